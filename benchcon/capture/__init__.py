@@ -1,0 +1,1 @@
+"""See DEVELOPERS.md for what lives in this room."""

@@ -1,0 +1,168 @@
+"""The command line: a table of commands, each in a file of its own that is imported only when it is called.
+
+A command's file defines ``configure(parser)``, which adds its arguments, and ``run(args) -> int``, which returns the exit
+code: 0 done, 1 a finding, 2 it could not be done. Anything heavy is imported inside ``run``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from benchcon.errors import Trouble
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    # name: (what it does, examples)
+    "console": (
+        "open the console on boards and, if there is one, a panel file",
+        "benchcon console /dev/ttyUSB0 --panel desk.toml",
+    ),
+    "demo": (
+        "the Ostrey tower trainer: three simulated desks, nothing to plug in",
+        "benchcon demo\nbenchcon demo --headless --seconds 30 --faults faults.toml",
+    ),
+    "ports": ("list serial ports and what is known of them", "benchcon ports\nbenchcon ports --json"),
+    "draft": (
+        "write a first panel file from what boards say of themselves",
+        "benchcon draft /dev/ttyUSB0 -o desk.toml",
+    ),
+    "check": ("check panel files, fault files and captures", "benchcon check desk.toml night.capture"),
+    "record": (
+        "record what boards say, without sending them anything but questions",
+        "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0",
+    ),
+    "replay": (
+        "open the console on a capture, or print what it comes to, or send it to a board",
+        "benchcon replay night.capture\nbenchcon replay night.capture --headless\n"
+        "benchcon replay night.capture --to /dev/ttyUSB0",
+    ),
+    "compare": ("compare two captures, channel by channel", "benchcon compare before.capture after.capture"),
+    "export": (
+        "write a capture as value change dump, CSV or JSON lines",
+        "benchcon export night.capture -o night.vcd",
+    ),
+    "walk": (
+        "prove every input and output, and name what is wrong",
+        "benchcon walk --panel desk.toml /dev/ttyUSB0 --report walked",
+    ),
+    "firmware": (
+        "write a firmware build folder and a wiring list from a panel file",
+        "benchcon firmware desk.toml --board lighting -o build",
+    ),
+    "conform": (
+        "play the protocol's rules against a board",
+        "benchcon conform /dev/ttyUSB0 --junit conform.xml",
+    ),
+}
+
+_DESCRIPTION = """\
+Bench-test console for simulator panels: see every switch move, drive every lamp and display, walk every
+input and output, record what happens and play it back. Without a command it opens the console on what is
+plugged in and agreed to."""
+
+
+def _fail(message: str) -> int:
+    print(f"benchcon: {message}", file=sys.stderr)
+    return 2
+
+
+class _Parser(argparse.ArgumentParser):
+    """Errors in one line, and exit code 2."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        command = self.prog.partition(" ")[2]
+        hint = f"see 'benchcon {command} --help'" if command else "see 'benchcon --help'"
+        sys.exit(_fail(f"{message}; {hint}"))
+
+
+def _top_parser() -> _Parser:
+    lines = "\n".join(f"  {name:<11} {what}" for name, (what, _) in COMMANDS.items())
+    parser = _Parser(
+        prog="benchcon",
+        description=_DESCRIPTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog=f"commands:\n{lines}\n\nexamples:\n  benchcon demo\n  benchcon ports\n"
+        "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' tells more of each.",
+    )
+    from benchcon import __version__
+
+    parser.add_argument("--version", action="version", version=f"benchcon {__version__}")
+    parser.add_argument(
+        "--completion",
+        metavar="SHELL",
+        choices=("bash", "zsh", "tcsh"),
+        help="print a completion script for a shell",
+    )
+    parser.add_argument("command", nargs="?", metavar="COMMAND", help="one of the commands below")
+    parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    return parser
+
+
+def command_parser(name: str) -> argparse.ArgumentParser:
+    """Return the whole parser of the command `name`."""
+    what, examples = COMMANDS[name]
+    parser = _Parser(
+        prog=f"benchcon {name}",
+        description=what[0].upper() + what[1:] + ".",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog="examples:\n" + "\n".join(f"  {line}" for line in examples.splitlines()),
+    )
+    importlib.import_module(f"benchcon.cli.{name}").configure(parser)
+    return parser
+
+
+def _print_completion(shell: str) -> int:
+    import shtab
+
+    parser = argparse.ArgumentParser(prog="benchcon")
+    commands = parser.add_subparsers()
+    for name, (what, _) in COMMANDS.items():
+        importlib.import_module(f"benchcon.cli.{name}").configure(commands.add_parser(name, help=what))
+    print(shtab.complete(parser, shell=shell))
+    return 0
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; never lets a traceback reach the user.
+
+    ``BENCHCON_TRACEBACK=1`` in the environment lets it, for contributors.
+    """
+    given = list(sys.argv[1:] if argv is None else argv)
+    try:
+        if given and given[0] in COMMANDS:
+            name, rest = given[0], given[1:]
+        else:
+            args = _top_parser().parse_args(given)
+            if args.completion:
+                return _print_completion(args.completion)
+            name, rest = args.command or "console", args.rest
+            if name not in COMMANDS:
+                import difflib
+
+                near = difflib.get_close_matches(name, COMMANDS, 1)
+                hint = f"did you mean '{near[0]}'?" if near else "see 'benchcon --help'"
+                return _fail(f"there is no command '{name}'; {hint}")
+        args = command_parser(name).parse_args(rest)
+        return int(importlib.import_module(f"benchcon.cli.{name}").run(args))
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of a pipe left (`| head`): not worth a word. Keep the interpreter from trying again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Trouble as trouble:
+        return _fail(str(trouble))
+    except Exception as error:
+        if os.environ.get("BENCHCON_TRACEBACK"):
+            raise
+        from benchcon.wire.printable import printable
+
+        what = printable(f"{type(error).__name__}: {error}")
+        return _fail(f"unexpected: {what}; run again with BENCHCON_TRACEBACK=1 and report what it prints")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

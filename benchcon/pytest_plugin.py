@@ -1,0 +1,1 @@
+"""The pytest plugin: collects captures. It must import neither Textual nor pint."""

@@ -1,0 +1,135 @@
+"""What the observer makes of records: typed events, as tuples.
+
+Every event begins with ``at_us`` (host stamp, as on the record) and ``source`` (board number). Board clocks are
+unwrapped: microseconds since that board's reset, growing without bound.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Moved(NamedTuple):
+    """News ``is``: inputs changed. The hottest event; `values` maps channel id to the value as an integer ≥ 0."""
+
+    at_us: int
+    source: int
+    clock_us: int
+    number: int
+    values: dict[str, int]
+
+
+class Edge(NamedTuple):
+    """News ``edge``, unpacked: the pin of `channel` had level `level` from `clock_us` on (encoder: A·2+B)."""
+
+    at_us: int
+    source: int
+    clock_us: int
+    channel: str
+    level: int
+
+
+class Reading(NamedTuple):
+    """News ``raw``: an unfiltered reading of a potentiometer, in counts."""
+
+    at_us: int
+    source: int
+    clock_us: int
+    channel: str
+    counts: int
+
+
+class Alive(NamedTuple):
+    """News ``alive``; all counters as sent (modulo 65536)."""
+
+    at_us: int
+    source: int
+    clock_us: int
+    boot: int
+    wraps: int
+    bad_lines: int
+    dropped: int
+    worst_loop_us: int
+    supply_mv: int
+    dark: bool
+    deadman: bool
+
+
+class Boot(NamedTuple):
+    """News ``boot``, or a reset made out from other signs (then `cause` is ``seen``: no boot line was received)."""
+
+    at_us: int
+    source: int
+    boot: int
+    cause: str
+
+
+class Gap(NamedTuple):
+    """A hole in the running numbers: `missing` lines of news were lost on the way before this moment."""
+
+    at_us: int
+    source: int
+    missing: int
+
+
+class Told(NamedTuple):
+    """Other news: ``skip``, ``ghost``, ``lost``, ``dark`` and unknown words; `words` come after the clock."""
+
+    at_us: int
+    source: int
+    clock_us: int
+    words: tuple[str, ...]
+    known: bool
+
+
+class Asked(NamedTuple):
+    """A request went to the board (`tag` 0: typed by hand)."""
+
+    at_us: int
+    source: int
+    tag: int
+    words: tuple[str, ...]
+
+
+class Answered(NamedTuple):
+    """An answer came. `request` is what it answers (None: not seen), `took_us` the host time between the two.
+
+    `words` are the words after the tag: ``("set", "0012ABCD")``, ``("no", "03", "no", "such", "channel")``.
+    """
+
+    at_us: int
+    source: int
+    tag: int
+    words: tuple[str, ...]
+    request: Asked | None
+    took_us: int | None
+
+
+class Odd(NamedTuple):
+    """Bytes that were no good line. `why` is one of `benchcon.wire.codec.REASONS`."""
+
+    at_us: int
+    source: int
+    raw: bytes
+    why: str
+
+
+class Link(NamedTuple):
+    """A link record: `word` and its ``key=text`` pairs."""
+
+    at_us: int
+    source: int
+    word: str
+    detail: dict[str, str]
+
+
+class Note(NamedTuple):
+    """A note: `kind` (``mark``, ``trigger``, ``word``) and its text."""
+
+    at_us: int
+    source: int
+    kind: str
+    text: str
+
+
+Event = Moved | Edge | Reading | Alive | Boot | Gap | Told | Asked | Answered | Odd | Link | Note
