@@ -1,0 +1,30 @@
+"""Free text as one word of a line: everything that has a meaning on the wire is written ``%HH`` (as in RFC 3986)."""
+
+from __future__ import annotations
+
+import re
+
+RESERVED = "<>!#@"
+"""Characters that stand nowhere in a line but at its beginning and before its check."""
+
+_PLAIN = frozenset(range(0x21, 0x7F)) - frozenset(map(ord, RESERVED + "%="))
+_WRITTEN = tuple(chr(code) if code in _PLAIN else f"%{code:02X}" for code in range(256))
+_ESCAPED = re.compile(rb"%([0-9A-F]{2})")
+
+
+def quote(text: str) -> str:
+    """Return `text` as one word of printable ASCII. Empty text gives an empty word (only ``key=`` can hold that)."""
+    return "".join([_WRITTEN[code] for code in text.encode("utf-8", "backslashreplace")])
+
+
+def unquote(word: str) -> str:
+    """Return the text that `word` stands for; the inverse of `quote`. Never raises.
+
+    A ``%`` that begins no escape stays as it is, bytes that are no UTF-8 are shown as ``\\xHH``. The text may hold
+    control codes, as whoever wrote it wished: pass it through `benchcon.wire.printable.printable` before it is shown.
+    """
+    if "%" not in word:
+        return word
+    raw = word.encode("utf-8", "backslashreplace")
+    raw = _ESCAPED.sub(lambda match: bytes((int(match[1], 16),)), raw)
+    return raw.decode("utf-8", "backslashreplace")
