@@ -21,7 +21,7 @@ ABOUT = ("board", "model", "firmware", "clock")
 class Item(NamedTuple):
     """One item of a board's description."""
 
-    index: int
+    index: int  # type: ignore[assignment]  # hides tuple.index, which nobody needs here
     """Place in the description, 0 to 254."""
     kind: str
     """``contact``, ``lamp``, ``board`` …, or a word that this program does not know."""
