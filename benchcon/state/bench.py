@@ -1,0 +1,338 @@
+"""The bench: all boards, worked out from records alone.
+
+Fed live, from a tap or from a capture it comes to the same, field by field: nothing here looks at a clock, and what a
+keyframe holds is enough to go on from in mid-stream.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+from benchcon.state.board import BoardState
+from benchcon.wire import events as ev
+from benchcon.wire.observer import Observer
+from benchcon.wire.quote import unquote
+from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
+
+FORM = 1
+"""Version of the keyframe's JSON."""
+
+# What a word of the link says about how the link stands; words that say nothing of it are not here.
+LINK_STANDING = {
+    "opened": "asking",
+    "asking": "asking",
+    "taken": "asking",
+    "ident": "linked",
+    "lost": "lost",
+    "silent": "asking",
+    "released": "released",
+    "refused": "refused",
+    "tongue": "tongue",
+}
+LINK_COUNTS = {"repeat": "repeats", "timeout": "gave_up", "held": "held_back"}
+
+
+class BenchState:
+    """A reducer over records.
+
+    ``panel_text`` and ``panel_digest`` are carried along in keyframes, so that a capture can be read without its panel
+    file.
+    """
+
+    def __init__(self, panel_text: str = "", panel_digest: str = "") -> None:
+        self.panel_text = panel_text
+        self.panel_digest = panel_digest
+        self.boards: dict[int, BoardState] = {}
+        self.at_us = 0
+        """Stamp of the last record fed."""
+        self.records = 0
+        self.notes = 0
+        self.observer = Observer()
+        self._fresh = True
+
+    def board(self, source: int) -> BoardState:
+        """Return the board with this number, made if it is new."""
+        found = self.boards.get(source)
+        if found is None:
+            found = self.boards[source] = BoardState(source)
+        return found
+
+    def board_named(self, name: str) -> BoardState | None:
+        """Return the board whose ident is `name`, else whose name is, else None."""
+        for attribute in ("ident", "name"):
+            for board in self.boards.values():
+                if getattr(board, attribute) == name:
+                    return board
+        return None
+
+    def feed(self, batch: Batch) -> list[ev.Event]:
+        """Take one batch and return what it means, for everyone downstream.
+
+        A keyframe at the very start of a stream is where the state begins; later ones repeat what is known and are
+        passed over.
+        """
+        at_us, source, kind, bodies = batch
+        self.at_us = at_us
+        if kind == KEYFRAME:
+            # Not counted: a rotated file or a ring starts with a keyframe of its own, and must come to the same.
+            if self._fresh:
+                self._begin_at(bodies[-1])
+            self._fresh = False
+            return []
+        self._fresh = False
+        self.records += len(bodies)
+        if source != BENCH:
+            board = self.boards.get(source) or self.board(source)
+            if kind == LINE_UP:
+                board.last_heard_us = at_us
+                if board.link == "asking" or board.link == "tongue":
+                    board.link = "linked"
+                    board.linked_us = at_us
+        happened = self.observer.feed(batch)
+        taker = None
+        last: type | None = None
+        for event in happened:
+            sort = type(event)
+            if sort is ev.Moved:
+                channels = board.channels
+                _, _, clock_us, _, values = event  # type: ignore[misc]
+                for channel_id, value in values.items():  # type: ignore[union-attr]
+                    channel = channels.get(channel_id) or board.channel(channel_id)
+                    channel.moved(value, at_us, clock_us)  # type: ignore[arg-type]
+                continue
+            if sort is not last:
+                taker = _TAKERS.get(sort)
+                last = sort
+            if taker is not None:
+                taker(self, event)
+        return happened
+
+    def keyframe(self) -> bytes:
+        """Return where things stand as one line of JSON, UTF-8: the body of a keyframe record."""
+        return json.dumps(self._standing(), ensure_ascii=True, separators=(",", ":")).encode()
+
+    def as_json(self, now_us: int) -> dict[str, Any]:
+        """Return everything, with each board's standing at `now_us`; the same records always give the same."""
+        whole = self._standing()
+        for fields in whole["boards"]:
+            fields["standing"] = self.boards[fields["source"]].standing(now_us)
+        return whole
+
+    def _standing(self) -> dict[str, Any]:
+        return {
+            "form": FORM,
+            "at_us": self.at_us,
+            "records": self.records,
+            "notes": self.notes,
+            "panel": {"text": self.panel_text, "digest": self.panel_digest},
+            "boards": [board.as_json() for board in self.boards.values()],
+            "observer": self.observer.snapshot(),
+        }
+
+    def _begin_at(self, body: bytes) -> None:
+        """Start from a keyframe; one that is not ours (a stranger's file) leaves the state empty."""
+        try:
+            whole = json.loads(body)
+            if whole["form"] != FORM:
+                return
+            boards = {int(fields["source"]): BoardState.from_json(fields) for fields in whole["boards"]}
+            observer = Observer()
+            observer.restore(whole["observer"])
+            panel = whole["panel"]
+            records, notes = int(whole["records"]), int(whole["notes"])
+            text, digest = str(panel["text"]), str(panel["digest"])
+        except (ValueError, TypeError, KeyError, AttributeError, LookupError, RecursionError):
+            return
+        self.boards, self.observer, self.records, self.notes = boards, observer, records, notes
+        self.panel_text, self.panel_digest = text, digest
+
+    # --- one taker for each sort of event; `feed` finds them in the table below -----------------------------------
+
+    def _edge(self, event: ev.Edge) -> None:
+        channel = self.board(event.source).channel(event.channel)
+        channel.raw_level = event.level
+        channel.edges += 1
+        channel.at_us = event.at_us
+        channel.clock_us = event.clock_us
+
+    def _reading(self, event: ev.Reading) -> None:
+        channel = self.board(event.source).channel(event.channel)
+        channel.raw_level = event.counts
+        channel.span(event.counts)
+
+    def _alive(self, event: ev.Alive) -> None:
+        board = self.board(event.source)
+        board.boot = event.boot
+        board.bad_lines = event.bad_lines
+        board.dropped = event.dropped
+        board.worst_loop_us = event.worst_loop_us
+        board.supply_mv = event.supply_mv
+        if event.dark and not board.dark:
+            board.dark, board.dark_why = True, board.dark_why or "told"
+            board.outputs_off(event.at_us)
+        elif board.dark and not event.dark:
+            board.dark, board.dark_why = False, ""
+        if not event.deadman:
+            board.deadman_ms = 0
+
+    def _boot(self, event: ev.Boot) -> None:
+        board = self.board(event.source)
+        board.boot = event.boot
+        board.cause = event.cause
+        board.boots += 1
+        board.forget(event.at_us)
+
+    def _gap(self, event: ev.Gap) -> None:
+        self.board(event.source).known = False
+
+    def _told(self, event: ev.Told) -> None:
+        board = self.board(event.source)
+        word, *rest = event.words
+        if word == "dark":
+            board.dark, board.dark_why = True, rest[0] if rest else ""
+            board.outputs_off(event.at_us)
+        elif word == "skip" and rest:
+            for channel_id, value in _settings(rest):
+                board.channel(channel_id).skips = value
+        elif word == "ghost":
+            for channel_id in rest:
+                board.channel(channel_id).ghost = True
+        elif word == "lost" and rest:
+            board.lost_news += _hex(rest[0])
+            board.known = False
+
+    def _answered(self, event: ev.Answered) -> None:
+        board = self.board(event.source)
+        if event.took_us is not None:
+            board.round_trip_us = event.took_us
+            board.round_trip_worst_us = max(event.took_us, board.round_trip_worst_us or 0)
+        word, *rest = event.words
+        if word == "no":
+            board.refused += 1
+        elif taker := _ANSWERS.get(word):
+            taker(board, event, rest)
+
+    def _link(self, event: ev.Link) -> None:
+        board = self.board(event.source)
+        detail = event.detail
+        if event.word in LINK_STANDING:
+            board.link = LINK_STANDING[event.word]
+            board.link_detail = detail.get("why", detail.get("text", ""))
+            if board.link == "linked":
+                board.linked_us = event.at_us
+        if event.word in LINK_COUNTS:
+            name = LINK_COUNTS[event.word]
+            setattr(board, name, getattr(board, name) + 1)
+        board.port = detail.get("port", board.port)
+        board.ident = detail.get("ident", board.ident)
+        if event.word in ("opened", "lost"):
+            board.known = False
+
+    def _note(self, event: ev.Note) -> None:
+        self.notes += 1
+
+
+def _hex(word: str) -> int:
+    try:
+        return int(word, 16)
+    except ValueError:
+        return 0
+
+
+def _settings(words: list[str]) -> list[tuple[str, int]]:
+    """``id=HEX`` words as pairs; anything else is passed over."""
+    pairs = (word.partition("=") for word in words)
+    return [(channel_id, _hex(value)) for channel_id, mark, value in pairs if mark]
+
+
+def _answer_hello(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if len(words) == 5:
+        board.protocol, board.items_told, board.buffer = (_hex(word) for word in words[:3])
+        board.boot = _hex(words[3])
+        board.ident = words[4]
+
+
+def _answer_item(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if len(words) >= 2:
+        pairs = (word.partition("=") for word in words[2:])
+        board.describe(words[1], tuple(words[2:]), {key: unquote(text) for key, mark, text in pairs if mark})
+
+
+def _answer_read(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    for channel_id, value in _settings(words[3:]):
+        board.channel(channel_id).stands(value, event.at_us)
+    asked = event.request.words if event.request else ()
+    if len(words) >= 3 and words[2] == "00" and asked[1:2] == ("all",):
+        board.known = True
+
+
+def _answer_set(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if event.request is not None and words:
+        for channel_id, value in _settings(list(event.request.words[1:])):
+            board.channel(channel_id).moved(value, event.at_us, 0)
+
+
+def _answer_dark(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    board.dark, board.dark_why = True, "asked"
+    board.outputs_off(event.at_us)
+
+
+def _answer_light(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    board.dark, board.dark_why = False, ""
+
+
+def _answer_deadman(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if words:
+        board.deadman_ms = _hex(words[0])
+
+
+def _answer_alive(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if words and (period_ms := _hex(words[0])):
+        board.alive_period_us = period_ms * 1000
+
+
+def _answer_raw(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    for channel_id, value in _settings(words):
+        channel = board.channel(channel_id)
+        channel.raw_on = bool(value)
+        if not value:
+            channel.raw_level = None
+
+
+def _answer_ident(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if words:
+        board.ident = words[0]
+
+
+def _answer_name(board: BoardState, event: ev.Answered, words: list[str]) -> None:
+    if words:
+        board.name = unquote(words[0])
+
+
+_ANSWERS: dict[str, Callable[[BoardState, ev.Answered, list[str]], None]] = {
+    "hello": _answer_hello,
+    "item": _answer_item,
+    "read": _answer_read,
+    "set": _answer_set,
+    "dark": _answer_dark,
+    "light": _answer_light,
+    "deadman": _answer_deadman,
+    "alive": _answer_alive,
+    "raw": _answer_raw,
+    "ident": _answer_ident,
+    "name": _answer_name,
+}
+
+_TAKERS: dict[type, Callable[[BenchState, Any], None]] = {
+    ev.Edge: BenchState._edge,
+    ev.Reading: BenchState._reading,
+    ev.Alive: BenchState._alive,
+    ev.Boot: BenchState._boot,
+    ev.Gap: BenchState._gap,
+    ev.Told: BenchState._told,
+    ev.Answered: BenchState._answered,
+    ev.Link: BenchState._link,
+    ev.Note: BenchState._note,
+}

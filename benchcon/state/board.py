@@ -1,0 +1,178 @@
+"""One board: who it is, how its link stands, and its channels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchcon.state.channel import ChannelState
+
+SILENT_AFTER = 3
+"""Signs of life missed before a board's states are shown as not known (line protocol, **alive-time**)."""
+
+CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "digits"})
+
+_PLAIN = (
+    "source",
+    "port",
+    "ident",
+    "name",
+    "model",
+    "chip",
+    "firmware",
+    "protocol",
+    "buffer",
+    "items_told",
+    "boot",
+    "cause",
+    "boots",
+    "dark",
+    "dark_why",
+    "deadman_ms",
+    "supply_mv",
+    "worst_loop_us",
+    "bad_lines",
+    "dropped",
+    "lost_news",
+    "alive_period_us",
+    "last_heard_us",
+    "link",
+    "link_detail",
+    "linked_us",
+    "known",
+    "round_trip_us",
+    "round_trip_worst_us",
+    "refused",
+    "gave_up",
+    "repeats",
+    "held_back",
+)
+
+
+class BoardState:
+    """What is known of one board."""
+
+    def __init__(self, source: int) -> None:
+        self.source: int = source
+        self.port: str = ""
+        self.ident: str = ""
+        self.name: str = ""
+        self.model: str = ""
+        self.chip: str = ""
+        self.firmware: str = ""
+        self.protocol: int = 0
+        self.buffer: int = 0
+        self.items_told: int = 0
+        """Number of items the board says it has."""
+        self.boot: int | None = None
+        self.cause: str = ""
+        self.boots: int = 0
+        """Resets seen since the stream began."""
+        self.dark: bool = False
+        self.dark_why: str = ""
+        self.deadman_ms: int = 0
+        self.supply_mv: int = 0
+        """0: not known."""
+        self.worst_loop_us: int = 0
+        self.bad_lines: int = 0
+        """Bad lines the board says it received."""
+        self.dropped: int = 0
+        """News the board says it dropped (counter in `alive`)."""
+        self.lost_news: int = 0
+        """Sum of the `lost` news."""
+        self.alive_period_us: int = 1_000_000
+        self.last_heard_us: int | None = None
+        self.link: str = "asking"
+        """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``tongue``, ``refused``."""
+        self.link_detail: str = ""
+        self.linked_us: int = 0
+        self.known: bool = False
+        """Whether the inputs have been read whole since the last boot or gap."""
+        self.round_trip_us: int | None = None
+        self.round_trip_worst_us: int | None = None
+        self.refused: int = 0
+        self.gave_up: int = 0
+        self.repeats: int = 0
+        self.held_back: int = 0
+        self.channels: dict[str, ChannelState] = {}
+        """By id, in the order of the board's description."""
+
+    def standing(self, now_us: int) -> str:
+        """Return ``live``, ``silent``, ``lost``, ``released``, ``asking``, ``refused`` or ``tongue``.
+
+        Only in ``live`` is what the channels say what stands now.
+        """
+        if self.link != "linked":
+            return self.link
+        if self.last_heard_us is None:
+            return "asking"
+        if now_us - self.last_heard_us > SILENT_AFTER * self.alive_period_us:
+            return "silent"
+        return "live"
+
+    def value_now(self, channel_id: str, now_us: int) -> int | None:
+        """Return a channel's value if it may be shown as current, else None."""
+        channel = self.channels.get(channel_id)
+        if channel is None or self.standing(now_us) != "live" or not (self.known or channel.is_output):
+            return None
+        return channel.value
+
+    def channel(self, channel_id: str) -> ChannelState:
+        """Return the channel, made if it is new."""
+        found = self.channels.get(channel_id)
+        if found is None:
+            found = self.channels[channel_id] = ChannelState(channel_id)
+        return found
+
+    def describe(self, kind: str, words: tuple[str, ...], texts: dict[str, str]) -> None:
+        """Take one item of the description: its `kind`, what follows, and its ``key=text`` pairs, unquoted."""
+        if kind == "board":
+            self.ident = texts.get("ident", self.ident)
+            self.name = texts.get("name", self.name)
+        elif kind == "model":
+            self.model = texts.get("text", "")
+            self.chip = texts.get("chip", "")
+        elif kind == "firmware":
+            self.firmware = " ".join(filter(None, (texts.get("text", ""), texts.get("version", ""))))
+        elif kind in CHANNEL_KINDS and words:
+            channel = self.channel(words[0])
+            if channel.kind != kind:
+                channel.kind = kind
+                channel.least = channel.greatest = channel.signed
+            channel.detail = texts
+
+    def outputs_off(self, at_us: int) -> None:
+        """All outputs off: dark, or a reset."""
+        for channel in self.channels.values():
+            if channel.is_output and channel.value != 0:
+                channel.moved(0, at_us, 0)
+
+    def forget(self, at_us: int) -> None:
+        """The board was reset: nothing of its inputs is known, its outputs are off, raw and dead-man are off."""
+        self.known = False
+        self.dark = False
+        self.dark_why = ""
+        self.deadman_ms = 0
+        for channel in self.channels.values():
+            if channel.is_output:
+                channel.raw_on = False
+            else:
+                channel.forget()
+        self.outputs_off(at_us)
+
+    def as_json(self) -> dict[str, Any]:
+        """Every field, for keyframes and comparison."""
+        fields: dict[str, Any] = {name: getattr(self, name) for name in _PLAIN}
+        fields["channels"] = [channel.as_json() for channel in self.channels.values()]
+        return fields
+
+    @classmethod
+    def from_json(cls, fields: dict[str, Any]) -> BoardState:
+        """The inverse of `as_json`; fields that are missing keep their first value."""
+        board = cls(int(fields["source"]))
+        for name in _PLAIN[1:]:
+            if name in fields:
+                setattr(board, name, fields[name])
+        for given in fields.get("channels", ()):
+            channel = ChannelState.from_json(given)
+            board.channels[channel.id] = channel
+        return board

@@ -1,0 +1,125 @@
+"""One channel of one board, as last told."""
+
+from __future__ import annotations
+
+from typing import Any
+
+OUTPUTS = frozenset({"lamp", "digits"})
+
+_FIELDS = (
+    "id",
+    "kind",
+    "detail",
+    "value",
+    "at_us",
+    "clock_us",
+    "changes",
+    "least",
+    "greatest",
+    "raw_on",
+    "raw_level",
+    "edges",
+    "skips",
+    "ghost",
+)
+
+
+class ChannelState:
+    """What is known of one channel. Values are as on the wire (see section 6 of the line protocol)."""
+
+    __slots__ = _FIELDS
+
+    def __init__(self, channel_id: str, kind: str = "", detail: dict[str, str] | None = None) -> None:
+        self.id: str = channel_id
+        self.kind: str = kind
+        """Kind from the board's description; empty until it is known."""
+        self.detail: dict[str, str] = detail or {}
+        self.value: int | None = None
+        """Last value; None: not known."""
+        self.at_us: int = 0
+        """Host stamp of the record that gave the value."""
+        self.clock_us: int = 0
+        """Board clock, unwrapped, of the change (0: not known, as after `read`)."""
+        self.changes: int = 0
+        self.least: int | None = None
+        """Least value seen, encoders as signed counts, potentiometers with raw readings included."""
+        self.greatest: int | None = None
+        self.raw_on: bool = False
+        self.raw_level: int | None = None
+        """Pin level before inversion (encoder: A·2+B; potentiometer: unfiltered counts), where raw is on."""
+        self.edges: int = 0
+        self.skips: int = 0
+        """Illegal jumps of an encoder, as the board counts them."""
+        self.ghost: bool = False
+        """A contact of a matrix that the board takes for a phantom."""
+
+    @property
+    def is_output(self) -> bool:
+        """Whether this is a lamp or digits."""
+        return self.kind in OUTPUTS
+
+    @property
+    def signed(self) -> int | None:
+        """The value, an encoder's as a signed count."""
+        return self.as_signed(self.value) if self.value is not None else None
+
+    @property
+    def level(self) -> int | None:
+        """A contact's pin level before inversion: as told raw, else worked out from the value; None: not known."""
+        if self.raw_level is not None:
+            return self.raw_level
+        if self.value is None or self.kind != "contact":
+            return None
+        return self.value ^ (self.detail.get("inv") == "1")
+
+    def as_signed(self, value: int) -> int:
+        """Return `value`, if this is an encoder, as a signed 16-bit count."""
+        return value - 0x10000 if self.kind == "encoder" and value & 0x8000 else value
+
+    def moved(self, value: int, at_us: int, clock_us: int) -> None:
+        """Take a change told by the board."""
+        self.at_us = at_us
+        self.clock_us = clock_us
+        if value != self.value:
+            self.value = value
+            self.changes += 1
+            self.span(value if self.kind != "encoder" else self.as_signed(value))
+
+    def stands(self, value: int, at_us: int) -> None:
+        """Take a value read back: a change that was missed counts as one, a first value does not."""
+        if value != self.value:
+            self.changes += self.value is not None
+            self.value = value
+            self.at_us = at_us
+            self.clock_us = 0
+        self.ghost = False
+        self.span(self.as_signed(value))
+
+    def span(self, value: int) -> None:
+        """Widen the least and greatest seen to hold `value`."""
+        if self.least is None or self.greatest is None:
+            self.least = self.greatest = value
+        elif value < self.least:
+            self.least = value
+        elif value > self.greatest:
+            self.greatest = value
+
+    def forget(self) -> None:
+        """The board started anew or its description changed: the value is not known, the counts stay."""
+        self.value = None
+        self.raw_on = False
+        self.raw_level = None
+        self.ghost = False
+
+    def as_json(self) -> dict[str, Any]:
+        """Every field, for keyframes and comparison."""
+        return {name: getattr(self, name) for name in _FIELDS}
+
+    @classmethod
+    def from_json(cls, fields: dict[str, Any]) -> ChannelState:
+        """The inverse of `as_json`; fields that are missing keep their first value."""
+        channel = cls(str(fields["id"]))
+        for name in _FIELDS[1:]:
+            if name in fields:
+                setattr(channel, name, fields[name])
+        return channel
