@@ -1,8 +1,9 @@
-"""What is on a panel, in plain numbers with the unit in the name. The panel file (`benchcon.panel.file`) makes these."""
+"""What is on a panel, in plain numbers with the unit in the name. `benchcon.panel.file` makes these of a panel file."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +19,8 @@ class Wire:
     """Where one channel's wire goes. Every field may be unknown (empty)."""
 
     pin: str = ""
+    """As `benchcon.panel.pins` reads it: ``D4``, ``A0``, ``165.0``, ``595.3``, ``7219.0``, ``keys.r0c1``; an
+    encoder's two with a slash, A first: ``D2/D3``."""
     connector: str = ""
     connector_pin: str = ""
     colour: str = ""
@@ -30,6 +33,35 @@ class Channel:
     board: str
     id: str
     wire: Wire = field(default_factory=Wire)
+    active: str = ""
+    """Level at the pin that means made or lit: ``low`` or ``high``; empty where it means nothing."""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A row of chips on three pins of a board: ``165`` (inputs), ``595`` (outputs) or ``7219`` (displays)."""
+
+    kind: str
+    data: str
+    clock: str
+    load: str
+    """Pin that takes the inputs over (74HC165), puts the outputs out (74HC595) or loads a place (MAX7219)."""
+    chips: int = 1
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Matrix:
+    """Contacts at the crossings of rows and columns; a contact's pin is ``NAME.rRcC``, from 0."""
+
+    name: str
+    board: str
+    rows: tuple[str, ...]
+    columns: tuple[str, ...]
+    diodes: bool = True
+    """A diode at every contact; without, three made contacts of a rectangle make a phantom of the fourth."""
+    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +69,8 @@ class Board:
     """One microcontroller on one serial port."""
 
     name: str
+    label: str = ""
+    """For people: “Lighting desk”."""
     ident: str = ""
     """The board's own ident (as in `hello`); empty: the name."""
     chip: str = ""
@@ -45,6 +79,8 @@ class Board:
     budget_ma: float = 400.0
     """Most current that all lamps and digits of this board may take together."""
     external_supply: bool = False
+    """Lamps and digits have a supply of their own, so the USB port's 500 mA do not bound the budget."""
+    chains: tuple[Chain, ...] = ()
     line: int = 0
     """Line in the panel file, 0 if there is none."""
 
@@ -62,6 +98,8 @@ class Control:
     """Words for the positions: a button's ``("released", "pressed")``, a switch's in order of travel."""
     codes: tuple[tuple[int, ...], ...] = ()
     """For each position the values of the channels, in their order."""
+    spring: tuple[int, ...] = ()
+    """Positions that spring back by themselves (a button's 1)."""
     inverted: bool = False
     """Encoder and potentiometer only: turning right makes the value fall."""
     detent_counts: int = 4
@@ -73,6 +111,13 @@ class Control:
     matrix: str = ""
     """Name of the switch matrix the contacts stand in, or empty."""
     diodes: bool = True
+    """False: the contacts stand in a matrix without diodes."""
+    debounce_ms: float = 10.0
+    act_on: str = "settled"
+    """``settled``: wait until the contact is still for `debounce_ms`; ``first edge``: act at once, then hold off."""
+    width_mm: float = 0.0
+    height_mm: float = 0.0
+    """Size of the part on the panel; 0: not said."""
     line: int = 0
 
 
@@ -90,9 +135,14 @@ class Lamp:
     on_permille: int = 1000
     """Lightness that “on” means."""
     trim_permille: int = 1000
+    """The host's: what is sent to the board is lightness × trim, so that lamps of unlike make look evenly bright."""
+    dimmed: bool = True
+    """The board can show levels between off and on."""
     place: Place | None = None
     wired: bool = True
     note: str = ""
+    width_mm: float = 0.0
+    height_mm: float = 0.0
     line: int = 0
 
 
@@ -108,14 +158,29 @@ class Digits:
     """How a number is shown, such as ``000`` or ``0000.0``; empty: right-aligned, `places` wide."""
     colour: str = "red"
     segment_ma: float = 5.0
+    """Mean current of one lit segment. A driver that goes through eight places has eight times that at its peak."""
     place: Place | None = None
-    height_mm: float = 14.0
+    digit_mm: float = 14.0
+    """Height of a figure."""
     wired: bool = True
     note: str = ""
+    width_mm: float = 0.0
+    height_mm: float = 0.0
+    """Size of the whole display on the panel; 0: not said."""
     line: int = 0
 
 
 Part = Control | Lamp | Digits
+
+
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """A table that another room reads: its values as TOML gives them, and where it stands in the file."""
+
+    line: int
+    values: dict[str, Any]
+    lines: dict[str, int]
+    """Line of each key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +194,9 @@ class Panel:
     controls: tuple[Control, ...] = ()
     lamps: tuple[Lamp, ...] = ()
     digits: tuple[Digits, ...] = ()
+    matrices: tuple[Matrix, ...] = ()
+    triggers: tuple[Raw, ...] = ()
+    """Tables ``[[triggers]]`` as read: `benchcon.watch` knows what they mean."""
     text: str = ""
     """The panel file as read, for captures."""
     digest: str = ""
@@ -139,3 +207,11 @@ class Panel:
     def parts(self) -> tuple[Part, ...]:
         """All parts, controls first, in file order."""
         return (*self.controls, *self.lamps, *self.digits)
+
+    def board(self, name: str) -> Board | None:
+        """Return the board called `name` on this panel."""
+        return next((board for board in self.boards if board.name == name), None)
+
+    def part(self, name: str) -> Part | None:
+        """Return the part called `name`."""
+        return next((part for part in self.parts if part.name == name), None)

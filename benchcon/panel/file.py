@@ -1,0 +1,167 @@
+"""Panel files: TOML in, `Panel` out; every mistake in one clear line. See `protocols/panel-file.md`."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from benchcon.errors import Trouble
+from benchcon.panel import parts, rules
+from benchcon.panel.model import Panel, Raw
+from benchcon.panel.reader import Finding, Source, Table
+from benchcon.panel.where import lines_of
+from benchcon.wire.printable import printable
+
+LARGEST = 1 << 20
+"""Bytes of the largest panel file that is read: a panel of a thousand parts has a tenth of that."""
+
+_MOST_FINDINGS = 200
+
+
+def load(path: str | Path) -> Panel:
+    """Read the panel file `path`.
+
+    Raises `Trouble` with file, line and key for the first mistake; `inspect` gives all of them.
+    """
+    return loads(slurp(path), str(path))
+
+
+def slurp(path: str | Path, largest: int = LARGEST) -> bytes:
+    """Return the bytes of `path`. Raises `Trouble` if it cannot be read or is larger than `largest` bytes."""
+    shown = printable(str(path))
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(largest + 1)
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise Trouble(f"{shown} cannot be read: {printable(why)}") from None
+    if len(raw) > largest:
+        raise Trouble(f"{shown} is larger than {largest} bytes: that is no panel file")
+    return raw
+
+
+def loads(text: str | bytes, name: str = "panel file") -> Panel:
+    """Return the panel that `text` describes; `name` stands for the file in messages.
+
+    Raises `Trouble` for the first mistake.
+    """
+    panel, findings = inspect(text, name)
+    for finding in findings:
+        if finding.grave:
+            raise Trouble(str(finding))
+    if panel is None:
+        raise Trouble(f"{printable(name)}: this is no panel file")
+    return panel
+
+
+def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, list[Finding]]:
+    """Return the panel, as far as it could be made out, and everything found about its file, in line order.
+
+    The panel is None where the file is no TOML at all. Never raises for anything that is in the file.
+    """
+    file = printable(name)
+    try:
+        decoded = decode(text, file)
+        data = _parsed(decoded, file)
+        lines = lines_of(decoded)
+    except _Bad as bad:
+        return None, [bad.finding]
+    except RecursionError:
+        return None, [Finding(file, 0, "is nested too deep for a panel file")]
+    source = Source(name, lines)
+    panel = _panel(Table(source, (), data), decoded, name)
+    if not any(finding.grave for finding in source.findings):
+        rules.check(panel, source)
+    found = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)
+    if len(found) > _MOST_FINDINGS:
+        more = len(found) - _MOST_FINDINGS
+        found = [*found[:_MOST_FINDINGS], Finding(file, 0, f"and {more} more; mend these first")]
+    return panel, found
+
+
+class _Bad(Exception):
+    def __init__(self, finding: Finding) -> None:
+        super().__init__(str(finding))
+        self.finding = finding
+
+
+def decode(raw: str | bytes, file: str) -> str:
+    """Return the text of a file in UTF-8, with or without a mark in front."""
+    if isinstance(raw, str):
+        return raw.removeprefix("\ufeff")
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise _Bad(Finding(file, 1, "is UTF-16; save it as UTF-8"))
+    try:
+        return raw.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise _Bad(
+            Finding(file, line, f"holds the byte {raw[error.start]:02X}h, which is no UTF-8; save it as UTF-8")
+        ) from None
+
+
+_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def _parsed(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        match = _PLACE.search(message)
+        line = int(match[1]) if match and match[1] else text.count("\n") + 1
+        what = printable(_PLACE.sub("", message))
+        what = what[:1].lower() + what[1:]
+        column = f", column {match[2]}" if match and match[2] else ", at the end"
+        found = text.splitlines()[line - 1 : line] if match and match[1] else []
+        stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
+        raise _Bad(Finding(file, line, f"is no TOML here{column}: {what}{stands}")) from None
+    except ValueError:  # a number of thousands of digits
+        raise _Bad(Finding(file, 0, "holds a gigantic number; a panel file has none")) from None
+
+
+def _panel(top: Table, text: str, name: str) -> Panel:
+    head = top.table("panel")
+    title = head.text("title", "", 60)
+    width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
+    height = head.quantity("height", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
+    head.text("note", "", 400)
+    head.done()
+    if (width > 0) != (height > 0):
+        head.say(None, "has only one of width and height; both or none are allowed")
+    boards = parts.boards(top)
+    names = [board.name for board in boards]
+    matrices = parts.matrices(top, names)
+    panel = Panel(
+        title=title,
+        width_mm=width,
+        height_mm=height,
+        boards=boards,
+        controls=parts.controls(top, names),
+        lamps=parts.lamps(top, names),
+        digits=parts.digits(top, names),
+        matrices=matrices,
+        triggers=_triggers(top),
+        text=text,
+        digest=hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest(),
+        path=name,
+    )
+    top.done()
+    return panel
+
+
+def _triggers(top: Table) -> tuple[Raw, ...]:
+    value = top.get("triggers")
+    if value is None:
+        return ()
+    if not isinstance(value, list) or not all(isinstance(each, dict) for each in value):
+        top.say("triggers", "is no list of tables; each trigger begins with [[triggers]]")
+        return ()
+    lines = top.source.line
+    return tuple(
+        Raw(lines(("triggers", i)), each, {key: lines(("triggers", i, key)) for key in each})
+        for i, each in enumerate(value)
+    )

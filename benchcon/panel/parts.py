@@ -1,0 +1,388 @@
+"""The tables of a panel file, one function a kind: boards, matrices, controls, lamps, digits."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
+from benchcon.panel.pins import CHAINS, CHIPS, read_pins
+from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, NAME, Table, near, shown
+from benchcon.panel.segments import places_of_format
+
+COLOURS = ("red", "amber", "green", "blue", "white")
+KINDS = ("button", "switch", "encoder", "pot")
+
+_NAME_FORM = "1 to 32 of a-z, 0-9 and _ are allowed, the first a letter"
+_BOARD_FORM = "1 to 16 of a-z, 0-9 and _ are allowed, the first a letter"
+_REFERENCE = re.compile(r"(?:([a-z][a-z0-9_]{0,15})\.)?([a-z][a-z0-9_]{0,7})")
+
+
+def boards(top: Table) -> tuple[Board, ...]:
+    """Read ``[boards.NAME]``."""
+    found: list[Board] = []
+    for name, table in top.tables("boards", BOARD_NAME, _BOARD_FORM):
+        found.append(
+            Board(
+                name=name,
+                label=table.text("label", "", 24),
+                ident=table.matching("ident", BOARD_NAME, _BOARD_FORM, name),
+                chip=table.word("chip", CHIPS, ""),
+                supply_mv=round(table.quantity("supply", "mV", 5000, 1000, 30_000, 'from "1 V" to "30 V"')),
+                budget_ma=table.quantity("budget", "mA", 400, 1, 20_000, 'from "1 mA" to "20 A"'),
+                external_supply=table.flag("external_supply", False),
+                chains=_chains(table),
+                line=table.line,
+            )
+        )
+        table.text("note", "", 400)
+        table.done()
+    return tuple(found)
+
+
+def _chains(board: Table) -> tuple[Chain, ...]:
+    tables = board.table("chains")
+    found: list[Chain] = []
+    for kind in CHAINS:
+        if tables.get(kind) is None:
+            continue
+        table = tables.table(kind)
+        data, clock, load = (_direct(table, key, needed=True) for key in ("data", "clock", "load"))
+        found.append(Chain(kind, data, clock, load, table.whole("chips", 1, 1, 8), table.line))
+        table.done()
+    tables.done()
+    return tuple(found)
+
+
+_DIRECT = re.compile(r"[DA](?:0|[1-9]\d?)")
+_DIRECT_FORM = "a pin of the microcontroller is allowed, such as D4 or A0"
+
+
+def _direct(table: Table, key: str, *, needed: bool = False) -> str:
+    if needed and table.get(key) is None:
+        table.say(None, f"lacks {key}: {_DIRECT_FORM}")
+    return table.matching(key, _DIRECT, _DIRECT_FORM)
+
+
+def matrices(top: Table, board_names: list[str]) -> tuple[Matrix, ...]:
+    """Read ``[matrices.NAME]``."""
+    found: list[Matrix] = []
+    for name, table in top.tables("matrices", BOARD_NAME, _BOARD_FORM):
+        board = table.text("board", board_names[0] if len(board_names) == 1 else "")
+        if board not in board_names:
+            said = f'board is "{board}", which is unknown' if board else "lacks board"
+            table.say(None, f"{said}; allowed: {', '.join(board_names) or 'none yet'}{near(board, board_names)}")
+        pins = {}
+        for key in ("rows", "columns"):
+            pins[key] = table.texts(key) or ()
+            if table.get(key) is None:
+                table.say(None, f'lacks {key}: pins are allowed, such as ["D4", "D5"]')
+            for index, pin in enumerate(pins[key]):
+                if not _DIRECT.fullmatch(pin):
+                    table.source.say((*table.path, key, index), f"is {shown(pin)}; {_DIRECT_FORM}")
+        found.append(Matrix(name, board, pins["rows"], pins["columns"], table.flag("diodes", True), table.line))
+        table.done()
+    return tuple(found)
+
+
+def _channel(table: Table, value: Any, keys: tuple[str | int, ...], board_names: list[str], low: str) -> Channel | None:
+    """Read one channel: ``"board.id"``, or a table with `id` and where the wire goes."""
+    inner = Table(table.source, (*table.path, *keys), {"id": value} if isinstance(value, str) else value)
+    path = (*inner.path, "id") if isinstance(value, dict) else inner.path
+    reference = inner.get("id")
+    board, id_ = "", ""
+    match = _REFERENCE.fullmatch(reference) if isinstance(reference, str) else None
+    if not inner.values:
+        if isinstance(value, dict):
+            inner.say(None, 'lacks id: a board and its channel are allowed, such as "lighting.sw1"')
+    elif match is None:
+        said = f"is {shown(reference)}" if reference is not None else "is missing"
+        inner.source.say(
+            path, f'{said}; a board and its channel (1 to 8 of a-z, 0-9, _) are allowed, such as "lighting.sw1"'
+        )
+    else:
+        board, id_ = match[1] or "", match[2]
+        if not board and len(board_names) == 1:
+            board = board_names[0]
+        elif not board:
+            inner.source.say(path, f'is "{id_}" without its board; allowed: {_with_boards(board_names, id_)}')
+            board = "?"
+        if board != "?" and board not in board_names:
+            allowed = ", ".join(board_names) or "none, as there is no [boards.NAME]"
+            inner.source.say(path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}')
+    pin = inner.text("pin", "", 40)
+    try:
+        read_pins(pin)
+    except ValueError as why:
+        inner.say("pin", f"{shown(pin)} {why}")
+        pin = ""
+    wire = Wire(pin, inner.text("connector", "", 16), inner.text("connector_pin", "", 16), inner.text("wire", "", 24))
+    active = inner.word("active", ("low", "high"), low)
+    inner.done()
+    return Channel(board, id_, wire, active, inner.line) if match else None
+
+
+def _with_boards(board_names: list[str], id_: str) -> str:
+    return ", ".join(f"{name}.{id_}" for name in board_names) or "none, as there is no [boards.NAME]"
+
+
+def _channels(table: Table, board_names: list[str], active: str, *, several: bool) -> tuple[Channel, ...]:
+    one, many = table.get("channel"), table.get("channels") if several else None
+    if several:
+        table.asked.add("channels")
+    if (one is None) == (many is None):
+        allowed = 'channel = "board.id"' + (' or channels = ["board.id", …]' if several else "")
+        table.say(None, f"{'has both channel and channels' if one is not None else 'lacks its channel'}; {allowed}")
+        return ()
+    if many is None:
+        found = [_channel(table, one, ("channel",), board_names, active)]
+    elif not isinstance(many, list) or not 0 < len(many) <= 16:
+        table.say("channels", f"is {shown(many)}; a list of 1 to 16 channels is allowed")
+        found = []
+    else:
+        found = [_channel(table, each, ("channels", i), board_names, active) for i, each in enumerate(many)]
+    return tuple(channel for channel in found if channel)
+
+
+def _place(table: Table) -> Place | None:
+    pair = table.pair("at", 0, 10_000, 'from "0 mm" to "10 m"')
+    return Place(*pair) if pair else None
+
+
+def _size(table: Table) -> tuple[float, float]:
+    return table.pair("size", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
+
+
+def _label(table: Table, name: str) -> str:
+    return table.text("label", "", 40) or name.replace("_", " ").capitalize()
+
+
+def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
+    """Read ``[controls.NAME]``."""
+    found: list[Control] = []
+    for name, table in top.tables("controls", NAME, _NAME_FORM):
+        kind = table.word("kind", KINDS, "button")
+        if table.get("kind") is None:
+            table.say(None, f"lacks its kind; allowed: {', '.join(KINDS)}")
+        channels = _channels(table, board_names, "low" if kind in ("button", "switch") else "", several=True)
+        positions, codes, spring = _positions(table, kind, channels)
+        width, height = _size(table)
+        found.append(
+            Control(
+                name=name,
+                label=_label(table, name),
+                kind=kind,
+                channels=channels,
+                positions=positions,
+                codes=codes,
+                spring=spring,
+                inverted=table.flag("inverted", False) if kind in ("encoder", "pot") else False,
+                detent_counts=table.whole("counts_per_detent", 4, 1, 15) if kind == "encoder" else 4,
+                low_count=table.whole("low", 0, 0, 65535) if kind == "pot" else 0,
+                high_count=table.whole("high", 1023, 0, 65535) if kind == "pot" else 1023,
+                place=_place(table),
+                wired=table.flag("wired", True),
+                note=table.text("note", "", 400),
+                debounce_ms=table.quantity("debounce", "ms", 10, 0.1, 250, 'from "100 us" to "250 ms"')
+                if kind in ("button", "switch")
+                else 10.0,
+                act_on=table.word("act_on", ("settled", "first edge"), "settled")
+                if kind in ("button", "switch")
+                else "settled",
+                width_mm=width,
+                height_mm=height,
+                line=table.line,
+            )
+        )
+        if kind in ("encoder", "pot", "button") and len(channels) > 1:
+            table.say("channels", f"are {len(channels)}; a control of kind {kind} has one")
+        if kind == "pot" and found[-1].low_count >= found[-1].high_count:
+            table.say("low", f"is {found[-1].low_count}, not below high, which is {found[-1].high_count}")
+        table.done()
+    return tuple(found)
+
+
+_Codes = tuple[tuple[int, ...], ...]
+_Positions = tuple[tuple[str, ...], _Codes, tuple[int, ...]]
+"""Words, codes, and the positions that spring back."""
+
+
+def _positions(table: Table, kind: str, channels: tuple[Channel, ...]) -> _Positions:
+    if kind not in ("button", "switch"):
+        return (), (), ()
+    usual = ("released", "pressed") if kind == "button" else ("off", "on")
+    positions = table.texts("positions", longest=16) or usual
+    if len(positions) < 2 or len(set(positions)) < len(positions):
+        table.say("positions", f"are {shown(list(positions))}; two or more different words are allowed")
+    if kind == "button" and len(positions) != 2:
+        table.say("positions", f"are {len(positions)}; a button has two, released first")
+    codes = _codes(table, positions, len(channels)) if channels else ()
+    spring: tuple[int, ...] = (1,) if kind == "button" else ()
+    if kind == "switch":
+        back = table.texts("springs_back") or ()
+        for index, word in enumerate(back):
+            if word not in positions:
+                table.source.say(
+                    (*table.path, "springs_back", index),
+                    f'is "{word}"; allowed: {", ".join(positions)}{near(word, positions)}',
+                )
+        spring = tuple(i for i, word in enumerate(positions) if word in back)
+        if len(spring) == len(positions):
+            table.say("springs_back", "names every position; one at least must stay")
+    return positions, codes, spring
+
+
+def _codes(table: Table, positions: tuple[str, ...], count: int) -> _Codes:
+    value = table.get("code")
+    several = len(positions)
+    if value is None:
+        if count == 1:
+            return tuple((i,) for i in range(several))
+        if count == several:
+            return one_of(several)
+        table.say(
+            None,
+            f"has {several} positions on {count} channels and no code: write code = "
+            f'"gray", "binary" or a list with the channels\' values for each position, such as {_code_example(count)}',
+        )
+        return ()
+    if isinstance(value, str):
+        if value in ("gray", "binary") and several <= 2**count:
+            return gray(several, count) if value == "gray" else binary(several, count)
+        if value == "one of" and count == several:
+            return one_of(several)
+        why = f"does not fit {several} positions on {count} channels" if value in _CODES else "is unknown"
+        table.say(
+            "code", f"is {shown(value)}, which {why}; allowed: {', '.join(_CODES)}, or a list{near(value, _CODES)}"
+        )
+        return ()
+    most = 15 if count == 1 else 1
+    if (
+        isinstance(value, list)
+        and len(value) == several
+        and all(
+            isinstance(row, list) and len(row) == count and all(type(v) is int and 0 <= v <= most for v in row)
+            for row in value
+        )
+    ):
+        codes = tuple(tuple(row) for row in value)
+        _judge(table, codes, positions, count)
+        return codes
+    table.say(
+        "code",
+        f"does not cover the positions; {several} rows of {count} value{'s' * (count > 1)} (0 or 1) are allowed, "
+        f"such as {_code_example(count)}, first for {shown(positions[0])}",
+    )
+    return ()
+
+
+_CODES = ("one of", "gray", "binary")
+
+
+def _code_example(count: int) -> str:
+    return "[" + ", ".join(str([int(i == k) for i in range(count)]) for k in range(2)) + ", …]"
+
+
+def _judge(table: Table, codes: _Codes, positions: tuple[str, ...], count: int) -> None:
+    seen: dict[tuple[int, ...], int] = {}
+    for index, code in enumerate(codes):
+        if code in seen:
+            table.source.say(
+                (*table.path, "code", index),
+                f'is {shown(list(code))} for "{positions[index]}", and for "{positions[seen[code]]}" already; '
+                "each position needs a code of its own",
+            )
+        seen.setdefault(code, index)
+    for column in range(count):
+        if len({code[column] for code in codes}) == 1:
+            table.say("code", f"gives channel {column + 1} the same value in every position; it plays no part")
+
+
+def one_of(count: int) -> _Codes:
+    """One contact a position: exactly one made."""
+    return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
+
+
+def binary(positions: int, count: int) -> _Codes:
+    """Counting in binary, the first channel the most significant."""
+    return tuple(tuple(k >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))
+
+
+def gray(positions: int, count: int) -> _Codes:
+    """Reflected Gray code, the first channel the most significant: one contact changes a step."""
+    return tuple(tuple((k ^ k >> 1) >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))
+
+
+_BRIGHT = 'from "1 %" to "100 %"'
+
+
+def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
+    """Read ``[lamps.NAME]``."""
+    found: list[Lamp] = []
+    for name, table in top.tables("lamps", NAME, _NAME_FORM):
+        channels = _channels(table, board_names, "high", several=False)
+        width, height = _size(table)
+        found.append(
+            Lamp(
+                name=name,
+                label=_label(table, name),
+                channel=channels[0] if channels else Channel("", ""),
+                colour=table.word("colour", COLOURS, "white"),
+                current_ma=table.quantity("current", "mA", 10, 0.1, 5000, 'from "0.1 mA" to "5 A"'),
+                forward_mv=round(table.quantity("forward", "mV", 2000, 0, 30_000, 'from "0 V" to "30 V"')),
+                on_permille=round(table.quantity("on", "permille", 1000, 10, 1000, _BRIGHT)),
+                trim_permille=round(table.quantity("trim", "permille", 1000, 10, 1000, _BRIGHT)),
+                dimmed=table.flag("dimmed", True),
+                place=_place(table),
+                wired=table.flag("wired", True),
+                note=table.text("note", "", 400),
+                width_mm=width,
+                height_mm=height,
+                line=table.line,
+            )
+        )
+        table.done()
+    return tuple(found)
+
+
+def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
+    """Read ``[digits.NAME]``."""
+    found: list[Digits] = []
+    for name, table in top.tables("digits", NAME, _NAME_FORM):
+        channels = _channels(table, board_names, "", several=False)
+        width, height = _size(table)
+        places = table.whole("places", 1, 1, 8)
+        if table.get("places") is None:
+            table.say(None, "lacks places; a whole number from 1 to 8 is allowed")
+        form = table.text("format", "", 16)
+        try:
+            if form and places_of_format(form) != places:
+                table.say(
+                    "format", f'is "{form}", which fills {places_of_format(form)} places; the display has {places}'
+                )
+        except ValueError as why:
+            table.say("format", f"is {shown(form)}, which {why}")
+            form = ""
+        found.append(
+            Digits(
+                name=name,
+                label=_label(table, name),
+                channel=channels[0] if channels else Channel("", ""),
+                places=places,
+                format=form,
+                colour=table.word("colour", COLOURS, "red"),
+                segment_ma=table.quantity("segment_current", "mA", 5, 0.1, 100, 'from "0.1 mA" to "100 mA"'),
+                place=_place(table),
+                digit_mm=table.quantity("digit_height", "mm", 14, 3, 500, 'from "3 mm" to "500 mm"'),
+                wired=table.flag("wired", True),
+                note=table.text("note", "", 400),
+                width_mm=width,
+                height_mm=height,
+                line=table.line,
+            )
+        )
+        table.done()
+    return tuple(found)
+
+
+__all__ = ["CHANNEL_ID", "COLOURS", "KINDS", "boards", "controls", "digits", "lamps", "matrices"]

@@ -1,0 +1,250 @@
+"""Reading tables of a TOML file with findings: every mistake noted with file, line and key, and reading goes on."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+from benchcon.panel.where import Path
+from benchcon.units import quantity
+from benchcon.wire.printable import printable
+
+NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
+BOARD_NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")
+CHANNEL_ID = re.compile(r"[a-z][a-z0-9_]{0,7}")
+
+
+class Finding(NamedTuple):
+    """One thing about a file that a person should know."""
+
+    file: str
+    line: int
+    """From 1; 0: the file as a whole."""
+    text: str
+    """Key, what was found, what is allowed; printable, one line."""
+    grave: bool = True
+    """The file cannot be used until it is mended; otherwise: advice."""
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{where}: {'' if self.grave else 'advice: '}{self.text}"
+
+
+def near(word: str, allowed: Iterable[str]) -> str:
+    """Return `` ; did you mean "red"?`` for the allowed word nearest to `word`, or nothing."""
+    found = difflib.get_close_matches(word[:64].lower(), list(allowed), 1, 0.5)
+    return f'; did you mean "{found[0]}"?' if found else ""
+
+
+def shown(value: object) -> str:
+    """Return what was found in the file as text for a message, bounded and printable."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list" if len(value) > 6 or any(isinstance(v, dict | list) for v in value) else _list(value)
+    text = printable(value) if isinstance(value, str) else printable(_bounded(value))
+    text = text if len(text) <= 60 else text[:57] + "…"
+    return f'"{text}"' if isinstance(value, str) else text
+
+
+def _bounded(value: object) -> str:
+    # str() of an enormous integer is refused by Python itself.
+    return "a gigantic number" if isinstance(value, int) and abs(value) >= 10**18 else str(value)
+
+
+def _list(values: list[Any]) -> str:
+    return "[" + ", ".join(shown(value) for value in values) + "]"
+
+
+def dotted(path: Path) -> str:
+    """Return a path as a person would write it: ``controls.stop_bar.channels[2].pin`` (elements from 1)."""
+    out = ""
+    for step in path:
+        if isinstance(step, int):
+            out += f"[{step + 1}]"
+        else:
+            plain = re.fullmatch(r"[A-Za-z0-9_-]{1,40}", step)
+            out += ("." if out else "") + (step if plain else shown(step))
+    return out or "the file"
+
+
+class Source:
+    """A file that is being read: its name, where its keys stand, and what was found wrong so far."""
+
+    def __init__(self, file: str, lines: dict[Path, int]) -> None:
+        self.file = printable(file)
+        self.lines = lines
+        self.findings: list[Finding] = []
+
+    def line(self, path: Path) -> int:
+        """Return the line of `path`, or of the nearest thing around it."""
+        for length in range(len(path), -1, -1):
+            if found := self.lines.get(path[:length]):
+                return found
+        return 0
+
+    def say(self, path: Path, text: str, *, grave: bool = True) -> None:
+        """Note a finding about `path`: ``KEY text``."""
+        self.findings.append(Finding(self.file, self.line(path), f"{dotted(path)} {text}", grave))
+
+
+class Table:
+    """One table: each reading method notes what is wrong and gives the default; `done` notes unknown keys."""
+
+    def __init__(self, source: Source, path: Path, values: object, what: str = "a table") -> None:
+        self.source = source
+        self.path = path
+        self.asked: set[str] = set()
+        self.values: dict[str, Any] = {}
+        if isinstance(values, dict):
+            self.values = values
+        else:
+            source.say(path, f"is {shown(values)}; {what} is allowed")
+
+    @property
+    def line(self) -> int:
+        return self.source.line(self.path)
+
+    def say(self, key: str | None, text: str, *, grave: bool = True) -> None:
+        self.source.say(self.path if key is None else (*self.path, key), text, grave=grave)
+
+    def get(self, key: str) -> Any | None:
+        self.asked.add(key)
+        return self.values.get(key)
+
+    def done(self) -> None:
+        for key in self.values:
+            if key not in self.asked:
+                self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
+
+    def text(self, key: str, default: str = "", longest: int = 80) -> str:
+        value = self.get(key)
+        return default if value is None else self.a_text((key,), value, default, longest)
+
+    def a_text(self, keys: Path, value: object, default: str, longest: int) -> str:
+        path = (*self.path, *keys)
+        if not isinstance(value, str):
+            self.source.say(path, f'is {shown(value)}; text in quotes is allowed, such as "{_example(value)}"')
+        elif printable(value) != value:
+            self.source.say(path, f"is {shown(value)}; control characters are not allowed")
+        elif len(value) > longest:
+            self.source.say(path, f"is {shown(value)}, {len(value)} characters; at most {longest} are allowed")
+        else:
+            return value
+        return default
+
+    def word(self, key: str, allowed: Sequence[str], default: str) -> str:
+        value = self.get(key)
+        if value is None:
+            return default
+        if isinstance(value, str) and value in allowed:
+            return value
+        hint = near(value, allowed) if isinstance(value, str) else ""
+        self.say(key, f"is {shown(value)}; allowed: {', '.join(allowed)}{hint}")
+        return default
+
+    def matching(self, key: str, pattern: re.Pattern[str], what: str, default: str = "") -> str:
+        value = self.get(key)
+        if value is None:
+            return default
+        if isinstance(value, str) and pattern.fullmatch(value):
+            return value
+        self.say(key, f"is {shown(value)}; {what}")
+        return default
+
+    def flag(self, key: str, default: bool) -> bool:
+        value = self.get(key)
+        if value is None or isinstance(value, bool):
+            return default if value is None else value
+        self.say(key, f"is {shown(value)}; allowed: true, false")
+        return default
+
+    def whole(self, key: str, default: int, least: int, most: int) -> int:
+        value = self.get(key)
+        if value is None:
+            return default
+        if isinstance(value, int) and not isinstance(value, bool) and least <= value <= most:
+            return value
+        self.say(key, f"is {shown(value)}; a whole number from {least} to {most} is allowed")
+        return default
+
+    def quantity(self, key: str, unit: str, default: float, least: float, most: float, bounds: str) -> float:
+        value = self.get(key)
+        if value is None:
+            return default
+        found = self.a_quantity((key,), value, unit, least, most, bounds)
+        return default if found is None else found
+
+    def a_quantity(self, keys: Path, value: object, unit: str, least: float, most: float, bounds: str) -> float | None:
+        path = (*self.path, *keys)
+        if not isinstance(value, str):
+            example = f"{_number(value)} {unit}" if isinstance(value, int | float) and unit != "permille" else ""
+            hint = f', such as "{example}"' if example and not isinstance(value, bool) else ""
+            self.source.say(path, f"is {shown(value)}; a quantity with its unit in quotes is allowed{hint}")
+            return None
+        try:
+            number = quantity(value, unit)
+        except ValueError as why:
+            self.source.say(path, f"is {shown(value)}: it {why}")
+            return None
+        if not least <= number <= most:
+            self.source.say(path, f"is {shown(value)}; {bounds} is allowed")
+            return None
+        return number
+
+    def pair(self, key: str, least: float, most: float, bounds: str) -> tuple[float, float] | None:
+        """Return a pair of lengths in mm, ``["60 mm", "200 mm"]``."""
+        value = self.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, list) or len(value) != 2:
+            self.say(key, f'is {shown(value)}; two lengths are allowed, across and down, such as ["60 mm", "200 mm"]')
+            return None
+        found = [self.a_quantity((key, i), each, "mm", least, most, bounds) for i, each in enumerate(value)]
+        return None if found[0] is None or found[1] is None else (found[0], found[1])
+
+    def texts(self, key: str, longest: int = 24, most: int = 16) -> tuple[str, ...] | None:
+        value = self.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, list) or not 0 < len(value) <= most:
+            self.say(key, f'is {shown(value)}; a list of 1 to {most} words is allowed, such as ["off", "on"]')
+            return None
+        before = len(self.source.findings)
+        found = tuple(self.a_text((key, index), each, "", longest) for index, each in enumerate(value))
+        return found if len(self.source.findings) == before else None
+
+    def table(self, key: str) -> Table:
+        value = self.get(key)
+        return Table(self.source, (*self.path, key), {} if value is None else value)
+
+    def tables(self, key: str, pattern: re.Pattern[str], what: str) -> list[tuple[str, Table]]:
+        """Return the named tables below `key`, in file order; others are noted and left out."""
+        value = self.get(key)
+        found: list[tuple[str, Table]] = []
+        if isinstance(value, dict):
+            for name, inner in value.items():
+                if pattern.fullmatch(name):
+                    found.append((name, Table(self.source, (*self.path, key, name), inner)))
+                else:
+                    self.source.say((*self.path, key, name), f"is no name for a {key.rstrip('s')}; {what}")
+        elif value is not None:
+            self.say(key, f"is {shown(value)}; tables with names are allowed, such as [{key}.stop_bar]")
+        return found
+
+
+def _number(value: int | float) -> str:
+    if (isinstance(value, float) and not math.isfinite(value)) or abs(value) > 1e9:
+        return "150"
+    return f"{value:g}"
+
+
+def _example(value: object) -> str:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return _number(value)
+    return "Stop bar"

@@ -1,0 +1,139 @@
+"""The one unit registry: quantities as people write them, to and from plain numbers.
+
+pint is imported at the first quantity, not before: `benchcon --help` must not wait for it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import math
+import re
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pint
+
+USUAL: dict[str, tuple[str, ...]] = {
+    "mm": ("mm", "cm", "m", "in"),
+    "mA": ("mA", "A", "uA"),
+    "mV": ("V", "mV"),
+    "ms": ("ms", "s", "us", "min"),
+    "permille": ("%",),
+    "ohm": ("ohm", "kohm"),
+    "mW": ("mW", "W"),
+    "hPa": ("hPa", "inHg"),
+    "B": ("B", "kB", "MB", "KiB", "MiB"),
+    "1/s": ("1/s", "1/min", "Hz"),
+}
+"""For each unit that the program counts in, the units that people are told of."""
+
+_WHAT = {
+    "mm": "a length",
+    "mA": "a current",
+    "s": "a time",
+    "kg": "a mass",
+    "kelvin": "a temperature",
+    "V": "a voltage",
+    "ohm": "a resistance",
+    "W": "a power",
+    "hPa": "a pressure",
+    "m/s": "a speed",
+    "1/s": "a rate",
+    "B": "an amount of data",
+    "permille": "a plain share",
+}
+_EXAMPLE = {
+    "mm": '"150 mm" or "6 in"',
+    "mA": '"20 mA"',
+    "mV": '"5 V"',
+    "ms": '"10 ms"',
+    "permille": '"80 %"',
+    "ohm": '"150 ohm"',
+    "hPa": '"1013.25 hPa"',
+    "1/s": '"5 1/s"',
+}
+# Number and unit are taken apart here: a whole expression given to pint could be `9**9**9 mm`.
+_QUANTITY = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})(?:[eE][+-]?\d{1,2})?)\s*(\S.*?)?\s*", re.ASCII)
+_UNIT = re.compile(r"(?:1/)?[A-Za-zµμΩ°%‰]{1,24}(?:/[A-Za-zµμ]{1,24})?")
+
+
+@functools.cache
+def registry() -> pint.UnitRegistry[Any]:
+    """Return the registry; the first call imports pint."""
+    import pint
+
+    units: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=None)
+    if "permille" not in units:
+        units.define("permille = 0.001 = ‰")
+    return units
+
+
+def quantity(text: str, unit: str) -> float:
+    """Return the quantity `text` (such as ``"150 mm"``, ``"6 in"``) as a number of `unit`.
+
+    Raises ValueError with a sentence that says what is wrong and what is allowed.
+    """
+    return _quantity(text, unit)
+
+
+@functools.lru_cache(maxsize=4096)
+def _quantity(text: str, unit: str) -> float:
+    example = _EXAMPLE.get(unit, f'"1 {unit}"')
+    match = _QUANTITY.fullmatch(text[:80]) if len(text) <= 80 else None
+    if match is None:
+        raise ValueError(f"is no quantity; a number and a unit are allowed, such as {example}")
+    number, written = float(match[1]), match[2] or ""
+    if not written:
+        raise ValueError(f"lacks its unit; write it with one, such as {example}")
+    units = registry()
+    found = _unit(written)
+    if found is None:
+        near = difflib.get_close_matches(written, USUAL.get(unit, (unit,)), 1, 0.5)
+        hint = f'; did you mean "{match[1]} {near[0]}"?' if near else ""
+        raise ValueError(
+            f"has the unknown unit {_shown(written)}; allowed: {', '.join(USUAL.get(unit, (unit,)))}{hint}"
+        )
+    wanted = units.Unit(unit)
+    if found.dimensionality != wanted.dimensionality:
+        # "20 ma" is 20 milliyears to the letter; whoever wrote it meant milliamperes.
+        near = [usual for usual in USUAL.get(unit, ()) if usual.lower() == written.lower()]
+        hint = f'; did you mean "{match[1]} {near[0]}"?' if near else f", such as {example}"
+        raise ValueError(f"is {_what(found)}; {_what(wanted)} is needed{hint}")
+    value = float(units.Quantity(number, found).to(wanted).magnitude)
+    if not math.isfinite(value):
+        raise ValueError(f"is out of all bounds; a quantity such as {example} is allowed")
+    return float(f"{value:.12g}")  # 6 in is 152.4 mm, not 152.39999999999998
+
+
+@functools.lru_cache(maxsize=256)
+def _unit(written: str) -> Any | None:
+    if not _UNIT.fullmatch(written):
+        return None
+    units = registry()
+    try:
+        if written.startswith("1/"):
+            return (1 / units.Unit(written[2:])).units if "/" not in written[2:] else None
+        return units.Unit("percent" if written == "%" else "permille" if written == "‰" else written)
+    except Exception:  # pint's parser raises what its tokenizer, its cache or eval raise
+        return None
+
+
+def _what(unit: Any) -> str:
+    for name, what in _WHAT.items():
+        if registry().Unit(name).dimensionality == unit.dimensionality:
+            return what
+    return f"a quantity in {unit:~}"
+
+
+def _shown(text: str) -> str:
+    from benchcon.wire.printable import printable
+
+    return f'"{printable(text)}"'
+
+
+def written(value: float, unit: str, places: int = 3) -> str:
+    """Return `value` in `unit` as a person writes it: ``150 mm``, ``12.7 mm``; no superfluous zeros."""
+    number = f"{value:.{places}f}"
+    number = number.rstrip("0").rstrip(".") if "." in number else number
+    return f"{'0' if number == '-0' else number} {unit}"
