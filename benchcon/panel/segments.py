@@ -1,14 +1,121 @@
-"""Seven-segment figures: text and numbers to segments and back. 80h is the point, 40h A … 01h G; 1 is lit."""
+"""Seven-segment figures: text and numbers to segments and back.
+
+A place is one byte, 1 is lit: 80h the point, then 40h A (top), 20h B, 10h C, 08h D (bottom), 04h E, 02h F, 01h G
+(middle), as the MAX7219/MAX7221 data sheet numbers them in its table 6. Figures and the letters E, H, L, P are that
+sheet's code B font (table 5); the other letters are the usual ones of the trade (common practice, no source).
+
+Any byte whatever has a text: a shape that is no character is written by its segments in braces, ``{ACG}``. So
+``encode(decode(b), len(b)) == b`` always holds.
+"""
 
 from __future__ import annotations
 
+import re
+from decimal import ROUND_HALF_UP, Decimal
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Digits
+from benchcon.wire.printable import printable
+
+POINT = 0x80
+SEGMENTS = "ABCDEFG"
+"""Names of the segments, from bit 40h down to 01h."""
+
+_SHAPES = {
+    "0": 0x7E, "1": 0x30, "2": 0x6D, "3": 0x79, "4": 0x33, "5": 0x5B, "6": 0x5F, "7": 0x70, "8": 0x7F, "9": 0x7B,
+    "-": 0x01, "E": 0x4F, "H": 0x37, "L": 0x0E, "P": 0x67, " ": 0x00,
+    "A": 0x77, "b": 0x1F, "C": 0x4E, "c": 0x0D, "d": 0x3D, "F": 0x47, "G": 0x5E, "h": 0x17, "I": 0x06, "i": 0x10,
+    "J": 0x3C, "N": 0x76, "n": 0x15, "o": 0x1D, "q": 0x73, "r": 0x05, "t": 0x0F, "U": 0x3E, "u": 0x1C, "y": 0x3B,
+    "_": 0x08, "=": 0x09, "°": 0x63, "'": 0x02, '"': 0x22, "?": 0x65,
+}  # fmt: skip
+_SAME = {"O": "0", "S": "5", "s": "5", "Z": "2", "z": "2", "l": "L", "B": "b", "D": "d", "R": "r", "T": "t", "Y": "y"}
+_SAME |= {"a": "A", "e": "E", "f": "F", "g": "G", "j": "J", "p": "P", "Q": "q", "−": "-", "–": "-", "º": "°"}
+_FONT = _SHAPES | {letter: _SHAPES[like] for letter, like in _SAME.items()}
+_TEXT = {shape: letter for letter, shape in reversed(_SHAPES.items())}
+
+CHARACTERS = "".join(sorted(_FONT))
+"""Every character that `encode` knows, besides the point."""
+
+_PLACES = re.compile(r"(\{[A-G]*\}|[^.])(\.?)|(\.)", re.DOTALL)
+
+
+def encode(text: str, places: int) -> bytes:
+    """Return the segments that show `text` on a display of `places` places, leftmost first.
+
+    A point belongs to the character before it and takes no place of its own. Shorter text stands at the right.
+    ``{ACG}`` lights just these segments. Raises `Trouble` for a character that seven segments cannot show, and for
+    text too long.
+    """
+    out = bytearray()
+    for match in _PLACES.finditer(text):
+        figure = match[1] or " "
+        if figure in _FONT:
+            shape = _FONT[figure]
+        elif len(figure) > 1:
+            shape = sum({0x40 >> SEGMENTS.index(name) for name in figure[1:-1]})
+        else:
+            allowed = "".join(letter for letter in CHARACTERS if letter.isascii()).strip()
+            raise Trouble(
+                f'seven segments cannot show "{printable(figure)}"; allowed: {allowed} space point {{ABCDEFG}}'
+            )
+        out.append(shape | (POINT if match[2] or match[3] else 0))
+    if len(out) > places:
+        shown = printable(text if len(text) <= 40 else text[:40] + "…")
+        raise Trouble(f'"{shown}" needs {len(out)} places; the display has {places}')
+    return bytes(places - len(out)) + bytes(out)
+
+
+def decode(segments: bytes) -> str:
+    """Return what `segments` show, one character a place, each with its point: ``b"\\x7E\\xB0"`` is ``01.``"""
+    return "".join(_figure(each & 0x7F) + ("." if each & POINT else "") for each in segments)
+
+
+def _figure(shape: int) -> str:
+    return _TEXT.get(shape) or "{" + "".join(name for i, name in enumerate(SEGMENTS) if shape & 0x40 >> i) + "}"
+
 
 def places_of_format(form: str) -> int:
-    """Return how many places the format `form` (``000``, ``0000.0``) fills.
+    """Return how many places the format `form` (``000``, ``0000.0``, ``##0.0``) fills.
 
     Raises ValueError with a sentence that says what is allowed.
     """
-    whole, point, part = form.partition(".")
-    if not whole or set(whole + part) - {"0"} or (point and not part):
-        raise ValueError('is no format; noughts with at most one point between are allowed, such as "000" or "0000.0"')
-    return len(whole) + len(part)
+    if not re.fullmatch(r"#*0+(?:\.0+)?", form):
+        raise ValueError(
+            "is no format; 0 (a figure), # in front (a figure, blank where it would be a leading nought) and one point "
+            'are allowed, such as "000", "0000.0" or "##0"'
+        )
+    return len(form.replace(".", ""))
+
+
+def format_number(digits: Digits, value: float | None, form: str | None = None) -> str:
+    """Return the text that shows the number `value` on `digits`: exactly as many figures as it has places.
+
+    The format is `form`, or the display's own, or right-aligned without a fraction. Rounds half away from zero. A
+    negative number's minus takes a place. What does not fit, and what is no number, shows as dashes, never as a wrong
+    number; None (not known) as blanks. Raises `Trouble` if `form` does not fit the display.
+    """
+    form = (digits.format if form is None else form) or "#" * (digits.places - 1) + "0"
+    try:
+        filled = places_of_format(form)
+    except ValueError as why:
+        raise Trouble(f'"{printable(form)}" {why}') from None
+    if filled > digits.places:
+        raise Trouble(f'"{form}" fills {filled} places; {digits.name} has {digits.places}')
+    if value is None:
+        return " " * digits.places
+    dashes = "-" * digits.places
+    whole_form, _, part_form = form.partition(".")
+    number = Decimal(repr(float(value)) if isinstance(value, float) else value)
+    if not number.is_finite() or abs(number) >= 10 ** len(whole_form):
+        return dashes
+    number = number.quantize(Decimal(1).scaleb(-len(part_form)), ROUND_HALF_UP)
+    whole, _, part = f"{abs(number):f}".partition(".")
+    whole = whole.rjust(whole_form.count("0"), "0")
+    minus = "-" if number < 0 else ""
+    if minus and len(whole) >= len(whole_form) and whole.startswith("0") and len(whole) > 1:
+        whole = whole[1:]  # the minus takes the place of a leading nought
+    shown = minus + whole
+    if len(shown) > len(whole_form):
+        return dashes
+    shown = shown.rjust(len(whole_form) + digits.places - filled)
+    return f"{shown}.{part}" if part_form else shown

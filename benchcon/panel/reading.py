@@ -1,0 +1,89 @@
+"""What a control says, from the values of its channels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from benchcon.panel.model import Control
+
+Values = Mapping[tuple[str, str], int]
+"""Channel values by (board name, channel id), as they are on the wire after inversion."""
+
+
+class Position(NamedTuple):
+    """The position of a button or switch, or why there is none."""
+
+    position: int | None
+    why: str = ""
+    """Empty, or: ``not known`` (a channel has no value), ``none made``, ``2 made: off, on``, ``no position has 1 1``.
+    """
+
+
+def position(control: Control, values: Values) -> Position:
+    """Return which position `control` is in, by `values`.
+
+    Between two positions of a rotary switch none of its contacts, or two, are made for a moment: that gives no position
+    and says so.
+    """
+    code: list[int] = []
+    for channel in control.channels:
+        value = values.get((channel.board, channel.id))
+        if value is None:
+            return Position(None, "not known")
+        code.append(value)
+    return position_of_code(control, code)
+
+
+def position_of_code(control: Control, code: Sequence[int]) -> Position:
+    """Return which position has the channel values `code`, in the order of the control's channels."""
+    found = tuple(code)
+    if found in control.codes:
+        return Position(control.codes.index(found))
+    if not any(found):
+        return Position(None, "none made")
+    single = all(sum(row) == 1 and set(row) <= {0, 1} for row in control.codes)
+    if single and len(control.codes) == len(found) and set(found) <= {0, 1}:
+        words = [control.positions[control.codes.index(row)] for row in _singles(found)]
+        return Position(None, f"{len(words)} made: {', '.join(words)}")
+    return Position(None, f"no position has {' '.join(map(str, found))}")
+
+
+def _singles(code: tuple[int, ...]) -> list[tuple[int, ...]]:
+    return [tuple(int(i == k) for i in range(len(code))) for k, made in enumerate(code) if made]
+
+
+def position_of(control: Control, values: Values) -> int | None:
+    """Return the position of `control`, or None where there is none: `position` says why."""
+    return position(control, values).position
+
+
+def word_of(control: Control, values: Values) -> str:
+    """Return the state of `control` in words: a position's own, an encoder's detents, a potentiometer's share."""
+    if control.kind in ("button", "switch"):
+        found = position(control, values)
+        return control.positions[found.position] if found.position is not None else found.why
+    channel = control.channels[0]
+    value = values.get((channel.board, channel.id))
+    if value is None:
+        return "not known"
+    if control.kind == "encoder":
+        return f"{detents(control, 0, value):+g}"
+    return f"{share_permille(control, value) / 10:.0f} %"
+
+
+def detents(control: Control, before: int, after: int) -> float:
+    """Return how many detents an encoder was turned from one count to another; to the right is positive.
+
+    Counts are 16 bits and wrap; more than half the circle the other way is taken for a turn back.
+    """
+    counts = (after - before + 0x8000) % 0x10000 - 0x8000
+    return (-counts if control.inverted else counts) / control.detent_counts
+
+
+def share_permille(control: Control, counts: int) -> int:
+    """Return how far a potentiometer is turned, 0 (left end) to 1000, held at the ends."""
+    span = control.high_count - control.low_count
+    share = round(1000 * (counts - control.low_count) / span) if span > 0 else 0
+    share = min(1000, max(0, share))
+    return 1000 - share if control.inverted else share
