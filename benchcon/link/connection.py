@@ -1,0 +1,270 @@
+"""One open port: bytes up with a stamp taken right after the read, bytes down that never queue behind a stuck board.
+
+pyserial opens and configures the port, pyserial-asyncio's transport is the frame; where a file descriptor can be
+watched, reads take all that is there in one call, writes go out at once, and giving a port up never waits for it.
+Network ports (``socket://host:port``) go through asyncio's own transport.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import sys
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import serial
+import serial_asyncio
+
+from benchcon.errors import Trouble
+from benchcon.link.device import RATE, close_device, open_device
+from benchcon.link.lock import PortLock
+from benchcon.wire.printable import printable
+
+NEVER = 1200
+"""Opening at this rate starts the boot loader of some boards: never used."""
+_READ_BYTES = 65536
+_SOCKET_TRIES_S = 5.0
+
+
+class Connection(asyncio.Protocol):
+    """A port that is open. Everything here runs on the link's loop.
+
+    ``heard(data, at_us)`` is called with what one read gave, ``drained()`` when a write that had to wait has gone out,
+    ``gone(why)`` once, when the port is lost or was given up.
+    """
+
+    def __init__(self, port: str, now_us: Callable[[], int]) -> None:
+        self.port = port
+        self.rate = 0
+        """Baud; 0 where there is no such thing."""
+        self.heard: Callable[[bytes, int], None] = lambda data, at_us: None
+        self.drained: Callable[[], None] = lambda: None
+        self.gone: Callable[[str], None] = lambda why: None
+        self.released = asyncio.Event()
+        """Set when the descriptor is closed and the lock let go of: another program may have the port now."""
+        self._now_us = now_us
+        self._transport: Any = None
+        self._lock = PortLock(port)
+        self._waiting = False
+        self._over = False
+
+    # --- opening ---------------------------------------------------------------------------------------------------
+
+    @classmethod
+    async def open(cls, port: str, now_us: Callable[[], int]) -> Connection:
+        """Open `port` for this program alone. Raises `Trouble` with what is wrong and what to do.
+
+        A pseudo-terminal or device is opened at `RATE` with 8 data bits, no parity, one stop bit, no handshake.
+        """
+        connection = cls(port, now_us)
+        loop = asyncio.get_running_loop()
+        try:
+            if port.startswith("socket://"):
+                await connection._open_socket(loop)
+            else:
+                await connection._open_serial(loop)
+        except BaseException:
+            connection._lock.release()
+            raise
+        return connection
+
+    async def _open_socket(self, loop: asyncio.AbstractEventLoop) -> None:
+        host, number = _address(self.port)
+        self._lock.take()
+        try:
+            async with asyncio.timeout(_SOCKET_TRIES_S):
+                transport, _ = await loop.create_connection(lambda: self, host, number)
+        except TimeoutError:
+            raise Trouble(f"{self.port} does not answer: is something listening there?") from None
+        except OSError as error:
+            why = printable(error.strerror or str(error))
+            raise Trouble(f"{self.port} cannot be opened ({why}): is something listening there?") from None
+        transport.set_write_buffer_limits(high=0)
+
+    async def _open_serial(self, loop: asyncio.AbstractEventLoop) -> None:
+        if "://" in self.port:
+            raise Trouble(f"{printable(self.port)}: of the URLs only socket://HOST:PORT is a port here")
+        self._lock.take()
+        # Opening may wait for the device, so it must not happen on the loop.
+        opened: serial.Serial = await asyncio.to_thread(open_device, self.port)
+        self.rate = RATE
+        try:
+            transport = _Transport(loop, self, opened)
+        except BaseException:
+            opened.close()
+            raise
+        transport.set_write_buffer_limits(high=0)
+        self._transport = transport  # `connection_made` comes only on the loop's next turn
+
+    # --- asyncio's side --------------------------------------------------------------------------------------------
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """A transport stands."""
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        """Bytes were read this moment."""
+        self.heard(data, self._now_us())
+
+    def pause_writing(self) -> None:
+        """The system's buffer is full: the board has stopped reading."""
+        self._waiting = True
+
+    def resume_writing(self) -> None:
+        """All that had to wait has gone out."""
+        self._waiting = False
+        self.drained()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """The transport has ended; for a device the descriptor may be closed a moment later, see `released`."""
+        transport, self._transport = self._transport, None
+        if not isinstance(transport, _Transport):
+            self._let_go()
+        if not self._over:
+            self._over = True
+            self.gone(_why_lost(exc))
+
+    # --- our side --------------------------------------------------------------------------------------------------
+
+    @property
+    def waiting(self) -> bool:
+        """Whether an earlier write still has to go out: then nothing may be sent."""
+        return self._waiting
+
+    def send(self, data: bytes) -> bool:
+        """Write whole lines. Returns True if they have gone out, False if they wait (`drained` will be called).
+
+        The caller sends nothing while `waiting`, so at most one write is ever held here.
+        """
+        if self._transport is None:
+            return False
+        self._transport.write(data)
+        return not self._waiting
+
+    async def set_rate(self, rate: int) -> None:
+        """Change the rate of a device, in baud; a network port has none and stays as it is."""
+        if rate == NEVER:
+            raise ValueError("1200 baud starts the boot loader of some boards")
+        device = self._transport.get_extra_info("serial") if self._transport is not None else None
+        if device is None or rate == self.rate:
+            return
+        try:
+            await asyncio.to_thread(setattr, device, "baudrate", rate)
+            self.rate = rate
+        except (OSError, ValueError):
+            pass  # a rate this device cannot do, or the port has just gone: that is told by `gone`
+
+    def abort(self) -> None:
+        """Give the port up at once, whatever waits in it. `gone` is not called; wait for `released`."""
+        self._over = True
+        if self._transport is not None:
+            self._transport.abort()
+
+    def _let_go(self) -> None:
+        self._lock.release()
+        self.released.set()
+
+
+class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
+    """pyserial-asyncio's transport, made quick where descriptors can be watched, and never waiting for a stuck port."""
+
+    _serial: Any
+    _protocol: Any
+    _loop: Any
+
+    def _read_ready(self) -> None:
+        if sys.platform == "win32":
+            super()._read_ready()
+            return
+        try:
+            data = os.read(self._serial.fd, _READ_BYTES)
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError as error:
+            self._abort(error)
+            return
+        if data:
+            self._protocol.data_received(data)
+        else:
+            self._abort(None)  # hung up
+
+    def write(self, data: bytes) -> None:
+        if sys.platform == "win32":
+            super().write(data)
+            return
+        if self._closing:
+            return
+        if not self._write_buffer:
+            # At once instead of on the loop's next turn: an answer comes that much sooner.
+            rest = data[self._put(data) :]
+            if not rest or self._closing:
+                return
+            data = rest
+        self._write_buffer.append(data)
+        self._ensure_writer()
+        self._maybe_pause_protocol()
+
+    def _write_ready(self) -> None:
+        if sys.platform == "win32":
+            super()._write_ready()
+            return
+        data = b"".join(self._write_buffer)
+        rest = data[self._put(data) :]
+        self._write_buffer.clear()
+        if self._closing:
+            return
+        if rest:
+            self._write_buffer.append(rest)
+        else:
+            self._remove_writer()
+            self._maybe_resume_protocol()
+
+    def _put(self, data: bytes) -> int:
+        try:
+            return os.write(self._serial.fd, data)
+        except (BlockingIOError, InterruptedError):
+            return 0
+        except OSError as error:
+            self._abort(error)
+            return len(data)
+
+    def _abort(self, exc: Exception | None) -> None:
+        if not self._closing:
+            super()._abort(exc)
+
+    def _call_connection_lost(self, exc: Exception | None) -> None:
+        # The inherited way drains and closes right here, and a port whose board stopped reading never drains.
+        device, protocol, loop = self._serial, self._protocol, self._loop
+        self._write_buffer.clear()
+        self._serial = self._protocol = self._loop = None
+        protocol.connection_lost(exc)
+
+        def close() -> None:
+            close_device(device)
+            with contextlib.suppress(RuntimeError):  # the loop may have ended meanwhile
+                loop.call_soon_threadsafe(protocol._let_go)
+
+        threading.Thread(target=close, name=f"close {protocol.port}", daemon=True).start()
+
+
+def _address(url: str) -> tuple[str, int]:
+    from urllib.parse import urlsplit
+
+    try:
+        parts = urlsplit(url)
+        host, number = parts.hostname, parts.port
+    except ValueError:
+        host = number = None
+    if not host or number is None:
+        raise Trouble(f"{printable(url)}: a network port is written socket://HOST:PORT")
+    return host, number
+
+
+def _why_lost(exc: Exception | None) -> str:
+    if exc is None:
+        return "hung up"
+    text = exc.strerror if isinstance(exc, OSError) and exc.strerror else str(exc)
+    return printable(text or type(exc).__name__)[:60]

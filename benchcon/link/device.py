@@ -1,0 +1,103 @@
+"""Opening and closing a serial device for one program alone, and saying what is wrong when it cannot be had."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import stat
+import sys
+from typing import Any
+
+import serial
+
+from benchcon.errors import Trouble
+from benchcon.wire.printable import printable
+
+RATE = 115200
+"""Rate to expect, in baud (line protocol, **answer-time**)."""
+
+
+def open_device(port: str) -> Any:
+    """Open `port` for this program alone and return pyserial's object for it. May wait for the device.
+
+    8 data bits, no parity, one stop bit, no handshake, `RATE`. Raises `Trouble` with what is wrong and what to do.
+    """
+    shown = printable(port)
+    try:
+        if sys.platform != "win32" and not stat.S_ISCHR(os.stat(port).st_mode):
+            raise Trouble(f"{shown} is no serial port")
+        # With an inter-byte timeout pyserial asks for at least one byte a read: a read of none then means hung up.
+        opened: Any = serial.Serial(port, RATE, timeout=0, write_timeout=0, exclusive=True, inter_byte_timeout=0.0)
+    except (OSError, ValueError) as error:
+        raise _refusal(port, error) from None
+    if sys.platform != "win32":
+        import fcntl
+        import termios
+
+        if not os.path.realpath(port).startswith("/dev/pts/"):
+            # Not on a pseudo-terminal: there the mark would outlive us if we were killed.
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(opened.fd, termios.TIOCEXCL)
+        with contextlib.suppress(OSError, ValueError, NotImplementedError):
+            opened.set_low_latency_mode(True)
+    return opened
+
+
+def close_device(device: Any) -> None:
+    """Close what `open_device` opened, throwing away what a stuck board has not taken. May wait for the driver."""
+    if sys.platform != "win32":
+        import fcntl
+        import termios
+
+        with contextlib.suppress(OSError, termios.error):
+            termios.tcflush(device.fd, termios.TCIOFLUSH)  # else closing waits for bytes that a stuck board never takes
+        if not os.path.realpath(device.port).startswith("/dev/pts/"):
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(device.fd, termios.TIOCNXCL)
+    with contextlib.suppress(OSError):
+        device.close()
+
+
+def _refusal(port: str, error: Exception) -> Trouble:
+    shown = printable(port)
+    number = getattr(error, "errno", None)
+    if number in (errno.EACCES, errno.EPERM):
+        return Trouble(f"{shown} may not be opened: {_group_hint(port)}")
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
+        return Trouble(f"{shown} is not there: is it plugged in?")
+    if number in (errno.EBUSY, errno.EAGAIN):
+        return Trouble(f"{shown} is in use by another program: close it there first")
+    text = printable(str(error))
+    if "Could not configure port" in text or number == errno.ENOTTY:
+        return Trouble(f"{shown} is no serial port")
+    return Trouble(f"{shown} cannot be opened ({text})")
+
+
+def _group_hint(port: str) -> str:
+    if sys.platform == "win32":
+        return "another program has it open, or you lack the right"
+    import grp
+
+    try:
+        there = os.stat(port)
+    except OSError:
+        return "you lack the right to see it"
+    try:
+        group = grp.getgrgid(there.st_gid).gr_name
+    except KeyError:
+        group = str(there.st_gid)
+    if there.st_gid == 0 or not there.st_mode & stat.S_IRGRP or not there.st_mode & stat.S_IWGRP:
+        return f"only {_owner(there.st_uid)} may; ask whoever looks after this machine"
+    return f"it belongs to the group '{group}'; join it (sudo usermod -aG {group} $USER), log out and in again"
+
+
+def _owner(uid: int) -> str:
+    if sys.platform == "win32":
+        return "its owner"
+    import pwd
+
+    try:
+        return f"the user '{pwd.getpwuid(uid).pw_name}'"
+    except KeyError:
+        return f"user number {uid}"

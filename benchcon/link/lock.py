@@ -1,0 +1,161 @@
+"""Exclusive use of a port: one program at a time, and the second one is told who has it.
+
+Three locks, because none is enough alone:
+
+- a lock file with the customary name ``LCK..ttyUSB0`` and the holder's process id in it (Filesystem Hierarchy Standard
+  3.0, section 5.9), which other serial programs look for. We hold an ``flock`` on it: the kernel lets go of that
+  whatever becomes of us, so a file left behind by SIGKILL locks nobody out. It binds root as well;
+- an ``flock`` on the device itself, which pyserial takes (``exclusive=True``);
+- ``TIOCEXCL`` on the device, which keeps out programs that know of no lock at all, unless they run as root.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import tempfile
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.wire.printable import printable
+
+_MARK = "benchcon"
+
+
+def lock_dir() -> Path:
+    """Return the folder of lock files: ``BENCHCON_LOCKS``, else the system's, else the one for temporary files."""
+    if given := os.environ.get("BENCHCON_LOCKS"):
+        return Path(given)
+    system = Path("/run/lock")
+    return system if os.access(system, os.W_OK | os.X_OK) else Path(tempfile.gettempdir())
+
+
+def lock_path(port: str) -> Path:
+    """Return the lock file that belongs to `port` (a device path, a link to one, or a URL)."""
+    name = port
+    if "://" not in port:
+        name = os.path.realpath(port)
+        name = name.removeprefix("/dev/")
+    return lock_dir() / ("LCK.." + re.sub(r"[^A-Za-z0-9.+-]", "_", name.lstrip("/"))[-200:])
+
+
+def program_name(pid: int) -> str:
+    """Return what is known of process `pid`, printable; empty if there is no such process."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return ""
+    except (OSError, OverflowError):
+        pass
+    try:
+        return printable(Path(f"/proc/{pid}/comm").read_bytes().strip()) or "a program"
+    except OSError:
+        return "a program"
+
+
+def _in_use(port: str, text: str) -> Trouble:
+    words = text.split()
+    pid = int(words[0]) if words and words[0].isdecimal() and len(words[0]) < 10 else 0
+    if pid == os.getpid():
+        return Trouble(f"{printable(port)} is already open in this program")
+    name = program_name(pid) if pid else ""
+    who = f"{name}, process {pid}" if name else "another program"
+    return Trouble(f"{printable(port)} is in use ({who}): close it there, or let go of the port there first")
+
+
+class PortLock:
+    """The lock file of one port. Not for sharing between threads."""
+
+    def __init__(self, port: str) -> None:
+        self.port = port
+        self._fd: int | None = None
+        self._path: Path | None = None
+
+    def take(self) -> None:
+        """Lock, or raise `Trouble` that says who holds the port. A system without ``flock`` takes no lock file."""
+        if sys.platform == "win32" or self._fd is not None:
+            return
+        import fcntl
+
+        path = lock_path(self.port)
+        while True:
+            fd = _open(path)
+            if fd is None:
+                return  # the folder is not ours to write in; the locks on the device remain
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                text = _read(fd)
+                os.close(fd)
+                raise _in_use(self.port, text) from None
+            if _still_there(fd, path):
+                break
+            os.close(fd)  # the one who held it took the file away in between: once more
+        text = _read(fd)
+        words = text.split()
+        foreign = words and _MARK not in words and words[0].isdecimal() and len(words[0]) < 10
+        # Another serial program's file, which is not flocked: it holds if that program lives.
+        if foreign and int(words[0]) != os.getpid() and program_name(int(words[0])):
+            os.close(fd)
+            raise _in_use(self.port, text)
+        try:
+            os.ftruncate(fd, 0)
+            os.pwrite(fd, f"{os.getpid():>10} {_MARK}\n".encode(), 0)
+        except OSError:
+            pass  # another user's file, left behind: the flock is what counts
+        self._fd, self._path = fd, path
+
+    def release(self) -> None:
+        """Let go; harmless if nothing is held."""
+        if self._fd is None or self._path is None:
+            return
+        try:
+            if _still_there(self._fd, self._path):
+                self._path.unlink()
+        except OSError:
+            pass  # another user's file: it stays, unlocked
+        os.close(self._fd)
+        self._fd = self._path = None
+
+
+def holder(port: str) -> str:
+    """Return who holds `port` by its lock file, in words for a person; empty if nobody does. Opens no port."""
+    if sys.platform == "win32":
+        return ""
+    lock = PortLock(port)
+    if not lock_path(port).exists():
+        return ""
+    try:
+        lock.take()
+    except Trouble as trouble:
+        return str(trouble).partition("(")[2].partition(")")[0] or "this program"
+    lock.release()
+    return ""
+
+
+def _open(path: Path) -> int | None:
+    flags = os.O_CLOEXEC | os.O_NOFOLLOW
+    try:
+        return os.open(path, os.O_RDWR | os.O_CREAT | flags, 0o644)
+    except OSError:
+        try:
+            # Another user's file. An flock needs no right to write.
+            return os.open(path, os.O_RDONLY | flags)
+        except OSError:
+            return None
+
+
+def _read(fd: int) -> str:
+    try:
+        return os.pread(fd, 64, 0).decode("ascii", "replace")
+    except OSError:
+        return ""
+
+
+def _still_there(fd: int, path: Path) -> bool:
+    try:
+        ours, there = os.fstat(fd), os.stat(path, follow_symlinks=False)
+    except OSError:
+        return False
+    return (ours.st_dev, ours.st_ino) == (there.st_dev, there.st_ino)
