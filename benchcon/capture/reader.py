@@ -1,0 +1,243 @@
+"""Reading a capture: in order, or from any moment, never holding more than a few blocks of it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from datetime import datetime
+
+from benchcon.capture.form import MOST_LINE, read_header
+from benchcon.capture.parse import Parser, Problem, Problems
+from benchcon.capture.places import Mark, Place, Places
+from benchcon.capture.store import Packed, open_store
+from benchcon.errors import Trouble
+from benchcon.wire.printable import printable
+from benchcon.wire.records import BENCH, KEYFRAME, Batch
+
+BLOCK = 256 << 10
+"""Bytes read at a time."""
+_NEAR_BLOCK = 64 << 10
+_MOST_HEADER = 4096
+
+
+class Reader:
+    """An open capture, plain or packed.
+
+    Iterating gives every batch from where the reader stands to the end; `blocks` gives the same in lists, which is
+    faster. Records of one read or write may come in two batches with the same stamp. `problems` holds what was found
+    wrong on the way. Raises `Trouble` if the file cannot be read or its first line is no header, and nothing else,
+    whatever is inside.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = os.fspath(path)
+        self.shown = printable(self.path)
+        self._found = Problems()
+        self._parser = Parser(self._found)
+        self._store = open_store(path)
+        try:
+            head = self._store.read(0, _MOST_HEADER)
+            line, end, _ = head.partition(b"\n")
+            if not end and head:
+                raise Trouble(f"{self.shown}: line 1: this is no capture: its first line has no end")
+            header = read_header(line, self.shown)
+        except Trouble:
+            self._store.close()
+            raise
+        self.began: datetime = header.began
+        """Wall-clock time (UTC) of stamp 0."""
+        self.words: dict[str, str] = header.words
+        """What else the header says."""
+        self._first = len(line) + 1
+        self._end = self._last_line_end()
+        self._torn_told = False
+        if isinstance(self._store, Packed) and self._store.torn_at is not None:
+            text = (
+                f"the packed file holds something else than whole gzip members from its byte {self._store.torn_at} on"
+            )
+            self._found.add("torn", self._store.size, None, text)
+        self._at = self._furthest = self._first
+        self._waiting: list[Batch] = []
+        self._parser.header(line)
+        self._places = Places(self._store, self._first, self._end)
+
+    @property
+    def problems(self) -> list[Problem]:
+        """What was found wrong so far; at most the first `parse.MOST_PROBLEMS`."""
+        return self._found.kept
+
+    @property
+    def problem_counts(self) -> dict[str, int]:
+        """How often each sort of problem was found so far."""
+        return dict(self._found.counts)
+
+    @property
+    def records(self) -> int:
+        """Number of records read so far."""
+        return self._parser.records
+
+    @property
+    def size(self) -> int:
+        """Bytes of the file, unpacked."""
+        return self._store.size
+
+    @property
+    def offset(self) -> int:
+        """Where in the (unpacked) file the reader stands."""
+        return self._at
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._store.close()
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # --- in order ---------------------------------------------------------------------------------------------------
+
+    def __iter__(self) -> Iterator[Batch]:
+        for batches in self.blocks():
+            yield from batches
+
+    def blocks(self, block: int = BLOCK) -> Iterator[list[Batch]]:
+        """Yield the batches from here to the end, in lists of what `block` bytes held."""
+        while True:
+            batches = self.next_block(block)
+            if batches is None:
+                return
+            if batches:
+                yield batches
+
+    def next_block(self, block: int = BLOCK) -> list[Batch] | None:
+        """Return the batches of the next `block` bytes or so (perhaps none), or None at the end."""
+        if self._waiting:
+            waiting, self._waiting = self._waiting, []
+            return waiting
+        if self._at >= self._end:
+            self._tell_torn()
+            return None
+        # What has been read before is read again without counting its problems twice.
+        again = self._at < self._furthest
+        self._parser.quiet = again
+        text = self._store.read(self._at, min(block, (self._furthest if again else self._end) - self._at))
+        cut = text.rfind(b"\n") + 1
+        if not cut:
+            text = self._long_line()
+            cut = len(text)
+            if not cut:
+                return []
+        elif cut < len(text):
+            text = text[:cut]
+        self._at += cut
+        self._furthest = max(self._furthest, self._at)
+        return self._parser.block(text)
+
+    def _long_line(self) -> bytes:
+        """Return the one line, longer than a block, that begins here; or pass it if it is too long."""
+        text = self._store.read(self._at, MOST_LINE)
+        cut = text.find(b"\n") + 1
+        if cut or not text:
+            return text[:cut]
+        if not self._parser.quiet:
+            self._found.add("long", self._at, None, f"a line of more than {MOST_LINE} bytes is left out")
+        at = self._at + len(text)
+        while at < self._end:
+            text = self._store.read(at, BLOCK)
+            cut = text.find(b"\n") + 1
+            at += cut or len(text)
+            if cut:
+                break
+        last_us = self._parser.last_us
+        self._parser.begin(at, None, whole=False)
+        self._parser.last_us = last_us
+        self._at = at
+        self._furthest = max(self._furthest, at)
+        return b""
+
+    def _last_line_end(self) -> int:
+        """Where the last whole line ends: what comes after it is torn."""
+        end = self._store.size
+        while end > self._first:
+            start = max(self._first, end - BLOCK)
+            cut = self._store.read(start, end - start).rfind(b"\n")
+            if cut >= 0:
+                return start + cut + 1
+            end = start
+        return self._first
+
+    def _tell_torn(self) -> None:
+        left = self._store.size - self._end
+        if left > 0 and not self._torn_told:
+            self._torn_told = True
+            beginning = printable(self._store.read(self._end, min(left, 40)))
+            text = f"the last line has no end and is left out ({left} bytes): '{beginning}'"
+            self._found.add("torn", self._end, None, text)
+
+    # --- to a moment ------------------------------------------------------------------------------------------------
+
+    @property
+    def first_us(self) -> int:
+        """Stamp of the first line, 0 if there is none."""
+        return self._places.first_us
+
+    @property
+    def last_us(self) -> int:
+        """Stamp of the last line, 0 if there is none."""
+        return self._places.last_us
+
+    def rewind(self) -> None:
+        """Go back to the first record."""
+        self._waiting = []
+        self._at = self._first
+        self._parser.begin(0, 1, whole=True)
+        self._parser.header(self._store.read(0, self._first - 1))
+
+    def seek(self, at_us: int) -> Batch | None:
+        """Go to the last keyframe stamped `at_us` or earlier, and return it.
+
+        What follows is read from directly after it: feed the keyframe to a fresh state, then what `until` gives, and
+        the state is that of the moment. Returns None, with the reader at its first record, if there is no keyframe
+        that early.
+        """
+        place = self._places.keyframe_before(at_us)
+        if place is None:
+            self.rewind()
+            return None
+        return self._go(place)
+
+    def until(self, at_us: int) -> Iterator[Batch]:
+        """Yield the batches from here on stamped `at_us` or earlier; the reader then stands before the next one."""
+        while True:
+            batches = self.next_block(_NEAR_BLOCK)
+            if batches is None:
+                return
+            cut = len(batches)
+            if cut and batches[-1].at_us > at_us:
+                cut = next(number for number, batch in enumerate(batches) if batch.at_us > at_us)
+                self._waiting = batches[cut:]
+            yield from batches[:cut]
+            if self._waiting:
+                return
+
+    def keyframes(self, most: int = 100_000) -> Iterator[tuple[int, bytes]]:
+        """Yield stamp and body of the keyframes from the last one back, quickly, where the reader stands or not."""
+        for place in self._places.keyframes_back(most):
+            yield place.at_us, self._store.read(place.body, place.end - place.body)
+
+    def notes(self, most: int = 10_000) -> list[Mark]:
+        """Return the notes of the whole file, in order; of more than `most` the last ones.
+
+        Quick where sync lines tell where they are; otherwise the file is looked through.
+        """
+        return self._places.notes(most)
+
+    def _go(self, place: Place) -> Batch:
+        body = self._store.read(place.body, place.end - place.body)
+        self._waiting = []
+        self._at = place.end + 1
+        self._parser.begin(self._at, None, whole=False)
+        self._parser.last_us = place.at_us
+        return Batch(place.at_us, BENCH, KEYFRAME, [body])

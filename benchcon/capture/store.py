@@ -1,0 +1,195 @@
+"""The bytes of a capture file by their offset, whether it lies there plain or packed; and packing one.
+
+A packed file is gzip members one after the other, each with its own length, place and first stamp in the header, so
+that going to a place unpacks one member only (`protocols/capture-file.md`, section 7).
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import struct
+import zlib
+from bisect import bisect_right
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from benchcon.errors import Trouble
+from benchcon.wire.printable import printable
+
+MEMBER_BYTES = 256 << 10
+"""About how much of a capture goes into one gzip member, unpacked."""
+MOST_MEMBER = 16 << 20
+"""A member that says it holds more than this is not believed."""
+FSYNC_BYTES = 8 << 20
+"""While packing, the disk is made to follow at least this often, so that packing never floods it."""
+
+_HEAD = struct.Struct("<4BIBBHBBHIIQQ")
+# RFC 1952, section 2.3: ID1 ID2 CM FLG(FEXTRA) MTIME XFL OS XLEN, then one subfield: SI1 SI2 LEN and our 24 bytes.
+_FIXED = (0x1F, 0x8B, 8, 4, 0, 0, 255, 28, 0x62, 0x6B, 24)
+
+
+class Store(Protocol):
+    """Where a reader gets bytes from."""
+
+    size: int
+    """Bytes there are, unpacked."""
+
+    def read(self, offset: int, count: int) -> bytes:
+        """Return up to `count` bytes from `offset`; fewer only at the end. Raises `Trouble` if they cannot be had."""
+
+    def close(self) -> None:
+        """Give the file back."""
+
+
+class Plain:
+    """A file as it is. Its size is taken when it is opened: what is written to it later is not seen."""
+
+    def __init__(self, descriptor: int, path: str) -> None:
+        self._descriptor = descriptor
+        self._path = path
+        self.size = os.fstat(descriptor).st_size
+
+    def read(self, offset: int, count: int) -> bytes:
+        count = min(count, self.size - offset)
+        if count <= 0:
+            return b""
+        try:
+            return os.pread(self._descriptor, count, offset)
+        except OSError as error:
+            raise Trouble(f"{self._path}: reading at byte {offset}: {error.strerror}") from error
+
+    def close(self) -> None:
+        os.close(self._descriptor)
+
+
+class Packed:
+    """A packed file. Holds the members' places and the one last unpacked."""
+
+    def __init__(self, descriptor: int, path: str) -> None:
+        self._descriptor = descriptor
+        self._path = path
+        self._places: list[tuple[int, int, int]] = []
+        self._starts: list[int] = []
+        self.size = 0
+        self.torn_at: int | None = None
+        """Where in the packed file something else than a whole member begins, None if nothing does."""
+        length = os.fstat(descriptor).st_size
+        at = 0
+        while at < length:
+            head = os.pread(descriptor, _HEAD.size, at)
+            fields = _HEAD.unpack(head) if len(head) == _HEAD.size else None
+            if fields is None or fields[:11] != _FIXED:
+                break
+            packed, unpacked, start, _ = fields[11:]
+            if start != self.size or packed <= _HEAD.size or unpacked > MOST_MEMBER or at + packed > length:
+                break
+            self._places.append((at, packed, unpacked))
+            self._starts.append(start)
+            self.size += unpacked
+            at += packed
+        if at < length:
+            if not self._places:
+                raise Trouble(f"{path}: a gzip file that another program packed; unpack it with gunzip and read that")
+            self.torn_at = at
+        self._held = -1
+        self._text = b""
+
+    def read(self, offset: int, count: int) -> bytes:
+        pieces = []
+        while count > 0 and offset < self.size:
+            number = bisect_right(self._starts, offset) - 1
+            text = self._member(number)
+            inside = offset - self._starts[number]
+            piece = text[inside : inside + count]
+            pieces.append(piece)
+            offset += len(piece)
+            count -= len(piece)
+        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    def _member(self, number: int) -> bytes:
+        if number != self._held:
+            at, packed, unpacked = self._places[number]
+            try:
+                # One byte more than there should be is asked for, so that a member that lies is found out.
+                text = zlib.decompressobj(31).decompress(os.pread(self._descriptor, packed, at), unpacked + 1)
+            except (zlib.error, OSError) as error:
+                what = printable(str(error))
+                raise Trouble(f"{self._path}: the gzip member at byte {at} cannot be unpacked: {what}") from error
+            if len(text) != unpacked:
+                raise Trouble(f"{self._path}: the gzip member at byte {at} is not as long as it says")
+            self._held, self._text = number, text
+        return self._text
+
+    def close(self) -> None:
+        os.close(self._descriptor)
+
+
+def open_store(path: str | os.PathLike[str]) -> Plain | Packed:
+    """Open a capture file, plain or packed; raises `Trouble` if that cannot be done."""
+    shown = printable(os.fspath(path))
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    except OSError as error:
+        raise Trouble(f"{shown}: {error.strerror}") from error
+    except ValueError as error:
+        raise Trouble(f"{shown}: {error}") from error
+    try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise Trouble(f"{shown}: not a file; a capture is read from a file on disk")
+        if os.pread(descriptor, 2, 0) == b"\x1f\x8b":
+            return Packed(descriptor, shown)
+        return Plain(descriptor, shown)
+    except OSError as error:
+        os.close(descriptor)
+        raise Trouble(f"{shown}: {error.strerror}") from error
+    except Trouble:
+        os.close(descriptor)
+        raise
+
+
+def pack(source: Path, target: Path, stop: Callable[[], bool] = lambda: False) -> bool:
+    """Pack the capture `source` into `target`, which appears whole or not at all. `source` stays.
+
+    Returns False if `stop` said so before it was done. Raises `Trouble` if a file cannot be read or written.
+    """
+    part = target.with_name(target.name + ".part")
+    done = False
+    try:
+        with source.open("rb") as plain, part.open("wb") as packed:
+            start = since = 0
+            while lines := plain.readlines(MEMBER_BYTES):
+                if stop():
+                    return False
+                since += packed.write(_pack_member(b"".join(lines), start, _first_stamp(lines)))
+                start += sum(map(len, lines))
+                if since > FSYNC_BYTES:
+                    os.fsync(packed.fileno())
+                    since = 0
+            packed.flush()
+            os.fsync(packed.fileno())
+        part.replace(target)
+        done = True
+    except OSError as error:
+        raise Trouble(f"{printable(str(target))}: packing: {error.strerror}") from error
+    finally:
+        if not done:
+            part.unlink(missing_ok=True)
+    return True
+
+
+def _first_stamp(lines: list[bytes]) -> int:
+    for line in lines:
+        stamp = line.partition(b" ")[0]
+        if stamp.isdigit() and len(stamp) <= 18:
+            return int(stamp)
+    return 0
+
+
+def _pack_member(text: bytes, start: int, stamp: int) -> bytes:
+    packer = zlib.compressobj(6, zlib.DEFLATED, -15)
+    body = packer.compress(text) + packer.flush()
+    tail = struct.pack("<II", zlib.crc32(text), len(text))
+    length = _HEAD.size + len(body) + len(tail)
+    return _HEAD.pack(*_FIXED, length, len(text), start, stamp) + body + tail
