@@ -1,0 +1,265 @@
+"""Bytes to checked lines and back: the grammar and the check of `protocols/line-protocol.md`, without I/O.
+
+Lines are handled a whole read at a time. What a line *means* is the observer's business; here it is only accepted or
+not: printable, single spaces, fixed widths where a line begins, and the check right.
+
+How a read is judged at speed. Every hex digit and every capital A to F is replaced by ``0``: that leaves the *shape*
+of a line, and a bench sees few shapes. A line whose shape was once found good is good in form (words are lower case,
+so only a word that holds a digit could hide a capital; such shapes are not remembered). What is left to do for a line
+is its check. As soon as one line of a read is not plainly good, all of that read is judged line by line.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from binascii import crc_hqx, unhexlify
+from collections.abc import Sequence
+from itertools import repeat
+from typing import Literal, NamedTuple
+
+from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP
+
+LINE_MOST = 79
+"""Bytes of the longest line, its end left out."""
+RAW_MOST = 80
+"""Bytes kept of what was no line."""
+SHAPES_MOST = 512
+"""Shapes remembered by one `Splitter`; when there are more, remembering starts afresh."""
+
+REASONS: tuple[str, ...] = ("check", "form", "torn", "oversize", "echo", "noise")
+"""Why bytes were no good line.
+
+- ``check``: begins and ends as a machine line, but the check is wrong: a bit was flipped on the way.
+- ``form``: the check is right and the grammar is not: the sender does not speak the protocol well.
+- ``torn``: the beginning or the end of a machine line, the rest is missing.
+- ``oversize``: 80 bytes or more without a line end; only the first 80 are kept.
+- ``echo``: a good line of the other direction: something sends back what it is sent.
+- ``noise``: nothing like a line: wrong rate, another tongue, a loose wire.
+"""
+
+_WORD = rb"[a-z][a-z0-9_]{0,11}"
+_TEXT = rb"(?: (?:[\x22\x24\x26-\x3B\x3D\x3F\x41-\x7E]++|%[0-9A-F]{2})+)*"
+_CHECK = rb" #[0-9A-F]{4}"
+_UP = re.compile(rb"(?:!([0-9A-F]{4}) ([0-9A-F]{8})|<([0-9A-F]{2})) (" + _WORD + _TEXT + rb")" + _CHECK)
+_DOWN = re.compile(rb">([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
+_HAND = re.compile(rb"@@ (" + _WORD + _TEXT + rb")")
+_ENDED = re.compile(rb".* #[0-9A-F]{4}", re.DOTALL)
+_PRINTABLE = re.compile(rb"[\x20-\x7E]*")
+
+_SHAPE = bytes(0x30 if code in b"0123456789ABCDEF" else code for code in range(256))
+
+
+class Parsed(NamedTuple):
+    """A good line in typed form."""
+
+    kind: Literal["request", "answer", "news", "by hand"]
+    tag: int
+    """0 to 255; 0 for news and for a line typed by hand."""
+    number: int
+    """Running number of news, else 0."""
+    clock: int
+    """The board's clock in microseconds modulo 2^32 (news), else 0."""
+    words: tuple[str, ...]
+    """The words after tag or clock, without the check."""
+
+
+def check_of(body: bytes) -> int:
+    """Return the CRC-16/IBM-3740 of `body`: polynomial 1021h, start FFFFh, not reflected, no final XOR."""
+    return crc_hqx(body, 0xFFFF)
+
+
+def seal(body: str | bytes) -> bytes:
+    """Return `body` (a line without its check) with space, ``#`` and check added; no line end."""
+    raw = body.encode("ascii") if isinstance(body, str) else body
+    return b"%s #%04X" % (raw, crc_hqx(raw + b" ", 0xFFFF))
+
+
+def news(number: int, clock: int, words: Sequence[str]) -> bytes:
+    """Build a line of news; `number` and `clock` are taken modulo 2^16 and 2^32."""
+    return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X} {' '.join(words)}")
+
+
+def request(tag: int, words: Sequence[str]) -> bytes:
+    """Build a request; `tag` is 1 to 255."""
+    return _built(f">{tag:02X} {' '.join(words)}")
+
+
+def answer(tag: int, words: Sequence[str]) -> bytes:
+    """Build an answer; `tag` is that of the request, 0 if it was typed by hand."""
+    return _built(f"<{tag:02X} {' '.join(words)}")
+
+
+def by_hand(words: Sequence[str]) -> bytes:
+    """Build a line as a person types it: no tag, no check."""
+    line = ("@@ " + " ".join(words)).encode("ascii", "replace")
+    if len(line) > LINE_MOST or not _HAND.fullmatch(line):
+        raise ValueError(f"not a line of the protocol: {line!r}")
+    return line
+
+
+def _built(body: str) -> bytes:
+    """Seal `body`; raise ValueError if it makes no line of the protocol (so that nothing wrong is ever sent)."""
+    line = seal(body.encode("ascii", "replace"))
+    if len(line) > LINE_MOST:
+        raise ValueError(f"{len(line)} bytes, and a line has {LINE_MOST} at most: {body!r}")
+    if not (_UP.fullmatch(line) or _DOWN.fullmatch(line)):
+        raise ValueError(f"not a line of the protocol: {body!r}")
+    return line
+
+
+def parse(line: bytes) -> Parsed:
+    """Return the typed form of a good line (without its end). Raises ValueError, with a reason, if it is none."""
+    if len(line) <= LINE_MOST:
+        if up := _UP.fullmatch(line):
+            if _checked(line):
+                words = tuple(up[4].decode().split(" "))
+                if up[1]:
+                    return Parsed("news", 0, int(up[1], 16), int(up[2], 16), words)
+                return Parsed("answer", int(up[3], 16), 0, 0, words)
+        elif down := _DOWN.fullmatch(line):
+            if _checked(line):
+                return Parsed("request", int(down[1], 16), 0, 0, tuple(down[2].decode().split(" ")))
+        elif hand := _HAND.fullmatch(line):
+            return Parsed("by hand", 0, 0, 0, tuple(hand[1].decode().split(" ")))
+    raise ValueError(explain_bad(line))
+
+
+def _checked(line: bytes) -> bool:
+    return line[-4:] == b"%04X" % crc_hqx(line[:-5], 0xFFFF)
+
+
+def explain_bad(raw: bytes) -> str:
+    """Return why `raw` (the body of a BYTES record) was no good line: one of `REASONS`."""
+    if len(raw) > LINE_MOST:
+        return "oversize"
+    begun = raw[:1] in (b"<", b">", b"!")
+    if _ENDED.fullmatch(raw):
+        if not begun:
+            return "torn" if _PRINTABLE.fullmatch(raw) else "noise"
+        if not _checked(raw):
+            return "check"
+        return "echo" if _UP.fullmatch(raw) or _DOWN.fullmatch(raw) else "form"
+    if _HAND.fullmatch(raw):
+        return "echo"
+    return "torn" if begun and _PRINTABLE.fullmatch(raw) else "noise"
+
+
+class Splitter:
+    """One direction of one serial line: reads of any size in, runs of good lines and of other bytes out.
+
+    `direction` is ``up`` (from a board) or ``down`` (to a board); `by_hand` says whether lines typed by hand are
+    accepted as well. Memory is bounded whatever comes: fewer than 80 bytes wait for their line end.
+    """
+
+    __slots__ = ("_bytes_kind", "_good", "_hand", "_line_kind", "_shapes", "_skipping", "_wait", "discarded")
+
+    def __init__(self, direction: Literal["up", "down"], by_hand: bool = False) -> None:
+        up = direction == "up"
+        self._line_kind, self._bytes_kind = (LINE_UP, BYTES_UP) if up else (LINE_DOWN, BYTES_DOWN)
+        self._good = (_UP if up else _DOWN).fullmatch
+        self._hand = _HAND.fullmatch if by_hand else None
+        self._shapes: set[bytes] = {b""}
+        self._wait = b""
+        self._skipping = False
+        self.discarded = 0
+        """Bytes thrown away so far: what came after the first 80 of an oversize line."""
+
+    @property
+    def pending(self) -> int:
+        """Bytes that wait for their line end."""
+        return len(self._wait)
+
+    def feed(self, data: bytes) -> list[tuple[str, list[bytes]]]:
+        """Take what one read gave; return what it completed, in order.
+
+        Each element is (kind, bodies): a run of good lines without their ends (`LINE_UP` or `LINE_DOWN`), or of bytes
+        that were none (`BYTES_UP` or `BYTES_DOWN`, at most 80 bytes each).
+        """
+        if b"\r" in data:
+            data = data.replace(b"\r", b"\n")
+        if self._skipping:
+            tail, end, data = data.partition(b"\n")
+            self.discarded += len(tail)
+            if not end:
+                return []
+            self._skipping = False
+        elif self._wait:
+            data = self._wait + data
+        lines = data.split(b"\n")
+        wait = lines.pop()
+        if lines:
+            if self._all_good(lines, data):
+                runs = [(self._line_kind, list(filter(None, lines)) if b"" in lines else lines)]
+                if not runs[0][1]:
+                    runs = []
+            else:
+                runs = self._one_by_one(lines)
+        else:
+            runs = []
+        if len(wait) > LINE_MOST:
+            self._skipping = True
+            self.discarded += len(wait) - RAW_MOST
+            runs = self._joined(runs, self._bytes_kind, wait[:RAW_MOST])
+            wait = b""
+        self._wait = wait
+        return runs
+
+    def rest(self) -> bytes:
+        """Give up what waits for its line end (the port was lost) and return it: the body of a BYTES record."""
+        wait, self._wait, self._skipping = self._wait, b"", False
+        return wait
+
+    def _all_good(self, lines: list[bytes], data: bytes) -> bool:
+        """Whether every line of this read is good; False may also mean that this was not plain to see."""
+        shapes = data.translate(_SHAPE).split(b"\n")
+        del shapes[-1]
+        known = self._shapes
+        if not known.issuperset(shapes):
+            good = self._good
+            if len(known) > SHAPES_MOST:
+                known.clear()
+                known.add(b"")
+            for line, shape in zip(lines, shapes, strict=True):
+                if shape not in known:
+                    if len(line) > LINE_MOST or not good(line):
+                        return False
+                    head = shape.split(b" ", 3)
+                    if b"0" in head[1 if line[0] != 0x21 else 2]:
+                        return False  # the word holds a digit: its shape could hide a capital
+                    known.add(shape)
+        if b"" in lines:
+            lines = list(filter(None, lines))
+        sums = tuple(map(crc_hqx, [line[:-5] for line in lines], repeat(0xFFFF)))
+        return sums == struct.unpack(f">{len(lines)}H", unhexlify(b"".join([line[-4:] for line in lines])))
+
+    def _one_by_one(self, lines: list[bytes]) -> list[tuple[str, list[bytes]]]:
+        runs: list[tuple[str, list[bytes]]] = []
+        good, hand = self._good, self._hand
+        line_kind, bytes_kind = self._line_kind, self._bytes_kind
+        kind = ""
+        run: list[bytes] = []
+        for line in lines:
+            if not line:
+                continue
+            if len(line) > LINE_MOST:
+                self.discarded += len(line) - RAW_MOST
+                line = line[:RAW_MOST]
+                this = bytes_kind
+            elif good(line):
+                this = line_kind if line[-4:] == b"%04X" % crc_hqx(line[:-5], 0xFFFF) else bytes_kind
+            else:
+                this = line_kind if hand is not None and hand(line) else bytes_kind
+            if this != kind:
+                kind, run = this, []
+                runs.append((kind, run))
+            run.append(line)
+        return runs
+
+    @staticmethod
+    def _joined(runs: list[tuple[str, list[bytes]]], kind: str, body: bytes) -> list[tuple[str, list[bytes]]]:
+        if runs and runs[-1][0] == kind:
+            runs[-1][1].append(body)
+        else:
+            runs.append((kind, [body]))
+        return runs
