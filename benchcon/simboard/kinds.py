@@ -1,0 +1,229 @@
+"""Kinds of fault, as one table: what each may sit on, how many channels it takes, its settings with default and bounds.
+
+`protocols/faults-file.md` lists the same for people, and a test compares the two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+CONTACT, SELECTOR, ENCODER, POT, LAMP, DIGITS = "contact", "selector", "encoder", "pot", "lamp", "digits"
+SEGMENTS = "PABCDEFG"
+"""Names of the segments, highest bit first; P is the point."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting of a kind of fault."""
+
+    form: str
+    """``us``, ``permille``, ``ppm``, ``mV``, ``ohm``, ``Hz``: a quantity, told in this unit inside. Else ``number``,
+    ``word``, ``text``, or ``list of`` one of these."""
+    default: Any = None
+    least: float = 0
+    most: float = 0
+    words: tuple[str, ...] = ()
+    needed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of fault."""
+
+    what: str
+    on: tuple[str, ...] = ()
+    """Kinds of channel it may sit on; none: it is a fault of the line or of the whole board."""
+    least: int = 0
+    most: int = 0
+    """Number of channels."""
+    settings: Mapping[str, Setting] = field(default_factory=dict)
+
+
+_HOUR_US = 3_600_000_000
+_INPUT = (CONTACT, SELECTOR, ENCODER, POT)
+_ANY = (*_INPUT, LAMP, DIGITS)
+_WAY = Setting("word", "both", words=("up", "down", "both"))
+_PLACE = Setting("number", 0, 0, 8)
+_SEGMENT = Setting("word", words=tuple(SEGMENTS), needed=True)
+
+
+def _time(default_us: int, least_us: int = 0, most_us: int = _HOUR_US) -> Setting:
+    return Setting("us", default_us, least_us, most_us)
+
+
+def _share(default: float) -> Setting:
+    return Setting("permille", default, 0, 1000)
+
+
+WHEN = {"after": _time(0), "for": _time(0)}
+"""Settings that every kind has: how long after it was put in it begins, and how long it lasts (0: until taken out)."""
+
+_INPUTS = {
+    "bounce": Kind(
+        "the contact bounces when it moves: with these times between edges, or as ordinary ones do, or so long",
+        (CONTACT,),
+        1,
+        1,
+        {
+            "edges": Setting("list of us", (), 1, 10_000_000),
+            "on": Setting("word", "both", words=("make", "break", "both")),
+            "lasting": _time(0, 0, 10_000_000),
+        },
+    ),
+    "stuck": Kind("always reads the same", _INPUT, 1, 1, {"value": Setting("number", 0, 0, 0xFFFF)}),
+    "open": Kind("the wire is broken", _ANY, 1, 1, {"phase": Setting("word", "both", words=("a", "b", "both"))}),
+    "inverted": Kind("reads made when it is not, and the other way round", (CONTACT,), 1, 1),
+    "crossed": Kind(
+        "wires changed round: each goes where the next one's belongs, the last where the first one's does", _ANY, 2, 16
+    ),
+    "shorted": Kind("wires touch: if one is made, all read made", (CONTACT,), 2, 16),
+    "loose": Kind(
+        "the wire drops out now and then",
+        (CONTACT, ENCODER, POT, LAMP),
+        1,
+        1,
+        {"every": _time(2_000_000, 1000), "gap": _time(30_000, 50, 60_000_000)},
+    ),
+    "phantom": Kind(
+        "a matrix without diodes: three made contacts of a rectangle make the fourth read made. One channel of a "
+        "matrix of the panel, or four: row 1 column 1, row 1 column 2, row 2 column 1, row 2 column 2",
+        (CONTACT,),
+        1,
+        4,
+        {"told": Setting("word", "made", words=("made", "ghost"))},
+    ),
+    "reversed": Kind("the wrong way round", (ENCODER, POT, SELECTOR), 1, 1),
+    "skipping": Kind(
+        "half of the counts of every so manieth detent are missed",
+        (ENCODER,),
+        1,
+        1,
+        {"every": Setting("number", 3, 1, 1000)},
+    ),
+    "counts": Kind(
+        "other counts a detent than it should",
+        (ENCODER,),
+        1,
+        1,
+        {"detent": Setting("number", None, 1, 8, needed=True)},
+    ),
+    "noisy": Kind("readings jump about, so far to each side", (POT,), 1, 1, {"by": Setting("number", 24, 1, 4096)}),
+    "short_range": Kind(
+        "reads no less than this and no more than that",
+        (POT,),
+        1,
+        1,
+        {"low": Setting("number", 100, 0, 0xFFFF), "high": Setting("number", 900, 0, 0xFFFF)},
+    ),
+    "storm": Kind(
+        "tells so many changes a second that no hand made; without a channel: on all contacts of the board",
+        (CONTACT,),
+        0,
+        64,
+        {"rate": Setting("Hz", 100, 0.1, 5000)},
+    ),
+}
+
+_OUTPUTS = {
+    "dead": Kind("never lights", (LAMP, DIGITS), 1, 1),
+    "always_on": Kind("lit whatever the board does, as long as there is supply", (LAMP,), 1, 1),
+    "dim": Kind("lit too weakly: share of the lightness", (LAMP,), 1, 1, {"to": _share(300)}),
+    "together": Kind("each is lit if one of them is driven", (LAMP,), 2, 16),
+    "wrong_colour": Kind(
+        "a lamp of another colour was fitted",
+        (LAMP,),
+        1,
+        1,
+        {"colour": Setting("word", "red", words=("red", "amber", "green", "blue", "white"))},
+    ),
+    "flickering": Kind(
+        "goes out for moments, at most twice a second", (LAMP,), 1, 1, {"gap": _time(120_000, 20_000, 240_000)}
+    ),
+    "segment_dead": Kind(
+        "a segment never lights, in one place from the left or (0) in all",
+        (DIGITS,),
+        1,
+        1,
+        {"segment": _SEGMENT, "place": _PLACE},
+    ),
+    "segment_stuck": Kind(
+        "a segment is lit as long as there is supply", (DIGITS,), 1, 1, {"segment": _SEGMENT, "place": _PLACE}
+    ),
+    "segments_swapped": Kind(
+        "the wires of two segments are changed round", (DIGITS,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
+    ),
+    "places": Kind(
+        "places in the wrong order: for each place from the left, whose figure it shows",
+        (DIGITS,),
+        1,
+        1,
+        {"order": Setting("list of number", None, 1, 8, needed=True)},
+    ),
+}
+
+_LINE = {
+    "flip": Kind("bits are flipped: share of the bytes that are hit", settings={"share": _share(1), "way": _WAY}),
+    "lose": Kind("bytes are lost", settings={"share": _share(1), "way": _WAY}),
+    "double": Kind("bytes come twice", settings={"share": _share(1), "way": _WAY}),
+    "lose_line": Kind("whole lines are lost", settings={"share": _share(10), "way": _WAY}),
+    "delay": Kind(
+        "bytes come late, in order",
+        settings={"by": _time(20_000, 0, 10_000_000), "jitter": _time(0, 0, 10_000_000), "way": _WAY},
+    ),
+    "hold": Kind(
+        "bytes from the board are held back until the time is up or so many have come, as some USB chips do",
+        settings={"up_to": _time(16_000, 0, 255_000), "bytes": Setting("number", 62, 1, 4096)},
+    ),
+    "stall": Kind(
+        "the board stops reading; silent: it stops writing too",
+        settings={"silent": Setting("word", "no", words=("yes", "no"))},
+    ),
+    "garbage": Kind("noise between the lines, bytes a second", settings={"rate": Setting("Hz", 20, 0.1, 10_000)}),
+    "endless_line": Kind(
+        "characters without a line end, so many a second", settings={"rate": Setting("Hz", 2000, 1, 100_000)}
+    ),
+    "wrong_baud": Kind(
+        "the board runs at this rate; what comes through is what a receiver at the port's own rate makes of it",
+        settings={"rate": Setting("number", 57_600, 50, 4_000_000)},
+    ),
+}
+
+_BOARD = {
+    "reset": Kind(
+        "resets once, when the fault begins",
+        settings={
+            "cause": Setting("word", "brownout", words=("power", "reset", "watchdog", "brownout", "unknown")),
+        },
+    ),
+    "reset_loop": Kind("resets again and again", settings={"every": _time(2_000_000, 20_000)}),
+    "opening_resets": Kind("opening the port resets the board, as boards do that wire DTR to reset"),
+    "slow_boot": Kind(
+        "a boot loader runs first, after each reset",
+        settings={
+            "lasting": _time(2_000_000, 0, 60_000_000),
+            "says": Setting("word", "nothing", words=("nothing", "garbage")),
+        },
+    ),
+    "clock": Kind("the board's clock is fast, or slow (below 0)", settings={"off": Setting("ppm", 5000, -5000, 5000)}),
+    "labels": Kind(
+        "labels and the board's name hold terminal control codes and markup",
+        settings={"text": Setting("text", "\x1b[2J\x1b]0;x\x07[bold]\u202eyes")},
+    ),
+    "ident": Kind("the board says that it is another one", settings={"ident": Setting("text", needed=True)}),
+    "weak_supply": Kind(
+        "the supply sags with the current of the lamps, and the board resets below a limit",
+        settings={"resistance": Setting("ohm", 2, 0, 1000), "limit": Setting("mV", 4300, 0, 60_000)},
+    ),
+}
+
+GROUPS: Mapping[str, Mapping[str, Kind]] = {
+    "inputs": _INPUTS,
+    "lamps and digits": _OUTPUTS,
+    "the line": _LINE,
+    "the board": _BOARD,
+}
+"""All kinds, grouped as the document groups them."""
+
+KINDS: Mapping[str, Kind] = {name: kind for group in GROUPS.values() for name, kind in group.items()}

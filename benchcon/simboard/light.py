@@ -1,0 +1,52 @@
+"""How a lamp looks to an eye: lightness to luminance, and flashes counted."""
+
+from __future__ import annotations
+
+from collections import deque
+
+_SECOND_US = 1_000_000
+_CHANGE = 0.10
+_DARKER = 0.80
+
+
+def luminance(permille: int) -> float:
+    """Return the relative luminance Y/Yn of a lamp at this lightness (CIE 1976: 500 is 0.184). It is its duty, too."""
+    lightness = permille / 10
+    return ((lightness + 16) / 116) ** 3 if lightness > 8 else lightness / 903.3
+
+
+class Flashes:
+    """Counts flashes as WCAG 2 defines a general flash (success criterion 2.3.1).
+
+    A flash is a pair of opposing changes of relative luminance of a tenth or more, the darker one below 0.80. No more
+    than three in any one second is the limit.
+    """
+
+    def __init__(self) -> None:
+        self.most = 0
+        """The greatest number of flashes within any one second so far."""
+        self._turned: deque[int] = deque(maxlen=4096)
+        self._low = self._high = 0.0
+        self._rising: bool | None = None
+
+    def see(self, at_us: int, level_permille: int) -> None:
+        """The lamp has this lightness from `at_us` on."""
+        now = luminance(level_permille)
+        if self._rising is not True and now - self._low >= _CHANGE and self._low < _DARKER:
+            self._turn(at_us, True)
+            self._high = now
+        elif self._rising is not False and self._high - now >= _CHANGE and now < _DARKER:
+            self._turn(at_us, False)
+            self._low = now
+        elif self._rising:
+            self._high = max(self._high, now)
+        else:
+            self._low = min(self._low, now)
+
+    def _turn(self, at_us: int, rising: bool) -> None:
+        self._rising = rising
+        turned = self._turned
+        turned.append(at_us)
+        while turned[0] <= at_us - _SECOND_US:
+            turned.popleft()
+        self.most = max(self.most, len(turned) // 2)

@@ -1,0 +1,246 @@
+"""What is wired to one board: its channels, as the board describes them, and the parts that a hand moves."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Board, Control, Panel
+from benchcon.wire.items import Item, item_words, items
+from benchcon.wire.quote import quote
+
+LINE = 79
+"""Bytes of a line, its end not counted."""
+_CROSSING = re.compile(r"(\w+)\.r(\d+)c(\d+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Mover:
+    """A part that a hand moves, as far as it is wired to this board."""
+
+    name: str
+    kind: str
+    """``button``, ``switch``, ``encoder`` or ``pot``."""
+    channels: tuple[str, ...]
+    codes: tuple[tuple[int, ...], ...] = ()
+    """For each position the values of `channels`."""
+    detent_counts: int = 4
+    inverted: bool = False
+    low_count: int = 0
+    high_count: int = 1023
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """What the board knows of one contact."""
+
+    inverted: bool
+    """Low level at the pin means made."""
+    debounce_us: int
+    direct: bool
+    """On a pin of its own, with an interrupt at every edge; else seen by the scan only."""
+    at_once: bool
+    """Acts on the first edge, then holds off; else waits until the contact has been still."""
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Where a contact stands in a switch matrix."""
+
+    matrix: str
+    row: int
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """One board of a panel."""
+
+    name: str
+    ident: str
+    label: str
+    supply_mv: int
+    items: tuple[Item, ...]
+    movers: Mapping[str, Mover]
+    """By the control's name, in the panel's order."""
+    kinds: Mapping[str, str]
+    """Channel id → ``contact``, ``selector``, ``encoder``, ``pot``, ``lamp`` or ``digits``, in the board's order."""
+    contacts: Mapping[str, Contact]
+    crossings: Mapping[str, Crossing]
+    bare: frozenset[str]
+    """Matrices that the panel says have no diodes: the board knows, and tells ``ghost``."""
+    tops: Mapping[str, int]
+    """Potentiometer → greatest reading."""
+    places: Mapping[str, int]
+    colours: Mapping[str, str]
+    """Lamp → its colour."""
+    currents_ma: Mapping[str, float]
+    """Current of a lamp, or of one segment of a display."""
+    loose_ends: frozenset[str] = field(default_factory=frozenset)
+    """Channels whose part is not wired yet."""
+
+    def mover_of(self, word: str) -> Mover | None:
+        """Return the part called `word`, or the one that channel `word` belongs to."""
+        found = self.movers.get(word)
+        if found is None:
+            found = next((mover for mover in self.movers.values() if word in mover.channels), None)
+        return found
+
+
+def wiring(panel: Panel, board_name: str) -> Wiring:
+    """Work out what is wired to the board `board_name` of `panel`. Raises `Trouble` if there is no such board."""
+    board = panel.board(board_name)
+    if board is None:
+        there = ", ".join(each.name for each in panel.boards) or "none"
+        raise Trouble(f"{panel.path or 'the panel'} has no board '{board_name}'; its boards: {there}")
+    return _Maker(panel, board).made()
+
+
+def fitting(described: Iterable[Item]) -> tuple[Item, ...]:
+    """Return the items, each label as long as its answer's line has room for."""
+    return tuple(_fitting(item) for item in described)
+
+
+def _fitting(item: Item) -> Item:
+    detail = dict(item.detail)
+    key = "name" if item.kind == "board" else "text" if item.kind == "model" else "label"
+    most = 24 if key == "name" else LINE
+    while key in detail and (_length(item, detail) > LINE or len(quote(detail[key])) > most):
+        detail[key] = detail[key][:-1]
+    return item._replace(detail=detail)
+
+
+def _length(item: Item, detail: Mapping[str, str]) -> int:
+    return len("<00 item 00 " + " ".join(item_words(item._replace(detail=dict(detail)))) + " #0000")
+
+
+class _Maker:
+    def __init__(self, panel: Panel, board: Board) -> None:
+        self.panel = panel
+        self.board = board
+        self.described: list[tuple[str, str, dict[str, str]]] = []
+        self.movers: dict[str, Mover] = {}
+        self.contacts: dict[str, Contact] = {}
+        self.crossings: dict[str, Crossing] = {}
+        self.tops: dict[str, int] = {}
+        self.loose: set[str] = set()
+
+    def made(self) -> Wiring:
+        panel, board = self.panel, self.board
+        name = board.label or board.name
+        self.described = [
+            ("board", "", {"ident": board.ident or board.name, "name": name}),
+            ("model", "", {"text": "Simulated board", "chip": board.chip or "none"}),
+            ("firmware", "", {"text": "benchcon simulated board", "version": "1"}),
+            ("clock", "", {"tick": "01"}),
+        ]
+        for control in panel.controls:
+            self.control(control)
+        places: dict[str, int] = {}
+        colours: dict[str, str] = {}
+        currents: dict[str, float] = {}
+        for lamp in panel.lamps:
+            if lamp.channel.board == board.name:
+                id_ = lamp.channel.id
+                detail = {"dim": "1"} if lamp.dimmed else {}
+                detail |= _known(pin=lamp.channel.wire.pin, colour=lamp.colour, label=lamp.label)
+                self.described.append(("lamp", id_, detail))
+                colours[id_], currents[id_] = lamp.colour, lamp.current_ma
+                if not lamp.wired:
+                    self.loose.add(id_)
+        for digits in panel.digits:
+            if digits.channel.board == board.name:
+                id_ = digits.channel.id
+                detail = {"places": f"{digits.places:X}"} | _known(pin=digits.channel.wire.pin, label=digits.label)
+                self.described.append(("digits", id_, detail))
+                places[id_], currents[id_] = digits.places, digits.segment_ma
+                if not digits.wired:
+                    self.loose.add(id_)
+        kinds = {id_: kind for kind, id_, _ in self.described if id_}
+        if len(self.described) > 255:
+            raise Trouble(f"board '{board.name}' has {len(kinds)} channels; a board can describe 251")
+        return Wiring(
+            name=board.name,
+            ident=board.ident or board.name,
+            label=name,
+            supply_mv=board.supply_mv,
+            items=fitting(items(*self.described)),
+            movers=self.movers,
+            kinds=kinds,
+            contacts=self.contacts,
+            crossings=self.crossings,
+            bare=frozenset(m.name for m in panel.matrices if m.board == board.name and not m.diodes),
+            tops=self.tops,
+            places=places,
+            colours=colours,
+            currents_ma=currents,
+            loose_ends=frozenset(self.loose),
+        )
+
+    def control(self, control: Control) -> None:
+        here = [index for index, channel in enumerate(control.channels) if channel.board == self.board.name]
+        if not here:
+            return
+        ids = tuple(control.channels[index].id for index in here)
+        codes = tuple(tuple(code[index] for index in here) for code in control.codes)
+        if not control.wired:
+            self.loose.update(ids)
+        for place, index in enumerate(here):
+            channel = control.channels[index]
+            detail = _known(pin=channel.wire.pin)
+            label = _label(control, index)
+            greatest = max((code[place] for code in codes), default=1)
+            if control.kind == "encoder":
+                detail |= {"det": f"{control.detent_counts & 0xF:X}", "raw": "1", "label": label}
+                self.described.append(("encoder", channel.id, detail))
+            elif control.kind == "pot":
+                top = max(1023, control.low_count, control.high_count)
+                self.tops[channel.id] = top if top == 1023 else (1 << top.bit_length()) - 1
+                detail |= {"top": f"{self.tops[channel.id]:04X}", "label": label}
+                self.described.append(("pot", channel.id, detail))
+            elif greatest > 1:
+                detail |= {"pos": f"{greatest + 1:X}", "label": label}
+                self.described.append(("selector", channel.id, detail))
+            else:
+                self.contact(control, channel.id, channel.active, channel.wire.pin)
+                contact = self.contacts[channel.id]
+                detail |= {"inv": "1"} if contact.inverted else {}
+                detail |= {"raw": "1" if contact.direct else "2"}
+                detail |= {"deb": f"{contact.debounce_us // 1000:04X}"} if contact.debounce_us != 10_000 else {}
+                detail["label"] = label
+                self.described.append(("contact", channel.id, detail))
+        self.movers[control.name] = Mover(
+            control.name,
+            control.kind,
+            ids,
+            codes,
+            control.detent_counts,
+            control.inverted,
+            control.low_count,
+            control.high_count,
+        )
+
+    def contact(self, control: Control, id_: str, active: str, pin: str) -> None:
+        debounce_us = min(max(int(control.debounce_ms * 1000), 0), 0xFFFF * 1000)
+        at_once = control.act_on == "first edge"
+        # Pins with a point are a place in a chain of chips or in a matrix: see the panel file's document.
+        self.contacts[id_] = Contact(active != "high", debounce_us, "." not in pin, at_once)
+        crossing = _CROSSING.fullmatch(pin)
+        if crossing and any(m.name == crossing[1] and m.board == self.board.name for m in self.panel.matrices):
+            self.crossings[id_] = Crossing(crossing[1], int(crossing[2]), int(crossing[3]))
+
+
+def _known(**texts: str) -> dict[str, str]:
+    return {key: text for key, text in texts.items() if text}
+
+
+def _label(control: Control, index: int) -> str:
+    """What the board calls one channel: the control's label, with the position that it means if there are several."""
+    label = control.label or control.name
+    if len(control.channels) == 1:
+        return label
+    alone = [place for place, code in enumerate(control.codes) if code[index] and sum(map(bool, code)) == 1]
+    word = control.positions[alone[0]] if len(alone) == 1 and alone[0] < len(control.positions) else str(index + 1)
+    return f"{label} {word}"
