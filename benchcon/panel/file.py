@@ -103,6 +103,7 @@ def decode(raw: str | bytes, file: str) -> str:
         ) from None
 
 
+_TWICE = re.compile(r"cannot (?:declare|overwrite|mutate)(.*?)(?: twice|$)")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -115,6 +116,10 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
         line = int(match[1]) if match and match[1] else text.count("\n") + 1
         what = printable(_PLACE.sub("", message))
         what = what[:1].lower() + what[1:]
+        if twice := _TWICE.search(what):
+            key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
+            name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
+            raise _Bad(Finding(file, line, f"{name} stands twice; give one of the two another name")) from None
         column = f", column {match[2]}" if match and match[2] else ", at the end"
         found = text.splitlines()[line - 1 : line] if match and match[1] else []
         stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
@@ -135,12 +140,13 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     boards = parts.boards(top)
     names = [board.name for board in boards]
     matrices = parts.matrices(top, names)
+    controls = tuple(parts.in_matrix(control, matrices) for control in parts.controls(top, names))
     panel = Panel(
         title=title,
         width_mm=width,
         height_mm=height,
         boards=boards,
-        controls=parts.controls(top, names),
+        controls=controls,
         lamps=parts.lamps(top, names),
         digits=parts.digits(top, names),
         matrices=matrices,

@@ -80,6 +80,8 @@ class Board:
     """Most current that all lamps and digits of this board may take together."""
     external_supply: bool = False
     """Lamps and digits have a supply of their own, so the USB port's 500 mA do not bound the budget."""
+    external_mv: int = 0
+    """Voltage of that supply."""
     chains: tuple[Chain, ...] = ()
     line: int = 0
     """Line in the panel file, 0 if there is none."""
@@ -136,6 +138,8 @@ class Lamp:
     """Lightness that “on” means."""
     trim_permille: int = 1000
     """The host's: what is sent to the board is lightness × trim, so that lamps of unlike make look evenly bright."""
+    driver: str = "pin"
+    """What carries the lamp's current: ``pin`` (of the chip or the 74HC595), or a ``transistor`` beside it."""
     dimmed: bool = True
     """The board can show levels between off and on."""
     place: Place | None = None

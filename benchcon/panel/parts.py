@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from typing import Any
 
+from benchcon.panel.codes import positions_of
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
-from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, NAME, Table, near, shown
+from benchcon.panel.reader import BOARD_NAME, NAME, Table, near, shown
 from benchcon.panel.segments import places_of_format
 
 COLOURS = ("red", "amber", "green", "blue", "white")
@@ -30,7 +32,8 @@ def boards(top: Table) -> tuple[Board, ...]:
                 chip=table.word("chip", CHIPS, ""),
                 supply_mv=round(table.quantity("supply", "mV", 5000, 1000, 30_000, 'from "1 V" to "30 V"')),
                 budget_ma=table.quantity("budget", "mA", 400, 1, 20_000, 'from "1 mA" to "20 A"'),
-                external_supply=table.flag("external_supply", False),
+                external_supply=table.get("external_supply") is not None,
+                external_mv=round(table.quantity("external_supply", "mV", 0, 1000, 60_000, 'from "1 V" to "60 V"')),
                 chains=_chains(table),
                 line=table.line,
             )
@@ -165,7 +168,7 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
         if table.get("kind") is None:
             table.say(None, f"lacks its kind; allowed: {', '.join(KINDS)}")
         channels = _channels(table, board_names, "low" if kind in ("button", "switch") else "", several=True)
-        positions, codes, spring = _positions(table, kind, channels)
+        positions, codes, spring = positions_of(table, kind, len(channels))
         width, height = _size(table)
         found.append(
             Control(
@@ -202,115 +205,14 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
     return tuple(found)
 
 
-_Codes = tuple[tuple[int, ...], ...]
-_Positions = tuple[tuple[str, ...], _Codes, tuple[int, ...]]
-"""Words, codes, and the positions that spring back."""
-
-
-def _positions(table: Table, kind: str, channels: tuple[Channel, ...]) -> _Positions:
-    if kind not in ("button", "switch"):
-        return (), (), ()
-    usual = ("released", "pressed") if kind == "button" else ("off", "on")
-    positions = table.texts("positions", longest=16) or usual
-    if len(positions) < 2 or len(set(positions)) < len(positions):
-        table.say("positions", f"are {shown(list(positions))}; two or more different words are allowed")
-    if kind == "button" and len(positions) != 2:
-        table.say("positions", f"are {len(positions)}; a button has two, released first")
-    codes = _codes(table, positions, len(channels)) if channels else ()
-    spring: tuple[int, ...] = (1,) if kind == "button" else ()
-    if kind == "switch":
-        back = table.texts("springs_back") or ()
-        for index, word in enumerate(back):
-            if word not in positions:
-                table.source.say(
-                    (*table.path, "springs_back", index),
-                    f'is "{word}"; allowed: {", ".join(positions)}{near(word, positions)}',
-                )
-        spring = tuple(i for i, word in enumerate(positions) if word in back)
-        if len(spring) == len(positions):
-            table.say("springs_back", "names every position; one at least must stay")
-    return positions, codes, spring
-
-
-def _codes(table: Table, positions: tuple[str, ...], count: int) -> _Codes:
-    value = table.get("code")
-    several = len(positions)
-    if value is None:
-        if count == 1:
-            return tuple((i,) for i in range(several))
-        if count == several:
-            return one_of(several)
-        table.say(
-            None,
-            f"has {several} positions on {count} channels and no code: write code = "
-            f'"gray", "binary" or a list with the channels\' values for each position, such as {_code_example(count)}',
-        )
-        return ()
-    if isinstance(value, str):
-        if value in ("gray", "binary") and several <= 2**count:
-            return gray(several, count) if value == "gray" else binary(several, count)
-        if value == "one of" and count == several:
-            return one_of(several)
-        why = f"does not fit {several} positions on {count} channels" if value in _CODES else "is unknown"
-        table.say(
-            "code", f"is {shown(value)}, which {why}; allowed: {', '.join(_CODES)}, or a list{near(value, _CODES)}"
-        )
-        return ()
-    most = 15 if count == 1 else 1
-    if (
-        isinstance(value, list)
-        and len(value) == several
-        and all(
-            isinstance(row, list) and len(row) == count and all(type(v) is int and 0 <= v <= most for v in row)
-            for row in value
-        )
-    ):
-        codes = tuple(tuple(row) for row in value)
-        _judge(table, codes, positions, count)
-        return codes
-    table.say(
-        "code",
-        f"does not cover the positions; {several} rows of {count} value{'s' * (count > 1)} (0 or 1) are allowed, "
-        f"such as {_code_example(count)}, first for {shown(positions[0])}",
-    )
-    return ()
-
-
-_CODES = ("one of", "gray", "binary")
-
-
-def _code_example(count: int) -> str:
-    return "[" + ", ".join(str([int(i == k) for i in range(count)]) for k in range(2)) + ", …]"
-
-
-def _judge(table: Table, codes: _Codes, positions: tuple[str, ...], count: int) -> None:
-    seen: dict[tuple[int, ...], int] = {}
-    for index, code in enumerate(codes):
-        if code in seen:
-            table.source.say(
-                (*table.path, "code", index),
-                f'is {shown(list(code))} for "{positions[index]}", and for "{positions[seen[code]]}" already; '
-                "each position needs a code of its own",
-            )
-        seen.setdefault(code, index)
-    for column in range(count):
-        if len({code[column] for code in codes}) == 1:
-            table.say("code", f"gives channel {column + 1} the same value in every position; it plays no part")
-
-
-def one_of(count: int) -> _Codes:
-    """One contact a position: exactly one made."""
-    return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
-
-
-def binary(positions: int, count: int) -> _Codes:
-    """Counting in binary, the first channel the most significant."""
-    return tuple(tuple(k >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))
-
-
-def gray(positions: int, count: int) -> _Codes:
-    """Reflected Gray code, the first channel the most significant: one contact changes a step."""
-    return tuple(tuple((k ^ k >> 1) >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))
+def in_matrix(control: Control, matrices_: tuple[Matrix, ...]) -> Control:
+    """Return `control` with the matrix that its contacts stand in, if the pins say so."""
+    for channel in control.channels:
+        for pin in read_pins(channel.wire.pin):
+            for matrix in matrices_:
+                if pin.kind == "matrix" and (matrix.name, matrix.board) == (pin.matrix, channel.board):
+                    return dataclasses.replace(control, matrix=matrix.name, diodes=matrix.diodes)
+    return control
 
 
 _BRIGHT = 'from "1 %" to "100 %"'
@@ -329,9 +231,10 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
                 channel=channels[0] if channels else Channel("", ""),
                 colour=table.word("colour", COLOURS, "white"),
                 current_ma=table.quantity("current", "mA", 10, 0.1, 5000, 'from "0.1 mA" to "5 A"'),
-                forward_mv=round(table.quantity("forward", "mV", 2000, 0, 30_000, 'from "0 V" to "30 V"')),
+                forward_mv=round(table.quantity("forward", "mV", 2000, 0, 60_000, 'from "0 V" to "60 V"')),
                 on_permille=round(table.quantity("on", "permille", 1000, 10, 1000, _BRIGHT)),
                 trim_permille=round(table.quantity("trim", "permille", 1000, 10, 1000, _BRIGHT)),
+                driver=table.word("driver", ("pin", "transistor"), "pin"),
                 dimmed=table.flag("dimmed", True),
                 place=_place(table),
                 wired=table.flag("wired", True),
@@ -383,6 +286,3 @@ def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
         )
         table.done()
     return tuple(found)
-
-
-__all__ = ["CHANNEL_ID", "COLOURS", "KINDS", "boards", "controls", "digits", "lamps", "matrices"]

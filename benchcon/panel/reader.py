@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
@@ -14,7 +15,6 @@ from benchcon.wire.printable import printable
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 BOARD_NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")
-CHANNEL_ID = re.compile(r"[a-z][a-z0-9_]{0,7}")
 
 
 class Finding(NamedTuple):
@@ -91,6 +91,10 @@ class Source:
     def say(self, path: Path, text: str, *, grave: bool = True) -> None:
         """Note a finding about `path`: ``KEY text``."""
         self.findings.append(Finding(self.file, self.line(path), f"{dotted(path)} {text}", grave))
+
+    def say_at(self, line: int, text: str, *, grave: bool = True) -> None:
+        """Note a finding about `line`."""
+        self.findings.append(Finding(self.file, line, text, grave))
 
 
 class Table:
@@ -183,8 +187,9 @@ class Table:
     def a_quantity(self, keys: Path, value: object, unit: str, least: float, most: float, bounds: str) -> float | None:
         path = (*self.path, *keys)
         if not isinstance(value, str):
-            example = f"{_number(value)} {unit}" if isinstance(value, int | float) and unit != "permille" else ""
-            hint = f', such as "{example}"' if example and not isinstance(value, bool) else ""
+            plain = isinstance(value, int | float) and not isinstance(value, bool)
+            written = {"permille": "%", "mV": "V"}.get(unit, unit)
+            hint = f', such as "{_number(value)} {written}"' if plain else ""
             self.source.say(path, f"is {shown(value)}; a quantity with its unit in quotes is allowed{hint}")
             return None
         try:
@@ -229,13 +234,26 @@ class Table:
         found: list[tuple[str, Table]] = []
         if isinstance(value, dict):
             for name, inner in value.items():
-                if pattern.fullmatch(name):
-                    found.append((name, Table(self.source, (*self.path, key, name), inner)))
-                else:
-                    self.source.say((*self.path, key, name), f"is no name for a {key.rstrip('s')}; {what}")
+                if not pattern.fullmatch(name):
+                    near_name = name_from(name)
+                    hint = f'; did you mean "{near_name}"?' if pattern.fullmatch(near_name) else ""
+                    self.source.say((*self.path, key, name), f"is no name for {_ONE[key]}; {what}{hint}")
+                    continue
+                table = Table(self.source, (*self.path, key, name), inner)
+                if isinstance(inner, dict):
+                    found.append((name, table))
         elif value is not None:
             self.say(key, f"is {shown(value)}; tables with names are allowed, such as [{key}.stop_bar]")
         return found
+
+
+_ONE = {"boards": "a board", "matrices": "a matrix", "controls": "a control", "lamps": "a lamp", "digits": "digits"}
+
+
+def name_from(label: str) -> str:
+    """Return a name made of a label: ``Stop bar`` → ``stop_bar``; empty if nothing in it can stand in a name."""
+    plain = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"^[^a-z]+|_+$", "", re.sub(r"[^a-z0-9]+", "_", plain))[:32].rstrip("_")
 
 
 def _number(value: int | float) -> str:

@@ -1,10 +1,273 @@
-"""What must hold between the parts of a panel: names, channels, pins, places."""
+"""What must hold between the parts of a panel: names, channels, pins, places, currents."""
 
 from __future__ import annotations
 
-from benchcon.panel.model import Panel
-from benchcon.panel.reader import Source
+import itertools
+from collections.abc import Iterator
+
+from benchcon.panel.electrics import loads
+from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
+from benchcon.panel.places import edges_mm, overlap_mm
+from benchcon.panel.reader import Source, near
 
 
 def check(panel: Panel, source: Source) -> None:
     """Note in `source` what does not fit together on `panel`."""
+    _names(panel, source)
+    _channels(panel, source)
+    for board in panel.boards:
+        _Pins(panel, board, source).check()
+    _places(panel, source)
+    for load in loads(panel):
+        source.say_at(load.line, load.text, grave=load.grave)
+
+
+def key_of(part: Part) -> str:
+    """Return the key of a part's table: ``controls.stop_bar``."""
+    table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "digits"
+    return f"{table}.{part.name}"
+
+
+def channels_of(part: Part) -> tuple[Channel, ...]:
+    """Return the channels of any part."""
+    return part.channels if isinstance(part, Control) else (part.channel,)
+
+
+def _names(panel: Panel, source: Source) -> None:
+    seen: dict[str, Part] = {}
+    labels: dict[tuple[str, str], Part] = {}
+    for part in panel.parts:
+        if part.name in seen:
+            other = seen[part.name]
+            source.say_at(
+                part.line,
+                f"{key_of(part)} has the name of {key_of(other)} (line {other.line}); "
+                f"every part needs a name of its own, such as {part.name}_2",
+            )
+        seen.setdefault(part.name, part)
+        key = (type(part).__name__, part.label)
+        if key in labels:
+            other = labels[key]
+            text = f'{key_of(part)} is labelled "{part.label}" like {key_of(other)} (line {other.line})'
+            source.say_at(part.line, f"{text}; a hand cannot tell which is meant", grave=False)
+        labels.setdefault(key, part)
+    idents: dict[str, Board] = {}
+    for board in panel.boards:
+        if board.ident in idents:
+            other_board = idents[board.ident]
+            text = f'boards.{board.name} has the ident "{board.ident}" of boards.{other_board.name}'
+            source.say_at(board.line, f"{text} (line {other_board.line}); each board needs an ident of its own")
+        idents.setdefault(board.ident, board)
+
+
+def _channels(panel: Panel, source: Source) -> None:
+    seen: dict[tuple[str, str], tuple[Part, int]] = {}
+    for part in panel.parts:
+        for channel in channels_of(part):
+            key = (channel.board, channel.id)
+            if key in seen:
+                other, line = seen[key]
+                source.say_at(
+                    channel.line,
+                    f"{key_of(part)} has the channel {channel.board}.{channel.id}, which {key_of(other)} has already "
+                    f"(line {line}); each channel belongs to one part",
+                )
+            seen.setdefault(key, (part, channel.line))
+
+
+_SHARED = "shared by chains"
+
+
+class _Pins:
+    """The pins of one board, and who has them."""
+
+    def __init__(self, panel: Panel, board: Board, source: Source) -> None:
+        self.panel = panel
+        self.board = board
+        self.source = source
+        self.chains = {chain.kind: chain for chain in board.chains}
+        self.taken: dict[str, tuple[str, int]] = {}
+
+    def check(self) -> None:
+        self.chain_pins()
+        for matrix in self.panel.matrices:
+            if matrix.board == self.board.name:
+                for what, pins in (("row", matrix.rows), ("column", matrix.columns)):
+                    for number, pin in enumerate(pins):
+                        self.take(pin, f"matrices.{matrix.name} {what} {number}", matrix.line)
+        for part in self.panel.parts:
+            for channel in channels_of(part):
+                if channel.board == self.board.name and channel.wire.pin:
+                    self.part_pins(part, channel)
+
+    def say(self, line: int, text: str, *, grave: bool = True) -> None:
+        self.source.say_at(line, text, grave=grave)
+
+    def chain_pins(self) -> None:
+        """Chains of one kind of direction share data, all share the clock: each has a load pin of its own."""
+        for chain in self.chains.values():
+            who = f"boards.{self.board.name}.chains.{chain.kind}"
+            shared = {self.chains[kind].clock for kind in self.chains if kind != chain.kind}
+            if chain.clock not in shared or chain.clock not in self.taken:
+                self.take(chain.clock, f"{who}.clock", chain.line)
+            both_out = chain.kind != "165" and any(
+                other.data == chain.data for kind, other in self.chains.items() if kind not in ("165", chain.kind)
+            )
+            if not both_out or chain.data not in self.taken:
+                self.take(chain.data, f"{who}.data", chain.line)
+            self.take(chain.load, f"{who}.load", chain.line)
+
+    def take(self, name: str, who: str, line: int) -> None:
+        """Note that `who` uses the microcontroller's or chain's pin `name`, or that it cannot."""
+        if not name:
+            return
+        ports = PORTS.get(self.board.chip, {})
+        direct = name[0] in "DA"
+        if direct and name in SERIAL:
+            self.say(line, f"{who} uses the pin {name}, which belongs to the serial port; any other pin is allowed")
+        elif direct and ports and name not in ports:
+            ends = f"{self._span(ports, 'D')} and {self._span(ports, 'A')}"
+            self.say(line, f"{who} uses the pin {name}, which an {self.board.chip} has not; allowed: {ends}")
+        elif name in self.taken:
+            other, other_line = self.taken[name]
+            self.say(
+                line,
+                f"{who} uses the pin {name} of {self.board.name}, which {other} has already (line {other_line}); "
+                "two parts cannot share a pin",
+            )
+        self.taken.setdefault(name, (who, line))
+
+    @staticmethod
+    def _span(ports: dict[str, str], letter: str) -> str:
+        numbers = [int(name[1:]) for name in ports if name[0] == letter and name not in SERIAL]
+        return f"{letter}{min(numbers)} to {letter}{max(numbers)}"
+
+    def part_pins(self, part: Part, channel: Channel) -> None:
+        pins = read_pins(channel.wire.pin)
+        who = key_of(part)
+        wanted = 2 if isinstance(part, Control) and part.kind == "encoder" else 1
+        if len(pins) != wanted:
+            need = "two, A and B, such as D2/D3" if wanted == 2 else "one"
+            self.say(channel.line, f"{who} has the pin {channel.wire.pin}; this kind of part needs {need}")
+            return
+        for pin in pins:
+            if self.fits(part, channel, pin) and self.within(who, channel, pin, part):
+                places = part.places if isinstance(part, Digits) else 1
+                for bit in range(pin.bit, pin.bit + places):
+                    self.take(pin.name if places == 1 else f"{pin.kind}.{bit}", who, channel.line)
+
+    def fits(self, part: Part, channel: Channel, pin: Pin) -> bool:
+        kinds = _kinds_for(part)
+        who = key_of(part)
+        if pin.kind not in kinds:
+            allowed = ", ".join(_EXAMPLES[kind] for kind in kinds)
+            self.say(channel.line, f"{who} has the pin {pin.name}, which cannot serve it; allowed: {allowed}")
+            return False
+        if pin.kind != "direct":
+            return True
+        port = PORTS.get(self.board.chip, {}).get(pin.name, "")
+        pot = isinstance(part, Control) and part.kind == "pot"
+        if pot and not pin.name.startswith("A"):
+            self.say(channel.line, f"{who} has the pin {pin.name}; a potentiometer needs an analogue pin, such as A0")
+        elif port.startswith("ADC") and not pot:
+            self.say(channel.line, f"{who} has the pin {pin.name}, which is for potentiometers only")
+        else:
+            return True
+        return False
+
+    def within(self, who: str, channel: Channel, pin: Pin, part: Part) -> bool:
+        if pin.kind == "direct":
+            return True
+        if pin.kind == "matrix":
+            return self.in_matrix(who, channel, pin)
+        chain = self.chains.get(pin.kind)
+        if chain is None:
+            chip = CHAINS[pin.kind]
+            example = f'boards.{self.board.name}.chains.{pin.kind} = {{ data = "D11", clock = "D13", load = "D10" }}'
+            self.say(channel.line, f"{who} has the pin {pin.name}, but {self.board.name} has no {chip}; say {example}")
+            return False
+        last = pin.bit + (part.places if isinstance(part, Digits) else 1) - 1
+        if last >= 8 * chain.chips:
+            self.say(channel.line, f"{who} {self._beyond(chain, pin, last)}")
+            return False
+        return True
+
+    @staticmethod
+    def _beyond(chain: Chain, pin: Pin, last: int) -> str:
+        reach = f"has the pin {pin.name}" + (f" and goes on to {pin.kind}.{last}" if last > pin.bit else "")
+        chips = f"{chain.chips} chip{'s' * (chain.chips > 1)}"
+        return f"{reach}; the chain has {chips}, {pin.kind}.0 to {pin.kind}.{8 * chain.chips - 1} (line {chain.line})"
+
+    def in_matrix(self, who: str, channel: Channel, pin: Pin) -> bool:
+        names = [matrix.name for matrix in self.panel.matrices if matrix.board == self.board.name]
+        for matrix in self.panel.matrices:
+            if matrix.name == pin.matrix and matrix.board == self.board.name:
+                if pin.row < len(matrix.rows) and pin.column < len(matrix.columns):
+                    return True
+                size = f"r0c0 to r{len(matrix.rows) - 1}c{len(matrix.columns) - 1}"
+                self.say(channel.line, f"{who} has the pin {pin.name}; {matrix.name} has {size} (line {matrix.line})")
+                return False
+        allowed = ", ".join(names) or f'none, as no [matrices.NAME] has board = "{self.board.name}"'
+        text = f"{who} has the pin {pin.name} of an unknown matrix; allowed: {allowed}{near(pin.matrix, names)}"
+        self.say(channel.line, text)
+        return False
+
+
+_EXAMPLES = {"direct": "D4 or A0", "165": "165.0", "595": "595.0", "7219": "7219.0", "matrix": "MATRIX.r0c0"}
+
+
+def _kinds_for(part: Part) -> tuple[str, ...]:
+    if isinstance(part, Digits):
+        return ("7219",)
+    if isinstance(part, Lamp):
+        return ("direct", "595")
+    if part.kind == "pot":
+        return ("direct",)
+    return ("direct", "165") if part.kind == "encoder" else ("direct", "165", "matrix")
+
+
+def _places(panel: Panel, source: Source) -> None:
+    placed = [part for part in panel.parts if part.place is not None]
+    if panel.width_mm and panel.height_mm:
+        for part in placed:
+            _on_panel(panel, part, source)
+    for one, other, overlap in itertools.islice(_overlaps(placed), 50):
+        source.say_at(
+            other.line,
+            f"{key_of(other)} overlaps {key_of(one)} (line {one.line}) by {overlap:.0f} mm; "
+            'move one, or say how large they are: size = ["8 mm", "8 mm"]',
+            grave=False,
+        )
+
+
+def _on_panel(panel: Panel, part: Part, source: Source) -> None:
+    place = part.place
+    if place is None:
+        return
+    if place.x_mm > panel.width_mm or place.y_mm > panel.height_mm:
+        source.say_at(
+            part.line,
+            f"{key_of(part)} stands at {place.x_mm:g} mm, {place.y_mm:g} mm, off the panel, which is "
+            f"{panel.width_mm:g} mm wide and {panel.height_mm:g} mm high",
+        )
+        return
+    left, top, right, bottom = edges_mm(part, place)
+    over = max(-left, -top, right - panel.width_mm, bottom - panel.height_mm)
+    if over > 0.05:
+        source.say_at(part.line, f"{key_of(part)} reaches {over:.1f} mm over the edge of the panel", grave=False)
+
+
+def _overlaps(placed: list[Part]) -> Iterator[tuple[Part, Part, float]]:
+    """Give overlapping pairs; swept from left to right, so that a large panel does not compare all with all."""
+    order = {id(part): number for number, part in enumerate(placed)}
+    boxes = [(edges_mm(part, part.place), part) for part in placed if part.place is not None]
+    open_: list[tuple[float, Part]] = []
+    for (left, _, right, _), part in sorted(boxes, key=lambda box: box[0]):
+        open_ = [(end, other) for end, other in open_ if end > left]
+        for _, other in open_:
+            overlap = overlap_mm(other, part)
+            if overlap > 0.05:
+                first, second = sorted((other, part), key=lambda each: order[id(each)])
+                yield first, second, overlap
+        open_.append((right, part))

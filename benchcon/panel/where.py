@@ -1,12 +1,13 @@
-"""In which line of a TOML text each key and each element of an array stands.
+"""Where everything stands in a TOML text: the line of each key, and the spans that an edit replaces.
 
-`tomllib` gives values without places. This scanner walks the same text, which `tomllib` has already accepted, and notes
-the line of every path; it judges nothing.
+`tomllib` gives values without places, and round-trip writers put a new key behind the comment of the *next* table. This
+scanner walks a text that `tomllib` has already accepted and notes places; it judges nothing.
 """
 
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 Path = tuple[str | int, ...]
 """Keys and array indexes from the top: ``("controls", "stop_bar", "channels", 1, "pin")``."""
@@ -18,6 +19,38 @@ _STRING = re.compile(
     r'"""(?:[^\\]|\\.)*?"""(?:""|")?' + r"|'''.*?'''(?:''|')?" + r'|"(?:[^"\\\n]|\\.)*"' + r"|'[^'\n]*'", re.DOTALL
 )
 _SCALAR = re.compile(r"[^,\]}#\r\n]+")
+
+
+class Pair(NamedTuple):
+    """One ``key = value`` that stands in a line of its own."""
+
+    section: Path
+    """The table whose header it stands under."""
+    path: Path
+    start: int
+    """Offset of its key."""
+    end: int
+    """Offset behind its value."""
+
+
+class Places(NamedTuple):
+    """What the scanner found; offsets are in characters."""
+
+    lines: dict[Path, int]
+    """Line (from 1) of every key, table and array element."""
+    keys: list[tuple[Path, int, int]]
+    """Every place where a path's last key is written: path, start, end."""
+    values: dict[Path, tuple[int, int]]
+    """Start and end of every value, inline tables and elements too."""
+    pairs: list[Pair]
+    headers: dict[Path, int]
+    """For each table with a header: offset behind its ``]``."""
+
+
+def places_in(text: str) -> Places:
+    """Return where everything stands in the valid TOML `text`."""
+    scanner = _Scanner(text)
+    return Places(scanner.lines, scanner.keys, scanner.values, scanner.pairs, scanner.headers)
 
 
 def lines_of(text: str) -> dict[Path, int]:
@@ -32,6 +65,10 @@ class _Scanner:
         self.line = 1
         self.counted = 0
         self.lines: dict[Path, int] = {(): 1}
+        self.keys: list[tuple[Path, int, int]] = []
+        self.values: dict[Path, tuple[int, int]] = {}
+        self.pairs: list[Pair] = []
+        self.headers: dict[Path, int] = {}
         self.last: dict[Path, int] = {}
         """Index of the last element of each array of tables so far."""
         table: Path = ()
@@ -39,8 +76,11 @@ class _Scanner:
         while self.at < len(text):
             if text[self.at] == "[":
                 table = self.header()
+                self.headers[table] = self.at
             else:
-                self.pair(table)
+                start = self.at
+                path = self.pair(table)
+                self.pairs.append(Pair(table, path, start, self.at))
             self.skip(_FILLER)
 
     def skip(self, pattern: re.Pattern[str]) -> str:
@@ -58,25 +98,29 @@ class _Scanner:
         return self.line
 
     def note(self, path: Path) -> None:
-        self.lines.setdefault(path, self.here())
+        if path not in self.lines:
+            self.lines[path] = self.here()
 
-    def key(self) -> list[str]:
-        parts: list[str] = []
+    def key(self) -> list[tuple[str, int, int]]:
+        parts: list[tuple[str, int, int]] = []
         while True:
             self.skip(_BLANK)
+            start = self.at
             if self.text[self.at : self.at + 1] in ("'", '"'):
-                parts.append(_plain(self.skip(_STRING)))
+                name = _plain(self.skip(_STRING))
             else:
-                parts.append(self.skip(_BARE))
+                name = self.skip(_BARE)
+            parts.append((name, start, self.at))
             self.skip(_BLANK)
             if self.text[self.at : self.at + 1] != ".":
                 return parts
             self.at += 1
 
-    def resolve(self, start: Path, keys: list[str]) -> Path:
+    def resolve(self, start: Path, keys: list[tuple[str, int, int]]) -> Path:
         path = start
-        for key in keys:
+        for key, begin, end in keys:
             path = (*path, key)
+            self.keys.append((path, begin, end))
             self.note(path)
             if path in self.last:
                 path = (*path, self.last[path])
@@ -89,7 +133,9 @@ class _Scanner:
         if not array:
             path = self.resolve((), keys)
         else:
-            path = (*self.resolve((), keys[:-1]), keys[-1])
+            name, begin, end = keys[-1]
+            path = (*self.resolve((), keys[:-1]), name)
+            self.keys.append((path, begin, end))
             self.note(path)
             self.last[path] = self.last.get(path, -1) + 1
             path = (*path, self.last[path])
@@ -97,16 +143,19 @@ class _Scanner:
         self.at += 2 if array else 1
         return path
 
-    def pair(self, table: Path) -> None:
+    def pair(self, table: Path) -> Path:
         path = table
-        for key in self.key():
+        for key, begin, end in self.key():
             path = (*path, key)
+            self.keys.append((path, begin, end))
             self.note(path)
         self.at += 1  # =
         self.value(path)
+        return path
 
     def value(self, path: Path) -> None:
         self.skip(_BLANK)
+        start = self.at
         first = self.text[self.at : self.at + 1]
         if first == "[":
             self.at += 1
@@ -117,7 +166,9 @@ class _Scanner:
         elif first in ("'", '"'):
             self.skip(_STRING)
         else:
-            self.skip(_SCALAR)
+            written = self.skip(_SCALAR)
+            self.at -= len(written) - len(written.rstrip())
+        self.values[path] = (start, self.at)
 
     def elements(self, path: Path) -> None:
         index = 0

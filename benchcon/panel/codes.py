@@ -1,0 +1,116 @@
+"""Positions of buttons and switches, and the codes by which their channels tell them."""
+
+from __future__ import annotations
+
+from benchcon.panel.reader import Table, near, shown
+
+Codes = tuple[tuple[int, ...], ...]
+Positions = tuple[tuple[str, ...], Codes, tuple[int, ...]]
+"""Words, codes, and the positions that spring back."""
+
+
+def positions_of(table: Table, kind: str, channels: int) -> Positions:
+    """Read `positions`, `code` and `springs_back` of a control of `kind` on so many channels."""
+    if kind not in ("button", "switch"):
+        return (), (), ()
+    usual = ("released", "pressed") if kind == "button" else ("off", "on")
+    positions = table.texts("positions", longest=16) or usual
+    if len(positions) < 2 or len(set(positions)) < len(positions):
+        table.say("positions", f"are {shown(list(positions))}; two or more different words are allowed")
+    if kind == "button" and len(positions) != 2:
+        table.say("positions", f"are {len(positions)}; a button has two, released first")
+    codes = _codes(table, positions, channels) if channels else ()
+    spring: tuple[int, ...] = (1,) if kind == "button" else ()
+    if kind == "switch":
+        back = table.texts("springs_back") or ()
+        for index, word in enumerate(back):
+            if word not in positions:
+                table.source.say(
+                    (*table.path, "springs_back", index),
+                    f'is "{word}"; allowed: {", ".join(positions)}{near(word, positions)}',
+                )
+        spring = tuple(i for i, word in enumerate(positions) if word in back)
+        if len(spring) == len(positions):
+            table.say("springs_back", "names every position; one at least must stay")
+    return positions, codes, spring
+
+
+def _codes(table: Table, positions: tuple[str, ...], count: int) -> Codes:
+    value = table.get("code")
+    several = len(positions)
+    if value is None:
+        if count == 1:
+            return tuple((i,) for i in range(several))
+        if count == several:
+            return one_of(several)
+        table.say(
+            None,
+            f"has {several} positions on {count} channels and no code: write code = "
+            f'"gray", "binary" or a list with the channels\' values for each position, such as {_code_example(count)}',
+        )
+        return ()
+    if isinstance(value, str):
+        if value in ("gray", "binary") and several <= 2**count:
+            return gray(several, count) if value == "gray" else binary(several, count)
+        if value == "one of" and count == several:
+            return one_of(several)
+        why = f"does not fit {several} positions on {count} channels" if value in _CODES else "is unknown"
+        table.say(
+            "code", f"is {shown(value)}, which {why}; allowed: {', '.join(_CODES)}, or a list{near(value, _CODES)}"
+        )
+        return ()
+    most = 15 if count == 1 else 1
+    if (
+        isinstance(value, list)
+        and len(value) == several
+        and all(
+            isinstance(row, list) and len(row) == count and all(type(v) is int and 0 <= v <= most for v in row)
+            for row in value
+        )
+    ):
+        codes = tuple(tuple(row) for row in value)
+        _judge(table, codes, positions, count)
+        return codes
+    table.say(
+        "code",
+        f"does not cover the positions; {several} rows of {count} value{'s' * (count > 1)} (0 or 1) are allowed, "
+        f"such as {_code_example(count)}, first for {shown(positions[0])}",
+    )
+    return ()
+
+
+_CODES = ("one of", "gray", "binary")
+
+
+def _code_example(count: int) -> str:
+    return "[" + ", ".join(str([int(i == k) for i in range(count)]) for k in range(2)) + ", …]"
+
+
+def _judge(table: Table, codes: Codes, positions: tuple[str, ...], count: int) -> None:
+    seen: dict[tuple[int, ...], int] = {}
+    for index, code in enumerate(codes):
+        if code in seen:
+            table.source.say(
+                (*table.path, "code", index),
+                f'is {shown(list(code))} for "{positions[index]}", and for "{positions[seen[code]]}" already; '
+                "each position needs a code of its own",
+            )
+        seen.setdefault(code, index)
+    for column in range(count):
+        if len({code[column] for code in codes}) == 1:
+            table.say("code", f"gives channel {column + 1} the same value in every position; it plays no part")
+
+
+def one_of(count: int) -> Codes:
+    """One contact a position: exactly one made."""
+    return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
+
+
+def binary(positions: int, count: int) -> Codes:
+    """Counting in binary, the first channel the most significant."""
+    return tuple(tuple(k >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))
+
+
+def gray(positions: int, count: int) -> Codes:
+    """Reflected Gray code, the first channel the most significant: one contact changes a step."""
+    return tuple(tuple((k ^ k >> 1) >> (count - 1 - i) & 1 for i in range(count)) for k in range(positions))

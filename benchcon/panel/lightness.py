@@ -1,0 +1,58 @@
+"""Lightness and duty: how light a lamp looks, and for how much of the time it is on.
+
+CIE 1976 lightness (ISO/CIE 11664-4): L* = 116 (Y/Yn)^(1/3) − 16 above Y/Yn = (6/29)^3 ≈ 0.008856, and (29/3)^3 Y/Yn ≈
+903.3 Y/Yn below. A lamp that is on for the share `duty` of the time gives that share of its full luminance, so Y/Yn is
+the duty. Lightness is counted in permille of L* 100.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from benchcon.panel.model import Lamp
+
+_KNEE = (6 / 29) ** 3
+_SLOPE = (29 / 3) ** 3
+
+
+def duty_of(lightness_permille: float) -> float:
+    """Return the duty, 0 to 1, that shows a lamp `lightness_permille` (0 to 1000) light."""
+    star = min(1000.0, max(0.0, lightness_permille)) / 10
+    return float(((star + 16) / 116) ** 3 if star > 8 else star / _SLOPE)
+
+
+def lightness_of(duty: float) -> float:
+    """Return the lightness in permille of a lamp that is on for the share `duty` (0 to 1) of the time."""
+    share = min(1.0, max(0.0, duty))
+    star = 116 * share ** (1 / 3) - 16 if share > _KNEE else _SLOPE * share
+    return float(10 * star)
+
+
+def sent_permille(lamp: Lamp, level_permille: int) -> int:
+    """Return the lightness to send to the board so that `lamp` looks `level_permille` light beside its neighbours.
+
+    The trim is the lamp's share of its own full light that looks like everyone's full. Luminances multiply, lightnesses
+    do not: so the trimmed lamps stay alike at every level. What is lit stays lit: never 0 unless the level is 0.
+    """
+    if level_permille <= 0 or not lamp.dimmed or lamp.trim_permille >= 1000:
+        return min(1000, max(0, level_permille))
+    return max(1, round(lightness_of(duty_of(level_permille) * duty_of(lamp.trim_permille))))
+
+
+def looks_permille(lamp: Lamp, sent: int) -> int:
+    """Return how light `lamp` looks beside its neighbours when `sent` went to the board (the inverse of sending)."""
+    if sent <= 0 or not lamp.dimmed or lamp.trim_permille >= 1000:
+        return min(1000, max(0, sent))
+    return round(lightness_of(duty_of(sent) / duty_of(lamp.trim_permille)))
+
+
+def even_trims(matched_permille: Mapping[str, int]) -> dict[str, int]:
+    """Return trims from levels at which all lamps were seen to be equally light (by eye or by meter), by name.
+
+    The lamp that needed the highest level is the dimmest: it keeps all its light (1000), the others come down to it.
+    """
+    duties = {name: duty_of(level) for name, level in matched_permille.items()}
+    most = max(duties.values(), default=0.0)
+    if most <= 0:
+        return dict.fromkeys(duties, 1000)
+    return {name: max(10, round(lightness_of(duty / most))) for name, duty in duties.items()}

@@ -1,0 +1,36 @@
+"""How much of the panel a part takes."""
+
+from __future__ import annotations
+
+from benchcon.panel.model import Control, Digits, Part, Place
+
+_KNOB_MM = {"button": (12.0, 12.0), "switch": (12.0, 20.0), "encoder": (20.0, 20.0), "pot": (20.0, 20.0)}
+_ROTARY_MM = (25.0, 25.0)
+_LAMP_MM = (8.0, 8.0)
+
+
+def footprint_mm(part: Part) -> tuple[float, float]:
+    """Return width and height of `part` in mm: as the file says, or as such parts usually are (common practice)."""
+    if part.width_mm and part.height_mm:
+        return part.width_mm, part.height_mm
+    if isinstance(part, Control):
+        return _ROTARY_MM if len(part.positions) > 3 else _KNOB_MM[part.kind]
+    if isinstance(part, Digits):
+        return 0.85 * part.digit_mm * part.places, 1.3 * part.digit_mm
+    return _LAMP_MM
+
+
+def overlap_mm(one: Part, other: Part) -> float:
+    """Return by how many mm two parts overlap at least (0: they do not, or one of them has no place)."""
+    if one.place is None or other.place is None:
+        return 0.0
+    (w1, h1), (w2, h2) = footprint_mm(one), footprint_mm(other)
+    across = (w1 + w2) / 2 - abs(one.place.x_mm - other.place.x_mm)
+    down = (h1 + h2) / 2 - abs(one.place.y_mm - other.place.y_mm)
+    return max(0.0, min(across, down))
+
+
+def edges_mm(part: Part, place: Place) -> tuple[float, float, float, float]:
+    """Return left, top, right and bottom of `part` when its centre is at `place`."""
+    width, height = footprint_mm(part)
+    return place.x_mm - width / 2, place.y_mm - height / 2, place.x_mm + width / 2, place.y_mm + height / 2
