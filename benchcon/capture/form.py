@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
@@ -161,24 +162,27 @@ class Sync(NamedTuple):
 
     records: int
     """Number of records since the last sync line (the header is none)."""
-    crc: int
-    """CRC-32 (ISO 3309, as in gzip) of all bytes since the end of the last sync line, or since the file's beginning."""
     keyframe: int
     """Where the line of the last keyframe before this begins."""
     prior: int
     """Where the keyframe before that one begins."""
     note: int
     """Where the last note before this begins."""
+    crc: int
+    """CRC-32 (ISO 3309, as in gzip) of all bytes since the end of the last sync line, or since the file's beginning."""
 
 
+CRC_WIDTH = 8
 _SYNC = re.compile(
-    rb"records=(\d{1,18}) crc=([0-9A-F]{8}) keyframe=(-1|\d{1,18}) prior=(-1|\d{1,18}) note=(-1|\d{1,18})"
+    rb"records=(\d{1,18}) keyframe=(-1|\d{1,18}) prior=(-1|\d{1,18}) note=(-1|\d{1,18}) crc=([0-9A-F]{8})"
 )
 
 
 def write_sync(at_us: int, sync: Sync) -> bytes:
-    """Return a sync line with its end."""
-    return b"%d %d # records=%d crc=%08X keyframe=%d prior=%d note=%d\n" % (at_us, BENCH, *sync)
+    """Return a sync line with its end. `sync.crc` is that of the bytes before the line; the line adds its own."""
+    *numbers, crc = sync
+    head = b"%d %d # records=%d keyframe=%d prior=%d note=%d crc=" % (at_us, BENCH, *numbers)
+    return b"%b%08X\n" % (head, zlib.crc32(head, crc))
 
 
 def read_sync(body: bytes) -> Sync | None:
@@ -186,5 +190,5 @@ def read_sync(body: bytes) -> Sync | None:
     match = _SYNC.fullmatch(body)
     if match is None:
         return None
-    records, crc, *offsets = match.groups()
-    return Sync(int(records), int(crc, 16), *map(int, offsets))
+    records, keyframe, prior, note, crc = match.groups()
+    return Sync(int(records), int(keyframe), int(prior), int(note), int(crc, 16))

@@ -12,7 +12,7 @@ from binascii import crc_hqx
 from collections import Counter
 from typing import NamedTuple
 
-from benchcon.capture.form import SYNC, read_sync, unescape
+from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
 from benchcon.wire.printable import printable
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
@@ -129,7 +129,7 @@ class Parser:
                 prefix = _NO_PREFIX
                 size = sum(map(len, lines[lines_from:number])) + number - lines_from
                 covered = block[covered_from : covered_from + size]
-                self._sync(lines, number, line[skip:], covered, number - lines_from - bad)
+                self._sync(lines, number, line, skip, covered, number - lines_from - bad)
                 self.records += number - lines_from - bad
                 covered_from += size + len(line) + 1
                 lines_from, bad = number + 1, 0
@@ -210,12 +210,12 @@ class Parser:
         number = next((n for n, line in enumerate(lines) if line.endswith(tail)), 0) if kept else 0
         self._note(lines, number, "check", f"a line without the right check: '{shown(body)}'")
 
-    def _sync(self, lines: list[bytes], number: int, body: bytes, covered: bytes, records: int) -> None:
-        sync = read_sync(body)
+    def _sync(self, lines: list[bytes], number: int, line: bytes, skip: int, covered: bytes, records: int) -> None:
+        sync = read_sync(line[skip:])
         if sync is None:
-            self._note(lines, number, "form", f"a sync line of another form: '{shown(body)}'")
+            self._note(lines, number, "form", f"a sync line of another form: '{shown(line)}'")
         elif self._whole:
-            crc = zlib.crc32(covered, self._crc)
+            crc = zlib.crc32(line[:-CRC_WIDTH], zlib.crc32(covered, self._crc))
             if sync.crc != crc or sync.records != self.unsynced + records:
                 found = f"{self.unsynced + records} records, CRC {crc:08X}"
                 text = f"the lines before this were changed: {found}; written were {sync.records}, {sync.crc:08X}"

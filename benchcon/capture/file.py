@@ -1,0 +1,180 @@
+"""One capture file open for writing: what is put into it, sync lines, and what to do when the disk refuses."""
+
+from __future__ import annotations
+
+import errno
+import os
+import zlib
+from typing import NamedTuple
+
+from benchcon.capture.form import SYNC_BYTES, Sync, encode, write_sync
+from benchcon.wire.records import KEYFRAME, NOTE, Batch
+
+
+class Lines(NamedTuple):
+    """The lines of one batch, as they stand in a file."""
+
+    at_us: int
+    kind: str
+    records: int
+    text: bytes
+
+
+def lines_of(batch: Batch) -> Lines:
+    """Return the lines of `batch`."""
+    return Lines(batch.at_us, batch.kind, len(batch.bodies), encode(batch))
+
+
+class _Point(NamedTuple):
+    """What is known at one offset of the file; enough to go on from there."""
+
+    size: int
+    crc: int
+    given: int
+    """Records put in that were given to the writer: not its own keyframes and ``missed`` records."""
+    last_us: int
+    unsynced: int
+    """Offset of the first byte that no sync line covers yet."""
+    unsynced_records: int
+    keyframe: int
+    prior: int
+    note: int
+
+
+class OpenFile:
+    """A file being written; nothing reaches the disk before `flush`.
+
+    After an `OSError` from `flush` the file ends where the last one that went well ended, if the disk lets it be cut;
+    `given` and `last_us` say what is in it.
+    """
+
+    def __init__(self, descriptor: int, header: bytes) -> None:
+        self._descriptor = descriptor
+        self._at = _Point(0, 0, 0, 0, 0, 0, -1, -1, -1)
+        self._flushed = self._safe = self._at
+        self._waiting: list[bytes] = []
+        self._fresh_line = b""
+        self._add(header, 0, 0, 0)
+
+    @property
+    def size(self) -> int:
+        """Bytes, what waits for the next flush included."""
+        return self._at.size
+
+    @property
+    def given(self) -> int:
+        """Records that the writer was given, those included that wait for the next flush."""
+        return self._at.given
+
+    @property
+    def last_us(self) -> int:
+        """Stamp of the last record."""
+        return self._at.last_us
+
+    @property
+    def dirty(self) -> bool:
+        """Whether anything was put in since the last flush with a sync."""
+        return self._at.size != self._safe.size
+
+    def put(self, lines: Lines, *, own: bool = False) -> None:
+        """Take the lines of one batch; `own` says that the writer made them itself."""
+        at_us, kind, records, text = lines
+        room = SYNC_BYTES - (self._at.size - self._at.unsynced)
+        if len(text) > room:
+            self.sync_line()
+            if len(text) > SYNC_BYTES and records > 1:
+                for piece in _split(lines):
+                    self.put(piece, own=own)
+                return
+        offset = self._at.size
+        self._add(text, at_us, records, 0 if own else records)
+        if kind == KEYFRAME or kind == NOTE:  # noqa: SIM109 (twice as fast, and this is asked for each batch)
+            last = offset + text.rfind(b"\n", 0, len(text) - 1) + 1
+            if kind == NOTE:
+                self._at = self._at._replace(note=last)
+            else:
+                self._at = self._at._replace(keyframe=last, prior=self._at.keyframe)
+                self.sync_line()
+
+    def _add(self, text: bytes, at_us: int, records: int, given: int) -> None:
+        self._waiting.append(text)
+        size, crc, already, last_us, unsynced, unsynced_records, *offsets = self._at
+        self._at = _Point(
+            size + len(text),
+            zlib.crc32(text, crc),
+            already + given,
+            max(at_us, last_us),
+            unsynced,
+            unsynced_records + records,
+            *offsets,
+        )
+
+    def sync_line(self) -> None:
+        """Write a sync line for what came since the last one; none if nothing did."""
+        at = self._at
+        if at.size == at.unsynced:
+            return
+        text = write_sync(at.last_us, Sync(at.unsynced_records, at.keyframe, at.prior, at.note, at.crc))
+        self._waiting.append(text)
+        size = at.size + len(text)
+        self._at = at._replace(size=size, crc=0, unsynced=size, unsynced_records=0)
+
+    def flush(self, *, sync: bool) -> None:
+        """Hand everything to the system; with `sync` also write a sync line, and have the disk hold it all.
+
+        Raises `OSError`; then everything since the last flush that went well is out of the file and forgotten.
+        """
+        if sync:
+            self.sync_line()
+        text = memoryview(self._fresh_line + b"".join(self._waiting))
+        self._waiting.clear()
+        back = self._flushed
+        try:
+            while text:
+                text = text[os.write(self._descriptor, text) :]
+            self._fresh_line = b""
+            self._flushed = self._at
+            if sync:
+                back = self._safe
+                self._fsync()
+                self._safe = self._at
+        except OSError:
+            self._cut(back)
+            raise
+
+    def _fsync(self) -> None:
+        try:
+            os.fsync(self._descriptor)
+        except OSError as error:
+            if error.errno not in (errno.EINVAL, errno.EROFS):  # a pipe or a device, which has nothing to sync
+                raise
+
+    def _cut(self, back: _Point) -> None:
+        """End the file at `back` again, or at least go on with a line of its own."""
+        self._at = self._flushed = back
+        if back.size < self._safe.size:
+            self._safe = back
+        try:
+            os.ftruncate(self._descriptor, back.size)
+            os.lseek(self._descriptor, back.size, os.SEEK_SET)
+        except OSError:
+            self._fresh_line = b"\n"
+
+    def close(self) -> None:
+        """Give the file back without another word."""
+        os.close(self._descriptor)
+
+
+def _split(lines: Lines) -> list[Lines]:
+    """Cut lines that are together too long for one stretch between sync lines."""
+    pieces: list[Lines] = []
+    held: list[bytes] = []
+    size = 0
+    for line in lines.text.splitlines(keepends=True):
+        if held and size + len(line) > SYNC_BYTES:
+            pieces.append(lines._replace(records=len(held), text=b"".join(held)))
+            held, size = [], 0
+        held.append(line)
+        size += len(line)
+    pieces.append(lines._replace(records=len(held), text=b"".join(held)))
+    return pieces

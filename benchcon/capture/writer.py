@@ -1,0 +1,343 @@
+"""Writing a capture while the bench runs: never in its way, and on disk within a second.
+
+`Writer.write` only queues. A thread of its own writes what is queued ten times a second and makes the disk follow
+(`fsync`) within every second. A slow disk fills the queue, a full one refuses; both end in a ``missed`` record that
+says how much is not there, followed by a keyframe to go on from.
+
+| standing | means | becomes |
+|---|---|---|
+| writing | records go to the file | crowded, when the queue is full; failed, when the disk refuses |
+| crowded | the caller's side counts records instead of queueing them | writing, when the queue is half empty |
+| failed | the thread counts records instead of writing | writing, when a ``missed`` record and a keyframe fit |
+| closed | nothing more is taken | – |
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from benchcon.capture.file import Lines, lines_of
+from benchcon.capture.parts import Parts
+from benchcon.errors import Trouble
+from benchcon.wire.quote import quote
+from benchcon.wire.records import BENCH, KEYFRAME, LINK, Batch
+
+KEYFRAME_RECORDS = 8192
+KEYFRAME_US = 60_000_000
+"""A keyframe is due after so many records, or so long after the last one if anything happened."""
+MOST_WAITING = 262_144
+"""Records that may wait for the disk: thirteen seconds of the busiest bench."""
+CROWDED = 16_384
+"""So many waiting, and the thread is woken early."""
+WAKE_S = 0.1
+SYNC_S = 0.8
+"""With one waking more, what is a second old is on disk."""
+ASK_AGAIN_S = 1.0
+"""While the disk refuses it is asked again this often."""
+ROTATE_AGAIN_S = 30.0
+"""After a rotation that went wrong the next is tried so much later."""
+
+
+class _Missed(NamedTuple):
+    """Records that are in no file: how many, since when, until when, why."""
+
+    records: int
+    from_us: int
+    at_us: int
+    why: str
+
+    def record(self) -> Lines:
+        body = f"missed records={self.records} from={self.from_us} why={quote(self.why)}"
+        return lines_of(Batch(self.at_us, BENCH, LINK, [body.encode()]))
+
+
+class _Keyframe(NamedTuple):
+    at_us: int
+    body: bytes
+
+    def record(self) -> Lines:
+        return lines_of(Batch(self.at_us, BENCH, KEYFRAME, [self.body]))
+
+
+class Figures(NamedTuple):
+    """How the writing goes, for the screen and ``--json``."""
+
+    path: str
+    records: int
+    """Records in the file or its earlier parts, of those given to be written."""
+    bytes: int
+    """Bytes of the file being written."""
+    waiting: int
+    """Records waiting for the disk."""
+    missed: int
+    """Records that are in no file, since the beginning."""
+    missing: str
+    """Why records are being missed at this moment (``disk: …``, ``slow``), empty if they are not."""
+    slowest_ms: int
+    """Longest time that one writing out, its fsync included, took."""
+    parts: int
+    """Files closed by rotation."""
+    trouble: str
+    """Last thing that went wrong beside the writing itself (packing, pruning), empty if nothing did."""
+
+
+class Writer:
+    """Records batches to the file `path`.
+
+    `keyframe` returns where things stand after all batches written so far, as one line of JSON; it is called on the
+    caller's thread, here and in `write`. `began` is the wall-clock time of stamp 0, `at_us` the stamp of now. `words`
+    go into the header. An existing file is left alone unless `force`.
+
+    With `rotate_bytes` or `rotate_s` the file is closed at that size or age and goes on in a new one (see
+    `protocols/capture-file.md`, section 8); closed ones are packed if `packed`, and the oldest removed while all
+    together hold more than `keep_bytes`. `opening`: what the pre-trigger ring kept, to begin with instead of a keyframe
+    of now (its first lines are a keyframe).
+
+    Raises `Trouble` if the file cannot be made.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        began: datetime,
+        keyframe: Callable[[], bytes],
+        *,
+        at_us: int = 0,
+        words: Mapping[str, str] | None = None,
+        force: bool = False,
+        rotate_bytes: int = 0,
+        rotate_s: float = 0,
+        keep_bytes: int = 0,
+        packed: bool = False,
+        opening: Sequence[Lines] = (),
+    ) -> None:
+        self._keyframe = keyframe
+        self._parts = Parts(Path(path), began, words or {}, packed, keep_bytes)
+        self._rotate_bytes, self._rotate_s = rotate_bytes, rotate_s
+        self._lock = threading.Lock()
+        self._wake = threading.Event()
+        # What the caller's side knows; under the lock what the thread reads or sets too.
+        self._queue: list[Batch | _Missed | _Keyframe] = []
+        self._waiting = 0
+        self._due_records = KEYFRAME_RECORDS
+        self._since_keyframe = 0
+        self._keyframe_us = self._at_us = at_us
+        self._overflow: _Missed | None = None
+        self._want_keyframe = self._closing = False
+        # What the thread knows.
+        self._failed: _Missed | None = None
+        self._asked_s = 0.0
+        self._rotate_from_s = self._part_began_s = time.monotonic()
+        self._earlier = 0
+        self._missed = 0
+        self._slowest_s = 0.0
+        self._file = self._parts.open_first(force)
+        try:
+            for lines in opening:
+                self._file.put(lines)
+            if not opening:
+                self._file.put(_Keyframe(at_us, keyframe()).record(), own=True)
+            self._file.flush(sync=True)
+        except OSError as error:
+            self._file.close()
+            raise Trouble(f"{self._parts.shown}: cannot be written: {error.strerror}") from error
+        self._synced_s = time.monotonic()
+        self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
+        self._thread.start()
+
+    # --- the caller's side ------------------------------------------------------------------------------------------
+
+    def write(self, batches: Sequence[Batch]) -> None:
+        """Take batches, in the one total order; never waits for the disk. One thread at a time may call it."""
+        count = sum([len(batch[3]) for batch in batches])
+        if not count:
+            return
+        self._at_us = batches[-1][0]
+        with self._lock:
+            if self._closing:
+                return
+            if self._overflow is None and self._waiting + count <= MOST_WAITING:
+                self._queue.extend(batches)
+                self._waiting += count
+            else:
+                lost = self._overflow or _Missed(0, batches[0][0], 0, "slow")
+                self._overflow = lost._replace(records=lost.records + count, at_us=self._at_us)
+                self._want_keyframe = self._waiting <= MOST_WAITING // 2
+            want = self._want_keyframe
+            crowded = self._waiting > CROWDED
+        self._since_keyframe += count
+        if want or self._since_keyframe >= self._due_records or self._at_us - self._keyframe_us >= KEYFRAME_US:
+            self._take_keyframe()
+        if crowded:
+            self._wake.set()
+
+    def _take_keyframe(self) -> None:
+        body = self._keyframe()
+        with self._lock:
+            if self._overflow is not None:
+                if not self._want_keyframe:
+                    return
+                self._queue.append(self._overflow)
+                self._overflow = None
+            self._want_keyframe = False
+            self._queue.append(_Keyframe(self._at_us, body))
+        self._since_keyframe = 0
+        self._keyframe_us = self._at_us
+        self._due_records = max(KEYFRAME_RECORDS, len(body) // 8)
+
+    def close(self, wait_s: float = 5.0) -> Figures:
+        """Write what waits, make the disk hold it, and close; what is not yet packed after `wait_s` stays plain.
+
+        A disk that hangs is given up after `wait_s` as well.
+        """
+        with self._lock:
+            first = not self._closing
+            self._closing = True
+        if first:
+            self._wake.set()
+            self._thread.join(wait_s)
+            if not self._thread.is_alive():
+                self._parts.finish(wait_s)
+        return self.figures()
+
+    def figures(self) -> Figures:
+        """Return how the writing goes."""
+        with self._lock:
+            lost = [lost for lost in (self._overflow, self._failed) if lost is not None]
+            return Figures(
+                path=str(self._parts.path),
+                records=self._earlier + self._file.given,
+                bytes=self._file.size,
+                waiting=self._waiting,
+                missed=self._missed + sum(missed.records for missed in lost),
+                missing=lost[-1].why if lost else "",
+                slowest_ms=int(self._slowest_s * 1000),
+                parts=self._parts.closed_parts,
+                trouble=self._parts.trouble,
+            )
+
+    # --- the thread's side ------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while True:
+            self._wake.wait(WAKE_S)
+            self._wake.clear()
+            with self._lock:
+                queued, self._queue = self._queue, []
+                closing = self._closing
+            now_s = time.monotonic()
+            for item in queued:
+                self._take(item, now_s)
+            self._flush(now_s, last=closing)
+            given = sum([len(item.bodies) for item in queued if isinstance(item, Batch)])
+            with self._lock:
+                self._waiting -= given
+            self._ask(now_s)
+            if closing:
+                self._file.close()
+                return
+
+    def _take(self, item: Batch | _Missed | _Keyframe, now_s: float) -> None:
+        if isinstance(item, Batch):
+            if self._failed is None:
+                self._file.put(lines_of(item))
+            else:
+                self._failed = self._failed._replace(records=self._failed.records + len(item.bodies), at_us=item.at_us)
+        elif isinstance(item, _Missed):
+            if self._failed is None:
+                self._missed += item.records
+                self._file.put(item.record(), own=True)
+            else:
+                self._failed = self._failed._replace(records=self._failed.records + item.records, at_us=item.at_us)
+        elif self._failed is not None:
+            self._try_again(item)
+        elif self._rotation_due(now_s):
+            self._rotate(item, now_s)
+        else:
+            self._file.put(item.record(), own=True)
+
+    def _flush(self, now_s: float, last: bool) -> None:
+        if last and self._failed is not None:
+            self._try_again(None)
+        sync = self._file.dirty and (last or now_s - self._synced_s >= SYNC_S)
+        before = self._file.given
+        try:
+            self._file.flush(sync=sync)
+        except OSError as error:
+            self._fail(error, before)
+            return
+        if sync:
+            self._synced_s = now_s
+        self._slowest_s = max(self._slowest_s, time.monotonic() - now_s)
+
+    def _fail(self, error: OSError, before: int) -> None:
+        """The disk refused: what was put in since it last did not is missing."""
+        why = f"disk: {error.strerror}"
+        self._failed = _Missed(before - self._file.given, self._file.last_us, self._file.last_us, why)
+        self._asked_s = time.monotonic()
+
+    def _try_again(self, keyframe: _Keyframe | None) -> None:
+        """See whether the disk takes a ``missed`` record and a keyframe now."""
+        assert self._failed is not None
+        missed = self._failed
+        if keyframe is not None:
+            missed = missed._replace(at_us=keyframe.at_us)
+            self._file.put(missed.record(), own=True)
+            self._file.put(keyframe.record(), own=True)
+        else:
+            self._file.put(missed.record(), own=True)
+        try:
+            self._file.flush(sync=True)
+        except OSError:
+            return
+        self._missed += missed.records
+        self._failed = None
+
+    def _ask(self, now_s: float) -> None:
+        """Ask the caller's side for a keyframe, if one is needed to go on or to rotate."""
+        again = self._failed is not None and now_s - self._asked_s >= ASK_AGAIN_S
+        if again or (self._failed is None and self._rotation_due(now_s)):
+            self._asked_s = now_s
+            with self._lock:
+                self._want_keyframe = True
+
+    def _rotation_due(self, now_s: float) -> bool:
+        if now_s < self._rotate_from_s:
+            return False
+        large = 0 < self._rotate_bytes <= self._file.size
+        return large or 0 < self._rotate_s <= now_s - self._part_began_s
+
+    def _rotate(self, keyframe: _Keyframe, now_s: float) -> None:
+        before = self._file.given
+        try:
+            self._file.flush(sync=True)
+        except OSError as error:
+            self._fail(error, before)
+            self._try_again(keyframe)
+            return
+        try:
+            file, fresh = self._parts.open_next()
+            try:
+                file.put(keyframe.record(), own=True)
+                file.flush(sync=True)
+                self._parts.take_over(fresh)
+            except OSError:
+                file.close()
+                self._parts.give_up(fresh)
+                raise
+        except OSError as error:
+            self._parts.trouble = f"{self._parts.shown}: could not go on in a new file: {error.strerror}"
+            self._rotate_from_s = now_s + ROTATE_AGAIN_S
+            self._file.put(keyframe.record(), own=True)
+            return
+        self._file.close()
+        with self._lock:
+            self._earlier += before
+            self._file = file
+        self._part_began_s = now_s

@@ -1,0 +1,365 @@
+"""Recording: what is given is on disk within a second, and what is not there is said."""
+
+from __future__ import annotations
+
+import errno
+import gzip
+import os
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from capture.made import BEGAN, batches, flat
+
+from benchcon.capture import Reader, Writer
+from benchcon.capture import writer as writing
+from benchcon.errors import Trouble
+from benchcon.wire.records import KEYFRAME, LINK, NOTE, Batch
+
+
+def wait_for(what: Callable[[], object], seconds: float = 30) -> None:
+    end = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < end, "it did not come about"
+        time.sleep(0.005)
+
+
+class Counting:
+    """A keyframe callable that says how many times it was asked."""
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def __call__(self) -> bytes:
+        self.asked += 1
+        return b'{"asked":%d}' % self.asked
+
+
+def given_back(path: Path) -> list[tuple[int, int, str, bytes]]:
+    """Everything read but keyframes; the file must be without a fault."""
+    with Reader(path) as reader:
+        records = [record for record in flat(list(reader)) if record[2] != KEYFRAME]
+        assert not reader.problem_counts
+    return records
+
+
+def test_what_is_written_is_read(tmp_path: Path) -> None:
+    given = batches(3000, each=9)
+    path = tmp_path / "night.capture"
+    writer = Writer(path, BEGAN, Counting(), words={"program": "test"})
+    for batch in given:
+        writer.write([batch])
+    figures = writer.close()
+    assert figures.records == 27_000
+    assert figures.missed == figures.waiting == 0
+    assert given_back(path) == flat(given)
+    with Reader(path) as reader:
+        assert reader.began == BEGAN
+        assert reader.words == {"program": "test", "part": "1"}
+        kinds = [batch.kind for batch in reader]
+    assert kinds[0] == KEYFRAME
+    assert kinds.count(KEYFRAME) == 1 + 27_000 // writing.KEYFRAME_RECORDS
+
+
+def test_what_is_written_is_on_disk_within_a_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "night.capture"
+    synced: list[tuple[float, int]] = []
+
+    def fsync(descriptor: int, true: Callable[[int], None] = os.fsync) -> None:
+        true(descriptor)
+        synced.append((time.monotonic(), os.fstat(descriptor).st_size))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    writer = Writer(path, BEGAN, Counting())
+    assert synced, "the opening keyframe is on disk before anything else"
+    for batch in batches(5):
+        writer.write([batch])
+        before = len(synced)
+        wait_for(lambda before=before: len(synced) > before)
+        # A sync line was written before the disk was made to hold the file, and nothing after it.
+        size = synced[-1][1]
+        assert b" 0 # records=" in path.read_bytes()[:size].split(b"\n")[-2]
+    writer.close()
+    assert synced[-1][1] == path.stat().st_size
+
+
+def test_an_idle_bench_writes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    writer = Writer(tmp_path / "idle.capture", BEGAN, Counting())
+    synced: list[int] = []
+    monkeypatch.setattr(os, "fsync", synced.append)
+    size = (tmp_path / "idle.capture").stat().st_size
+    time.sleep(0.35)
+    writer.close()
+    assert (tmp_path / "idle.capture").stat().st_size == size
+    assert not synced
+
+
+def test_a_file_that_is_there_is_never_overwritten_unasked(tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    path.write_text("precious\n")
+    with pytest.raises(Trouble, match="there already; .*--force"):
+        Writer(path, BEGAN, Counting())
+    assert path.read_text() == "precious\n"
+    Writer(path, BEGAN, Counting(), force=True).close()
+    assert path.read_bytes().startswith(b"benchcon capture 1 ")
+
+
+@pytest.mark.parametrize("name", ["no/such/folder/x.capture", ".", "a\0b"])
+def test_a_file_that_cannot_be_made_is_refused_in_one_line(tmp_path: Path, name: str) -> None:
+    with pytest.raises(Trouble, match=r"cannot be written: [^\n]+\Z|there already"):
+        Writer(tmp_path / name, BEGAN, Counting())
+
+
+def test_a_full_disk_at_the_beginning_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(Trouble, match="/dev/full: cannot be written: No space left"):
+        Writer("/dev/full", BEGAN, Counting(), force=True)
+
+
+# --- the disk is full, and is relieved -----------------------------------------------------------------------------
+
+
+class Disk:
+    """Lets `os.write` through until it is full; what fits in goes to the file, as a real disk does it."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.room = 1 << 40
+        self._write = os.write
+        monkeypatch.setattr(os, "write", self.write)
+
+    def write(self, descriptor: int, text: bytes) -> int:
+        if self.room <= 0:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        count = self._write(descriptor, text[: self.room])
+        self.room -= count
+        return count
+
+
+def check_missed(path: Path, given: list[Batch], figures: writing.Figures) -> None:
+    """What is in the file and what its ``missed`` record says make up what was given, in order, without a torn line."""
+    records = given_back(path)
+    missed = [record for record in records if record[2] == LINK]
+    assert len(missed) == 1
+    words = dict(word.split(b"=") for word in missed[0][3].split(b" ")[1:])
+    hole = int(words[b"records"])
+    assert hole == figures.missed > 0
+    at = records.index(missed[0])
+    everything = flat(given)
+    assert records[:at] == everything[:at]
+    assert records[at + 1 :] == everything[at + hole :]
+    assert records[at + 1 :], "it went on"
+    with Reader(path) as reader:
+        kinds = [batch.kind for batch in reader]
+    assert kinds[kinds.index(LINK) + 1] == KEYFRAME
+
+
+def test_after_a_full_disk_it_goes_on_with_a_fresh_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "ASK_AGAIN_S", 0.0)
+    disk = Disk(monkeypatch)
+    path = tmp_path / "night.capture"
+    given = batches(600)
+    writer = Writer(path, BEGAN, Counting())
+    disk.room = 3333  # in the middle of a line
+    turn = iter(given)
+    for _ in range(300):
+        writer.write([next(turn)])
+    wait_for(lambda: writer.figures().missing)
+    assert writer.figures().missing == "disk: No space left on device"
+    writer.write([next(turn)])
+    assert writer.figures().missing
+    disk.room = 1 << 40
+    for batch in turn:
+        writer.write([batch])
+        if writer.figures().missing:
+            wait_for(lambda: writer.figures().waiting == 0)
+    figures = writer.close()
+    assert figures.missing == ""
+    assert "why=disk" in path.read_text()
+    check_missed(path, given, figures)
+
+
+@pytest.mark.skipif(
+    os.geteuid() != 0 or shutil.which("mount") is None, reason="a small file system can only be mounted by root"
+)
+def test_a_small_file_system_that_really_is_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    small = tmp_path / "small"
+    small.mkdir()
+    if os.system(f"mount -t tmpfs -o size=256k tmpfs {small} 2>/dev/null"):
+        pytest.skip("mounting is not allowed here")
+    try:
+        monkeypatch.setattr(writing, "ASK_AGAIN_S", 0.05)
+        path = small / "night.capture"
+        (small / "ballast").write_bytes(bytes(128 << 10))
+        given = batches(8000)
+        writer = Writer(path, BEGAN, Counting())
+        turn = iter(given)
+        while not writer.figures().missing:
+            writer.write([next(turn)])
+            time.sleep(0.0001)
+        (small / "ballast").unlink()
+        while writer.figures().missing:
+            writer.write([next(turn)])
+            time.sleep(0.001)
+        for _ in range(20):
+            writer.write([next(turn)])
+        figures = writer.close()
+        check_missed(path, given[: len(given) - len(list(turn))], figures)
+    finally:
+        os.system(f"umount {small}")
+
+
+def test_a_disk_that_fails_to_the_end_leaves_a_whole_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    disk = Disk(monkeypatch)
+    path = tmp_path / "night.capture"
+    writer = Writer(path, BEGAN, Counting())
+    disk.room = 5000
+    given = batches(400)
+    writer.write(given)
+    wait_for(lambda: writer.figures().missing)
+    figures = writer.close()
+    assert figures.records + figures.missed == 2000
+    assert given_back(path) == flat(given)[: figures.records]
+
+
+def test_a_failing_fsync_counts_what_it_left_unsure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "ASK_AGAIN_S", 0.0)
+    path = tmp_path / "night.capture"
+    writer = Writer(path, BEGAN, Counting())
+    true = os.fsync
+    failing = [True]
+
+    def fsync(descriptor: int) -> None:
+        if failing[0]:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        true(descriptor)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    given = batches(300)
+    writer.write(given[:100])
+    wait_for(lambda: writer.figures().missing)
+    failing[0] = False
+    turn = iter(given[100:])
+    while writer.figures().missing:
+        writer.write([next(turn)])
+        wait_for(lambda: writer.figures().waiting == 0)
+    writer.write([next(turn)])
+    figures = writer.close()
+    check_missed(path, given[: 300 - len(list(turn))], figures)
+
+
+def test_a_slow_disk_never_holds_up_the_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "MOST_WAITING", 1000)
+    stuck = [True]
+    true = os.write
+
+    def write(descriptor: int, text: bytes) -> int:
+        while stuck[0]:
+            time.sleep(0.001)
+        return true(descriptor, text)
+
+    path = tmp_path / "night.capture"
+    writer = Writer(path, BEGAN, Counting())
+    monkeypatch.setattr(os, "write", write)
+    given = batches(1200)
+    for batch in given[:1000]:
+        writer.write([batch])  # returns at once, or this test never ends
+    assert writer.figures().missing == "slow"
+    assert writer.figures().waiting <= 2000
+    stuck[0] = False
+    wait_for(lambda: writer.figures().waiting == 0)
+    for batch in given[1000:]:
+        writer.write([batch])
+        wait_for(lambda: writer.figures().waiting < 500)
+    figures = writer.close()
+    assert "why=slow" in path.read_text()
+    check_missed(path, given, figures)
+
+
+# --- rotation ------------------------------------------------------------------------------------------------------
+
+
+def feed(writer: Writer, given: list[Batch]) -> None:
+    for batch in given:
+        writer.write([batch])
+        wait_for(lambda: writer.figures().waiting < 200)
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_rotation_by_size_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, packed: bool) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    path = tmp_path / "night.capture"
+    given = batches(3000)
+    writer = Writer(path, BEGAN, Counting(), rotate_bytes=60_000, packed=packed)
+    feed(writer, given)
+    figures = writer.close(wait_s=60)
+    assert figures.missed == 0
+    assert figures.trouble == ""
+    assert figures.parts >= 5
+    files = sorted(tmp_path.glob("night.0*.capture*"))
+    last = tmp_path / ("night.capture.gz" if packed else "night.capture")
+    assert len(files) == figures.parts
+    assert sorted(tmp_path.iterdir()) == sorted([*files, last])
+    records = []
+    for number, file in enumerate([*files, last], 1):
+        with Reader(file) as reader:
+            assert reader.words["part"] == str(number)
+            assert next(iter(reader)).kind == KEYFRAME
+        records += given_back(file)
+        if packed:
+            assert gzip.open(file).readline().startswith(b"benchcon capture 1 ")
+    assert records == flat(given)
+
+
+def test_rotation_by_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    writer = Writer(tmp_path / "x", BEGAN, Counting(), rotate_s=0.05)
+    given = iter(batches(100_000))
+    written = []
+    while writer.figures().parts < 3:
+        written.append(next(given))
+        writer.write(written[-1:])
+        time.sleep(0.001)
+    writer.close()
+    records = [record for name in ("x.0001", "x.0002", "x.0003", "x") for record in given_back(tmp_path / name)]
+    assert records == flat(written)
+
+
+def test_pruning_keeps_to_the_budget_and_never_takes_the_one_being_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    bystander = tmp_path / "nightly.0001.capture"
+    bystander.write_bytes(bytes(1 << 20))
+    path = tmp_path / "night.capture"
+    given = batches(4000)
+    writer = Writer(path, BEGAN, Counting(), rotate_bytes=40_000, keep_bytes=150_000)
+    feed(writer, given)
+    figures = writer.close(wait_s=60)
+    assert figures.trouble == ""
+    files = sorted(tmp_path.glob("night.0*.capture"))
+    assert sum(file.stat().st_size for file in files) <= 150_000
+    assert 1 <= len(files) < figures.parts
+    assert bystander.exists()
+    records = [record for file in [*files, path] for record in given_back(file)]
+    assert records == flat(given)[-len(records) :]
+
+
+def test_a_rotation_that_cannot_be_done_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    (tmp_path / "night.capture.next").mkdir()
+    given = batches(2000)
+    writer = Writer(tmp_path / "night.capture", BEGAN, Counting(), rotate_bytes=20_000)
+    feed(writer, given)
+    figures = writer.close()
+    assert "could not go on in a new file" in figures.trouble
+    assert figures.missed == 0
+    assert given_back(tmp_path / "night.capture") == flat(given)
+
+
+def test_notes_and_odd_bytes_go_in_whole(tmp_path: Path) -> None:
+    given = [Batch(5, 0, NOTE, ["mark Ankunft \u2603 \x1b[2J".encode()]), Batch(6, 2, "(", [b"\x00\xff\n\\"])]
+    writer = Writer(tmp_path / "x", BEGAN, Counting())
+    writer.write(given)
+    writer.close()
+    assert given_back(tmp_path / "x") == flat(given)
