@@ -1,0 +1,61 @@
+"""``benchcon conform``: the protocol's rules against a board."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("port", metavar="PORT", help="serial port, or socket://host:port")
+    parser.add_argument("--baud", type=int, default=115_200, help="bits a second (115200)")
+    parser.add_argument("--json", action="store_true", help="print the results as JSON")
+    parser.add_argument("--junit", metavar="FILE", help="write the results as JUnit XML")
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+    parser.add_argument(
+        "--hand", metavar="CONTROL", help="a simulated or emulated board's control word, to move inputs and reset it"
+    )
+    parser.add_argument(
+        "--patience", metavar="MINUTES", type=float, default=0.2, help="how long to wait for the clock to wrap (0.2)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play the rules: 0 all kept, 1 at least one broken, 2 it could not be done."""
+    import json
+    from pathlib import Path
+
+    from benchcon.conform import Report, WireSide, play
+    from benchcon.errors import Trouble
+    from benchcon.hand import Hand
+    from benchcon.link.lock import PortLock
+
+    junit = Path(args.junit) if args.junit else None
+    if junit and junit.exists() and not args.force:
+        raise Trouble(f"{args.junit}: is there already; give another name, or --force to overwrite it")
+    hand = Hand(args.hand) if args.hand else None
+    report = Report(args.port, "", [])
+    lock = PortLock(args.port)
+    lock.take()
+    try:
+        line = WireSide(args.port, args.baud)
+        try:
+            for result in play(line, hand=hand, patience_s=args.patience * 60):
+                report.results.append(result)
+                if not args.json:
+                    mark = {"kept": "kept      ", "broken": "BROKEN    ", "not played": "not played"}[result.outcome]
+                    print(f"{mark}  {result.rule}" + (f": {result.text}" if result.text else ""), flush=True)
+        finally:
+            line.close()
+    finally:
+        lock.release()
+        if hand is not None:
+            hand.close()
+    if args.json:
+        print(json.dumps(report.as_json(), indent=2))
+    else:
+        numbers = report.as_json()
+        print(f"{numbers['kept']} kept, {numbers['broken']} broken, {numbers['not_played']} not played")
+    if junit:
+        junit.write_bytes(report.as_junit())
+    return 1 if report.broken else 0

@@ -1,0 +1,160 @@
+"""Playing the rules in order, and what came of it."""
+
+from __future__ import annotations
+
+import contextlib
+import inspect
+import re
+import time
+from collections.abc import Callable, Collection, Iterator
+from typing import Any, NamedTuple
+from xml.etree import ElementTree
+
+from benchcon.conform import rules_ask, rules_dark, rules_hand, rules_line, rules_time
+from benchcon.conform.board import Broken, NotPlayed, Subject
+from benchcon.conform.wireside import WireSide
+from benchcon.errors import Trouble
+from benchcon.hand import Hand
+
+RULES: tuple[Callable[..., None], ...] = (
+    rules_line.hello,
+    rules_line.items,
+    rules_line.line_ends,
+    rules_line.spacing,
+    rules_line.check,
+    rules_line.oversize,
+    rules_line.noise,
+    rules_line.text,
+    rules_line.by_hand,
+    rules_line.unknown_words,
+    rules_ask.tags,
+    rules_ask.idempotent,
+    rules_ask.refusals,
+    rules_ask.read,
+    rules_ask.set_outputs,
+    rules_ask.raw,
+    rules_time.ping_stamps,
+    rules_time.answer_time,
+    rules_time.clock,
+    rules_time.wrap,
+    rules_time.alive_time,
+    rules_time.numbers,
+    rules_time.repair,
+    rules_time.window,
+    rules_time.load,
+    rules_dark.dark,
+    rules_dark.dark_full_window,
+    rules_dark.deadman,
+    rules_dark.deadman_off,
+    rules_dark.wink,
+    rules_hand.changes,
+    rules_hand.boot,
+    rules_line.odd_lines,
+)
+"""In the order they are played; the first two find out what the others need."""
+
+
+class Result(NamedTuple):
+    """What came of one rule: `outcome` is ``kept``, ``broken`` or ``not played``."""
+
+    rule: str
+    outcome: str
+    text: str
+    seconds: float
+
+
+class Report(NamedTuple):
+    """What came of all rules on one port."""
+
+    port: str
+    ident: str
+    results: list[Result]
+
+    @property
+    def broken(self) -> list[Result]:
+        """The rules that the board broke."""
+        return [result for result in self.results if result.outcome == "broken"]
+
+    def as_json(self) -> dict[str, Any]:
+        """As `benchcon conform --json` prints it."""
+        return {
+            "port": self.port,
+            "ident": self.ident,
+            "kept": sum(result.outcome == "kept" for result in self.results),
+            "broken": len(self.broken),
+            "not_played": sum(result.outcome == "not played" for result in self.results),
+            "rules": [result._asdict() for result in self.results],
+        }
+
+    def as_junit(self) -> bytes:
+        """As JUnit XML, one test case a rule."""
+        suite = ElementTree.Element(
+            "testsuite",
+            name=f"conform {self.ident or self.port}",
+            tests=str(len(self.results)),
+            failures=str(len(self.broken)),
+            skipped=str(sum(result.outcome == "not played" for result in self.results)),
+            errors="0",
+            time=f"{sum(result.seconds for result in self.results):.3f}",
+        )
+        for result in self.results:
+            case = ElementTree.SubElement(
+                suite, "testcase", classname="benchcon.conform", name=result.rule, time=f"{result.seconds:.3f}"
+            )
+            if result.outcome == "broken":
+                ElementTree.SubElement(case, "failure", message=result.text)
+            elif result.outcome == "not played":
+                ElementTree.SubElement(case, "skipped", message=result.text)
+        return ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True)
+
+
+def rule_name(rule: Callable[..., None]) -> str:
+    """The name a rule bears in the document, and what is looked at: ``check``, ``dark (in a full window)``."""
+    found = re.match(r"\*\*([a-z-]+)\*\*(?: \(([^)]*)\))?", inspect.getdoc(rule) or "")
+    if found is None:
+        raise Trouble(f"the rule {rule.__name__} does not say its name")
+    return found[1] + (f" ({found[2]})" if found[2] else "")
+
+
+def play(
+    line: WireSide, *, hand: Hand | None = None, patience_s: float = 0.0, only: Collection[str] = ()
+) -> Iterator[Result]:
+    """Play every rule and give each result as it comes.
+
+    `patience_s` is how long the rule about the clock's wrap may wait for it. If the board does not even answer `hello`
+    or describe itself, nothing else is played. `only` names the rules to play besides those two (empty: all).
+
+    Raises `Trouble` if the port is lost.
+    """
+    board = Subject(line)
+    # Opening a port resets many boards; listen first, as the document asks.
+    line.pump(0.3)
+    line.odd.clear()
+    line.send(b"\n")
+    for number, rule in enumerate(RULES):
+        if only and number > 1 and rule_name(rule) not in only:
+            continue
+        began = time.monotonic()
+        extra: dict[str, Any] = {}
+        names = inspect.signature(rule).parameters
+        if "hand" in names:
+            extra["hand"] = hand
+        if "patience_s" in names:
+            extra["patience_s"] = patience_s
+        outcome, text = "kept", ""
+        try:
+            rule(board, **extra)
+        except Broken as broken:
+            outcome, text = "broken", str(broken)
+        except NotPlayed as why:
+            outcome, text = "not played", str(why)
+        except (ValueError, IndexError) as error:
+            # A word of the wrong form where a rule counted on a number: the board's fault, not the rule's.
+            outcome, text = "broken", f"an answer was not of the form the document gives ({error})"
+        # What the rule itself sent wrong is not held against the board; what the board sent wrong is, in the last rule.
+        yield Result(rule_name(rule), outcome, text, time.monotonic() - began)
+        if outcome == "broken" and rule in (rules_line.hello, rules_line.items):
+            return
+        if rule is not RULES[0]:
+            with contextlib.suppress(Broken):
+                board.settle()

@@ -1,0 +1,184 @@
+"""Sections 2, 4, 7 and 9: clocks, running numbers, signs of life, the window and the rate."""
+
+from __future__ import annotations
+
+import itertools
+import time
+
+from benchcon.conform.board import Broken, NotPlayed, Subject
+from benchcon.wire.codec import request
+
+CLOCK_PPM = 10_000
+"""A ceramic resonator is within 5000 ppm (data sheets, from memory); as much again for the host's own doubt."""
+
+
+def _ping(board: Subject) -> tuple[float, int, int, float]:
+    tag = board.line.next_tag()
+    sent = board.line.send(request(tag, ("ping", "01234567", "89ABCDEF")) + b"\n")
+    answer = board.line.answer(tag)
+    if answer is None:
+        raise Broken("no answer to 'ping' within a second")
+    if len(answer.words) != 3 or len(answer.words[1]) != 8 or len(answer.words[2]) != 8:
+        raise Broken("an answer to ping has two stamps of eight hex digits, as long as the request")
+    return sent, int(answer.words[1], 16), int(answer.words[2], 16), answer.at
+
+
+def ping_stamps(board: Subject) -> None:
+    """**ping-stamps**: equal length both ways; in before out, each after the one before, inside the host's wait."""
+    last = None
+    for _ in range(20):
+        sent, received, out, came = _ping(board)
+        if (out - received) % 2**32 > 2**31:
+            raise Broken(
+                "the answer's first byte was out before the request was in: the stamps are the wrong way round"
+            )
+        if last is not None and (received - last) % 2**32 > 2**31:
+            raise Broken("the clock went backwards between two pings")
+        if (out - received) % 2**32 > (came - sent) * 1e6 * 1.02 + 2000:
+            raise Broken(
+                "the board says it took longer over a ping than the host waited for it: stamps are not microseconds"
+            )
+        last = out
+
+
+def answer_time(board: Subject) -> None:
+    """**answer-time**: by the board's own stamps a ping is answered within 50 ms."""
+    worst = 0
+    for _ in range(50):
+        _, received, out, _ = _ping(board)
+        worst = max(worst, (out - received) % 2**32)
+    if worst > 50_000:
+        raise Broken(f"a ping took {worst / 1000:.1f} ms, more than 50 ms")
+
+
+def clock(board: Subject) -> None:
+    """**clock**: microseconds, within 10 000 ppm of the host's over two seconds."""
+    sent0, received0, _, came0 = min((_ping(board) for _ in range(8)), key=lambda ping: ping[3] - ping[0])
+    board.line.pump(2.0)
+    sent1, received1, _, came1 = min((_ping(board) for _ in range(8)), key=lambda ping: ping[3] - ping[0])
+    board_s = (received1 - received0) % 2**32 / 1e6
+    # Each stamp was taken somewhere between its sending and its answer, so the host's time is a span.
+    least, most = sent1 - came0, came1 - sent0
+    if not least * (1 - CLOCK_PPM / 1e6) <= board_s <= most * (1 + CLOCK_PPM / 1e6):
+        raise Broken(
+            f"{least:.3f} to {most:.3f} s of the host were {board_s:.3f} s of the board: the clock is not microseconds"
+        )
+
+
+def wrap(board: Subject, patience_s: float) -> None:
+    """**clock** (wrap): modulo 2^32, and the wraps in `alive` count it. Needs a board that is near its wrap."""
+    _, received, _, _ = _ping(board)
+    left_s = (2**32 - received) / 1e6
+    if left_s > patience_s:
+        raise NotPlayed(f"the clock wraps in {left_s / 60:.0f} minutes; --patience {left_s / 60 + 1:.0f} waits for it")
+    before = board.alive()
+    board.line.pump(max(0.0, left_s - 0.5))
+    deadline = time.monotonic() + 10
+    while time.monotonic() < deadline:
+        after = board.alive()
+        if after.clock_us < before.clock_us:
+            if (int(after.words[2], 16) - int(before.words[2], 16)) % 0x10000 != 1:
+                raise Broken("the clock wrapped, and the wraps in 'alive' did not go up by one")
+            if after.words[1] != before.words[1]:
+                raise Broken("the clock began anew, with another boot number: that was a reset, not a wrap")
+            return
+    raise Broken("the clock should have wrapped by now")
+
+
+def alive_time(board: Subject) -> None:
+    """**alive-time**: each second, or as `alive` says; 0064 to 2710, others refused with 05."""
+    first, second = board.alive(), board.alive()
+    spacing_ms = (second.clock_us - first.clock_us) % 2**32 / 1000
+    if not 900 <= spacing_ms <= 1100:
+        raise Broken(f"signs of life are {spacing_ms:.0f} ms apart, not 1000")
+    answer = board.ask("alive", "00C8")
+    if answer.words[:2] == ("no", "08"):
+        raise NotPlayed("a sign of life each second is there; 'alive' is left out of this firmware")
+    try:
+        board.alive()
+        first, second = board.alive(), board.alive()
+        spacing_ms = (second.clock_us - first.clock_us) % 2**32 / 1000
+        if not 160 <= spacing_ms <= 240:
+            raise Broken(f"after 'alive 00C8' signs of life are {spacing_ms:.0f} ms apart, not 200")
+        board.refused("05", "alive", "0063")
+        board.refused("05", "alive", "2711")
+    finally:
+        board.line.ask("alive", "03E8")
+
+
+def numbers(board: Subject) -> None:
+    """**numbers**: news is numbered without holes, and its clock does not step back."""
+    since = len(board.line.news)
+    board.line.ask("alive", "0064")
+    try:
+        board.line.pump(1.5)
+    finally:
+        board.line.ask("alive", "03E8")
+    news = board.line.news[since:]
+    if len(news) < 2:
+        raise Broken("less than two news in a second and a half")
+    for earlier, later in itertools.pairwise(news):
+        if later.number != (earlier.number + 1) % 0x10000:
+            raise Broken(f"news {earlier.number:04X} was followed by {later.number:04X}")
+        if (later.clock_us - earlier.clock_us) % 2**32 > 2**31 and later.words[0] == "alive":
+            raise Broken("the clock in the news stepped back")
+
+
+def repair(board: Subject) -> None:
+    """**repair**: `read` says the running number of the last news before it."""
+    for _ in range(5):
+        board.alive()
+        before = board.line.news[-1].number
+        answer = board.done("read", "all")
+        after = board.line.news[-1].number
+        told = int(answer.words[1], 16)
+        if not (told - before) % 0x10000 <= (after - before) % 0x10000:
+            raise Broken(f"the last news was {before:04X}, and 'read all' says {told:04X}")
+        if len(answer.words[2]) != 8:
+            raise Broken("'read' tells the clock in eight hex digits after the number")
+
+
+def window(board: Subject) -> None:
+    """**window**: as many bytes as the buffer holds, less 16, sent in one go are all answered."""
+    for _ in range(5):
+        lines, room = [], board.buffer - 16
+        while room >= 14:
+            tag = board.line.next_tag()
+            lines.append((tag, request(tag, ("hello",)) + b"\n"))
+            room -= len(lines[-1][1])
+        board.line.send(b"".join(line for _, line in lines))
+        missing = [tag for tag, _ in lines if board.line.answer(tag, 2.0) is None]
+        if missing:
+            raise Broken(f"{len(lines)} requests within the buffer it told were sent; {len(missing)} were not answered")
+
+
+def load(board: Subject) -> None:
+    """**window** (under load): kept full for two seconds; all answered once, no bad lines, no holes."""
+    before = board.alive()
+    news_before = len(board.line.news)
+    waiting: dict[int, int] = {}
+    answered = 0
+    board.line.answers.clear()
+    end = time.monotonic() + 2.0
+    while time.monotonic() < end or waiting:
+        if time.monotonic() > end + 3.0:
+            raise Broken(f"under load {len(waiting)} of {answered + len(waiting)} requests were not answered")
+        while time.monotonic() < end and sum(waiting.values()) + 30 <= board.buffer - 16 and len(waiting) < 200:
+            tag = board.line.next_tag()
+            if tag in waiting:
+                break
+            line = request(tag, ("item", "00")) + b"\n"
+            waiting[tag] = len(line)
+            board.line.send(line)
+        board.line.pump()
+        for answer in board.line.answers:
+            if waiting.pop(answer.tag, None) is None:
+                raise Broken(f"under load tag {answer.tag:02X} was answered twice")
+            answered += 1
+        board.line.answers.clear()
+    after = board.alive()
+    if after.words[3] != before.words[3]:
+        raise Broken("under load the board counted bad lines: it loses bytes")
+    told = board.line.news[news_before:]
+    if any(later.number != (earlier.number + 1) % 0x10000 for earlier, later in itertools.pairwise(told)):
+        raise Broken("under load there is a hole in the running numbers")

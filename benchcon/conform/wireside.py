@@ -1,0 +1,142 @@
+"""The bare serial line, as a rule needs it: send any bytes, see every line that comes, with the host's time."""
+
+from __future__ import annotations
+
+import time
+from typing import NamedTuple
+
+import serial
+
+from benchcon.errors import Trouble
+from benchcon.wire.codec import Splitter, request
+from benchcon.wire.printable import printable
+from benchcon.wire.records import LINE_UP
+
+
+class Answer(NamedTuple):
+    """An answer as it came: `at` is the host's monotonic time in seconds at which its end was read."""
+
+    at: float
+    tag: int
+    words: tuple[str, ...]
+    raw: bytes
+
+
+class News(NamedTuple):
+    """News as it came; `clock_us` is the board's clock as sent, 32 bits."""
+
+    at: float
+    number: int
+    clock_us: int
+    words: tuple[str, ...]
+
+
+class WireSide:
+    """One open port. Not thread-safe; every wait has an end.
+
+    Raises `Trouble` if the port cannot be opened, vanishes, or accepts no more bytes for two seconds.
+    """
+
+    def __init__(self, port: str, baud: int = 115_200) -> None:
+        self.port = port
+        self._shown = printable(port)
+        try:
+            self._serial = serial.serial_for_url(port, baudrate=baud, timeout=0.002, write_timeout=2.0)
+            if port.startswith("/"):
+                self._serial.exclusive = True
+        except (serial.SerialException, OSError, ValueError) as error:
+            why = printable(str(error))
+            raise Trouble(f"{printable(port)}: cannot be opened: {why}; see 'benchcon ports'") from None
+        self._splitter = Splitter("up")
+        self.answers: list[Answer] = []
+        """Answers not yet taken by `answer`."""
+        self.news: list[News] = []
+        """All news since the port was opened."""
+        self.odd: list[bytes] = []
+        """Everything that was no good line."""
+        self.lines = 0
+        self._tag = 0
+
+    def _lost(self, error: Exception) -> Trouble:
+        return Trouble(f"{self._shown}: lost: {printable(str(error))}; plug the board in again")
+
+    def close(self) -> None:
+        """Close the port; never fails."""
+        self._serial.close()
+
+    def next_tag(self) -> int:
+        """Return the next of the tags 01 to FF."""
+        self._tag = self._tag % 0xFF + 1
+        return self._tag
+
+    def send(self, data: bytes) -> float:
+        """Send these bytes as they are and return the time after the write."""
+        try:
+            self._serial.write(data)
+            self._serial.flush()
+        except serial.SerialTimeoutException:
+            raise Trouble(f"{self._shown}: the board takes no more bytes; pull it and plug it in again") from None
+        except (serial.SerialException, OSError) as error:
+            raise self._lost(error) from None
+        return time.monotonic()
+
+    def pump(self, seconds: float = 0.0) -> None:
+        """Take what comes for so long (0: what is there now)."""
+        end = time.monotonic() + seconds
+        # A board that never stops talking must not keep us here for ever.
+        latest = end + 0.5
+        while True:
+            try:
+                data = self._serial.read(max(1, min(4096, self._serial.in_waiting or 1)))
+            except (serial.SerialException, OSError, TypeError) as error:
+                raise self._lost(error) from None
+            if data:
+                self._take(data)
+            now = time.monotonic()
+            if now >= end and (not data or now >= latest):
+                return
+
+    def _take(self, data: bytes) -> None:
+        at = time.monotonic()
+        for kind, bodies in self._splitter.feed(data):
+            if kind != LINE_UP:
+                self.odd.extend(bodies)
+                continue
+            for line in bodies:
+                self.lines += 1
+                first, *words = line[:-6].decode("ascii").split(" ")
+                if line[:1] == b"<":
+                    self.answers.append(Answer(at, int(first[1:], 16), tuple(words), line))
+                else:
+                    clock, *what = words
+                    self.news.append(News(at, int(first[1:], 16), int(clock, 16), tuple(what)))
+
+    def answer(self, tag: int, seconds: float = 1.0) -> Answer | None:
+        """Wait for the answer with this tag; answers with other tags stay where they are."""
+        end = time.monotonic() + seconds
+        while True:
+            for index, answer in enumerate(self.answers):
+                if answer.tag == tag:
+                    return self.answers.pop(index)
+            left = end - time.monotonic()
+            if left <= 0:
+                return None
+            self.pump(min(left, 0.02))
+
+    def ask(self, *words: str, tag: int | None = None, seconds: float = 1.0) -> Answer | None:
+        """Send one request and wait for its answer; None if none comes."""
+        use = self.next_tag() if tag is None else tag
+        self.send(request(use, words) + b"\n")
+        return self.answer(use, seconds)
+
+    def await_news(self, word: str, seconds: float, since: int = 0) -> News | None:
+        """Wait for news with this word, among all from index `since` on."""
+        end = time.monotonic() + seconds
+        while True:
+            for news in self.news[since:]:
+                if news.words[0] == word:
+                    return news
+            left = end - time.monotonic()
+            if left <= 0:
+                return None
+            self.pump(min(left, 0.02))

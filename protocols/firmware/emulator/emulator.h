@@ -1,0 +1,118 @@
+/* The emulated bench: the firmware's real binary on libsimavr, with the parts of a panel wired to its pins.
+ *
+ *   main.c    arguments, pacing, the script and the control connection
+ *   wiring.c  the wiring file: which part hangs on which pin
+ *   chips.c   74HC165 and 74HC595 chains, display drivers, the switch matrix
+ *   parts.c   contacts, encoders, potentiometers; lamps and digits as an eye would see them
+ *   line.c    the serial line: pseudo-terminal or bytes by the cycle, overruns counted as on the chip
+ *   words.c   the words of the control connection (`protocols/hand.md`) and of a script
+ *
+ * Times are emulated microseconds since power-up unless a name says otherwise. */
+#ifndef EMULATOR_H
+#define EMULATOR_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <simavr/avr_ioport.h>
+#include <simavr/sim_avr.h>
+
+#define MOST_PARTS 96
+#define MOST_CHAIN 64 /* bits of a shift register chain */
+#define MOST_DRIVERS 8
+
+typedef struct {
+    char port; /* 'B'; 0: no pin */
+    int bit;
+} pin_t;
+
+typedef enum { CONTACT, ENCODER, POT, LAMP, DIGITS } kind_t;
+
+typedef struct {
+    kind_t kind;
+    char id[20];
+    pin_t pin, b;      /* direct pins; an encoder's A and B */
+    int chain;         /* bit of the 165 or 595 chain, or -1 */
+    int row, column;   /* of the matrix, or -1 */
+    int adc;           /* channel */
+    bool low;          /* contact: made is low; lamp: lit when low */
+    bool made;
+    int ab;            /* encoder: A * 2 + B as it stands */
+    int pending;       /* encoder: counts still to be turned, signed */
+    int detent;        /* counts a detent */
+    int millivolts;
+    int first, places, step; /* digits: rows of the driver chain */
+    /* lamps: light integrated over windows of WINDOW_US */
+    bool lit;
+    uint64_t since, on_cycles, window_start;
+    double duty, least_duty;
+    bool seen_lit;
+    uint64_t flash_at[4]; /* times of the last flashes, in windows' ends */
+    int flashes, most_flashes;
+} part_t;
+
+#define WINDOW_US 20000u /* an eye, or a lamp meter: light is averaged over so long */
+
+typedef struct {
+    avr_t *avr;
+    part_t part[MOST_PARTS];
+    int parts;
+    struct { pin_t data, clock, load; int bits; uint64_t image; int loads; uint64_t last_load, first_load;
+             uint64_t shortest, longest; } in;           /* 74HC165 */
+    struct { pin_t data, clock, latch; int bits; uint64_t shift, out; } out; /* 74HC595 */
+    struct { pin_t data, clock, load; int chips; uint8_t shift[MOST_DRIVERS * 2];
+             uint8_t reg[MOST_DRIVERS][16]; unsigned long writes; unsigned long control_writes; } drivers; /* MAX7219 type */
+    struct { pin_t row[8], column[8]; int rows, columns; bool diodes; } matrix;
+    char name[20];
+    uint16_t least_sp;
+} bench_t;
+
+extern bench_t bench;
+
+/* --- time --- */
+uint64_t now_us(void);
+uint64_t now_cycles(void);
+uint64_t cycles_of(double us);
+
+/* --- pins --- */
+avr_irq_t *pin_irq(pin_t pin);
+void drive(pin_t pin, bool high);         /* from outside, with the pull of a closed or open contact */
+bool pin_is(const pin_t *pin, const struct avr_irq_t *irq);
+
+/* --- wiring.c --- */
+void read_wiring(const char *path);       /* ends the program with one clear line if it is wrong */
+part_t *find_part(const char *id, int kind); /* kind -1: any */
+
+/* --- chips.c --- */
+void chips_begin(void);
+uint8_t drivers_row(int row);             /* segments really lit in this row of the chain */
+void matrix_update(void);
+
+/* --- parts.c --- */
+void parts_begin(void);
+void contact_set(part_t *part, bool made);
+void encoder_turn(part_t *part, int counts);
+void pot_put(part_t *part, int permille);
+void lamp_level(part_t *part, bool lit);
+double lamp_duty(part_t *part);           /* 0 to 1, over the last whole window or longer */
+int lightness(double duty);               /* permille, CIE 1976 */
+
+/* --- line.c --- */
+void line_begin(char uart, double baud, bool pty);
+const char *line_pty(void);
+void line_put(const uint8_t *bytes, size_t length); /* to the chip, at the line's pace */
+void line_poll(void);                     /* pseudo-terminal: take what came, bring what is to go */
+bool line_quiet(void);
+unsigned long line_overruns(void);
+unsigned long line_received(void);
+
+/* --- words.c --- */
+void obey(char *line, char *answer, size_t room);
+
+/* --- main.c --- */
+void say(const char *form, ...);          /* one line of the script's log */
+void stop(void);
+extern bool scripted;
+
+#endif

@@ -1,0 +1,163 @@
+/* The parts a hand moves and an eye looks at. */
+#include <math.h>
+#include <string.h>
+
+#include <simavr/avr_adc.h>
+#include <simavr/sim_cycle_timers.h>
+
+#include "emulator.h"
+
+#define QUARTER_US 1500 /* between two counts of an encoder turned by hand */
+
+avr_irq_t *pin_irq(pin_t pin)
+{
+    return avr_io_getirq(bench.avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit);
+}
+
+void drive(pin_t pin, bool high)
+{
+    /* libsimavr keeps one word of pulls a port and reads it again whenever PORT or DDR is written. */
+    static uint8_t mask[26], value[26];
+    if (!pin.port)
+        return;
+    int port = pin.port - 'A';
+    mask[port] |= (uint8_t)(1 << pin.bit);
+    value[port] = (uint8_t)((value[port] & ~(1 << pin.bit)) | high << pin.bit);
+    avr_ioport_external_t pull = {.name = (unsigned)pin.port & 0x7F, .mask = mask[port], .value = value[port]};
+    avr_ioctl(bench.avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(pin.port), &pull);
+    avr_raise_irq(pin_irq(pin), high);
+}
+
+void contact_set(part_t *part, bool made)
+{
+    part->made = made;
+    if (part->row >= 0)
+        matrix_update();
+    else if (part->chain < 0)
+        drive(part->pin, made != part->low);
+}
+
+static void encoder_levels(part_t *part)
+{
+    drive(part->pin, part->ab >> 1);
+    drive(part->b, part->ab & 1);
+}
+
+static avr_cycle_count_t encoder_step(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    /* Up along the Gray code 00 01 11 10 of A B, as any encoder's data sheet has it. */
+    static const int up[4] = {1, 3, 0, 2}, down[4] = {2, 0, 3, 1};
+    part_t *part = param;
+    (void)avr;
+    if (!part->pending)
+        return 0;
+    part->ab = part->pending > 0 ? up[part->ab] : down[part->ab];
+    part->pending -= part->pending > 0 ? 1 : -1;
+    encoder_levels(part);
+    return part->pending ? when + cycles_of(QUARTER_US) : 0;
+}
+
+void encoder_turn(part_t *part, int counts)
+{
+    bool still = !part->pending;
+    part->pending += counts;
+    if (still && part->pending)
+        avr_cycle_timer_register(bench.avr, cycles_of(QUARTER_US), encoder_step, part);
+}
+
+void pot_put(part_t *part, int permille)
+{
+    part->millivolts = permille * 5;
+    avr_raise_irq(avr_io_getirq(bench.avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + part->adc), (uint32_t)part->millivolts);
+}
+
+/* --- light --- */
+
+int lightness(double duty)
+{
+    /* CIE 1976 (ISO/CIE 11664-4). */
+    double l = duty > 0.008856 ? 116.0 * cbrt(duty) - 16.0 : 903.3 * duty;
+    return (int)lround(l * 10.0);
+}
+
+static void window_end(part_t *part, uint64_t at)
+{
+    uint64_t length = at - part->window_start;
+    if (part->lit)
+        part->on_cycles += at - part->since;
+    part->since = at;
+    part->duty = length ? (double)part->on_cycles / (double)length : 0.0;
+    part->on_cycles = 0;
+    part->window_start = at;
+    /* A flash is a pair of opposing changes: counted as light comes back (WCAG 2.x, success criterion 2.3.1). */
+    bool seen = part->duty > (part->seen_lit ? 0.002 : 0.004);
+    if (seen && !part->seen_lit) {
+        int recent = 1;
+        for (int i = 0; i < 4; i++)
+            recent += part->flash_at[i] && at - part->flash_at[i] <= cycles_of(1e6);
+        memmove(part->flash_at + 1, part->flash_at, sizeof part->flash_at - sizeof *part->flash_at);
+        part->flash_at[0] = at;
+        part->flashes++;
+        if (recent > part->most_flashes)
+            part->most_flashes = recent;
+    }
+    part->seen_lit = seen;
+}
+
+static avr_cycle_count_t every_window(avr_t *avr, avr_cycle_count_t when, void *unused)
+{
+    (void)unused;
+    for (int i = 0; i < bench.parts; i++)
+        if (bench.part[i].kind == LAMP)
+            window_end(&bench.part[i], avr->cycle);
+    return when + cycles_of(WINDOW_US);
+}
+
+void lamp_level(part_t *part, bool lit)
+{
+    if (lit == part->lit)
+        return;
+    uint64_t at = now_cycles();
+    if (part->lit)
+        part->on_cycles += at - part->since;
+    part->lit = lit;
+    part->since = at;
+}
+
+double lamp_duty(part_t *part)
+{
+    return part->duty;
+}
+
+static void lamp_pin(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    part_t *part = param;
+    (void)irq;
+    lamp_level(part, (value & 1) != part->low);
+}
+
+void parts_begin(void)
+{
+    for (int i = 0; i < bench.parts; i++) {
+        part_t *part = &bench.part[i];
+        switch (part->kind) {
+        case CONTACT:
+            contact_set(part, false);
+            break;
+        case ENCODER:
+            part->ab = 3; /* both open at a detent, both pulled up */
+            encoder_levels(part);
+            break;
+        case POT:
+            pot_put(part, 500);
+            break;
+        case LAMP:
+            if (part->chain < 0)
+                avr_irq_register_notify(pin_irq(part->pin), lamp_pin, part);
+            break;
+        case DIGITS:
+            break;
+        }
+    }
+    avr_cycle_timer_register(bench.avr, cycles_of(WINDOW_US), every_window, NULL);
+}

@@ -1,0 +1,196 @@
+/* The words of the control connection (`protocols/hand.md`), and those that only the emulator has. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <simavr/sim_cycle_timers.h>
+
+#include "emulator.h"
+
+#define MOST_BOUNCES 32
+
+static void no(char *answer, size_t room, const char *why)
+{
+    snprintf(answer, room, "no %s", why);
+}
+
+static part_t *need(char *rest, kind_t kind, char *answer, size_t room)
+{
+    char *id = strtok(rest, " ");
+    part_t *part = id ? find_part(id, (int)kind) : NULL;
+    if (!part)
+        no(answer, room, id ? "no such part of that kind" : "which part?");
+    return part;
+}
+
+/* --- bounce: a contact that opens and closes at given times --- */
+
+static struct {
+    part_t *part;
+    uint32_t gap[MOST_BOUNCES];
+    int left, at;
+} bounces[8];
+
+static avr_cycle_count_t bounce_step(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    int slot = (int)(intptr_t)param;
+    (void)avr;
+    contact_set(bounces[slot].part, !bounces[slot].part->made);
+    if (--bounces[slot].left <= 0) {
+        bounces[slot].part = NULL;
+        return 0;
+    }
+    return when + cycles_of(bounces[slot].gap[++bounces[slot].at]);
+}
+
+static void bounce(part_t *part, char *answer, size_t room)
+{
+    char *word;
+    int slot = 0;
+    while (slot < 8 && bounces[slot].part)
+        slot++;
+    if (slot == 8) {
+        no(answer, room, "eight contacts bounce already");
+        return;
+    }
+    bounces[slot].left = bounces[slot].at = 0;
+    while ((word = strtok(NULL, " ")) && bounces[slot].left < MOST_BOUNCES)
+        bounces[slot].gap[bounces[slot].left++] = (uint32_t)atoi(word);
+    contact_set(part, !part->made);
+    if (bounces[slot].left) {
+        bounces[slot].part = part;
+        avr_cycle_timer_register(bench.avr, cycles_of(bounces[slot].gap[0]), bounce_step, (void *)(intptr_t)slot);
+    }
+}
+
+static size_t shown(const part_t *part, char *answer, size_t room)
+{
+    size_t length = 0;
+    for (int place = 0; place < part->places && length + 3 < room; place++)
+        length += (size_t)snprintf(answer + length, room - length, "%02X", drivers_row(part->first + place * part->step));
+    return length;
+}
+
+static void each(kind_t kind, char *answer, size_t room)
+{
+    size_t length = (size_t)snprintf(answer, room, "ok");
+    for (int i = 0; i < bench.parts && length + 40 < room; i++) {
+        part_t *part = &bench.part[i];
+        if (part->kind != kind)
+            continue;
+        length += (size_t)snprintf(answer + length, room - length, " %s=", part->id);
+        if (kind == DIGITS)
+            length += shown(part, answer + length, room - length);
+        else
+            length += (size_t)snprintf(answer + length, room - length, "%d", lightness(lamp_duty(part)));
+    }
+}
+
+static void each_flashes(char *answer, size_t room)
+{
+    size_t length = (size_t)snprintf(answer, room, "ok");
+    for (int i = 0; i < bench.parts && length + 40 < room; i++)
+        if (bench.part[i].kind == LAMP)
+            length += (size_t)snprintf(answer + length, room - length, " %s=%d", bench.part[i].id, bench.part[i].most_flashes);
+}
+
+static void reset(void)
+{
+    avr_reset(bench.avr);
+    /* The pin of the reset button leaves its mark in MCUSR (both chips: data address 54h, bit EXTRF). */
+    bench.avr->data[0x54] |= 2;
+    for (int i = 0; i < bench.parts; i++)
+        if (bench.part[i].kind == LAMP)
+            lamp_level(&bench.part[i], bench.part[i].low);
+    memset(bench.drivers.reg, 0, sizeof bench.drivers.reg);
+    for (int i = 0; i < bench.parts; i++) {
+        part_t *part = &bench.part[i];
+        if (part->kind == CONTACT)
+            contact_set(part, part->made);
+        else if (part->kind == ENCODER)
+            encoder_turn(part, 0);
+    }
+}
+
+void obey(char *text, char *answer, size_t room)
+{
+    char *word = strtok(text, " \r\n"), *rest = strtok(NULL, "\r\n"), *second;
+    part_t *part;
+
+    snprintf(answer, room, "ok");
+    if (!word) {
+        no(answer, room, "nothing was asked");
+    } else if (!strcmp(word, "press") || !strcmp(word, "release")) {
+        if ((part = need(rest, CONTACT, answer, room)))
+            contact_set(part, word[0] == 'p');
+    } else if (!strcmp(word, "bounce")) {
+        if ((part = need(rest, CONTACT, answer, room)))
+            bounce(part, answer, room);
+    } else if (!strcmp(word, "turn")) {
+        if ((part = need(rest, ENCODER, answer, room))) {
+            second = strtok(NULL, " ");
+            encoder_turn(part, (second ? atoi(second) : 0) * part->detent);
+        }
+    } else if (!strcmp(word, "jump")) {
+        /* Both levels at once: what no encoder can do, and a skipping one seems to. */
+        if ((part = need(rest, ENCODER, answer, room))) {
+            part->ab ^= 3;
+            drive(part->pin, part->ab >> 1);
+            drive(part->b, part->ab & 1);
+        }
+    } else if (!strcmp(word, "put")) {
+        if ((part = need(rest, POT, answer, room))) {
+            second = strtok(NULL, " ");
+            int permille = second ? atoi(second) : -1;
+            if (permille < 0 || permille > 1000)
+                no(answer, room, "a potentiometer is put to 0 to 1000 permille of its travel");
+            else
+                pot_put(part, permille);
+        }
+    } else if (!strcmp(word, "lit")) {
+        each(LAMP, answer, room);
+    } else if (!strcmp(word, "shown")) {
+        if (!rest)
+            each(DIGITS, answer, room);
+        else if ((part = need(rest, DIGITS, answer, room)))
+            shown(part, answer + snprintf(answer, room, "ok "), room - 3);
+    } else if (!strcmp(word, "flashes")) {
+        each_flashes(answer, room);
+    } else if (!strcmp(word, "duty")) {
+        if ((part = need(rest, LAMP, answer, room)))
+            snprintf(answer, room, "ok %.5f", lamp_duty(part));
+    } else if (!strcmp(word, "time")) {
+        snprintf(answer, room, "ok %llu", (unsigned long long)now_us());
+    } else if (!strcmp(word, "reset")) {
+        reset();
+    } else if (!strcmp(word, "overruns")) {
+        snprintf(answer, room, "ok %lu of %lu", line_overruns(), line_received());
+    } else if (!strcmp(word, "stack")) {
+        /* From the least stack pointer seen to the top of memory. */
+        snprintf(answer, room, "ok %d", bench.avr->ramend - bench.least_sp);
+    } else if (!strcmp(word, "scans")) {
+        double us = 1e6 / bench.avr->frequency;
+        uint64_t span = bench.in.last_load - bench.in.first_load;
+        snprintf(answer, room, "ok count=%d mean=%.2f shortest=%.2f longest=%.2f", bench.in.loads,
+                 bench.in.loads > 2 ? (double)span * us / (bench.in.loads - 2) : 0.0, (double)bench.in.shortest * us,
+                 (double)bench.in.longest * us);
+    } else if (!strcmp(word, "scans_anew")) {
+        bench.in.loads = 0;
+        bench.in.shortest = bench.in.longest = 0;
+    } else if (!strcmp(word, "drivers")) {
+        snprintf(answer, room, "ok writes=%lu control=%lu", bench.drivers.writes, bench.drivers.control_writes);
+    } else if (!strcmp(word, "dip")) {
+        /* The supply dips: the drivers forget everything, the microcontroller rides through. */
+        memset(bench.drivers.reg, 0, sizeof bench.drivers.reg);
+    } else if (!strcmp(word, "supply")) {
+        int millivolts = rest ? atoi(rest) : 0;
+        if (millivolts < 1000 || millivolts > 6000)
+            no(answer, room, "a supply is 1000 to 6000 mV");
+        else
+            bench.avr->vcc = bench.avr->avcc = bench.avr->aref = (uint32_t)millivolts;
+    } else if (!strcmp(word, "faults") || !strcmp(word, "clear")) {
+        /* The emulated panel has no faults of its own. */
+    } else {
+        no(answer, room, "unknown word");
+    }
+}
