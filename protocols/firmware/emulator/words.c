@@ -86,6 +86,16 @@ static void each(kind_t kind, char *answer, size_t room)
     }
 }
 
+/* Nothing is known of colours here, and bit-angle modulation is too quick to flicker. */
+static void each_seen(char *answer, size_t room)
+{
+    size_t length = (size_t)snprintf(answer, room, "ok");
+    for (int i = 0; i < bench.parts && length + 60 < room; i++)
+        if (bench.part[i].kind == LAMP)
+            length += (size_t)snprintf(answer + length, room - length, " %s=%d:white:steady", bench.part[i].id,
+                                       lightness(lamp_duty(&bench.part[i])));
+}
+
 static void each_flashes(char *answer, size_t room)
 {
     size_t length = (size_t)snprintf(answer, room, "ok");
@@ -141,12 +151,17 @@ void obey(char *text, char *answer, size_t room)
     } else if (!strcmp(word, "put")) {
         if ((part = need(rest, POT, answer, room))) {
             second = strtok(NULL, " ");
-            int permille = second ? atoi(second) : -1;
-            if (permille < 0 || permille > 1000)
-                no(answer, room, "a potentiometer is put to 0 to 1000 permille of its travel");
+            /* Readings of a healthy potentiometer (ten bits), or a share of its travel. */
+            double share = !second ? -1.0 : strchr(second, '%') ? atof(second) / 100.0 : atof(second) / 1023.0;
+            if (share < 0.0 || share > 1.0)
+                no(answer, room, "a potentiometer is put to 0 to 1023, or 0% to 100%");
             else
-                pot_put(part, permille);
+                pot_put(part, (int)(share * 1000.0 + 0.5));
         }
+    } else if (!strcmp(word, "hello")) {
+        snprintf(answer, room, "ok hand 1 %s", bench.name[0] ? bench.name : "board");
+    } else if (!strcmp(word, "seen")) {
+        each_seen(answer, room);
     } else if (!strcmp(word, "lit")) {
         each(LAMP, answer, room);
     } else if (!strcmp(word, "shown")) {
