@@ -63,8 +63,8 @@ class Reader:
 
     @property
     def problems(self) -> list[Problem]:
-        """What was found wrong so far; at most the first `parse.MOST_PROBLEMS`."""
-        return self._found.kept
+        """What was found wrong so far, in file order; at most the first `parse.MOST_PROBLEMS`."""
+        return sorted(self._found.kept, key=lambda problem: problem.offset)
 
     @property
     def problem_counts(self) -> dict[str, int]:
