@@ -1,0 +1,404 @@
+"""The host side of one board, without I/O: tags, window, repeats, bring-up, and `read all` after a gap.
+
+What stands where in the bring-up, and what moves it on:
+
+| standing | asked | goes on when | becomes |
+|---|---|---|---|
+| idle | nothing of its own | `bring_up` | calling |
+| calling | `hello`, each 250 ms for five seconds | answered / five seconds are over | describing / mute |
+| describing | every item | all answered or refused | reading |
+| reading | `read all`, page by page | last page | ready |
+| ready | nothing of its own | a gap in the news, `lost` / a boot | rereading / calling |
+| rereading | `read all`, page by page | last page / a boot | ready / calling |
+| mute | nothing | `bring_up`, any answer to hello | calling, describing |
+
+Requests wait in one queue and leave it in order, except that none is sent while an earlier one that it could upset is
+without answer: a repeat of the earlier one, arriving late, would undo the later. Two settings of one channel are such a
+pair, and so are any setting and `dark` or `light`. A setting that still waits when a newer one of the same channels is
+asked for is taken up by the newer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from benchcon.wire import events as ev
+from benchcon.wire.codec import request
+from benchcon.wire.items import Item, item_of
+
+BUFFER_UNTIL_KNOWN = 32
+DARK_ROOM = 16
+"""Bytes of the board's receive buffer always kept free: an empty line and one dark request (**window**)."""
+REPEAT_US = 250_000
+TRIES = 4
+HELLO_TRIES = 20
+DARK_REPEAT_US = 120_000
+DARK_TRIES = 8
+BUSY_US = 100_000
+"""Wait before asking again when a board answered that it is busy."""
+MOST_QUEUED = 4096
+"""Requests that may wait; beyond that the oldest settings are given up, and counted."""
+
+_EVERY_OUTPUT = "*"
+
+
+class Outcome(NamedTuple):
+    """What became of one request."""
+
+    ticket: int
+    words: tuple[str, ...]
+    """The request."""
+    answer: tuple[str, ...] | None
+    """The words after the tag; None if it was given up."""
+    refused: bool
+    tries: int
+    gave_up: bool
+    took_us: int
+    """Host time from the first sending to the answer; 0 if it was never sent."""
+
+
+class _Asked:
+    __slots__ = (
+        "every_us",
+        "first_us",
+        "keys",
+        "last_us",
+        "line",
+        "own",
+        "tag",
+        "tickets",
+        "tries",
+        "tries_most",
+        "words",
+    )
+
+    def __init__(self, ticket: int, words: tuple[str, ...], own: bool) -> None:
+        self.tickets = [ticket]
+        self.words = words
+        self.own = own
+        """Asked by the bring-up, not by a caller."""
+        self.keys = _keys(words)
+        self.tag = 0
+        self.line = b""
+        self.tries = 0
+        self.tries_most = DARK_TRIES if words[0] == "dark" else HELLO_TRIES if own and words[0] == "hello" else TRIES
+        self.every_us = DARK_REPEAT_US if words[0] == "dark" else REPEAT_US
+        self.first_us = self.last_us = 0
+
+
+def _keys(words: tuple[str, ...]) -> frozenset[str]:
+    """What a request changes; requests that share one must not overtake each other."""
+    word = words[0]
+    if word == "set":
+        return frozenset(setting.partition("=")[0] for setting in words[1:])
+    if word in ("dark", "light"):
+        return frozenset({_EVERY_OUTPUT})
+    if word == "raw":
+        return frozenset("raw " + setting.partition("=")[0] for setting in words[1:])
+    if word in ("deadman", "alive", "ident", "name"):
+        return frozenset({word + "!"})
+    return frozenset()
+
+
+def _upsets(later: _Asked, keys: set[str]) -> bool:
+    """Whether `later` must wait for requests that change `keys`."""
+    if not later.keys or not keys:
+        return False
+    if _EVERY_OUTPUT in keys and later.words[0] in ("set", "light", "dark"):
+        return True
+    if _EVERY_OUTPUT in later.keys:
+        return any(not key.startswith("raw ") and not key.endswith("!") for key in keys)
+    return not keys.isdisjoint(later.keys)
+
+
+class HostSide:
+    """The active side of one board. Call `to_send` and write what it gives; hand what the observer makes to `heard`.
+
+    `now_us` is the host's clock and never decreases. Nothing here waits: `deadline_us` says when to call again.
+    """
+
+    def __init__(self, now_us: int, buffer: int = BUFFER_UNTIL_KNOWN) -> None:
+        self.buffer = buffer
+        self.standing = "idle"
+        self.ident = ""
+        self.version = 0
+        self.boot: int | None = None
+        self.items: list[Item] = []
+        """The description, in order of index, when it is known."""
+        self.unanswered_bytes = 0
+        """Bytes of requests under way: never more than `buffer` less `DARK_ROOM`, dark itself apart."""
+        self.repeats = 0
+        self.gave_up = 0
+        self.dropped = 0
+        """Requests given up because too many waited."""
+        self._now_us = now_us
+        self._ticket = 0
+        self._tag = 0
+        self._queue: list[_Asked] = []
+        self._waiting: dict[int, _Asked] = {}
+        self._out: list[bytes] = []
+        self._outcomes: list[Outcome] = []
+        self._items: dict[int, Item] = {}
+        self._items_left = 0
+        self._items_told = 0
+        self._again = False
+        self._busy_until_us = 0
+
+    # --- intents ----------------------------------------------------------------------------------------------------
+
+    def ask(self, words: tuple[str, ...], now_us: int, *, urgent: bool = False) -> int:
+        """Queue a request and return its ticket; `urgent` puts it before what waits.
+
+        Raises ValueError if the words make no line of the protocol.
+        """
+        request(1, words)
+        return self._queue_up(_Asked(self._next_ticket(), words, own=False), urgent)
+
+    def dark(self, now_us: int) -> int:
+        """All outputs off: goes out with the next `to_send`, whatever is under way, and is repeated until answered.
+
+        Settings that still wait are given up, and those under way are not repeated: nothing lights up after it.
+        """
+        self._now_us = now_us
+        asked = _Asked(self._next_ticket(), ("dark",), own=False)
+        for waiting in [waiting for waiting in self._queue if waiting.words[0] in ("set", "light")]:
+            self._queue.remove(waiting)
+            self._finish(waiting, None)
+        for under_way in list(self._waiting.values()):
+            if under_way.words[0] in ("set", "light"):
+                under_way.tries = under_way.tries_most
+        self._send(asked, now_us)
+        return asked.tickets[0]
+
+    def bring_up(self, now_us: int) -> None:
+        """Find out who the board is, what it has and how it stands; from the beginning, whatever was known."""
+        self._now_us = now_us
+        for asked in [asked for asked in self._queue if asked.own]:
+            self._queue.remove(asked)
+        for tag, asked in list(self._waiting.items()):
+            if asked.own:
+                self._forget(tag)
+        self.standing = "calling"
+        self.items = []
+        self._items = {}
+        self._again = False
+        self._own(("hello",), urgent=True)
+
+    # --- the line ---------------------------------------------------------------------------------------------------
+
+    def to_send(self, now_us: int) -> bytes:
+        """Return whole lines to write now, as far as the window allows; call again after `heard` and at `deadline_us`."""
+        self._now_us = now_us
+        self._repeat(now_us)
+        if now_us >= self._busy_until_us:
+            self._fill(now_us)
+        out, self._out = b"".join(self._out), []
+        return out
+
+    def deadline_us(self) -> int | None:
+        """When `to_send` has something to do at the latest, if nothing is heard before; None: never."""
+        times = [asked.last_us + asked.every_us for asked in self._waiting.values()]
+        if self._out or self._outcomes:
+            times.append(self._now_us)
+        if self._queue and self._busy_until_us > self._now_us:
+            times.append(self._busy_until_us)
+        elif self._queue and not self._waiting:
+            times.append(self._now_us)
+        return min(times, default=None)
+
+    def heard(self, events: Iterable[ev.Event], now_us: int) -> list[Outcome]:
+        """Take what the observer made of this board's lines; return what came of requests, give-ups included."""
+        self._now_us = now_us
+        for event in events:
+            sort = type(event)
+            if sort is ev.Moved:
+                continue
+            if isinstance(event, ev.Answered):
+                self._answered(event, now_us)
+            elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
+                self._reread()
+            elif isinstance(event, ev.Boot):
+                if self.standing not in ("idle", "mute"):
+                    self.bring_up(now_us)
+        outcomes, self._outcomes = self._outcomes, []
+        return outcomes
+
+    # --- inside -----------------------------------------------------------------------------------------------------
+
+    def _next_ticket(self) -> int:
+        self._ticket += 1
+        return self._ticket
+
+    def _own(self, words: tuple[str, ...], urgent: bool = False) -> None:
+        self._queue_up(_Asked(0, words, own=True), urgent)
+
+    def _queue_up(self, asked: _Asked, urgent: bool) -> int:
+        if asked.words[0] == "set":
+            for older in self._queue:
+                if older.words[0] == "set" and older.keys <= asked.keys and not self._between(older):
+                    # The newer setting takes the older one's tickets along: both are done when it is.
+                    asked.tickets = older.tickets + asked.tickets
+                    self._queue.remove(older)
+                    break
+        if len(self._queue) >= MOST_QUEUED:
+            self.dropped += 1
+            self._finish(self._queue.pop(0), None)
+        self._queue.insert(0 if urgent else len(self._queue), asked)
+        return asked.tickets[-1]
+
+    def _between(self, older: _Asked) -> bool:
+        """Whether something after `older` in the queue must stay after it."""
+        after = self._queue[self._queue.index(older) + 1 :]
+        return any(_upsets(asked, set(older.keys)) for asked in after)
+
+    def _fill(self, now_us: int) -> None:
+        room = self.buffer - DARK_ROOM - self.unanswered_bytes
+        busy: set[str] = set()
+        for asked in self._waiting.values():
+            busy |= asked.keys
+        for asked in list(self._queue):
+            if len(self._waiting) >= 200:
+                return
+            if _upsets(asked, busy):
+                busy |= asked.keys
+                continue
+            size = len(request(1, asked.words)) + 1
+            if size > room and self.unanswered_bytes:
+                return
+            # A line longer than the whole window goes alone: the board empties its buffer while it comes in.
+            self._queue.remove(asked)
+            self._send(asked, now_us)
+            room -= size
+            busy |= asked.keys
+
+    def _send(self, asked: _Asked, now_us: int) -> None:
+        for _ in range(0xFF):
+            self._tag = self._tag % 0xFF + 1
+            if self._tag not in self._waiting:
+                break
+        asked.tag = self._tag
+        asked.line = request(asked.tag, asked.words) + b"\n"
+        if asked.words[0] == "dark":
+            # An empty line first, so that no half line swallows it. It has room of its own.
+            asked.line = b"\n" + asked.line
+        else:
+            self.unanswered_bytes += len(asked.line)
+        asked.first_us = asked.last_us = now_us
+        asked.tries = 1
+        self._waiting[asked.tag] = asked
+        self._out.append(asked.line)
+
+    def _repeat(self, now_us: int) -> None:
+        for tag, asked in list(self._waiting.items()):
+            if now_us - asked.last_us < asked.every_us:
+                continue
+            if asked.tries >= asked.tries_most:
+                self._forget(tag)
+                self.gave_up += 1
+                self._finish(asked, None)
+                if asked.own:
+                    self._own_gave_up(asked)
+                continue
+            # The copy before is no longer in the buffer of a board that keeps the answer time, so it counts once.
+            asked.tries += 1
+            asked.last_us = now_us
+            self.repeats += 1
+            self._out.append(b"\n" + asked.line if asked.own and asked.words[0] == "hello" else asked.line)
+
+    def _forget(self, tag: int) -> _Asked | None:
+        asked = self._waiting.pop(tag, None)
+        if asked is not None and asked.words[0] != "dark":
+            self.unanswered_bytes -= len(asked.line)
+        return asked
+
+    def _finish(self, asked: _Asked, answer: tuple[str, ...] | None) -> None:
+        if asked.own:
+            return
+        refused = answer is not None and answer[0] == "no"
+        took_us = self._now_us - asked.first_us if asked.tries else 0
+        for ticket in asked.tickets:
+            self._outcomes.append(Outcome(ticket, asked.words, answer, refused, asked.tries, answer is None, took_us))
+
+    def _answered(self, event: ev.Answered, now_us: int) -> None:
+        asked = self._waiting.get(event.tag)
+        if asked is None or event.words[0] not in (asked.words[0], "no"):
+            return  # late, after it was given up; or by hand
+        self._forget(event.tag)
+        if event.words[:2] == ("no", "07") and asked.tries < asked.tries_most:
+            self._busy_until_us = now_us + BUSY_US
+            asked.tries_most -= 1
+            self._queue.insert(0, asked)
+            return
+        self._finish(asked, event.words)
+        if asked.own:
+            self._own_answered(asked, event.words)
+        elif asked.words[0] == "hello":
+            self._take_hello(event.words)
+
+    def _own_answered(self, asked: _Asked, words: tuple[str, ...]) -> None:
+        word = asked.words[0]
+        refused = words[0] == "no"
+        if word == "hello":
+            if not refused and self._take_hello(words):
+                self.standing = "describing"
+                self._items_left = self._items_told
+                for index in range(self._items_told):
+                    self._own(("item", f"{index:02X}"))
+                if not self._items_told:
+                    self._begin_reading("reading")
+        elif word == "item":
+            item = None if refused else item_of(words)
+            if item is not None:
+                self._items[item.index] = item
+            self._item_done()
+        elif word == "read":
+            if refused or len(words) < 4 or words[3] == "00":
+                self._read_whole()
+            elif self._again:
+                self._begin_reading(self.standing)
+            else:
+                self._own(("read", "all", words[3]))
+
+    def _own_gave_up(self, asked: _Asked) -> None:
+        word = asked.words[0]
+        if word == "hello":
+            self.standing = "mute"
+        elif word == "item":
+            self._item_done()
+        else:
+            self._begin_reading(self.standing)
+
+    def _item_done(self) -> None:
+        self._items_left -= 1
+        if self._items_left <= 0 and self.standing == "describing":
+            self.items = [self._items[index] for index in sorted(self._items)]
+            self._begin_reading("reading")
+
+    def _begin_reading(self, standing: str) -> None:
+        self.standing = standing
+        self._again = False
+        self._own(("read", "all"), urgent=True)
+
+    def _read_whole(self) -> None:
+        if self._again:
+            self._begin_reading("rereading")
+        else:
+            self.standing = "ready"
+
+    def _reread(self) -> None:
+        if self.standing == "ready":
+            self._begin_reading("rereading")
+        elif self.standing in ("reading", "rereading"):
+            self._again = True
+
+    def _take_hello(self, words: tuple[str, ...]) -> bool:
+        if len(words) != 6:
+            return False
+        try:
+            version, items, buffer, boot = (int(word, 16) for word in words[1:5])
+        except ValueError:
+            return False
+        self.version, self._items_told, self.boot, self.ident = version, items, boot, words[5]
+        self.buffer = max(buffer, BUFFER_UNTIL_KNOWN)
+        return True
