@@ -188,7 +188,7 @@ class HostSide:
     # --- the line ---------------------------------------------------------------------------------------------------
 
     def to_send(self, now_us: int) -> bytes:
-        """Return whole lines to write now, as far as the window allows; call again after `heard` and at `deadline_us`."""
+        """Return whole lines to write now, as the window allows; call again after `heard` and at `deadline_us`."""
         self._now_us = now_us
         self._repeat(now_us)
         if now_us >= self._busy_until_us:
@@ -218,9 +218,8 @@ class HostSide:
                 self._answered(event, now_us)
             elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
                 self._reread()
-            elif isinstance(event, ev.Boot):
-                if self.standing not in ("idle", "mute"):
-                    self.bring_up(now_us)
+            elif isinstance(event, ev.Boot) and self.standing not in ("idle", "mute"):
+                self.bring_up(now_us)
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
 
