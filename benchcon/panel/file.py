@@ -26,20 +26,23 @@ def load(path: str | Path) -> Panel:
 
     Raises `Trouble` with file, line and key for the first mistake; `inspect` gives all of them.
     """
-    return loads(slurp(path), str(path))
+    return loads(slurp(path, LARGEST + 1, whole=False), str(path))
 
 
-def slurp(path: str | Path, largest: int = LARGEST) -> bytes:
-    """Return the bytes of `path`. Raises `Trouble` if it cannot be read or is larger than `largest` bytes."""
+def slurp(path: str | Path, largest: int = LARGEST, *, whole: bool = True) -> bytes:
+    """Return the bytes of `path`, or, without `whole`, the first `largest` of them.
+
+    Raises `Trouble` if it cannot be read or, where it must be whole, is larger than `largest` bytes.
+    """
     shown = printable(str(path))
     try:
         with open(path, "rb") as file:
-            raw = file.read(largest + 1)
+            raw = file.read(largest + whole)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise Trouble(f"{shown} cannot be read: {printable(why)}") from None
     if len(raw) > largest:
-        raise Trouble(f"{shown} is larger than {largest} bytes: that is no panel file")
+        raise Trouble(f"{shown} is larger than {largest} bytes: that is no such file")
     return raw
 
 
@@ -63,6 +66,8 @@ def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, 
     The panel is None where the file is no TOML at all. Never raises for anything that is in the file.
     """
     file = printable(name)
+    if len(text) > LARGEST:
+        return None, [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no panel file")]
     try:
         decoded = decode(text, file)
         data = _parsed(decoded, file)
@@ -73,6 +78,8 @@ def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, 
         return None, [Finding(file, 0, "is nested too deep for a panel file")]
     source = Source(name, lines)
     panel = _panel(Table(source, (), data), decoded, name)
+    if not panel.parts:
+        source.say((), "has no controls, lamps or digits yet", grave=False)
     if not any(finding.grave for finding in source.findings):
         rules.check(panel, source)
     found = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)

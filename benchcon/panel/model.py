@@ -40,7 +40,10 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """A row of chips on three pins of a board: ``165`` (inputs), ``595`` (outputs) or ``7219`` (displays)."""
+    """A row of chips on three pins of a board: ``165`` (inputs), ``595`` (outputs) or ``7219`` (displays).
+
+    The pins may be unknown (empty): somebody else's board is described as far as one knows it.
+    """
 
     kind: str
     data: str

@@ -50,7 +50,7 @@ def _chains(board: Table) -> tuple[Chain, ...]:
         if tables.get(kind) is None:
             continue
         table = tables.table(kind)
-        data, clock, load = (_direct(table, key, needed=True) for key in ("data", "clock", "load"))
+        data, clock, load = (table.matching(key, _DIRECT, _DIRECT_FORM) for key in ("data", "clock", "load"))
         found.append(Chain(kind, data, clock, load, table.whole("chips", 1, 1, 8), table.line))
         table.done()
     tables.done()
@@ -59,12 +59,6 @@ def _chains(board: Table) -> tuple[Chain, ...]:
 
 _DIRECT = re.compile(r"[DA](?:0|[1-9]\d?)")
 _DIRECT_FORM = "a pin of the microcontroller is allowed, such as D4 or A0"
-
-
-def _direct(table: Table, key: str, *, needed: bool = False) -> str:
-    if needed and table.get(key) is None:
-        table.say(None, f"lacks {key}: {_DIRECT_FORM}")
-    return table.matching(key, _DIRECT, _DIRECT_FORM)
 
 
 def matrices(top: Table, board_names: list[str]) -> tuple[Matrix, ...]:

@@ -15,6 +15,7 @@ from benchcon.wire.printable import printable
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 BOARD_NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")
+CHANNEL_ID = re.compile(r"[a-z][a-z0-9_]{0,7}")
 
 
 class Finding(NamedTuple):
@@ -31,6 +32,15 @@ class Finding(NamedTuple):
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}" if self.line else self.file
         return f"{where}: {'' if self.grave else 'advice: '}{self.text}"
+
+
+def as_finding(file: str, message: str) -> Finding:
+    """Return the finding that a message ``FILE:LINE: text`` of a `Trouble` about `file` tells."""
+    shown_file = printable(file)
+    match = re.match(r":(?: line )?(\d{1,9}): ", message.removeprefix(shown_file))
+    if message.startswith(shown_file) and match:
+        return Finding(shown_file, int(match[1]), message[len(shown_file) + match.end() :])
+    return Finding(shown_file, 0, message.removeprefix(shown_file).lstrip(": "))
 
 
 def near(word: str, allowed: Iterable[str]) -> str:
@@ -187,9 +197,9 @@ class Table:
     def a_quantity(self, keys: Path, value: object, unit: str, least: float, most: float, bounds: str) -> float | None:
         path = (*self.path, *keys)
         if not isinstance(value, str):
-            plain = isinstance(value, int | float) and not isinstance(value, bool)
             written = {"permille": "%", "mV": "V"}.get(unit, unit)
-            hint = f', such as "{_number(value)} {written}"' if plain else ""
+            plain = isinstance(value, int | float) and not isinstance(value, bool)
+            hint = f', such as "{_example(value)} {written}"' if plain else ""
             self.source.say(path, f"is {shown(value)}; a quantity with its unit in quotes is allowed{hint}")
             return None
         try:

@@ -76,9 +76,6 @@ def _channels(panel: Panel, source: Source) -> None:
             seen.setdefault(key, (part, channel.line))
 
 
-_SHARED = "shared by chains"
-
-
 class _Pins:
     """The pins of one board, and who has them."""
 

@@ -106,10 +106,8 @@ class _Scanner:
         while True:
             self.skip(_BLANK)
             start = self.at
-            if self.text[self.at : self.at + 1] in ("'", '"'):
-                name = _plain(self.skip(_STRING))
-            else:
-                name = self.skip(_BARE)
+            quoted = self.text[self.at : self.at + 1] in ("'", '"')
+            name = _plain(self.skip(_STRING)) if quoted else self.skip(_BARE)
             parts.append((name, start, self.at))
             self.skip(_BLANK)
             if self.text[self.at : self.at + 1] != ".":

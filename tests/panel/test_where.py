@@ -71,7 +71,8 @@ def test_a_text_that_is_no_toml_ends_too(text: str) -> None:
 
 
 def test_lines_are_those_an_editor_shows() -> None:
-    text = '# top\n[panel]\ntitle = """a\nb"""\nsize = [\n  "1 mm", # across\n  "2 mm",\n]\n[[t]]\n\n[[t]]\nx = { y = 1 }\n'
+    text = '# top\n[panel]\ntitle = """a\nb"""\nsize = [\n  "1 mm", # across\n  "2 mm",\n]\n'
+    text += "[[t]]\n\n[[t]]\nx = { y = 1 }\n"
     lines = lines_of(text)
     assert lines["panel",] == 2
     assert lines["panel", "title"] == 3

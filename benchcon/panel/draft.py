@@ -1,0 +1,230 @@
+"""A first panel file from what boards say of themselves: every part, laid out so that the face is usable at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from benchcon.panel.file import inspect
+from benchcon.panel.parts import COLOURS
+from benchcon.panel.pins import CHIPS, Pin, read_pins
+from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, name_from
+from benchcon.panel.splice import Value
+from benchcon.panel.splice import written as toml
+from benchcon.wire.items import Item
+from benchcon.wire.printable import printable
+
+Said = tuple[str, str, str, Sequence[Item]]
+"""Port, ident, name and items of one board."""
+
+_TABLE = {"contact": "controls", "selector": "controls", "encoder": "controls", "pot": "controls"}
+_TABLE |= {"lamp": "lamps", "digits": "digits"}
+_PITCH_MM = 60
+_ACROSS = 8
+"""Parts side by side; the panel is so many pitches wide."""
+_ROW_MM = {"digits": 60, "lamps": 45, "controls": 60}
+_DIGIT_MM = 14
+_HIGHEST_MM = 10_000
+"""No panel is higher: then no places are given."""
+
+_TOP = """\
+# A first panel file, from what the boards say of themselves. protocols/panel-file.md says what each key means.
+#
+# Where parts sit ("at") is a guess: measure from the panel's top left corner to the centre of each part, or name and
+# place them in the console. Currents are guesses too: put in what your lamps really take. Each contact is a push button
+# here: for a switch that stays where it is put write kind = "switch"; several contacts of one switch are one control
+# with several channels.
+"""
+
+
+class _Drawn(NamedTuple):
+    """One part: its table, name, and keys."""
+
+    table: str
+    name: str
+    values: dict[str, Value]
+    remark: str
+    """A line to stand above it, or empty."""
+
+
+def draft(boards: Sequence[Said]) -> str:
+    """Return a whole panel file for `boards`; it can be loaded as it stands.
+
+    Nothing a board says is trusted: text is bounded and printable; pins that cannot be, and kinds of channel that
+    nobody knows, are left out with a remark.
+    """
+    text = _drafted(boards, pins=True)
+    # Pins may contradict each other in more ways than are worth telling apart: then none of them is believed.
+    return text if loadable(text) else _drafted(boards, pins=False)
+
+
+def loadable(text: str) -> bool:
+    """Tell whether the panel file `text` has no mistakes."""
+    panel, findings = inspect(text)
+    return panel is not None and not any(finding.grave for finding in findings)
+
+
+def _drafted(boards: Sequence[Said], *, pins: bool) -> str:
+    names: set[str] = set()
+    board_names: set[str] = set()
+    idents: set[str] = set()
+    heads: list[str] = []
+    desks: list[list[_Drawn]] = []
+    down = 0.0
+    for number, said in enumerate(boards, 1):
+        port, ident, name, items = said
+        board = _free(ident if BOARD_NAME.fullmatch(ident) else f"board{number}", board_names, 16)
+        chains: dict[str, int] = {}
+        ids: set[str] = set()
+        desks.append([])
+        for item in items:
+            if item.id not in ids and (part := _part(item, board, names, chains, pins=pins)):
+                desks[-1].append(part)
+                ids.add(item.id)
+        down = _lay_out(desks[-1], down)
+        values: dict[str, Value] = {"ident": ident} if BOARD_NAME.fullmatch(ident) and ident != board else {}
+        # Two boards of one ident cannot work together: the second keeps the name it has here until it is given its own.
+        values = {} if ident in idents else values
+        idents.add(ident)
+        heads.append(_board(board, values, name, port, items, chains))
+    head: dict[str, Value] = {"title": (_text(boards[0][2], 60) if len(boards) == 1 else "") or "Panel"}
+    if down <= _HIGHEST_MM:
+        head |= {"width": f"{_ACROSS * _PITCH_MM} mm", "height": f"{max(down, 60):.0f} mm"}
+    blocks = [_TOP, _table("panel", head)]
+    for said, top, drawn in zip(boards, heads, desks, strict=True):
+        for part in drawn if down > _HIGHEST_MM else ():
+            del part.values["at"]
+        blocks += [top, *map(_written, drawn), *_left_out(said[3])]
+    return "\n".join(blocks)
+
+
+def _board(
+    board: str, values: dict[str, Value], name: str, port: str, items: Sequence[Item], chains: dict[str, int]
+) -> str:
+    if label := _text(name, 24):
+        values["label"] = label
+    chip = next((item.detail.get("chip", "").lower() for item in items if item.kind == "model"), "")
+    if chip in CHIPS:
+        values["chip"] = chip
+    values["budget"] = "150 mA"
+    for kind, last in sorted(chains.items()):
+        values[f"chains.{kind}"] = {"chips": last // 8 + 1}
+    about = [_text(item.detail.get("text", ""), 60) for item in items if item.kind in ("model", "firmware")]
+    says = "; ".join(text for text in (f"found on {_text(port, 60)}", *about) if text)
+    return f"# {'-' * 117}\n# {says}\n\n" + _table(f"boards.{board}", values)
+
+
+def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pins: bool) -> _Drawn | None:
+    table = _TABLE.get(item.kind)
+    if table is None or not CHANNEL_ID.fullmatch(item.id):
+        return None
+    label = _text(item.detail.get("label", ""), 40)
+    wish = name_from(label) or item.id
+    name = _free(wish if wish not in names else f"{wish[:24]}_{item.kind}", names, 32)
+    values: dict[str, Value] = {"label": label or item.id}
+    remark = ""
+    if item.kind == "contact":
+        values["kind"] = "button"
+    elif item.kind == "selector":
+        values |= {"kind": "switch", "positions": [str(n + 1) for n in range(min(15, max(2, item.number("pos", 2))))]}
+    elif item.kind == "encoder":
+        values |= {"kind": "encoder", "counts_per_detent": min(15, max(1, item.number("det", 4)))}
+    elif item.kind == "pot":
+        values |= {"kind": "pot", "low": 0, "high": min(0xFFFF, max(1, item.number("top", 1023)))}
+    elif item.kind == "lamp":
+        colour = _text(item.detail.get("colour", ""), 20)
+        if colour and colour not in COLOURS:
+            remark = f'The board says its colour is "{colour}".'
+        values |= {"colour": colour if colour in COLOURS else "white", "current": "5 mA"}
+        if item.detail.get("dim") != "1":
+            values["dimmed"] = False
+    else:
+        values |= {"places": min(8, max(1, item.number("places", 1))), "segment_current": "2 mA"}
+        values["digit_height"] = f"{_DIGIT_MM} mm"
+    channel: dict[str, Value] = {"id": f"{board}.{item.id}"}
+    said = item.detail.get("pin", "")
+    pin = _pin(item, said, chains) if pins else ""
+    if pin:
+        channel["pin"] = pin
+    elif said:
+        remark = f"{remark} The board says its pin is {_text(said, 40)}.".strip()
+    if pin and item.kind == "contact":
+        channel["active"] = "low" if item.detail.get("inv") == "1" else "high"
+    values["channel"] = channel
+    return _Drawn(table, name, values, remark)
+
+
+def _pin(item: Item, said: str, chains: dict[str, int]) -> str:
+    """Return the pin that a board says, if it is one that a panel file can hold."""
+    try:
+        found: tuple[Pin, ...] = read_pins(said)
+    except ValueError:
+        return ""
+    wanted = {"contact": "165", "encoder": "165", "lamp": "595", "digits": "7219"}.get(item.kind, "")
+    if len(found) != (2 if item.kind == "encoder" else 1):
+        return ""
+    for pin in found:
+        last = pin.bit + (min(8, max(1, item.number("places", 1))) - 1 if item.kind == "digits" else 0)
+        if pin.kind == wanted and last < 64:
+            chains[pin.kind] = max(chains.get(pin.kind, 0), last)
+        elif pin.kind != "direct" or item.kind == "digits":
+            return ""
+    return said
+
+
+def _lay_out(parts: list[_Drawn], down: float) -> float:
+    """Give each part its place below `down`: displays on top, lamps below, controls at the bottom. Return the end."""
+    for table in ("digits", "lamps", "controls"):
+        for row in _rows([part for part in parts if part.table == table]):
+            down += _ROW_MM[table]
+            across = 0.0
+            for part, slots in row:
+                at = (across + slots / 2) * _PITCH_MM
+                part.values["at"] = [f"{at:g} mm", f"{down - _ROW_MM[table] / 2:g} mm"]
+                across += slots
+    return down
+
+
+def _rows(parts: list[_Drawn]) -> Iterator[list[tuple[_Drawn, int]]]:
+    row: list[tuple[_Drawn, int]] = []
+    for part in parts:
+        places = part.values.get("places", 1)
+        slots = 2 if isinstance(places, int) and places > 4 else 1
+        if sum(each for _, each in row) + slots > _ACROSS:
+            yield row
+            row = []
+        row.append((part, slots))
+    if row:
+        yield row
+
+
+def _left_out(items: Sequence[Item]) -> list[str]:
+    out = []
+    for item in items:
+        if item.id and (item.kind not in _TABLE or not CHANNEL_ID.fullmatch(item.id)):
+            out.append(f'# Left out: channel "{_text(item.id, 16)}" of kind "{_text(item.kind, 16)}".\n')
+    return out
+
+
+def _free(wish: str, taken: set[str], longest: int) -> str:
+    name, number = wish[:longest], 2
+    while name in taken:
+        name = f"{wish[: longest - 4]}_{number}"
+        number += 1
+    taken.add(name)
+    return name
+
+
+def _written(part: _Drawn) -> str:
+    remark = f"# {part.remark}\n" if part.remark else ""
+    return remark + _table(f"{part.table}.{part.name}", part.values)
+
+
+def _table(name: str, values: dict[str, Value]) -> str:
+    return f"[{name}]\n" + "".join(f"{key} = {toml(value)}\n" for key, value in values.items())
+
+
+def _text(text: str, longest: int) -> str:
+    """Return what a board says as one harmless line that UTF-8 can hold."""
+    plain = printable(text[:longest]).encode("utf-8", "replace").decode()
+    return plain[:longest].strip()

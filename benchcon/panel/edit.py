@@ -1,0 +1,210 @@
+"""Changing a panel file that stands: comments, order, spacing and line ends of everything else survive, byte for byte.
+
+The result of each change is read as a panel before it is taken, so an edit never leaves a file that cannot be opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import loads, slurp
+from benchcon.panel.model import Panel, Part
+from benchcon.panel.reader import NAME, name_from
+from benchcon.panel.rules import channels_of, key_of
+from benchcon.panel.splice import Value, with_key_renamed, with_table, with_value
+from benchcon.panel.splice import written as toml
+from benchcon.panel.where import Path as KeyPath
+from benchcon.panel.where import places_in
+from benchcon.units import quantity, written
+from benchcon.wire.printable import printable
+
+
+class PanelFile:
+    """A panel file under edit. A change that would make the panel wrong raises `Trouble` and leaves all as it was."""
+
+    def __init__(self, path: str | Path) -> None:
+        """Read `path`. Raises `Trouble` if it cannot be read or is no good panel file."""
+        self.path = Path(path)
+        self._as_read = slurp(path)
+        self.panel: Panel = loads(self._as_read, str(path))
+        """The panel as it is with all changes so far."""
+        # The mark that some editors put before UTF-8 is not in the panel's text.
+        self._mark = "\ufeff" if self._as_read.startswith(b"\xef\xbb\xbf") else ""
+        self._before = self.panel.text
+
+    @property
+    def text(self) -> str:
+        """The file's text with all changes so far."""
+        return self.panel.text
+
+    @property
+    def changed(self) -> bool:
+        """Something was changed and is not saved."""
+        return self.text != self._before
+
+    def patch(self) -> str:
+        """Return the changes since the last save as a unified diff."""
+        old, new = self._before.splitlines(keepends=True), self.text.splitlines(keepends=True)
+        return "".join(difflib.unified_diff(old, new, str(self.path), str(self.path)))
+
+    def rename(self, part: str, name: str) -> None:
+        """Give the part called `part` the name `name`."""
+        path = self._path(part)
+        if not NAME.fullmatch(name):
+            near = name_from(name)
+            hint = f'; did you mean "{near}"?' if near else ""
+            raise Trouble(f'"{printable(name[:40])}" is no name: a-z, 0-9 and _ are allowed, the first a letter{hint}')
+        self._take(with_key_renamed(self.text, path, name))
+
+    def label(self, part: str, text: str) -> None:
+        """Set what is written beside a part."""
+        self.set(part, "label", text)
+
+    def place(self, part: str, x_mm: float, y_mm: float) -> None:
+        """Set where the centre of a part is, from the panel's top left corner; in the units the file has there."""
+        path = self._path(part)
+        values = places_in(self.text).values
+        new = []
+        for index, length in enumerate((x_mm, y_mm)):
+            start, end = values.get((*path, "at", index), (0, 0))
+            unit = re.search(r"([A-Za-z]+)['\"]$", self.text[start:end])
+            new.append(_length(length, unit[1] if unit else "mm"))
+        self.set(part, "at", new)
+
+    def set(self, part: str, key: str, value: Value) -> None:
+        """Set `key` of a part (`on`, `trim`, `wired`, `inverted`, `code` …) to a value as the file has it."""
+        self._take(with_value(self.text, self._path(part), key, value))
+
+    def set_channel(self, part: str, number: int, key: str, value: Value) -> None:
+        """Set `key` (`id`, `pin`, `connector` …) of a part's channel `number`, from 0."""
+        self._take(self._with_channel(self.text, part, number, key, value))
+
+    def set_board(self, board: str, key: str, value: Value) -> None:
+        """Set `key` of a board."""
+        if self.panel.board(board) is None:
+            raise Trouble(f'{self._shown} has no board "{printable(board[:40])}"')
+        self._take(with_value(self.text, ("boards", board), key, value))
+
+    def swap_channels(self, one: tuple[str, int], other: tuple[str, int]) -> None:
+        """Exchange the ids of two channels, each given as (part, number from 0): their wires were crossed."""
+        ids = []
+        for part, number in (one, other):
+            self._path(part)
+            channels = channels_of(self._part(part))
+            if not 0 <= number < len(channels):
+                raise Trouble(f"{part} has no channel number {number}")
+            ids.append(f"{channels[number].board}.{channels[number].id}")
+        text = self._with_channel(self.text, *one, "id", ids[1])
+        self._take(self._with_channel(text, *other, "id", ids[0]))
+
+    def add(self, table: str, name: str, values: Mapping[str, Value]) -> None:
+        """Add a part (`table`: ``controls``, ``lamps``, ``digits``) or a board (``boards``) at the end of the file."""
+        self._take(with_table(self.text, f"{table}.{name}", values))
+
+    def save(self) -> None:
+        """Write the file, all of it or nothing.
+
+        Raises `Trouble` if somebody else has changed it meanwhile (theirs is kept), or if it cannot be written.
+        """
+        if slurp(self.path) != self._as_read:
+            raise Trouble(f"{self._shown} was changed by another program meanwhile; nothing was written: open it again")
+        raw = (self._mark + self.text).encode()
+        write_whole(self.path, raw)
+        self._as_read, self._before = raw, self.text
+
+    def _with_channel(self, text: str, part: str, number: int, key: str, value: Value) -> str:
+        table = self._path(part)
+        places = places_in(text)
+        path: KeyPath = (*table, "channel") if number == 0 else ()
+        if path not in places.lines or not path:
+            path = (*table, "channels", number)
+        if path not in places.lines:
+            raise Trouble(f"{part} has no channel number {number}")
+        start, end = places.values.get(path, (0, 0))
+        if text[start:end][:1] in ("'", '"'):  # only an id so far
+            new = toml(value) if key == "id" else f"{{ id = {text[start:end]}, {key} = {toml(value)} }}"
+            return text[:start] + new + text[end:]
+        return with_value(text, path, key, value)
+
+    @property
+    def _shown(self) -> str:
+        return printable(str(self.path))
+
+    def _part(self, name: str) -> Part:
+        found = self.panel.part(name)
+        if found is None:
+            raise Trouble(f'{self._shown} has no part "{printable(name[:40])}"')
+        return found
+
+    def _path(self, name: str) -> KeyPath:
+        return tuple(key_of(self._part(name)).split("."))
+
+    def _take(self, text: str) -> None:
+        self.panel = loads(text, str(self.path))
+
+
+def write_whole(path: str | Path, raw: bytes, *, force: bool = True) -> None:
+    """Write `raw` to the file `path`, all of it or nothing: to a file beside it, which then takes its place.
+
+    What is no ordinary file (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot be
+    written, and, without `force`, if it is there already.
+    """
+    target = Path(os.path.realpath(path))
+    shown = printable(str(path))
+    beside = ""
+    try:
+        if target.exists() and not target.is_file():
+            target.write_bytes(raw)
+            return
+        handle, beside = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:100]}.", suffix=".part")
+        with open(handle, "wb") as file:
+            file.write(raw)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(beside, _mode(target))
+        if force:
+            os.replace(beside, target)
+        else:
+            _put_where_nothing_is(beside, target)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.unlink(beside)
+        if isinstance(error, FileExistsError) and not force:
+            raise Trouble(f"{shown} is there already; --force overwrites it") from None
+        raise Trouble(f"{shown} cannot be written: {printable(error.strerror or str(error))}") from None
+
+
+def _put_where_nothing_is(beside: str, target: Path) -> None:
+    try:
+        os.link(beside, target)  # fails if the file is there, with no moment in between
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links, such as that of a memory card
+        if target.exists():
+            raise FileExistsError from None
+        os.replace(beside, target)
+    else:
+        os.unlink(beside)
+
+
+def _mode(target: Path) -> int:
+    try:
+        return target.stat().st_mode & 0o777
+    except OSError:
+        mask = os.umask(0)
+        os.umask(mask)
+        return 0o666 & ~mask
+
+
+def _length(mm: float, unit: str) -> str:
+    try:
+        return written(mm / quantity(f"1 {unit}", "mm"), unit, 1 if unit == "mm" else 4)
+    except ValueError:
+        return written(mm, "mm", 1)

@@ -1,0 +1,294 @@
+"""A panel file is read as it is meant; every kind of mistake is one clear line with file, line and key."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import LARGEST, inspect, load, loads
+from benchcon.panel.model import Panel, Place, Wire
+from benchcon.wire.printable import printable
+
+BOARD = """\
+[panel]
+title = "Test"
+width = "300 mm"
+height = "200 mm"
+[boards.desk]
+chip = "atmega328p"
+"""
+
+
+def findings(text: str | bytes, *, grave: bool = True) -> list[str]:
+    return [str(finding) for finding in inspect(text, "desk.toml")[1] if finding.grave is grave]
+
+
+def test_a_part_is_read_with_all_that_is_said_of_it() -> None:
+    panel = loads(
+        BOARD
+        + """
+[controls.gear]
+label = "Gear lever"
+kind = "switch"
+positions = ["up", "off", "down"]
+springs_back = ["down"]
+code = [[1, 0], [0, 0], [0, 1]]
+at = ["2 in", "60 mm"]
+debounce = "5 ms"
+act_on = "first edge"
+wired = false
+note = "lever arm from the old panel"
+channels = [
+  { id = "desk.up", pin = "D4", connector = "J1", connector_pin = "3", wire = "blue" },
+  { id = "down", active = "high" },
+]
+[lamps.beacon]
+colour = "red"
+current = "0.012 A"
+forward = "1.9 V"
+on = "80 %"
+trim = "90 %"
+channel = "desk.l1"
+"""
+    )
+    gear, beacon = panel.controls[0], panel.lamps[0]
+    assert gear.place == Place(50.8, 60.0)  # an inch is 25.4 mm (ISO 31-1)
+    assert gear.codes == ((1, 0), (0, 0), (0, 1))
+    assert gear.spring == (2,)
+    assert (gear.debounce_ms, gear.act_on, gear.wired) == (5, "first edge", False)
+    assert [(c.board, c.id, c.active) for c in gear.channels] == [("desk", "up", "low"), ("desk", "down", "high")]
+    assert gear.channels[0].wire == Wire("D4", "J1", "3", "blue")
+    assert gear.channels[1].line == 21
+    assert (beacon.current_ma, beacon.forward_mv, beacon.on_permille, beacon.trim_permille) == (12, 1900, 800, 900)
+    assert beacon.label == "Beacon"
+    assert gear.line == 8
+
+
+def test_the_usual_codes() -> None:
+    five = "positions = ['a', 'b', 'c', 'd', 'e']\n"
+    head = BOARD + "[controls.knob]\nkind = 'switch'\n" + five
+    one_each = loads(head + "channels = ['c1', 'c2', 'c3', 'c4', 'c5']").controls[0]
+    assert one_each.codes[2] == (0, 0, 1, 0, 0)
+    gray = loads(head + "channels = ['c1', 'c2', 'c3']\ncode = 'gray'").controls[0]
+    # Source: the reflected binary (Gray) code, 000 001 011 010 110: one bit changes at each step.
+    assert gray.codes == ((0, 0, 0), (0, 0, 1), (0, 1, 1), (0, 1, 0), (1, 1, 0))
+    binary = loads(head + "channels = ['c1', 'c2', 'c3']\ncode = 'binary'").controls[0]
+    assert binary.codes == ((0, 0, 0), (0, 0, 1), (0, 1, 0), (0, 1, 1), (1, 0, 0))
+    own = loads(head + "channel = 'sel'").controls[0]
+    assert own.codes == ((0,), (1,), (2,), (3,), (4,))
+
+
+LAMP = '[lamps.a]\nchannel = "desk.a"\n'
+SWITCH = '[controls.s]\nkind = "switch"\n'
+MISTAKES = [
+    # what is appended to BOARD (lines count from 7) → line, and words that the message must hold
+    ("[lamps.a\n", 7, ["no TOML", "column"]),
+    ("title = \n", 7, ["no TOML"]),
+    (LAMP + "[lamps.a]\n", 9, ["lamps.a", "twice"]),
+    (LAMP + "channel = 'desk.b'\n", 9, ["channel", "twice"]),
+    (LAMP + "color = 'red'\n", 9, ["lamps.a.color", "unknown", 'mean "colour"']),
+    (LAMP + "colour = 'gren'\n", 9, ["lamps.a.colour", '"gren"', "red, amber, green, blue, white", 'mean "green"']),
+    (LAMP + "colour = 3\n", 9, ["lamps.a.colour is 3", "allowed: red"]),
+    (LAMP + "at = ['150 V', '10 mm']\n", 9, ["lamps.a.at[1]", "150 V", "voltage", "length", "150 mm"]),
+    (LAMP + "at = ['150 mmm', '10 mm']\n", 9, ["mmm", "allowed: mm, cm, m, in", 'mean "150 mm"']),
+    (LAMP + "at = ['10 mm']\n", 9, ["two lengths"]),
+    (LAMP + "at = [10, 20]\n", 9, ["lamps.a.at[1] is 10", '"10 mm"']),
+    (LAMP + "at = ['10', '20 mm']\n", 9, ["unit"]),
+    (LAMP + "at = ['-5 mm', '20 mm']\n", 9, ["-5 mm", "0 mm"]),
+    (LAMP + "at = ['310 mm', '20 mm']\n", 7, ["310 mm", "off the panel", "300 mm wide"]),
+    (LAMP + "current = '20 ma'\n", 9, ["lamps.a.current", 'mean "20 mA"']),
+    (LAMP + "current = 20\n", 9, ["lamps.a.current is 20", '"20 mA"']),
+    (LAMP + "current = '45 mA'\npin = 'D4'\n", 10, ["lamps.a.pin", "unknown"]),
+    (LAMP + "on = 80\n", 9, ['"80 %"']),
+    (LAMP + "on = '180 %'\n", 9, ["180 %", "100 %"]),
+    (LAMP + "wired = 'no'\n", 9, ["true, false"]),
+    (LAMP + "label = 5\n", 9, ["label is 5", "quotes", '"5"']),
+    (LAMP + 'label = "\\u001b[2J"\n', 9, ["\\x1B[2J", "control characters"]),
+    (LAMP + f'label = "{"x" * 41}"\n', 9, ["41 characters", "40"]),
+    ("[lamps.Beacon]\nchannel = 'a'\n", 7, ["lamps.Beacon", 'mean "beacon"']),
+    ("[lamps.a]\n", 7, ["lamps.a", "lacks its channel"]),
+    ("[lamps.a]\nchannel = 'dsk.a'\n", 8, ["dsk", "allowed: desk", 'mean "desk"']),
+    ("[lamps.a]\nchannel = 'desk.A1'\n", 8, ["desk.A1", "a-z"]),
+    ("[lamps.a]\nchannel = 'desk.toolongid'\n", 8, ["1 to 8"]),
+    ("[lamps.a]\nchannel = { pin = 'D4' }\n", 8, ["id", "missing"]),
+    ("[lamps.a]\nchannel = { id = 'a', pin = 'PD4' }\n", 8, ["PD4", "D4, A0, 165.0"]),
+    ("[lamps.a]\nchannel = { id = 'a', pin = 'D44' }\n", 8, ["D44", "atmega328p", "D2 to D13", "A0 to A7"]),
+    ("[lamps.a]\nchannel = { id = 'a', pin = 'D1' }\n", 8, ["D1", "serial port"]),
+    ("[lamps.a]\nchannel = { id = 'a', pin = '165.0' }\n", 8, ["165.0", "cannot serve", "595.0"]),
+    ("[lamps.a]\nchannel = { id = 'a', pin = '595.0' }\n", 8, ["595.0", "no 74HC595", "chains.595"]),
+    ("[lamps.a]\nchannel = { id = 'a', pin = 'A6' }\n", 8, ["A6", "potentiometers only"]),
+    ("[lamps.a]\nchannel = { id = 'a', pinn = 'D4' }\n", 8, ["pinn", 'mean "pin"']),
+    (LAMP + "[lamps.b]\nchannel = 'desk.a'\n", 10, ["lamps.b", "desk.a", "lamps.a has already", "line 8"]),
+    (LAMP + "[controls.a]\nkind = 'button'\nchannel = 'desk.b'\n", 7, ["lamps.a", "controls.a", "name of its own"]),
+    (
+        "[lamps.a]\nchannel = { id = 'a', pin = 'D4' }\n[lamps.b]\nchannel = { id = 'b', pin = 'D4' }\n",
+        10,
+        ["lamps.b", "D4", "lamps.a", "line 8"],
+    ),
+    ("[lamps.a]\ncurrent = '45 mA'\nchannel = { id = 'a', pin = 'D4' }\n", 7, ["45 mA", "40 mA", "transistor"]),
+    ("[lamps.a]\nforward = '6 V'\nchannel = 'a'\n", 7, ["6 V", "5 V"]),
+    ("[boards.two]\nbudget = '700 mA'\n", 7, ["700 mA", "USB", "500 mA"]),
+    ("[boards.two]\nident = 'desk'\n", 7, ["ident", "boards.desk"]),
+    ("[boards.two]\nchip = 'atmega328'\n", 8, ["atmega328p, atmega2560", 'mean "atmega328p"']),
+    ("[boards.two-b]\n", 7, ["two-b", 'mean "two_b"']),
+    ("[boards.two]\n[lamps.a]\nchannel = 'l1'\n", 9, ["without its board", "desk.l1, two.l1"]),
+    (SWITCH + "channels = ['a', 'b']\npositions = ['x', 'y', 'z']\n", 7, ["3 positions on 2 channels", "code"]),
+    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1]]\n", 9 + 1, ["cover"]),
+    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [0, 1]]\n", 10, ["code[2]", '"on"', '"off"']),
+    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [1, 1]]\n", 10, ["channel 2", "no part"]),
+    (SWITCH + "channels = ['a', 'b']\ncode = 'grey'\n", 10, ["grey", 'mean "gray"']),
+    (SWITCH + "channel = 'a'\npositions = ['x', 'x']\n", 10, ["different words"]),
+    (SWITCH + "channel = 'a'\nsprings_back = ['of']\n", 10, ["springs_back[1]", "off, on", 'mean "off"']),
+    ("[controls.b]\nkind = 'buton'\nchannel = 'b'\n", 8, ["buton", "button, switch, encoder, pot", 'mean "button"']),
+    ("[controls.b]\nchannel = 'b'\n", 7, ["kind"]),
+    ("[controls.e]\nkind = 'encoder'\nchannel = { id = 'e', pin = 'D2' }\n", 9, ["two", "D2/D3"]),
+    ("[controls.p]\nkind = 'pot'\nchannel = { id = 'p', pin = 'D4' }\n", 9, ["analogue", "A0"]),
+    ("[controls.p]\nkind = 'pot'\nlow = 9\nhigh = 3\nchannel = 'p'\n", 9, ["low is 9", "below high"]),
+    ("[controls.b]\nkind = 'button'\nchannel = { id = 'b', pin = 'keys.r0c0' }\n", 9, ["unknown matrix"]),
+    ("[matrices.keys]\nrows = ['D4']\ncolumns = ['Q5']\n", 9, ["matrices.keys.columns[1]", '"Q5"']),
+    ("[digits.d]\nchannel = 'd'\n", 7, ["places"]),
+    ("[digits.d]\nchannel = 'd'\nplaces = 9\n", 9, ["places is 9", "1 to 8"]),
+    ("[digits.d]\nchannel = 'd'\nplaces = 3\nformat = '0000'\n", 10, ["0000", "4 places", "has 3"]),
+    ("[digits.d]\nchannel = 'd'\nplaces = 3\nformat = '%03d'\n", 10, ["%03d", "no format"]),
+    ("triggers = 3\n", 7, ["unknown"]),  # under [boards.desk]
+    ("[lights.a]\n", 7, ["lights", "unknown"]),
+]
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"), MISTAKES, ids=[m[2][0] + "-" + str(i) for i, m in enumerate(MISTAKES)]
+)
+def test_a_mistake_is_one_line_that_says_where_and_what(text: str, line: int, words: list[str]) -> None:
+    found = findings(BOARD + text)
+    fits = [each for each in found if all(word in each for word in words)]
+    assert fits, found
+    assert fits[0].startswith(f"desk.toml:{line}: ")
+    assert "\n" not in fits[0]
+    with pytest.raises(Trouble) as error:
+        loads(BOARD + text, "desk.toml")
+    assert str(error.value) == found[0]
+
+
+def test_chains_bound_their_places() -> None:
+    chained = BOARD + "chains.7219 = { data = 'D11', clock = 'D13', load = 'D10' }\n"
+    two = "[digits.a]\nplaces = 5\nchannel = { id = 'a', pin = '7219.0' }\n[digits.b]\nplaces = 5\n"
+    assert any("7219.4" in each for each in findings(chained + two + "channel = { id = 'b', pin = '7219.4' }\n"))
+    found = findings(chained + two + "channel = { id = 'b', pin = '7219.5' }\n")
+    assert any("7219.9" in each and "7219.7" in each for each in found)
+    taken = findings(chained + "[lamps.l]\nchannel = { id = 'l', pin = 'D13' }\n")
+    assert any("D13" in each and "chains.7219.clock" in each for each in taken)
+
+
+def test_a_matrix_tells_its_controls_whether_there_are_diodes() -> None:
+    text = BOARD + "[matrices.keys]\nrows = ['D4', 'D5']\ncolumns = ['D6', 'D7']\ndiodes = false\n"
+    panel = loads(text + "[controls.b]\nkind = 'button'\nchannel = { id = 'b', pin = 'keys.r1c0' }\n")
+    assert (panel.controls[0].matrix, panel.controls[0].diodes) == ("keys", False)
+    found = findings(text + "[controls.b]\nkind = 'button'\nchannel = { id = 'b', pin = 'keys.r2c0' }\n")
+    assert any("keys.r2c0" in each and "r1c1" in each for each in found)
+
+
+def test_advice_does_not_keep_a_panel_from_being_opened() -> None:
+    text = BOARD + LAMP + "at = ['50 mm', '50 mm']\n[lamps.b]\nchannel = 'b'\nlabel = 'A'\nat = ['52 mm', '50 mm']\n"
+    text += "[lamps.c]\nchannel = { id = 'c', pin = 'D4' }\ncurrent = '25 mA'\n"
+    assert findings(text) == []
+    advice = findings(text, grave=False)
+    assert any("overlaps lamps.a" in each for each in advice)
+    assert any('labelled "A"' in each for each in advice)
+    assert any("25 mA" in each and "20 mA" in each for each in advice)
+    assert len(loads(text).lamps) == 3
+
+
+def test_all_mistakes_of_a_file_are_found_at_once() -> None:
+    text = BOARD + LAMP + "colour = 'x'\ncurrent = 3\nat = 5\n[digits.d]\nplaces = 0\n"
+    found = findings(text)
+    assert len(found) == 5
+    assert [int(each.split(":")[1]) for each in found] == [9, 10, 11, 12, 13]
+
+
+def test_triggers_pass_through_with_their_lines() -> None:
+    panel = loads(BOARD + "[[triggers]]\nkind = 'chatter'\n\n[[triggers]]\nkind = 'gap'\nwithin = '2 s'\n")
+    assert [raw.values["kind"] for raw in panel.triggers] == ["chatter", "gap"]
+    assert (panel.triggers[1].line, panel.triggers[1].lines["within"]) == (10, 12)
+
+
+def test_files_that_are_not_utf8(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    assert findings(BOARD.encode() + b"# gr\xfcn\n") == [
+        "desk.toml:7: holds the byte FCh, which is no UTF-8; save it as UTF-8"
+    ]
+    assert "UTF-16" in findings(BOARD.encode("utf-16"))[0]
+    # Some editors put a mark in front of UTF-8 and end lines with CR LF: both are welcome.
+    marked = tmp_path / "desk.toml"
+    marked.write_bytes(b"\xef\xbb\xbf" + BOARD.replace("\n", "\r\n").encode())
+    assert load(marked).title == "Test"
+
+
+def test_a_file_that_cannot_be_read_is_one_line(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(Trouble, match="No such file"):
+        load(tmp_path / "none.toml")
+    with pytest.raises(Trouble, match="directory"):
+        load(tmp_path)
+    huge = tmp_path / "huge.toml"
+    huge.write_bytes(b"#" * (LARGEST + 1))
+    with pytest.raises(Trouble, match="larger than"):
+        load(huge)
+    with pytest.raises(Trouble, match="larger than"):
+        load("/dev/zero")
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=200) | st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")))
+@example(b"a=" + b"[" * 3000)
+@example(b"a=" + b"{b=" * 3000)
+@example(b"a=" + b"9" * 5000)
+@example(b"[boards]\n[boards.a]\nchains = 3\n")
+def test_any_bytes_give_a_panel_or_trouble(raw: bytes) -> None:
+    panel, found = inspect(raw, "x.toml")
+    assert all(printable(str(finding)) == str(finding) for finding in found)
+    if any(finding.grave for finding in found):
+        with pytest.raises(Trouble):
+            loads(raw, "x.toml")
+    else:
+        assert isinstance(panel, Panel)
+
+
+_WORDS = """true|3|-1|1e300|nan|'red'|'5 mm'|'20 mA'|'80 %'|'desk.a'|'a'|['1 mm','2 mm']|[[0,1],[1,0]]|['off','on']|{}
+[]|{id='b',pin='D4'}|['a','b']|[{id='c'}]|'D2/D3'|'switch'|'encoder'|'pot'|'gray'|'165.0'|'9**9**9 mm'|1979-05-27"""
+_KEYS = """label kind channel channels positions code at size current forward on trim colour places format chip budget
+supply chains wired note low high springs_back debounce rows columns board ident external_supply title width"""
+_ASSIGNMENTS = st.tuples(st.sampled_from(_KEYS.split()), st.sampled_from(_WORDS.replace("\n", "|").split("|")))
+_TABLES = st.sampled_from(
+    [
+        "panel",
+        "boards.desk",
+        "boards.b",
+        "controls.s",
+        "controls.e",
+        "lamps.a",
+        "digits.d",
+        "matrices.m",
+        "boards",
+        "lamps",
+    ]
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.lists(st.tuples(_TABLES, st.lists(_ASSIGNMENTS, max_size=8)), max_size=6))
+def test_any_toml_gives_a_panel_or_findings(tables: list[tuple[str, list[tuple[str, str]]]]) -> None:
+    text = "".join(
+        f"[{name}]\n" + "".join(f"{key} = {value}\n" for key, value in dict(pairs).items())
+        for name, pairs in dict(tables).items()
+    )
+    try:
+        tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return
+    panel, found = inspect(text, "x.toml")
+    assert panel is not None
+    for finding in found:
+        assert printable(str(finding)) == str(finding)
+        assert 0 <= finding.line <= text.count("\n") + 1
