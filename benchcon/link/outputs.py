@@ -1,0 +1,326 @@
+"""What the outputs of one board are to show: what is wanted, what is on its way, what is held back. No I/O, no clock.
+
+| an output | a value is wanted | may it go? | it is answered |
+|---|---|---|---|
+| still | on its way, or held | – | – |
+| held | the new value takes the place of the old | on its way | – |
+| on its way | waits behind it; only the last one wanted is kept | – | still, or on its way with what waited |
+
+One value of an output is on its way at a time: a line that was lost and is repeated can so never undo a later one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from benchcon.link import limits
+from benchcon.link.limits import Allowance
+from benchcon.link.wishes import Done, Held, Output, Wish
+from benchcon.wire.items import Item
+
+REQUEST_BYTES = 58
+"""Room for the settings of one request: a line of 79 less ``>01 set `` and the check, and a little."""
+_RECORD_EVERY_US = 1_000_000
+
+
+class Outputs:
+    """The outputs of one board. `allowance` is what they may take together."""
+
+    def __init__(self, allowance: Allowance | None = None) -> None:
+        self.allowance = allowance or Allowance()
+        self.held_back: dict[str, int] = {}
+        """How many values were held back, by reason."""
+        self.stalled = False
+        """The board left a request unanswered: nothing is lit until it answers again."""
+        self._outputs: dict[str, Output] = {}
+        self._items: dict[str, Item] = {}
+        self._done: list[Done] = []
+        self._told: list[Held] = []
+        self._wink: Any = None
+        """The token of a wink that waits its turn."""
+        self._wink_sent = False
+        self._wink_over_us = 0
+
+    # --- what is known ---------------------------------------------------------------------------------------------
+
+    def describe(self, items: Sequence[Item], now_us: int) -> None:
+        """Take the board's description."""
+        self._items = {item.id: item for item in items if item.is_channel}
+        for channel, output in list(self._outputs.items()):
+            fresh = Output(channel, self._items.get(channel))
+            if output.sent is None and fresh.nature != output.nature:
+                fresh.flash.fill(now_us)  # nobody knows what its flashes would have been by the new measure
+                fresh.wanted, fresh.wishes = output.wanted, output.wishes
+                self._outputs[channel] = fresh
+
+    def stands(self, channel: str, value: int, now_us: int) -> None:
+        """The board says (answer to ``read``) that this output has this value."""
+        item = self._items.get(channel)
+        if item is not None and item.is_output:
+            output = self._output(channel)
+            if output.sent is None:
+                output.at = value
+                output.flash.go(output.height(value))
+                output.flash.there(now_us)
+            output.lit = value or output.lit
+
+    def all_off(self, why: str, now_us: int) -> None:
+        """The board went ``dark`` or through a ``reset``: everything is off, and nothing is wanted any more."""
+        for output in self._outputs.values():
+            output.at = 0
+            output.blinking = False
+            output.flash.go(output.height(0))
+            self._drop(output, None, why)
+
+    def value(self, channel: str) -> int:
+        """Return the value an output has, or 0."""
+        output = self._outputs.get(channel)
+        return output.at if output else 0
+
+    def lit(self, channel: str) -> int:
+        """Return the last value of an output that was not dark, or 0."""
+        output = self._outputs.get(channel)
+        return output.lit if output else 0
+
+    # --- what is wanted --------------------------------------------------------------------------------------------
+
+    def want(self, values: Mapping[str, int], token: Any) -> None:
+        """These outputs shall show these values; `token` comes back in a `Done`."""
+        wish = Wish(token, values)
+        for channel, value in values.items():
+            output = self._output(channel)
+            output.blinking = False
+            self._want(output, value)
+            output.wishes.append(wish)
+
+    def blink(self, channel: str, on: bool, full: int) -> None:
+        """Let an output blink at 1 Hz, in step with all others, at its last value or at `full`; or end that, dark."""
+        output = self._output(channel)
+        if on:
+            output.lit = output.lit or full
+        if output.blinking and not on:
+            self._want(output, 0)
+        output.blinking = on
+
+    def want_wink(self, token: Any) -> None:
+        """The board shall wink, as soon as that makes nothing flash too often. One that waits already is enough."""
+        if self._wink is not None:
+            self._done.append(Done(token, None, "wink"))
+            self._count("wink")
+        else:
+            self._wink = token
+
+    # --- what goes -------------------------------------------------------------------------------------------------
+
+    def due(self, now_us: int) -> list[dict[str, int]]:
+        """Return what may be set now, each dict one request, and count it as on its way."""
+        phase = (now_us // limits.BLINK_HALF_US) % 2 == 0
+        for output in self._outputs.values():
+            self._tell(output, now_us)
+            if output.blinking:
+                value = output.lit if phase else 0
+                if value != (output.at if output.sent is None else output.sent) or output.wanted is not None:
+                    self._want(output, value)
+        waiting = [output for output in self._outputs.values() if output.wanted is not None and output.sent is None]
+        if not waiting:
+            return []
+        # What makes room goes before what needs room.
+        waiting.sort(key=lambda output: self._share(output, output.wanted or 0) - self._share(output, output.at))
+        going = []
+        for output in waiting:
+            why = self._why_not(output, now_us)
+            if why:
+                self._hold(output, why, now_us)
+            else:
+                self._go(output)
+                going.append(output)
+        return self._requests(going)
+
+    def wink_due(self, now_us: int) -> Any:
+        """Return the token of a wink that may go now, or None."""
+        if self._wink is None or self._wink_sent or now_us < max(self._wink_over_us, self._quiet_us()):
+            return None
+        self._wink_sent = True
+        return self._wink
+
+    def deadline_us(self, now_us: int) -> int | None:
+        """Return when to call `due` again at the latest, or None if only an answer can change anything."""
+        times = []
+        for output in self._outputs.values():
+            if output.held_count:
+                times.append(output.tell_us)
+            if output.blinking:
+                times.append((now_us // limits.BLINK_HALF_US + 1) * limits.BLINK_HALF_US)
+            waits = output.wanted is not None and output.sent is None and not self._wink_sent
+            if waits and output.held in ("flash", "wink"):
+                times.append(max(output.flash.opens_us(), self._wink_over_us))
+        if self._wink is not None and not self._wink_sent:
+            times.append(max(self._wink_over_us, self._quiet_us()))
+        return min(times, default=None)
+
+    # --- what came of it -------------------------------------------------------------------------------------------
+
+    def answered(self, channels: Iterable[str], outcome: Any, set_as_asked: bool, heard: bool, now_us: int) -> None:
+        """A request of `due` has an outcome. `heard` is False if the board did not answer at all."""
+        for channel in channels:
+            output = self._outputs[channel]
+            output.flash.there(now_us)
+            if output.sent is not None:
+                if set_as_asked:
+                    output.at = output.sent
+                elif not heard:
+                    # Nobody knows; for the current the larger of the two counts.
+                    output.at = max(output.at, output.sent, key=lambda value: self._share(output, value))
+                output.sent = None
+            behind, output.behind = output.behind, []
+            for wish in behind:
+                self._settle(wish, channel, outcome, set_as_asked)
+        self.stalled = not heard
+
+    def heard(self) -> None:
+        """The board answered something."""
+        self.stalled = False
+
+    def winked(self, outcome: Any, did: bool, now_us: int) -> None:
+        """The wink of `wink_due` has an outcome; `did` is False if the board refused it."""
+        token, self._wink, self._wink_sent = self._wink, None, False
+        if did:
+            self._wink_over_us = now_us + limits.WINK_US
+            for output in self._outputs.values():
+                output.flash.fill(self._wink_over_us)
+        self._done.append(Done(token, outcome, ""))
+
+    def drop_all(self, outcome: Any, now_us: int) -> None:
+        """The port is lost or given up: nothing is wanted or on its way any more."""
+        self.answered([o.id for o in self._outputs.values() if o.sent is not None], outcome, False, True, now_us)
+        for output in self._outputs.values():
+            output.blinking = False
+            self._drop(output, outcome, "")
+        if self._wink is not None:
+            self.winked(outcome, False, now_us)
+
+    def take_done(self) -> list[Done]:
+        """Return the wishes answered for since the last call."""
+        done, self._done = self._done, []
+        return done
+
+    def take_held(self) -> list[Held]:
+        """Return what was held back since the last call, at most one a second and output."""
+        told, self._told = self._told, []
+        return told
+
+    # --- inside ----------------------------------------------------------------------------------------------------
+
+    def _output(self, channel: str) -> Output:
+        output = self._outputs.get(channel)
+        if output is None:
+            output = self._outputs[channel] = Output(channel, self._items.get(channel))
+            if self._wink_over_us:
+                output.flash.fill(self._wink_over_us)
+        return output
+
+    def _want(self, output: Output, value: int) -> None:
+        if output.wanted != value:
+            output.held = ""
+        output.wanted = value
+        output.lit = value or output.lit
+
+    def _share(self, output: Output, value: int) -> float:
+        return self.allowance.share_ma(output.id, output.kind, value, output.dimmed)
+
+    def _fits(self, candidate: Output) -> bool:
+        wanted = candidate.wanted or 0
+        if self._share(candidate, wanted) <= self._share(candidate, candidate.at):
+            return True
+        sums = {"lamp": 0.0, "digits": 0.0, "": 0.0}
+        for output in self._outputs.values():
+            if output is candidate:
+                share = self._share(output, wanted)
+            else:
+                share = max(self._share(output, output.at), self._share(output, output.sent or 0))
+            sums[output.kind if output.kind in sums else ""] += share
+        return self.allowance.fits(sums["lamp"], sums["digits"])
+
+    def _why_not(self, output: Output, now_us: int) -> str:
+        height = output.height(output.wanted or 0)
+        if output.flash.is_rise(height) or self._share(output, output.wanted or 0) > self._share(output, output.at):
+            if self.stalled:
+                return "no answer"
+            if self._wink_sent or now_us < self._wink_over_us:
+                return "wink"
+            if not output.flash.may(height, now_us):
+                return "flash"
+            if not self._fits(output):
+                return "current"
+        return ""
+
+    def _hold(self, output: Output, why: str, now_us: int) -> None:
+        if output.held != why:
+            output.held = why
+            output.held_why = why
+            output.held_count += 1
+            self._count(why)
+            self._tell(output, now_us)
+        if why == "current":
+            for wish in output.wishes:
+                self._done.append(Done(wish.token, None, why))
+                wish.left.clear()
+            output.wishes = []
+
+    def _count(self, why: str) -> None:
+        self.held_back[why] = self.held_back.get(why, 0) + 1
+
+    def _tell(self, output: Output, now_us: int) -> None:
+        if output.held_count and now_us >= output.tell_us:
+            self._told.append(Held(output.id, output.held_why, output.held_count))
+            output.held_count = 0
+            output.tell_us = now_us + _RECORD_EVERY_US
+
+    def _go(self, output: Output) -> None:
+        value = output.wanted or 0
+        output.held = ""
+        output.sent, output.wanted = value, None
+        output.behind, output.wishes = output.wishes, []
+        output.flash.go(output.height(value))
+
+    def _drop(self, output: Output, outcome: Any, why: str) -> None:
+        output.wanted = None
+        output.held = ""
+        wishes, output.wishes = output.wishes, []
+        for wish in wishes:
+            self._settle(wish, output.id, outcome, False, why)
+
+    def _settle(self, wish: Wish, channel: str, outcome: Any, good: bool, why: str = "") -> None:
+        if channel not in wish.left:
+            return  # told already that it is held back
+        wish.left.discard(channel)
+        if wish.outcome is None or not good:
+            wish.outcome = outcome
+        if not wish.left:
+            self._done.append(Done(wish.token, wish.outcome, "" if wish.outcome is not None else why))
+
+    def _requests(self, going: list[Output]) -> list[dict[str, int]]:
+        """Pack settings into requests; what the board may refuse goes alone, so that it takes nothing else with it."""
+        alone: list[dict[str, int]] = []
+        packed: list[dict[str, int]] = []
+        room = 0
+        for output in going:
+            value = output.sent or 0
+            if not output.known or (output.kind == "lamp" and value > 1000):
+                alone.append({output.id: value})
+                continue
+            needs = len(output.word(value)) + 1
+            if needs > room:
+                packed.append({})
+                room = REQUEST_BYTES
+            packed[-1][output.id] = value
+            room -= needs
+        return packed + alone
+
+    def words(self, values: Mapping[str, int]) -> tuple[str, ...]:
+        """Return the words of the request for one dict of `due`."""
+        return ("set", *(self._output(channel).word(value) for channel, value in values.items()))
+
+    def _quiet_us(self) -> int:
+        return max((output.flash.still_since_us + limits.WINDOW_US for output in self._outputs.values()), default=0)

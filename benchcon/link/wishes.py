@@ -1,0 +1,94 @@
+"""One output of a board, and the wishes that wait for it: the rows of the table in `benchcon.link.outputs`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+from benchcon.link import limits
+from benchcon.link.limits import Flash
+from benchcon.wire.items import Item
+
+
+class Held(NamedTuple):
+    """An output was held back."""
+
+    channel: str
+    why: str
+    """``flash``, ``current``, ``wink`` or ``no answer``."""
+    times: int
+    """How many values of this output, since this was last told."""
+
+
+class Wish:
+    """Values that were asked for together, until all of them are answered for."""
+
+    __slots__ = ("left", "outcome", "token")
+
+    def __init__(self, token: Any, channels: Iterable[str]) -> None:
+        self.token = token
+        self.left = set(channels)
+        self.outcome: Any = None
+        """The outcome of the first that went wrong, else of the last; None while none is answered."""
+
+
+class Done(NamedTuple):
+    """A wish is answered for. `held` is why, if it is held back for who knows how long (`outcome` is None then)."""
+
+    token: Any
+    outcome: Any
+    held: str
+
+
+class Output:
+    """One output: what it has, what is on its way, what is wanted."""
+
+    __slots__ = (
+        "at", "behind", "blinking", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind", "known", "lit",
+        "places", "sent", "tell_us", "wanted", "wishes",
+    )  # fmt: skip
+
+    def __init__(self, channel: str, item: Item | None) -> None:
+        self.id = channel
+        self.kind = item.kind if item else ""
+        self.known = item is not None and item.is_output
+        self.dimmed = item is not None and item.detail.get("dim") == "1"
+        self.places = min(max(item.number("places", 1), 1), 8) if item else 1
+        swing = 1
+        if self.kind == "digits":
+            swing = limits.DIGITS_SWING
+        elif self.kind == "lamp" and self.dimmed:
+            swing = limits.DIMMED_SWING
+        self.flash = Flash(swing)
+        self.at = 0
+        """The value the board has, as far as is known."""
+        self.sent: int | None = None
+        """The value on its way."""
+        self.wanted: int | None = None
+        self.lit = 0
+        """The last value that was not dark: what blinking shows."""
+        self.blinking = False
+        self.wishes: list[Wish] = []
+        """Waiting for `wanted`."""
+        self.behind: list[Wish] = []
+        """Waiting for `sent`."""
+        self.held = ""
+        """Why the value that is wanted does not go."""
+        self.held_why = ""
+        self.held_count = 0
+        """Values held back since that was last told, for `held_why`."""
+        self.tell_us = 0
+        """When that may be told again."""
+
+    @property
+    def nature(self) -> tuple[str, bool, int]:
+        return self.kind, self.dimmed, self.places
+
+    def height(self, value: int) -> int:
+        if self.kind == "digits":
+            return limits.digits_height(value, self.places)
+        return limits.lamp_height(value, self.flash.swing)
+
+    def word(self, value: int) -> str:
+        width = 2 * self.places if self.kind == "digits" else 3
+        return f"{self.id}={value:0{width}X}"

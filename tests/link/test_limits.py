@@ -1,0 +1,313 @@
+"""The limits of the house, tried with lines that are lost, late and repeated, and measured on what a board showed.
+
+Sources: WCAG 2.3.1 "Three Flashes or Below Threshold" (three flashes in any one second; a flash is a pair of opposing
+changes of 10 % of full relative luminance or more) and CIE 1976 lightness through the independent `colour-science`.
+"""
+
+from __future__ import annotations
+
+import itertools
+import random
+from collections.abc import Callable
+
+import colour
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.link import limits
+from benchcon.link.limits import Allowance
+from benchcon.link.outputs import Outputs
+from benchcon.wire.items import items
+
+SECOND = 1_000_000
+DESCRIPTION = items(
+    ("board", "", {"ident": "b"}),
+    ("lamp", "l1", {"dim": "1"}),
+    ("lamp", "l2", {}),
+    ("lamp", "l3", {"dim": "1"}),
+    ("digits", "d1", {"places": "3"}),
+)
+
+
+def luminance(permille: int) -> float:
+    """Relative luminance of a lamp at this lightness, worked out by another library."""
+    return float(colour.colorimetry.luminance_CIE1976(permille / 10, 100)) / 100
+
+
+def most_flashes(shown: list[tuple[int, float]], least: float = 0.1) -> int:
+    """Most pairs of opposing changes of at least `least`, in any one second of what was shown (time, luminance)."""
+    worst = 0
+    for first in range(len(shown)):
+        start = shown[first][0]
+        level = shown[first - 1][1] if first else shown[0][1]
+        changes, direction = 0, 0
+        low = high = level
+        for at_us, now in shown[first:]:
+            if at_us - start > SECOND:
+                break
+            low, high = min(low, now), max(high, now)
+            if direction <= 0 and now - low >= least:
+                changes, direction, low, high = changes + 1, 1, now, now
+            elif direction >= 0 and high - now >= least:
+                changes, direction, low, high = changes + 1, -1, now, now
+        worst = max(worst, changes // 2)
+    return worst
+
+
+def test_the_measure_itself() -> None:
+    # Four flashes in a second are seen as four, three as three, and a slow change as none.
+    flicker = [(n * 100_000, float(n % 2)) for n in range(9)]
+    assert most_flashes(flicker) == 4
+    assert most_flashes(flicker[:8]) == 3
+    assert most_flashes([(n * 100_000, n / 10) for n in range(10)]) == 0
+
+
+class SlowBoard:
+    """Takes requests after any delay, repeats included, and shows what it was told: a model of the far side."""
+
+    def __init__(self, outputs: Outputs, chance: random.Random) -> None:
+        self.outputs = outputs
+        self.chance = chance
+        self.now_us = 0
+        self.levels: dict[str, int] = {}
+        self.shown: dict[str, list[tuple[int, int]]] = {}
+        self.ahead: list[tuple[int, int, Callable[[], None]]] = []
+        self.most_ma = 0.0
+        outputs.describe(DESCRIPTION, 0)
+
+    def pump(self) -> None:
+        for values in self.outputs.due(self.now_us):
+            arrives = self.now_us + self.chance.choice([1_000, 3_000, 40_000, 250_000, 600_000])
+            self.at(arrives, lambda values=values: self.take(values))  # type: ignore[misc]
+            if self.chance.random() < 0.2:  # the answer was lost: asked again, done again
+                arrives += 250_000
+                self.at(arrives, lambda values=values: self.take(values))  # type: ignore[misc]
+            arrives += self.chance.choice([500, 20_000])
+            self.at(arrives, lambda values=values: self.answer(values))  # type: ignore[misc]
+
+    def at(self, at_us: int, do: Callable[[], None]) -> None:
+        self.ahead.append((at_us, len(self.ahead), do))
+
+    def take(self, values: dict[str, int]) -> None:
+        for channel, value in values.items():
+            if self.levels.get(channel, 0) != value:
+                self.shown.setdefault(channel, [(0, 0)]).append((self.now_us, value))
+            self.levels[channel] = value
+        allowance = self.outputs.allowance
+        now_ma = sum(
+            allowance.share_ma(channel, "digits" if channel == "d1" else "lamp", value, channel != "l2")
+            for channel, value in self.levels.items()
+        )
+        self.most_ma = max(self.most_ma, now_ma)
+
+    def answer(self, values: dict[str, int]) -> None:
+        self.outputs.answered(list(values), "ok", True, True, self.now_us)
+        self.pump()
+
+    def run(self, until_us: int) -> None:
+        """Let time pass, doing what is due."""
+        while True:
+            deadline = self.outputs.deadline_us(self.now_us)
+            following = min(
+                [at_us for at_us, _, _ in self.ahead] + ([deadline] if deadline is not None else []),
+                default=until_us + 1,
+            )
+            if following > until_us:
+                break
+            self.now_us = max(self.now_us, following)
+            ready = sorted(entry for entry in self.ahead if entry[0] <= self.now_us)
+            self.ahead = [entry for entry in self.ahead if entry[0] > self.now_us]
+            for _, _, do in ready:
+                do()
+            self.pump()
+        self.now_us = until_us
+
+
+wishes = st.lists(
+    st.tuples(
+        st.integers(0, 400_000),
+        st.sampled_from(["l1", "l2", "l3"]),
+        st.sampled_from([0, 0, 1, 20, 300, 320, 500, 970, 1000]),
+    ),
+    max_size=60,
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(wishes, st.integers(0, 1000))
+def test_no_lamp_flashes_more_than_three_times_in_any_second(asked: list[tuple[int, str, int]], seed: int) -> None:
+    board = SlowBoard(Outputs(), random.Random(seed))
+    last: dict[str, int] = {}
+    for wait_us, channel, value in asked:
+        board.run(board.now_us + wait_us)
+        board.outputs.want({channel: value}, None)
+        last[channel] = value
+        board.pump()
+    board.run(board.now_us + 10 * SECOND)
+    for channel, shown in board.shown.items():
+        assert most_flashes([(at_us, luminance(value)) for at_us, value in shown]) <= 3
+        # Off and lit, however faint, is a change as well.
+        assert most_flashes([(at_us, float(value > 0)) for at_us, value in shown]) <= 3
+        # What was held back is not lost: the last word counts.
+        assert board.levels[channel] == last[channel]
+
+
+@settings(max_examples=200, deadline=None)
+@given(wishes, st.integers(0, 1000), st.sampled_from([5.0, 12.0, 25.0]))
+def test_the_budget_holds_whatever_is_lost_and_repeated(
+    asked: list[tuple[int, str, int]], seed: int, budget_ma: float
+) -> None:
+    outputs = Outputs(Allowance(budget_ma, budget_ma, budget_ma))
+    board = SlowBoard(outputs, random.Random(seed))
+    for wait_us, channel, value in asked:
+        board.run(board.now_us + wait_us)
+        outputs.want({channel: value}, None)
+        board.pump()
+    board.run(board.now_us + 10 * SECOND)
+    assert board.most_ma <= budget_ma + 1e-3
+    # When everything else is off, each lamp that fits alone can be lit.
+    for channel in ("l1", "l2", "l3"):
+        outputs.want({channel: 0}, None)
+    board.pump()
+    board.run(board.now_us + 10 * SECOND)
+    outputs.want({"l3": 600}, None)
+    board.pump()
+    board.run(board.now_us + 10 * SECOND)
+    assert board.levels["l3"] == 600
+
+
+def test_a_swing_that_is_let_pass_is_under_ten_percent_of_luminance() -> None:
+    worst = max(luminance(top) - luminance(top - limits.DIMMED_SWING) for top in range(limits.DIMMED_SWING + 1, 1001))
+    assert worst < 0.10
+
+
+def test_turning_off_passes_at_once_and_turning_on_again_waits() -> None:
+    board = SlowBoard(Outputs(), random.Random(1))
+    board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
+    board.chance.random = lambda: 1.0  # type: ignore[method-assign]
+    for n in range(20):
+        board.outputs.want({"l2": 1000 * ((n + 1) % 2)}, n)
+        board.pump()
+        board.run(board.now_us + 50_000)
+    assert board.levels["l2"] == 0
+    assert len(board.shown["l2"]) == 7  # dark at first, then three flashes
+    board.outputs.want({"l2": 1000}, "last")
+    board.pump()
+    assert board.outputs.held_back["flash"] > 3
+    board.run(3 * SECOND)
+    assert board.levels["l2"] == 1000
+    assert [done.token for done in board.outputs.take_done()][-1] == "last"
+    told = board.outputs.take_held()
+    assert all(held.channel == "l2" and held.why == "flash" for held in told)
+    assert len(told) <= 4  # told, not poured out
+    assert sum(held.times for held in told) == board.outputs.held_back["flash"]
+
+
+def test_counting_on_a_display_is_not_flashing_but_blanking_is() -> None:
+    from benchcon.panel.segments import encode
+
+    board = SlowBoard(Outputs(), random.Random(1))
+    board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
+    board.chance.random = lambda: 1.0  # type: ignore[method-assign]
+    for n in range(200):
+        board.outputs.want({"d1": int.from_bytes(encode(f"{n:03}", 3), "big")}, None)
+        board.pump()
+        board.run(board.now_us + 50_000)
+    assert board.outputs.held_back == {}
+    for n in range(40):
+        board.outputs.want({"d1": 0x7F7F7F * (n % 2)}, None)
+        board.pump()
+        board.run(board.now_us + 50_000)
+    assert board.outputs.held_back["flash"] > 5
+    assert most_flashes([(at_us, float(value > 0)) for at_us, value in board.shown["d1"]]) <= 3
+
+
+def test_a_stalled_board_gets_no_flashes_to_make_up_for() -> None:
+    outputs = Outputs()
+    outputs.describe(DESCRIPTION, 0)
+    outputs.want({"l1": 1000}, "a")
+    assert outputs.due(0) == [{"l1": 1000}]
+    outputs.answered(["l1"], "no answer", False, False, SECOND)
+    for n in range(100):
+        outputs.want({"l1": 1000 * (n % 2)}, n)
+        for values in outputs.due(2 * SECOND + n * SECOND):
+            assert values == {"l1": 0}
+            outputs.answered(["l1"], "no answer", False, False, 2 * SECOND + n * SECOND)
+    assert outputs.held_back["no answer"] > 0
+    outputs.heard()
+    assert outputs.due(200 * SECOND) == [{"l1": 1000}]
+
+
+def test_blinking_lamps_blink_in_step_once_a_second() -> None:
+    board = SlowBoard(Outputs(), random.Random(1))
+    board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
+    board.chance.random = lambda: 1.0  # type: ignore[method-assign]
+    board.outputs.blink("l1", True, 1000)
+    board.run(300_000)
+    board.outputs.blink("l2", True, 1000)
+    board.pump()
+    board.run(10_400_000)
+    ones = [at_us for at_us, value in board.shown["l1"][1:] if value]
+    twos = [at_us for at_us, value in board.shown["l2"][1:] if value]
+    assert len(ones) == len(twos) == 11
+    assert ones[1:] == twos[1:]
+    assert {b - a for a, b in itertools.pairwise(ones[1:])} == {SECOND}
+    board.outputs.blink("l1", False, 1000)
+    board.outputs.want({"l2": 700}, None)
+    board.pump()
+    board.run(15 * SECOND)
+    assert board.levels["l1"] == 0
+    assert board.levels["l2"] == 700
+
+
+def test_a_wink_and_a_lamp_together_do_not_flash_too_often() -> None:
+    outputs = Outputs()
+    outputs.describe(DESCRIPTION, 0)
+    outputs.want({"l1": 1000}, "lamp")
+    assert outputs.due(0)
+    outputs.answered(["l1"], "ok", True, True, 5_000)
+    outputs.want_wink("wink")
+    assert outputs.wink_due(10_000) is None
+    assert outputs.wink_due(2 * SECOND) == "wink"
+    outputs.winked("ok", True, 2 * SECOND + 5_000)
+    outputs.want({"l2": 1000}, "during")
+    assert outputs.due(3 * SECOND) == []
+    assert outputs.due(2 * SECOND + 5_000 + limits.WINK_US + limits.WINDOW_US) == [{"l2": 1000}]
+
+
+@pytest.mark.parametrize(("budget", "lamps"), [(100.0, 10), (55.0, 5)])
+def test_what_is_over_the_budget_is_told_at_once_and_lit_when_there_is_room(budget: float, lamps: int) -> None:
+    outputs = Outputs(Allowance(lamps_ma=budget))
+    outputs.describe(items(*(("lamp", f"l{n}", {}) for n in range(20))), 0)
+    for n in range(20):
+        outputs.want({f"l{n}": 1000}, n)
+    went = [channel for values in outputs.due(0) for channel in values]
+    assert len(went) == lamps
+    assert outputs.held_back == {"current": 20 - lamps}
+    assert {done.held for done in outputs.take_done()} == {"current"}
+    outputs.answered(went, "ok", True, True, 1)
+    outputs.want({went[0]: 0}, "off")
+    assert outputs.due(2) == [{went[0]: 0}]
+    outputs.answered([went[0]], "ok", True, True, 3)
+    assert sum(len(values) for values in outputs.due(4)) == 1
+
+
+def test_a_set_that_a_board_may_refuse_takes_no_other_with_it() -> None:
+    outputs = Outputs()
+    outputs.describe(DESCRIPTION, 0)
+    outputs.want({"l1": 1000, "l3": 5, "nope": 1, "l2": 4000}, None)
+    assert sorted(map(sorted, outputs.due(0))) == [["l1", "l3"], ["l2"], ["nope"]]
+
+
+def test_requests_fit_a_line() -> None:
+    from benchcon.wire.codec import LINE_MOST, request
+
+    described = items(*(("digits", f"d{n}", {"places": "8"}) for n in range(9)), ("lamp", "lampabcd", {}))
+    outputs = Outputs(Allowance(1e9, 1e9, 1e9))
+    outputs.describe(described, 0)
+    outputs.want({item.id: 0x3E8 for item in described}, None)
+    requests = outputs.due(0)
+    assert {channel for values in requests for channel in values} == {item.id for item in described}
+    for values in requests:
+        assert len(request(0xFF, outputs.words(values))) <= LINE_MOST
