@@ -79,7 +79,9 @@ def loads(text: str | bytes, name: str = "fault file", panel: Panel | None = Non
                 if board in ("", each.name):
                     check(fault, each)
         except Wrong as error:
-            key = "channels" if error.key == "channel" and "channels" in table else error.key
+            key = error.key
+            if key in ("board", "channel") and key not in table:
+                key = next((each for each in ("channel", "channels") if each in table), key)
             raise wrong(("faults", index, key), str(error)) from None
         faults.append((board, fault))
     return FaultFile(seed, tuple(faults))

@@ -78,6 +78,8 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
         raise Wrong("edges", "'edges' must be an even number of times, so that the contact ends where it was moved to")
     if kind == "places" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
         raise Wrong("order", "'order' must hold each place once, such as 2,1,3")
+    if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
+        raise Wrong("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
     if kind == "phantom" and len(ids) not in (1, 4):
         raise Wrong("channel", "'phantom' takes one channel of a matrix, or the four corners of a rectangle")
     return Fault(kind, ids, settings, tuple(given))

@@ -96,7 +96,7 @@ _INPUTS = {
     ),
     "reversed": Kind("the wrong way round", (ENCODER, POT, SELECTOR), 1, 1),
     "skipping": Kind(
-        "half of the counts of every so manieth detent are missed",
+        "two counts of every so manieth detent come as one jump and are missed",
         (ENCODER,),
         1,
         1,
@@ -111,7 +111,7 @@ _INPUTS = {
     ),
     "noisy": Kind("readings jump about, so far to each side", (POT,), 1, 1, {"by": Setting("number", 24, 1, 4096)}),
     "short_range": Kind(
-        "reads no less than this and no more than that",
+        "reads from low to high only, over the whole of its travel",
         (POT,),
         1,
         1,

@@ -57,9 +57,12 @@ class Physics:
         self.standing: dict[str, int] = {}
         self.phases = {id_: wires.REST for id_, kind in wiring.kinds.items() if kind == "encoder"}
         self.detents = dict.fromkeys(self.phases, 0)
+        self.turned_right = dict.fromkeys(self.phases, 0)
         self.broken: set[str] = set()
         self.moves = 0
-        """How often a hand has moved something."""
+        """How often a hand has moved something and it has come to rest."""
+        self.on_rest: list[Action] = []
+        """Called when something has come to rest."""
         self._reads: dict[str, bool] = {}
         self._levels: dict[str, int] = dict(self.phases)
         self._at: dict[str, int] = {}
@@ -93,7 +96,6 @@ class Physics:
             raise ValueError(f"{mover.name} has positions 0 to {len(mover.codes) - 1}, not {position}")
         for due in self._going.pop(mover.name, []):
             due.clear()
-        self.moves += 1
         here = self.positions[mover.name]
         step = 1 if position > here else -1
         going = self._going[mover.name] = []
@@ -104,7 +106,7 @@ class Physics:
         for place in range(here + step, position + step, step) if here != position else ():
             going += self._step(mover, place, at_us)
             at_us += TRAVEL_US if place != position else 0
-        return at_us + (GAP_US if len(mover.channels) > 1 else 0)
+        return self._rest(at_us + (GAP_US if len(mover.channels) > 1 else 0))
 
     def percent(self, word: str, percent: float, now_us: int) -> int:
         """Turn the potentiometer `word` to so much of its travel, 0 left, 100 right; return when it is there."""
@@ -138,8 +140,8 @@ class Physics:
             raise ValueError(f"{mover.name} is no encoder")
         if abs(detents) > MOST_DETENTS:
             raise ValueError(f"at most {MOST_DETENTS} detents at a time")
-        self.moves += 1
         id_ = mover.channels[0]
+        self.turned_right[id_] += detents
         on = (detents > 0) != mover.inverted
         counts = mover.detent_counts
         for fault in wires.of_kind(self.faults, "counts", id_):
@@ -157,7 +159,7 @@ class Physics:
                     self.timeline.at(at_us, self._shaft(id_, self._owed[id_]))
                     self._owed[id_] = 0
         self._shaft_free_us[id_] = at_us
-        return at_us
+        return self._rest(at_us)
 
     # --- what is asked ----------------------------------------------------------------------------------
 
@@ -167,6 +169,18 @@ class Physics:
         if kind == "contact":
             return int(self._reads.get(id_, False))
         return self._levels[id_] if kind == "encoder" else self._position(id_)
+
+    def where(self) -> dict[str, int]:
+        """Return where each part stands: position, reading of a healthy potentiometer, detents turned to the right."""
+        found = dict(self.positions)
+        for mover in self.wiring.movers.values():
+            id_ = mover.channels[0]
+            if mover.kind == "pot":
+                turned = 1 - self.turned[id_] if mover.inverted else self.turned[id_]
+                found[mover.name] = round(mover.low_count + turned * (mover.high_count - mover.low_count))
+            elif mover.kind == "encoder":
+                found[mover.name] = self.turned_right[id_]
+        return found
 
     def sample(self, id_: str, raw: bool = False) -> float:
         """Return one reading of the potentiometer `id_`, in counts, noise and all."""
@@ -290,7 +304,6 @@ class Physics:
         return action
 
     def _turn_pot(self, mover: Mover, fraction: float, now_us: int) -> int:
-        self.moves += 1
         id_ = mover.channels[0]
         for due in self._going.pop(mover.name, []):
             due.clear()
@@ -304,7 +317,18 @@ class Physics:
                 self.wipers(at_us)
 
             going.append(self.timeline.at(now_us + SWEEP_US * step // 8, action))
-        return now_us + SWEEP_US * steps // 8
+        return self._rest(now_us + SWEEP_US * steps // 8)
+
+    def _rest(self, rest_us: int) -> int:
+        """At that moment something comes to rest."""
+
+        def action(at_us: int) -> None:
+            self.moves += 1
+            for each in tuple(self.on_rest):
+                each(at_us)
+
+        self.timeline.at(rest_us, action)
+        return rest_us
 
     def _fraction(self, mover: Mover, counts: int) -> float:
         """Return how far a healthy potentiometer is turned right when it reads `counts`."""

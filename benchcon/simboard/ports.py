@@ -1,0 +1,273 @@
+"""The port of a simulated board: a pseudo-terminal with a name that stays, or a TCP port.
+
+Nothing here waits: reads and writes do what they can at once. A port that nobody has open loses what is written to it,
+as a serial line does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from pathlib import Path
+from typing import Protocol
+
+WAITING = 1 << 16
+"""Bytes that may wait for a reader that does not read; what comes after them is lost, and counted."""
+
+
+class Port(Protocol):
+    """One serial port that can be pulled and plugged in again."""
+
+    lost: int
+    """Bytes that were lost because nobody read."""
+    is_open: bool
+    """Whether somebody has it open."""
+    plugs: int
+    """How often it was plugged in: what was watched before the last time is gone."""
+
+    @property
+    def name(self) -> str:
+        """What a program opens; empty while it is unplugged."""
+
+    def watched(self) -> list[socket.socket | int]:
+        """Return what to watch for reading."""
+
+    def stuffed(self) -> list[socket.socket | int]:
+        """Return what to watch for room to write."""
+
+    def look(self) -> bool:
+        """See whether it has been opened or closed since; return whether it was opened."""
+
+    def read(self, source: socket.socket | int) -> bytes:
+        """Return what has come from one of `watched`."""
+
+    def write(self, data: bytes) -> None:
+        """Send, or keep for later, or lose."""
+
+    def more(self) -> None:
+        """Write what waits."""
+
+    def rate(self) -> int | None:
+        """Return the rate in baud that it was opened with, where there is such a thing."""
+
+    def unplug(self) -> None:
+        """Make it vanish."""
+
+    def plug(self, name: str) -> None:
+        """Make it appear, under this name."""
+
+
+class _Outgoing:
+    """What waits to be written."""
+
+    def __init__(self) -> None:
+        self.lost = 0
+        self._waiting = bytearray()
+
+    def _send(self, data: bytes) -> int:
+        raise BlockingIOError
+
+    def write(self, data: bytes) -> None:
+        if self._waiting or not data:
+            self._keep(data)
+            self.more()
+            return
+        sent = self._try(data)
+        if sent < len(data):
+            self._keep(data[sent:])
+
+    def more(self) -> None:
+        """Write what waits."""
+        if self._waiting:
+            del self._waiting[: self._try(bytes(self._waiting[:4096]))]
+
+    def _keep(self, data: bytes) -> None:
+        if len(self._waiting) + len(data) <= WAITING:
+            self._waiting += data
+        else:
+            self.lost += len(data)
+
+    def _try(self, data: bytes) -> int:
+        try:
+            return self._send(data)
+        except BlockingIOError:
+            return 0
+        except OSError:
+            self.lost += len(data)
+            return len(data)
+
+
+class PtyPort(_Outgoing):
+    """A pseudo-terminal, reached by a link in a private folder, so that its name stays from plug to plug."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        super().__init__()
+        self.folder = folder
+        self.is_open = False
+        self.plugs = 0
+        self._link: Path | None = None
+        self._main = -1
+        self.plug(name)
+
+    @property
+    def name(self) -> str:
+        return str(self._link or "")
+
+    def plug(self, name: str) -> None:
+        import tty
+
+        self.plugs += 1
+        main, device = os.openpty()
+        # Raw before the first byte: else what the board says comes back as an echo.
+        tty.setraw(device)
+        link = self.folder / name
+        made = self.folder / f".{name}.{os.getpid()}"
+        os.symlink(os.ttyname(device), made)
+        os.replace(made, link)
+        os.close(device)
+        os.set_blocking(main, False)
+        self._main, self._link = main, link
+
+    def unplug(self) -> None:
+        if self._link is not None:
+            with contextlib.suppress(OSError):
+                self._link.unlink()
+            os.close(self._main)
+        self._main, self._link, self.is_open = -1, None, False
+        self._waiting.clear()
+
+    def watched(self) -> list[socket.socket | int]:
+        return [self._main] if self.is_open else []
+
+    def stuffed(self) -> list[socket.socket | int]:
+        return [self._main] if self.is_open and self._waiting else []
+
+    def look(self) -> bool:
+        import select
+
+        if self._main < 0:
+            return False
+        poll = select.poll()
+        poll.register(self._main, select.POLLIN)
+        is_open = not any(event & select.POLLHUP for _, event in poll.poll(0))
+        opened = is_open and not self.is_open
+        if not is_open and self.is_open:
+            self._waiting.clear()
+        self.is_open = is_open
+        return opened
+
+    def read(self, source: socket.socket | int) -> bytes:
+        try:
+            return os.read(self._main, 4096)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            self.look()
+            return b""
+
+    def write(self, data: bytes) -> None:
+        if self.is_open:
+            super().write(data)
+
+    def _send(self, data: bytes) -> int:
+        return os.write(self._main, data)
+
+    def rate(self) -> int | None:
+        import termios
+
+        if self._main < 0:
+            return None
+        code = termios.tcgetattr(self._main)[5]
+        names = [name for name in dir(termios) if name[0] == "B" and name[1:].isdigit()]
+        return next((int(name[1:]) for name in names if getattr(termios, name) == code), None)
+
+
+class TcpPort(_Outgoing):
+    """A TCP port on this machine, opened as ``socket://127.0.0.1:PORT``, by one at a time, as a serial port is."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.is_open = False
+        self.plugs = 0
+        self._number = 0
+        self._listener: socket.socket | None = None
+        self._peer: socket.socket | None = None
+        self.plug("")
+
+    @property
+    def name(self) -> str:
+        return f"socket://127.0.0.1:{self._number}" if self._listener else ""
+
+    def plug(self, name: str) -> None:
+        self.plugs += 1
+        # A name asks for another port than before: TCP numbers its ports by itself.
+        number = 0 if name else self._number
+        self._listener = listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        if os.name != "nt":
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(("127.0.0.1", number))
+        listener.listen(4)
+        listener.setblocking(False)
+        self._number = listener.getsockname()[1]
+
+    def unplug(self) -> None:
+        self._hang_up()
+        if self._listener is not None:
+            self._listener.close()
+            self._listener = None
+
+    def watched(self) -> list[socket.socket | int]:
+        return [each for each in (self._listener, self._peer) if each is not None]
+
+    def stuffed(self) -> list[socket.socket | int]:
+        return [self._peer] if self._peer is not None and self._waiting else []
+
+    def look(self) -> bool:
+        return False
+
+    def read(self, source: socket.socket | int) -> bytes:
+        if source is self._listener and self._listener is not None:
+            self._accept(self._listener)
+            return b""
+        if self._peer is None:
+            return b""
+        try:
+            data = self._peer.recv(4096)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self._hang_up()
+        return data
+
+    def _accept(self, listener: socket.socket) -> None:
+        try:
+            peer, _ = listener.accept()
+        except OSError:
+            return
+        if self._peer is not None:
+            peer.close()
+            return
+        peer.setblocking(False)
+        peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._peer, self.is_open = peer, True
+
+    def _hang_up(self) -> None:
+        if self._peer is not None:
+            self._peer.close()
+        self._peer, self.is_open = None, False
+        self._waiting.clear()
+
+    def write(self, data: bytes) -> None:
+        if self._peer is not None:
+            super().write(data)
+
+    def _send(self, data: bytes) -> int:
+        if self._peer is None:
+            return len(data)
+        return self._peer.send(data)
+
+    def rate(self) -> int | None:
+        return None
