@@ -6,27 +6,25 @@ slow way is taken only by lines that are not as they should be.
 
 from __future__ import annotations
 
-import re
 import zlib
-from binascii import crc_hqx
 from collections import Counter
 from typing import NamedTuple
 
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
+from benchcon.wire.codec import Splitter
 from benchcon.wire.printable import printable
-from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
+from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 MOST_PROBLEMS = 200
 """How many problems are kept one by one; all are counted."""
 PIECE = 80
 """Most bytes in a bytes record."""
 
-_PREFIX = re.compile(rb"(\d{1,18}) (\d{1,4}) ([<>()~*=#]) ")
-_PRINTABLE_AND_END = bytes(range(0x20, 0x7F)) + b"\n"
-_LINES = (LINE_UP, LINE_DOWN)
+_KINDS = {kind.encode(): kind for kind in (*KINDS, SYNC)}
 _BYTES = (BYTES_UP, BYTES_DOWN)
+_ESCAPED = frozenset((BYTES_UP, BYTES_DOWN, LINK, NOTE))
 _NO_PREFIX = b"\n"
-_CONTROL = re.compile(rb"[\x00-\x1f\x7f]")
+_NOWHERE: list[bytes] = []
 
 
 class Problem(NamedTuple):
@@ -61,6 +59,16 @@ class Problems:
             self.kept.append(Problem(sort, offset, line, text))
 
 
+class _Sources(dict[bytes, int]):
+    """Source numbers by how they are written; what cannot be one is a KeyError."""
+
+    def __missing__(self, word: bytes) -> int:
+        if len(word) > 4 or not word.isdigit():
+            raise KeyError(word)
+        self[word] = int(word)
+        return self[word]
+
+
 class Parser:
     """Turns blocks of whole lines, in order, into batches.
 
@@ -77,6 +85,8 @@ class Parser:
         """Records since the last sync line."""
         self.quiet = False
         """Whether problems go uncounted: this part of the file has been read before."""
+        self._splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
+        self._sources = _Sources()
         self._offset = 0
         self._line: int | None = 1
         self._whole = True
@@ -98,12 +108,15 @@ class Parser:
         """Take whole lines, each with its end, and return their records."""
         lines = block.split(b"\n")
         lines.pop()
-        harmless = block.isascii() and not block.translate(None, _PRINTABLE_AND_END)
         batches: list[Batch] = []
         prefix = _NO_PREFIX
         skip = 0
-        kind = ""
-        add = [].append  # type: ignore[var-annotated]
+        add = _NOWHERE.append
+        append = batches.append
+        new_batch = tuple.__new__
+        sources, kinds = self._sources, _KINDS
+        escaped = _ESCAPED
+        to_unescape: list[tuple[str, list[bytes]]] = []
         last_us = self.last_us
         covered_from = 0  # byte of this block where what the next sync line covers begins
         lines_from = bad = 0  # the number of its first line, and how many of its lines are no records
@@ -111,20 +124,22 @@ class Parser:
             if line.startswith(prefix):
                 add(line[skip:])
                 continue
-            match = _PREFIX.match(line)
-            if match is None:
+            try:
+                stamp, word, mark, body = line.split(b" ", 3)
+                source, kind = sources[word], kinds[mark]
+                if len(stamp) > 18 or not stamp.isdigit():
+                    raise ValueError
+            except (ValueError, KeyError):
                 prefix = _NO_PREFIX
                 bad += 1
                 self._note(lines, number, "form", f"no record: '{shown(line)}'")
                 continue
-            stamp, source, mark = match.groups()
             at_us = int(stamp)
             if at_us < last_us:
                 self._note(lines, number, "backwards", f"a stamp of {at_us} us after one of {last_us} us")
                 at_us = last_us
             last_us = at_us
-            skip = match.end()
-            kind = mark.decode()
+            skip = len(line) - len(body)
             if kind == SYNC:
                 prefix = _NO_PREFIX
                 size = sum(map(len, lines[lines_from:number])) + number - lines_from
@@ -134,15 +149,19 @@ class Parser:
                 covered_from += size + len(line) + 1
                 lines_from, bad = number + 1, 0
                 continue
-            prefix = match.group()
-            bodies = [line[skip:]]
+            prefix = line[:skip]
+            bodies = [body]
             add = bodies.append
-            batches.append(Batch(at_us, int(source), kind, bodies))
+            append(new_batch(Batch, (at_us, source, kind, bodies)))
+            if kind in escaped:
+                to_unescape.append((kind, bodies))
         self.last_us = last_us
         self._crc = zlib.crc32(block[covered_from:], self._crc)
         self.unsynced += len(lines) - lines_from - bad
         self.records += len(lines) - lines_from - bad
-        checked = self._checked(batches, harmless, lines)
+        for kind, bodies in to_unescape:
+            bodies[:] = _pieces(bodies) if kind in _BYTES else map(unescape, bodies)
+        checked = self._checked(batches, lines)
         self._offset += len(block)
         if self._line is not None:
             self._line += len(lines)
@@ -150,45 +169,34 @@ class Parser:
 
     # --- checks -----------------------------------------------------------------------------------------------------
 
-    def _checked(self, batches: list[Batch], harmless: bool, lines: list[bytes]) -> list[Batch]:
-        """Make each batch what its kind promises; lines without a right check become bytes."""
-        out = batches
-        for number, batch in enumerate(batches):
-            kind, bodies = batch.kind, batch.bodies
-            if kind in _LINES:
-                bad = [body for body in bodies if b"#%04X" % crc_hqx(body[:-5], 0xFFFF) != body[-5:]]
-                if harmless and not bad and max(map(len, bodies)) < PIECE:
-                    if out is not batches:
-                        out.append(batch)
-                    continue
-                if out is batches:
-                    out = batches[:number]
-                out.extend(self._sorted_out(batch, lines))
+    def _checked(self, batches: list[Batch], lines: list[bytes]) -> list[Batch]:
+        """Make each batch what its kind promises; what is no good line of its direction becomes bytes."""
+        # Once for the whole block: that is much faster than batch by batch, and nearly always all are good.
+        bad = {kind for kind, splitter in self._splitters.items() if not _all_good(splitter, kind, batches)}
+        if not bad:
+            return batches
+        out: list[Batch] = []
+        for batch in batches:
+            if batch.kind in bad:
+                self._sort_out(batch, lines, out)
             else:
-                if kind in _BYTES:
-                    bodies[:] = _pieces(bodies)
-                elif kind != "=":
-                    bodies[:] = map(unescape, bodies)
-                if out is not batches:
-                    out.append(batch)
+                out.append(batch)
         return out
 
-    def _sorted_out(self, batch: Batch, lines: list[bytes]) -> list[Batch]:
-        """Sort the good lines from the others, in order."""
+    def _sort_out(self, batch: Batch, lines: list[bytes], out: list[Batch]) -> None:
+        """Add the good lines of `batch` and, as bytes, the others, in order."""
         at_us, source, kind, bodies = batch
         other = BYTES_UP if kind == LINE_UP else BYTES_DOWN
-        out: list[Batch] = []
+        runs: list[tuple[str, list[bytes]]] = []
         for body in bodies:
-            good = is_line(body, kind)
+            good = self._splitters[kind].feed(body + b"\n") == [(kind, [body])]
             if not good:
                 self._bad_check(batch, body, lines)
-            new_kind = kind if good else other
-            pieces = [body] if good else _pieces([body])
-            if out and out[-1].kind == new_kind:
-                out[-1].bodies.extend(pieces)
-            else:
-                out.append(Batch(at_us, source, new_kind, pieces))
-        return out
+            this = kind if good else other
+            if not runs or runs[-1][0] != this:
+                runs.append((this, []))
+            runs[-1][1].extend([body] if good else _pieces([body]))
+        out.extend(Batch(at_us, source, run_kind, run) for run_kind, run in runs)
 
     # --- problems ---------------------------------------------------------------------------------------------------
 
@@ -208,7 +216,7 @@ class Parser:
         tail = b" %d %b %b" % (batch.source, batch.kind.encode(), body)
         kept = len(self.problems.kept) < MOST_PROBLEMS
         number = next((n for n, line in enumerate(lines) if line.endswith(tail)), 0) if kept else 0
-        self._note(lines, number, "check", f"a line without the right check: '{shown(body)}'")
+        self._note(lines, number, "check", f"not a line of the protocol, or its check is wrong: '{shown(body)}'")
 
     def _sync(self, lines: list[bytes], number: int, line: bytes, skip: int, covered: bytes, records: int) -> None:
         sync = read_sync(line[skip:])
@@ -224,13 +232,16 @@ class Parser:
         self._crc = self.unsynced = 0
 
 
-def is_line(body: bytes, kind: str) -> bool:
-    """Whether `body` is a line as the kind `LINE_UP` or `LINE_DOWN` promises (by hand goes down only, unchecked)."""
-    if len(body) >= PIECE or _CONTROL.search(body) or not body.isascii():
-        return False
-    if kind == LINE_DOWN and body.startswith(b"@@"):
+def _all_good(splitter: Splitter, kind: str, batches: list[Batch]) -> bool:
+    """Whether all lines of this kind are good."""
+    bodies = [body for batch in batches if batch[2] == kind for body in batch[3]]
+    if not bodies:
         return True
-    return body[-5:] == b"#%04X" % crc_hqx(body[:-5], 0xFFFF)
+    text = b"\n".join(bodies) + b"\n"
+    if b"\r" in text:
+        return False
+    runs = splitter.feed(text)
+    return len(runs) == 1 and runs[0][0] == kind and len(runs[0][1]) == len(bodies)
 
 
 def shown(raw: bytes) -> str:

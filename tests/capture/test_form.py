@@ -18,14 +18,15 @@ from benchcon.wire.records import Batch
 
 CONTROL = {chr(code) for code in (*range(0x20), *range(0x7F, 0xA0))}
 WORDS = st.text(st.characters(codec="ascii", min_codepoint=0x21, max_codepoint=0x7E), max_size=40).map(str.encode)
-MACHINE = st.tuples(st.sampled_from([b"<01 ", b">01 ", b"!0000 0004B2C0 "]), WORDS).map(
-    lambda two: sealed(b"".join(two))
+ARGUMENTS = st.from_regex(r"[a-z][a-z0-9_]{0,11}( ([\"$&-;=?A-~]|%[0-9A-F]{2}){1,7}){0,2}", fullmatch=True).map(
+    str.encode
 )
-BY_HAND = WORDS.map(lambda words: b"@@ " + words)
+UP = st.tuples(st.sampled_from([b"<01 ", b"!0000 0004B2C0 "]), ARGUMENTS).map(lambda two: sealed(b"".join(two)))
+DOWN = st.one_of(ARGUMENTS.map(lambda words: sealed(b">01 " + words)), ARGUMENTS.map(lambda words: b"@@ " + words))
 RAW = st.binary(max_size=80)
 TEXT = st.one_of(st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")), RAW)
 JSON = WORDS.map(lambda text: b'{"x":"' + text + b'"}')
-BODIES = {"<": MACHINE, ">": st.one_of(MACHINE, BY_HAND), "(": RAW, ")": RAW, "~": TEXT, "*": TEXT, "=": JSON}
+BODIES = {"<": UP, ">": DOWN, "(": RAW, ")": RAW, "~": TEXT, "*": TEXT, "=": JSON}
 BATCHES = st.lists(
     st.sampled_from(sorted(BODIES)).flatmap(
         lambda kind: st.tuples(
