@@ -1,0 +1,62 @@
+"""Lightness against CIE 1976, worked out by an independent library."""
+
+from __future__ import annotations
+
+import colour
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchcon.panel.lightness import duty_of, even_trims, lightness_of, looks_permille, sent_permille
+from benchcon.panel.model import Channel, Lamp
+
+
+@given(st.floats(0, 1000))
+def test_duty_is_the_luminance_of_that_lightness(permille: float) -> None:
+    # Source: ISO/CIE 11664-4 through PyPI `colour-science` (luminance in percent of the white).
+    assert duty_of(permille) == pytest.approx(
+        colour.colorimetry.luminance_CIE1976(permille / 10) / 100, rel=1e-6, abs=1e-9
+    )
+
+
+@given(st.floats(0, 1))
+def test_lightness_is_the_way_back(duty: float) -> None:
+    assert lightness_of(duty) == pytest.approx(
+        10 * colour.colorimetry.lightness_CIE1976(100 * duty), rel=1e-6, abs=1e-6
+    )
+    assert duty_of(lightness_of(duty)) == pytest.approx(duty, abs=1e-9)
+
+
+def test_half_as_light_is_a_duty_of_18_percent() -> None:
+    # Source: CIE 1976; L* 50 is Y 18.42 %.
+    assert duty_of(500) == pytest.approx(0.1842, abs=5e-5)
+
+
+def lamp(trim: int) -> Lamp:
+    return Lamp("l", "L", Channel("b", "l"), trim_permille=trim)
+
+
+@given(st.integers(0, 1000), st.integers(10, 1000))
+def test_a_trim_takes_the_same_share_of_luminance_at_every_level(level: int, trim: int) -> None:
+    sent = sent_permille(lamp(trim), level)
+    assert (sent == 0) == (level == 0)
+    assert sent <= max(level, 1)
+    want = duty_of(level) * duty_of(trim)
+    # Half a permille of lightness is all that rounding may cost; a lamp that is on never rounds to off.
+    assert sent == 1 or abs(lightness_of(want) - sent) <= 0.51
+
+
+@given(st.integers(200, 1000), st.integers(300, 1000))
+def test_what_was_sent_tells_what_is_seen(level: int, trim: int) -> None:
+    # Below that a permille of what is sent is many permille of what is seen.
+    assert abs(looks_permille(lamp(trim), sent_permille(lamp(trim), level)) - level) <= 4
+
+
+def test_trims_bring_all_lamps_down_to_the_dimmest() -> None:
+    # Seen equally light at these levels: so the first has twice the luminance of the second, which is the dimmest.
+    levels = {"bright": round(lightness_of(0.25)), "dim": round(lightness_of(0.5))}
+    trims = even_trims(levels)
+    assert trims["dim"] == 1000
+    assert duty_of(trims["bright"]) == pytest.approx(0.5, abs=0.01)
+    assert even_trims({}) == {}
+    assert even_trims({"a": 0}) == {"a": 1000}
