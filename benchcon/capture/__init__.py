@@ -4,6 +4,7 @@
 """
 
 from benchcon.capture.reader import Reader
+from benchcon.capture.ring import Ring
 from benchcon.capture.writer import Writer
 
-__all__ = ["Reader", "Writer"]
+__all__ = ["Reader", "Ring", "Writer"]

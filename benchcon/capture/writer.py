@@ -140,7 +140,7 @@ class Writer:
         self._file = self._parts.open_first(force)
         try:
             for lines in opening:
-                self._file.put(lines)
+                self._file.put(lines, own=lines.kind == KEYFRAME)
             if not opening:
                 self._file.put(_Keyframe(at_us, keyframe()).record(), own=True)
             self._file.flush(sync=True)

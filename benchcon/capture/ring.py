@@ -1,0 +1,124 @@
+"""The pre-trigger ring: the last ten minutes, in memory and bounded in bytes, to be written out when a fault comes.
+
+The ring is a row of stretches. Each begins with a keyframe that holds everything before it, so the oldest can be let
+go whole: what it held is then folded into the keyframe of the next. What is kept is the text of a capture file, which
+is the smallest form there is, and writing it out is handing it on.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+
+from benchcon.capture.file import Lines, lines_of
+from benchcon.capture.form import SYNC_BYTES
+from benchcon.wire.records import BENCH, KEYFRAME, NOTE, Batch
+
+SECONDS = 600
+MOST_BYTES = 32 << 20
+STRETCH_US = 10_000_000
+STRETCHES = 16
+"""At least so many stretches fill the bytes: letting one go never costs much of the ring."""
+_OVERHEAD = 200
+"""What Python adds to one batch's text before it is joined with others, in bytes."""
+
+
+class _Stretch:
+    """A keyframe and the records after it."""
+
+    __slots__ = ("at_us", "bytes", "lines", "records")
+
+    def __init__(self, at_us: int, keyframe: bytes) -> None:
+        self.at_us = at_us
+        self.lines = [lines_of(Batch(at_us, BENCH, KEYFRAME, [keyframe]))]
+        self.bytes = len(keyframe) + _OVERHEAD
+        self.records = 0
+
+    def close(self) -> None:
+        """Nothing more comes: join the texts of batches, as far as they fit between two sync lines."""
+        joined = [self.lines[0]]
+        run: list[Lines] = []
+        size = 0
+        for lines in [*self.lines[1:], None]:
+            if run and (lines is None or lines.kind == NOTE or size + len(lines.text) > SYNC_BYTES // 2):
+                text = b"".join([one.text for one in run])
+                joined.append(Lines(run[-1].at_us, run[-1].kind, sum([one.records for one in run]), text))
+                run, size = [], 0
+            if lines is None:
+                break
+            if lines.kind == NOTE:
+                joined.append(lines)
+            else:
+                run.append(lines)
+                size += len(lines.text)
+        self.lines = joined
+        self.bytes = sum([len(lines.text) + _OVERHEAD for lines in joined])
+
+
+class Ring:
+    """Keeps the batches of the last `seconds`, in at most `most_bytes`.
+
+    `keyframe` returns where things stand after all batches fed so far, as one line of JSON (as for `Writer`); `at_us`
+    is the stamp of now.
+    """
+
+    def __init__(
+        self, keyframe: Callable[[], bytes], *, seconds: float = SECONDS, most_bytes: int = MOST_BYTES, at_us: int = 0
+    ) -> None:
+        self._keyframe = keyframe
+        self._reach_us = int(seconds * 1_000_000)
+        self._most_bytes = most_bytes
+        self._stretch_us = min(STRETCH_US, max(self._reach_us // STRETCHES, 1))
+        self._last = _Stretch(at_us, keyframe())
+        self._stretches: deque[_Stretch] = deque([self._last])
+        self._closed_bytes = 0
+        self.let_go = 0
+        """Records that were in the ring and are now only in what its first keyframe says."""
+
+    def feed(self, batches: Sequence[Batch]) -> None:
+        """Take batches; they have been fed to what `keyframe` tells of."""
+        last = self._last
+        add = last.lines.append
+        size = 0
+        for batch in batches:
+            lines = lines_of(batch)
+            add(lines)
+            size += len(lines[3]) + _OVERHEAD
+            last.records += lines[2]
+        last.bytes += size
+        if batches:
+            self._tidy(batches[-1].at_us)
+
+    def _tidy(self, at_us: int) -> None:
+        last = self._last
+        if last.bytes * STRETCHES > self._most_bytes or at_us - last.at_us >= self._stretch_us:
+            last.close()
+            self._closed_bytes += last.bytes
+            self._last = _Stretch(at_us, self._keyframe())
+            self._stretches.append(self._last)
+        while len(self._stretches) > 1 and (self.bytes > self._most_bytes or self._second_is_enough(at_us)):
+            oldest = self._stretches.popleft()
+            self._closed_bytes -= oldest.bytes
+            self.let_go += oldest.records
+
+    def _second_is_enough(self, at_us: int) -> bool:
+        return self._stretches[1].at_us <= at_us - self._reach_us
+
+    @property
+    def from_us(self) -> int:
+        """Stamp of the oldest edge: from here on everything is kept."""
+        return self._stretches[0].at_us
+
+    @property
+    def bytes(self) -> int:
+        """Bytes kept, about."""
+        return self._closed_bytes + self._last.bytes
+
+    @property
+    def records(self) -> int:
+        """Records kept, keyframes left out."""
+        return sum([stretch.records for stretch in self._stretches])
+
+    def contents(self) -> list[Lines]:
+        """Return what is kept, oldest first, beginning with a keyframe: for `Writer(opening=…)`."""
+        return [lines for stretch in self._stretches for lines in stretch.lines]
