@@ -1,0 +1,258 @@
+"""One bench to look at, live or replayed: link, state, ring and capture put together.
+
+The console and the walk cannot tell a `LiveSession` from a `ReplaySession`, except that a replay has no `bench` to hand
+intents to.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchcon.capture.reader import Reader
+from benchcon.capture.writer import Writer
+from benchcon.errors import Trouble
+from benchcon.panel.model import Panel
+from benchcon.state import BenchState
+from benchcon.wire.events import Event
+from benchcon.wire.records import KEYFRAME, Batch
+
+if TYPE_CHECKING:
+    from benchcon.capture.places import Mark
+    from benchcon.hand import Hand
+    from benchcon.link import Bench
+
+Listener = Callable[[list[Event]], None]
+
+
+class Session:
+    """What both kinds have in common. Hold `lock` while looking into `state`."""
+
+    live = False
+    simulated = False
+    bench: Bench | None = None
+    recording: Path | None = None
+    ring_reach_us = 0
+    """How far back the pre-trigger ring reaches; 0 without one."""
+
+    def __init__(self, panel: Panel) -> None:
+        self.panel = panel
+        self.lock = threading.RLock()
+        self.state = BenchState(panel.text, panel.digest)
+        self.hands: dict[str, Hand] = {}
+        """By board name; only where the boards are simulated."""
+        self._listeners: list[Listener] = []
+
+    def subscribe(self, listener: Listener) -> Callable[[], None]:
+        """Have `listener` called with the events of every batch, on the thread that feeds; it must not block.
+
+        Returns what ends the subscription.
+        """
+        self._listeners.append(listener)
+
+        def end() -> None:
+            if listener in self._listeners:
+                self._listeners.remove(listener)
+
+        return end
+
+    def now_us(self) -> int:
+        """The present, in the stream's time."""
+        raise Trouble("this session has no time")
+
+    @property
+    def recording_bytes(self) -> int:
+        """Bytes of the capture being written, 0 if none is."""
+        return 0
+
+    def close(self) -> None:
+        """Give back what the session holds."""
+
+    def _feed(self, batches: Sequence[Batch]) -> list[Event]:
+        happened: list[Event] = []
+        with self.lock:
+            for batch in batches:
+                happened += self.state.feed(batch)
+        return happened
+
+    def _tell(self, happened: list[Event]) -> None:
+        if happened:
+            for listener in tuple(self._listeners):
+                listener(happened)
+
+
+class LiveSession(Session):
+    """A bench that is connected now.
+
+    The session takes part in the link's stream on the link's thread, state first, then capture: a keyframe holds what
+    all records before it have made.
+    """
+
+    live = True
+
+    def __init__(self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None) -> None:
+        super().__init__(panel)
+        self.bench = bench
+        self.hands = dict(hands or {})
+        self.simulated = bool(self.hands)
+        self._writer: Writer | None = None
+        self._end = bench.subscribe(self._take)
+
+    def now_us(self) -> int:
+        """The link's clock."""
+        assert self.bench is not None
+        return self.bench.now_us()
+
+    def _take(self, batches: list[Batch]) -> None:
+        happened = self._feed(batches)
+        with self.lock:
+            if self._writer is not None:
+                self._writer.write(batches)
+        self._tell(happened)
+
+    def start_recording(self, path: str | os.PathLike[str], force: bool = False) -> None:
+        """Record from now on into `path`. Raises `Trouble` if the file is there and `force` is not given."""
+        if self._writer is not None:
+            raise Trouble(f"{self.recording} is being recorded already")
+        assert self.bench is not None
+        with self.lock:
+            # Under the lock, so that no record falls between the keyframe it opens with and the first batch.
+            self._writer = Writer(path, self.bench.began, self._keyframe, at_us=max(self.state.at_us, 0), force=force)
+            self.recording = Path(path)
+
+    def stop_recording(self) -> None:
+        """End the capture; what was recorded is on disk when this returns."""
+        with self.lock:
+            writer, self._writer, self.recording = self._writer, None, None
+        if writer is not None:
+            writer.close()
+
+    @property
+    def recording_bytes(self) -> int:
+        """Bytes of the capture being written, 0 if none is."""
+        writer = self._writer
+        return writer.figures().bytes if writer else 0
+
+    def mark(self, text: str) -> None:
+        """Put a mark into the stream."""
+        assert self.bench is not None
+        self.bench.note("mark", text)
+
+    def _keyframe(self) -> bytes:
+        with self.lock:
+            return self.state.keyframe()
+
+    def close(self) -> None:
+        """Dark, the ports closed, the capture on disk."""
+        assert self.bench is not None
+        self.bench.close()
+        self.stop_recording()
+        for hand in self.hands.values():
+            hand.close()
+
+
+class ReplaySession(Session):
+    """A capture played back. Nothing moves by itself: call `advance` with the real time that has passed."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.reader = Reader(path)
+        super().__init__(_panel_of(self.reader))
+        self.path = Path(path)
+        self.playing = False
+        self.speed = 1.0
+        self.first_us = self.reader.first_us
+        self.last_us = self.reader.last_us
+        self._at_us = float(self.first_us)
+        self._pending: list[Batch] = []
+        self.jump(self.first_us)
+
+    def now_us(self) -> int:
+        """Where the replay stands."""
+        return int(self._at_us)
+
+    def notes(self) -> list[Mark]:
+        """The marks, triggers and words of the whole capture, in order."""
+        return self.reader.notes()
+
+    def advance(self, real_us: float) -> None:
+        """Go on by so much real time, times the speed, if it plays; it pauses at the end."""
+        if not self.playing:
+            return
+        target = self._at_us + real_us * self.speed
+        if target >= self.last_us:
+            target = float(self.last_us)
+            self.playing = False
+        self._run_to(target)
+
+    def jump(self, at_us: int) -> None:
+        """Go to a time: the state is what stood then. Listeners are told nothing of what lies between."""
+        at_us = min(max(at_us, self.first_us), self.last_us)
+        keyframe = self.reader.seek(at_us)
+        with self.lock:
+            self.state = BenchState(self.panel.text, self.panel.digest)
+            if keyframe is not None:
+                self.state.feed(keyframe)
+            for batch in self.reader.until(at_us):
+                self.state.feed(batch)
+        self._pending = []
+        # The reader stands elsewhere now: what it gives from here on.
+        self._batches = iter(self.reader)
+        self._at_us = float(at_us)
+
+    def step(self) -> bool:
+        """Go on to the next moment at which a board said that something changed; False at the end."""
+        while True:
+            batch = self._next()
+            if batch is None:
+                self._at_us = float(self.last_us)
+                return False
+            self._at_us = max(self._at_us, float(batch.at_us))
+            happened = self._feed([batch])
+            self._tell(happened)
+            if any(type(event).__name__ in _CHANGES for event in happened):
+                return True
+
+    def _run_to(self, target_us: float) -> None:
+        happened: list[Event] = []
+        while True:
+            batch = self._next()
+            if batch is None:
+                break
+            if batch.at_us > target_us:
+                self._pending.append(batch)
+                break
+            happened += self._feed([batch])
+        self._at_us = target_us
+        self._tell(happened)
+
+    def _next(self) -> Batch | None:
+        if self._pending:
+            return self._pending.pop()
+        return next(self._batches, None)
+
+    def close(self) -> None:
+        """Close the file."""
+        self.reader.close()
+
+
+_CHANGES = frozenset({"Moved", "Edge", "Reading", "Boot", "Gap", "Told", "Note"})
+
+
+def _panel_of(reader: Reader) -> Panel:
+    """The panel that the capture's first keyframe carries; one without parts if it carries none, or a broken one."""
+    import json
+
+    from benchcon.panel.file import loads
+
+    for batch in reader:
+        if batch.kind == KEYFRAME:
+            try:
+                text = str(json.loads(batch.bodies[0])["panel"]["text"])
+                return loads(text, str(reader.path)) if text else Panel()
+            except (ValueError, KeyError, TypeError, RecursionError, Trouble):
+                return Panel()
+        break
+    return Panel()
