@@ -1,0 +1,250 @@
+"""The console's application: one session, one look a frame, and the few keys that work everywhere.
+
+Whatever happens, leaving it goes dark: by a key, by an error, by a signal. After SIGKILL the boards' dead-man does it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any, ClassVar
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from benchcon.console.ask import Ask
+from benchcon.console.bench_screen import BenchScreen
+from benchcon.console.dark import DarkWatch, NotConfirmed
+from benchcon.console.face import Face
+from benchcon.console.head import size_text
+from benchcon.console.help import Help
+from benchcon.console.ink import THEME
+from benchcon.console.links import Links
+from benchcon.console.name_by_hand import name_by_hand
+from benchcon.console.news import News
+from benchcon.console.raw import Raw
+from benchcon.console.sight import Sight
+from benchcon.errors import Trouble
+from benchcon.session import LiveSession, ReplaySession, Session
+from benchcon.wire.printable import printable
+
+FRAMES_A_SECOND = 25
+IDLE_US = 200_000
+"""With nothing new a look is taken this often, for ages and silences."""
+
+
+class ConsoleApp(App[int]):
+    """The console on a session, live or replayed."""
+
+    CSS_PATH = "console.tcss"
+    TITLE = "benchcon"
+    ENABLE_COMMAND_PALETTE = True
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f1", "help", "Help", priority=True),
+        Binding("question_mark", "help", "Help", show=False),
+        Binding("f9,ctrl+d", "dark", "DARK", priority=True),
+        Binding("f8,ctrl+l", "light", "Light", priority=True),
+        Binding("r", "record", "Record"),
+        Binding("m", "mark", "Mark"),
+        Binding("n", "name", "Name by hand"),
+        Binding("q", "leave", "Leave"),
+        Binding("ctrl+q,ctrl+c", "leave", "Leave", show=False, priority=True),
+        Binding("ctrl+p", "command_palette", "All commands", show=False),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+        self.sight = Sight(session, self.tell)
+        self.trouble = ""
+        """One line on what ended the console, if something went wrong."""
+        self._dark: DarkWatch | None = None
+        self._shout: NotConfirmed | None = None
+        self._looked_us = -IDLE_US
+        self._marks = 0
+        self._played = time.monotonic()
+        self.register_theme(THEME)
+        self.theme = THEME.name
+        if self.no_color:
+            # Textual turns colours into greys for NO_COLOR; take it at its word instead and send none.
+            from textual.filter import Monochrome, NoColor
+
+            self._filters = [NoColor() if isinstance(each, Monochrome) else each for each in self._filters]
+
+    def on_mount(self) -> None:
+        """Open the bench and begin to look."""
+        self.push_screen(BenchScreen(self.sight))
+        self.set_interval(1 / FRAMES_A_SECOND, self.frame)
+
+    def frame(self) -> None:
+        """Look, and draw what has changed."""
+        self._play()
+        now_us = self.session.now_us()
+        if not self.sight.feed.waiting and 0 <= now_us - self._looked_us < IDLE_US and self._dark is None:
+            return
+        self._looked_us = now_us
+        self.sight.look()
+        self._watch_dark()
+        screen = self.screen
+        if hasattr(screen, "frame"):
+            screen.frame()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Keys that have nothing to do are not offered."""
+        if action == "light":
+            return any(board.dark for board in self.sight.boards.values()) and self.session.bench is not None
+        if action in ("dark", "record", "mark", "name"):
+            return bool(self.session.live)
+        return True
+
+    def _play(self) -> None:
+        """Let a recording go on by the time that has passed since the last frame."""
+        now = time.monotonic()
+        passed, self._played = now - self._played, now
+        if isinstance(self.session, ReplaySession):
+            self.session.advance(min(passed, 0.5) * 1e6)
+
+    # --- telling --------------------------------------------------------------------------------------------------
+
+    def tell(self, text: str, severity: str = "information") -> None:
+        """Show a line for a moment; may be called on any thread."""
+
+        def show() -> None:
+            self.notify(text, severity=severity, markup=False, timeout=6)  # type: ignore[arg-type]
+
+        loop = self._loop
+        if loop is None or not self.is_running:
+            return
+        loop.call_soon_threadsafe(lambda: self.call_later(show))
+
+    # --- dark -----------------------------------------------------------------------------------------------------
+
+    def action_dark(self) -> None:
+        """All outputs off, now."""
+        if self.session.bench is None:
+            self.tell("this is a recording: nothing is lit by it", "information")
+            return
+        self.session.bench.dark()
+        self.sight.work.forget()
+        with self.session.lock:
+            self._dark = DarkWatch(self.sight.boards, self.session.now_us())
+
+    def _watch_dark(self) -> None:
+        watch = self._dark
+        if watch is None:
+            return
+        with self.session.lock:
+            found = watch.look(self.sight.boards, self.session.now_us())
+        if found == "confirmed":
+            self._dark = None
+            if self._shout is not None:
+                self._shout.dismiss(None)
+                self._shout = None
+            late_us = self.session.now_us() - watch.asked_us
+            self.tell(f"Dark, confirmed by every board after {late_us / 1000:.0f} ms. F8 lights again.", "information")
+            for name in watch.others:
+                self.tell(f"{printable(name)} was let go to another program: not darkened", "warning")
+        elif found == "overdue" and self._shout is None:
+            self._shout = NotConfirmed(sorted(watch.waiting))
+            self.push_screen(self._shout, self._shout_closed)
+
+    def _shout_closed(self, _: object) -> None:
+        self._shout = None
+        self._dark = None
+
+    def action_light(self) -> None:
+        """End dark; outputs stay off until they are set."""
+        if self.session.bench is not None:
+            self.session.bench.light()
+
+    # --- recording ------------------------------------------------------------------------------------------------
+
+    def action_record(self) -> None:
+        """Begin a capture, or end the one that is being written."""
+        session = self.session
+        if not isinstance(session, LiveSession):
+            return
+        if session.recording is not None:
+            name, size = session.recording.name, size_text(session.recording_bytes)
+            self.run_worker(session.stop_recording, thread=True, exit_on_error=False)
+            self.tell(f"{printable(name)} is closed, {size}")
+            return
+
+        def begin(text: str) -> None:
+            session.start_recording(text)
+
+        def done(text: str | None) -> None:
+            if text is not None:
+                self.tell(f"recording into {printable(text)}")
+
+        name = datetime.now().strftime("bench-%Y%m%d-%H%M%S.capture")
+        why = "Everything on the wire goes into this file until you press r again. It is never written over another."
+        self.push_screen(Ask("Record into", why, name, check=begin), done)
+
+    def action_mark(self) -> None:
+        """Mark this moment, and then ask what it was: the words come after, the mark stands where the key was hit."""
+        session = self.session
+        if not isinstance(session, LiveSession):
+            return
+        self._marks += 1
+        number = self._marks
+        session.mark(str(number))
+
+        def done(text: str | None) -> None:
+            if text and session.bench is not None:
+                session.bench.note("word", f"{number}: {text}")
+
+        why = "The moment is marked already. A few words will find it again; Esc leaves it without."
+        self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True), done)
+
+    def action_name(self) -> None:
+        """Name a part by moving it, or the one that is selected."""
+        faces = self.screen.query(Face)
+        self.run_worker(name_by_hand(self, faces.first().part if faces else None), exclusive=True, group="naming")
+
+    # --- leaving --------------------------------------------------------------------------------------------------
+
+    def action_leave(self) -> None:
+        """Leave; whoever runs the console goes dark then."""
+        self.exit(0)
+
+    def _fatal_error(self) -> None:
+        # Textual would print a traceback here. Our users get one line, and whoever runs the console tells it.
+        import os
+
+        if os.environ.get("BENCHCON_TRACEBACK"):
+            super()._fatal_error()
+            return
+        error = self._exception
+        if isinstance(error, Trouble):
+            self.trouble = str(error)
+        else:
+            self.trouble = printable(f"unexpected: {type(error).__name__}: {error}"[:300])
+        self._close_messages_no_wait()
+
+    # --- help and commands ----------------------------------------------------------------------------------------
+
+    def action_help(self) -> None:
+        """Every key, and what the screen shows."""
+        if isinstance(self.screen, Help):
+            self.screen.dismiss(None)
+            return
+        groups = [("Everywhere", self._bindings)]
+        for title, owner in (("Views", BenchScreen), ("Face", Face), ("Raw", Raw), ("News", News), ("Links", Links)):
+            groups.append((title, owner._merge_bindings()))
+        self.push_screen(Help(groups))
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+        """Everything the keys do now, by name, for the command palette."""
+        for namespace, binding, enabled, _ in screen.active_bindings.values():
+            if enabled and binding.description and binding.action != "command_palette":
+                yield SystemCommand(
+                    binding.description,
+                    f"key {binding.key}",
+                    lambda action=binding.action, namespace=namespace: self.call_later(
+                        self.run_action, action, namespace
+                    ),
+                )

@@ -1,0 +1,91 @@
+"""One question over the screen: a line to type, checked before it is taken."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
+
+from benchcon.console.keyline import KeyLine
+from benchcon.errors import Trouble
+
+
+class Ask(ModalScreen[str | None]):
+    """Asks for one line of text; gives it back, or None if the user thought better of it.
+
+    `check` may raise `Trouble` with what is wrong; the question then stays.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "take", "Take it", priority=True),
+        Binding("escape", "leave", "Leave it"),
+    ]
+
+    def __init__(
+        self,
+        title: str,
+        why: str,
+        text: str = "",
+        *,
+        check: Callable[[str], object] | None = None,
+        may_be_empty: bool = False,
+    ) -> None:
+        super().__init__()
+        self._title, self._why, self._text = title, why, text
+        self._check = check
+        self._may_be_empty = may_be_empty
+
+    def compose(self) -> ComposeResult:
+        """Title, why, the line, what is wrong with it."""
+        with Vertical(classes="slip"):
+            yield Static(Text(self._title), classes="slip-title")
+            yield Static(Text(self._why), classes="slip-why")
+            yield Input(self._text, id="line")
+            yield Static("", id="wrong")
+        yield KeyLine()
+
+    def action_take(self) -> None:
+        """Check the line and give it back."""
+        text = self.query_one(Input).value.strip()
+        if not text and not self._may_be_empty:
+            self.query_one("#wrong", Static).update(Text("Type something, or leave with Esc."))
+            return
+        if self._check is not None:
+            try:
+                self._check(text)
+            except Trouble as trouble:
+                self.query_one("#wrong", Static).update(Text(str(trouble)))
+                return
+        self.dismiss(text)
+
+    def action_leave(self) -> None:
+        """Leave everything as it was."""
+        self.dismiss(None)
+
+
+class Choice(ModalScreen[str | None]):
+    """A question with a few answers, each behind a key."""
+
+    def __init__(self, title: str, why: str, answers: dict[str, str]) -> None:
+        super().__init__()
+        self._title, self._why = title, why
+        for key, word in answers.items():
+            self._bindings.bind(key, f"answer('{key}')", word)
+        self._bindings.bind("escape", "answer('')", "Leave it")
+
+    def compose(self) -> ComposeResult:
+        """Title and why; the answers are keys on the last row."""
+        with Vertical(classes="slip"):
+            yield Static(Text(self._title), classes="slip-title")
+            yield Static(Text(self._why), classes="slip-why")
+        yield KeyLine()
+
+    def action_answer(self, key: str) -> None:
+        """Give the key back, or None for leaving."""
+        self.dismiss(key or None)

@@ -1,0 +1,154 @@
+"""The main screen: the face and its companions, one view at a time; beside each other where there is room."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import ContentSwitcher
+
+from benchcon.console.face import Face
+from benchcon.console.head import VIEWS, Head
+from benchcon.console.keyline import KeyLine
+from benchcon.console.links import Links
+from benchcon.console.news import News
+from benchcon.console.raw import Raw
+from benchcon.console.showing import label_of
+from benchcon.console.touched import Big, Touched
+from benchcon.console.transport import TRANSPORT_KEYS, Transport
+from benchcon.session import ReplaySession
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+WIDE, HIGH = 118, 34
+"""From this size on, links and news stand beside the face."""
+
+
+class BenchScreen(Screen[None]):
+    """Head, views, what was touched last, keys."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
+        *TRANSPORT_KEYS,
+    ]
+
+    def __init__(self, sight: Sight) -> None:
+        super().__init__()
+        self.sight = sight
+
+    def compose(self) -> ComposeResult:
+        """Everything, once; views are switched, not rebuilt."""
+        yield Head(self.sight, id="head")
+        with ContentSwitcher(initial="face-view", id="views"):
+            with Horizontal(id="face-view"):
+                yield Face(self.sight, id="face")
+                with Vertical(id="side"):
+                    yield Links(self.sight, brief=True, id="links-brief")
+                    yield News(self.sight, brief=True, id="news-brief")
+            yield Raw(self.sight, id="raw")
+            yield News(self.sight, id="news")
+            yield Links(self.sight, id="links")
+        if isinstance(self.sight.session, ReplaySession):
+            yield Transport(self.sight, self.sight.session, id="transport")
+        yield Touched(id="touched")
+        yield KeyLine(id="keys")
+
+    def on_mount(self) -> None:
+        """Begin at the face."""
+        self.query_one("#links-brief", Links).can_focus = False
+        self.query_one("#news-brief", News).can_focus = False
+        self.query_one(Face).focus()
+
+    def on_resize(self) -> None:
+        """What there is room for."""
+        width, height = self.size
+        self.set_class(width >= WIDE and height >= HIGH, "-wide")
+        self.set_class(height >= HIGH, "-high")
+
+    # --- views ----------------------------------------------------------------------------------------------------
+
+    @property
+    def view(self) -> str:
+        """Name of the view that is shown."""
+        return (self.query_one("#views", ContentSwitcher).current or "face-view").removesuffix("-view")
+
+    def action_view(self, name: str) -> None:
+        """Turn to a view."""
+        target = "face-view" if name == "face" else name
+        switcher = self.query_one("#views", ContentSwitcher)
+        if not switcher.query(f"#{target}"):
+            return
+        switcher.current = target
+        head = self.query_one(Head)
+        head.view = name
+        focus: Widget = self.query_one(f"#{name}")
+        focus.focus()
+        self.call_after_refresh(self.frame)
+
+    def on_head_turn(self, message: Head.Turn) -> None:
+        """A view was clicked."""
+        self.action_view(message.view)
+
+    def on_raw_find(self, message: Raw.Find) -> None:
+        """Show a part on the face."""
+        self.action_view("face")
+        self.query_one(Face).select(message.name)
+
+    # --- playing back ---------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """The keys of the transport bar work where there is one."""
+        return action != "replay" or not self.sight.session.live
+
+    def action_replay(self, verb: str) -> None:
+        """One of the transport bar's verbs."""
+        bar = self.query_one(Transport)
+        session = bar.session
+        if verb == "play":
+            if session.now_us() >= session.last_us:
+                bar.jump(session.first_us)
+            session.playing = not session.playing
+        elif verb in ("slower", "faster"):
+            bar.faster(1 if verb == "faster" else -1)
+        elif verb in ("next", "before"):
+            bar.mark_near(1 if verb == "next" else -1)
+        elif verb == "step":
+            bar.step()
+        elif verb == "go":
+            bar.ask_where()
+        else:
+            bar.jump(session.first_us if verb == "first" else session.now_us() - 1_000_000)
+        self.sight.look()
+        self.frame()
+
+    # --- each frame -----------------------------------------------------------------------------------------------
+
+    def frame(self) -> None:
+        """Draw what has changed in what is shown."""
+        self.query_one(Head).repaint()
+        for bar in self.query(Transport):
+            bar.repaint()
+        self._show_touched()
+        view = self.view
+        if view == "face":
+            self.query_one(Face).repaint()
+            if self.has_class("-wide"):
+                self.query_one("#links-brief", Links).repaint()
+                self.query_one("#news-brief", News).repaint()
+        else:
+            self.query_one(f"#{view}").repaint()  # type: ignore[attr-defined]
+
+    def _show_touched(self) -> None:
+        touch = self.sight.feed.touched
+        if touch is None:
+            self.query_one(Touched).show(None)
+            return
+        showing = self.sight.showings.get(touch.control.name)
+        word = showing.word if showing else "?"
+        known = showing is not None and showing.known
+        self.query_one(Touched).show(Big(label_of(touch.control), word if known else "not known", known))

@@ -1,0 +1,104 @@
+"""A grid of cells to draw on, turned into strips row by row, and only the rows that changed.
+
+One canvas carries a whole panel's face: hundreds of channels cost a few short strings a frame, never a widget each.
+"""
+
+from __future__ import annotations
+
+from rich.cells import cell_len
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+
+
+def fitted(text: str, width: int) -> str:
+    """Return `text` cut to `width` cells, with ``…`` where something was cut. Wide characters count as two."""
+    if width <= 0:
+        return ""
+    if len(text) <= width and cell_len(text) <= width:
+        return text
+    kept = ""
+    used = 0
+    for letter in text:
+        used += cell_len(letter)
+        if used > width - 1:
+            break
+        kept += letter
+    return kept.rstrip() + "…"
+
+
+class Canvas:
+    """`width` × `height` cells; each holds one character and a style.
+
+    Only characters one cell wide are drawn, others become ``?``: a stranger's text must not push the rest out of line.
+    """
+
+    def __init__(self, width: int, height: int, style: Style) -> None:
+        self.width = max(width, 0)
+        self.height = max(height, 0)
+        self.ground = style
+        self._text = [[" "] * self.width for _ in range(self.height)]
+        self._ink: list[list[Style]] = [[style] * self.width for _ in range(self.height)]
+        self._strips: list[Strip | None] = [None] * self.height
+        self.touched: set[int] = set(range(self.height))
+        """Rows drawn on since the caller last emptied this set."""
+
+    def write(self, x: int, y: int, text: str, style: Style, width: int | None = None) -> None:
+        """Write `text` from column `x` of row `y`; what falls outside, or beyond `width` cells, is left out."""
+        if not 0 <= y < self.height:
+            return
+        if width is not None:
+            text = fitted(text, width)
+        letters, inks = self._text[y], self._ink[y]
+        changed = False
+        for letter in text:
+            if 0 <= x < self.width:
+                if letter > "\u02ff" and cell_len(letter) != 1:
+                    letter = "?"
+                if letters[x] != letter or inks[x] is not style:
+                    letters[x] = letter
+                    inks[x] = style
+                    changed = True
+            x += 1
+        if changed:
+            self._strips[y] = None
+            self.touched.add(y)
+
+    def wipe(self, x: int, y: int, width: int, height: int, style: Style) -> None:
+        """Fill a rectangle with blank cells of `style`."""
+        blank = " " * width
+        for row in range(y, y + height):
+            self.write(x, row, blank, style)
+
+    def frame(self, x: int, y: int, width: int, height: int, style: Style) -> None:
+        """Draw a thin frame with round corners."""
+        if width < 2 or height < 2:
+            return
+        self.write(x, y, "╭" + "─" * (width - 2) + "╮", style)
+        for row in range(y + 1, y + height - 1):
+            self.write(x, row, "│", style)
+            self.write(x + width - 1, row, "│", style)
+        self.write(x, y + height - 1, "╰" + "─" * (width - 2) + "╯", style)
+
+    def strip(self, y: int) -> Strip:
+        """Return row `y` as a strip."""
+        if not 0 <= y < self.height:
+            return Strip.blank(self.width, self.ground)
+        found = self._strips[y]
+        if found is None:
+            found = self._strips[y] = self._build(y)
+        return found
+
+    def text(self, y: int) -> str:
+        """Return the characters of row `y`."""
+        return "".join(self._text[y])
+
+    def _build(self, y: int) -> Strip:
+        letters, inks = self._text[y], self._ink[y]
+        segments = []
+        start = 0
+        for x in range(1, self.width + 1):
+            if x == self.width or inks[x] is not inks[start]:
+                segments.append(Segment("".join(letters[start:x]), inks[start]))
+                start = x
+        return Strip(segments, self.width)

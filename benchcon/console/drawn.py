@@ -1,0 +1,55 @@
+"""What the drawn widgets share: a canvas that follows the widget's size, and repainting only the rows that changed."""
+
+from __future__ import annotations
+
+from rich.style import Style
+from textual.geometry import Region
+from textual.strip import Strip
+from textual.widget import Widget
+
+from benchcon.console.canvas import Canvas
+from benchcon.console.ink import ENGRAVED, GROUND, ink
+
+
+class Drawn(Widget, inherit_css=True):
+    """A widget that is a canvas. A subclass draws in `paint`, and asks for it with `repaint`."""
+
+    GROUND = GROUND
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self.canvas = Canvas(0, 0, self.ground)
+
+    @property
+    def ground(self) -> Style:
+        """The style of an empty cell."""
+        return ink(ENGRAVED, self.GROUND)
+
+    @property
+    def colour(self) -> bool:
+        """Whether colours may tell anything (NO_COLOR not set)."""
+        return not self.app.no_color
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw everything; cells drawn as they already are cost nothing."""
+
+    def repaint(self) -> None:
+        """Draw, and have the rows that changed shown with the next frame."""
+        width, height = self.size
+        if not width or not height:
+            return
+        if (self.canvas.width, self.canvas.height) != (width, height):
+            self.canvas = Canvas(width, height, self.ground)
+        self.paint(self.canvas)
+        rows = self.canvas.touched
+        if rows:
+            self.refresh(*[Region(0, y, width, 1) for y in rows])
+            rows.clear()
+
+    def on_resize(self) -> None:
+        """A new size: a new canvas."""
+        self.repaint()
+
+    def render_line(self, y: int) -> Strip:
+        """One row, for the compositor."""
+        return self.canvas.strip(y) if y < self.canvas.height else Strip.blank(self.size.width, self.ground)

@@ -1,0 +1,388 @@
+"""The panel's face: every control, lamp and display where it is on the real panel, live.
+
+Drawn on one canvas; a tile is drawn again only when what it shows has changed. Keys work the part that is selected.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.segment import Segment
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.geometry import Region
+from textual.message import Message
+from textual.strip import Strip
+
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.drawn import Drawn
+from benchcon.console.face_layout import Layout, Plate, lay_out
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink
+from benchcon.console.showing import board_name
+from benchcon.console.tiles import Pen, Tile, draw
+from benchcon.panel.model import Control, Digits, Lamp, Part
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+_NUMBER_KEYS = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "backspace": "back"}
+
+
+class Face(Drawn, can_focus=True):
+    """The face of the panel, or one board's page of it."""
+
+    GROUND = GROUND
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "go(0,-1)", "Up", show=False),
+        Binding("down", "go(0,1)", "Down", show=False),
+        Binding("left", "go(-1,0)", "Left", show=False),
+        Binding("right", "go(1,0)", "Right", show=False),
+        Binding("tab", "next(1)", "Next part", show=False),
+        Binding("shift+tab", "next(-1)", "Part before", show=False),
+        Binding("home", "first", "First part", show=False),
+        Binding("space,enter", "lamp_act", "On/off"),
+        Binding("b", "lamp_blink", "Blink"),
+        Binding("enter", "typed", "Done"),
+        Binding("escape", "typed", "Done", show=False),
+        Binding("0", "type('0')", "Type a number", key_display="0-9"),
+        Binding("space", "digits_blank", "Blank"),
+        Binding("a", "digits_all", "All segments"),
+        Binding("space", "button_hold", "Hold/let go"),
+        Binding("enter", "button_tap", "Press"),
+        Binding("space,enter", "switch_next", "Next position"),
+        Binding("plus,equals_sign,pageup", "more", "More", key_display="+"),
+        Binding("minus,pagedown", "less", "Less", key_display="-"),
+        Binding("left_square_bracket", "page(-1)", "Page", key_display="[ ]"),
+        Binding("right_square_bracket", "page(1)", "Page", show=False),
+    ]
+
+    @dataclass
+    class Picked(Message):
+        """Another part was selected (None: there is none)."""
+
+        part: Part | None
+
+        def can_replace(self, message: Message) -> bool:
+            """Only the latest matters."""
+            return isinstance(message, Face.Picked)
+
+    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.layout_now = Layout(0, 0)
+        self.selected: str = ""
+        """Name of the selected part."""
+        self.page = 0
+        """0: everything; above: one board."""
+        self._shown: dict[str, object] = {}
+        self._sheet = Canvas(0, 0, self.ground)
+        self._scrolled = 0
+        self._laid_for: object = None
+        self._page_chosen = False
+
+    # --- pages and layout -----------------------------------------------------------------------------------------
+
+    @property
+    def pages(self) -> list[str]:
+        """Names of the pages: ``""`` (everything), then each board if there are several."""
+        names = [board.name for board in self.sight.panel.boards]
+        return ["", *names] if len(names) > 1 else [""]
+
+    def lay_out(self) -> None:
+        """Work out where everything stands, for this size, panel and page."""
+        width, height = self.size
+        if not width or not height:
+            return
+        panel = self.sight.panel
+        if not self._page_chosen and len(self.pages) > 1:
+            whole = lay_out(panel, width, height)
+            self.page = 1 if whole.height > 2 * height or whole.width > width else 0
+        self.page = min(self.page, len(self.pages) - 1)
+        self.layout_now = lay_out(panel, width, height, self.pages[self.page])
+        self._sheet = Canvas(self.layout_now.width, self.layout_now.height, self.ground)
+        self._shown.clear()
+        self._laid_for = (panel, width, height, self.page)
+        names = [tile.part.name for tile in self.layout_now.tiles]
+        if self.selected not in names:
+            self._select(names[0] if names else "")
+        self._follow_selection()
+
+    def on_resize(self) -> None:
+        """A new size: a new layout."""
+        self.lay_out()
+        self.repaint()
+
+    # --- drawing --------------------------------------------------------------------------------------------------
+
+    def repaint(self) -> None:
+        """Draw what has changed and have it shown."""
+        width, height = self.size
+        if not width or not height:
+            return
+        if self._laid_for != (self.sight.panel, width, height, self.page):
+            self.lay_out()
+        self._paint_sheet(self._sheet)
+        rows = self._sheet.touched
+        if rows:
+            visible = [y - self._scrolled for y in rows if 0 <= y - self._scrolled < height]
+            self.refresh(*[self._row_region(y) for y in visible])
+            rows.clear()
+
+    def _paint_sheet(self, sheet: Canvas) -> None:
+        sight, now_us = self.sight, self.sight.now_us
+        pen = Pen(self.colour)
+        for plate in self.layout_now.plates:
+            self._paint_plate(sheet, plate)
+        for tile in self.layout_now.tiles:
+            name = tile.part.name
+            showing = sight.showings.get(name)
+            if showing is None:
+                continue
+            selected = name == self.selected
+            fresh = sight.feed.is_fresh(name, now_us)
+            wanted = (showing, selected, fresh)
+            if self._shown.get(name) != wanted:
+                self._shown[name] = wanted
+                draw(sheet, tile, showing, pen, selected=selected, fresh=fresh)
+
+    def _paint_plate(self, sheet: Canvas, plate: Plate) -> None:
+        key = f"plate {plate.board}"
+        look = self.sight.standings.get(plate.board)
+        simulated = plate.board in self.sight.session.hands
+        wanted = (look, simulated)
+        if self._shown.get(key) == wanted:
+            return
+        if key not in self._shown:
+            sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, PLATE))
+        self._shown[key] = wanted
+        if look is None:
+            return
+        y = plate.y
+        sheet.write(plate.x, y, "─" * plate.width, ink(EDGE, RAISED))
+        title = printable(self.sight.title_of(plate.board)).upper()
+        sheet.write(plate.x + 1, y, f" {fitted(title, plate.width - 30)} ", ink(IVORY, RAISED, bold=True))
+        end = plate.x + plate.width - 1
+        told = f" {look.shape} {look.word} "
+        sheet.write(end - len(told), y, told, ink(look.colour, RAISED))
+        if simulated:
+            mark = " SIMULATED "
+            sheet.write(end - len(told) - len(mark), y, mark, ink(BRASS, RAISED))
+
+    def render_line(self, y: int) -> Strip:
+        """One row, for the compositor."""
+        width, height = self.size
+        row = y + self._scrolled
+        strip = self._sheet.strip(row) if row < self._sheet.height else Strip.blank(width, self.ground)
+        if self._sheet.height > height and ((y == 0 and self._scrolled) or y == height - 1):
+            more = "▲" if y == 0 else "▼"
+            if y == 0 or row < self._sheet.height - 1:
+                return Strip([*strip.crop(0, width - 1), Segment(more, ink(BRASS, PLATE))], width)
+        return strip.crop(0, width)
+
+    def _row_region(self, y: int) -> Region:
+        return Region(0, y, self.size.width, 1)
+
+    # --- selecting ------------------------------------------------------------------------------------------------
+
+    @property
+    def part(self) -> Part | None:
+        """The selected part."""
+        tile = self._tile()
+        return tile.part if tile else None
+
+    def _tile(self) -> Tile | None:
+        return next((tile for tile in self.layout_now.tiles if tile.part.name == self.selected), None)
+
+    def select(self, name: str) -> None:
+        """Select a part by its name, on whichever page it is."""
+        if not any(tile.part.name == name for tile in self.layout_now.tiles):
+            part = next((part for part in self.sight.panel.parts if part.name == name), None)
+            if part is None:
+                return
+            pages = self.pages
+            self.page = pages.index(board_name(part)) if board_name(part) in pages else 0
+            self.lay_out()
+        self._select(name)
+        self.repaint()
+
+    def _select(self, name: str) -> None:
+        before = self.part
+        if before is not None and before.name != name:
+            self.sight.work.end_typing(before)
+        self.selected = name
+        self._follow_selection()
+        self.post_message(self.Picked(self.part))
+        self.refresh_bindings()
+
+    def _follow_selection(self) -> None:
+        tile = self._tile()
+        height = self.size.height
+        if tile is None or not height:
+            return
+        top = min(self._scrolled, max(tile.y - 1, 0))
+        top = max(top, tile.y + tile.height - height)
+        self._scroll(top)
+
+    def _scroll(self, top: int) -> None:
+        top = max(0, min(top, self._sheet.height - self.size.height))
+        if top != self._scrolled:
+            self._scrolled = top
+            self.refresh()
+
+    def action_go(self, dx: int, dy: int) -> None:
+        """Select the neighbour in a direction."""
+        tile = self._tile()
+        if tile is None:
+            return
+        found = self.layout_now.toward(tile, dx, dy)
+        if found is not None:
+            self._select(found.part.name)
+            self.repaint()
+
+    def action_next(self, by: int) -> None:
+        """Select the next part in reading order; from the last the first."""
+        tiles = self.layout_now.tiles
+        if tiles:
+            tile = self._tile()
+            at = tiles.index(tile) if tile in tiles else -by
+            self._select(tiles[(at + by) % len(tiles)].part.name)
+            self.repaint()
+
+    def action_first(self) -> None:
+        """Select the first part."""
+        if self.layout_now.tiles:
+            self._select(self.layout_now.tiles[0].part.name)
+            self.repaint()
+
+    def action_page(self, by: int) -> None:
+        """Show another page."""
+        self._page_chosen = True
+        self.page = (self.page + by) % len(self.pages)
+        self._scrolled = 0
+        self.lay_out()
+        self.repaint()
+
+    # --- working --------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Only keys that do something to the selected part are offered."""
+        part = self.part
+        sort, _, rest = action.partition("_")
+        if action == "page":
+            return len(self.pages) > 1
+        if action in ("more", "less"):
+            if part is None or (isinstance(part, Control) and part.kind == "button"):
+                return False
+            return self.sight.work.can_work(part)
+        if action == "typed":
+            return part is not None and part.name in self.sight.work.typed
+        if sort in ("lamp", "digits", "button", "switch") and rest:
+            wanted = {"lamp": Lamp, "digits": Digits}.get(sort, Control)
+            if part is None or not isinstance(part, wanted) or not self.sight.work.can_work(part):
+                return False
+            return not isinstance(part, Control) or part.kind == sort
+        if action == "type":
+            return isinstance(part, Digits) and self.sight.work.can_work(part)
+        return True
+
+    def _act(self, verb: str, *given: object) -> None:
+        part = self.part
+        if part is not None:
+            getattr(self.sight.work, verb)(part, self.sight.boards, *given)
+            self.refresh_bindings()
+            self.repaint()
+
+    def action_lamp_act(self) -> None:
+        """On or off."""
+        self._act("act")
+
+    def action_lamp_blink(self) -> None:
+        """Blink, or end it."""
+        self._act("blink")
+
+    def action_digits_blank(self) -> None:
+        """Blank, or back."""
+        self._act("blank")
+
+    def action_digits_all(self) -> None:
+        """Every segment."""
+        self._act("all_segments")
+
+    def action_button_tap(self) -> None:
+        """Press and let go."""
+        self._act("act")
+
+    def action_button_hold(self) -> None:
+        """Press, or let go."""
+        self._act("act", True)
+
+    def action_switch_next(self) -> None:
+        """The next position, from the last the first."""
+        self._act("act")
+
+    def action_more(self) -> None:
+        """One step up."""
+        self._act("step", 1)
+
+    def action_less(self) -> None:
+        """One step down."""
+        self._act("step", -1)
+
+    def action_type(self, key: str) -> None:
+        """A key of a number."""
+        self._act("type", key)
+
+    def action_typed(self) -> None:
+        """The number is done."""
+        if self.part is not None:
+            self.sight.work.end_typing(self.part)
+            self.refresh_bindings()
+            self.repaint()
+
+    def on_key(self, event: events.Key) -> None:
+        """A number typed at a display goes to it at once; a minus within it changes its sign."""
+        part = self.part
+        if not isinstance(part, Digits) or not self.sight.work.can_work(part):
+            return
+        typing = part.name in self.sight.work.typed
+        key = _NUMBER_KEYS.get(event.key)
+        if event.key == "minus" and typing:
+            key = "-"
+        if key is None or (key == "back" and not typing):
+            return
+        event.stop()
+        event.prevent_default()
+        self._act("type", key)
+
+    # --- the mouse ------------------------------------------------------------------------------------------------
+
+    def on_click(self, event: events.Click) -> None:
+        """A click selects; a click on what is selected acts."""
+        tile = self.layout_now.at(event.x, event.y + self._scrolled)
+        if tile is None:
+            return
+        event.stop()
+        if tile.part.name == self.selected:
+            self._act("act")
+        else:
+            self._select(tile.part.name)
+            self.repaint()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel over the selected part turns it up; elsewhere it scrolls."""
+        self._wheel(event, 1)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel over the selected part turns it down; elsewhere it scrolls."""
+        self._wheel(event, -1)
+
+    def _wheel(self, event: events.MouseEvent, by: int) -> None:
+        event.stop()
+        tile = self.layout_now.at(event.x, event.y + self._scrolled)
+        if tile is not None and tile.part.name == self.selected and self.sight.work.can_work(tile.part):
+            self._act("step", by)
+        else:
+            self._scroll(self._scrolled - 2 * by)

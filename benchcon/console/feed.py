@@ -1,0 +1,122 @@
+"""From the session's events to what the widgets look at once a frame.
+
+The session calls `Feed.take` on the link's thread: it only appends. Everything else happens on the console's side, once
+a frame, in `Feed.drain`. What is kept is bounded; what was dropped from the bounded store is counted.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable
+from typing import NamedTuple
+
+from benchcon.console.showing import channels_of
+from benchcon.panel.model import Control, Panel, Part
+from benchcon.state import BoardState
+from benchcon.wire import events as ev
+
+NEWS_KEPT = 20_000
+"""Events the news list can look back on."""
+FRESH_US = 700_000
+"""How long a part that moved stands out."""
+
+
+class Touch(NamedTuple):
+    """A control that was moved, and when."""
+
+    control: Control
+    at_us: int
+
+
+class Feed:
+    """Collects events from another thread and sorts them once a frame."""
+
+    def __init__(self) -> None:
+        self._waiting: list[list[ev.Event]] = []
+        self._lock = threading.Lock()
+        self._by_channel: dict[tuple[int, str], Part] = {}
+        self.events_taken = 0
+        """Events handed over so far."""
+        self.events_seen = 0
+        """Events sorted so far; equal to `events_taken` between frames, or something was lost."""
+        self.news: deque[tuple[int, ev.Event]] = deque(maxlen=NEWS_KEPT)
+        """The latest events with their running count, oldest first; signs of life and plain answers are left out."""
+        self.news_count = 0
+        self.touched: Touch | None = None
+        self.fresh: dict[str, int] = {}
+        """By part name: when it last moved."""
+        self.listeners: list[Callable[[list[ev.Event]], None]] = []
+        """Called once a frame with the events since the last one, on the console's thread."""
+
+    def take(self, events: list[ev.Event]) -> None:
+        """Hand over events; called on any thread, returns at once."""
+        with self._lock:
+            self._waiting.append(events)
+            self.events_taken += len(events)
+
+    @property
+    def waiting(self) -> bool:
+        """Whether anything came since the last `drain`."""
+        return bool(self._waiting)
+
+    def wire(self, panel: Panel, boards: dict[str, BoardState]) -> None:
+        """Learn which part sits on which channel of which board."""
+        self._by_channel = {
+            (boards[channel.board].source, channel.id): part
+            for part in panel.parts
+            for channel in channels_of(part)
+            if channel.board in boards
+        }
+
+    def part_on(self, source: int, channel_id: str) -> Part | None:
+        """Return the part on a channel, if there is one."""
+        return self._by_channel.get((source, channel_id))
+
+    def drain(self) -> int:
+        """Sort what has come since the last call; returns how many events that was."""
+        with self._lock:
+            waiting, self._waiting = self._waiting, []
+        count = 0
+        find, fresh = self._by_channel.get, self.fresh
+        touched: tuple[Control, int] | None = None
+        for events in waiting:
+            count += len(events)
+            for event in events:
+                sort = type(event)
+                if sort is ev.Moved:
+                    at_us, source = event[0], event[1]
+                    for channel_id in event[4]:  # type: ignore[union-attr, misc]
+                        part = find((source, channel_id))  # type: ignore[arg-type]
+                        if part is not None:
+                            fresh[part.name] = at_us
+                            if isinstance(part, Control):
+                                touched = (part, at_us)
+                elif sort is ev.Alive or (sort in (ev.Asked, ev.Answered) and not _worth_telling(event)):
+                    continue
+                self.news_count += 1
+                self.news.append((self.news_count, event))
+            for listener in self.listeners:
+                listener(events)
+        if touched is not None:
+            self.touched = Touch(*touched)
+        self.events_seen += count
+        return count
+
+    def is_fresh(self, name: str, now_us: int) -> bool:
+        """Whether a part was moved a moment ago."""
+        at_us = self.fresh.get(name)
+        return at_us is not None and 0 <= now_us - at_us < FRESH_US
+
+    def start_anew(self) -> None:
+        """Forget what was seen: a replay has jumped elsewhere."""
+        self.news.clear()
+        self.fresh.clear()
+        self.touched = None
+
+
+def _worth_telling(event: ev.Event) -> bool:
+    """Requests and answers are many and alike; tell those that change something or were refused."""
+    if isinstance(event, ev.Answered):
+        return event.words[:1] == ("no",)
+    return isinstance(event, ev.Asked) and event.words[:1] in (("dark",), ("light",), ("set",))

@@ -1,0 +1,125 @@
+"""Letters five rows high, to be read from two metres with both hands behind a panel.
+
+A glyph is drawn on columns that are by turns stroke and gap. Strokes and gaps are widened apart from one another, so
+that one drawing gives a broad, a middling and a narrow face. Half blocks (``^`` upper, ``_`` lower) round the corners,
+which is what tells O from 0, S from 5 and B from 8.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import lru_cache
+
+ROWS = 5
+"""Height of every glyph, in rows of the terminal."""
+
+FACES = ((2, 2, 2), (2, 1, 1), (1, 1, 1))
+"""Width of a stroke, of a gap, and of the space between glyphs, in cells, broadest face first."""
+
+_DRAWN = {
+    "A": "_#_/#.#/###/#.#/#.#",
+    "B": "##_/#.#/##(/#.#/##^",
+    "C": "_##/#../#../#../^##",
+    "D": "##_/#.#/#.#/#.#/##^",
+    "E": "###/#../##./#../###",
+    "F": "###/#../##./#../#..",
+    "G": "_##/#../#_#/#.#/^##",
+    "H": "#.#/#.#/###/#.#/#.#",
+    "I": "#/#/#/#/#",
+    "J": "..#/..#/..#/#.#/^#^",
+    "K": "#.#/#.#/##_/#.#/#.#",
+    "L": "#../#../#../#../###",
+    "M": "#_._#/#^#^#/#.#.#/#...#/#...#",
+    "N": "#_..#/##_.#/#^#_#/#.^##/#..^#",
+    "O": "_#_/#.#/#.#/#.#/^#^",
+    "P": "##_/#.#/##^/#../#..",
+    "Q": "_#_/#.#/#.#/#_#/^##",
+    "R": "##_/#.#/##^/#^_/#.#",
+    "S": "_##/#../^#_/..#/##^",
+    "T": "###/.#./.#./.#./.#.",
+    "U": "#.#/#.#/#.#/#.#/^#^",
+    "V": "#.#/#.#/#.#/#_#/.#.",
+    "W": "#...#/#...#/#.#.#/#_#_#/^#.#^",
+    "X": "#.#/#.#/.#./#.#/#.#",
+    "Y": "#.#/#.#/^#^/.#./.#.",
+    "Z": "###/..#/_#^/#../###",
+    "0": "###/#.#/#.#/#.#/###",
+    "1": "_#./##./.#./.#./###",
+    "2": "^#_/..#/_#^/#../###",
+    "3": "##_/..#/.#(/..#/##^",
+    "4": "#.#/#.#/###/..#/..#",
+    "5": "###/#../##_/..#/##^",
+    "6": "_#^/#../##_/#.#/^#^",
+    "7": "###/..#/.#^/.#./.#.",
+    "8": "_#_/#.#/_#_/#.#/^#^",
+    "9": "_#_/#.#/^##/..#/_#^",
+    "-": ".../.../###/.../...",
+    "+": ".../.#./###/.#./...",
+    "=": ".../###/.../###/...",
+    "_": ".../.../.../.../###",
+    ".": "././././#",
+    ",": "./././#/^",
+    ":": "./#/./#/.",
+    "'": "#/^/./././",
+    "!": "#/#/#/./#",
+    "?": "^#_/..#/.#^/.../.#.",
+    "/": "..#/..#/.#./#../#..",
+    "%": "#.#/..#/.#./#../#.#",
+    "(": "_#/#./#./#./^#",
+    ")": "#_/.#/.#/.#/#^",
+    "*": ".../#.#/.#./#.#/...",
+    "#": "#.#/###/#.#/###/#.#",
+    "°": "###/###/.../.../...",
+    "→": ".../.#_/###/.#^/...",
+    " ": "././././.",
+}
+_BLOCKS = {"#": "█", "^": "▀", "_": "▄", "(": "▌", ".": " "}
+
+
+def plain(text: str) -> str:
+    """Return `text` in the letters that can be drawn: capitals without accents; a letter unknown here becomes ``?``."""
+    drawn = []
+    for letter in text:
+        big = letter.upper()
+        if big not in _DRAWN:
+            big = unicodedata.normalize("NFKD", big)[:1].upper()
+        drawn.append(big if big in _DRAWN else "?")
+    return "".join(drawn)
+
+
+@lru_cache(maxsize=1024)
+def _glyph(letter: str, stroke: int, gap: int) -> tuple[str, ...]:
+    rows = (_DRAWN[letter].split("/") + [""] * ROWS)[:ROWS]
+    wide = max(map(len, rows))
+    return tuple(
+        "".join(_BLOCKS[mark] * (gap if column % 2 else stroke) for column, mark in enumerate(row.ljust(wide, ".")))
+        for row in rows
+    )
+
+
+def width_of(text: str, face: tuple[int, int, int]) -> int:
+    """Return how many cells `text` takes in a face of `FACES`."""
+    stroke, gap, between = face
+    return sum(len(_glyph(letter, stroke, gap)[0]) + between for letter in plain(text)) - (between if text else 0)
+
+
+def drawn(text: str, face: tuple[int, int, int]) -> list[str]:
+    """Return `text` as five rows of block characters, all of one length."""
+    stroke, gap, between = face
+    glyphs = [_glyph(letter, stroke, gap) for letter in plain(text)]
+    return [(" " * between).join(glyph[row] for glyph in glyphs) for row in range(ROWS)]
+
+
+def broadest(text: str, width: int) -> tuple[int, int, int] | None:
+    """Return the broadest face in which `text` fits `width` cells, or None if it fits in none."""
+    for face in FACES:
+        if width_of(text, face) <= width:
+            return face
+    return None
+
+
+def shortened(text: str, width: int, face: tuple[int, int, int]) -> str:
+    """Return as much of the beginning of `text` as fits `width` cells in `face`."""
+    while text and width_of(text, face) > width:
+        text = text[:-1].rstrip()
+    return text

@@ -1,0 +1,132 @@
+"""The first row: what this is, the views and their keys, what is being recorded, how far back the bench remembers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from textual import events
+from textual.message import Message
+
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+VIEWS = (
+    ("face", "f2", "Face"),
+    ("raw", "f3", "Raw"),
+    ("news", "f4", "News"),
+    ("links", "f5", "Links"),
+    ("time", "f6", "Time"),
+)
+"""Name, key and word of each view."""
+
+
+def size_text(count: int) -> str:
+    """A number of bytes for a person: ``812 B``, ``34 kB``, ``1.2 MB``."""
+    if count < 1000:
+        return f"{count} B"
+    if count < 1_000_000:
+        return f"{count / 1000:.0f} kB"
+    return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.2f} GB"
+
+
+def span_text(us: int) -> str:
+    """A stretch of time as ``m:ss`` or ``h:mm:ss``."""
+    seconds = max(us, 0) // 1_000_000
+    minutes, seconds = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
+
+
+class Head(Drawn):
+    """The row at the top. The title gives way first, then how the boards stand."""
+
+    GROUND = RAISED
+    DEFAULT_CSS = """
+    Head { height: 1; dock: top; }
+    """
+
+    @dataclass
+    class Turn(Message):
+        """Another view was clicked."""
+
+        view: str
+
+    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.view = "face"
+        self._tabs: list[tuple[int, int, str]] = []
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw the row."""
+        sight, width = self.sight, canvas.width
+        canvas.wipe(0, 0, width, 1, self.ground)
+        end = width - 1
+        for text, colour, bold in reversed(self._right(width)):
+            end -= len(text)
+            canvas.write(end, 0, text, ink(colour, RAISED, bold=bold))
+            end -= 2
+        tabs = sum(len(key) + len(word) + 3 for _, key, word in VIEWS)
+        x, simulated = 1, sight.session.simulated
+        room = end - tabs - 3
+        title = fitted(printable(sight.panel.title) or "benchcon", min(room, 40))
+        if room >= 4:
+            canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
+            x += len(title) + 2
+        if simulated and x + 12 + tabs < end:
+            canvas.write(x, 0, " SIMULATED ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
+            x += 13
+        x = self._paint_tabs(canvas, x)
+        for name, look in sight.standings.items():
+            text = f"{look.shape} {printable(name)}"
+            if x + len(text) > end:
+                break
+            canvas.write(x, 0, text, ink(look.colour, RAISED))
+            x += len(text) + 2
+
+    def _paint_tabs(self, canvas: Canvas, x: int) -> int:
+        self._tabs.clear()
+        for name, key, word in VIEWS:
+            here = name == self.view
+            start = x
+            canvas.write(x, 0, key.upper(), ink(QUIET if here else BRASS, RAISED, bold=not here))
+            x += len(key) + 1
+            style = ink(IVORY if here else ENGRAVED, RAISED, bold=here, reverse=here and not self.colour)
+            canvas.write(x, 0, word, style)
+            x += len(word) + 2
+            self._tabs.append((start, x - 1, name))
+        return x + 1
+
+    def _right(self, width: int) -> list[tuple[str, str, bool]]:
+        session = self.sight.session
+        found: list[tuple[str, str, bool]] = []
+        if any(board.dark for board in self.sight.boards.values()):
+            found.append(("◐ DARK", WARN, True))
+        if not session.live:
+            found.append(("▶ PLAYED BACK", BRASS, True))
+            return found
+        reach = session.ring_reach_us
+        path = session.recording
+        if path is not None:
+            name = fitted(printable(path.name), 16 if width < 100 else 40)
+            found.append((f"● REC {name} {size_text(session.recording_bytes)}", BAD, True))
+        elif width >= 100:
+            found.append(("○ not recording", ENGRAVED, False))
+        if reach:
+            found.append(
+                (f"keeps {span_text(reach)}" if width >= 100 or path is None else span_text(reach), QUIET, False)
+            )
+        return found
+
+    def on_click(self, event: events.Click) -> None:
+        """A click on a view's name turns to it."""
+        for start, end, name in self._tabs:
+            if start <= event.x < end:
+                event.stop()
+                self.post_message(self.Turn(name))

@@ -1,0 +1,113 @@
+"""The keys that work now, on the last row of the screen: only those, as many as fit, and clickable."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from textual import events
+from textual.binding import Binding
+
+from benchcon.console.canvas import Canvas
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, ink
+
+_FIRST = ("help",)
+_LAST = ("dark",)
+
+
+class Shown(NamedTuple):
+    """A key and what it does, and where they stand on the row."""
+
+    key: str
+    face: str
+    word: str
+    start: int
+    end: int
+
+
+_FACES = {
+    "space": "Space",
+    "enter": "Enter",
+    "escape": "Esc",
+    "plus": "+",
+    "minus": "-",
+    "equals_sign": "=",
+    "left_square_bracket": "[",
+    "right_square_bracket": "]",
+    "slash": "/",
+    "comma": ",",
+    "full_stop": ".",
+    "less_than_sign": "<",
+    "greater_than_sign": ">",
+    "question_mark": "?",
+    "tab": "Tab",
+    "delete": "Del",
+    "pageup": "PgUp",
+    "pagedown": "PgDn",
+}
+
+
+def key_face(binding: Binding) -> str:
+    """How a key is written on the screen."""
+    if binding.key_display:
+        return binding.key_display
+    key = binding.key
+    if key.startswith("ctrl+"):
+        return "^" + key[5:]
+    return _FACES.get(key, key.upper() if key.startswith("f") and key[1:].isdigit() else key)
+
+
+class KeyLine(Drawn):
+    """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help."""
+
+    GROUND = RAISED
+    DEFAULT_CSS = """
+    KeyLine { height: 1; dock: bottom; }
+    """
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._shown: list[Shown] = []
+
+    def on_mount(self) -> None:
+        """Follow the bindings as they change with focus and selection."""
+        self.screen.bindings_updated_signal.subscribe(self, lambda _: self.call_after_refresh(self.repaint))
+
+    def paint(self, canvas: Canvas) -> None:
+        """Lay the keys out and draw them."""
+        canvas.wipe(0, 0, canvas.width, 1, self.ground)
+        self._shown = self._laid_out(canvas.width)
+        for shown in self._shown:
+            dark = shown.word == "DARK"
+            colour = (GROUND, BAD) if dark else (BRASS, RAISED)
+            face = f" {shown.face} " if dark else shown.face
+            canvas.write(shown.start, 0, face, ink(*colour, bold=True, reverse=dark and not self.colour))
+            style = ink(GROUND, BAD, bold=True) if dark and self.colour else ink(IVORY if dark else ENGRAVED, RAISED)
+            canvas.write(shown.start + len(face), 0, ("" if dark else " ") + shown.word + (" " if dark else ""), style)
+
+    def _laid_out(self, width: int) -> list[Shown]:
+        chosen: dict[str, tuple[str, str, str]] = {}
+        for _, binding, enabled, _ in self.screen.active_bindings.values():
+            if binding.show and enabled and binding.action not in chosen:
+                chosen[binding.action] = (binding.key, key_face(binding), binding.description)
+        first = [chosen.pop(name) for name in _FIRST if name in chosen]
+        last = [chosen.pop(name) for name in _LAST if name in chosen]
+        end = width - sum(len(face) + len(word) + 3 for _, face, word in last)
+        shown: list[Shown] = []
+        x = 1
+        for key, face, word in [*first, *chosen.values()]:
+            wide = len(face) + 1 + len(word)
+            if x + wide <= end - 1:
+                shown.append(Shown(key, face, word, x, x + wide))
+                x += wide + 2
+        for key, face, word in last:
+            shown.append(Shown(key, face, word, end, width))
+        return shown
+
+    def on_click(self, event: events.Click) -> None:
+        """A click on a key is that key."""
+        for shown in self._shown:
+            if shown.start <= event.x < shown.end:
+                event.stop()
+                self.app.simulate_key(shown.key)
+                return

@@ -1,0 +1,195 @@
+"""The health of each link: who is on which port, how it stands, and every counter of what went wrong."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.geometry import Size
+
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.state import BoardState
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+
+def age_text(now_us: int, then_us: int | None) -> str:
+    """How long ago something was heard."""
+    return "never" if then_us is None else f"{max(now_us - then_us, 0) / 1e6:.1f} s"
+
+
+class Links(Drawn, can_focus=True):
+    """One plate a board. `brief`: a few lines each, for beside the face."""
+
+    GROUND = GROUND
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "go(-1)", "Up", show=False),
+        Binding("down", "go(1)", "Down", show=False),
+        Binding("l", "let_go", "Let go of the port"),
+        Binding("l", "take_back", "Take the port back"),
+        Binding("w", "wink", "Wink: which one is it?"),
+    ]
+
+    def __init__(self, sight: Sight, *, brief: bool = False, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.brief = brief
+        self.chosen = 0
+        self._top = 0
+
+    def names(self) -> list[str]:
+        """The boards, by their names on the panel."""
+        return [board.name for board in self.sight.panel.boards]
+
+    def board(self) -> BoardState | None:
+        """The chosen board."""
+        names = self.names()
+        return self.sight.boards.get(names[self.chosen]) if self.chosen < len(names) else None
+
+    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
+        """As high as its plates, where the stylesheet leaves it to the widget."""
+        return 5 * len(self.names()) if self.brief else container.height
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw a plate for each board."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
+        with self.sight.session.lock:
+            blocks = [self._block(index, name, canvas.width) for index, name in enumerate(self.names())]
+        if not blocks:
+            canvas.write(1, 1, "No board yet.", ink(QUIET, GROUND))
+        lines = [line for block in blocks for line in block]
+        if not self.brief and blocks:
+            first = sum(len(block) for block in blocks[: self.chosen])
+            last = first + len(blocks[min(self.chosen, len(blocks) - 1)])
+            self._top = min(self._top, first)
+            self._top = max(self._top, last - canvas.height)
+        for y, pieces in enumerate(lines[self._top : self._top + canvas.height]):
+            x = 0
+            for text, colour, ground in pieces:
+                canvas.write(x, y, text, ink(colour, ground), canvas.width - x)
+                x += len(text)
+
+    def _block(self, index: int, name: str, width: int) -> list[list[tuple[str, str, str]]]:
+        sight = self.sight
+        board, look = sight.boards.get(name), sight.standings[name]
+        chosen = index == self.chosen and self.has_focus and not self.brief
+        title = fitted(printable(sight.title_of(name)).upper(), 28)
+        told = f"{look.shape} {look.word}"
+        mark = "▌" if chosen else " "
+        ground = RAISED
+        fill = max(0, width - len(title) - len(told) - 5)
+        head = [
+            (mark, BRASS, ground),
+            (f"{title} ", IVORY, ground),
+            ("─" * fill, EDGE, ground),
+            (f" {told} ", look.colour, ground),
+        ]
+        lines = [head]
+        for pairs in self._figures(board):
+            lines.append(self._pairs(pairs, width))
+        if look.advice and not self.brief:
+            lines.append([(" " + look.advice, WARN, GROUND)])
+        lines.append([])
+        return lines
+
+    def _pairs(self, pairs: list[tuple[str, str, bool]], width: int) -> list[tuple[str, str, str]]:
+        each = max((width - 1) // max(len(pairs), 1), 8)
+        pieces: list[tuple[str, str, str]] = [(" ", QUIET, GROUND)]
+        for word, value, wrong in pairs:
+            value = fitted(value, max(each - len(word) - 2, 3))
+            pieces.append((f"{word} ", QUIET, GROUND))
+            pieces.append((value.ljust(each - len(word) - 1), BAD if wrong else ENGRAVED, GROUND))
+        return pieces
+
+    def _figures(self, board: BoardState | None) -> list[list[tuple[str, str, bool]]]:
+        if board is None:
+            return [[("port", "none", False)]]
+        sight, now_us = self.sight, self.sight.now_us
+        counters = sight.session.state.observer.counters(board.source)
+        rate = f"{sight.rates.get(board.source, 0.0):.0f}"
+        trip = "?" if board.round_trip_us is None else f"{board.round_trip_us / 1000:.1f} ms"
+        worst = "?" if board.round_trip_worst_us is None else f"{board.round_trip_worst_us / 1000:.1f} ms"
+        supply = f"{board.supply_mv / 1000:.2f} V" if board.supply_mv else "?"
+        heard = age_text(now_us, board.last_heard_us)
+        if self.brief:
+            return [
+                [("lines/s", rate, False), ("heard", heard, False)],
+                [
+                    ("bad", str(counters.bad_up), counters.bad_up > 0),
+                    ("lost", str(counters.missing), counters.missing > 0),
+                ],
+                [("trip", trip, False), ("supply", supply, False)],
+            ]
+        return [
+            [("port", printable(board.port) or "?", False), ("ident", printable(board.ident) or "?", False)],
+            [
+                ("firmware", printable(board.firmware) or "?", False),
+                ("chip", printable(board.chip) or "?", False),
+                ("boot", "?" if board.boot is None else str(board.boot), False),
+                ("resets seen", str(board.boots), board.boots > 1),
+            ],
+            [
+                ("lines/s", rate, False),
+                ("heard", heard, False),
+                ("round trip", trip, False),
+                ("worst", worst, False),
+            ],
+            [
+                ("bad checks", str(counters.bad_up), counters.bad_up > 0),
+                ("gaps", str(counters.missing), counters.missing > 0),
+                ("board dropped", str(board.dropped), board.dropped > 0),
+                ("board heard bad", str(board.bad_lines), board.bad_lines > 0),
+            ],
+            [
+                ("repeats", str(board.repeats), board.repeats > 0),
+                ("given up", str(board.gave_up), board.gave_up > 0),
+                ("refused", str(board.refused), board.refused > 0),
+                ("held back", str(board.held_back), board.held_back > 0),
+            ],
+            [
+                ("supply", supply, False),
+                ("worst loop", f"{board.worst_loop_us} µs", False),
+                ("buffer", f"{board.buffer} B" if board.buffer else "?", False),
+                ("dead-man", f"{board.deadman_ms / 1000:g} s" if board.deadman_ms else "off", False),
+            ],
+        ]
+
+    # --- keys -----------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Ports are worked only on a live bench."""
+        board = self.board()
+        if action in ("let_go", "take_back", "wink"):
+            if self.brief or self.sight.session.bench is None or board is None or not board.port:
+                return False
+            released = board.link == "released"
+            return {"let_go": not released, "take_back": released, "wink": board.link == "linked"}[action]
+        return True
+
+    def action_go(self, by: int) -> None:
+        """Choose another board."""
+        self.chosen = max(0, min(len(self.names()) - 1, self.chosen + by))
+        self.refresh_bindings()
+        self.repaint()
+
+    def action_let_go(self) -> None:
+        """Leave the port to another program."""
+        board = self.board()
+        if board is not None:
+            self.sight.work.let_go(board)
+
+    def action_take_back(self) -> None:
+        """Open the port again."""
+        board = self.board()
+        if board is not None:
+            self.sight.work.take_back(board)
+
+    def action_wink(self) -> None:
+        """Have the board show which one it is."""
+        board = self.board()
+        if board is not None:
+            self.sight.work.wink(board)

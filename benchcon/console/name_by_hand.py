@@ -1,0 +1,79 @@
+"""Naming by hand, question after question: which part, its name, its place, then into the panel file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchcon.console.ask import Ask
+from benchcon.console.naming import checked_label, first_file, named, part_in
+from benchcon.console.naming_screens import PointScreen, WhichPart
+from benchcon.console.showing import board_name, label_of
+from benchcon.errors import Trouble
+from benchcon.panel.model import Lamp, Panel, Part
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.app import ConsoleApp
+
+
+def take_panel(app: ConsoleApp, panel: Panel) -> None:
+    """Make `panel`, just written, the session's."""
+    session = app.session
+    with session.lock:
+        session.panel = panel
+        session.state.panel_text, session.state.panel_digest = panel.text, panel.digest
+    app.sight.look()
+
+
+async def name_by_hand(app: ConsoleApp, selected: Part | None) -> None:
+    """Ask and write; runs as a worker of the app."""
+    sight, session = app.sight, app.session
+    name = await app.push_screen_wait(WhichPart(sight, selected))
+    part = next((each for each in sight.panel.parts if each.name == name), None)
+    if part is None:
+        return
+    lamp = part if isinstance(part, Lamp) and session.bench is not None else None
+    board = sight.boards.get(board_name(part))
+    channel = board.channels.get(lamp.channel.id) if lamp is not None and board is not None else None
+    was_lit = bool(channel is not None and channel.value)
+    if lamp is not None and not was_lit:
+        sight.work.act(lamp, sight.boards)
+    try:
+        await _ask(app, part)
+    except Trouble as trouble:
+        app.tell(str(trouble), "error")
+    finally:
+        if lamp is not None and not was_lit:
+            sight.work.put_out(lamp, sight.boards)
+
+
+async def _ask(app: ConsoleApp, part: Part) -> None:
+    where = f"{printable(board_name(part))}, {printable(label_of(part))}"
+    why = f"This is {where}. What is engraved beside it on the panel?"
+    label = await app.push_screen_wait(Ask("What is it called?", why, label_of(part), check=checked_label))
+    if label is None:
+        return
+    if not app.session.panel.path and not await _first_file(app):
+        return
+    standing = part_in(app.session.panel, part) or part
+    place = await app.push_screen_wait(PointScreen(app.session.panel, standing))
+    take_panel(app, named(app.session.panel, part, label, place))
+    app.tell(f"“{label}” is in {printable(app.session.panel.path)}")
+
+
+async def _first_file(app: ConsoleApp) -> bool:
+    """There is no panel file yet: write a first one. Returns whether there is one now."""
+    made: list[Panel] = []
+
+    def write(text: str) -> None:
+        with app.session.lock:
+            boards = list(app.session.state.boards.values())
+        made.append(first_file(Path(text), boards))
+
+    why = "There is no panel file yet. A first one is written from what the boards say of themselves, with every part."
+    text = await app.push_screen_wait(Ask("Write a first panel file", why, "panel.toml", check=write))
+    if text is None or not made:
+        return False
+    take_panel(app, made[-1])
+    return True

@@ -1,0 +1,113 @@
+"""Naming by hand: what a part is called and where it sits goes into the panel file, and nothing else in it changes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from benchcon.console.showing import channels_of
+from benchcon.errors import Trouble
+from benchcon.panel.draft import draft
+from benchcon.panel.edit import PanelFile, write_whole
+from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
+from benchcon.panel.reader import name_from
+from benchcon.panel.splice import Value
+from benchcon.state import BoardState
+from benchcon.wire.items import Item
+from benchcon.wire.printable import printable
+
+LONGEST_LABEL = 60
+
+
+def checked_label(text: str) -> str:
+    """Return `text` as a label; raises `Trouble` if it cannot be one."""
+    label = " ".join(text.split())
+    if not label:
+        raise Trouble("a name has at least one letter")
+    if len(label) > LONGEST_LABEL:
+        raise Trouble(f"that is {len(label)} characters; {LONGEST_LABEL} is the most that is engraved on a panel")
+    if printable(label) != label:
+        raise Trouble("a name holds no control characters")
+    return label
+
+
+def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
+    """Write a first panel file from what the boards said of themselves; never over another file.
+
+    Raises `Trouble` if it is there already or cannot be written.
+    """
+    said = []
+    for board in boards:
+        items = [
+            Item(index, channel.kind, channel.id, dict(channel.detail))
+            for index, channel in enumerate(board.channels.values())
+            if channel.kind
+        ]
+        said.append((board.port, board.ident, board.name, items))
+    if not any(items for *_, items in said):
+        raise Trouble("no board has said what it has yet; connect one first")
+    write_whole(path, draft(said).encode(), force=False)
+    return PanelFile(path).panel
+
+
+def named(panel: Panel, part: Part, label: str, place_mm: tuple[float, float] | None) -> Panel:
+    """Write into the file of `panel` that `part` is called `label` and, if given, sits at `place_mm`; return the panel.
+
+    A part that the file does not hold yet is added at its end. Raises `Trouble` and writes nothing if that would make
+    the file wrong, or if somebody else has changed it meanwhile.
+    """
+    label = checked_label(label)
+    file = PanelFile(panel.path)
+    name = _name_in(file.panel, part)
+    if name:
+        file.label(name, label)
+    else:
+        name = _free(file.panel, name_from(label) or "part")
+        _add(file, part, name, label)
+    if place_mm is not None:
+        file.place(name, *place_mm)
+    file.save()
+    return file.panel
+
+
+def part_in(panel: Panel, part: Part) -> Part | None:
+    """Return the part of `panel` on the same first channel as `part`."""
+    name = _name_in(panel, part)
+    return panel.part(name) if name else None
+
+
+def _name_in(panel: Panel, part: Part) -> str:
+    wanted = channels_of(part)[0]
+    for each in panel.parts:
+        if any((channel.board, channel.id) == (wanted.board, wanted.id) for channel in channels_of(each)):
+            return each.name
+    return ""
+
+
+def _free(panel: Panel, wish: str) -> str:
+    name, number = wish, 2
+    while panel.part(name) is not None:
+        name, number = f"{wish}_{number}", number + 1
+    return name
+
+
+def _add(file: PanelFile, part: Part, name: str, label: str) -> None:
+    channel = channels_of(part)[0]
+    if file.panel.board(channel.board) is None:
+        file.add("boards", channel.board, {"label": channel.board})
+    values: dict[str, Value] = {"label": label}
+    where = f"{channel.board}.{channel.id}"
+    if isinstance(part, Control):
+        values["kind"] = part.kind
+        if part.kind == "switch" and len(part.positions) > 2:
+            values["positions"] = list(part.positions)
+        values["channel"] = where
+        file.add("controls", name, values)
+    elif isinstance(part, Lamp):
+        values["colour"] = part.colour
+        values["channel"] = where
+        file.add("lamps", name, values)
+    elif isinstance(part, Digits):
+        values["places"] = part.places
+        values["channel"] = where
+        file.add("digits", name, values)

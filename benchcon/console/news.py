@@ -1,0 +1,212 @@
+"""The list of news: what came, newest at the bottom, with a filter and a pause."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+
+from benchcon.console.ask import Ask
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.drawn import Drawn
+from benchcon.console.feed import NEWS_KEPT
+from benchcon.console.ink import EDGE, ENGRAVED, GROUND, QUIET, RAISED, ink
+from benchcon.console.telling import Line, clock_text, tell
+from benchcon.wire import events as ev
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+Numbered = tuple[int, ev.Event]
+
+
+class News(Drawn, can_focus=True):
+    """The list. Paused it stays where it is, whatever comes; new lines are counted meanwhile."""
+
+    GROUND = GROUND
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("slash", "filter", "Filter", key_display="/"),
+        Binding("space,p", "pause", "Pause"),
+        Binding("up", "scroll(1)", "Older", show=False),
+        Binding("down", "scroll(-1)", "Newer", show=False),
+        Binding("pageup", "leaf(1)", "Older"),
+        Binding("pagedown", "leaf(-1)", "Newer"),
+        Binding("end", "newest", "Newest"),
+        Binding("escape", "clear", "No filter", show=False),
+    ]
+
+    def __init__(self, sight: Sight, *, brief: bool = False, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.brief = brief
+        self.wanted = ""
+        """What a line must hold to be listed; several words must all be there."""
+        self.frozen: list[Numbered] | None = None
+        self._matching: deque[Numbered] = deque(maxlen=NEWS_KEPT)
+        self._seen = 0
+        self._back = 0
+
+    @property
+    def paused(self) -> bool:
+        """Whether the list stands still."""
+        return self.frozen is not None
+
+    # --- what is listed -------------------------------------------------------------------------------------------
+
+    def _fits(self, line: Line, board: str) -> bool:
+        text = f"{board} {line.sort} {line.text}".casefold()
+        return all(word in text for word in self.wanted.casefold().split())
+
+    def _catch_up(self) -> None:
+        """Bring the lines that fit the filter up to date."""
+        feed = self.sight.feed
+        if self._seen > feed.news_count or (feed.news and self._matching and self._matching[-1][0] < feed.news[0][0]):
+            self._matching.clear()
+        new: list[Numbered] = []
+        for numbered in reversed(feed.news):
+            if numbered[0] <= self._seen:
+                break
+            new.append(numbered)
+        self._seen = feed.news_count
+        for numbered in reversed(new):
+            if self._fits(tell(numbered[1], feed), self.board_of(numbered[1][1])):
+                self._matching.append(numbered)
+
+    def _listed(self) -> Sequence[Numbered]:
+        if self.frozen is not None:
+            return self.frozen
+        if not self.wanted:
+            return self.sight.feed.news
+        self._catch_up()
+        return self._matching
+
+    def board_of(self, source: int) -> str:
+        """How a board is called in the list."""
+        for name, board in self.sight.boards.items():
+            if board.source == source:
+                return printable(name)
+        return "bench" if source == 0 else f"board {source}"
+
+    # --- drawing --------------------------------------------------------------------------------------------------
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw the heading and as many lines as fit."""
+        width, height = canvas.width, canvas.height
+        canvas.wipe(0, 0, width, 1, ink(QUIET, RAISED))
+        canvas.write(1, 0, self._heading(), ink(ENGRAVED, RAISED, bold=True), width - 2)
+        listed = self._listed()
+        room = height - 1
+        count = len(listed)
+        self._back = max(0, min(self._back, count - room))
+        last = count - self._back
+        rows = [listed[index] for index in range(max(0, last - room), last)]
+        for row in range(room):
+            y = row + 1
+            if row < len(rows):
+                self._paint_line(canvas, y, rows[row][1])
+            else:
+                canvas.wipe(0, y, width, 1, self.ground)
+        if not rows:
+            canvas.write(
+                1, 2, "Nothing yet." if not self.wanted else "Nothing that fits the filter.", ink(QUIET, GROUND)
+            )
+
+    def _heading(self) -> str:
+        feed = self.sight.feed
+        words = [f"NEWS  {feed.news_count}"]
+        if self.wanted:
+            words.append(f"only: {printable(self.wanted)}")
+        if self.frozen is not None:
+            newer = feed.news_count - (self.frozen[-1][0] if self.frozen else 0)
+            words.append(f"PAUSED, {newer} newer")
+        elif self._back:
+            words.append(f"{self._back} newer below")
+        return "   ".join(words)
+
+    def _paint_line(self, canvas: Canvas, y: int, event: ev.Event) -> None:
+        line = tell(event, self.sight.feed)
+        width = canvas.width
+        clock = clock_text(line.at_us)
+        board = fitted(self.board_of(line.source), 9)
+        canvas.wipe(0, y, width, 1, self.ground)
+        x = 1
+        if not self.brief:
+            canvas.write(x, y, clock, ink(QUIET, GROUND))
+            x += len(clock) + 2
+        else:
+            short = clock[2:-4] if clock.startswith("0:") else clock[:-4]
+            canvas.write(x, y, short, ink(QUIET, GROUND))
+            x += len(short) + 1
+        canvas.write(x, y, board, ink(ENGRAVED, GROUND))
+        x += 10
+        if not self.brief:
+            canvas.write(x, y, fitted(line.sort, 7), ink(EDGE if line.sort == "is" else line.colour, GROUND))
+            x += 8
+        canvas.write(x, y, line.text, ink(line.colour, GROUND), width - x - 1)
+
+    # --- keys -----------------------------------------------------------------------------------------------------
+
+    def action_pause(self) -> None:
+        """Stand still, or go on."""
+        self.frozen = None if self.frozen is not None else list(self._listed())
+        self._back = 0
+        self.repaint()
+
+    def action_scroll(self, by: int) -> None:
+        """Towards older (`by` > 0) or newer lines; looking back stands still until End."""
+        if by > 0 and self.frozen is None:
+            self.frozen = list(self._listed())
+        self._back = max(0, self._back + by)
+        self.repaint()
+
+    def action_leaf(self, by: int) -> None:
+        """A screenful at a time."""
+        self.action_scroll(by * max(1, self.size.height - 2))
+
+    def action_newest(self) -> None:
+        """Go on, at the newest."""
+        self.frozen = None
+        self._back = 0
+        self.repaint()
+
+    def filter(self, wanted: str) -> None:
+        """List only what holds these words."""
+        self.wanted = wanted.strip()
+        self.frozen = None
+        self._back = 0
+        self._matching.clear()
+        self._seen = 0
+        self.repaint()
+
+    def action_clear(self) -> None:
+        """List everything."""
+        self.filter("")
+
+    def action_filter(self) -> None:
+        """Ask for words to look for."""
+
+        def done(text: str | None) -> None:
+            if text is not None:
+                self.filter(text)
+
+        ask = Ask(
+            "Filter the news",
+            "Words that a line must hold: a board, a part, a channel, or a sort such as gap, bad, boot, link, mark.",
+            self.wanted,
+            may_be_empty=True,
+        )
+        self.app.push_screen(ask, done)
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel goes back."""
+        event.stop()
+        self.action_scroll(3)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel comes forward."""
+        event.stop()
+        self.action_scroll(-3)

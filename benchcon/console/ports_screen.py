@@ -1,0 +1,150 @@
+"""Which ports to open: shown when none was named or agreed to, and whenever one is to be added.
+
+Nothing is opened before the user says so: opening a port can reset a machine that is at work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import ClassVar, Protocol
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from benchcon.console.ask import Ask
+from benchcon.console.ink import ENGRAVED, GOOD, IVORY, QUIET, WARN
+from benchcon.console.keyline import KeyLine
+from benchcon.console.table import Column, Row, Table
+
+
+class Port(Protocol):
+    """What is shown of a port; see `benchcon.link.found.PortFound`."""
+
+    port: str
+    what: str
+    maker: str
+    usb: str
+    place: str
+    ident: str
+    in_use: str
+
+
+class PortTable(Table):
+    """The ports, each with a mark for “open this one”."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("space", "mark", "Choose")]
+
+    def __init__(self, find: Callable[[], Sequence[Port]], already: Sequence[str]) -> None:
+        super().__init__(id="ports")
+        self._find = find
+        self._already = set(already)
+        self.found: list[Port] = list(find())
+        self.extra: list[str] = []
+        self.marked: set[str] = set()
+
+    def look(self) -> None:
+        """List the ports anew: one may have been plugged in."""
+        self.found = list(self._find())
+        self.repaint()
+
+    def columns(self, width: int) -> list[Column]:
+        """What is left over goes to what the system says of the port."""
+        return [Column("", 1), Column("port", 22), Column("what", 0), Column("usb", 9), Column("known as", 14)]
+
+    def rows(self) -> list[Row]:
+        """Ports that can be opened, and those that cannot, with why."""
+        rows = []
+        for each in self.found:
+            open_already = each.port in self._already
+            mark = "●" if each.port in self.marked else "–" if open_already else "○"
+            what = " ".join(filter(None, (each.what, each.maker)))
+            told = "open already" if open_already else f"in use: {each.in_use}" if each.in_use else each.ident
+            colour = QUIET if open_already else WARN if each.in_use else GOOD if each.port in self.marked else IVORY
+            rows.append(Row(each.port, [mark, each.port, what or "?", each.usb, told], colour))
+        for port in self.extra:
+            rows.append(Row(port, ["●" if port in self.marked else "○", port, "named by you", "", ""], IVORY))
+        return rows
+
+    def action_mark(self) -> None:
+        """Choose this port, or not."""
+        if self.chosen and self.chosen not in self._already:
+            self.marked ^= {self.chosen}
+            self.repaint()
+            self.refresh_bindings()
+
+
+class PortsScreen(ModalScreen[tuple[list[str], bool] | None]):
+    """Gives back the ports chosen and whether to remember them; None if the user left."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "open(True)", "Open and remember", priority=True),
+        Binding("o", "open(False)", "Open this once"),
+        Binding("a", "other", "Another address"),
+        Binding("u", "look", "Look again"),
+        Binding("escape", "leave", "Leave"),
+    ]
+
+    def __init__(self, find: Callable[[], Sequence[Port]], already: Sequence[str] = ()) -> None:
+        super().__init__()
+        self.table = PortTable(find, already)
+
+    def compose(self) -> ComposeResult:
+        """The list and what it is about."""
+        with Vertical(id="ports-slip"):
+            yield Static(Text("Which ports shall be opened?", IVORY), classes="slip-title")
+            yield Static(
+                Text(
+                    "Choose with Space. Opening a port can reset what is connected to it, so only ports that you "
+                    "choose are opened. Remembered ones open by themselves next time.",
+                    ENGRAVED,
+                ),
+                classes="slip-why",
+            )
+            yield self.table
+            yield Static("", id="wrong")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Begin in the list."""
+        self.table.focus()
+        if not self.table.found:
+            self.query_one("#wrong", Static).update(
+                Text("No serial port found. Plug a board in and press u, or press a to give an address.")
+            )
+
+    def action_open(self, remember: bool) -> None:
+        """Give back the choice; with none marked the row under the cursor is meant."""
+        table = self.table
+        if table.marked:
+            chosen = [row.key for row in table.rows() if row.key in table.marked]
+        else:
+            chosen = [table.chosen] if table.chosen else []
+        if not chosen:
+            self.query_one("#wrong", Static).update(Text("Nothing is chosen."))
+            return
+        self.dismiss((chosen, remember))
+
+    def action_other(self) -> None:
+        """A path or address that the system does not list."""
+
+        def done(text: str | None) -> None:
+            if text and text not in self.table.extra:
+                self.table.extra.append(text)
+                self.table.marked.add(text)
+                self.table.choose(text)
+
+        why = "A device path such as /dev/ttyUSB0, or socket://host:port for a board behind a network."
+        self.app.push_screen(Ask("Another port", why), done)
+
+    def action_look(self) -> None:
+        """List again."""
+        self.table.look()
+        self.query_one("#wrong", Static).update("")
+
+    def action_leave(self) -> None:
+        """Open none."""
+        self.dismiss(None)

@@ -1,0 +1,61 @@
+"""Running the console on a session, and leaving it dark whatever ends it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from types import FrameType
+
+from benchcon.console.app import ConsoleApp
+from benchcon.errors import Trouble
+from benchcon.panel.file import load
+from benchcon.panel.model import Panel
+from benchcon.session import LiveSession, Session
+
+
+def run_console(session: Session) -> int:
+    """Show the console until the user leaves it; close the session and return an exit code.
+
+    Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
+    """
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        session.close()
+        raise Trouble(
+            "the console needs a terminal; without one use 'record', 'replay --headless' or 'demo --headless'"
+        )
+    app = ConsoleApp(session)
+
+    def leave(number: int, frame: FrameType | None) -> None:
+        app.call_later(app.exit, 0)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), leave)
+    confirmed = True
+    try:
+        code = app.run()
+    finally:
+        app.sight.close()
+        if session.bench is not None:
+            confirmed = session.bench.close(dark=True)
+        session.close()
+    if not confirmed:
+        print("benchcon: dark was NOT CONFIRMED by every board: pull the plug", file=sys.stderr)
+    if app.trouble:
+        hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
+        raise Trouble(f"the console ended: {app.trouble}{hint}")
+    return int(code or 0)
+
+
+def open_and_run(ports: Sequence[str], panel_path: str | None, baud: int) -> int:
+    """Open `ports` (none: those agreed to before) with a panel file and run the console. Raises `Trouble`."""
+    from benchcon.link import Bench
+    from benchcon.link.found import agreed_ports
+
+    panel = load(panel_path) if panel_path else Panel()
+    bench = Bench(list(ports) or agreed_ports(), panel=panel, baud=baud)
+    session = LiveSession(bench, panel)
+    bench.start()
+    return run_console(session)

@@ -1,0 +1,139 @@
+"""What the console shows of a part: its state in a word and in the numbers a drawing needs.
+
+Pure functions of the panel, the bench's state and the time. What is not known now (a board silent, lost, let go) comes
+out as not known, with the reason, and never as the last thing heard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.reading import detents, position, share_permille
+from benchcon.panel.segments import decode
+from benchcon.state import BenchState, BoardState
+from benchcon.wire.printable import printable
+
+STANDINGS = {
+    "live": "live",
+    "asking": "asking",
+    "silent": "silent",
+    "lost": "lost",
+    "released": "let go",
+    "refused": "refused",
+    "tongue": "other tongue",
+    "absent": "not there",
+    "unread": "being read",
+}
+"""Words on the screen for how a board stands."""
+
+
+class Showing(NamedTuple):
+    """How one part looks now."""
+
+    known: bool
+    word: str
+    """``pressed``, ``on``, ``45 %``, ``1013.25`` …; for what is not known the reason, such as ``silent``."""
+    level: int = 0
+    """Lamp: lightness in permille. Potentiometer: how far round, in permille."""
+    step: int = 0
+    """Button, switch: index of the position (-1: between positions). Encoder: detents from where it began."""
+    segments: bytes = b""
+    """Digits: one byte a place."""
+    sort: str = ""
+    """A lamp's or display's special state: ``blink`` or ``dark``; otherwise empty."""
+
+
+def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
+    """Return the boards that are known, by their name on the panel."""
+    found = {}
+    for board in panel.boards:
+        state_of = state.board_named(board.ident or board.name)
+        if state_of is None and board.name.startswith("board "):
+            number = board.name[6:]
+            state_of = state.boards.get(int(number)) if number.isdecimal() else None
+        if state_of is not None:
+            found[board.name] = state_of
+    return found
+
+
+def channels_of(part: Part) -> tuple[Channel, ...]:
+    """Return the channels a part is wired to."""
+    return part.channels if isinstance(part, Control) else (part.channel,)
+
+
+def board_name(part: Part) -> str:
+    """Return the name of the board a part is (first) wired to."""
+    channels = channels_of(part)
+    return channels[0].board if channels else ""
+
+
+def standing_of(board: BoardState | None, now_us: int) -> str:
+    """Return one of `STANDINGS`' keys."""
+    return "absent" if board is None else board.standing(now_us)
+
+
+def show(
+    part: Part, boards: Mapping[str, BoardState], now_us: int, blinking: frozenset[tuple[int, str]] = frozenset()
+) -> Showing:
+    """Return how `part` looks at `now_us`. `blinking` holds (source, channel id) of lamps that are being blinked."""
+    if not part.wired:
+        return Showing(False, "not wired")
+    for channel in channels_of(part):
+        standing = standing_of(boards.get(channel.board), now_us)
+        if standing != "live":
+            return Showing(False, STANDINGS[standing])
+    if isinstance(part, Lamp):
+        return _lamp(part, boards[part.channel.board], now_us, blinking)
+    if isinstance(part, Digits):
+        return _digits(part, boards[part.channel.board], now_us)
+    return _control(part, boards, now_us)
+
+
+def _lamp(lamp: Lamp, board: BoardState, now_us: int, blinking: frozenset[tuple[int, str]]) -> Showing:
+    level = board.value_now(lamp.channel.id, now_us)
+    if level is None:
+        return Showing(False, STANDINGS["unread"])
+    if board.dark:
+        return Showing(True, "dark", 0, sort="dark")
+    if (board.source, lamp.channel.id) in blinking:
+        return Showing(True, "blink", level, sort="blink")
+    if level == 0:
+        return Showing(True, "off", 0)
+    return Showing(True, "on" if level >= lamp.on_permille else f"{(level + 5) // 10} %", level)
+
+
+def _digits(digits: Digits, board: BoardState, now_us: int) -> Showing:
+    value = board.value_now(digits.channel.id, now_us)
+    if value is None:
+        return Showing(False, STANDINGS["unread"])
+    segments = (value & ((1 << 8 * digits.places) - 1)).to_bytes(digits.places, "big")
+    if board.dark:
+        return Showing(True, "dark", segments=segments, sort="dark")
+    return Showing(True, decode(segments).strip() or "blank", segments=segments)
+
+
+def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) -> Showing:
+    values: dict[tuple[str, str], int] = {}
+    for channel in control.channels:
+        value = boards[channel.board].value_now(channel.id, now_us)
+        if value is None:
+            return Showing(False, STANDINGS["unread"])
+        values[channel.board, channel.id] = value
+    if control.kind in ("button", "switch"):
+        at, why = position(control, values)
+        if at is None:
+            return Showing(True, why, step=-1)
+        return Showing(True, control.positions[at], step=at)
+    value = values[control.channels[0].board, control.channels[0].id]
+    if control.kind == "encoder":
+        turned = detents(control, 0, value)
+        return Showing(True, f"{turned:+g}", step=int(turned // 1))
+    share = share_permille(control, value)
+    return Showing(True, f"{share / 10:.0f} %", level=max(0, min(1000, round(share))), step=value)
+
+
+def label_of(part: Part) -> str:
+    """Return what is engraved beside a part, made printable."""
+    return printable(part.label or part.name)

@@ -1,0 +1,94 @@
+"""What the console sees of its session, gathered once a frame: the panel, the boards, the news, the time."""
+
+from __future__ import annotations
+
+from benchcon.console.feed import Feed
+from benchcon.console.showing import Showing, boards_of, show
+from benchcon.console.standing import Standing, standing
+from benchcon.console.unplaced import Signature, completed, signature
+from benchcon.console.work import Tell, Work
+from benchcon.panel.model import Panel
+from benchcon.session import Session
+from benchcon.state import BoardState
+
+
+class Sight:
+    """One look at a session a frame; every widget draws from it.
+
+    The session's lock is held while showings are worked out, never while they are drawn.
+    """
+
+    def __init__(self, session: Session, tell: Tell) -> None:
+        self.session = session
+        self.feed = Feed()
+        self.work = Work(session, tell)
+        self.now_us = 0
+        self.panel: Panel = session.panel
+        """The session's panel, with a part for every channel that it does not name."""
+        self.boards: dict[str, BoardState] = {}
+        """By their name on the panel."""
+        self.showings: dict[str, Showing] = {}
+        """By part name."""
+        self.standings: dict[str, Standing] = {}
+        """By board name on the panel."""
+        self.rates: dict[int, float] = {}
+        """By source: good lines a second from the board, over the last second or so."""
+        self._counted: tuple[int, dict[int, int]] = (0, {})
+        self._seen: tuple[Panel, Signature] | None = None
+        self._unsubscribe = session.subscribe(self.feed.take)
+        self.look()
+
+    def look(self) -> int:
+        """Take in what has happened since the last look; returns the number of events."""
+        self.now_us = self.session.now_us()
+        with self.session.lock:
+            self._learn()
+            self._count()
+            boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
+            self.showings = {part.name: show(part, boards, now_us, blinking) for part in self.panel.parts}
+            self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
+        return self.feed.drain()
+
+    def _learn(self) -> None:
+        """Follow boards that come and describe themselves, and a panel that was edited."""
+        state = self.session.state
+        seen = (self.session.panel, signature(state))
+        if self._seen is None or self._seen[0] is not seen[0] or self._seen[1] != seen[1]:
+            self._seen = seen
+            self.panel = completed(self.session.panel, state)
+            self.boards = boards_of(self.panel, state)
+            self.feed.wire(self.panel, self.boards)
+
+    def _count(self) -> None:
+        """Work out lines a second, once a second."""
+        then_us, before = self._counted
+        elapsed_us = self.now_us - then_us
+        if 0 <= elapsed_us < 1_000_000:
+            return
+        observer = self.session.state.observer
+        lines = {source: observer.counters(source).lines_up for source in self.session.state.boards}
+        if 0 < elapsed_us < 10_000_000:
+            self.rates = {
+                source: max(count - before.get(source, count), 0) * 1e6 / elapsed_us for source, count in lines.items()
+            }
+        self._counted = self.now_us, lines
+
+    def title_of(self, board: str) -> str:
+        """What is engraved over a board's plate."""
+        for each in self.panel.boards:
+            if each.name == board and each.label:
+                return each.label
+        state = self.boards.get(board)
+        return (state.name if state else "") or board
+
+    def start_anew(self) -> None:
+        """A replay has jumped: forget what was seen, and look again."""
+        self.feed.start_anew()
+        self._seen = None
+        self._counted = (0, {})
+        self.look()
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._unsubscribe()
+        self.work.close()

@@ -1,0 +1,60 @@
+"""How a board stands, in a shape, a colour and words: the same on every screen."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from benchcon.console.ink import BAD, GOOD, QUIET, UNKNOWN, WARN
+from benchcon.console.showing import STANDINGS, standing_of
+from benchcon.state import BoardState
+from benchcon.wire.printable import printable
+
+
+class Standing(NamedTuple):
+    """Shape, colour and words for how a board stands."""
+
+    shape: str
+    colour: str
+    word: str
+    """One or two words, such as ``live`` or ``silent 4 s``."""
+    advice: str
+    """A sentence: what it means and what to do. Empty where all is well."""
+
+
+_LOOKS = {
+    "live": ("●", GOOD),
+    "asking": ("◌", WARN),
+    "silent": ("?", UNKNOWN),
+    "lost": ("✕", BAD),
+    "released": ("–", QUIET),
+    "refused": ("!", BAD),
+    "tongue": ("≠", WARN),
+    "absent": ("✕", QUIET),
+}
+_ADVICE = {
+    "asking": "Asking who is there; opening a port resets many boards, so this can take five seconds.",
+    "silent": "No sign of life: its states are not known. Look at its supply and cable.",
+    "lost": "The port is gone. Plug it in again: it is found on whichever port it comes back.",
+    "released": "The port was let go for another program. Take it back when that has done.",
+    "refused": "The port could not be opened.",
+    "tongue": "Something answers that is not this protocol: other firmware, a boot loader, or a wrong rate.",
+    "absent": "No board of this name is connected.",
+}
+
+
+def standing(board: BoardState | None, now_us: int) -> Standing:
+    """Return how `board` stands at `now_us`."""
+    key = standing_of(board, now_us)
+    shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
+    word = STANDINGS.get(key, key)
+    advice = _ADVICE.get(key, "")
+    if board is not None:
+        if key == "silent" and board.last_heard_us is not None:
+            word = f"silent {(now_us - board.last_heard_us) // 1_000_000} s"
+        if key in ("refused", "lost", "tongue") and board.link_detail:
+            advice = f"{printable(board.link_detail)}. {advice}"
+        if key == "live" and board.dark:
+            why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
+            shape, colour, word = "◐", WARN, "dark"
+            advice = f"All outputs are off and held off{f' ({why})' if why else ''}; F8 ends it."
+    return Standing(shape, colour, word, advice)

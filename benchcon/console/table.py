@@ -1,0 +1,145 @@
+"""A table drawn on a canvas: columns with headings, rows that scroll, one row selected. Cheap at any rate of change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar, NamedTuple
+
+from textual import events
+from textual.binding import Binding, BindingType
+
+from benchcon.console.canvas import Canvas
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, ink
+
+
+class Column(NamedTuple):
+    """A heading, a width in cells (0: what is left), and whether it is right-aligned."""
+
+    heading: str
+    width: int
+    right: bool = False
+
+
+class Row(NamedTuple):
+    """A line of the table. `key` names what it stands for; an empty key makes it a heading."""
+
+    key: str
+    cells: Sequence[str]
+    colour: str = IVORY
+
+
+class Table(Drawn, can_focus=True):
+    """Subclasses give `columns` and `rows`; cells must be printable already."""
+
+    GROUND = GROUND
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "go(-1)", "Up", show=False),
+        Binding("down", "go(1)", "Down", show=False),
+        Binding("pageup", "leaf(-1)", "Page up", show=False),
+        Binding("pagedown", "leaf(1)", "Page down", show=False),
+        Binding("home", "go(-100000)", "First", show=False),
+        Binding("end", "go(100000)", "Last", show=False),
+    ]
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.chosen = ""
+        self._top = 0
+        self._rows: list[Row] = []
+
+    def columns(self, width: int) -> list[Column]:
+        """The columns for a width."""
+        return []
+
+    def rows(self) -> list[Row]:
+        """The rows as they stand now."""
+        return []
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw headings and the rows in view."""
+        width, height = canvas.width, canvas.height
+        columns = self.columns(width)
+        taken = sum(column.width + 1 for column in columns if column.width)
+        rest = max(4, width - 2 - taken)
+        columns = [column if column.width else column._replace(width=rest) for column in columns]
+        canvas.wipe(0, 0, width, 1, ink(QUIET, RAISED))
+        self._line(canvas, 0, columns, [column.heading for column in columns], ENGRAVED, RAISED, True)
+        self._rows = self.rows()
+        keys = [row.key for row in self._rows if row.key]
+        if self.chosen not in keys:
+            self.chosen = keys[0] if keys else ""
+        room = height - 1
+        at = next((index for index, row in enumerate(self._rows) if row.key and row.key == self.chosen), 0)
+        if at < self._top or at >= self._top + room:
+            self._top = at - room // 2
+        self._top = max(0, min(self._top, len(self._rows) - room))
+        for y in range(1, height):
+            index = self._top + y - 1
+            if index >= len(self._rows):
+                canvas.wipe(0, y, width, 1, self.ground)
+                continue
+            row = self._rows[index]
+            if not row.key:
+                canvas.wipe(0, y, width, 1, self.ground)
+                canvas.write(1, y, row.cells[0] if row.cells else "", ink(row.colour, GROUND, bold=True), width - 2)
+                continue
+            chosen = row.key == self.chosen and self.has_focus
+            ground = BRASS if chosen and self.colour else GROUND
+            colour = GROUND if chosen and self.colour else row.colour
+            canvas.wipe(0, y, width, 1, ink(colour, ground, reverse=chosen and not self.colour))
+            self._line(canvas, y, columns, row.cells, colour, ground, False, chosen and not self.colour)
+
+    def _line(
+        self,
+        canvas: Canvas,
+        y: int,
+        columns: Sequence[Column],
+        cells: Sequence[str],
+        colour: str,
+        ground: str,
+        bold: bool,
+        reverse: bool = False,
+    ) -> None:
+        x = 1
+        style = ink(colour, ground, bold=bold, reverse=reverse)
+        for column, cell in zip(columns, cells, strict=False):
+            text = cell.rjust(column.width) if column.right else cell
+            canvas.write(x, y, text, style, column.width)
+            x += column.width + 1
+
+    # --- selecting ------------------------------------------------------------------------------------------------
+
+    def choose(self, key: str) -> None:
+        """Select the row of this key."""
+        self.chosen = key
+        self.refresh_bindings()
+        self.repaint()
+
+    def action_go(self, by: int) -> None:
+        """Select another row."""
+        keys = [row.key for row in self._rows if row.key]
+        if keys:
+            at = keys.index(self.chosen) if self.chosen in keys else 0
+            self.choose(keys[max(0, min(len(keys) - 1, at + by))])
+
+    def action_leaf(self, by: int) -> None:
+        """A screenful at a time."""
+        self.action_go(by * max(1, self.size.height - 2))
+
+    def on_click(self, event: events.Click) -> None:
+        """A click selects."""
+        index = self._top + event.y - 1
+        if event.y > 0 and index < len(self._rows) and self._rows[index].key:
+            event.stop()
+            self.choose(self._rows[index].key)
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel selects upward."""
+        event.stop()
+        self.action_go(-1)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel selects downward."""
+        event.stop()
+        self.action_go(1)

@@ -1,0 +1,156 @@
+"""One event as one line for a person."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from benchcon.console.feed import Feed
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
+from benchcon.console.showing import label_of
+from benchcon.panel.model import Control
+from benchcon.panel.segments import decode
+from benchcon.wire import events as ev
+from benchcon.wire.printable import printable
+
+
+class Line(NamedTuple):
+    """What the news list shows of an event; all text is printable."""
+
+    at_us: int
+    source: int
+    sort: str
+    """A short word: ``is``, ``edge``, ``boot``, ``gap``, ``bad``, ``link``, ``mark`` …"""
+    text: str
+    colour: str
+
+
+def clock_text(at_us: int) -> str:
+    """A stamp as ``h:mm:ss.mmm`` since the stream began."""
+    thousandths = max(at_us, 0) // 1000
+    seconds, thousandths = divmod(thousandths, 1000)
+    minutes, seconds = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{seconds:02}.{thousandths:03}"
+
+
+def tell(event: ev.Event, feed: Feed) -> Line:
+    """Return `event` as a line; parts are named where the panel names them."""
+    sort, text, colour = _TELLERS[type(event)](event, feed)
+    return Line(event[0], event[1], sort, text, colour)
+
+
+def _named(feed: Feed, source: int, channel_id: str) -> str:
+    part = feed.part_on(source, channel_id)
+    plain = printable(channel_id)
+    if part is None:
+        return plain
+    label = label_of(part)
+    return label if label == plain else f"{label} ({plain})"
+
+
+def _moved(event: ev.Moved, feed: Feed) -> tuple[str, str, str]:
+    words = []
+    for channel_id, value in event.values.items():
+        words.append(f"{_named(feed, event.source, channel_id)} = {_value(feed, event.source, channel_id, value)}")
+    return "is", ", ".join(words), IVORY
+
+
+def _value(feed: Feed, source: int, channel_id: str, value: int) -> str:
+    part = feed.part_on(source, channel_id)
+    if isinstance(part, Control):
+        if part.kind == "encoder" and value & 0x8000:
+            return str(value - 0x10000)
+        if len(part.channels) == 1 and (value,) in part.codes:
+            return part.positions[part.codes.index((value,))]
+    return str(value)
+
+
+def _edge(event: ev.Edge, feed: Feed) -> tuple[str, str, str]:
+    return "edge", f"{_named(feed, event.source, event.channel)} pin at {event.level}", ENGRAVED
+
+
+def _reading(event: ev.Reading, feed: Feed) -> tuple[str, str, str]:
+    return "raw", f"{_named(feed, event.source, event.channel)} reads {event.counts}", ENGRAVED
+
+
+def _alive(event: ev.Alive, feed: Feed) -> tuple[str, str, str]:
+    return "alive", f"boot {event.boot}, worst loop {event.worst_loop_us} µs, supply {event.supply_mv} mV", QUIET
+
+
+def _boot(event: ev.Boot, feed: Feed) -> tuple[str, str, str]:
+    return "boot", f"the board was reset: {printable(event.cause)}, boot number {event.boot}", WARN
+
+
+def _gap(event: ev.Gap, feed: Feed) -> tuple[str, str, str]:
+    lines = "line" if event.missing == 1 else "lines"
+    return "gap", f"{event.missing} {lines} of news lost on the way", BAD
+
+
+def _told(event: ev.Told, feed: Feed) -> tuple[str, str, str]:
+    word = event.words[0] if event.words else ""
+    text = printable(" ".join(event.words))
+    if not event.known:
+        return "other", f"word not known here: {text}", QUIET
+    colour = BAD if word in ("lost", "ghost", "skip") else WARN
+    return printable(word), printable(" ".join(event.words[1:])), colour
+
+
+def _asked(event: ev.Asked, feed: Feed) -> tuple[str, str, str]:
+    word, *rest = event.words or ("",)
+    if word == "set":
+        told = []
+        for pair in rest:
+            channel_id, _, value = pair.partition("=")
+            told.append(f"{_named(feed, event.source, channel_id)} to {_output(value)}")
+        return "set", ", ".join(told), ENGRAVED
+    by_hand = " (by hand)" if event.tag == 0 else ""
+    return printable(word), printable(" ".join(rest)) + by_hand, ENGRAVED
+
+
+def _output(value: str) -> str:
+    """A value of a `set`: a lamp's level, or what a display shows."""
+    try:
+        if len(value) == 3:
+            return f"{int(value, 16) / 10:g} %"
+        return f"“{decode(bytes.fromhex(value))}”"
+    except ValueError:
+        return printable(value)
+
+
+def _answered(event: ev.Answered, feed: Feed) -> tuple[str, str, str]:
+    if event.words[:1] == ("no",):
+        asked = " ".join(event.request.words) if event.request else "?"
+        return "refused", printable(f"{asked}: {' '.join(event.words[2:])}"), BAD
+    took = f" after {event.took_us / 1000:.1f} ms" if event.took_us is not None else ""
+    return "answer", printable(" ".join(event.words)) + took, QUIET
+
+
+def _odd(event: ev.Odd, feed: Feed) -> tuple[str, str, str]:
+    return "bad", f"{event.why}: {printable(event.raw)}", BAD
+
+
+def _link(event: ev.Link, feed: Feed) -> tuple[str, str, str]:
+    detail = " ".join(f"{printable(key)}={printable(value)}" for key, value in event.detail.items())
+    colour = {"lost": BAD, "refused": BAD, "held": WARN, "tongue": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
+    return "link", f"{printable(event.word)} {detail}".rstrip(), colour
+
+
+def _note(event: ev.Note, feed: Feed) -> tuple[str, str, str]:
+    return printable(event.kind), printable(event.text), BRASS
+
+
+_TELLERS: dict[type, Callable[[Any, Feed], tuple[str, str, str]]] = {
+    ev.Moved: _moved,
+    ev.Edge: _edge,
+    ev.Reading: _reading,
+    ev.Alive: _alive,
+    ev.Boot: _boot,
+    ev.Gap: _gap,
+    ev.Told: _told,
+    ev.Asked: _asked,
+    ev.Answered: _answered,
+    ev.Odd: _odd,
+    ev.Link: _link,
+    ev.Note: _note,
+}

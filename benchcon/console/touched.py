@@ -1,0 +1,77 @@
+"""The control last touched, its name and its state in letters five rows high: to be read from two metres."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from rich.style import Style
+
+from benchcon.console import glyphs
+from benchcon.console.canvas import Canvas
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, ink
+
+
+class Big(NamedTuple):
+    """What stands there in large letters."""
+
+    name: str
+    state: str
+    known: bool = True
+
+
+class Touched(Drawn):
+    """Shows one `Big`; name and state on one line, or each on its own where the widget is high enough."""
+
+    DEFAULT_CSS = """
+    Touched { height: 5; }
+    """
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.big: Big | None = None
+
+    def show(self, big: Big | None) -> None:
+        """Show this, if it is new."""
+        if big != self.big:
+            self.big = big
+            self.repaint()
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw name and state."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
+        margin = 1 if canvas.width < 100 else 2
+        room = canvas.width - 2 * margin
+        if self.big is None:
+            text = "Move a control: it stands here, to be read from afar."
+            canvas.write(margin, canvas.height // 2, text, ink(QUIET, GROUND), room)
+            return
+        name, state, known = self.big
+        state_ink = ink((BRASS if known else UNKNOWN) if self.colour else IVORY, GROUND, bold=True)
+        name_ink = ink(IVORY, GROUND)
+        if canvas.height >= 2 * glyphs.ROWS + 1:
+            top = (canvas.height - 2 * glyphs.ROWS - 1) // 2
+            self._line(canvas, margin, top, name, name_ink, room)
+            self._line(canvas, margin, top + glyphs.ROWS + 1, state, state_ink, room)
+            return
+        top = (canvas.height - glyphs.ROWS) // 2
+        gap = 2
+        if (
+            not known
+            and glyphs.width_of(name, glyphs.FACES[-1]) + gap + glyphs.width_of(state, glyphs.FACES[-1]) > room
+        ):
+            state = "?"
+        for face in glyphs.FACES:
+            if glyphs.width_of(name, face) + gap * face[0] + glyphs.width_of(state, face) <= room:
+                break
+        wide = glyphs.width_of(state, face)
+        name = glyphs.shortened(name, room - gap - wide, face)
+        for row, line in enumerate(glyphs.drawn(name, face)):
+            canvas.write(margin, top + row, line, name_ink)
+        for row, line in enumerate(glyphs.drawn(state, face)):
+            canvas.write(canvas.width - margin - wide, top + row, line, state_ink)
+
+    def _line(self, canvas: Canvas, x: int, y: int, text: str, style: Style, room: int) -> None:
+        face = glyphs.broadest(text, room) or glyphs.FACES[-1]
+        for row, line in enumerate(glyphs.drawn(glyphs.shortened(text, room, face), face)):
+            canvas.write(x, y + row, line, style)

@@ -1,0 +1,175 @@
+"""The bar under a recording that is played back: where it stands, how fast it goes, and the keys that move it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from textual import events
+from textual.binding import Binding
+
+from benchcon.console.ask import Ask
+from benchcon.console.canvas import Canvas
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED, ink
+from benchcon.console.telling import clock_text
+from benchcon.errors import Trouble
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.session import ReplaySession
+
+SPEEDS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+
+
+def time_of(text: str) -> int:
+    """Return the stamp that ``90``, ``1:30``, ``0:01:30.250`` or ``250 ms`` names, in µs; raises `Trouble`."""
+    short = re.fullmatch(r"\s*([\d.]+)\s*(ms|s|min)\s*", text)
+    try:
+        if short:
+            return round(float(short[1]) * {"ms": 1e3, "s": 1e6, "min": 60e6}[short[2]])
+        parts = [float(part) for part in text.strip().split(":")]
+        if not 1 <= len(parts) <= 3 or any(part < 0 for part in parts):
+            raise ValueError
+        seconds = 0.0
+        for part in parts:
+            seconds = 60 * seconds + part
+        return round(min(seconds, 1e12) * 1e6)
+    except ValueError:
+        raise Trouble(f"“{printable(text)}” is no time; write it like 90, 1:30, 0:01:30.250 or 250 ms") from None
+
+
+def marks_of(notes: Iterable[tuple[int, str]]) -> list[tuple[int, str]]:
+    """Return moments and their words from notes (``KIND text``): words about a mark stand at the mark's own moment."""
+    found: list[tuple[int, str]] = []
+    by_number: dict[str, int] = {}
+    for at_us, body in notes:
+        kind, _, text = body.partition(" ")
+        number, colon, _ = text.partition(":")
+        if kind == "word" and colon and number in by_number:
+            found[by_number[number]] = found[by_number[number]][0], f"mark {text}"
+            continue
+        if kind == "mark":
+            by_number[text] = len(found)
+        found.append((at_us, body))
+    return found
+
+
+class Transport(Drawn):
+    """One row: play or pause, time, a bar with the marks on it, speed. Its keys work on every view."""
+
+    GROUND = RAISED
+    DEFAULT_CSS = """
+    Transport { height: 1; }
+    """
+
+    def __init__(self, sight: Sight, session: ReplaySession, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.session = session
+        self._marks = marks_of((mark.at_us, printable(mark.body)) for mark in session.notes())
+        self._bar = (0, 1)
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw the bar."""
+        session, width = self.session, canvas.width
+        canvas.wipe(0, 0, width, 1, self.ground)
+        canvas.write(1, 0, "▶ playing" if session.playing else "‖ paused ", ink(BRASS, RAISED, bold=True))
+        at = clock_text(session.now_us())
+        canvas.write(11, 0, at, ink(IVORY, RAISED, bold=True))
+        right = f"of {clock_text(session.last_us)[:-4]}  × {session.speed:g}"
+        canvas.write(width - 1 - len(right), 0, right, ink(ENGRAVED, RAISED))
+        left, end = 13 + len(at), width - 3 - len(right)
+        if end - left < 8:
+            return
+        self._bar = (left, end)
+        canvas.write(left, 0, "─" * (end - left), ink(EDGE, RAISED))
+        here = self._column(session.now_us())
+        canvas.write(left, 0, "━" * (here - left), ink(QUIET, RAISED))
+        for at_us, _ in self._marks:
+            canvas.write(self._column(at_us), 0, "┴", ink(BRASS, RAISED))
+        canvas.write(here, 0, "█", ink(IVORY, RAISED))
+
+    def _column(self, at_us: int) -> int:
+        left, end = self._bar
+        span = max(self.session.last_us - self.session.first_us, 1)
+        share = min(max(at_us - self.session.first_us, 0), span) / span
+        return left + round(share * (end - left - 1))
+
+    def jump(self, at_us: int) -> None:
+        """Go to a time; what was seen before is forgotten."""
+        self.session.jump(at_us)
+        self.sight.start_anew()
+
+    def step(self) -> None:
+        """On to the next change."""
+        self.session.playing = False
+        if not self.session.step():
+            self.app.bell()
+
+    def mark_near(self, by: int) -> None:
+        """To the next mark (`by` > 0), or the one before."""
+        now = self.session.now_us()
+        marks = sorted(at_us for at_us, _ in self._marks)
+        if by > 0:
+            to = next((at_us for at_us in marks if at_us > now), None)
+        else:
+            to = next((at_us for at_us in reversed(marks) if at_us < now - 200_000), None)
+        if to is None:
+            self.app.bell()
+        else:
+            self.jump(to)
+
+    def faster(self, by: int) -> None:
+        """The next speed up or down."""
+        nearest = min(range(len(SPEEDS)), key=lambda index: abs(SPEEDS[index] - self.session.speed))
+        self.session.speed = SPEEDS[max(0, min(len(SPEEDS) - 1, nearest + by))]
+
+    def ask_where(self) -> None:
+        """Ask for a time, or part of a mark's text, and go there."""
+        session = self.session
+
+        def target(text: str) -> int:
+            wanted = text.casefold()
+            for at_us, told in self._marks:
+                if wanted and not wanted[0].isdigit() and wanted in told.casefold():
+                    return at_us
+            at_us = time_of(text)
+            if at_us > session.last_us:
+                raise Trouble(f"the recording ends at {clock_text(session.last_us)}")
+            return at_us
+
+        def done(text: str | None) -> None:
+            if text is not None:
+                self.jump(target(text))
+
+        marks = "; ".join(f"{clock_text(at_us)[:-4]} {told}" for at_us, told in self._marks[:6])
+        why = "A time such as 90, 1:30 or 0:01:30.250, or words of a mark."
+        self.app.push_screen(Ask("Go to", why + (f" Marks: {marks}" if marks else ""), check=target), done)
+
+    def on_click(self, event: events.Click) -> None:
+        """A click on the bar goes there; on the left it plays or pauses."""
+        left, end = self._bar
+        event.stop()
+        if left <= event.x < end:
+            span = self.session.last_us - self.session.first_us
+            self.jump(self.session.first_us + span * (event.x - left) // max(end - left - 1, 1))
+        elif event.x < left:
+            self.session.playing = not self.session.playing
+        else:
+            self.faster(1)
+
+
+TRANSPORT_KEYS = [
+    Binding("space,p", "replay('play')", "Play/pause"),
+    Binding("full_stop", "replay('step')", "Next change", key_display="."),
+    Binding("comma", "replay('back')", "1 s back", key_display=","),
+    Binding("less_than_sign", "replay('slower')", "Slower", key_display="<"),
+    Binding("greater_than_sign", "replay('faster')", "Faster", key_display=">"),
+    Binding("g", "replay('go')", "Go to"),
+    Binding("n", "replay('next')", "Next mark"),
+    Binding("N,shift+n", "replay('before')", "Mark before", show=False),
+    Binding("home", "replay('first')", "To the start", show=False),
+]

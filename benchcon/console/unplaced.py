@@ -1,0 +1,86 @@
+"""Parts for channels that no panel file names: so that a board just plugged in can be worked at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from benchcon.console.showing import channels_of
+from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Panel, Part, Wire
+from benchcon.state import BenchState, BoardState, ChannelState
+
+Signature = tuple[object, ...]
+
+
+def signature(state: BenchState) -> Signature:
+    """What `completed` depends on: as long as this is the same, so is its result."""
+    return tuple(
+        (
+            board.source,
+            board.ident,
+            board.name,
+            len(board.channels),
+            sum(1 for each in board.channels.values() if each.kind),
+        )
+        for board in state.boards.values()
+    )
+
+
+def completed(panel: Panel, state: BenchState) -> Panel:
+    """Return `panel` with a part for every channel that has none, named by its board and id, without a place."""
+    boards = list(panel.boards)
+    used = {(channel.board, channel.id) for part in panel.parts for channel in channels_of(part)}
+    found: list[Part] = []
+    for board in state.boards.values():
+        name = _name_on(panel.boards, board)
+        if name is None:
+            if not board.channels:
+                continue
+            name = board.ident or f"board {board.source}"
+            boards.append(Board(name, board.ident))
+        for channel in board.channels.values():
+            if (name, channel.id) not in used:
+                part = part_of(name, channel)
+                if part is not None:
+                    found.append(part)
+    if not found and len(boards) == len(panel.boards):
+        return panel
+    return replace(
+        panel,
+        boards=tuple(boards),
+        controls=(*panel.controls, *(part for part in found if isinstance(part, Control))),
+        lamps=(*panel.lamps, *(part for part in found if isinstance(part, Lamp))),
+        digits=(*panel.digits, *(part for part in found if isinstance(part, Digits))),
+    )
+
+
+def _name_on(boards: Iterable[Board], board: BoardState) -> str | None:
+    return next((each.name for each in boards if (each.ident or each.name) in (board.ident, board.name)), None)
+
+
+def _number(channel: ChannelState, key: str, default: int) -> int:
+    try:
+        return int(channel.detail.get(key, ""), 16)
+    except ValueError:
+        return default
+
+
+def part_of(board: str, channel: ChannelState) -> Part | None:
+    """Return a part for one channel, as far as its board has described it; None for a kind not known here."""
+    name = f"{board}.{channel.id}"
+    label = channel.detail.get("label") or channel.id
+    wired = (Channel(board, channel.id, Wire(pin=channel.detail.get("pin", ""))),)
+    if channel.kind == "lamp":
+        return Lamp(name, label, wired[0], colour=channel.detail.get("colour", "white"))
+    if channel.kind == "digits":
+        return Digits(name, label, wired[0], places=max(1, min(8, _number(channel, "places", 1))))
+    if channel.kind == "contact":
+        return Control(name, label, "switch", wired, ("open", "made"), ((0,), (1,)))
+    if channel.kind == "selector":
+        count = max(2, min(15, _number(channel, "pos", 2)))
+        return Control(name, label, "switch", wired, tuple(map(str, range(count))), tuple((n,) for n in range(count)))
+    if channel.kind == "encoder":
+        return Control(name, label, "encoder", wired, detent_counts=max(1, _number(channel, "det", 4)))
+    if channel.kind == "pot":
+        return Control(name, label, "pot", wired, high_count=_number(channel, "top", 1023))
+    return None

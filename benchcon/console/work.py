@@ -1,0 +1,369 @@
+"""What the keys do to a part: intents to the link for lamps and displays, the simulated hand for controls.
+
+Nothing here waits: intents come back as futures, the simulated hand works on a thread of its own, and what went wrong
+is told in one line when it is known. Without a bench (a replay) nothing can be worked, and it says so.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING, Any
+
+from benchcon.console.showing import label_of
+from benchcon.errors import Trouble
+from benchcon.panel.model import Control, Digits, Lamp, Part
+from benchcon.panel.segments import decode, encode, format_number
+from benchcon.session import Session
+from benchcon.state import BoardState, ChannelState
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.hand import Hand
+    from benchcon.link import Bench
+
+LEVEL_STEP_PERMILLE = 50
+ASKED_US = 800_000
+"""How long what was asked for counts as what stands, so that a held key climbs evenly."""
+TAP_S = 0.18
+"""How long a tapped simulated button is held."""
+MOST_MOVES = 12
+"""Moves that may wait for the simulated hand; a held key asks for more than a hand can do."""
+
+Tell = Callable[[str, str], None]
+"""Called with a line for the user and its severity, on any thread."""
+
+
+class Work:
+    """Works parts of one session."""
+
+    def __init__(self, session: Session, tell: Tell) -> None:
+        self._session = session
+        self._tell = tell
+        self._asked: dict[tuple[int, str], tuple[int, int]] = {}
+        self._blinking: set[tuple[int, str]] = set()
+        self._kept: dict[tuple[int, str], bytes] = {}
+        self._held: set[str] = set()
+        self._put: dict[str, tuple[int, int]] = {}
+        self._queued = 0
+        self._arm: ThreadPoolExecutor | None = None
+        self.typed: dict[str, str] = {}
+        """By display name: the number being typed."""
+
+    @property
+    def blinking(self) -> frozenset[tuple[int, str]]:
+        """(source, channel id) of the lamps that blink."""
+        return frozenset(self._blinking)
+
+    def can_work(self, part: Part) -> bool:
+        """Whether keys do anything to `part`: outputs of a live bench, controls of a simulated board."""
+        if isinstance(part, Control):
+            return all(channel.board in self._session.hands for channel in part.channels)
+        return self._session.bench is not None
+
+    def close(self) -> None:
+        """End the hand's thread without waiting for it."""
+        if self._arm is not None:
+            self._arm.shutdown(wait=False, cancel_futures=True)
+
+    @property
+    def _bench(self) -> Bench:
+        """The link's bench; only asked for where there is one."""
+        if self._session.bench is None:
+            raise Trouble("this is a recording: nothing can be switched in it")
+        return self._session.bench
+
+    # --- the verbs ------------------------------------------------------------------------------------------------
+
+    def act(self, part: Part, boards: Mapping[str, BoardState], hold: bool = False) -> None:
+        """Lamp: on or off. Display: blank or what it was. Button: press (`hold`: until the next). Switch: next."""
+        if isinstance(part, Lamp):
+            board = self._board(part, boards)
+            if board is not None:
+                lit = self._level(part, board) > 0 or (board.source, part.channel.id) in self._blinking
+                self._set_level(part, board, 0 if lit else part.on_permille)
+        elif isinstance(part, Digits):
+            self.blank(part, boards)
+        elif part.kind == "button":
+            self._press(part, hold)
+        else:
+            self.step(part, boards, 1, wrap=True)
+
+    def put_out(self, lamp: Lamp, boards: Mapping[str, BoardState]) -> None:
+        """A lamp off, whatever it was."""
+        board = self._board(lamp, boards)
+        if board is not None:
+            self._set_level(lamp, board, 0)
+
+    def step(self, part: Part, boards: Mapping[str, BoardState], by: int, wrap: bool = False) -> None:
+        """Level, number, position or turn up (`by` > 0) or down."""
+        if isinstance(part, Control):
+            self._move(part, boards, by, wrap)
+            return
+        board = self._board(part, boards)
+        if board is None:
+            return
+        if isinstance(part, Lamp):
+            level = self._level(part, board) + by * LEVEL_STEP_PERMILLE
+            self._set_level(part, board, max(0, min(1000, level)))
+        else:
+            self._step_number(part, board, by)
+
+    def blink(self, part: Part, boards: Mapping[str, BoardState]) -> None:
+        """Have a lamp blink, once a second, or end it."""
+        board = self._board(part, boards)
+        if board is None or not isinstance(part, Lamp):
+            return
+        key = (board.source, part.channel.id)
+        on = key not in self._blinking
+        (self._blinking.add if on else self._blinking.discard)(key)
+        self._follow(part, self._bench.blink(*key, on))
+
+    def all_segments(self, part: Part, boards: Mapping[str, BoardState]) -> None:
+        """Light every segment and point of a display."""
+        board = self._board(part, boards)
+        if board is not None and isinstance(part, Digits):
+            self.typed.pop(part.name, None)
+            self._show(part, board, b"\xff" * part.places)
+
+    def blank(self, part: Part, boards: Mapping[str, BoardState]) -> None:
+        """Blank a display; a blank one shows again what it showed."""
+        board = self._board(part, boards)
+        if board is None or not isinstance(part, Digits):
+            return
+        key = (board.source, part.channel.id)
+        self.typed.pop(part.name, None)
+        now = self._segments(part, board)
+        if any(now):
+            self._kept[key] = now
+            self._show(part, board, bytes(part.places))
+        else:
+            self._show(part, board, self._kept.get(key) or encode(format_number(part, 0), part.places))
+
+    def type(self, part: Part, boards: Mapping[str, BoardState], key: str) -> bool:
+        """Take one key of a number (``0``–``9``, ``.``, ``-``, or ``back``); what is typed is on the display at once.
+
+        Returns whether the key was of any use.
+        """
+        board = self._board(part, boards)
+        if board is None or not isinstance(part, Digits):
+            return False
+        text = self.typed.get(part.name, "")
+        if key == "back":
+            text = text[:-1]
+        elif key == "-":
+            text = text[1:] if text.startswith("-") else "-" + text
+        elif key == "." and "." in text:
+            return False
+        else:
+            text += key
+        try:
+            segments = encode(text, part.places)
+        except Trouble:
+            return False
+        self.typed[part.name] = text
+        self._show(part, board, segments)
+        return True
+
+    def end_typing(self, part: Part) -> bool:
+        """The number is done; returns whether one was being typed."""
+        return self.typed.pop(part.name, None) is not None
+
+    def forget(self) -> None:
+        """Everything went dark: nothing blinks, nothing that was asked for stands."""
+        self._blinking.clear()
+        self._asked.clear()
+        self.typed.clear()
+
+    # --- boards ---------------------------------------------------------------------------------------------------
+
+    def raw(self, board: BoardState, channel: ChannelState, on: bool) -> None:
+        """Have a board tell every edge of an input, or end it."""
+        self._follow_named(printable(channel.id), self._bench.raw(board.source, channel.id, on))
+
+    def wink(self, board: BoardState) -> None:
+        """Have a board show which one it is."""
+        self._follow_named(printable(board.ident), self._bench.wink(board.source))
+
+    def let_go(self, board: BoardState) -> None:
+        """Leave a board's port to another program."""
+        self._bench.let_go(board.port)
+        self._tell(f"{printable(board.port)} is let go: another program can have it now", "information")
+
+    def take_back(self, board: BoardState) -> None:
+        """Take a port back that was let go."""
+        self._bench.take_back(board.port)
+
+    # --- lamps and displays ---------------------------------------------------------------------------------------
+
+    def _board(self, part: Part, boards: Mapping[str, BoardState]) -> BoardState | None:
+        if isinstance(part, Control):
+            return None
+        if self._session.bench is None:
+            self._tell("this is a recording: nothing can be switched in it", "warning")
+            return None
+        board = boards.get(part.channel.board)
+        if board is None:
+            self._tell(f"{label_of(part)}: its board {printable(part.channel.board)} is not there", "warning")
+        return board
+
+    def _level(self, lamp: Lamp, board: BoardState) -> int:
+        asked = self._asked.get((board.source, lamp.channel.id))
+        if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
+            return asked[0]
+        channel = board.channels.get(lamp.channel.id)
+        return (channel.value or 0) if channel is not None else 0
+
+    def _set_level(self, lamp: Lamp, board: BoardState, permille: int) -> None:
+        key = (board.source, lamp.channel.id)
+        if key in self._blinking:
+            self._blinking.discard(key)
+            self._follow(lamp, self._bench.blink(*key, False))
+        self._asked[key] = permille, self._session.now_us()
+        self._follow(lamp, self._bench.set_lamp(*key, permille))
+
+    def _segments(self, digits: Digits, board: BoardState) -> bytes:
+        channel = board.channels.get(digits.channel.id)
+        value = (channel.value or 0) if channel is not None else 0
+        asked = self._asked.get((board.source, digits.channel.id))
+        if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
+            value = asked[0]
+        return (value & ((1 << 8 * digits.places) - 1)).to_bytes(digits.places, "big")
+
+    def _show(self, digits: Digits, board: BoardState, segments: bytes) -> None:
+        key = (board.source, digits.channel.id)
+        self._asked[key] = int.from_bytes(segments, "big"), self._session.now_us()
+        self._follow(digits, self._bench.set_digits(*key, segments))
+
+    def _step_number(self, digits: Digits, board: BoardState, by: int) -> None:
+        self.typed.pop(digits.name, None)
+        text = stepped(digits, decode(self._segments(digits, board)), by)
+        if text is not None:
+            self._show(digits, board, encode(text, digits.places))
+
+    def _follow(self, part: Part, future: Future[Any]) -> None:
+        self._follow_named(label_of(part), future)
+
+    def _follow_named(self, name: str, future: Future[Any]) -> None:
+        def done(future: Future[Any]) -> None:
+            if future.cancelled():
+                return
+            error = future.exception()
+            if error is not None:
+                self._tell(f"{name}: {printable(str(error))}", "error")
+                return
+            outcome = future.result()
+            if getattr(outcome, "gave_up", False):
+                self._tell(f"{name}: the board did not answer", "error")
+            elif getattr(outcome, "refused", False):
+                self._tell(f"{name}: refused: {refusal(getattr(outcome, 'answer', None))}", "warning")
+
+        future.add_done_callback(done)
+
+    # --- the simulated hand ---------------------------------------------------------------------------------------
+
+    def _do(self, control: Control, *moves: Callable[[], object]) -> None:
+        if self._arm is None:
+            self._arm = ThreadPoolExecutor(1, thread_name_prefix="hand")
+        if self._queued >= MOST_MOVES:
+            return
+
+        def work() -> None:
+            try:
+                for move in moves:
+                    move()
+            except (OSError, Trouble) as error:
+                self._tell(f"{label_of(control)}: the simulated hand: {printable(str(error))}", "error")
+            finally:
+                self._queued -= 1
+
+        self._queued += 1
+        self._arm.submit(work)
+
+    def _hand(self, control: Control) -> Hand | None:
+        hand = self._session.hands.get(control.channels[0].board)
+        if hand is None:
+            what = "this is a recording" if self._session.bench is None else "a control of the real panel"
+            self._tell(f"{label_of(control)}: {what}; only a hand can move it", "information")
+        return hand
+
+    def _press(self, control: Control, hold: bool) -> None:
+        hand = self._hand(control)
+        part = control.channels[0].id
+        if hand is None:
+            return
+        if control.name in self._held:
+            self._held.discard(control.name)
+            self._do(control, lambda: hand.release(part))
+        elif hold:
+            self._held.add(control.name)
+            self._do(control, lambda: hand.press(part))
+        else:
+            self._do(control, lambda: hand.press(part), lambda: time.sleep(TAP_S), lambda: hand.release(part))
+
+    def _move(self, control: Control, boards: Mapping[str, BoardState], by: int, wrap: bool) -> None:
+        if control.kind == "button":
+            self._press(control, hold=True)
+            return
+        hand = self._hand(control)
+        if hand is None:
+            return
+        part = control.channels[0].id
+        if control.kind == "encoder":
+            self._do(control, lambda: hand.turn(part, by))
+            return
+        at = self._position(control, boards)
+        if control.kind == "pot":
+            low, high = sorted((control.low_count, control.high_count))
+            to = max(low, min(high, at + round(by * (high - low) / 40) * (-1 if control.inverted else 1)))
+        else:
+            count = len(control.positions)
+            to = (at + by) % count if wrap else max(0, min(count - 1, at + by))
+        self._put[control.name] = to, self._session.now_us()
+        self._do(control, lambda: hand.put(part, to))
+
+    def _position(self, control: Control, boards: Mapping[str, BoardState]) -> int:
+        """Where a control stands: as last asked for, else as its channels say, else at its beginning."""
+        asked = self._put.get(control.name)
+        if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
+            return asked[0]
+        values = []
+        for channel in control.channels:
+            board = boards.get(channel.board)
+            state = board.channels.get(channel.id) if board is not None else None
+            values.append((state.value or 0) if state is not None else 0)
+        if control.kind == "pot":
+            return values[0]
+        return control.codes.index(tuple(values)) if tuple(values) in control.codes else 0
+
+
+def refusal(answer: Any) -> str:
+    """Return the words of a refusal, ``("no", "06", "dark", "is", "on")``, for a person."""
+    words = [printable(str(word)) for word in answer or ()]
+    if words[:1] == ["no"]:
+        words = words[2:]
+    text = " ".join(words)
+    return f"{text or 'without a word'} (F8 ends dark)" if "dark" in words else text or "without a word"
+
+
+def stepped(digits: Digits, shown: str, by: int) -> str | None:
+    """Return the text of the number on a display, one unit of its last figure up or down times `by`.
+
+    What is no number starts from nought; None if the result does not fit the display.
+    """
+    text = shown.strip()
+    try:
+        number = Decimal(text.rstrip(".") or "x")
+    except InvalidOperation:
+        return format_number(digits, 0)
+    whole, _, part = text.partition(".")
+    unit = Decimal(1).scaleb(-len(part))
+    number += by * unit
+    sign = "-" if number < 0 else ""
+    whole = whole.lstrip("-")
+    figures = f"{abs(number):.{len(part)}f}"
+    figures = figures.zfill(len(whole) + (1 + len(part) if part else 0)) if whole.startswith("0") else figures
+    result = sign + figures
+    return result if len(result.replace(".", "")) <= digits.places else None
