@@ -1,0 +1,66 @@
+"""A capture as figures: what it holds, what is wrong with it, and where things stand at its end (or at a time)."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from typing import Any
+
+from benchcon.capture import Reader
+from benchcon.capture.form import wall_time
+from benchcon.state import BenchState
+from benchcon.wire.printable import printable
+
+MOST_TOLD = 20
+"""Problems that are told one by one."""
+_NAMES = {
+    "<": "lines_up",
+    ">": "lines_down",
+    "(": "bytes_up",
+    ")": "bytes_down",
+    "~": "link",
+    "*": "notes",
+    "=": "keyframes",
+}
+
+
+def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str, Any]:
+    """Return everything as plain data, fit for JSON: the same file always gives the same.
+
+    With `at_us` the state is that of this stamp. Raises `Trouble` if the file cannot be read.
+    """
+    state = BenchState()
+    kinds: Counter[str] = Counter()
+    with Reader(path) as reader:
+        end_us = reader.last_us if at_us is None else at_us
+        for batch in reader if at_us is None else reader.until(at_us):
+            kinds[batch.kind] += len(batch.bodies)
+            state.feed(batch)
+        return {
+            "capture": {
+                "file": reader.shown,
+                "began": wall_time(reader.began, 0),
+                "first_us": reader.first_us,
+                "last_us": reader.last_us,
+                "at_us": end_us,
+                "header": {printable(key): printable(text) for key, text in reader.words.items()},
+                "records": {name: kinds[kind] for kind, name in _NAMES.items()},
+                "problems": reader.problem_counts,
+                "first_problems": [
+                    {"sort": problem.sort, "where": problem.where, "what": problem.text}
+                    for problem in reader.problems[:MOST_TOLD]
+                ],
+            },
+            "state": state.as_json(end_us),
+        }
+
+
+def told(reader: Reader, most: int = 5) -> list[str]:
+    """Return what was found wrong with a capture so far, one line each, printable."""
+    problems = reader.problems
+    lines = [f"{reader.shown}: {problem.where}: {problem.text}" for problem in problems[:most]]
+    more = sum(reader.problem_counts.values()) - len(lines)
+    if more > 0:
+        counts = ", ".join(f"{count} {sort}" for sort, count in sorted(reader.problem_counts.items()))
+        lines.append(f"{reader.shown}: and {more} more (in all: {counts})")
+    return lines
