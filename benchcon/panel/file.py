@@ -84,8 +84,10 @@ def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, 
         rules.check(panel, source)
     found = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)
     if len(found) > _MOST_FINDINGS:
-        more = len(found) - _MOST_FINDINGS
-        found = [*found[:_MOST_FINDINGS], Finding(file, 0, f"and {more} more; mend these first")]
+        found.sort(key=lambda finding: not finding.grave)
+        grave = found[_MOST_FINDINGS].grave
+        more = Finding(file, 0, f"and {len(found) - _MOST_FINDINGS} more; mend these first", grave)
+        found = [*sorted(found[:_MOST_FINDINGS], key=lambda finding: finding.line), more]
     return panel, found
 
 

@@ -42,12 +42,15 @@ def with_key_renamed(text: str, path: Path, name: str) -> str:
 def with_value(text: str, table: Path, key: str, value: Value) -> str:
     """Return `text` with `key` of the table at path `table` set: replaced, or added behind the table's last key.
 
-    Raises `Trouble` if there is no such table.
+    Raises `Trouble` if there is no such table, or the key stands for a table with a header of its own.
     """
     places = places_in(text)
     span = places.values.get((*table, key))
     if span:
         return text[: span[0]] + written(value) + text[span[1] :]
+    if (*table, key) in places.lines:
+        where = f"line {places.lines[*table, key]}"
+        raise Trouble(f"{'.'.join(map(str, (*table, key)))} is a table of its own ({where}): change it there by hand")
     at, new = _room(text, places, table, f"{key} = {written(value)}")
     return text[:at] + new + text[at:]
 

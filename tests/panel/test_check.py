@@ -1,0 +1,101 @@
+"""``benchcon check``: told by content, each finding a line, exit codes that scripts can trust."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from benchcon.cli.main import main
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ostrey_path: Path) -> Path:
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(ostrey_path, tmp_path / "good.toml")
+    return tmp_path
+
+
+def test_a_good_file_says_nothing_and_exits_with_0(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "good.toml"]) == 0
+    assert capsys.readouterr() == ("", "")
+
+
+def test_each_mistake_is_a_line_on_standard_output(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (here / "good.toml").read_text()
+    (here / "bad").write_text(text.replace('colour = "red"', 'colour = "rot"').replace('"amber"', '"ambr"', 1))
+    assert main(["check", "good.toml", "bad"]) == 1
+    out, err = capsys.readouterr()
+    assert err == ""
+    lines = out.splitlines()
+    assert len(lines) == 2
+    assert lines[0].startswith("bad:")
+    assert 'did you mean "amber"?' in lines[0]
+    assert lines[1].startswith("bad:")
+    assert 'colour is "rot"' in lines[1]
+
+
+def test_advice_is_told_and_exits_with_0(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (here / "good.toml").read_text()
+    (here / "near.toml").write_text(text.replace('["110 mm", "170 mm"]', '["54 mm", "170 mm"]'))
+    assert main(["check", "near.toml"]) == 0
+    assert "advice: lamps.runway_lit overlaps lamps.approach_lit" in capsys.readouterr().out
+
+
+def test_what_cannot_be_read_exits_with_2(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (here / "bad").write_text("[")
+    assert main(["check", "bad", "none.toml", "."]) == 2
+    out, err = capsys.readouterr()
+    assert out.startswith("bad:1: ")
+    assert err.splitlines() == [
+        "benchcon: none.toml cannot be read: No such file or directory",
+        "benchcon: . cannot be read: Is a directory",
+    ]
+
+
+def test_json_owns_standard_output(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (here / "bad").write_text("[lamps.a]\nchannel = 'x.y'\n")
+    assert main(["check", "--json", "good.toml", "bad", "none"]) == 2
+    good, bad, none = json.loads(capsys.readouterr().out)
+    assert good == {"file": "good.toml", "kind": "panel file", "good": True, "findings": []}
+    assert bad["good"] is False
+    assert bad["findings"][0]["line"] == 2
+    assert "cannot be read" in none["error"]
+
+
+def test_fault_files_are_held_against_the_panel_beside_them(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (here / "f.toml").write_text('[[faults]]\nkind = "stuck"\nchannel = "met.sw_none"\n')
+    (here / "g.toml").write_text('[[faults]]\nkind = "stuk"\nchannel = "met.unit"\n')
+    assert main(["check", "f.toml", "g.toml", "good.toml"]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("f.toml:")
+    assert "sw_none" in lines[0]
+    assert lines[1].startswith("g.toml:2: ")
+    assert "stuck" in lines[1]
+
+
+def test_captures_are_told_by_their_first_line(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from benchcon.capture.form import encode, write_header
+    from benchcon.wire.records import LINE_UP, NOTE, Batch
+
+    head = write_header(datetime(2026, 3, 1, tzinfo=UTC), {})
+    note = encode(Batch(5, 0, NOTE, [b"mark here"]))
+    (here / "a.toml").write_bytes(head + note)  # any name will do
+    assert main(["check", "a.toml"]) == 0
+    torn = encode(Batch(9, 1, LINE_UP, [b"!0000 00000000 is a=1 #0000"]))
+    (here / "b").write_bytes(head + note + torn + b"12 1 <")
+    assert main(["check", "b"]) == 1
+    assert all(line.startswith("b:") for line in capsys.readouterr().out.splitlines())
+    (here / "c").write_bytes(b"benchcon capture 99\n")
+    assert main(["check", "c"]) == 1
+
+
+def test_control_codes_in_names_and_files_never_reach_the_terminal(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (here / "x\x1b[2J").write_text('[lamps."\\u001b[31m"]\n')
+    assert main(["check", "x\x1b[2J"]) == 1
+    assert "\x1b" not in capsys.readouterr().out
