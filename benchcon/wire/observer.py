@@ -182,7 +182,7 @@ class Observer:
         moved = ev.Moved
         news = 0
         for body in bodies:
-            if body[14:18] == b" is ":
+            if body[14:18] == b" is " and body[0] == 0x21:
                 news += 1
                 number = int(body[1:5], 16)
                 clock = int(body[6:14], 16)

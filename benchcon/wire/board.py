@@ -1,0 +1,446 @@
+"""The board side of the protocol, without I/O: what the simulated boards speak.
+
+It is a faithful board of `protocols/line-protocol.md`: every word, every refusal, a bounded news ring with an exact
+``lost``, dead-man, signs of life, a clock that wraps. What its inputs do is told to it (`change`, `edge`, `reading`);
+what its outputs do it tells (`on_outputs`).
+
+What holds the outputs off, and what changes it:
+
+| outputs | `set` | becomes |
+|---|---|---|
+| free | done | dark, by `dark`, the dead-man's time, `go_dark` |
+| dark | refused with 06 | free, by `light` (nothing is restored) or a reset |
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+
+from benchcon.wire import codec
+from benchcon.wire.items import Item, item_words
+from benchcon.wire.quote import quote, unquote
+from benchcon.wire.records import LINE_DOWN
+
+ALIVE_MS = 1000
+ALIVE_LEAST_MS, ALIVE_MOST_MS = 100, 10_000
+NEWS_MOST = 64
+"""Lines of news that may wait to be put out."""
+NAME_MOST = 24
+
+_IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
+_HEX = {width: re.compile(rf"[0-9A-F]{{{width}}}") for width in (1, 2, 4, 8)}
+_TEXT = re.compile(r"(?:[\x22\x24\x26-\x3B\x3F\x41-\x7E]|%[0-9A-F]{2})+")
+
+_WHY = {
+    1: "unknown word",
+    2: "arguments",
+    3: "no such channel",
+    4: "this channel cannot do that",
+    5: "value out of range",
+    6: "dark is on",
+    8: "left out of this firmware",
+    9: "no such item",
+}
+
+Words = tuple[str, ...]
+
+
+def _no(code: int) -> Words:
+    return ("no", f"{code:02X}", *_WHY[code].split(" "))
+
+
+def _hex(word: str, width: int) -> int | None:
+    return int(word, 16) if _HEX[width].fullmatch(word) else None
+
+
+def quoted_name(name: str) -> str:
+    """Return `name` as it goes on the wire, cut to what a board keeps."""
+    word = quote(name)
+    while len(word) > NAME_MOST:
+        name = name[:-1]
+        word = quote(name)
+    return word
+
+
+class BoardSide:
+    """One board. Times are `now_us`, microseconds of the world, which never decrease; the board's own clock starts at a
+    reset and may run fast or slow.
+
+    `items` is the whole description in order of index; the ``board`` item always tells the present ident and name.
+    `values` are the inputs as they stand at first, by channel id. `left_out` names requests this firmware refuses with
+    code 08.
+    """
+
+    def __init__(
+        self,
+        ident: str,
+        name: str,
+        items: Sequence[Item],
+        *,
+        now_us: int = 0,
+        values: Mapping[str, int] | None = None,
+        buffer: int = 128,
+        boot: int = 1,
+        cause: str = "power",
+        clock_start_us: int = 0,
+        clock_ppm: float = 0.0,
+        supply_mv: int = 5000,
+        left_out: frozenset[str] = frozenset(),
+    ) -> None:
+        self.ident = ident
+        self.name = quoted_name(name)
+        """As it goes on the wire."""
+        self.items = tuple(items)
+        self.buffer = buffer
+        self.boot = boot
+        self.clock_start_us = clock_start_us
+        """What the clock shows at a reset; above 0 only to come near its wrap soon."""
+        self.clock_ppm = clock_ppm
+        self.supply_mv = supply_mv
+        self.worst_loop_us = 0
+        self.left_out = left_out
+        self.on_outputs: Callable[[dict[str, int], int], None] = lambda changed, now_us: None
+        """Called with the outputs that changed, and the time."""
+        self.on_wink: Callable[[int], None] = lambda now_us: None
+        self.on_store: Callable[[str, str], None] = lambda what, text: None
+        """Called with ``ident`` or ``name`` and the new one, to be kept through power loss."""
+        self.channels = {item.id: item for item in self.items if item.is_channel and item.width}
+        self.values = {item.id: 0 for item in self.channels.values()} | dict(values or {})
+        """Every channel's value as on the wire."""
+        self._start(now_us, cause)
+
+    # --- what the world does ------------------------------------------------------------------------------------------
+
+    def reset(self, now_us: int, cause: str = "reset") -> None:
+        """The board starts anew: outputs off, not dark, dead-man and raw off, what waited to be sent is gone."""
+        self.boot = (self.boot + 1) & 0xFFFF
+        self._outputs_off(now_us)
+        self._start(now_us, cause)
+
+    def _start(self, now_us: int, cause: str) -> None:
+        self._reset_us = now_us
+        self._number = 0
+        self._answers: deque[bytes] = deque()
+        self._news: deque[tuple[int, Words]] = deque()
+        self._lost = 0
+        self.bad_lines = 0
+        self.dropped = 0
+        self.dark = False
+        self.deadman_ms = 0
+        self.alive_ms = ALIVE_MS
+        self.raw: set[str] = set()
+        self._fed_us = now_us
+        self._alive_us = now_us
+        self._splitter = codec.Splitter("down", by_hand=True)
+        self._tell(now_us, ("boot", f"{self.boot:04X}", cause, "01"))
+
+    def change(self, values: Mapping[str, int], now_us: int) -> None:
+        """Inputs changed, all in one scan; those whose value is as before are passed over."""
+        words = []
+        for channel_id, value in values.items():
+            if self.values[channel_id] != value:
+                self.values[channel_id] = value
+                words.append(f"{channel_id}={value:0{self.channels[channel_id].width}X}")
+        line: list[str] = []
+        for word in words:
+            # !NNNN CCCCCCCC is … #XXXX: 17 and 6 bytes around what changed.
+            if line and 17 + sum(len(other) + 1 for other in [*line, word]) + 6 > codec.LINE_MOST:
+                self._tell(now_us, ("is", *line))
+                line = []
+            line.append(word)
+        if line:
+            self._tell(now_us, ("is", *line))
+
+    def edge(self, channel_id: str, level: int, now_us: int) -> None:
+        """The pin of a contact went to `level` (an encoder: A·2+B); told if raw is on for it."""
+        if channel_id in self.raw:
+            self._tell(now_us, ("edge", f"{channel_id}={level:X}"))
+
+    def reading(self, channel_id: str, counts: int, now_us: int) -> None:
+        """An unfiltered reading of a potentiometer; told if raw is on for it."""
+        if channel_id in self.raw:
+            self._tell(now_us, ("raw", f"{channel_id}={counts:04X}"))
+
+    def say(self, words: Words, now_us: int) -> None:
+        """Put out other news: ``skip``, ``ghost``, or a word of this board's own."""
+        self._tell(now_us, words)
+
+    def go_dark(self, why: str, now_us: int) -> None:
+        """Go dark by itself: `why` is ``deadman`` or ``local``."""
+        if not self.dark:
+            self.dark = True
+            self._outputs_off(now_us)
+            self._tell(now_us, ("dark", why))
+
+    # --- time and bytes -----------------------------------------------------------------------------------------------
+
+    def clock_us(self, now_us: int) -> int:
+        """The board's own clock, not wrapped."""
+        return self.clock_start_us + int((now_us - self._reset_us) * (1.0 + self.clock_ppm / 1e6))
+
+    def _world_us(self, board_us: float) -> int:
+        """How long `board_us` of this board's clock takes, rounded up."""
+        return int(board_us / (1.0 + self.clock_ppm / 1e6)) + 1
+
+    def next_us(self) -> int:
+        """When `tick` has something to do."""
+        due = self._alive_us + self._world_us(self.alive_ms * 1000)
+        if self.deadman_ms and not self.dark:
+            due = min(due, self._fed_us + self._world_us(self.deadman_ms * 1000))
+        return due
+
+    def tick(self, now_us: int) -> None:
+        """Do what is due by now: sign of life, dead-man."""
+        if self.deadman_ms and not self.dark and now_us >= self._fed_us + self._world_us(self.deadman_ms * 1000):
+            self.go_dark("deadman", now_us)
+        period_us = self._world_us(self.alive_ms * 1000)
+        if now_us >= self._alive_us + period_us:
+            self._alive_us += (now_us - self._alive_us) // period_us * period_us
+            self._tell(now_us, self._alive_words(now_us))
+
+    def _alive_words(self, now_us: int) -> Words:
+        fields = (
+            self.boot,
+            self.clock_us(now_us) >> 32,
+            self.bad_lines,
+            self.dropped,
+            self.worst_loop_us,
+            self.supply_mv,
+        )
+        flags = self.dark | (self.deadman_ms > 0) << 1
+        return ("alive", *(f"{field & 0xFFFF:04X}" for field in fields), f"{flags:02X}")
+
+    def feed(self, data: bytes, now_us: int) -> None:
+        """Take bytes from the host."""
+        self.tick(now_us)
+        for kind, bodies in self._splitter.feed(data):
+            if kind != LINE_DOWN:
+                self.bad_lines = (self.bad_lines + len(bodies)) & 0xFFFF
+                continue
+            for body in bodies:
+                self._take_line(body, now_us)
+
+    def take(self, most: int | None = None) -> bytes:
+        """Return whole lines to send, answers first; `most` bytes at the most (one line may be longer than that)."""
+        out: list[bytes] = []
+        size = 0
+        while self._answers or self._news:
+            if self._answers:
+                line = self._answers.popleft()
+            else:
+                clock_us, words = self._news.popleft()
+                line = codec.news(self._number, clock_us, words)
+                self._number = (self._number + 1) & 0xFFFF
+            out.append(line + b"\n")
+            size += len(line) + 1
+            if most is not None and size >= most:
+                break
+        return b"".join(out)
+
+    @property
+    def waiting(self) -> int:
+        """Lines that wait to be taken."""
+        return len(self._answers) + len(self._news)
+
+    def _tell(self, now_us: int, words: Words) -> None:
+        clock_us = self.clock_us(now_us)
+        if len(self._news) >= NEWS_MOST:
+            self._lost += 1
+            self.dropped = (self.dropped + 1) & 0xFFFF
+            return
+        if self._lost:
+            # Told where it is missing; counts of more than four digits take several lines.
+            count, self._lost = min(self._lost, 0xFFFF), max(self._lost - 0xFFFF, 0)
+            self._news.append((clock_us, ("lost", f"{count:04X}")))
+        self._news.append((clock_us, words))
+
+    # --- requests -----------------------------------------------------------------------------------------------------
+
+    def _take_line(self, body: bytes, now_us: int) -> None:
+        parsed = codec.parse(body)
+        if parsed.kind == "request":
+            self._fed_us = now_us
+        word, *arguments = parsed.words
+        handler = _HANDLERS.get(word)
+        if handler is None:
+            answer = _no(1)
+        elif word in self.left_out:
+            answer = _no(8)
+        else:
+            answer = handler(self, arguments, now_us)
+        self._answers.append(codec.answer(parsed.tag, answer))
+
+    def _hello(self, arguments: list[str], now_us: int) -> Words:
+        if arguments:
+            return _no(2)
+        return ("hello", "01", f"{len(self.items):02X}", f"{self.buffer:04X}", f"{self.boot:04X}", self.ident)
+
+    def _item(self, arguments: list[str], now_us: int) -> Words:
+        index = _hex(arguments[0], 2) if len(arguments) == 1 else None
+        if index is None:
+            return _no(2)
+        if index >= len(self.items):
+            return _no(9)
+        item = self.items[index]
+        if item.kind == "board":
+            item = item._replace(detail={**item.detail, "ident": self.ident, "name": unquote(self.name)})
+        return ("item", f"{index:02X}", *item_words(item))
+
+    def _read(self, arguments: list[str], now_us: int) -> Words:
+        start = 0
+        if not arguments:
+            return _no(2)
+        if arguments[0] == "all":
+            given = _hex(arguments[1], 2) if len(arguments) == 2 else 0 if len(arguments) == 1 else None
+            if given is None:
+                return _no(2)
+            start = given
+            chosen = [item for item in self.channels.values() if item.index >= start]
+        else:
+            if any(channel_id not in self.channels for channel_id in arguments):
+                return _no(3)
+            chosen = [self.channels[channel_id] for channel_id in arguments]
+        number = (self._number - 1) & 0xFFFF
+        words, going_on = [], 0
+        # <TT read NNNN CCCCCCCC II … #XXXX: 25 and 6 bytes around the values.
+        room = codec.LINE_MOST - 25 - 6
+        for item in chosen:
+            word = f"{item.id}={self.values[item.id]:0{item.width}X}"
+            if len(word) + 1 > room:
+                if arguments[0] != "all":
+                    return _no(2)
+                going_on = item.index
+                break
+            room -= len(word) + 1
+            words.append(word)
+        clock = self.clock_us(now_us) & 0xFFFFFFFF
+        return ("read", f"{number:04X}", f"{clock:08X}", f"{going_on:02X}", *words)
+
+    def _set(self, arguments: list[str], now_us: int) -> Words:
+        if not arguments:
+            return _no(2)
+        wanted: dict[str, int] = {}
+        for argument in arguments:
+            channel_id, mark, word = argument.partition("=")
+            if not mark:
+                return _no(2)
+            item = self.channels.get(channel_id)
+            if item is None:
+                return _no(3)
+            if not item.is_output:
+                return _no(4)
+            if len(word) != item.width or not re.fullmatch("[0-9A-F]+", word):
+                return _no(2)
+            if int(word, 16) > item.most:
+                return _no(5)
+            wanted[channel_id] = int(word, 16)
+        if self.dark:
+            return _no(6)
+        changed = {channel_id: value for channel_id, value in wanted.items() if self.values[channel_id] != value}
+        self.values.update(changed)
+        if changed:
+            self.on_outputs(changed, now_us)
+        return ("set", self._stamp(now_us))
+
+    def _dark(self, arguments: list[str], now_us: int) -> Words:
+        if arguments:
+            return _no(2)
+        self.dark = True
+        self._outputs_off(now_us)
+        return ("dark", self._stamp(now_us))
+
+    def _light(self, arguments: list[str], now_us: int) -> Words:
+        if arguments:
+            return _no(2)
+        self.dark = False
+        return ("light", self._stamp(now_us))
+
+    def _deadman(self, arguments: list[str], now_us: int) -> Words:
+        ms = _hex(arguments[0], 4) if len(arguments) == 1 else None
+        if ms is None:
+            return _no(2)
+        self.deadman_ms = ms
+        return ("deadman", arguments[0])
+
+    def _ping(self, arguments: list[str], now_us: int) -> Words:
+        if len(arguments) != 2 or any(_hex(argument, 8) is None for argument in arguments):
+            return _no(2)
+        return ("ping", self._stamp(now_us), self._stamp(now_us))
+
+    def _alive(self, arguments: list[str], now_us: int) -> Words:
+        ms = _hex(arguments[0], 4) if len(arguments) == 1 else None
+        if ms is None:
+            return _no(2)
+        if not ALIVE_LEAST_MS <= ms <= ALIVE_MOST_MS:
+            return _no(5)
+        self.alive_ms = ms
+        self._alive_us = now_us
+        return ("alive", arguments[0])
+
+    def _raw(self, arguments: list[str], now_us: int) -> Words:
+        wanted: dict[str, bool] = {}
+        if not arguments:
+            return _no(2)
+        for argument in arguments:
+            channel_id, mark, word = argument.partition("=")
+            if not mark or word not in ("0", "1"):
+                return _no(2)
+            item = self.channels.get(channel_id)
+            if item is None:
+                return _no(3)
+            if item.kind != "pot" and item.detail.get("raw") not in ("1", "2"):
+                return _no(4)
+            wanted[channel_id] = word == "1"
+        for channel_id, on in wanted.items():
+            (self.raw.add if on else self.raw.discard)(channel_id)
+        return ("raw", *arguments)
+
+    def _ident(self, arguments: list[str], now_us: int) -> Words:
+        if len(arguments) != 1 or not _IDENT.fullmatch(arguments[0]):
+            return _no(2)
+        self.ident = arguments[0]
+        self.on_store("ident", self.ident)
+        return ("ident", self.ident)
+
+    def _name(self, arguments: list[str], now_us: int) -> Words:
+        if len(arguments) != 1 or not _TEXT.fullmatch(arguments[0]):
+            return _no(2)
+        if len(arguments[0]) > NAME_MOST:
+            return _no(5)
+        self.name = arguments[0]
+        self.on_store("name", self.name)
+        return ("name", self.name)
+
+    def _wink(self, arguments: list[str], now_us: int) -> Words:
+        if arguments:
+            return _no(2)
+        self.on_wink(now_us)
+        return ("wink",)
+
+    def _stamp(self, now_us: int) -> str:
+        return f"{self.clock_us(now_us) & 0xFFFFFFFF:08X}"
+
+    def _outputs_off(self, now_us: int) -> None:
+        lit = {item.id: 0 for item in self.channels.values() if item.is_output and self.values[item.id]}
+        self.values.update(lit)
+        if lit:
+            self.on_outputs(lit, now_us)
+
+
+_HANDLERS: dict[str, Callable[[BoardSide, list[str], int], Words]] = {
+    "hello": BoardSide._hello,
+    "item": BoardSide._item,
+    "read": BoardSide._read,
+    "set": BoardSide._set,
+    "dark": BoardSide._dark,
+    "light": BoardSide._light,
+    "deadman": BoardSide._deadman,
+    "ping": BoardSide._ping,
+    "alive": BoardSide._alive,
+    "raw": BoardSide._raw,
+    "ident": BoardSide._ident,
+    "name": BoardSide._name,
+    "wink": BoardSide._wink,
+}
