@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from benchcon.panel.file import inspect
-from benchcon.panel.parts import COLOURS
+from benchcon.panel.parts import COLOURS, LONGEST_LABEL
 from benchcon.panel.pins import CHIPS, Pin, read_pins
 from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, name_from
 from benchcon.panel.splice import Value
@@ -118,7 +118,7 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
     table = _TABLE.get(item.kind)
     if table is None or not CHANNEL_ID.fullmatch(item.id):
         return None
-    label = _text(item.detail.get("label", ""), 40)
+    label = _text(item.detail.get("label", ""), LONGEST_LABEL)
     wish = name_from(label) or item.id
     name = _free(wish if wish not in names else f"{wish[:24]}_{item.kind}", names, 32)
     values: dict[str, Value] = {"label": label or item.id}

@@ -12,6 +12,9 @@ from benchcon.panel.pins import CHAINS, CHIPS, read_pins
 from benchcon.panel.reader import BOARD_NAME, NAME, Table, near, shown
 from benchcon.panel.segments import places_of_format
 
+LONGEST_LABEL = 60
+"""Characters of what is written beside a part."""
+
 COLOURS = ("red", "amber", "green", "blue", "white")
 KINDS = ("button", "switch", "encoder", "pot")
 
@@ -151,7 +154,7 @@ def _size(table: Table) -> tuple[float, float]:
 
 
 def _label(table: Table, name: str) -> str:
-    return table.text("label", "", 40) or name.replace("_", " ").capitalize()
+    return table.text("label", "", LONGEST_LABEL) or name.replace("_", " ").capitalize()
 
 
 def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:

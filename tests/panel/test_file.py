@@ -108,7 +108,7 @@ MISTAKES = [
     (LAMP + "wired = 'no'\n", 9, ["true, false"]),
     (LAMP + "label = 5\n", 9, ["label is 5", "quotes", '"5"']),
     (LAMP + 'label = "\\u001b[2J"\n', 9, ["\\x1B[2J", "control characters"]),
-    (LAMP + f'label = "{"x" * 41}"\n', 9, ["41 characters", "40"]),
+    (LAMP + f'label = "{"x" * 61}"\n', 9, ["61 characters", "60"]),
     ("[lamps.Beacon]\nchannel = 'a'\n", 7, ["lamps.Beacon", 'mean "beacon"']),
     ("[lamps.a]\n", 7, ["lamps.a", "lacks its channel"]),
     ("[lamps.a]\nchannel = 'dsk.a'\n", 8, ["dsk", "allowed: desk", 'mean "desk"']),
