@@ -120,7 +120,7 @@ class BoardSide:
         self._start(now_us, cause)
 
     def _start(self, now_us: int, cause: str) -> None:
-        self._reset_us = now_us
+        self._shown_us, self._since_us = self.clock_start_us, now_us
         self._number = 0
         self._answers: deque[bytes] = deque()
         self._news: deque[tuple[int, Words]] = deque()
@@ -178,7 +178,11 @@ class BoardSide:
 
     def clock_us(self, now_us: int) -> int:
         """The board's own clock, not wrapped."""
-        return self.clock_start_us + int((now_us - self._reset_us) * (1.0 + self.clock_ppm / 1e6))
+        return self._shown_us + int((now_us - self._since_us) * (1.0 + self.clock_ppm / 1e6))
+
+    def run_clock(self, ppm: float, now_us: int) -> None:
+        """Let the clock run so much fast from now on; what it shows now stays."""
+        self._shown_us, self._since_us, self.clock_ppm = self.clock_us(now_us), now_us, ppm
 
     def _world_us(self, board_us: float) -> int:
         """How long `board_us` of this board's clock takes, rounded up."""
