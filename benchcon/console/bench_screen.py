@@ -18,6 +18,7 @@ from benchcon.console.links import Links
 from benchcon.console.news import News
 from benchcon.console.raw import Raw
 from benchcon.console.showing import label_of
+from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport
 from benchcon.session import ReplaySession
@@ -53,6 +54,7 @@ class BenchScreen(Screen[None]):
             yield Raw(self.sight, id="raw")
             yield News(self.sight, id="news")
             yield Links(self.sight, id="links")
+            yield TimeLine(self.sight, id="time")
         if isinstance(self.sight.session, ReplaySession):
             yield Transport(self.sight, self.sight.session, id="transport")
         yield Touched(id="touched")
@@ -98,6 +100,12 @@ class BenchScreen(Screen[None]):
         """Show a part on the face."""
         self.action_view("face")
         self.query_one(Face).select(message.name)
+
+    def on_time_line_go(self, message: TimeLine.Go) -> None:
+        """Take the recording to a time."""
+        for bar in self.query(Transport):
+            bar.jump(message.at_us)
+            self.frame()
 
     # --- playing back ---------------------------------------------------------------------------------------------
 

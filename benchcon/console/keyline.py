@@ -44,6 +44,8 @@ _FACES = {
     "delete": "Del",
     "pageup": "PgUp",
     "pagedown": "PgDn",
+    "end": "End",
+    "home": "Home",
 }
 
 

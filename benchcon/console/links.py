@@ -81,7 +81,7 @@ class Links(Drawn, can_focus=True):
         told = f"{look.shape} {look.word}"
         mark = "▌" if chosen else " "
         ground = RAISED
-        fill = max(0, width - len(title) - len(told) - 5)
+        fill = max(0, width - len(title) - len(told) - 4)
         head = [
             (mark, BRASS, ground),
             (f"{title} ", IVORY, ground),

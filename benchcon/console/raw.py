@@ -11,6 +11,7 @@ from textual.message import Message
 from benchcon.console.ink import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
 from benchcon.console.showing import label_of
 from benchcon.console.table import Column, Row, Table
+from benchcon.panel.segments import decode
 from benchcon.state import BoardState, ChannelState
 from benchcon.wire.printable import printable
 
@@ -80,8 +81,8 @@ class Raw(Table):
             printable(channel.kind),
             _value(channel) if current else "not known",
             _level(channel) if current else "?",
-            _count(channel.least),
-            _count(channel.greatest),
+            _count(channel.least) if channel.kind != "digits" else "",
+            _count(channel.greatest) if channel.kind != "digits" else "",
             str(channel.changes),
             *([str(channel.edges), str(channel.skips)] if wide else []),
             _ago(now_us, channel.at_us),
@@ -124,8 +125,16 @@ def _value(channel: ChannelState) -> str:
     if channel.value is None:
         return "not known"
     if channel.kind == "digits":
-        return f"{channel.value:X}"[-8:]
+        places = _places(channel)
+        return decode((channel.value & ((1 << 8 * places) - 1)).to_bytes(places, "big")).strip()[:8] or "blank"
     return str(channel.signed)
+
+
+def _places(channel: ChannelState) -> int:
+    try:
+        return max(1, min(8, int(channel.detail.get("places", "8")[:2], 16)))
+    except ValueError:
+        return 8
 
 
 def _level(channel: ChannelState) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from benchcon.console.feed import Feed
+from benchcon.console.history import History
 from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import Standing, standing
 from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Panel
-from benchcon.session import Session
+from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
+from benchcon.wire.events import Event
 
 
 class Sight:
@@ -31,9 +33,13 @@ class Sight:
         """By part name."""
         self.standings: dict[str, Standing] = {}
         """By board name on the panel."""
+        self.history = History()
+        self.feed.listeners.append(self._remember)
         self.rates: dict[int, float] = {}
         """By source: good lines a second from the board, over the last second or so."""
         self._counted: tuple[int, dict[int, int]] = (0, {})
+        self._encoders: frozenset[tuple[int, str]] = frozenset()
+        self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
         self._unsubscribe = session.subscribe(self.feed.take)
         self.look()
@@ -47,7 +53,20 @@ class Sight:
             boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
             self.showings = {part.name: show(part, boards, now_us, blinking) for part in self.panel.parts}
             self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
-        return self.feed.drain()
+        count = self.feed.drain()
+        if self.now_us - self._stood_us >= 500_000 or self.now_us < self._stood_us:
+            self._stood_us = self.now_us
+            with self.session.lock:
+                self.history.stand(self.session.state)
+        return count
+
+    @property
+    def latest_us(self) -> int:
+        """The latest moment of the session: the present, or the end of a recording."""
+        return self.session.last_us if isinstance(self.session, ReplaySession) else self.now_us
+
+    def _remember(self, events: list[Event]) -> None:
+        self.history.take(events, self._encoders)
 
     def _learn(self) -> None:
         """Follow boards that come and describe themselves, and a panel that was edited."""
@@ -58,6 +77,12 @@ class Sight:
             self.panel = completed(self.session.panel, state)
             self.boards = boards_of(self.panel, state)
             self.feed.wire(self.panel, self.boards)
+            self._encoders = frozenset(
+                (board.source, channel.id)
+                for board in state.boards.values()
+                for channel in board.channels.values()
+                if channel.kind == "encoder"
+            )
 
     def _count(self) -> None:
         """Work out lines a second, once a second."""

@@ -1,0 +1,168 @@
+"""What every channel did, for the time line: changes with their times, bounded, the oldest dropped first.
+
+Times are the host's stamps, which live and recorded benches share.
+"""
+
+from __future__ import annotations
+
+from array import array
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from benchcon.console.transport import marks_of
+from benchcon.state import BenchState
+from benchcon.wire import events as ev
+from benchcon.wire.printable import printable
+
+MOST_CHANGES = 40_000
+"""Changes kept of one channel; at twice as many the older half goes."""
+MOST_MARKS = 2_000
+UNKNOWN = -1
+"""Stands for a value that is not known (a reset, a gap)."""
+
+Key = tuple[int, str]
+"""Source and channel id."""
+
+
+class Stretch(NamedTuple):
+    """What a channel did in one stretch of time."""
+
+    value: int
+    """At its end; `UNKNOWN` if not known."""
+    changes: int
+    least: int
+    greatest: int
+
+
+class Track:
+    """One channel's changes, in order of time."""
+
+    __slots__ = ("greatest", "least", "times", "values")
+
+    def __init__(self) -> None:
+        self.times = array("q")
+        self.values = array("q")
+        self.least = 0
+        self.greatest = 0
+
+    def add(self, at_us: int, value: int) -> None:
+        """Take a change; one that is none, or that goes back in time, is passed over."""
+        if self.values and (self.values[-1] == value or at_us < self.times[-1]):
+            return
+        if len(self.times) >= 2 * MOST_CHANGES:
+            del self.times[:MOST_CHANGES], self.values[:MOST_CHANGES]
+        self.times.append(at_us)
+        self.values.append(value)
+        if value != UNKNOWN:
+            self.least, self.greatest = min(self.least, value), max(self.greatest, value)
+
+    def value_at(self, at_us: int) -> int:
+        """The value at a time; `UNKNOWN` before the first that is known."""
+        index = bisect_right(self.times, at_us) - 1
+        return self.values[index] if index >= 0 else UNKNOWN
+
+    def change_near(self, at_us: int, by: int) -> int | None:
+        """Time of the next change after (`by` > 0) or before a time; None if there is none."""
+        if by > 0:
+            index = bisect_right(self.times, at_us)
+            return self.times[index] if index < len(self.times) else None
+        index = bisect_left(self.times, at_us) - 1
+        return self.times[index] if index >= 0 else None
+
+    def stretches(self, start_us: int, each_us: float, count: int) -> list[Stretch]:
+        """`count` stretches of `each_us` from `start_us` on."""
+        found = []
+        times, values = self.times, self.values
+        index = bisect_left(times, start_us)
+        value = values[index - 1] if index else UNKNOWN
+        size = len(times)
+        for number in range(1, count + 1):
+            end = start_us + number * each_us
+            least = greatest = value
+            changes = 0
+            if index < size and times[index] < end:
+                after = bisect_left(times, int(end) + 1, index)
+                for each in values[index:after] if after - index < 64 else (values[index], values[after - 1]):
+                    least, greatest = min(least, each), max(greatest, each)
+                changes = after - index
+                index = after
+                value = values[after - 1]
+            found.append(Stretch(value, changes, least, greatest))
+        return found
+
+
+class History:
+    """The tracks of a bench, and its marks and triggers."""
+
+    def __init__(self) -> None:
+        self.tracks: dict[Key, Track] = {}
+        self.notes: list[tuple[int, str]] = []
+        """Time and text of marks, triggers and words, as they came."""
+        self.first_us: int | None = None
+        self.last_us = 0
+        self._outputs: dict[int, list[str]] = {}
+
+    @property
+    def marks(self) -> list[tuple[int, str]]:
+        """Marks and triggers, each with its words."""
+        return marks_of(self.notes)
+
+    def track(self, key: Key) -> Track:
+        """Return a channel's track, made if it is new."""
+        found = self.tracks.get(key)
+        if found is None:
+            found = self.tracks[key] = Track()
+        return found
+
+    def stand(self, state: BenchState) -> None:
+        """Take what stands now, for all that events do not tell (a first reading, a reset seen only in the state)."""
+        for board in state.boards.values():
+            self._outputs[board.source] = [each.id for each in board.channels.values() if each.is_output]
+            for channel in board.channels.values():
+                value = UNKNOWN if channel.value is None else channel.as_signed(channel.value)
+                track = self.track((board.source, channel.id))
+                if not track.values or track.values[-1] != value:
+                    self._add(
+                        (board.source, channel.id), max(channel.at_us, track.times[-1] if track.times else 0), value
+                    )
+
+    def _add(self, key: Key, at_us: int, value: int) -> None:
+        self.track(key).add(at_us, value)
+        if self.first_us is None or at_us < self.first_us:
+            self.first_us = at_us
+        self.last_us = max(self.last_us, at_us)
+
+    def take(self, events: Iterable[ev.Event], encoders: frozenset[Key] = frozenset()) -> None:
+        """Take events, in order."""
+        for event in events:
+            sort = type(event)
+            if sort is ev.Moved:
+                at_us, source, _, _, values = event  # type: ignore[misc]
+                for channel_id, value in values.items():  # type: ignore[union-attr]
+                    key = (source, channel_id)
+                    if key in encoders and value & 0x8000:
+                        value -= 0x10000
+                    self._add(key, at_us, value)
+            elif isinstance(event, ev.Answered):
+                self._answered(event)
+            elif (isinstance(event, ev.Told) and event.words[:1] == ("dark",)) or isinstance(event, ev.Boot):
+                self._dark(event.source, event.at_us)
+            elif isinstance(event, ev.Note):
+                self.notes.append((event.at_us, printable(f"{event.kind} {event.text}")))
+                del self.notes[:-MOST_MARKS]
+
+    def _answered(self, event: ev.Answered) -> None:
+        if event.words[:1] == ("dark",):
+            self._dark(event.source, event.at_us)
+        elif event.words[:1] == ("set",) and event.request is not None:
+            for word in event.request.words[1:]:
+                channel_id, _, value = word.partition("=")
+                try:
+                    self._add((event.source, channel_id), event.at_us, int(value, 16))
+                except ValueError:
+                    continue
+
+    def _dark(self, source: int, at_us: int) -> None:
+        for channel_id in self._outputs.get(source, ()):
+            self._add((source, channel_id), at_us, 0)

@@ -1,0 +1,360 @@
+"""The time line: every channel against time, zoomable, with two cursors and the time between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.style import Style
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.drawn import Drawn
+from benchcon.console.history import UNKNOWN, Key, Stretch, Track
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, LAMP_COLOURS, QUIET, RAISED, ink, mixed
+from benchcon.console.showing import channels_of, label_of
+from benchcon.console.telling import clock_text
+from benchcon.panel.model import Digits, Lamp
+from benchcon.panel.segments import decode
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+_SPARKS = "▁▂▃▄▅▆"
+_SHORTEST_US = 50.0
+"""Least time a column stands for."""
+CURSOR_A, CURSOR_B = "A", "B"
+
+
+def between_text(us: int) -> str:
+    """A stretch between two cursors, exact to the microsecond where that tells something."""
+    size = abs(us)
+    sign = "-" if us < 0 else ""
+    if size < 1000:
+        return f"{sign}{size} µs"
+    if size < 1_000_000:
+        return f"{sign}{size / 1000:.3f} ms"
+    return f"{sign}{size / 1e6:.3f} s"
+
+
+@dataclass(slots=True)
+class _Row:
+    key: Key
+    label: str
+    colour: str
+    digits: int
+    """Places, for a display; else 0."""
+    level: bool
+    """Drawn as a level between its least and greatest, not as made and open."""
+    lamp: bool
+
+
+class TimeLine(Drawn, can_focus=True):
+    """All channels; `A` and `B` are the cursors, one of which moves."""
+
+    GROUND = GROUND
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "move(-1)", "Move cursor", show=False),
+        Binding("right", "move(1)", "Move cursor", key_display="← →"),
+        Binding("shift+left", "leap(-1)", "Change before", show=False),
+        Binding("shift+right", "leap(1)", "Next change", key_display="Shift →"),
+        Binding("up", "row(-1)", "Up", show=False),
+        Binding("down", "row(1)", "Down", show=False),
+        Binding("plus,equals_sign", "zoom(0.5)", "Closer", key_display="+"),
+        Binding("minus", "zoom(2.0)", "Wider", key_display="-"),
+        Binding("tab", "other", "Other cursor"),
+        Binding("left_square_bracket", "mark(-1)", "Mark before", show=False),
+        Binding("right_square_bracket", "mark(1)", "Marks", key_display="[ ]"),
+        Binding("a", "all", "All"),
+        Binding("end", "follow", "Now", key_display="End"),
+        Binding("enter", "go", "Go there"),
+    ]
+
+    @dataclass
+    class Go(Message):
+        """A recording is to be taken to this time."""
+
+        at_us: int
+
+    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.each_us = 100_000.0
+        """Time a column stands for."""
+        self.end_us: int | None = None
+        """Right edge; None: it follows the present."""
+        self.cursors: dict[str, int | None] = {CURSOR_A: None, CURSOR_B: None}
+        self.moving = CURSOR_A
+        self.chosen = 0
+        self._top = 0
+        self._rows: list[_Row] = []
+        self._left = 18
+
+    # --- what is shown --------------------------------------------------------------------------------------------
+
+    @property
+    def columns(self) -> int:
+        """Columns of time."""
+        return max(self.size.width - self._left - 11, 8)
+
+    @property
+    def right_us(self) -> int:
+        """Time at the right edge."""
+        return self.end_us if self.end_us is not None else self.sight.latest_us
+
+    @property
+    def start_us(self) -> float:
+        """Time at the left edge."""
+        return self.right_us - self.columns * self.each_us
+
+    def rows(self) -> list[_Row]:
+        """A row for each channel, parts first in the panel's order."""
+        sight = self.sight
+        rows = []
+        for part in sight.panel.parts:
+            for channel in channels_of(part):
+                board = sight.boards.get(channel.board)
+                if board is None:
+                    continue
+                label = label_of(part)
+                if len(channels_of(part)) > 1:
+                    label = f"{label} {channel.id}"
+                kind = board.channels[channel.id].kind if channel.id in board.channels else ""
+                lit = isinstance(part, Lamp | Digits)
+                colour = LAMP_COLOURS.get(part.colour, IVORY) if isinstance(part, Lamp | Digits) else IVORY
+                digits = part.places if isinstance(part, Digits) else 0
+                level = kind in ("pot", "encoder", "selector", "lamp") or isinstance(part, Lamp)
+                calm = mixed(GROUND, IVORY, 0.72)
+                lamp = isinstance(part, Lamp)
+                rows.append(_Row((board.source, channel.id), label, colour if lit else calm, digits, level, lamp))
+        return rows
+
+    # --- drawing --------------------------------------------------------------------------------------------------
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw cursors and times above, rows in the middle, the axis below."""
+        width, height = canvas.width, canvas.height
+        self._left = 18 if width < 110 else 26
+        self._rows = self.rows()
+        self.chosen = max(0, min(self.chosen, len(self._rows) - 1))
+        room = max(height - 2, 0)
+        self._top = max(min(self._top, self.chosen), self.chosen - room + 1, 0)
+        canvas.wipe(0, 0, width, height, self.ground)
+        self._paint_cursor_line(canvas)
+        for y in range(room):
+            index = self._top + y
+            if index < len(self._rows):
+                self._paint_row(canvas, y + 1, self._rows[index], index == self.chosen)
+        self._paint_axis(canvas, height - 1)
+
+    def _paint_cursor_line(self, canvas: Canvas) -> None:
+        canvas.wipe(0, 0, canvas.width, 1, ink(QUIET, RAISED))
+        x = 1
+        for name in (CURSOR_A, CURSOR_B):
+            at_us = self.cursors[name]
+            mark = "▸" if name == self.moving else " "
+            text = f"{mark}{name} {clock_text(at_us) if at_us is not None else '–'}"
+            canvas.write(x, 0, text, ink(BRASS if name == CURSOR_A else GOOD, RAISED, bold=name == self.moving))
+            x += len(text) + 2
+        one, other = self.cursors[CURSOR_A], self.cursors[CURSOR_B]
+        if one is not None and other is not None:
+            canvas.write(x, 0, f"B−A  {between_text(other - one)}", ink(IVORY, RAISED, bold=True))
+        told = f"a column is {between_text(round(self.each_us))}"
+        if canvas.width - len(told) - 2 > x + 18:
+            canvas.write(canvas.width - len(told) - 1, 0, told, ink(QUIET, RAISED))
+
+    def _column_of(self, at_us: int) -> int | None:
+        column = int((at_us - self.start_us) // self.each_us)
+        return column if 0 <= column < self.columns else None
+
+    def _cursor_columns(self) -> dict[int, str]:
+        found = {}
+        for name, colour in ((CURSOR_B, GOOD), (CURSOR_A, BRASS)):
+            at_us = self.cursors[name]
+            column = self._column_of(at_us) if at_us is not None else None
+            if column is not None:
+                found[column] = colour
+        return found
+
+    def _paint_row(self, canvas: Canvas, y: int, row: _Row, chosen: bool) -> None:
+        track = self.sight.history.tracks.get(row.key)
+        style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
+        if chosen and not self.colour:
+            style = Style(reverse=True, bold=True)
+        canvas.write(0, y, f" {fitted(row.label, self._left - 2)}".ljust(self._left), style)
+        if track is None:
+            return
+        cursors = self._cursor_columns()
+        stretches = track.stretches(int(self.start_us), self.each_us, self.columns)
+        for column, stretch in enumerate(stretches):
+            letter, colour = _drawn(stretch, track, row)
+            ground = RAISED if column in cursors else GROUND
+            if column in cursors and letter == " ":
+                letter = "│"
+                colour = cursors[column]
+            elif column in cursors:
+                colour = cursors[column]
+            canvas.write(self._left + column, y, letter, ink(colour, ground))
+        at_us = self.cursors[self.moving]
+        value = track.value_at(at_us if at_us is not None else self.right_us)
+        text = _value_text(value, row)
+        canvas.write(canvas.width - 10, y, text.rjust(9), ink(IVORY if chosen else QUIET, GROUND), 9)
+
+    def _paint_axis(self, canvas: Canvas, y: int) -> None:
+        canvas.wipe(0, y, canvas.width, 1, ink(QUIET, RAISED))
+        step = 14
+        for column in range(0, self.columns - step, step):
+            at_us = int(self.start_us + column * self.each_us)
+            if at_us >= 0:
+                canvas.write(self._left + column, y, "╵" + clock_text(at_us)[2:], ink(QUIET, RAISED), step)
+        for at_us, _ in self.sight.history.marks:
+            found = self._column_of(at_us)
+            if found is not None:
+                canvas.write(self._left + found, y, "▲", ink(BRASS, RAISED, bold=True))
+        for found, colour in self._cursor_columns().items():
+            canvas.write(self._left + found, y, "┃", ink(colour, RAISED, bold=True))
+        told = self._mark_told()
+        if told:
+            canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)
+
+    def _mark_told(self) -> str:
+        """The mark under the moving cursor."""
+        at_us = self.cursors[self.moving]
+        if at_us is None:
+            return "" if self.end_us is not None else "now →"
+        near = [text for when, text in self.sight.history.marks if abs(when - at_us) <= self.each_us]
+        return near[0] if near else ""
+
+    # --- keys -----------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Only a recording can be taken elsewhere."""
+        return action != "go" or not self.sight.session.live
+
+    def _here(self) -> int:
+        at_us = self.cursors[self.moving]
+        return at_us if at_us is not None else self.right_us
+
+    def put(self, at_us: int) -> None:
+        """Put the moving cursor at a time, and have it in view."""
+        at_us = max(0, min(at_us, self.sight.latest_us))
+        self.cursors[self.moving] = at_us
+        if self.end_us is None:
+            self.end_us = self.sight.latest_us
+        span = self.columns * self.each_us
+        if not self.start_us <= at_us < self.right_us:
+            self.end_us = int(at_us + span / 2)
+        self.repaint()
+
+    def action_move(self, by: int) -> None:
+        """A column."""
+        self.put(int(self._here() + by * max(self.each_us, 1)))
+
+    def action_leap(self, by: int) -> None:
+        """To the next change of this channel, or the one before."""
+        if not self._rows:
+            return
+        track = self.sight.history.tracks.get(self._rows[self.chosen].key)
+        found = track.change_near(self._here(), by) if track is not None else None
+        if found is None:
+            self.app.bell()
+        else:
+            self.put(found)
+
+    def action_mark(self, by: int) -> None:
+        """To the next mark or trigger, or the one before."""
+        here = self._here()
+        times = [at_us for at_us, _ in self.sight.history.marks]
+        found = min((t for t in times if t > here), default=None) if by > 0 else None
+        if by < 0:
+            found = max((t for t in times if t < here), default=None)
+        if found is None:
+            self.app.bell()
+        else:
+            self.put(found)
+
+    def action_row(self, by: int) -> None:
+        """Another channel."""
+        self.chosen = max(0, min(len(self._rows) - 1, self.chosen + by))
+        self.repaint()
+
+    def action_other(self) -> None:
+        """The other cursor moves; it begins where this one stands."""
+        here = self._here()
+        self.moving = CURSOR_B if self.moving == CURSOR_A else CURSOR_A
+        self.put(here if self.cursors[self.moving] is None else self._here())
+
+    def action_zoom(self, by: float) -> None:
+        """Closer or wider, about the moving cursor."""
+        before = self.each_us
+        self.each_us = min(max(before * by, _SHORTEST_US), 3.6e9)
+        if self.end_us is not None:
+            here = self._here()
+            self.end_us = int(here + (self.end_us - here) * self.each_us / before)
+        self.repaint()
+
+    def action_all(self) -> None:
+        """All that is known, from end to end."""
+        first = self.sight.history.first_us or 0
+        self.end_us = self.sight.latest_us
+        self.each_us = max((self.end_us - first) / max(self.columns - 1, 1), _SHORTEST_US)
+        self.repaint()
+
+    def action_follow(self) -> None:
+        """Follow the present; the moving cursor is taken off."""
+        self.end_us = None
+        self.cursors[self.moving] = None
+        self.repaint()
+
+    def action_go(self) -> None:
+        """Take the recording there."""
+        self.post_message(self.Go(self._here()))
+
+    def on_click(self, event: events.Click) -> None:
+        """A click puts the moving cursor there and chooses the channel."""
+        event.stop()
+        index = self._top + event.y - 1
+        if event.y - 1 >= 0 and index < len(self._rows) and event.y < self.size.height - 1:
+            self.chosen = index
+        if event.x >= self._left:
+            self.put(int(self.start_us + (event.x - self._left + 0.5) * self.each_us))
+        else:
+            self.repaint()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel zooms."""
+        event.stop()
+        self.action_zoom(0.5)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel zooms."""
+        event.stop()
+        self.action_zoom(2.0)
+
+
+def _drawn(stretch: Stretch, track: Track, row: _Row) -> tuple[str, str]:
+    """Letter and colour of one stretch of one channel."""
+    if stretch.value == UNKNOWN and not stretch.changes:
+        return " ", EDGE
+    if row.digits:
+        return ("┃", row.colour) if stretch.changes else ("╌", EDGE if not stretch.value else row.colour)
+    if row.level:
+        low, high = (0, 1000) if row.lamp else (track.least, track.greatest)
+        share = (stretch.greatest if stretch.changes else stretch.value) - low
+        spark = _SPARKS[max(0, min(5, -(-share * 5 // (high - low))))] if high > low else _SPARKS[0]
+        return spark, row.colour if share > 0 or stretch.changes else EDGE
+    if stretch.changes > 1:
+        return "▒", BRASS
+    if stretch.changes == 1:
+        return ("▗" if stretch.value > 0 else "▖"), IVORY
+    return ("▅", row.colour) if stretch.value else ("▁", EDGE)
+
+
+def _value_text(value: int, row: _Row) -> str:
+    if value == UNKNOWN:
+        return "?"
+    if row.digits:
+        return decode((value & ((1 << 8 * row.digits) - 1)).to_bytes(row.digits, "big")).strip()[:9] or "blank"
+    return str(value)

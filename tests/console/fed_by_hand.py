@@ -1,0 +1,216 @@
+"""A session fed by hand: real state, real protocol lines, and boards that answer at once, all in this thread.
+
+What the console does with ports, processes and time is tested with the real things in `test_console_terminal.py`.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Future
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from benchcon.panel.file import load
+from benchcon.panel.model import Control, Lamp, Panel
+from benchcon.session import Session
+from benchcon.wire.codec import answer, news, request
+from benchcon.wire.quote import quote
+from benchcon.wire.records import BENCH, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
+
+OSTREY = Path(__file__).parents[2] / "benchcon" / "demo" / "ostrey.toml"
+
+
+class Answering:
+    """Takes intents as `benchcon.link.Bench` does; its boards answer at once, unless they are `deaf`."""
+
+    def __init__(self, session: Fed) -> None:
+        self.session = session
+        self.deaf: set[int] = set()
+        self.asked: list[tuple[int, tuple[str, ...]]] = []
+        self.ports_worked: list[tuple[str, str]] = []
+        self.refuse: tuple[str, ...] | None = None
+
+    def ask(self, source: int, words: tuple[str, ...]) -> Future[Any]:
+        self.asked.append((source, words))
+        future: Future[Any] = Future()
+        if source in self.deaf:
+            future.set_result(SimpleNamespace(words=words, answer=None, refused=False, gave_up=True, tries=4))
+            return future
+        told = self.refuse
+        if told is None:
+            told = (words[0], "00100000") if words[0] in ("set", "dark", "light") else words
+        self.session.exchange(source, words, told)
+        refused = told[0] == "no"
+        future.set_result(SimpleNamespace(words=words, answer=told, refused=refused, gave_up=False, tries=1))
+        return future
+
+    def set_lamp(self, source: int, channel: str, permille: int) -> Future[Any]:
+        return self.ask(source, ("set", f"{channel}={permille:03X}"))
+
+    def set_digits(self, source: int, channel: str, segments: bytes) -> Future[Any]:
+        return self.ask(source, ("set", f"{channel}={segments.hex().upper()}"))
+
+    def blink(self, source: int, channel: str, on: bool) -> Future[Any]:
+        return self.set_lamp(source, channel, 1000 if on else 0)
+
+    def raw(self, source: int, channel: str, on: bool) -> Future[Any]:
+        return self.ask(source, ("raw", f"{channel}={int(on)}"))
+
+    def wink(self, source: int) -> Future[Any]:
+        return self.ask(source, ("wink",))
+
+    def dark(self) -> Future[Any]:
+        for source in self.session.state.boards:
+            self.ask(source, ("dark",))
+        return Future()
+
+    def light(self) -> Future[Any]:
+        for source in self.session.state.boards:
+            self.ask(source, ("light",))
+        return Future()
+
+    def let_go(self, port: str) -> None:
+        self.ports_worked.append(("let go", port))
+        self.session.link(self.session.source_of_port(port), "released", port=port)
+
+    def take_back(self, port: str) -> None:
+        self.ports_worked.append(("take back", port))
+        self.session.link(self.session.source_of_port(port), "taken", port=port)
+
+    def note(self, kind: str, text: str) -> None:
+        self.session.feed(Batch(self.session.at_us, BENCH, NOTE, [f"{kind} {text}".encode()]))
+
+
+class Hand:
+    """The simulated hand of one board: what it moves is told as news at once."""
+
+    def __init__(self, session: Fed, board: str) -> None:
+        self.session, self.board = session, board
+        self.turned: dict[str, int] = {}
+
+    def press(self, part: str) -> None:
+        self.session.moved(self.board, **{part: 1})
+
+    def release(self, part: str) -> None:
+        self.session.moved(self.board, **{part: 0})
+
+    def put(self, part: str, position: int) -> None:
+        control = next(
+            each
+            for each in self.session.panel.controls
+            if any(channel.id == part and channel.board == self.board for channel in each.channels)
+        )
+        if control.kind == "pot":
+            self.session.moved(self.board, **{part: position})
+        else:
+            codes = zip(control.channels, control.codes[position], strict=True)
+            self.session.moved(self.board, **{channel.id: value for channel, value in codes})
+
+    def turn(self, part: str, detents: int) -> None:
+        self.turned[part] = self.turned.get(part, 0) + 4 * detents
+        self.session.moved(self.board, **{part: self.turned[part] & 0xFFFF})
+
+
+class Fed(Session):
+    """A live session without a link: `feed` it."""
+
+    live = True
+
+    def __init__(self, panel: Panel | None = None, *, simulated: bool = True, described: bool = True) -> None:
+        super().__init__(panel if panel is not None else load(OSTREY))
+        self.at_us = 1_000_000
+        self.bench = Answering(self)  # type: ignore[assignment]
+        self.simulated = simulated
+        self.ring_reach_us = 581_000_000
+        self._numbers: dict[int, int] = {}
+        self._tags: dict[int, int] = {}
+        if described:
+            for source, board in enumerate(self.panel.boards, 1):
+                self.describe(source, board.name)
+        if simulated:
+            self.hands = {board.name: Hand(self, board.name) for board in self.panel.boards}  # type: ignore[misc]
+
+    def now_us(self) -> int:
+        return self.at_us
+
+    def feed(self, *batches: Batch) -> None:
+        self._tell(self._feed(batches))
+
+    # --- what a board says ----------------------------------------------------------------------------------------
+
+    def source(self, board: str) -> int:
+        return next(i for i, each in enumerate(self.panel.boards, 1) if each.name == board)
+
+    def source_of_port(self, port: str) -> int:
+        return next(board.source for board in self.state.boards.values() if board.port == port)
+
+    def link(self, source: int, word: str, **detail: str) -> None:
+        pairs = " ".join(f"{key}={quote(text)}" for key, text in detail.items())
+        self.feed(Batch(self.at_us, source, LINK, [f"{word} {pairs}".rstrip().encode()]))
+
+    def exchange(self, source: int, words: tuple[str, ...], told: tuple[str, ...]) -> None:
+        tag = self._tags[source] = self._tags.get(source, 0) % 255 + 1
+        self.feed(Batch(self.at_us, source, LINE_DOWN, [request(tag, words)]))
+        self.feed(Batch(self.at_us + 2_000, source, LINE_UP, [answer(tag, told)]))
+
+    def news(self, source: int, *words: str) -> None:
+        number = self._numbers.get(source, 0)
+        self._numbers[source] = number + 1
+        self.feed(Batch(self.at_us, source, LINE_UP, [news(number, self.at_us, words)]))
+
+    def moved(self, board: str, **values: int) -> None:
+        """Inputs changed."""
+        source = self.source(board)
+        channels = self.state.boards[source].channels
+        wide = {channel: 4 if channels[channel].kind in ("encoder", "pot") else 1 for channel in values}
+        self.news(source, "is", *(f"{channel}={value:0{wide[channel]}X}" for channel, value in values.items()))
+
+    def alive(self, source: int, dark: bool = False) -> None:
+        flags = 2 + dark
+        self.news(source, "alive", "0007", "0000", "0000", "0000", "01F4", "1388", f"{flags:02X}")
+
+    def noise(self, source: int, raw: bytes) -> None:
+        self.feed(Batch(self.at_us, source, BYTES_UP, [raw]))
+
+    def wait(self, seconds: float, *, alive: bool = True) -> None:
+        """Let time pass; boards that are connected give signs of life unless told not to."""
+        self.at_us += round(seconds * 1e6)
+        if alive:
+            for board in list(self.state.boards.values()):
+                if board.link == "linked":
+                    self.alive(board.source, board.dark)
+
+    def describe(self, source: int, name: str) -> None:
+        """A board is plugged in and says what it has: what the panel file says is on it."""
+        self.link(source, "opened", port=f"/dev/ttyUSB{source - 1}")
+        items = [("board", f"ident={name}", f"name={quote(name.title() + ' desk')}")]
+        values = []
+        for control in self.panel.controls:
+            for index, channel in enumerate(control.channels):
+                if channel.board == name:
+                    kind = {"encoder": "encoder", "pot": "pot"}.get(control.kind, "contact")
+                    items.append((kind, channel.id, f"pin={quote(channel.wire.pin or '?')}"))
+                    first = control.codes[0][index] if control.codes else 0
+                    values.append(f"{channel.id}={first:0{1 if kind == 'contact' else 4}X}")
+        for part in (*self.panel.lamps, *self.panel.digits):
+            if part.channel.board == name:
+                if isinstance(part, Lamp):
+                    items.append(("lamp", part.channel.id, "dim=1"))
+                    values.append(f"{part.channel.id}=000")
+                else:
+                    items.append(("digits", part.channel.id, f"places={part.places:X}"))
+                    values.append(f"{part.channel.id}={'00' * part.places}")
+        self.exchange(source, ("hello",), ("hello", "01", f"{len(items):02X}", "0080", "0007", name))
+        self.link(source, "ident", ident=name)
+        for index, item in enumerate(items):
+            self.exchange(source, ("item", f"{index:02X}"), ("item", f"{index:02X}", *item))
+        for start in range(0, max(len(values), 1), 3):
+            page = values[start : start + 3]
+            last = start + 3 >= len(values)
+            asked = ("read", "all") if start == 0 else ("read", "all", f"{start:02X}")
+            self.exchange(source, asked, ("read", "FFFF", "00000000", "00" if last else f"{start + 3:02X}", *page))
+        self.alive(source)
+
+
+def control_named(panel: Panel, name: str) -> Control:
+    return next(each for each in panel.controls if each.name == name)
