@@ -1,0 +1,177 @@
+"""What a trigger is, and reading the tables ``[[triggers]]`` of a panel file (`protocols/panel-file.md`)."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Panel
+from benchcon.panel.reader import CHANNEL_ID, Finding, Source, Table, near, shown
+
+KINDS: dict[str, str] = {
+    "chatter": "an input changes to and fro faster than a hand can",
+    "short_press": "a contact is made for a shorter time than a hand can",
+    "gap": "news was lost on the way",
+    "bad_checks": "many lines came with a wrong check",
+    "reset": "a board was reset",
+    "silence": "a board says nothing",
+    "illegal_jump": "an encoder made a jump of two states at once",
+    "late_answer": "an answer came late, or never",
+    "range": "a value came into a range",
+}
+"""What each kind of trigger is about."""
+
+OF_CHANNELS = frozenset({"chatter", "short_press", "illegal_jump", "range"})
+"""Kinds that are about channels; the others are about boards."""
+
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
+_DOTTED = re.compile(r"[a-z][a-z0-9_]{0,15}\.[a-z][a-z0-9_]{0,7}")
+
+
+@dataclass(frozen=True, slots=True)
+class Trigger:
+    """One thing to watch for."""
+
+    name: str
+    kind: str
+    """One of `KINDS`."""
+    boards: tuple[str, ...] = ()
+    """Boards (by the panel's name) it is about; empty: all."""
+    channels: tuple[tuple[str, str], ...] = ()
+    """Channels (board, id) it is about; empty: all that it can be about."""
+    more_than: int = 0
+    """``chatter``: changes, ``bad_checks``: lines; within `time_us`."""
+    time_us: int = 0
+    """``chatter``, ``bad_checks``: the time looked at; ``short_press``: shorter than this; ``silence``,
+    ``late_answer``: longer than this. ``silence`` 0: three signs of life."""
+    low: int = 0
+    """``range``: from this value on, as on the wire; encoders as signed counts."""
+    high: int = 0
+    """``range``: up to this one."""
+    rest_us: int = 10_000_000
+    """After it fired it is quiet for so long."""
+    save: bool = True
+    """Whether what the ring holds is written out when it fires."""
+    line: int = 0
+
+
+# What each kind takes beside name, kind, target, rest and save: (key, default more_than), (key, default time in ms).
+_MORE_THAN = {"chatter": 6, "bad_checks": 5}
+_TIMES = {
+    "chatter": ("within", 250.0),
+    "bad_checks": ("within", 1000.0),
+    "short_press": ("under", 20.0),
+    "silence": ("after", 0.0),
+    "late_answer": ("after", 50.0),
+}
+
+
+def triggers_of(panel: Panel) -> list[Trigger]:
+    """Return the triggers that the panel file declares, in its order.
+
+    Raises `Trouble` with file and line of the first thing that is wrong.
+    """
+    triggers, findings = inspect_triggers(panel)
+    for finding in findings:
+        if finding.grave:
+            raise Trouble(str(finding))
+    return triggers
+
+
+def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[Finding]]:
+    """Return the triggers as far as they can be made out, and everything found about their tables."""
+    lines = {("triggers", number): raw.line for number, raw in enumerate(panel.triggers)} | {
+        ("triggers", number, key): line for number, raw in enumerate(panel.triggers) for key, line in raw.lines.items()
+    }
+    source = Source(panel.path or "panel file", lines)  # type: ignore[arg-type]
+    found: list[Trigger] = []
+    for number, raw in enumerate(panel.triggers):
+        table = Table(source, ("triggers", number), raw.values)
+        trigger = _trigger(table, panel, raw.line)
+        if trigger is None:
+            continue
+        if trigger.name in {other.name for other in found}:
+            table.say("name", f"is {shown(trigger.name)}, as another trigger's; each needs a name of its own")
+            continue
+        found.append(trigger)
+    return found, sorted(source.findings, key=lambda finding: finding.line)
+
+
+def _trigger(table: Table, panel: Panel, line: int) -> Trigger | None:
+    before = len(table.source.findings)
+    if table.get("kind") is None:
+        table.say(None, f"has no kind; allowed: {', '.join(KINDS)}")
+        return None
+    kind = table.word("kind", tuple(KINDS), "")
+    if not kind:
+        return None
+    name = table.matching("name", _NAME, "lower-case letters, digits and _ are allowed, a letter first", kind)
+    more_than = table.whole("more_than", _MORE_THAN[kind], 1, 1000) if kind in _MORE_THAN else 0
+    time_ms = 0.0
+    if kind in _TIMES:
+        key, default = _TIMES[kind]
+        time_ms = table.quantity(key, "ms", default, 1, 3_600_000, 'from "1 ms" to "60 min"')
+    low = high = 0
+    if kind == "range":
+        for key in ("from", "to"):
+            if table.get(key) is None:
+                table.say(None, f"has no {key}; a range has both, as the channel's values are on the wire")
+        low = table.whole("from", 0, -32768, (1 << 64) - 1)
+        high = table.whole("to", 0, -32768, (1 << 64) - 1)
+        if low > high:
+            table.say("from", f"is {low}, above 'to', which is {high}")
+    boards, channels = _target(table, panel, kind)
+    rest_ms = table.quantity("rest", "ms", 10_000, 100, 86_400_000, 'from "100 ms" to "24 h"')
+    save = table.flag("save", True)
+    table.done()
+    if len(table.source.findings) > before:
+        return None
+    return Trigger(
+        name=name,
+        kind=kind,
+        boards=boards,
+        channels=channels,
+        more_than=more_than,
+        time_us=int(time_ms * 1000),
+        low=low,
+        high=high,
+        rest_us=int(rest_ms * 1000),
+        save=save,
+        line=line,
+    )
+
+
+def _target(table: Table, panel: Panel, kind: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Read which board, part or channel it is about: at most one of the three."""
+    names = [board.name for board in panel.boards]
+    board = table.word("board", names, "") if names else table.matching("board", _NAME, "a board's name is allowed")
+    channels: tuple[tuple[str, str], ...] = ()
+    if kind in OF_CHANNELS:
+        parts = {part.name: part for part in panel.parts}
+        if (value := table.get("part")) is not None:
+            if isinstance(value, str) and value in parts:
+                part = parts[value]
+                own = part.channels if hasattr(part, "channels") else (part.channel,)
+                channels = tuple((channel.board, channel.id) for channel in own)
+            else:
+                hint = near(value, parts) if isinstance(value, str) else ""
+                table.say("part", f"is {shown(value)}; the name of a control, a lamp or digits is allowed{hint}")
+        dotted = table.matching("channel", _DOTTED, 'board and channel are allowed, such as "lighting.sw_app"')
+        if dotted:
+            board_name, _, channel = dotted.partition(".")
+            if names and board_name not in names:
+                table.say("channel", f"is on the board {shown(board_name)}; allowed: {', '.join(names)}")
+            assert CHANNEL_ID.fullmatch(channel)
+            channels = ((board_name, channel),)
+    given = [key for key in ("board", "part", "channel") if key in table.values]
+    if len(given) > 1:
+        table.say(given[1], f"stands beside {given[0]}; one of the two is enough")
+    if kind == "range" and not channels:
+        table.say(None, "has no part or channel; a range is that of one")
+    if kind == "short_press" and not channels:
+        # A switch may well be made for a moment only; a push button that is, is not a hand's doing.
+        buttons = [control for control in panel.controls if control.kind == "button"]
+        own = (channel for button in buttons for channel in button.channels if board in ("", channel.board))
+        channels = tuple((channel.board, channel.id) for channel in own)
+    return (board,) if board else (), channels

@@ -1,0 +1,298 @@
+"""Watching for what the triggers say, over events and time. Pure: it owns no clock.
+
+What each kind looks at, and when it fires:
+
+| kind | looks at | fires when |
+|---|---|---|
+| chatter | ``Moved`` of contacts, selectors | more than `more_than` changes of one within `time_us`, board clock |
+| short_press | ``Moved`` of contacts | 1 and then 0 again in less than `time_us`, board clock |
+| gap | ``Gap`` | one comes |
+| bad_checks | ``Odd`` of the reason ``check`` | more than `more_than` of a board within `time_us`, host time |
+| reset | ``Boot`` | one comes; not the first since the port was opened, for opening resets many boards |
+| silence | time | a board that was heard is not heard for `time_us`; once, until it is heard again |
+| illegal_jump | ``Told`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
+| late_answer | ``Answered``, ``Link`` ``timeout`` | it took longer than `time_us`; it never came |
+| range | ``Moved``, ``Reading``, ``Answered`` ``set`` | a value is in the range and the one before was not |
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, NamedTuple
+
+from benchcon.panel.model import Panel
+from benchcon.state import BenchState, BoardState
+from benchcon.watch.triggers import Trigger
+from benchcon.wire import events as ev
+from benchcon.wire.printable import printable
+from benchcon.wire.quote import quote
+
+
+class Fired(NamedTuple):
+    """A trigger fired."""
+
+    at_us: int
+    source: int
+    trigger: Trigger
+    text: str
+    """What happened, one line, printable."""
+
+    @property
+    def note(self) -> str:
+        """The text of the note (kind ``trigger``) that a capture keeps of it."""
+        return f"{quote(self.trigger.name)} {self.text}"
+
+
+class Watch:
+    """Eats the events of a bench and says which triggers fired.
+
+    `feed` takes events in stream order, with the state they led to; `tick` is called now and then, for silence.
+    """
+
+    def __init__(self, triggers: Sequence[Trigger], panel: Panel | None = None) -> None:
+        self.triggers = tuple(triggers)
+        self.counts: dict[str, int] = {trigger.name: 0 for trigger in triggers}
+        """How often each has fired."""
+        self._names = {board.ident or board.name: board.name for board in panel.boards} if panel else {}
+        self._quiet_until: dict[tuple[str, int, str], int] = {}
+        self._by_kind: defaultdict[str, list[Trigger]] = defaultdict(list)
+        for trigger in triggers:
+            self._by_kind[trigger.kind].append(trigger)
+        self._recent: defaultdict[tuple[str, int, str], deque[int]] = defaultdict(deque)
+        self._made: dict[tuple[int, str], int] = {}
+        self._levels: dict[tuple[int, str], int] = {}
+        self._skips: dict[tuple[int, str], int] = {}
+        self._inside: set[tuple[str, int, str]] = set()
+        self._heard: set[int] = set()
+        self._silent: set[tuple[str, int]] = set()
+        self._takers = self._takers_needed()
+
+    def _takers_needed(self) -> dict[type, list[Callable[[Any, BoardState], Iterable[Fired]]]]:
+        """The table above, for the kinds that are declared: what is not watched for costs nothing."""
+        table: list[tuple[str, type, Callable[[Any, BoardState], Iterable[Fired]]]] = [
+            ("chatter", ev.Moved, self._chatter),
+            ("short_press", ev.Moved, self._short_press),
+            ("range", ev.Moved, self._range_moved),
+            ("range", ev.Reading, self._range_reading),
+            ("range", ev.Answered, self._range_set),
+            ("gap", ev.Gap, self._gap),
+            ("bad_checks", ev.Odd, self._bad_check),
+            ("reset", ev.Boot, self._reset),
+            ("illegal_jump", ev.Told, self._skip),
+            ("illegal_jump", ev.Edge, self._edge),
+            ("late_answer", ev.Answered, self._late),
+            ("late_answer", ev.Link, self._given_up),
+        ]
+        needed: dict[type, list[Callable[[Any, BoardState], Iterable[Fired]]]] = {}
+        for kind, sort, taker in table:
+            if kind in self._by_kind:
+                needed.setdefault(sort, []).append(taker)
+        return needed
+
+    def feed(self, events: Iterable[ev.Event], state: BenchState) -> list[Fired]:
+        """Take events; return what fired, in order."""
+        fired: list[Fired] = []
+        takers, boards = self._takers, state.boards
+        for event in events:
+            for taker in takers.get(type(event), ()):
+                board = boards.get(event.source)
+                if board is not None:
+                    fired += taker(event, board)
+            if isinstance(event, ev.Link):
+                if event.word in ("opened", "lost"):
+                    self._heard.discard(event.source)
+            else:
+                self._heard.add(event.source)
+        return fired
+
+    def tick(self, now_us: int, state: BenchState) -> list[Fired]:
+        """Take the time; return what fired by it alone."""
+        fired: list[Fired] = []
+        for trigger in self._by_kind["silence"]:
+            for source, board in state.boards.items():
+                if board.last_heard_us is None or board.link in ("released", "lost"):
+                    continue
+                after_us = trigger.time_us or 3 * board.alive_period_us
+                quiet_us = now_us - board.last_heard_us
+                key = (trigger.name, source)
+                if quiet_us <= after_us:
+                    self._silent.discard(key)
+                elif key not in self._silent:
+                    self._silent.add(key)
+                    text = f"nothing from {self._board(board)} for {quiet_us / 1e6:.1f} s"
+                    fired += self._fire(trigger, board, "", now_us, text)
+        return fired
+
+    # --- names and rest ---------------------------------------------------------------------------------------------
+
+    def _board(self, board: BoardState) -> str:
+        """The board's name on the panel, or what it calls itself."""
+        own = board.ident or board.name or f"board {board.source}"
+        return printable(self._names.get(own, own))
+
+    def _fire(self, trigger: Trigger, board: BoardState, channel: str, at_us: int, text: str) -> list[Fired]:
+        """Fire, if the trigger is about this board and channel and not resting."""
+        name = self._board(board)
+        if trigger.boards and name not in trigger.boards:
+            return []
+        if trigger.channels and (name, channel) not in trigger.channels:
+            return []
+        key = (trigger.name, board.source, channel)
+        if at_us < self._quiet_until.get(key, at_us):
+            return []
+        self._quiet_until[key] = at_us + trigger.rest_us
+        self.counts[trigger.name] += 1
+        return [Fired(at_us, board.source, trigger, text)]
+
+    def _about(self, trigger: Trigger, board: BoardState, channel: str) -> bool:
+        """Whether a trigger is about this channel at all: asked before anything is remembered for it."""
+        name = self._board(board)
+        if trigger.channels:
+            return (name, channel) in trigger.channels
+        return not trigger.boards or name in trigger.boards
+
+    # --- one taker for each row of the table ------------------------------------------------------------------------
+
+    def _chatter(self, event: ev.Moved, board: BoardState) -> Iterable[Fired]:
+        fired: list[Fired] = []
+        for channel_id in event.values:
+            channel = board.channels.get(channel_id)
+            if channel is None or channel.kind not in ("contact", "selector", ""):
+                continue
+            for trigger in self._by_kind["chatter"]:
+                if not self._about(trigger, board, channel_id):
+                    continue
+                recent = self._recent[trigger.name, board.source, channel_id]
+                self._crowd(recent, event.clock_us, trigger)
+                if len(recent) > trigger.more_than:
+                    span_ms = (recent[-1] - recent[0]) / 1000
+                    text = f"{self._board(board)}.{channel_id} changed {len(recent)} times within {span_ms:.0f} ms"
+                    fired += self._fire(trigger, board, channel_id, event.at_us, text)
+                    recent.clear()
+        return fired
+
+    @staticmethod
+    def _crowd(recent: deque[int], time_us: int, trigger: Trigger) -> None:
+        """Add a moment and let go of those that are too long ago; a board's clock may begin anew."""
+        if recent and time_us < recent[-1]:
+            recent.clear()
+        recent.append(time_us)
+        while recent[0] < time_us - trigger.time_us or len(recent) > trigger.more_than + 1:
+            recent.popleft()
+
+    def _short_press(self, event: ev.Moved, board: BoardState) -> Iterable[Fired]:
+        fired: list[Fired] = []
+        for channel_id, value in event.values.items():
+            channel = board.channels.get(channel_id)
+            if channel is None or channel.kind not in ("contact", ""):
+                continue
+            key = (board.source, channel_id)
+            if value:
+                self._made[key] = event.clock_us
+                continue
+            made_us = self._made.pop(key, None)
+            if made_us is None or event.clock_us < made_us:
+                continue
+            for trigger in self._by_kind["short_press"]:
+                if event.clock_us - made_us < trigger.time_us:
+                    lasted_ms = (event.clock_us - made_us) / 1000
+                    text = f"{self._board(board)}.{channel_id} was made for {lasted_ms:.1f} ms only"
+                    fired += self._fire(trigger, board, channel_id, event.at_us, text)
+        return fired
+
+    def _range_moved(self, event: ev.Moved, board: BoardState) -> Iterable[Fired]:
+        return self._range(event.at_us, board, event.values.items())
+
+    def _range_reading(self, event: ev.Reading, board: BoardState) -> Iterable[Fired]:
+        return self._range(event.at_us, board, [(event.channel, event.counts)])
+
+    def _range_set(self, event: ev.Answered, board: BoardState) -> Iterable[Fired]:
+        if event.words[:1] != ("set",) or event.request is None:
+            return []
+        pairs = [word.partition("=") for word in event.request.words[1:]]
+        return self._range(event.at_us, board, [(name, int(value, 16)) for name, mark, value in pairs if mark])
+
+    def _range(self, at_us: int, board: BoardState, values: Iterable[tuple[str, int]]) -> Iterable[Fired]:
+        fired: list[Fired] = []
+        for channel_id, raw in values:
+            channel = board.channels.get(channel_id)
+            value = channel.as_signed(raw) if channel is not None else raw
+            for trigger in self._by_kind["range"]:
+                if not self._about(trigger, board, channel_id):
+                    continue
+                key = (trigger.name, board.source, channel_id)
+                if not trigger.low <= value <= trigger.high:
+                    self._inside.discard(key)
+                elif key not in self._inside:
+                    self._inside.add(key)
+                    text = f"{self._board(board)}.{channel_id} is {value}, from {trigger.low} to {trigger.high}"
+                    fired += self._fire(trigger, board, channel_id, at_us, text)
+        return fired
+
+    def _gap(self, event: ev.Gap, board: BoardState) -> Iterable[Fired]:
+        for trigger in self._by_kind["gap"]:
+            text = f"{event.missing} lines of news from {self._board(board)} were lost on the way"
+            yield from self._fire(trigger, board, "", event.at_us, text)
+
+    def _bad_check(self, event: ev.Odd, board: BoardState) -> Iterable[Fired]:
+        if event.why != "check":
+            return
+        for trigger in self._by_kind["bad_checks"]:
+            recent = self._recent[trigger.name, board.source, ""]
+            self._crowd(recent, event.at_us, trigger)
+            if len(recent) > trigger.more_than:
+                span_s = (recent[-1] - recent[0]) / 1e6
+                text = f"{len(recent)} lines from {self._board(board)} with a wrong check within {span_s:.2f} s"
+                recent.clear()
+                yield from self._fire(trigger, board, "", event.at_us, text)
+
+    def _reset(self, event: ev.Boot, board: BoardState) -> Iterable[Fired]:
+        if event.source not in self._heard:
+            return
+        for trigger in self._by_kind["reset"]:
+            text = f"{self._board(board)} was reset ({printable(event.cause)}, boot {event.boot})"
+            yield from self._fire(trigger, board, "", event.at_us, text)
+
+    def _skip(self, event: ev.Told, board: BoardState) -> Iterable[Fired]:
+        if event.words[:1] != ("skip",):
+            return
+        for word in event.words[1:]:
+            channel_id = word.partition("=")[0]
+            channel = board.channels.get(channel_id)
+            if channel is None:
+                continue
+            before = self._skips.get((board.source, channel_id), 0)
+            self._skips[board.source, channel_id] = channel.skips
+            if channel.skips > before:
+                yield from self._jumped(board, channel_id, event.at_us, f"{channel.skips - before} illegal jumps")
+
+    def _edge(self, event: ev.Edge, board: BoardState) -> Iterable[Fired]:
+        channel = board.channels.get(event.channel)
+        if channel is None or channel.kind != "encoder":
+            return
+        key = (board.source, event.channel)
+        before = self._levels.get(key)
+        self._levels[key] = event.level
+        # Gray code 00 01 11 10: one bit a step; two at once is illegal (any encoder's data sheet).
+        if before is not None and before ^ event.level == 3:
+            yield from self._jumped(board, event.channel, event.at_us, f"a jump from {before:02b} to {event.level:02b}")
+
+    def _jumped(self, board: BoardState, channel_id: str, at_us: int, what: str) -> Iterable[Fired]:
+        for trigger in self._by_kind["illegal_jump"]:
+            text = f"{what} of {self._board(board)}.{channel_id}"
+            yield from self._fire(trigger, board, channel_id, at_us, text)
+
+    def _late(self, event: ev.Answered, board: BoardState) -> Iterable[Fired]:
+        for trigger in self._by_kind["late_answer"]:
+            if event.took_us is not None and event.took_us > trigger.time_us:
+                word = printable(event.words[0]) if event.words else "?"
+                text = f"{self._board(board)} answered '{word}' after {event.took_us / 1000:.0f} ms"
+                yield from self._fire(trigger, board, "", event.at_us, text)
+
+    def _given_up(self, event: ev.Link, board: BoardState) -> Iterable[Fired]:
+        if event.word != "timeout":
+            return
+        for trigger in self._by_kind["late_answer"]:
+            words = printable(event.detail.get("words", ""))
+            yield from self._fire(trigger, board, "", event.at_us, f"{self._board(board)} never answered '{words}'")
