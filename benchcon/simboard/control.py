@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from benchcon.simboard.faults import Fault, fault_of_words
+from benchcon.simboard.lamps import Lamps
 from benchcon.simboard.physics import Physics
 from benchcon.wire.printable import printable
 from benchcon.wire.quote import unquote
@@ -28,6 +29,7 @@ class Board(Protocol):
 
     name: str
     physics: Physics
+    lamps: Lamps
 
     def at(self, at_us: int, action: Callable[[int], None]) -> object:
         """Call `action` then."""
@@ -35,10 +37,6 @@ class Board(Protocol):
     def on_move(self, action: Callable[[int], None]) -> None:
         """Call `action` at the next move of a part."""
 
-    def lit(self) -> dict[str, int]: ...
-    def shown(self) -> dict[str, bytes]: ...
-    def seen(self) -> dict[str, tuple[int, str, bool]]: ...
-    def flashes(self) -> dict[str, int]: ...
     def clock_us(self, now_us: int) -> int: ...
     def put_fault(self, fault: Fault, now_us: int) -> int: ...
     def clear_faults(self, number: int | None, now_us: int) -> None: ...
@@ -130,7 +128,7 @@ def _turn(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
 
 
 def _lit(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
-    _ok(reply, *(f"{id_}={level}" for id_, level in board.lit().items()))
+    _ok(reply, *(f"{id_}={level}" for id_, level in board.lamps.lit.items()))
 
 
 def _seen(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
@@ -138,13 +136,13 @@ def _seen(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
         reply,
         *(
             f"{id_}={level}:{colour}:{'flickering' if flickers else 'steady'}"
-            for id_, (level, colour, flickers) in board.seen().items()
+            for id_, (level, colour, flickers) in board.lamps.seen().items()
         ),
     )
 
 
 def _shown(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
-    shown = board.shown()
+    shown = board.lamps.shown
     if words and words[0] not in shown:
         raise ValueError(f"there is no display '{words[0][:40]}' on this board")
     wanted = words or list(shown)
@@ -152,7 +150,7 @@ def _shown(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
 
 
 def _flashes(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
-    _ok(reply, *(f"{id_}={count}" for id_, count in board.flashes().items()))
+    _ok(reply, *(f"{id_}={count}" for id_, count in board.lamps.flashes().items()))
 
 
 def _where(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
