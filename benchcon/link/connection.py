@@ -15,10 +15,10 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-import serial
 import serial_asyncio
 
 from benchcon.errors import Trouble
+from benchcon.link.aside import aside
 from benchcon.link.device import RATE, close_device, open_device
 from benchcon.link.lock import PortLock
 from benchcon.wire.printable import printable
@@ -89,12 +89,12 @@ class Connection(asyncio.Protocol):
             raise Trouble(f"{printable(self.port)}: of the URLs only socket://HOST:PORT is a port here")
         self._lock.take()
         # Opening may wait for the device, so it must not happen on the loop.
-        opened: serial.Serial = await asyncio.to_thread(open_device, self.port)
+        opened = await aside(lambda: open_device(self.port), close_device)
         self.rate = RATE
         try:
             transport = _Transport(loop, self, opened)
         except BaseException:
-            opened.close()
+            close_device(opened)
             raise
         transport.set_write_buffer_limits(high=0)
         self._transport = transport  # `connection_made` comes only on the loop's next turn
@@ -142,7 +142,7 @@ class Connection(asyncio.Protocol):
         if self._transport is None:
             return False
         self._transport.write(data)
-        return not self._waiting
+        return not self._waiting and not self._transport.is_closing()
 
     async def set_rate(self, rate: int) -> None:
         """Change the rate of a device, in baud; a network port has none and stays as it is."""
@@ -152,7 +152,7 @@ class Connection(asyncio.Protocol):
         if device is None or rate == self.rate:
             return
         try:
-            await asyncio.to_thread(setattr, device, "baudrate", rate)
+            await aside(lambda: setattr(device, "baudrate", rate))
             self.rate = rate
         except (OSError, ValueError):
             pass  # a rate this device cannot do, or the port has just gone: that is told by `gone`

@@ -83,7 +83,10 @@ def hardware_at(port: str) -> str:
 
 def agreed_ports() -> list[str]:
     """Return the ports present now that the user agreed to before. Raises `Trouble` on a damaged file."""
-    among = remember.agreed()
+    return _present(remember.agreed())
+
+
+def _present(among: list[remember.Agreed]) -> list[str]:
     if not among:
         return []
     from serial.tools import list_ports
@@ -95,3 +98,9 @@ def agreed_ports() -> list[str]:
         if not entry.hardware and real not in found and entry.port not in found and os.path.exists(entry.port):
             found.append(entry.port)
     return found
+
+
+def agreed_where(ident: str, hardware: str) -> list[str]:
+    """Return the agreed ports, present now, where the board `ident` may be: it or its USB device answered there."""
+    among = [entry for entry in remember.agreed() if entry.ident == ident or (hardware and entry.hardware == hardware)]
+    return _present(among)

@@ -35,6 +35,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from benchcon.panel.lightness import duty_of
+from benchcon.panel.model import Panel
 
 RISES_MOST = 3
 """Flashes allowed in any one second (WCAG 2.3.1)."""
@@ -154,3 +155,19 @@ class Allowance(NamedTuple):
             and digits_ma <= self.digits_ma + slack
             and lamps_ma + digits_ma <= self.total_ma + slack
         )
+
+
+def allowance_of(panel: Panel | None, ident: str) -> Allowance:
+    """Return what the panel file allows the board `ident`, and the careful default where it says nothing."""
+    board = next((board for board in panel.boards if ident in (board.ident, board.name)), None) if panel else None
+    if panel is None or board is None:
+        return Allowance()
+    lamps = {lamp.channel.id: lamp.current_ma for lamp in panel.lamps if lamp.channel.board == board.name}
+    segments = {each.channel.id: each.segment_ma for each in panel.digits if each.channel.board == board.name}
+    return Allowance(
+        board.budget_ma,
+        board.budget_ma,
+        board.budget_ma,
+        lambda channel: lamps.get(channel, LAMP_MA),
+        lambda channel: segments.get(channel, SEGMENT_MA),
+    )

@@ -83,6 +83,11 @@ class Outputs:
         output = self._outputs.get(channel)
         return output.lit if output else 0
 
+    def places(self, channel: str) -> int | None:
+        """Return how many places a display has; None if it is none, or not known."""
+        item = self._items.get(channel)
+        return item.number("places", 1) if item is not None and item.kind == "digits" else None
+
     # --- what is wanted --------------------------------------------------------------------------------------------
 
     def want(self, values: Mapping[str, int], token: Any) -> None:

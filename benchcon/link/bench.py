@@ -1,0 +1,361 @@
+"""All boards connected now, as one bench: what a program holds in its hands."""
+
+from __future__ import annotations
+
+import asyncio
+import atexit
+import contextlib
+import datetime
+import sys
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
+from typing import Any
+
+from benchcon.errors import Trouble
+from benchcon.link.hub import Hub, Listener
+from benchcon.link.outcomes import DarkResult, held
+from benchcon.link.port import Pace, PortInfo
+from benchcon.link.talk import Answer, Talk
+from benchcon.panel.model import Panel
+from benchcon.wire.codec import request
+from benchcon.wire.host import Outcome
+from benchcon.wire.printable import printable
+from benchcon.wire.records import BENCH, NOTE, Batch
+
+DEADMAN_MS = 2000
+SWITCH_S = 0.001
+"""Longest turn of one Python thread while others wait: so little does a busy screen delay a stamp."""
+CLOSE_MOST_S = 2.0
+
+Intent = Future[Outcome]
+
+
+class Bench:
+    """Boards on serial ports, opened and kept open on a loop in a thread of its own.
+
+    `ports`: device paths or ``socket://HOST:PORT``; only these are opened (and, to find a lost board again, ports that
+    the user agreed to before and on which that very board answered). `panel`: its budgets hold, see
+    `benchcon.link.limits`. `deadman_ms`: 100 to 65535, or None to set none. With `listen_only` boards are only asked who
+    they are and how they stand; nothing is set, not even dark. `keep`: remember named ports on which a board answered.
+
+    Intents may be called from any thread and return at once, with a future of their `Outcome`: ``answer`` is the
+    board's, None if it gave none, or ``("held", why)`` if the link did not send it; `benchcon.link.say` puts it into
+    words. A future is set on the link's thread, so its callbacks must not block.
+    """
+
+    def __init__(
+        self,
+        ports: Sequence[str] = (),
+        *,
+        panel: Panel | None = None,
+        deadman_ms: int | None = DEADMAN_MS,
+        listen_only: bool = False,
+        keep: bool = True,
+        pace: Pace | None = None,
+    ) -> None:
+        if deadman_ms is not None and not 100 <= deadman_ms <= 0xFFFF:
+            raise Trouble(f"a dead-man time of {deadman_ms} ms: it must lie between 100 and 65535")
+        self.began = datetime.datetime.now(datetime.UTC)
+        """Wall time at stamp 0."""
+        self._changed = threading.Condition()
+        self._hub = Hub(panel, deadman_ms, listen_only, pace or Pace(), keep, self._stirred)
+        self._first_ports = tuple(dict.fromkeys(ports))
+        self._thread: threading.Thread | None = None
+        self._closed = False
+
+    def __enter__(self) -> Bench:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # --- life ------------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the ports and keep them open. Returns at once; see `ports` and `wait`."""
+        if self._thread is not None or self._closed:
+            raise Trouble("this bench was started already")
+        if sys.getswitchinterval() > SWITCH_S:
+            sys.setswitchinterval(SWITCH_S)
+        self._thread = threading.Thread(target=self._run, name="link", daemon=True)
+        self._thread.start()
+        atexit.register(self.close)
+        for port in self._first_ports:
+            self.add_port(port)
+
+    def close(self, *, dark: bool = True) -> bool:
+        """Dark, then give back all ports, within `CLOSE_MOST_S` seconds whatever a board does.
+
+        Returns True unless a linked board did not confirm that it is dark. A bench that only listens sends nothing.
+        """
+        if self._closed or self._thread is None:
+            self._closed = True
+            return True
+        self._closed = True
+        atexit.unregister(self.close)
+        result: DarkResult | None = None
+        ending = asyncio.run_coroutine_threadsafe(self._end(dark and not self._hub.listen_only), self._hub.loop)
+        with contextlib.suppress(TimeoutError):
+            result = ending.result(CLOSE_MOST_S - 0.3)
+        self._hub.loop.call_soon_threadsafe(self._hub.loop.stop)
+        self._thread.join(0.3)
+        return result is not None and result.sure
+
+    def now_us(self) -> int:
+        """Host time in microseconds since the stream began (`began`); monotonic."""
+        return self._hub.now_us()
+
+    def _run(self) -> None:
+        loop = self._hub.loop
+        asyncio.set_event_loop(loop)
+        try:
+            loop.run_forever()
+        finally:
+            loop.close()
+
+    async def _end(self, dark: bool) -> DarkResult:
+        result = await self._all(_dark) if dark else DarkResult((), (), ())
+        await self._hub.end()
+        return result
+
+    # --- the stream ------------------------------------------------------------------------------------------------
+
+    def subscribe(self, callback: Listener) -> Callable[[], None]:
+        """Have `callback` called with every list of batches from now on; returns what ends that.
+
+        It is called on the link's thread, in the stream's order, right after the read or write; it must not block. One
+        that raises is dismissed, and a link record ``dismissed`` says so.
+        """
+        hub = self._hub
+        with self._changed:
+            hub.listeners = (*hub.listeners, callback)
+
+        def end() -> None:
+            with self._changed:
+                hub.listeners = tuple(each for each in hub.listeners if each != callback)
+
+        return end
+
+    def note(self, kind: str, text: str) -> None:
+        """Put a note into the stream: `kind` is ``mark``, ``trigger`` or ``word``, `text` one line."""
+        body = f"{kind} {printable(text)}".encode()
+        self._call(lambda: self._hub.emit([Batch(self.now_us(), BENCH, NOTE, [body])]))
+
+    # --- ports -----------------------------------------------------------------------------------------------------
+
+    def add_port(self, port: str) -> None:
+        """Open a port the user named, and keep it open."""
+        self._call(lambda: self._hub.add(port))
+
+    def let_go(self, port: str) -> Future[None]:
+        """Give a port up, stuck or not, so that another program can have it; dark first. Set when the port is free."""
+        free: Future[None] = Future()
+
+        async def give_up() -> None:
+            found = self._hub.find(port)
+            if found is not None:
+                await found.let_go()
+            free.set_result(None)
+
+        if not self._call(lambda: self._hub.loop.create_task(give_up())):
+            free.set_result(None)
+        return free
+
+    def take_back(self, port: str) -> None:
+        """Open a port again that was let go of."""
+        self._call(lambda: self._hub.add(port))
+
+    def ports(self) -> list[PortInfo]:
+        """Return how each port stands."""
+        return [port.info() for port in list(self._hub.ports.values())]
+
+    def wait(self, test: Callable[[list[PortInfo]], bool], timeout_s: float) -> bool:
+        """Wait until `test` holds for `ports`, looking whenever one changes; False if it does not in time."""
+        with self._changed:
+            return self._changed.wait_for(lambda: test(self.ports()), timeout_s)
+
+    @property
+    def held_back(self) -> dict[str, int]:
+        """How many values the limits held back, by reason: ``flash``, ``current``, ``wink``, ``no answer``."""
+        total: dict[str, int] = {}
+        for outputs in self._hub.all_outputs():
+            for why, count in list(outputs.held_back.items()):
+                total[why] = total.get(why, 0) + count
+        return total
+
+    # --- intents ---------------------------------------------------------------------------------------------------
+
+    def set_lamp(self, source: int, channel: str, permille: int) -> Intent:
+        """Set a lamp to a level of lightness as sent on the wire, 0 to 1000. Ends its blinking."""
+        return self.set_many(source, {channel: permille})
+
+    def set_digits(self, source: int, channel: str, segments: bytes) -> Intent:
+        """Show segments, one byte a place, leftmost first: 80h point, 40h A … 01h G."""
+        return self.set_many(source, {channel: segments})
+
+    def set_many(self, source: int, values: Mapping[str, int | bytes]) -> Intent:
+        """Set several outputs of one board, levels as numbers and segments as bytes; in one request where they fit."""
+        for channel, value in values.items():
+            if isinstance(value, int) and not 0 <= value <= 1000:
+                raise Trouble(f"{printable(channel)}: a level of {value}; levels go from 0 to 1000")
+            if isinstance(value, bytes) and not 1 <= len(value) <= 8:
+                raise Trouble(f"{printable(channel)}: {len(value)} places; a display has 1 to 8")
+        words = ("set", *values)
+        _check_words(words)
+
+        def set_all(talk: Talk, answer: Answer) -> None:
+            for channel, value in values.items():
+                places = talk.outputs.places(channel)
+                if isinstance(value, bytes) and places is not None and places != len(value):
+                    answer(held(f"{channel} has {places} places, not {len(value)}", words))
+                    return
+            numbers = {c: v if isinstance(v, int) else int.from_bytes(v, "big") for c, v in values.items()}
+            talk.want(numbers, answer)
+
+        if not values:
+            raise Trouble("nothing to set")
+        return self._intent(source, words, set_all)
+
+    def blink(self, source: int, channel: str, on: bool) -> None:
+        """Let a lamp (at its last level) or a display (what it last showed) blink at 1 Hz; or end that, off."""
+        self._with(source, lambda talk: talk.blink(channel, on, self._full(talk.ident, channel)))
+
+    def dark(self) -> Future[DarkResult]:
+        """All outputs of all boards off, before anything else. The future is set within half a second."""
+        return self._of_all(_dark)
+
+    def light(self, source: int | None = None) -> Future[DarkResult]:
+        """End dark on one board or on all; outputs stay off until they are set. ``confirmed``: dark has ended there."""
+        return self._of_all(lambda talk, answer: talk.ask(("light",), answer), source)
+
+    def raw(self, source: int, channel: str, on: bool) -> Intent:
+        """Ask for every edge or reading of an input, or no more of it."""
+        return self.ask(source, ("raw", f"{channel}={int(on)}"))
+
+    def wink(self, source: int) -> Intent:
+        """Have a board show which one it is, for three seconds."""
+        return self.ask(source, ("wink",))
+
+    def ident(self, source: int, new: str) -> Intent:
+        """Give a board a new ident, kept through power loss: a lower-case letter, then up to 15 of ``a-z 0-9 _``."""
+        if not (new[:1].isalpha() and len(new) <= 16 and set(new) <= _IDENT):
+            raise Trouble(f"'{printable(new)}' is no ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
+        return self.ask(source, ("ident", new))
+
+    def name(self, source: int, new: str) -> Intent:
+        """Give a board a new name, kept through power loss, up to 24 characters as written on the wire."""
+        from benchcon.wire.quote import quote
+
+        word = quote(new)
+        if not 1 <= len(word) <= 24:
+            raise Trouble(f"the name '{printable(new)}' takes {len(word)} characters on the wire; 1 to 24 are allowed")
+        return self.ask(source, ("name", word))
+
+    def ask(self, source: int, words: tuple[str, ...]) -> Intent:
+        """Send any request. What lights something keeps to the limits; `dark` goes first, as always."""
+        _check_words(words)
+        return self._intent(source, words, lambda talk, answer: talk.request(words, answer))
+
+    # --- inside ----------------------------------------------------------------------------------------------------
+
+    def _full(self, ident: str, channel: str) -> int:
+        """The level that “on” means for a lamp."""
+        panel = self._hub.panel
+        for board in panel.boards if panel else ():
+            if ident in (board.ident, board.name):
+                for lamp in panel.lamps if panel else ():
+                    if (lamp.channel.board, lamp.channel.id) == (board.name, channel):
+                        return lamp.on_permille
+        return 1000
+
+    def _stirred(self) -> None:
+        with self._changed:
+            self._changed.notify_all()
+
+    def _call(self, do: Callable[[], Any]) -> bool:
+        if self._closed or self._thread is None:
+            return False
+        try:
+            self._hub.loop.call_soon_threadsafe(do)
+        except RuntimeError:
+            return False
+        return True
+
+    def _with(self, source: int, do: Callable[[Talk], None]) -> None:
+        def run() -> None:
+            talk = self._hub.talk_of(source)
+            if talk is not None:
+                do(talk)
+
+        self._call(run)
+
+    def _intent(self, source: int, words: tuple[str, ...], do: Callable[[Talk, Answer], None]) -> Intent:
+        future: Intent = Future()
+
+        def answer(outcome: Outcome) -> None:
+            if not future.done():
+                future.set_result(outcome)
+
+        def run() -> None:
+            talk = self._hub.talk_of(source)
+            if talk is None:
+                answer(held("no link", words))
+            else:
+                do(talk, answer)
+
+        if not self._call(run):
+            answer(held("closed", words))
+        return future
+
+    def _of_all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> Future[DarkResult]:
+        future: Future[DarkResult] = Future()
+
+        async def run() -> None:
+            future.set_result(await self._all(do, source))
+
+        if not self._call(lambda: self._hub.loop.create_task(run())):
+            future.set_result(DarkResult((), (), ()))
+        return future
+
+    async def _all(self, do: Callable[[Talk, Answer], None], source: int | None = None) -> DarkResult:
+        """Ask every board, and give them half a second."""
+        hub = self._hub
+        asked: dict[int, asyncio.Future[Outcome]] = {}
+        for port in list(hub.ports.values()):
+            talk = port.talk
+            if talk is None or talk.over or source not in (None, talk.source):
+                continue
+            came: asyncio.Future[Outcome] = hub.loop.create_future()
+
+            def answer(outcome: Outcome, came: asyncio.Future[Outcome] = came) -> None:
+                if not came.done():
+                    came.set_result(outcome)
+
+            do(talk, answer)
+            if talk.good:  # a port on which no board was ever heard is asked too, but there is nothing to confirm
+                asked[talk.source] = came
+        if asked:
+            await asyncio.wait(asked.values(), timeout=hub.pace.dark_s - 0.02)
+        confirmed = tuple(number for number, came in asked.items() if came.done() and _did(came.result()))
+        absent = hub.known_sources() - set(asked) if source is None else set()
+        return DarkResult(confirmed, tuple(n for n in asked if n not in confirmed), tuple(sorted(absent)))
+
+
+_IDENT = set("abcdefghijklmnopqrstuvwxyz0123456789_")
+
+
+def _dark(talk: Talk, answer: Answer) -> None:
+    talk.dark(answer)
+
+
+def _did(outcome: Outcome) -> bool:
+    return not outcome.refused and not outcome.gave_up
+
+
+def _check_words(words: tuple[str, ...]) -> None:
+    try:
+        request(1, words)
+    except ValueError as error:
+        raise Trouble(f"cannot be sent: {printable(str(error))}") from None

@@ -1,0 +1,229 @@
+"""What all ports of a bench share, on the link's loop: the stream, the boards' numbers, the rules for all."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import time
+from collections.abc import Callable
+
+from benchcon.errors import Trouble
+from benchcon.link.aside import aside
+from benchcon.link.limits import allowance_of
+from benchcon.link.outputs import Outputs
+from benchcon.link.port import Pace, Port
+from benchcon.link.records import link_record
+from benchcon.link.talk import Talk
+from benchcon.panel.model import Panel
+from benchcon.wire.printable import printable
+from benchcon.wire.records import BENCH, Batch
+
+PING_MOST_US = 500_000
+"""A board whose dead-man is set hears something at least this often."""
+
+CLOSE_S = 0.5
+"""So long the end waits for drivers to let go of their ports."""
+
+Listener = Callable[[list[Batch]], None]
+
+
+class Hub:
+    """The link's inside. All but `now_us` and `ports` belongs to the loop."""
+
+    def __init__(
+        self,
+        panel: Panel | None,
+        deadman_ms: int | None,
+        listen_only: bool,
+        pace: Pace,
+        keep: bool,
+        stirred: Callable[[], None],
+    ) -> None:
+        self.panel = panel
+        self.deadman_ms = None if listen_only else deadman_ms
+        self.listen_only = listen_only
+        self.pace = pace
+        self.keep = keep
+        """Remember named ports on which a board answered."""
+        self.stirred = stirred
+        """Called when a port's standing has changed."""
+        self.ping_every_us = min(PING_MOST_US, self.deadman_ms * 250) if self.deadman_ms else 0
+        self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()
+        self.ports: dict[str, Port] = {}
+        self.listeners: tuple[Listener, ...] = ()
+        self._began_ns = time.monotonic_ns()
+        self._sources: dict[str, int] = {}
+        self._last_source = BENCH
+        self._outputs: dict[int, Outputs] = {}
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._queue: list[list[Batch]] = []
+        self._telling = False
+
+    def now_us(self) -> int:
+        """Host time since the bench was made, in microseconds; monotonic."""
+        return (time.monotonic_ns() - self._began_ns) // 1000
+
+    # --- the stream ------------------------------------------------------------------------------------------------
+
+    def emit(self, batches: list[Batch]) -> None:
+        """Hand batches to all listeners, in the one order there is."""
+        self._queue.append(batches)
+        if self._telling:
+            return
+        self._telling = True
+        try:
+            while self._queue:
+                following = self._queue.pop(0)
+                for listener in self.listeners:
+                    try:
+                        listener(following)
+                    except Exception as error:  # a listener's fault must not stop the boards
+                        self._dismiss(listener, error)
+        finally:
+            self._telling = False
+
+    def _dismiss(self, listener: Listener, error: Exception) -> None:
+        self.listeners = tuple(each for each in self.listeners if each != listener)
+        what = printable(f"{type(error).__name__}: {error}")[:200]
+        self._queue.append([link_record(self.now_us(), BENCH, "dismissed", why=what)])
+        self.loop.call_exception_handler({"message": "a listener failed and was dismissed", "exception": error})
+
+    # --- boards and their numbers ----------------------------------------------------------------------------------
+
+    def outputs(self, source: int, ident: str) -> Outputs:
+        """Return the outputs of board `source`, on whatever port; `ident`, once known, says what they may take."""
+        found = self._outputs.get(source)
+        if found is None:
+            found = self._outputs[source] = Outputs()
+        if ident:
+            found.allowance = allowance_of(self.panel, ident)
+        return found
+
+    def all_outputs(self) -> list[Outputs]:
+        """Return the outputs of all boards. Callable from any thread."""
+        return list(self._outputs.values())
+
+    def source_for(self, port: Port) -> int:
+        """Return the number under which a port just opened is heard until its board says who it is.
+
+        That of the board last heard there, if that is not linked elsewhere; else a new one.
+        """
+        taken = {other.talk.source for other in self.ports.values() if other.talk is not None}
+        if port.source and port.source not in taken:
+            return port.source
+        self._last_source += 1
+        return self._last_source
+
+    def identify(self, talk: Talk, ident: str) -> None:
+        """The board says who it is: it gets back the number it had, or is refused if another has its ident."""
+        port = self._port_with(talk)
+        if port is None:
+            return
+        now_us = self.now_us()
+        holder = self.port_of(ident)
+        if holder is not None and holder.talk is not talk:
+            if not talk.duplicate:
+                self.emit([link_record(now_us, talk.source, "refused", why="duplicate", ident=ident, port=port.name)])
+            talk.ident, talk.duplicate = ident, True
+            talk.stirred.set()
+            return
+        source = self._sources.get(ident)
+        owners = {number: name for name, number in self._sources.items()}
+        if source is None:
+            source = talk.source
+            if source in owners:
+                self._last_source += 1
+                source = self._last_source
+            self._sources[ident] = source
+        if source != talk.source:
+            if talk.source in owners:
+                self.emit([link_record(now_us, talk.source, "lost", port=port.name, why="another board is there")])
+            else:
+                self.emit([link_record(now_us, talk.source, "moved", to=source)])
+        talk.source = port.source = source
+        talk.ident, talk.duplicate = ident, False
+        talk.outputs = self.outputs(source, ident)
+        talk.stirred.set()
+        self.emit([link_record(now_us, source, "ident", ident=ident, port=port.name, rate=talk.connection.rate)])
+
+    def renamed(self, talk: Talk, ident: str) -> None:
+        """The board took a new ident: it keeps its number under the new one."""
+        if not talk.duplicate and talk.ident and ident not in self._sources:
+            self._sources.pop(talk.ident, None)
+            self._sources[ident] = talk.source
+
+    def port_of(self, ident: str) -> Port | None:
+        """Return the port on which the board with this ident is linked."""
+        for port in self.ports.values():
+            talk = port.talk
+            if talk is not None and not talk.over and talk.ident == ident and not talk.duplicate:
+                return port
+        return None
+
+    def talk_of(self, source: int) -> Talk | None:
+        """Return the conversation with board `source`, or None if it is not linked."""
+        for port in self.ports.values():
+            if port.talk is not None and port.talk.source == source and not port.talk.over:
+                return port.talk
+        return None
+
+    def known_sources(self) -> set[int]:
+        """Return the numbers of all boards that ever said who they are."""
+        return set(self._sources.values())
+
+    def _port_with(self, talk: Talk) -> Port | None:
+        return next((port for port in self.ports.values() if port.talk is talk), None)
+
+    # --- ports -----------------------------------------------------------------------------------------------------
+
+    def add(self, name: str, named: bool = True) -> None:
+        """Open a port and keep it open; one that is there already is taken back if it was let go of."""
+        port = self.find(name)
+        if port is not None:
+            port.named = port.named or named
+            port.take_back()
+            return
+        port = self.ports[name] = Port(self, name, named)
+        self._tasks[name] = self.loop.create_task(port.run(), name=f"port {name}")
+
+    def find(self, name: str) -> Port | None:
+        """Return the port with this name, or another name of the same device."""
+        if name in self.ports or "://" in name:
+            return self.ports.get(name)
+        real = os.path.realpath(name)
+        for port in self.ports.values():
+            if "://" not in port.name and os.path.realpath(port.name) == real and os.path.exists(real):
+                return port
+        return None
+
+    def look_for(self, port: Port) -> None:
+        """A board is lost: look at the ports agreed to before for that very board, and at no others."""
+        if port.ident and not port.released and self.port_of(port.ident) is None:
+            self.loop.create_task(self._look_for(port.ident, port.hardware), name=f"look for {port.ident}")
+
+    async def _look_for(self, ident: str, hardware: str) -> None:
+        from benchcon.link.found import agreed_where
+
+        try:
+            names = await aside(lambda: agreed_where(ident, hardware))
+        except Trouble:
+            return  # the list of agreed ports is damaged; `benchcon ports` tells
+        for name in names:
+            if self.find(name) is None and self.port_of(ident) is None:
+                self.add(name, named=False)
+
+    def drop(self, port: Port) -> None:
+        """A port that was only looked at for a lost board is left alone again."""
+        self.ports.pop(port.name, None)
+        self._tasks.pop(port.name, None)
+
+    async def end(self) -> None:
+        """End all ports; each is free for other programs when this returns, unless its driver is stuck."""
+        tasks = list(self._tasks.values())
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        closing = [port.connection.released.wait() for port in self.ports.values() if port.connection is not None]
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(asyncio.gather(*closing), CLOSE_S)

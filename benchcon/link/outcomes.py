@@ -1,0 +1,54 @@
+"""What comes back for an intent, and how to say it."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from benchcon.wire.host import Outcome
+from benchcon.wire.printable import printable
+
+HELD_WHYS = {
+    "flash": "held back: it would flash more than three times a second",
+    "current": "held back: over the board's current budget; it lights when there is room",
+    "wink": "held back: the board is winking",
+    "no answer": "held back: the board does not answer",
+    "no link": "not sent: no such board is linked",
+    "listen only": "not sent: this bench only listens",
+    "duplicate": "not sent: another board has the same ident; give this one a new ident first",
+    "dark": "dropped: the board went dark",
+    "reset": "dropped: the board was reset",
+    "lost": "dropped: the port was lost",
+    "closed": "not sent: the bench is closed",
+}
+
+
+def held(why: str, words: tuple[str, ...] = ()) -> Outcome:
+    """Return the outcome of what the link did not send: ``answer`` is ``("held", why)``, see `HELD_WHYS`."""
+    return Outcome(0, words, ("held", why), True, 0, False, 0)
+
+
+def say(outcome: Outcome) -> str:
+    """Return one line for a person: what became of an intent; empty if it was done."""
+    if outcome.gave_up or outcome.answer is None:
+        return f"no answer to '{' '.join(outcome.words)}'"
+    word, *rest = outcome.answer
+    if word == "held":
+        return HELD_WHYS.get(rest[0], rest[0])
+    if outcome.refused:
+        return printable(f"refused: {' '.join(rest[1:]) or 'code ' + ' '.join(rest[:1])}")
+    return ""
+
+
+class DarkResult(NamedTuple):
+    """What came of asking for dark (or for the end of it), each a tuple of source numbers."""
+
+    confirmed: tuple[int, ...]
+    unconfirmed: tuple[int, ...]
+    """Linked, and did not confirm in time: pull the plug."""
+    absent: tuple[int, ...]
+    """Known boards whose port is lost or let go of: nothing can be said of them."""
+
+    @property
+    def sure(self) -> bool:
+        """Whether every linked board confirmed."""
+        return not self.unconfirmed

@@ -1,0 +1,320 @@
+"""One port of the bench: opened, listened to, asked, kept open, lost and found again.
+
+| stage | what happens | ends with | then |
+|---|---|---|---|
+| released | nothing: the user let go of the port | `take_back` | opening |
+| opening | the port is opened for this program alone | open / cannot be had | listening / waiting |
+| waiting | nothing, for 0.25 s, doubling up to 4 s | the time | opening |
+| listening | 300 ms without a word of ours: opening resets many boards | the time | asking |
+| asking | `hello` each 250 ms for five seconds, past boot loaders; the rest | known / no answer | live / mute, trying |
+| live | whatever is wanted; the dead-man is fed | a reset | asking |
+| duplicate | its ident is taken: the board is only winked or renamed | the other is gone, a new ident | asking |
+| mute | one `hello` each 4 s | any line, an answer | asking |
+| trying | the usual rates, one after the other | a good line / none | asking / tongue |
+| tongue | as mute; what was heard is shown | any line, an answer | asking |
+
+From every stage with an open port: lost → waiting, let go → released.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.link import remember, tongue
+from benchcon.link.aside import aside
+from benchcon.link.connection import Connection
+from benchcon.link.found import hardware_at
+from benchcon.link.records import link_record
+from benchcon.link.talk import Talk
+from benchcon.wire.printable import printable
+from benchcon.wire.records import BENCH
+
+if TYPE_CHECKING:
+    from benchcon.link.hub import Hub
+
+SILENT_US = 3_000_000
+"""Three signs of life missed, at one a second: a board is not trusted any more (line protocol, **alive-time**)."""
+
+
+class Pace(NamedTuple):
+    """How long things take, in seconds; tests of rare stages make them shorter."""
+
+    listen_s: float = 0.3
+    first_wait_s: float = 0.25
+    most_wait_s: float = 4.0
+    ask_again_s: float = 4.0
+    rate_listen_s: float = 1.2
+    """At each rate tried: longer than the second between two signs of life."""
+    rate_ask_s: float = 0.6
+    dark_s: float = 0.5
+
+
+class PortInfo(NamedTuple):
+    """How a port stands, for a screen."""
+
+    port: str
+    standing: str
+    """One of the stages above, or ``silent``: live, but nothing was heard for three signs of life."""
+    text: str
+    """One printable line: what is the matter, what to do; empty where there is nothing to say."""
+    source: int
+    """The board's number, 0 while there is none."""
+    ident: str
+    rate: int
+    """Baud; 0 where there is none."""
+
+
+class Port:
+    """One port; `run` is its life. On the link's loop."""
+
+    def __init__(self, hub: Hub, name: str, named: bool) -> None:
+        self.hub = hub
+        self.name = name
+        self.named = named
+        """The user named it; else it was agreed to before and is looked at for a lost board."""
+        self.talk: Talk | None = None
+        self.connection: Connection | None = None
+        """The last connection, which may be closed."""
+        self.source = 0
+        self.ident = ""
+        self.hardware = ""
+        self.released = False
+        self._standing = "opening"
+        self._text = ""
+        self._change = asyncio.Event()
+        self._free = asyncio.Event()
+        self._free.set()
+        self._told = ""
+
+    def info(self) -> PortInfo:
+        """Return how the port stands now. Callable from any thread."""
+        talk = self.talk
+        standing, text, rate = self._standing, self._text, 0
+        if talk is not None:
+            rate = talk.connection.rate
+            if standing == "live" and self.hub.now_us() - talk.last_heard_us > SILENT_US:
+                standing, text = "silent", "nothing heard for three signs of life: states are not known"
+                if talk.connection.waiting:
+                    text = "the board has stopped reading: let go of the port and take it back, or reset the board"
+        return PortInfo(printable(self.name), standing, text, self.source, printable(self.ident), rate)
+
+    async def let_go(self) -> None:
+        """Give the port up, dark first if that goes quickly; returns when another program may have it."""
+        self.released = True
+        self._wake()
+        await self._free.wait()
+
+    def take_back(self) -> None:
+        """Open the port again."""
+        if self.released:
+            self.released = False
+            self.hub.emit([link_record(self.hub.now_us(), self.source, "taken", port=self.name)])
+        self._wake()
+
+    # --- the stages ------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Keep the port open until cancelled."""
+        pace = self.hub.pace
+        wait_s = pace.first_wait_s
+        while True:
+            if self.released:
+                self._stands("released", "let go of; take it back when the other program is done")
+                self._free.set()
+                await self._pause(None)
+                continue
+            self._stands("opening", "")
+            self._free.clear()
+            try:
+                connection = await Connection.open(self.name, self.hub.now_us)
+            except Trouble as trouble:
+                self._free.set()
+                self._refused(str(trouble))
+                if not self.named and not self.released:
+                    return self.hub.drop(self)
+                await self._pause(wait_s)
+                wait_s = min(wait_s * 2, pace.most_wait_s)
+                continue
+            self._told = ""
+            if await self._serve(connection):
+                wait_s = pace.first_wait_s
+            if not self.released:
+                if not self.named:
+                    return self.hub.drop(self)
+                await self._pause(wait_s)
+                wait_s = min(wait_s * 2, pace.most_wait_s)
+
+    async def _serve(self, connection: Connection) -> bool:
+        """See one connection through; return whether a board was heard on it."""
+        hub = self.hub
+        talk = self.talk = Talk(hub, connection, hub.source_for(self))
+        self.connection = connection
+        self.source = talk.source
+        hub.emit([link_record(hub.now_us(), talk.source, "opened", port=self.name, rate=connection.rate)])
+        try:
+            await self._stages(talk)
+            if self.released and talk.live and not hub.listen_only:
+                await self._dark_first(talk)
+        finally:
+            lost = bool(talk.over)
+            talk.end("let go of" if self.released else "closed")
+            connection.abort()
+            self.talk = None
+            word = "lost" if lost else "released"
+            hub.emit([link_record(hub.now_us(), talk.source, word, port=self.name, why=talk.over)])
+            if lost:
+                self._stands("waiting", f"lost ({talk.over}); looking for it again")
+                hub.look_for(self)
+        await connection.released.wait()
+        return talk.good > 0
+
+    async def _dark_first(self, talk: Talk) -> None:
+        done = asyncio.Event()
+        talk.dark(lambda outcome: done.set())
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(done.wait(), self.hub.pace.dark_s)
+
+    async def _stages(self, talk: Talk) -> None:
+        self._stands("listening", "listening before the first word")
+        await self._until(talk, lambda: False, self.hub.pace.listen_s)
+        tried = False
+        while not self._over(talk):
+            known = await self._ask(talk)
+            if talk.duplicate:
+                await self._duplicate(talk)
+            elif known:
+                await self._live(talk)
+            elif talk.sample and not talk.good and not tried:
+                tried = True
+                await self._try_rates(talk)
+            elif not self._over(talk):
+                await self._mute(talk)
+
+    async def _ask(self, talk: Talk) -> bool:
+        self._stands("asking", "asking who is there; a board that was reset by opening may take a few seconds")
+        self._record(talk, "asking")
+        talk.bring_up()
+        await self._until(talk, lambda: talk.duplicate or talk.host.standing in ("ready", "mute"), None)
+        return talk.host.standing == "ready"
+
+    async def _live(self, talk: Talk) -> None:
+        self.ident = talk.ident
+        self._stands("live", "")
+        talk.go_live()
+        if self.named and self.hub.keep and not self.hub.listen_only:
+            await self._remember(talk)
+        await self._until(talk, lambda: talk.duplicate or talk.host.standing not in ("ready", "rereading"), None)
+        talk.live = False
+
+    async def _duplicate(self, talk: Talk) -> None:
+        other = self.hub.port_of(talk.ident)
+        where = f" on {printable(other.name)}" if other is not None else ""
+        ident = printable(talk.ident)
+        self._stands(
+            "duplicate",
+            f"a board with the ident '{ident}' is linked already{where}: wink to tell them apart, give one a new ident",
+        )
+        while not self._over(talk) and talk.duplicate:
+            await self._until(talk, lambda: not talk.duplicate, self.hub.pace.ask_again_s)
+            if talk.duplicate and not talk.over:
+                self.hub.identify(talk, talk.ident)
+
+    async def _mute(self, talk: Talk) -> None:
+        if talk.good:
+            text = "speaks, but does not answer: is the wire from the computer to the board's receiver (RX) all right?"
+        elif talk.sample:
+            text = self._text
+        else:
+            text = "no answer: is that the right port, and is firmware on the board that speaks the line protocol?"
+        self._stands("tongue" if talk.sample and not talk.good else "mute", text)
+        self._record(talk, "silent")
+        while not self._over(talk):
+            good, answered = talk.good, []
+            if await self._until(talk, lambda: talk.good > good, self.hub.pace.ask_again_s):  # noqa: B023
+                return
+            if not self._over(talk):
+                talk.ask(("hello",), lambda outcome: answered.append(outcome.gave_up))  # noqa: B023
+                await self._until(talk, lambda: bool(answered), 2.0)  # noqa: B023
+                if answered == [False]:
+                    return
+
+    async def _try_rates(self, talk: Talk) -> None:
+        connection = talk.connection
+        heard = {connection.rate: talk.sample}
+        for rate in tongue.RATES if connection.rate else ():
+            if rate in heard:
+                continue
+            self._stands("trying", f"speaks another tongue; trying {rate} baud")
+            await connection.set_rate(rate)
+            talk.fresh_ear()
+            if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_listen_s):
+                return
+            talk.bring_up()
+            if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_ask_s) or self._over(talk):
+                return
+            if connection.rate == rate:  # else the device cannot do that rate
+                heard[rate] = talk.sample
+        rate = tongue.best_rate(heard)
+        await connection.set_rate(rate)
+        talk.fresh_ear()
+        talk.sample = heard[rate]
+        self._stands("tongue", tongue.explain(heard))
+        shown = printable(heard[rate][: tongue.SHOWN_BYTES])
+        self._record(talk, "tongue", rate=rate, bytes=shown, why=self._text)
+
+    # --- inside ----------------------------------------------------------------------------------------------------
+
+    def _over(self, talk: Talk) -> bool:
+        return bool(talk.over) or self.released
+
+    async def _until(self, talk: Talk, test: Callable[[], bool], timeout_s: float | None) -> bool:
+        """Wait until `test` holds (True), or the time is over or the port is (False)."""
+        loop = asyncio.get_running_loop()
+        end = None if timeout_s is None else loop.time() + timeout_s
+        while not self._over(talk):
+            if test():
+                return True
+            talk.stirred.clear()
+            left = None if end is None else end - loop.time()
+            if left is not None and left <= 0:
+                return False
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(talk.stirred.wait(), left)
+        return False
+
+    async def _pause(self, seconds: float | None) -> None:
+        self._change.clear()
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._change.wait(), seconds)
+
+    def _wake(self) -> None:
+        self._change.set()
+        if self.talk is not None:
+            self.talk.stirred.set()
+
+    def _stands(self, standing: str, text: str) -> None:
+        self._standing, self._text = standing, text
+        self.hub.stirred()
+
+    def _record(self, talk: Talk, word: str, **detail: str | int) -> None:
+        self.hub.emit([link_record(self.hub.now_us(), talk.source, word, port=self.name, **detail)])
+
+    def _refused(self, text: str) -> None:
+        self._stands("waiting", text)
+        if text != self._told:
+            self._told = text
+            self.hub.emit([link_record(self.hub.now_us(), BENCH, "refused", port=self.name, why=text)])
+        self.hub.look_for(self)
+
+    async def _remember(self, talk: Talk) -> None:
+        if not remember.may_be_kept(self.name):
+            return
+        try:
+            self.hardware = await aside(lambda: hardware_at(self.name))
+            await aside(lambda: remember.remember(self.name, talk.ident, self.hardware))
+        except Trouble as trouble:
+            self.hub.emit([link_record(self.hub.now_us(), BENCH, "unkept", port=self.name, why=str(trouble))])

@@ -1,0 +1,378 @@
+"""The conversation with whatever is at one open port: what is heard goes into the stream, what is due goes out."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from benchcon.link.outcomes import held
+from benchcon.link.outputs import Outputs
+from benchcon.link.records import link_record
+from benchcon.wire import events as ev
+from benchcon.wire.codec import Splitter
+from benchcon.wire.host import HostSide, Outcome
+from benchcon.wire.items import Item
+from benchcon.wire.observer import Observer
+from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
+
+if TYPE_CHECKING:
+    from benchcon.link.connection import Connection
+    from benchcon.link.hub import Hub
+
+SAMPLE_BYTES = 96
+"""So much of what was no line is kept to be shown."""
+_QUESTIONS = frozenset({"hello", "item", "read", "ping"})
+_OF_DUPLICATE = _QUESTIONS | {"dark", "wink", "ident", "name"}
+
+Answer = Callable[[Outcome], None]
+
+
+class Talk:
+    """One open port. Lives on the link's loop; `stirred` is set when something changed that a stage may wait for."""
+
+    def __init__(self, hub: Hub, connection: Connection, source: int) -> None:
+        self.hub = hub
+        self.connection = connection
+        self.source = source
+        self.ident = ""
+        self.duplicate = False
+        """Another board with the same ident is linked: this one is only asked who it is."""
+        self.over = ""
+        """Why the port is lost; empty while it is not."""
+        self.stirred = asyncio.Event()
+        now_us = hub.now_us()
+        self.host = HostSide(now_us)
+        self.outputs: Outputs = hub.outputs(source, "")
+        self.good = 0
+        """Good lines heard."""
+        self.odd = 0
+        """Pieces heard that were no line."""
+        self.sample = b""
+        """The first bytes that were no line."""
+        self.last_heard_us = 0
+        self.dropped = 0
+        """Lines not sent because the board has stopped reading."""
+        self.live = False
+        """Brought up, and what is wanted may be sent."""
+        self._splitter = Splitter("up")
+        self._observer = Observer()
+        self._answers: dict[int, Answer] = {}
+        self._sets: dict[int, tuple[str, ...]] = {}
+        self._unsent: list[bytes] = []
+        self._dark_after_all = False
+        self._last_sent_us = now_us
+        self._ping: int | None = None
+        self._seen = ("", 0, 0)
+        self._timer: asyncio.TimerHandle | None = None
+        self._described: list[Item] = []
+        self._gave_up = 0
+        """Requests of callers given up since `_tell` looked last."""
+        connection.heard = self._heard
+        connection.drained = self._drained
+        connection.gone = self._gone
+
+    # --- up --------------------------------------------------------------------------------------------------------
+
+    def _heard(self, data: bytes, at_us: int) -> None:
+        runs = self._splitter.feed(data)
+        if not self.good and len(self.sample) < SAMPLE_BYTES:
+            self.sample += data[: SAMPLE_BYTES - len(self.sample)]
+            self.stirred.set()
+        if runs:
+            self._take([Batch(at_us, self.source, kind, bodies) for kind, bodies in runs], at_us)
+
+    def _take(self, batches: list[Batch], at_us: int) -> None:
+        self.hub.emit(batches)
+        happened: list[ev.Event] = []
+        for batch in batches:
+            if batch.kind == LINE_UP:
+                if not self.good:
+                    self.stirred.set()
+                self.good += len(batch.bodies)
+                self.last_heard_us = at_us
+            elif batch.kind == BYTES_UP:
+                self.odd += len(batch.bodies)
+            happened += self._observer.feed(batch)
+        outcomes = self.host.heard(happened, at_us)
+        for event in happened:
+            sort = type(event)
+            if sort is ev.Answered:
+                self._answered(event, at_us)  # type: ignore[arg-type]
+            elif sort is ev.Boot:
+                self.live = False
+                self.outputs.all_off("reset", at_us)
+            elif sort is ev.Told and event.words[0] == "dark":  # type: ignore[union-attr]
+                self.outputs.all_off("dark", at_us)
+        self._settle(outcomes, at_us)
+        self.pump()
+
+    def _answered(self, event: ev.Answered, at_us: int) -> None:
+        self.outputs.heard()
+        words = event.words
+        if words[0] == "hello" and self.host.ident and self.host.ident != self.ident:
+            self.hub.identify(self, self.host.ident)
+        elif words[0] == "read":
+            self._describe(at_us)
+            for word in words[4:]:
+                channel, equals, value = word.partition("=")
+                if equals and len(value) <= 16 and value.isalnum():
+                    try:
+                        self.outputs.stands(channel, int(value, 16), at_us)
+                    except ValueError:
+                        continue
+
+    def _describe(self, at_us: int) -> None:
+        if self.host.items is not self._described:
+            self._described = self.host.items
+            self.outputs.describe(self.host.items, at_us)
+
+    # --- down ------------------------------------------------------------------------------------------------------
+
+    def bring_up(self) -> None:
+        """Ask who is there, from the beginning."""
+        self.live = False
+        self.host.bring_up(self.hub.now_us())
+        self.pump()
+
+    def go_live(self) -> None:
+        """The board is known: what is wanted may be sent, and the dead-man is set."""
+        self.live = True
+        self._describe(self.hub.now_us())
+        if self.hub.deadman_ms is not None:
+            self.ask(("deadman", f"{self.hub.deadman_ms:04X}"), lambda outcome: None)
+        self.pump()
+
+    def may(self, word: str) -> str:
+        """Return why a request with this word is not sent; empty if it may be."""
+        if self.over:
+            return "lost"
+        if self.hub.listen_only and word not in _QUESTIONS:
+            return "listen only"
+        if self.duplicate and word not in _OF_DUPLICATE:
+            return "duplicate"
+        return ""
+
+    def ask(self, words: tuple[str, ...], answer: Answer) -> None:
+        """Send a request as it is; for what lights something use `want`, for dark `dark`. ValueError: it is no line."""
+        if why := self.may(words[0]):
+            answer(held(why, words))
+            return
+        self._answers[self.host.ask(words, self.hub.now_us())] = answer
+        self.pump()
+
+    def request(self, words: tuple[str, ...], answer: Answer) -> None:
+        """Send any request, by the way that its word needs."""
+        if words[0] == "dark" and len(words) == 1:
+            self.dark(answer)
+        elif words[0] == "wink" and len(words) == 1:
+            self.wink(answer)
+        elif words[0] == "ident" and len(words) == 2:
+            self.ask(words, lambda outcome: self._new_ident(words[1], outcome, answer))
+        elif words[0] == "set" and (values := _values(words[1:])):
+            self.want(values, answer)
+        else:
+            self.ask(words, answer)
+
+    def _new_ident(self, ident: str, outcome: Outcome, answer: Answer) -> None:
+        answer(outcome)
+        if not outcome.refused and not outcome.gave_up and not self.over:
+            self.hub.renamed(self, ident)
+            self.bring_up()
+
+    def blink(self, channel: str, on: bool, full: int) -> None:
+        """Let an output blink, or end that."""
+        if not self.may("set") and self.live:
+            self.outputs.blink(channel, on, full)
+            self.pump()
+
+    def want(self, values: dict[str, int], answer: Answer) -> None:
+        """Outputs shall show these values, within the limits of the house."""
+        if why := self.may("set") or ("" if self.live else "no link"):
+            answer(held(why, ("set", *values)))
+            return
+        self.outputs.want(values, answer)
+        self.pump()
+
+    def wink(self, answer: Answer) -> None:
+        """The board shall wink."""
+        if why := self.may("wink"):
+            answer(held(why, ("wink",)))
+            return
+        self.outputs.want_wink(answer)
+        self.pump()
+
+    def dark(self, answer: Answer) -> None:
+        """All outputs off, before anything else."""
+        if why := self.may("dark"):
+            answer(held(why, ("dark",)))
+            return
+        now_us = self.hub.now_us()
+        self.outputs.all_off("dark", now_us)
+        self._answers[self.host.dark(now_us)] = answer
+        if self.connection.waiting:
+            self._dark_after_all = True
+        self.pump()
+
+    def pump(self) -> None:
+        """Send what is due, settle what is over, and see to being called when there is more."""
+        if self.over:
+            return
+        now_us = self.hub.now_us()
+        if (self.live or self.duplicate) and not self.connection.waiting:
+            self._ask_what_is_due(now_us)
+        data = self.host.to_send(now_us)
+        if data:
+            self._send(data)
+        outcomes = self.host.heard((), now_us)
+        self._settle(outcomes, now_us)
+        self._tell(now_us)
+        self._call_again(self.hub.now_us() if outcomes else None)
+
+    def _ask_what_is_due(self, now_us: int) -> None:
+        for values in self.outputs.due(now_us):
+            ticket = self.host.ask(self.outputs.words(values), now_us)
+            self._sets[ticket] = tuple(values)
+        if (answer := self.outputs.wink_due(now_us)) is not None:
+            self._answers[self.host.ask(("wink",), now_us)] = answer
+        every_us = self.hub.ping_every_us
+        if every_us and self._ping is None and now_us - self._last_sent_us >= every_us and not self.duplicate:
+            self._ping = self.host.ask(("ping", f"{now_us & 0xFFFFFFFF:08X}", "00000000"), now_us)
+
+    def _send(self, data: bytes) -> None:
+        lines = [line for line in data.split(b"\n") if line]
+        if self.connection.waiting:
+            # The board has stopped reading. Nothing piles up: it is asked again later, or given up.
+            self.dropped += len(lines)
+            return
+        if self.connection.send(data):
+            self._last_sent_us = self.hub.now_us()
+            self._sent(lines)
+        elif not self.over:
+            self._unsent = lines
+            self.hub.emit([link_record(self.hub.now_us(), self.source, "stuck")])
+
+    def _sent(self, lines: list[bytes]) -> None:
+        batch = Batch(self.hub.now_us(), self.source, LINE_DOWN, lines)
+        self.hub.emit([batch])
+        self._observer.feed(batch)
+
+    def _drained(self) -> None:
+        lines, self._unsent = self._unsent, []
+        if lines:
+            self._sent(lines)
+        now_us = self.hub.now_us()
+        self._last_sent_us = now_us
+        self.hub.emit([link_record(now_us, self.source, "moving", dropped=self.dropped)])
+        self.dropped = 0
+        if self._dark_after_all:
+            self._dark_after_all = False
+            self.host.dark(now_us)
+        self.pump()
+
+    # --- what came of it -------------------------------------------------------------------------------------------
+
+    def _settle(self, outcomes: Iterable[Outcome], now_us: int) -> None:
+        for outcome in outcomes:
+            if outcome.gave_up and outcome.tries:
+                self.outputs.stalled = True
+                self._gave_up += 1
+                words = " ".join(outcome.words)
+                self.hub.emit([link_record(now_us, self.source, "timeout", words=words)])
+            channels = self._sets.pop(outcome.ticket, None)
+            if channels is not None:
+                self.outputs.answered(channels, outcome, not outcome.refused, not outcome.gave_up, now_us)
+                if outcome.refused and outcome.answer is not None and outcome.answer[1:2] == ("06",):
+                    self.outputs.all_off("dark", now_us)
+            if outcome.ticket == self._ping:
+                self._ping = None
+            answer = self._answers.pop(outcome.ticket, None)
+            if outcome.words == ("wink",) and answer is not None:
+                self.outputs.winked(outcome, not outcome.refused, now_us)
+            elif answer is not None:
+                if outcome.words[0] == "dark" and not outcome.refused and not outcome.gave_up:
+                    self.outputs.all_off("dark", now_us)
+                answer(outcome)
+        for done in self.outputs.take_done():
+            done.token(done.outcome if done.outcome is not None else held(done.held, ("set",)))
+        tell = self.outputs.take_held()
+        if tell:
+            self.hub.emit(
+                [link_record(now_us, self.source, "held", channel=t.channel, why=t.why, times=t.times) for t in tell]
+            )
+
+    def _tell(self, now_us: int) -> None:
+        standing, repeats, gave_up = self._seen
+        host = self.host
+        if host.gave_up - gave_up > self._gave_up and host.standing != "mute":
+            self.hub.emit([link_record(now_us, self.source, "timeout", words="bring-up")])
+        self._gave_up = 0
+        if host.standing != standing:
+            self.stirred.set()
+        if host.repeats > repeats and standing == host.standing != "calling":
+            self.hub.emit([link_record(now_us, self.source, "repeat", times=host.repeats - repeats)])
+        self._seen = (host.standing, host.repeats, host.gave_up)
+
+    def _call_again(self, soon_us: int | None) -> None:
+        times = [soon_us, self.host.deadline_us()]
+        now_us = self.hub.now_us()
+        if (self.live or self.duplicate) and not self.connection.waiting:
+            times.append(self.outputs.deadline_us(now_us))
+            if self.hub.ping_every_us and self._ping is None and not self.duplicate:
+                times.append(self._last_sent_us + self.hub.ping_every_us)
+        at_us = min((at for at in times if at is not None), default=None)
+        if at_us is None:
+            return
+        loop = self.hub.loop
+        at = loop.time() + min(max(at_us - now_us, 500), 60_000_000) / 1e6
+        if self._timer is not None:
+            if not self._timer.cancelled() and self._timer.when() <= at and self._timer.when() > loop.time():
+                return
+            self._timer.cancel()
+        self._timer = loop.call_at(at, self.pump)
+
+    # --- the end ---------------------------------------------------------------------------------------------------
+
+    def _gone(self, why: str) -> None:
+        self.end(why)
+        self.stirred.set()
+
+    def end(self, why: str) -> None:
+        """The port is lost or given up: whatever was asked has no answer."""
+        if self.over:
+            return
+        self.over = why
+        self.live = False
+        now_us = self.hub.now_us()
+        if self._timer is not None:
+            self._timer.cancel()
+        if rest := self._splitter.rest():
+            self.hub.emit([Batch(now_us, self.source, BYTES_UP, [rest])])
+        if self._unsent:
+            self.hub.emit([link_record(now_us, self.source, "unsent", lines=len(self._unsent))])
+        outcome = held("lost")
+        answers, self._answers, self._sets = self._answers, {}, {}
+        self.outputs.drop_all(outcome, now_us)
+        for done in self.outputs.take_done():
+            done.token(done.outcome if done.outcome is not None else outcome)
+        for answer in answers.values():
+            answer(outcome)
+
+    def fresh_ear(self) -> None:
+        """The rate was changed: what is heard from now on has nothing to do with what was heard before."""
+        self._splitter.rest()
+        self.sample = b""
+        self.host = HostSide(self.hub.now_us())
+        self._seen = ("", 0, 0)
+        self._observer = Observer()
+
+
+def _values(words: Iterable[str]) -> dict[str, int]:
+    """Return what a ``set`` sets; empty if the board will refuse it as it stands (then nothing changes)."""
+    values = {}
+    for word in words:
+        channel, equals, value = word.partition("=")
+        if not equals or len(value) > 16 or not value or not set(value) <= set("0123456789ABCDEF"):
+            return {}
+        values[channel] = int(value, 16)
+    return values

@@ -1,0 +1,44 @@
+"""Boards and benches that are always closed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from link.boards import PeerProcess, Watched
+
+
+@pytest.fixture(autouse=True)
+def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+
+
+@pytest.fixture
+def board() -> Iterator[Callable[..., PeerProcess]]:
+    """Start boards."""
+    peers: list[PeerProcess] = []
+
+    def start(**options: Any) -> PeerProcess:
+        peers.append(PeerProcess(**options))
+        return peers[-1]
+
+    yield start
+    for peer in peers:
+        peer.close()
+
+
+@pytest.fixture
+def bench() -> Iterator[Callable[..., Watched]]:
+    """Start benches."""
+    watched: list[Watched] = []
+
+    def start(*ports: str, **options: Any) -> Watched:
+        watched.append(Watched(*ports, **options))
+        return watched[-1]
+
+    yield start
+    for each in watched:
+        each.bench.close()

@@ -1,0 +1,128 @@
+"""A board for the tests of the link: `BoardSide` on a real pseudo-terminal, in a process of its own.
+
+Started as ``python peer.py JSON``; prints the port's path. Commands come on standard input, one a line; each is
+answered by one line of JSON. With ``rate`` it speaks and understands only while the port is set to that rate, as a UART would.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pty
+import select
+import sys
+import termios
+import time
+import tty
+from typing import Any
+
+from benchcon.wire.board import BoardSide
+from benchcon.wire.items import items
+
+DESCRIPTION = items(
+    ("board", "", {"ident": "x", "name": "x"}),
+    ("contact", "sw1", {"pin": "D4", "raw": "1"}),
+    ("encoder", "e1", {"det": "4"}),
+    ("lamp", "l1", {"dim": "1"}),
+    ("lamp", "l2", {}),
+    ("digits", "d1", {"places": "2"}),
+)
+
+
+class Peer:
+    def __init__(self, options: dict[str, Any]) -> None:
+        self.options = options
+        self.began = time.monotonic_ns()
+        self.stalled = False
+        self.quiet_until = 0
+        self.shown: list[tuple[int, str, int]] = []
+        self.heard = b""
+        self.board = BoardSide(options.get("ident", "desk"), "A desk", DESCRIPTION, buffer=options.get("buffer", 128))
+        self.board.on_outputs = self.outputs
+        self.plug()
+
+    def outputs(self, changed: dict[str, int], now_us: int) -> None:
+        self.shown += [(now_us, channel, value) for channel, value in changed.items()]
+
+    def now(self) -> int:
+        return (time.monotonic_ns() - self.began) // 1000
+
+    def plug(self) -> str:
+        self.ours, self.theirs = pty.openpty()
+        tty.setraw(self.theirs)
+        os.set_blocking(self.ours, False)
+        port = os.ttyname(self.theirs)
+        # The boot loader: deaf and mute for a while.
+        self.quiet_until = self.now() + int(self.options.get("loader_s", 0) * 1e6)
+        return port
+
+    def unplug(self) -> None:
+        os.close(self.ours)
+        os.close(self.theirs)
+
+    def right_rate(self) -> bool:
+        wanted = self.options.get("rate")
+        return wanted is None or termios.tcgetattr(self.theirs)[4] == getattr(termios, f"B{wanted}")
+
+    def put(self, data: bytes) -> None:
+        with contextlib.suppress(BlockingIOError):
+            os.write(self.ours, data)
+
+    def run(self) -> None:
+        while True:
+            now = self.now()
+            plugged = self.ours >= 0
+            wanted = [sys.stdin] + ([self.ours] if plugged and not self.stalled else [])
+            wait = max(0.0, min(self.board.next_us(), now + 50_000) - now) / 1e6
+            ready, _, _ = select.select(wanted, [], [], wait)
+            if sys.stdin in ready:
+                line = sys.stdin.readline()
+                if not line:
+                    return
+                print(json.dumps(self.command(line.split())), flush=True)
+            if self.ours < 0:
+                continue
+            now = self.now()
+            if self.ours in ready:
+                data = os.read(self.ours, 4096)
+                self.heard += data
+                if now >= self.quiet_until and self.right_rate():
+                    self.board.feed(data, now)
+            self.board.tick(now)
+            if not self.stalled and now >= self.quiet_until and (data := self.board.take()):
+                if tongue := self.options.get("tongue"):
+                    data = tongue.encode("latin-1")
+                self.put(data if self.right_rate() else bytes(byte ^ 0xA5 for byte in data))
+
+    def command(self, words: list[str]) -> Any:
+        word, *rest = words
+        now = self.now()
+        if word == "change":
+            self.board.change({rest[0]: int(rest[1])}, now)
+        elif word == "raw":
+            self.put(bytes.fromhex(rest[0]))
+        elif word == "stall":
+            self.stalled = rest[0] == "1"
+        elif word == "reset":
+            self.board.reset(now)
+        elif word == "unplug":
+            self.unplug()
+            self.ours = -1
+        elif word == "plug":
+            return self.plug()
+        elif word == "values":
+            return self.board.values
+        elif word == "shown":
+            return self.shown
+        elif word == "state":
+            return {"dark": self.board.dark, "deadman_ms": self.board.deadman_ms, "ident": self.board.ident}
+        elif word == "heard":
+            return self.heard.decode("latin-1")
+        return None
+
+
+if __name__ == "__main__":
+    peer = Peer(json.loads(sys.argv[1]))
+    print(os.ttyname(peer.theirs), flush=True)
+    peer.run()
