@@ -1,0 +1,84 @@
+/* Between the core's own files. Nobody else includes this. */
+#ifndef INSIDE_H
+#define INSIDE_H
+
+#include "benchboard.h"
+#include "hal.h"
+
+#define BB_TOO_LONG 0xFFu
+
+/* Kinds of events (interrupt to main loop). */
+enum { EV_CONTACT, EV_EDGE, EV_SELECTOR, EV_GHOST };
+
+/* What an answer waits for. */
+enum { WAIT_NOTHING, WAIT_IDLE, WAIT_OUTPUTS, WAIT_STORE };
+
+/* Why the board went dark by itself. */
+enum { DARK_DEADMAN, DARK_LOCAL };
+
+extern const uint8_t bb_bits[8] BB_FLASH; /* an 8-bit chip shifts by a variable one place at a time */
+
+static inline uint8_t bb_bit(uint8_t n)
+{
+    return bb_flash_byte(&bb_bits[n & 7u]);
+}
+
+/* print.c: the open line. bb_open_* begins one (room in the send ring was seen to), bb_close ends it with its check. */
+bool bb_can_send(const bb_board *b);
+void bb_open_answer(bb_board *b);
+void bb_open_news(bb_board *b, uint32_t clock);
+void bb_close(bb_board *b);
+void bb_put(bb_board *b, char c);
+void bb_put_hex(bb_board *b, uint32_t value, uint8_t digits);
+void bb_put_space_hex(bb_board *b, uint32_t value, uint8_t digits);
+void bb_put_flash(bb_board *b, const char *text);
+void bb_put_text(bb_board *b, const char *text);
+void bb_put_id(bb_board *b, uint8_t slot); /* " id" */
+void bb_put_words(bb_board *b, uint8_t slot); /* the words after the id, as far as the line has room */
+void bb_put_value(bb_board *b, uint8_t slot);
+uint8_t bb_value_width(uint8_t slot);
+uint8_t bb_id_length(uint8_t slot);
+
+/* channels.c: slots and the items made of them. */
+const char *bb_text_of(uint8_t slot);      /* 0 for a spare one */
+uint8_t bb_find(const char *id);           /* BB_NONE if there is none */
+uint8_t bb_slot_of_item(uint8_t item);     /* first slot for items before the channels; BB_SLOTS after the last */
+void bb_item(bb_board *b, uint8_t item);   /* the words of an item */
+
+/* receive.c */
+void bb_listen(bb_board *b);               /* look for dark in what has come */
+bool bb_take_line(bb_board *b);            /* a request stands in b->line */
+bool bb_hex(const char *text, uint8_t digits, uint32_t *value);
+
+/* requests.c */
+void bb_answer(bb_board *b);               /* act upon the request in b->line and answer, or set b->waiting */
+bool bb_finish(bb_board *b);               /* answer what waited, if it can be */
+
+/* news.c */
+void bb_gather(bb_board *b);               /* events and slow inputs into the news ring */
+bool bb_news(bb_board *b);                 /* format one news, if there is one */
+void bb_event_put(bb_board *b, uint8_t kind, uint8_t code, uint16_t at);
+void bb_boot_news(bb_board *b, bb_cause cause);
+
+/* inputs.c */
+void bb_inputs_begin(bb_board *b);
+
+/* outputs.c */
+void bb_outputs_begin(bb_board *b);
+void bb_set_lamp(bb_board *b, uint8_t lamp, uint16_t lightness);
+void bb_set_place(bb_board *b, uint8_t digits, uint8_t place, uint8_t segments);
+uint8_t bb_get_place(const bb_board *b, uint8_t digits, uint8_t place);
+void bb_lamps_show(bb_board *b);
+bool bb_display_step(bb_board *b);         /* one register; false if all is as it should be */
+void bb_go_dark(bb_board *b);
+void bb_go_light(bb_board *b);
+void bb_wink_start(bb_board *b);
+bool bb_wink_step(bb_board *b);
+
+/* store.c */
+void bb_store_begin(bb_board *b);
+void bb_put_stored(bb_board *b, bool name);
+void bb_store_start(bb_board *b);
+bool bb_store_step(bb_board *b, bool name, const char *text); /* true when it is kept */
+
+#endif

@@ -1,0 +1,108 @@
+/* The form of a panel map: what `panel_map.h` and `panel_map.c` of a build must hold.
+ *
+ * A panel map says what is wired where on one board. It is plain data, written by hand (see `panels/desk/`) or by
+ * `benchcon firmware`. The core is compiled together with its map, so the counts are compile-time constants.
+ *
+ * `panel_map.h` includes this file and defines (every one of them; 0 where there is none):
+ *
+ *   PANEL_INPUT_BYTES     groups of eight inputs, 1 to 15. Input number n is bit n % 8 of group n / 8. The port fills the
+ *                         groups: first those on pins, then the 74HC165 chain, then one group for each matrix row
+ *   PANEL_SELECTORS  PANEL_ENCODERS (at most 8)  PANEL_POTS (at most 8)
+ *   PANEL_LAMP_BYTES      groups of eight lamp outputs: first those on pins, then the 74HC595 chain (first byte: the chip
+ *                         nearest to the microcontroller)
+ *   PANEL_DIGITS          displays          PANEL_DISPLAY_CHIPS   MAX7219-type drivers in the chain
+ *   PANEL_INTENSITY       0 to 15, the drivers' brightness, for all of them
+ *   PANEL_MATRIX_ROWS     rows (input groups) of a switch matrix, at most 8
+ *   PANEL_MATRIX_GROUP    the group of its first row      PANEL_MATRIX_DIODES   1: each contact has its diode
+ *   PANEL_DARK_INPUT      number of the contact that darkens this board when made, or BB_NONE
+ *   PANEL_LONGEST_ID      letters of the longest contact id, 1 to 8 (how many changes fit one line)
+ *   PANEL_OWN_LIGHT       1: the port has a light of its own for `wink`; 0: lamps are used
+ *   PANEL_WINK_LAMPS      how many lamps, from the first, `wink` may light together (the current budget decides)
+ *
+ * and, for the port in use, where the pins are: see the port's own header (`avr/pins.h`).
+ *
+ * `panel_map.c` defines the tables declared at the end of this file. Each channel's text is its id, then the words of its
+ * item that only a person needs, as they go on the wire: "sw1 pin=D4 label=Approach". What the board acts upon (inv, raw,
+ * deb, det, top, dim, places, pos) is told from the tables, so that it cannot differ from what is done. */
+#ifndef PANEL_TYPES_H
+#define PANEL_TYPES_H
+
+#include <stdint.h>
+
+#include "flash.h"
+
+#ifndef BB_SCAN_US
+#define BB_SCAN_US 400u /* time from scan to scan; the port keeps it */
+#endif
+
+#define BB_NONE 0xFFu
+
+/* Flags of contacts and encoders. */
+#define BB_LOW 0x01u      /* contact made (or lamp lit) when the level is low */
+#define BB_FIRST 0x02u    /* act on the first edge, then hold off; without it wait until settled */
+#define BB_RAW_PIN 0x04u  /* every edge can be told, by pin-change interrupt */
+#define BB_RAW_SCAN 0x08u /* edges can be told as the scan sees them */
+#define BB_PART 0x10u     /* no channel of its own but debounced: an input of a selector */
+/* Flag of lamps. */
+#define BB_DIM 0x20u /* can be dimmed; without it lit at 500 permille and above */
+
+#define BB_SCANS(ms) ((uint16_t)(((ms) * 1000ul + BB_SCAN_US - 1u) / BB_SCAN_US + ((ms) == 0)))
+
+/* One input. Entries without a channel (spare, or an encoder's) have text 0. */
+typedef struct {
+    const char *text;
+    uint16_t ms;    /* settle or hold-off time */
+    uint16_t scans; /* the same in scans: write both with BB_CONTACT */
+    uint8_t flags;
+} bb_contact;
+#define BB_CONTACT(text, ms, flags) {(text), (ms), BB_SCANS(ms), (flags)}
+#define BB_SPARE {0, 0, 0, 0}
+
+/* A switch of several positions on `inputs` inputs from `first` on (each marked BB_PART). Position p is where exactly
+ * those inputs are made whose bits are set in codes[p], bit 0 being `first`; any other pattern leaves it where it was. */
+typedef struct {
+    const char *text;
+    const uint16_t *codes;
+    uint8_t first, inputs, positions; /* at most 15 each */
+} bb_selector;
+
+/* A quadrature encoder on two inputs; counts up along 00 01 11 10 of the levels A B. */
+typedef struct {
+    const char *text;
+    uint8_t a, b;
+    uint8_t detent; /* counts a detent */
+    uint8_t flags;  /* BB_RAW_PIN or BB_RAW_SCAN or 0 */
+} bb_encoder;
+
+/* A potentiometer. A change smaller than `still` is not told, except on to an end. */
+typedef struct {
+    const char *text;
+    uint16_t top;
+    uint8_t still;
+} bb_pot;
+
+/* One lamp output. Spare outputs have text 0. Flags: BB_DIM, BB_LOW. */
+typedef struct {
+    const char *text;
+    uint8_t flags;
+} bb_lamp;
+
+/* A display of 1 to 8 places. Place p (0 leftmost) is row (first + p * step) of the whole chain, eight rows a chip:
+ * row 0 is digit 0 of the chip nearest to the microcontroller. */
+typedef struct {
+    const char *text;
+    uint8_t first, places;
+    int8_t step;
+} bb_digits;
+
+extern const bb_contact panel_contacts[] BB_FLASH;  /* 8 * PANEL_INPUT_BYTES */
+extern const bb_selector panel_selectors[] BB_FLASH;
+extern const bb_encoder panel_encoders[] BB_FLASH;
+extern const bb_pot panel_pots[] BB_FLASH;
+extern const bb_lamp panel_lamps[] BB_FLASH;        /* 8 * PANEL_LAMP_BYTES */
+extern const bb_digits panel_digits[] BB_FLASH;
+extern const char panel_ident[] BB_FLASH;           /* until the board is given another: up to 16 letters */
+extern const char panel_name[] BB_FLASH;            /* likewise: up to 24 letters as written on the wire */
+extern const char panel_model[] BB_FLASH;           /* words of the item `model`: "text=Desk chip=atmega328p" */
+
+#endif
