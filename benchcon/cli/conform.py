@@ -11,6 +11,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--baud", type=int, default=115_200, help="bits a second (115200)")
     parser.add_argument("--json", action="store_true", help="print the results as JSON")
     parser.add_argument("--junit", metavar="FILE", help="write the results as JUnit XML")
+    parser.add_argument(
+        "--only", metavar="RULE", action="append", default=[], help="play this rule only, may be given again: 'dark'"
+    )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
         "--hand", metavar="CONTROL", help="a simulated or emulated board's control word, to move inputs and reset it"
@@ -40,8 +43,9 @@ def run(args: argparse.Namespace) -> int:
     try:
         line = WireSide(args.port, args.baud)
         try:
-            for result in play(line, hand=hand, patience_s=args.patience * 60):
+            for result in play(line, hand=hand, patience_s=args.patience * 60, only=args.only):
                 report.results.append(result)
+                report = report._replace(ident=line.ident)
                 if not args.json:
                     mark = {"kept": "kept      ", "broken": "BROKEN    ", "not played": "not played"}[result.outcome]
                     print(f"{mark}  {result.rule}" + (f": {result.text}" if result.text else ""), flush=True)

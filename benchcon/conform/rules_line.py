@@ -21,6 +21,7 @@ def hello(board: Subject) -> None:
     if version != "01":
         raise Broken(f"the board speaks version {version} of the protocol, these rules are of 01")
     board.items, board.buffer, board.boot, board.ident = int(items, 16), int(buffer, 16), int(boot, 16), ident
+    board.line.ident = ident
     if board.buffer < 32:
         raise Broken(f"a receive buffer of {board.buffer} bytes is less than the 32 a host counts on before it knows")
 
@@ -136,6 +137,7 @@ def by_hand(board: Subject) -> None:
 
 def odd_lines(board: Subject) -> None:
     """**grammar** (all): everything the board sent since `hello` was a well-formed line with a right check."""
+    board.line.pump(1.2)  # a sign of life at least
     if board.line.odd:
         raise Broken(f"{len(board.line.odd)} of its lines were none, the first: '{shown(board.line.odd[0])}'")
 

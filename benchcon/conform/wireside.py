@@ -55,6 +55,8 @@ class WireSide:
         self.odd: list[bytes] = []
         """Everything that was no good line."""
         self.lines = 0
+        self.ident = ""
+        """The board's ident, once it has said it."""
         self._tag = 0
 
     def _lost(self, error: Exception) -> Trouble:

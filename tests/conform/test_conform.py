@@ -1,0 +1,327 @@
+"""The rules hold on a right board, and each wrong one is told by the name of the rule it breaks."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conform.bench_board import ITEMS, BenchBoard, each_line, reworded, right_board
+from junitparser import JUnitXml
+
+from benchcon.conform import Report, Result, WireSide, play
+from benchcon.conform.play import RULES, rule_name
+from benchcon.protocol_files import protocols_dir
+from benchcon.wire import codec
+from benchcon.wire.board import BoardSide
+
+# --- boards with one mistake in how they do a word -------------------------------------------------------------------
+
+
+class _Wrong(BoardSide):
+    """A board like the right one; what is wrong is in the class that inherits this."""
+
+    @classmethod
+    def make(cls, now_us: int) -> BoardSide:
+        return cls("tester", "Test board", ITEMS, now_us=now_us, boot=7)
+
+
+class _NoLatch(_Wrong):
+    def _take_line(self, body: bytes, now_us: int) -> None:
+        super()._take_line(body, now_us)
+        self.dark = False
+
+
+class _LightRestores(_Wrong):
+    def _take_line(self, body: bytes, now_us: int) -> None:
+        word = codec.parse(body).words[0]
+        if word == "dark":
+            self.before = dict(self.values)
+        super()._take_line(body, now_us)
+        if word == "light" and hasattr(self, "before"):
+            self.values.update(self.before)
+
+
+class _DarkForgetsDigits(_Wrong):
+    def _outputs_off(self, now_us: int) -> None:
+        kept = self.values["d1"]
+        super()._outputs_off(now_us)
+        self.values["d1"] = kept
+
+
+class _DeadmanNever(_Wrong):
+    def go_dark(self, why: str, now_us: int) -> None:
+        pass
+
+
+class _FedByAnything(_Wrong):
+    def feed(self, data: bytes, now_us: int) -> None:
+        self._fed_us = now_us
+        super().feed(data, now_us)
+
+
+class _DoesHalfASet(_Wrong):
+    def _take_line(self, body: bytes, now_us: int) -> None:
+        for word in codec.parse(body).words[1:]:
+            if word.startswith("l1=") and len(word) == 6 and not self.dark:
+                self.values["l1"] = min(int(word[3:], 16), 1000)
+        super()._take_line(body, now_us)
+
+
+class _KeepsBootNumber(_Wrong):
+    def reset(self, now_us: int, cause: str = "reset") -> None:
+        self.boot -= 1
+        super().reset(now_us, cause)
+
+
+class _StaysDark(_Wrong):
+    def reset(self, now_us: int, cause: str = "reset") -> None:
+        was = self.dark
+        super().reset(now_us, cause)
+        self.dark = was
+
+
+class _SlowClock(_Wrong):
+    def clock_us(self, now_us: int) -> int:
+        return super().clock_us(now_us) * 97 // 100
+
+
+class _AliveTooRare(_Wrong):
+    def next_us(self) -> int:
+        self.alive_ms = 1500
+        return super().next_us()
+
+
+class _LosesOverload(_Wrong):
+    """Says that its buffer is 255 bytes, and has 64."""
+
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named, buffer=255)
+
+    def feed(self, data: bytes, now_us: int) -> None:
+        super().feed(data[:64], now_us)
+
+
+class _Answers(_Wrong):
+    """Answers whatever looks like a request, its check right or not."""
+
+    def feed(self, data: bytes, now_us: int) -> None:
+        mended = b"\n".join(
+            codec.seal(line.partition(b" #")[0]) if line[:1] == b">" and len(line) > 8 else line
+            for line in data.split(b"\n")
+        )
+        super().feed(mended, now_us)
+
+
+class _TakesTails(_Wrong):
+    """Takes what comes after the 80th byte of an over-long line for a new one."""
+
+    def feed(self, data: bytes, now_us: int) -> None:
+        at = data.find(b"xxxxxxxxx>")
+        super().feed(data[:at] + b"\n" + data[at + 9 :] if at >= 0 else data, now_us)
+
+
+class _OneAt(_Wrong):
+    def feed(self, data: bytes, now_us: int) -> None:
+        super().feed(data.replace(b"@ h", b"@@ h").replace(b"@@@", b"@@"), now_us)
+
+
+class _WinkForgets(_Wrong):
+    def _take_line(self, body: bytes, now_us: int) -> None:
+        super()._take_line(body, now_us)
+        if codec.parse(body).words[0] == "wink":
+            self._outputs_off(now_us)
+
+
+def _codes(words: list[str]) -> list[str]:
+    return [words[0], "no", "08", *words[3:]] if words[1] == "no" and words[2] == "01" else words
+
+
+def _range_code(words: list[str]) -> list[str]:
+    return [words[0], "no", "02", *words[3:]] if words[1] == "no" and words[2] == "05" else words
+
+
+def _tags(words: list[str]) -> list[str]:
+    return [words[0].replace("FF", "00"), *words[1:]]
+
+
+def _skipping_numbers() -> Callable[[list[str]], list[str]]:
+    told = 0
+
+    def change(words: list[str]) -> list[str]:
+        nonlocal told
+        if words[0][0] != "!":
+            return words
+        told += 1
+        number = int(words[0][1:], 16) + told // 4
+        return [f"!{number & 0xFFFF:04X}", *words[1:]]
+
+    return change
+
+
+def _stale_number(words: list[str]) -> list[str]:
+    return [*words[:2], f"{int(words[2], 16) + 3 & 0xFFFF:04X}", *words[3:]] if words[1] == "read" else words
+
+
+def _stamps_turned(words: list[str]) -> list[str]:
+    if words[1] != "ping":
+        return words
+    return [*words[:2], words[3], f"{int(words[2], 16) - 100 & 0xFFFFFFFF:08X}"]
+
+
+def _leaves_out(words: list[str]) -> list[str]:
+    return [word for word in words if not (words[1] == "read" and word.startswith("sel1="))]
+
+
+def _wrong_width(words: list[str]) -> list[str]:
+    return [word.replace("p1=0", "p1=") if words[1] == "read" else word for word in words]
+
+
+def _no_stamp(words: list[str]) -> list[str]:
+    return [words[0], "set", "00000000"] if words[1] == "set" else words
+
+
+def _twice(line: bytes) -> bytes:
+    return line + b"\n" + line if line[:1] == b"<" and b"hello" in line else line
+
+
+def _small_letters(line: bytes) -> bytes:
+    return line.lower() if line[:1] == b"!" else line
+
+
+def _chatty(line: bytes) -> bytes:
+    return line + b"\ndebug: loop" if line[:1] == b"!" else line
+
+
+def _other_word(words: list[str]) -> list[str]:
+    return [words[0], "done", *words[2:]] if words[1] == "light" else words
+
+
+WRONG: dict[str, tuple[dict[str, Any], str]] = {
+    "answers lines whose check is wrong": ({"make": _Answers.make}, "check"),
+    "takes the tail of an over-long line": ({"make": _TakesTails.make}, "oversize"),
+    "takes one @ for a line by hand": ({"make": _OneAt.make}, "by-hand"),
+    "small letters in its numbers": ({"up": each_line(_small_letters)}, "grammar (all)"),
+    "prints debug lines": ({"up": each_line(_chatty)}, "grammar (all)"),
+    "answers twice": ({"up": each_line(_twice)}, "grammar (line ends)"),
+    "wrong tag": ({"up": reworded(_tags)}, "tags"),
+    "another word in the answer": ({"up": reworded(_other_word)}, "idempotent"),
+    "wrong code for unknown words": ({"up": reworded(_codes)}, "unknown-words"),
+    "wrong code for values out of range": ({"up": reworded(_range_code)}, "refusals"),
+    "leaves a channel out of read all": ({"up": reworded(_leaves_out)}, "read"),
+    "a value of the wrong width": ({"up": reworded(_wrong_width)}, "read"),
+    "does half of a set that it refuses": ({"make": _DoesHalfASet.make}, "set"),
+    "no stamp in the answer to set": ({"up": reworded(_no_stamp)}, "set"),
+    "ping stamps the wrong way round": ({"up": reworded(_stamps_turned)}, "ping-stamps"),
+    "a clock three per cent slow": ({"make": _SlowClock.make}, "clock"),
+    "signs of life too rare": ({"make": _AliveTooRare.make}, "alive-time"),
+    "skips running numbers": ({"up": reworded(_skipping_numbers())}, "numbers"),
+    "a number in read that was not yet told": ({"up": reworded(_stale_number)}, "repair"),
+    "a smaller buffer than it says": ({"make": _LosesOverload.make}, "window"),
+    "dark does not latch": ({"make": _NoLatch.make}, "dark"),
+    "dark forgets the digits": ({"make": _DarkForgetsDigits.make}, "dark (in a full window)"),
+    "light restores": ({"make": _LightRestores.make}, "dark"),
+    "a dead-man that never acts": ({"make": _DeadmanNever.make}, "deadman"),
+    "a dead-man fed by anything": ({"make": _FedByAnything.make}, "deadman"),
+    "wink forgets the lamps": ({"make": _WinkForgets.make}, "wink"),
+    "keeps its boot number": ({"make": _KeepsBootNumber.make}, "boot"),
+    "stays dark over a reset": ({"make": _StaysDark.make}, "boot"),
+}
+
+
+def _played(kind: dict[str, Any], only: set[str]) -> list[Result]:
+    board = BenchBoard(**kind)
+    line = WireSide(board.port)
+    try:
+        return list(play(line, hand=board, only=only, patience_s=30))  # type: ignore[arg-type]
+    finally:
+        line.close()
+        board.close()
+
+
+@pytest.fixture(scope="module")
+def verdicts() -> Iterator[dict[str, list[Result]]]:
+    """All boards at once: a board and its rules spend nearly all their time waiting for each other."""
+    with ThreadPoolExecutor(8) as pool:
+        jobs = {"right": pool.submit(_played, {}, set())}
+        jobs |= {name: pool.submit(_played, kind, {rule}) for name, (kind, rule) in WRONG.items()}
+        yield {name: job.result() for name, job in jobs.items()}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_board_is_told_by_the_rule_it_breaks(name: str, verdicts: dict[str, list[Result]]) -> None:
+    rule = WRONG[name][1]
+    broken = [result.rule for result in verdicts[name] if result.outcome == "broken"]
+    assert broken == [rule], verdicts[name]
+    assert next(result.text for result in verdicts[name] if result.rule == rule)
+
+
+def test_a_right_board_keeps_every_rule(verdicts: dict[str, list[Result]]) -> None:
+    results = verdicts["right"]
+    assert [result for result in results if result.outcome != "kept"] == []
+    assert len(results) == len(RULES)
+
+
+def test_every_rule_bears_a_name_of_the_document() -> None:
+    document = (protocols_dir() / "line-protocol.md").read_text()
+    names = {rule_name(rule).partition(" (")[0] for rule in RULES}
+    for name in names:
+        assert f"**{name}**" in document or f"`{name} " in document, name
+    # And the other way round: every name that the document gives in bold at the start of a paragraph is played.
+    named = set(re.findall(r"\*\*([a-z-]+)\*\* ", document))
+    assert named - names - {"like-this", "news-time", "request", "answer", "news"} == set()
+
+
+def test_the_command_says_each_rule_and_fails_on_a_wrong_board(tmp_path: Path) -> None:
+    board = BenchBoard(up=reworded(_codes))
+    junit = tmp_path / "conform.xml"
+    try:
+        done = subprocess.run(
+            [
+                sys.executable,
+                "-m",
+                "benchcon",
+                "conform",
+                board.port,
+                "--json",
+                "--junit",
+                str(junit),
+                "--only",
+                "unknown-words",
+            ],
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+    finally:
+        board.close()
+    assert done.returncode == 1, done.stderr
+    report = json.loads(done.stdout)
+    assert report["ident"] == "tester"
+    assert [rule["rule"] for rule in report["rules"] if rule["outcome"] == "broken"] == ["unknown-words"]
+    (suite,) = JUnitXml.fromfile(str(junit))
+    assert suite.failures == report["broken"] == 1
+    assert [case.name for case in suite] == [rule["rule"] for rule in report["rules"]]
+
+
+def test_a_port_that_is_not_there_is_said_in_one_line() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "benchcon", "conform", "/dev/no-such-port"], capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert "/dev/no-such-port" in done.stderr
+
+
+def test_a_report_counts_what_it_holds() -> None:
+    report = Report("p", "i", [Result("check", "kept", "", 0.1), Result("dark", "broken", "why", 0.2)])
+    assert report.as_json()["kept"] == 1
+    assert [result.rule for result in report.broken] == ["dark"]
+    assert right_board(0).ident == "tester"
