@@ -27,7 +27,8 @@ _NAMES = {
 def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str, Any]:
     """Return everything as plain data, fit for JSON: the same file always gives the same.
 
-    With `at_us` the state is that of this stamp. Raises `Trouble` if the file cannot be read.
+    With `at_us` the state is that of this stamp. Of the panel file only the digest is given. Raises `Trouble` if the
+    file cannot be read.
     """
     state = BenchState()
     kinds: Counter[str] = Counter()
@@ -36,6 +37,8 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
         for batch in reader if at_us is None else reader.until(at_us):
             kinds[batch.kind] += len(batch.bodies)
             state.feed(batch)
+        standing = state.as_json(end_us)
+        del standing["panel"]["text"]
         return {
             "capture": {
                 "file": reader.shown,
@@ -51,7 +54,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
                     for problem in reader.problems[:MOST_TOLD]
                 ],
             },
-            "state": state.as_json(end_us),
+            "state": standing,
         }
 
 

@@ -1,0 +1,146 @@
+"""``benchcon record``: what boards say, into a capture."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchcon.cli.until import Until
+    from benchcon.link import Bench
+    from benchcon.watch.recorder import Recorder
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("ports", nargs="+", metavar="PORT", help="device path or socket://host:port")
+    parser.add_argument("-o", "--output", required=True, metavar="FILE", help="capture to write")
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+    parser.add_argument("--seconds", metavar="N", help="end after so many seconds; else Ctrl-C ends it")
+    parser.add_argument("--panel", metavar="FILE", help="panel file: kept in the capture; its triggers are watched")
+    parser.add_argument(
+        "--on-trigger",
+        action="store_true",
+        help="write nothing until a trigger of the panel file fires; then the ten minutes before it and what follows",
+    )
+    parser.add_argument("--rotate-size", metavar="SIZE", help="go on in a new file at this size, such as '100 MB'")
+    parser.add_argument("--rotate-time", metavar="TIME", help="go on in a new file after this time, such as '60 min'")
+    parser.add_argument("--keep", metavar="SIZE", help="remove the oldest closed files above this size in all")
+    parser.add_argument(
+        "--pack", action="store_true", help="pack files when they are closed (gzip; all commands read it)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record until Ctrl-C or the time is over: 0 done, 1 records are missing in the file, 2 it could not be done."""
+    from pathlib import Path
+
+    from benchcon.cli.until import Until
+    from benchcon.errors import Trouble
+    from benchcon.link import Bench
+    from benchcon.panel.file import load
+    from benchcon.panel.model import Panel
+    from benchcon.watch import triggers_of
+    from benchcon.watch.recorder import Recorder, Rotation
+    from benchcon.wire.printable import printable
+
+    panel = load(args.panel) if args.panel else Panel()
+    triggers = triggers_of(panel)
+    if args.on_trigger and not any(trigger.save for trigger in triggers):
+        raise Trouble("--on-trigger needs --panel with a file whose triggers save; see protocols/panel-file.md")
+    if args.keep and not (args.rotate_size or args.rotate_time):
+        raise Trouble("--keep removes closed files: it goes with --rotate-size or --rotate-time")
+    rotation = Rotation(
+        int(_quantity(args, "rotate_size", "B")),
+        _quantity(args, "rotate_time", "ms") / 1000,
+        int(_quantity(args, "keep", "B")),
+        args.pack,
+    )
+    seconds = _seconds(args)
+    path = Path(args.output)
+    if path.exists() and not args.force and not args.on_trigger:
+        raise Trouble(f"{printable(args.output)}: there already; choose another name, or overwrite it with --force")
+    with Until(seconds) as until:
+        bench = Bench(args.ports, panel=panel, listen_only=True)
+        recorder = Recorder(
+            bench, path, panel, triggers, force=args.force, on_trigger=args.on_trigger, rotation=rotation
+        )
+        bench.start()
+        try:
+            _wait_for_ports(bench, until)
+            recorder.begin()
+            while not until.wait(0.2):
+                recorder.tick()
+        finally:
+            bench.close(dark=False)
+            code = _end(recorder)
+    return code
+
+
+def _wait_for_ports(bench: Bench, until: Until) -> None:
+    """Wait until every port is open; raises `Trouble` if one is refused."""
+    from benchcon.errors import Trouble
+
+    while not bench.wait(lambda ports: bool(ports) and all(port.standing != "opening" for port in ports), 0.1):
+        if until.wait(0):
+            return
+    for port in bench.ports():
+        if port.standing == "waiting":
+            raise Trouble(port.text)
+
+
+def _end(recorder: Recorder) -> int:
+    import sys
+
+    from benchcon.wire.printable import printable
+
+    figures = recorder.end()
+    for path in recorder.kept:
+        print(f"benchcon: kept {printable(str(path))}", file=sys.stderr)
+    if recorder.trouble:
+        print(f"benchcon: {recorder.trouble}", file=sys.stderr)
+    if figures is None:
+        return 2 if recorder.trouble else 0
+    if figures.trouble:
+        print(f"benchcon: {figures.trouble}", file=sys.stderr)
+    if not recorder.kept:
+        print(f"benchcon: {figures.records} records in {printable(figures.path)}", file=sys.stderr)
+    if figures.missed or figures.waiting:
+        why = f" ({figures.missing})" if figures.missing else ""
+        missing = figures.missed + figures.waiting
+        print(f"benchcon: {missing} records are MISSING in {printable(figures.path)}{why}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _seconds(args: argparse.Namespace) -> float | None:
+    from benchcon.errors import Trouble
+    from benchcon.wire.printable import printable
+
+    if args.seconds is None:
+        return None
+    try:
+        seconds = float(args.seconds)
+    except ValueError:
+        seconds = 0.0
+    if not 0 < seconds <= 1e7:
+        raise Trouble(f"--seconds: '{printable(args.seconds)}' is no number of seconds above 0")
+    return seconds
+
+
+def _quantity(args: argparse.Namespace, name: str, unit: str) -> float:
+    from benchcon.errors import Trouble
+    from benchcon.units import quantity
+    from benchcon.wire.printable import printable
+
+    text = getattr(args, name)
+    if text is None:
+        return 0
+    option = "--" + name.replace("_", "-")
+    try:
+        found = quantity(text, unit)
+    except ValueError as error:
+        raise Trouble(f"{option}: '{printable(text)}' {error}") from None
+    if found <= 0:
+        raise Trouble(f"{option}: '{printable(text)}' must be above 0")
+    return found

@@ -1,0 +1,132 @@
+"""Keeping the fault: ring and watch together, so that what came before a trigger is written out with what follows.
+
+`Keeper` takes part in the stream after the state, on the same thread. When a trigger that saves fires, or `keep` is
+called, it begins a capture with all that the ring holds, goes on recording for a while after the last such moment, and
+closes the file. The bench is never held up by it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from benchcon.capture import Ring, Writer
+from benchcon.capture.writer import Figures
+from benchcon.errors import Trouble
+from benchcon.panel.model import Panel
+from benchcon.state import BenchState
+from benchcon.watch.triggers import Trigger
+from benchcon.watch.watch import Fired, Watch
+from benchcon.wire.events import Event
+from benchcon.wire.records import Batch
+
+FOLLOW_S = 60.0
+"""So long it goes on after the last trigger."""
+MOST_FIRED = 200
+
+
+class Keeper:
+    """The last minutes of a bench, and what becomes of them.
+
+    `path`: the captures are named after it, with the time put in before the suffix: ``night.20260301T120003Z.capture``.
+    `note` puts a note into the stream (kind and text). `began` is the wall-clock time of stamp 0.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        began: datetime,
+        state: BenchState,
+        note: Callable[[str, str], None],
+        *,
+        triggers: Sequence[Trigger] = (),
+        panel: Panel | None = None,
+        ring: Ring | None = None,
+        follow_s: float = FOLLOW_S,
+    ) -> None:
+        self.watch = Watch(triggers, panel)
+        self.ring = ring or Ring(state.keyframe, at_us=state.at_us)
+        self.fired: deque[Fired] = deque(maxlen=MOST_FIRED)
+        """What fired last, for the screen."""
+        self.kept: list[Path] = []
+        """Captures written, in order."""
+        self.trouble = ""
+        """Why the last capture could not be begun; empty if it could."""
+        self._path = path
+        self._began = began
+        self._state = state
+        self._note = note
+        self._follow_us = int(follow_s * 1_000_000)
+        self._writer: Writer | None = None
+        self._until_us = 0
+
+    @property
+    def writing(self) -> Path | None:
+        """The capture being written now."""
+        return self.kept[-1] if self._writer is not None else None
+
+    def take(self, batches: Sequence[Batch], events: Sequence[Event]) -> None:
+        """Take batches and the events they gave; `state` has eaten them."""
+        self.ring.feed(batches)
+        if self._writer is not None:
+            self._writer.write(batches)
+        self._act(self.watch.feed(events, self._state))
+        if self._writer is not None and batches and batches[-1].at_us > self._until_us:
+            self.end()
+
+    def tick(self, now_us: int) -> None:
+        """Take the time: for silence, and for ending a capture although nothing comes any more."""
+        self._act(self.watch.tick(now_us, self._state))
+        if self._writer is not None and now_us > self._until_us:
+            self.end()
+
+    def keep(self, now_us: int, why: str = "") -> Path | None:
+        """Write out what the ring holds, with what follows; None (see `trouble`) if the file cannot be made."""
+        self._until_us = now_us + self._follow_us
+        if self._writer is None:
+            stamp = (self._began + timedelta(microseconds=now_us)).strftime("%Y%m%dT%H%M%SZ")
+            path = self._free(stamp)
+            try:
+                self._writer = Writer(
+                    path,
+                    self._began,
+                    self._state.keyframe,
+                    at_us=now_us,
+                    opening=self.ring.contents(),
+                    words={"kept": why} if why else None,
+                )
+            except Trouble as trouble:
+                self.trouble = str(trouble)
+                return None
+            self.trouble = ""
+            self.kept.append(path)
+        return self.kept[-1]
+
+    def end(self) -> Figures | None:
+        """Close the capture being written, if one is."""
+        writer, self._writer = self._writer, None
+        return writer.close() if writer is not None else None
+
+    def figures(self) -> Figures | None:
+        """How the writing goes, while a capture is written."""
+        return self._writer.figures() if self._writer is not None else None
+
+    def _free(self, stamp: str) -> Path:
+        suffix = self._path.suffix or ".capture"
+        stem = self._path.name.removesuffix(self._path.suffix)
+        path = self._path.with_name(f"{stem}.{stamp}{suffix}")
+        number = 2
+        while path.exists() and number < 1000:
+            path = self._path.with_name(f"{stem}.{stamp}-{number}{suffix}")
+            number += 1
+        return path
+
+    def _act(self, fired: Sequence[Fired]) -> None:
+        for one in fired:
+            self.fired.append(one)
+            if one.trigger.save:
+                self.keep(one.at_us, one.trigger.name)
+            # The note comes back with the stream and so into ring and capture, after what led to it.
+            self._note("trigger", one.note)

@@ -1,0 +1,127 @@
+"""``benchcon record`` on simulated desks: real processes, real pseudo-terminals."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from benchcon.capture import Reader
+from benchcon.demo import Demo, panel_path, start
+from benchcon.wire.records import LINE_DOWN, NOTE
+
+BENCHCON = [sys.executable, "-m", "benchcon"]
+PATIENCE_S = 60
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[Demo]:
+    with start(separate=True) as desks:
+        yield desks
+
+
+def record(*words: object) -> subprocess.Popen[str]:
+    return subprocess.Popen([*BENCHCON, "record", *map(str, words)], stderr=subprocess.PIPE, text=True)
+
+
+def wait_for(path: Path, text: bytes) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not (path.exists() and text in path.read_bytes()):
+        assert time.monotonic() < end, f"{text!r} never came"
+        time.sleep(0.02)
+
+
+def test_what_a_hand_does_is_in_the_capture_and_ctrl_c_ends_well(demo: Demo, tmp_path: Path) -> None:
+    path = tmp_path / "desk.capture"
+    process = record("-o", path, "--panel", panel_path(), demo.boards[0].port)
+    wait_for(path, b" read ")
+    demo.hands["lighting"].put("approach", 1)
+    wait_for(path, b"sw_app=1")
+    process.send_signal(signal.SIGINT)
+    assert process.wait(PATIENCE_S) == 0
+    assert process.stderr is not None
+    assert "records in" in process.stderr.read()
+    with Reader(path) as reader:
+        asked = [body for batch in reader if batch.kind == LINE_DOWN for body in batch.bodies]
+        assert not reader.problem_counts
+        assert reader.words["program"].startswith("benchcon ")
+    words = {body.split(b" ")[1] for body in asked}
+    assert words == {b"hello", b"item", b"read"}, "a program that records only asks"
+    said = subprocess.run([*BENCHCON, "replay", "--headless", path], capture_output=True, text=True, check=True)
+    again = subprocess.run([*BENCHCON, "replay", "--headless", path], capture_output=True, text=True, check=True)
+    assert said.stdout == again.stdout, "a replay gives the same, byte for byte"
+    board = json.loads(said.stdout)["state"]["boards"][0]
+    values = {channel["id"]: channel["value"] for channel in board["channels"]}
+    assert board["ident"] == "lighting"
+    assert values["sw_app"] == 1
+
+
+def test_it_ends_by_itself_after_so_many_seconds(demo: Demo, tmp_path: Path) -> None:
+    path = tmp_path / "short.capture"
+    process = record("-o", path, "--seconds", "1", demo.boards[1].port)
+    assert process.wait(PATIENCE_S) == 0
+    with Reader(path) as reader:
+        assert list(reader)
+
+
+def test_refusals_are_one_line_and_leave_no_file(demo: Demo, tmp_path: Path) -> None:
+    there = tmp_path / "there.capture"
+    there.write_text("precious")
+    for words, says in [
+        (("-o", there, demo.boards[2].port), "there already"),
+        (("-o", tmp_path / "x", "/dev/no_such_port"), "/dev/no_such_port"),
+        (("-o", tmp_path / "x", "--seconds", "soon", demo.boards[2].port), "--seconds: 'soon'"),
+        (("-o", tmp_path / "x", "--rotate-size", "5 apples", demo.boards[2].port), "--rotate-size: '5 apples'"),
+        (("-o", tmp_path / "x", "--keep", "5 MB", demo.boards[2].port), "goes with"),
+        (("-o", tmp_path / "x", "--on-trigger", demo.boards[2].port), "--on-trigger needs"),
+        (("-o", tmp_path / "no" / "x", demo.boards[2].port), "cannot be written: No such file"),
+    ]:
+        process = record(*words)
+        assert process.wait(PATIENCE_S) == 2
+        assert process.stderr is not None
+        error = process.stderr.read()
+        assert says in error
+        assert error.count("\n") == 1, error
+    assert there.read_text() == "precious"
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_trigger_writes_out_what_came_before_it(demo: Demo, tmp_path: Path) -> None:
+    panel = tmp_path / "ostrey.toml"
+    trigger = '\n[[triggers]]\nkind = "range"\nname = "volts_high"\npart = "bus_volts"\nfrom = 900\nto = 1023\n'
+    panel.write_text(panel_path().read_text() + trigger)
+    hand = demo.hands["power"]
+    hand.put("bus_volts", 300)
+    process = record("-o", tmp_path / "fault.capture", "--on-trigger", "--panel", panel, demo.boards[2].port)
+    try:
+        # The port is held while it records: when a second program is refused, the first is listening.
+        end = time.monotonic() + PATIENCE_S
+        kept: list[Path] = []
+        at = 0
+        while not kept:
+            assert time.monotonic() < end
+            at = 1 - at
+            hand.put("battery", at)
+            hand.put("bus_volts", 1000 if at else 300)
+            kept = list(tmp_path.glob("fault.2*.capture"))
+        wait_for(kept[0], b"* trigger volts_high power.volts is ")
+        hand.put("standby", 2)
+        wait_for(kept[0], b"sb_on=1")
+    finally:
+        process.send_signal(signal.SIGINT)
+        assert process.wait(PATIENCE_S) == 0
+    with Reader(kept[0]) as reader:
+        stream = list(reader)
+        marks = [batch for batch in stream if batch.kind == NOTE]
+        assert not reader.problem_counts
+        assert reader.words["kept"] == "volts_high"
+    moment = marks[0].at_us
+    before = b" ".join(body for batch in stream if batch.at_us < moment for body in batch.bodies)
+    assert b"hello" in before, "the bring-up came before the trigger and is in the file"
+    assert not (tmp_path / "fault.capture").exists()
