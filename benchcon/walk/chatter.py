@@ -1,0 +1,99 @@
+"""Chattering: contact changes that neither a hand nor ordinary bounce makes.
+
+Ordinary contacts bounce for 1.6 ms on average and nearly all for less than 6.2 ms (J. Ganssle, *A Guide to
+Debouncing*, values from memory), so everything within 10 ms of an edge counts as one *touch*. A hand does not make
+three touches with less than 60 ms between them, nor does it let go of a contact and make it again within 60 ms
+(common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from benchcon.walk.evidence import Change
+from benchcon.walk.layout import Layout, codes_of, key_of
+from benchcon.walk.moments import Story
+
+TOUCH_US = 10_000
+FAST_US = 60_000
+
+
+class Burst(NamedTuple):
+    """A contact chattered during one step."""
+
+    channel: str
+    moment: int
+    touches: int
+    shortest_us: int
+
+
+def bursts(layout: Layout, story: Story) -> list[Burst]:
+    """Return every burst of chattering in `story`."""
+    out: list[Burst] = []
+    loose: dict[str, list[Burst]] = {}
+    for number, moment in enumerate(story.moments):
+        moved = {key_of(c) for p in moment.hand.parts if p in layout.controls for c in layout.controls[p].channels}
+        for raw, row in ((False, moment.hand.changes), (True, moment.hand.edges)):
+            by_channel: dict[str, list[Change]] = {}
+            for change in row:
+                spot = layout.spots.get(change.channel)
+                if spot is not None and spot.kind == "contact":
+                    by_channel.setdefault(change.channel, []).append(change)
+            for channel, changes in by_channel.items():
+                start = None if raw else moment.before.get(channel)
+                times = _toggles(changes, start)
+                touches, shortest = _most_touches(times)
+                least = 4 if raw else 3
+                slow = 0 if raw else _extra(layout, channel, len(times), channel in moved)
+                if touches >= least or slow >= 4:
+                    out.append(Burst(channel, number, max(touches, slow), shortest))
+                elif not raw and channel not in moved and start == 1:
+                    drops = [b - a for a, b in zip(times[::2], times[1::2], strict=False) if b - a < FAST_US]
+                    if drops:
+                        loose.setdefault(channel, []).append(Burst(channel, number, 2 * len(drops), min(drops)))
+    for found in loose.values():
+        # One lone drop-out of a contact that nobody touched is no proof; twice is.
+        if sum(burst.touches for burst in found) >= 4:
+            out.extend(found)
+    return out
+
+
+def _toggles(changes: Sequence[Change], start: int | None) -> list[int]:
+    """Times at which the value really changed, on the board's clock where there is one."""
+    fine = all(change.clock_us >= 0 for change in changes)
+    times, last = [], start
+    for change in changes:
+        if change.value != last:
+            times.append(change.clock_us if fine else change.at_us)
+        last = change.value
+    return times
+
+
+def _most_touches(times: Sequence[int]) -> tuple[int, int]:
+    """Most touches in quick succession, and the shortest time between two of them."""
+    most = count = shortest = 0
+    touch = last = None
+    for at in times:
+        if touch is not None and last is not None and abs(at - last) < FAST_US:
+            if at - touch <= TOUCH_US:
+                last = at
+                continue
+            count += 1
+            if count > 1:
+                gap = at - touch
+                shortest = gap if not shortest else min(shortest, gap)
+        else:
+            count = 1
+        touch = last = at
+        most = max(most, count)
+    return most, shortest
+
+
+def _extra(layout: Layout, channel: str, toggles: int, own: bool) -> int:
+    """Changes beyond what even a clumsy hand makes of one step."""
+    if not own:
+        return toggles - 2 if toggles > 5 else 0
+    control = layout.spots[channel].part
+    many = hasattr(control, "codes") and len(codes_of(control)) > 2  # type: ignore[arg-type]
+    return toggles - (5 if many else 1)

@@ -1,0 +1,435 @@
+"""The search for the smallest set of faults that explains what a set of wires showed.
+
+A *net* is a number of wires. Each brings a signal that is on or off (a contact made, a lamp commanded) from where it
+is made, its *part*, to where it is seen, its *pin*. There is one bit a moment: bit m of `on[w]` says what part w did
+at moment m, bit m of `seen[w]` what pin w showed. On a healthy net the two agree. The faults that may lie between, in
+this order:
+
+    part   off (never) · on (always) · inverted · joined (touching: one on, all on)
+    way    ring (wires changed round: each arrives where the next one belongs)
+    pin    joined · follows (shows another's signal too) · off · on · inverted
+
+What no fault explains has a price as well: a brushed neighbour is cheap, a contact that did not move when its own
+control was moved is dear. The answer is the set of faults with the least price, all of them where several are equally
+cheap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import permutations, product
+from typing import NamedTuple
+
+FAULT = 10.0
+"""Price of one fault; everything else is measured against it."""
+OWN = 25.0
+"""Price of a moment at which a wire did not do what its own part was asked to."""
+DOUBTFUL = 6.0
+"""The same where the evidence is in doubt: a time out, or the same step done right another time."""
+
+_DEEPEST = 4
+_BEAM = 14
+_SAME = 0.5
+
+
+class Fault(NamedTuple):
+    """One fault of a net, by the numbers of its wires."""
+
+    kind: str
+    """``off``, ``on``, ``inverted``, ``joined``, ``ring`` (in the order of arrival) or ``follows`` (this, that)."""
+    wires: tuple[int, ...]
+    stage: str = "pin"
+
+
+class Free(NamedTuple):
+    """A part whose position is not known during `span` (a mask of moments): it may be any of `options`."""
+
+    span: int
+    options: tuple[dict[int, int], ...]
+    """For each position: wire → mask within `span`."""
+
+
+@dataclass(slots=True)
+class Net:
+    """Wires, what they should have shown and what they did. All masks have one bit a moment."""
+
+    names: list[str]
+    owner: list[int]
+    """For each wire the number of the part that it belongs to (a switch has several wires)."""
+    moments: int
+    on: list[int]
+    known: list[int]
+    seen: list[int]
+    sure: list[int]
+    own: list[int]
+    """Moments at which the wire's own part was asked for something."""
+    doubt: list[int]
+    """Such moments that prove less."""
+    acting: list[tuple[int, ...]]
+    """For each moment the parts that were asked for something."""
+    standing: bool = True
+    """What is seen stands until it changes (contacts), so one brush is one run of moments; lamps: each look is for
+    itself."""
+    stray: float = 6.0
+    """Price of something seen at another part's moment: a brushed neighbour, a lamp pointed at by mistake."""
+    free: dict[int, Free] = field(default_factory=dict)
+    apart: dict[tuple[int, int], int] = field(default_factory=dict)
+    """(this, that): how often that one changed during this one's steps, but not together with it."""
+    board: list[str] = field(default_factory=list)
+    groups: list[tuple[str, ...]] = field(default_factory=list)
+
+
+class Explanation(NamedTuple):
+    """Sets of faults that explain the same part of the evidence equally well; one set: it is sure."""
+
+    choices: tuple[tuple[Fault, ...], ...]
+    wires: frozenset[int]
+    """The wires that it is about."""
+
+
+def explain(net: Net) -> list[Explanation]:
+    """Return the cheapest explanations, one for each group of wires that have to do with each other."""
+    search = _Search(net)
+    return [
+        Explanation(tuple(choices), frozenset(wires))
+        for wires in search.components()
+        if (choices := search.solve(wires)) and any(choices)
+    ]
+
+
+class _State(NamedTuple):
+    price: float
+    residual: float
+    faults: tuple[Fault, ...]
+    diffs: dict[int, int]
+    """Of the wires that the faults touch (and their parts' other wires)."""
+
+
+class _Search:
+    def __init__(self, net: Net) -> None:
+        self.net = net
+        self.all = (1 << net.moments) - 1
+        self.wires_of: dict[int, list[int]] = {}
+        for wire, owner in enumerate(net.owner):
+            self.wires_of.setdefault(owner, []).append(wire)
+        self.choice: dict[int, int] = {}
+        self.base: dict[int, int] = {}
+        self.owner_price: dict[int, float] = {}
+        for owner, wires in self.wires_of.items():
+            best: tuple[float, int, dict[int, int]] | None = None
+            for number in range(len(net.free[owner].options) if owner in net.free else 1):
+                self.choice[owner] = number
+                diffs = {w: self.diff(w, *self.signal(w, self.choice)) for w in wires}
+                price = self.price(owner, diffs)
+                if best is None or price < best[0]:
+                    best = (price, number, diffs)
+            assert best is not None
+            self.owner_price[owner], self.choice[owner] = best[0], best[1]
+            self.base |= best[2]
+
+    # What should be seen -------------------------------------------------------------------------------------------
+
+    def signal(self, wire: int, choice: dict[int, int]) -> tuple[int, int]:
+        net = self.net
+        on, known = net.on[wire], net.known[wire]
+        free = net.free.get(net.owner[wire])
+        if free is not None:
+            on |= free.options[choice[net.owner[wire]]].get(wire, 0)
+            known |= free.span
+        return on, known
+
+    def diff(self, wire: int, on: int, known: int) -> int:
+        net = self.net
+        return (on ^ net.seen[wire]) & known & net.sure[wire]
+
+    def price(self, owner: int, diffs: dict[int, int]) -> float:
+        """What the differences of one part's wires cost."""
+        net = self.net
+        own = doubt = other = 0
+        for wire in self.wires_of[owner]:
+            d = diffs[wire]
+            if d:
+                own |= d & net.own[wire] & ~net.doubt[wire]
+                doubt |= d & net.doubt[wire]
+                other |= d & ~net.own[wire] & ~net.doubt[wire]
+        if not own | doubt | other:
+            return 0.0
+        if net.standing:
+            other &= ~((own | doubt | other) << 1)
+        return OWN * own.bit_count() + DOUBTFUL * doubt.bit_count() + net.stray * other.bit_count()
+
+    def predict(
+        self, faults: Iterable[Fault], wires: Iterable[int], choice: dict[int, int]
+    ) -> dict[int, tuple[int, int]]:
+        at = {wire: self.signal(wire, choice) for wire in wires}
+        for fault in faults:
+            if fault.stage == "part":
+                self._apply(fault, at)
+        for fault in faults:
+            if fault.kind == "ring":
+                arriving = [at[w] for w in fault.wires]
+                for index, wire in enumerate(fault.wires):
+                    at[wire] = arriving[index - 1]
+        for kinds in (("joined", "follows"), ("off", "on", "inverted")):
+            for fault in faults:
+                if fault.stage == "pin" and fault.kind in kinds:
+                    self._apply(fault, at)
+        return at
+
+    def _apply(self, fault: Fault, at: dict[int, tuple[int, int]]) -> None:
+        every = self.all
+        if fault.kind == "off":
+            at[fault.wires[0]] = (0, every)
+        elif fault.kind == "on":
+            at[fault.wires[0]] = (every, every)
+        elif fault.kind == "inverted":
+            on, known = at[fault.wires[0]]
+            at[fault.wires[0]] = (~on & known, known)
+        elif fault.kind in ("joined", "follows"):
+            on, known = 0, every
+            for wire in fault.wires:
+                on |= at[wire][0]
+                known &= at[wire][1]
+            both = (on, known | on)
+            for wire in fault.wires if fault.kind == "joined" else fault.wires[:1]:
+                at[wire] = both
+
+    # What goes together --------------------------------------------------------------------------------------------
+
+    def components(self) -> list[list[int]]:
+        """Group the wires that showed something unexpected with those whose parts moved them."""
+        net = self.net
+        wrong = [w for w, d in self.base.items() if d]
+        root = list(range(len(net.names)))
+
+        def find(w: int) -> int:
+            while root[w] != w:
+                root[w] = root[root[w]]
+                w = root[w]
+            return w
+
+        members = set(wrong)
+        for wire in wrong:
+            if net.standing:
+                moved = (net.seen[wire] ^ (net.seen[wire] << 1)) & net.sure[wire] & (net.sure[wire] << 1) & ~1
+            else:
+                moved = net.seen[wire] & self.base[wire]
+                if moved.bit_count() > max(3, net.moments // 3):
+                    moved = 0  # lit whatever is asked: nobody in particular moves it
+            for moment in _bits(moved):
+                for owner in net.acting[moment]:
+                    if owner != net.owner[wire]:
+                        for other in self._moved(owner, moment):
+                            members.add(other)
+                            root[find(other)] = find(wire)
+        groups: dict[int, list[int]] = {}
+        for wire in sorted(members):
+            groups.setdefault(find(wire), []).append(wire)
+        return [wires for wires in groups.values() if any(self.base[w] for w in wires)]
+
+    def _moved(self, owner: int, moment: int) -> list[int]:
+        net = self.net
+        wires = self.wires_of[owner]
+        if not net.standing or not moment:
+            return wires
+        pair = 3 << (moment - 1)
+        moved = [w for w in wires if net.known[w] & pair != pair or net.on[w] & pair not in (0, pair)]
+        return moved or wires
+
+    # The search ----------------------------------------------------------------------------------------------------
+
+    def solve(self, wires: list[int]) -> list[tuple[Fault, ...]]:
+        """Return the cheapest sets of faults for one group; an empty set where none pays."""
+        total = sum(self.owner_price[o] for o in {self.net.owner[w] for w in wires})
+        start = _State(total, total, (), {})
+        if total <= FAULT:
+            return [()]
+        best = total
+        found = [start]
+        seen: set[frozenset[Fault]] = set()
+        level = [start]
+        for _ in range(_DEEPEST if len(wires) < 40 else 3):
+            following: list[_State] = []
+            for state in level:
+                if state.price - state.residual + FAULT > best + _SAME:
+                    continue
+                for fault in self._candidates(state, wires):
+                    faults = tuple(sorted((*state.faults, fault)))
+                    key = frozenset(faults)
+                    if key in seen or len(key) == len(state.faults):
+                        continue
+                    seen.add(key)
+                    new = self._evaluate(faults, wires, total)
+                    if new.residual > state.residual + 20:
+                        continue
+                    following.append(new)
+                    if new.price <= best + _SAME:
+                        best = min(best, new.price)
+                        found.append(new)
+            following.sort(key=lambda state: state.residual + (state.price - state.residual))
+            level = [s for s in following[: _BEAM * 3] if s.residual > 0][:_BEAM]
+            if not level:
+                break
+        return _distinct([s for s in found if s.price <= best + _SAME])
+
+    def _evaluate(self, faults: tuple[Fault, ...], wires: list[int], total: float) -> _State:
+        net = self.net
+        touched = {w for fault in faults for w in fault.wires}
+        owners = {net.owner[w] for w in touched}
+        free = [o for o in owners if o in net.free]
+        before = sum(self.owner_price[o] for o in owners)
+        best: tuple[float, dict[int, int]] | None = None
+        for choice in self._choices(free):
+            at = self.predict(faults, touched, choice)
+            diffs = {}
+            for owner in owners:
+                for wire in self.wires_of[owner]:
+                    on, known = at[wire] if wire in at else self.signal(wire, choice)
+                    diffs[wire] = self.diff(wire, on, known)
+            after = sum(self.price(owner, diffs) for owner in owners)
+            if best is None or after < best[0]:
+                best = (after, diffs)
+                if not after:
+                    break
+        assert best is not None
+        residual = total - before + best[0]
+        return _State(residual + sum(self._cost(f) for f in faults), residual, faults, best[1])
+
+    def _choices(self, free: list[int]) -> Iterator[dict[int, int]]:
+        if not free:
+            yield self.choice
+            return
+        ranges = [range(len(self.net.free[o].options)) for o in free]
+        size = 1
+        for each in ranges:
+            size *= len(each)
+        if size > 64:
+            ranges = [
+                r if len(r) <= 3 else range(self.choice[o], self.choice[o] + 1)
+                for o, r in zip(free, ranges, strict=True)
+            ]
+            ranges = [*ranges[:5], *(range(self.choice[o], self.choice[o] + 1) for o in free[5:])]
+        for numbers in product(*ranges):
+            yield {**self.choice, **dict(zip(free, numbers, strict=True))}
+
+    def _cost(self, fault: Fault) -> float:
+        net = self.net
+        if fault.kind in ("off", "on", "inverted"):
+            return FAULT
+        price = FAULT + len(fault.wires) - 2
+        if net.board and len({net.board[w] for w in fault.wires}) > 1:
+            price += 3.0
+        if fault.kind == "joined":
+            late = sum(net.apart.get((a, b), 0) for a, b in permutations(fault.wires, 2))
+            price += min(8.0 * late, 32.0)
+        elif fault.kind == "follows":
+            price += 2.0 + min(8.0 * net.apart.get((fault.wires[1], fault.wires[0]), 0), 32.0)
+        return price
+
+    def _candidates(self, state: _State, wires: list[int]) -> Iterator[Fault]:
+        """Every fault that could change what the worst wire shows, given those already supposed."""
+        net = self.net
+        diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
+        worst = max(
+            (w for w in wires if diffs[w]),
+            key=lambda w: ((diffs[w] & net.own[w]).bit_count(), diffs[w].bit_count()),
+            default=None,
+        )
+        if worst is None:
+            return
+        for kind in ("off", "on", "inverted"):
+            yield Fault(kind, (worst,))
+        mixed = [f for f in state.faults if len(f.wires) > 1]
+        feeding = {w for f in mixed if worst in f.wires for w in f.wires}
+        for wire in sorted(feeding):
+            for kind in ("off", "on", "inverted"):
+                yield Fault(kind, (wire,), "part")
+                if wire != worst:
+                    yield Fault(kind, (wire,), "pin")
+        others = [w for w in wires if w != worst]
+        for other in others:
+            yield Fault("ring", _ring((worst, other)))
+            pair = (min(worst, other), max(worst, other))
+            yield Fault("joined", pair)
+            if mixed:
+                yield Fault("joined", pair, "part")
+            yield Fault("follows", (worst, other))
+        for other in feeding - {worst}:
+            for third in others:
+                if third != other:
+                    pair = (min(third, other), max(third, other))
+                    yield Fault("joined", pair)
+                    yield Fault("joined", pair, "part")
+                    yield Fault("ring", _ring((third, other)))
+        yield from self._long(worst, wires, diffs)
+        if len(others) <= 6:
+            for a, b in permutations(others, 2):
+                yield Fault("ring", _ring((worst, a, b)))
+
+    def _long(self, worst: int, wires: list[int], diffs: dict[int, int]) -> Iterator[Fault]:
+        """Rings and groups of more than two, read off what moved what."""
+        moved = {w: [o for o in wires if self._shows(w, o)] for w in wires}
+        ring, at = [worst], worst
+        while len(ring) <= len(wires):
+            feeders = [o for o in moved[at] if o != at]
+            if len(feeders) != 1:
+                break
+            at = feeders[0]
+            if at == worst:
+                yield Fault("ring", _ring(tuple(reversed(ring))))
+                break
+            if at in ring:
+                break
+            ring.append(at)
+        # A ring with one link hidden behind another fault is closed by supposing it.
+        if 3 <= len(ring) <= len(wires) and at != worst:
+            yield Fault("ring", _ring(tuple(reversed(ring))))
+        group = {worst}
+        grown = True
+        while grown:
+            grown = False
+            for wire in list(group):
+                for other in moved[wire]:
+                    if other not in group:
+                        group.add(other)
+                        grown = True
+        if len(group) > 2:
+            yield Fault("joined", tuple(sorted(group)))
+        direct = {worst, *moved[worst]}
+        if 2 < len(direct) < len(group):
+            yield Fault("joined", tuple(sorted(direct)))
+
+    def _shows(self, wire: int, other: int) -> bool:
+        """Whether pin `wire` was on whenever part `other`, at its own moments, was."""
+        net = self.net
+        moments = net.own[other] & net.on[other] & net.known[other] & net.sure[wire]
+        return bool(moments) and not moments & ~net.seen[wire] and bool(net.sure[wire] & ~net.seen[wire])
+
+
+def _ring(wires: tuple[int, ...]) -> tuple[int, ...]:
+    """The same ring, begun with its least wire."""
+    first = wires.index(min(wires))
+    return (*wires[first:], *wires[:first])
+
+
+def _bits(mask: int) -> Iterator[int]:
+    while mask:
+        low = mask & -mask
+        yield low.bit_length() - 1
+        mask ^= low
+
+
+def label(fault: Fault) -> tuple[str, tuple[int, ...]]:
+    """What a fault is called, wherever along the wire it lies."""
+    return fault.kind, fault.wires
+
+
+def _distinct(states: list[_State]) -> list[tuple[Fault, ...]]:
+    """One of each set of names, cheapest first; a set that holds another whole one is no explanation of its own."""
+    out: dict[frozenset[tuple[str, tuple[int, ...]]], tuple[float, tuple[Fault, ...]]] = {}
+    for state in sorted(states, key=lambda s: (s.price, len(s.faults), s.faults)):
+        names = frozenset(label(f) for f in state.faults)
+        if names not in out and not any(kept < names for kept in out):
+            out[names] = (state.price, state.faults)
+    return [faults for _, faults in out.values()]
