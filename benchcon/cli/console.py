@@ -14,13 +14,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="device path or socket://host:port; without one, the ports agreed to before",
     )
     parser.add_argument("--panel", metavar="FILE", help="panel file: names, places, colours, budgets")
-    parser.add_argument(
-        "--baud", metavar="N", type=int, default=115200, help="rate of the ports (default 115200); never 1200"
-    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Open the bench and show it."""
     from benchcon.console.run import open_and_run
 
-    return open_and_run(args.ports, args.panel, args.baud)
+    return open_and_run(args.ports, args.panel)

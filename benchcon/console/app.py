@@ -11,28 +11,36 @@ from datetime import datetime
 from typing import Any, ClassVar
 
 from textual.app import App, SystemCommand
-from textual.binding import Binding, BindingType
+from textual.binding import Binding, BindingsMap, BindingType
 from textual.screen import Screen
 
 from benchcon.console.ask import Ask
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.dark import DarkWatch, NotConfirmed
 from benchcon.console.face import Face
-from benchcon.console.head import size_text
+from benchcon.console.head import VIEWS, size_text
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
+from benchcon.console.keyline import key_face
 from benchcon.console.links import Links
 from benchcon.console.name_by_hand import name_by_hand
 from benchcon.console.news import News
+from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
+from benchcon.console.timeline import TimeLine
 from benchcon.errors import Trouble
+from benchcon.link.found import find_ports
 from benchcon.session import LiveSession, ReplaySession, Session
 from benchcon.wire.printable import printable
 
 FRAMES_A_SECOND = 25
 IDLE_US = 200_000
 """With nothing new a look is taken this often, for ages and silences."""
+
+
+_NO_COMMANDS = frozenset({"command_palette", "go(0,-1)", "go(0,1)", "go(-1,0)", "go(1,0)", "go(-1)", "go(1)"})
+_COMMANDS = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
 
 
 class ConsoleApp(App[int]):
@@ -78,6 +86,8 @@ class ConsoleApp(App[int]):
         """Open the bench and begin to look."""
         self.push_screen(BenchScreen(self.sight))
         self.set_interval(1 / FRAMES_A_SECOND, self.frame)
+        if self.session.bench is not None and not self.session.bench.ports():
+            self.call_after_refresh(self.action_ports)
 
     def frame(self) -> None:
         """Look, and draw what has changed."""
@@ -145,8 +155,9 @@ class ConsoleApp(App[int]):
                 self._shout = None
             late_us = self.session.now_us() - watch.asked_us
             self.tell(f"Dark, confirmed by every board after {late_us / 1000:.0f} ms. F8 lights again.", "information")
-            for name in watch.others:
-                self.tell(f"{printable(name)} was let go to another program: not darkened", "warning")
+            if watch.absent:
+                names = ", ".join(map(printable, watch.absent))
+                self.tell(f"Nothing can be said of {names}: no port. Pull the plug to be sure.", "warning")
         elif found == "overdue" and self._shout is None:
             self._shout = NotConfirmed(sorted(watch.waiting))
             self.push_screen(self._shout, self._shout_closed)
@@ -159,6 +170,20 @@ class ConsoleApp(App[int]):
         """End dark; outputs stay off until they are set."""
         if self.session.bench is not None:
             self.session.bench.light()
+
+    # --- ports ----------------------------------------------------------------------------------------------------
+
+    def action_ports(self) -> None:
+        """List the ports, and open those that the user chooses."""
+        bench = self.session.bench
+        if bench is None:
+            return
+
+        def done(chosen: list[str] | None) -> None:
+            for port in chosen or ():
+                bench.add_port(port)
+
+        self.push_screen(PortsScreen(find_ports, [port.port for port in bench.ports()]), done)
 
     # --- recording ------------------------------------------------------------------------------------------------
 
@@ -232,19 +257,34 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
             return
-        groups = [("Everywhere", self._bindings)]
-        for title, owner in (("Views", BenchScreen), ("Face", Face), ("Raw", Raw), ("News", News), ("Links", Links)):
-            groups.append((title, owner._merge_bindings()))
+        groups = [("Everywhere", BindingsMap(self.BINDINGS))]
+        for title, owner in (
+            ("Views", BenchScreen),
+            ("Face", Face),
+            ("Raw", Raw),
+            ("News", News),
+            ("Links", Links),
+            ("Time", TimeLine),
+        ):
+            groups.append((title, BindingsMap(owner.BINDINGS)))
         self.push_screen(Help(groups))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything the keys do now, by name, for the command palette."""
+        offered: set[str] = set()
         for namespace, binding, enabled, _ in screen.active_bindings.values():
-            if enabled and binding.description and binding.action != "command_palette":
-                yield SystemCommand(
-                    binding.description,
-                    f"key {binding.key}",
-                    lambda action=binding.action, namespace=namespace: self.call_later(
-                        self.run_action, action, namespace
-                    ),
-                )
+            if not enabled or binding.system or binding.action in offered or binding.action in _NO_COMMANDS:
+                continue
+            offered.add(binding.action)
+            yield SystemCommand(
+                _COMMANDS.get(binding.action, binding.description),
+                f"key {key_face(binding)}",
+                lambda action=binding.action, namespace=namespace: self.call_later(self.run_action, action, namespace),
+            )
+
+
+def run(session: Session) -> int:
+    """Show the console on `session` until it is left, dark whatever ends it; return an exit code. See `run_console`."""
+    from benchcon.console.run import run_console
+
+    return run_console(session)

@@ -16,6 +16,7 @@ from benchcon.console.head import VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import Links
 from benchcon.console.news import News
+from benchcon.console.notice import Notice
 from benchcon.console.raw import Raw
 from benchcon.console.showing import label_of
 from benchcon.console.timeline import TimeLine
@@ -57,6 +58,7 @@ class BenchScreen(Screen[None]):
             yield TimeLine(self.sight, id="time")
         if isinstance(self.sight.session, ReplaySession):
             yield Transport(self.sight, self.sight.session, id="transport")
+        yield Notice(self.sight, id="notice")
         yield Touched(id="touched")
         yield KeyLine(id="keys")
 
@@ -141,6 +143,7 @@ class BenchScreen(Screen[None]):
         self.query_one(Head).repaint()
         for bar in self.query(Transport):
             bar.repaint()
+        self.query_one(Notice).repaint()
         self._show_touched()
         view = self.view
         if view == "face":

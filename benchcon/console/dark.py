@@ -20,13 +20,15 @@ from benchcon.wire.printable import printable
 CONFIRM_US = 500_000
 """A board that has not confirmed dark in this time is named on the screen."""
 
-_WATCHED = ("live", "silent", "lost")
+_WATCHED = ("live", "silent", "asking")
+_ABSENT = ("lost", "released")
 
 
 class DarkWatch:
     """One request to go dark: which boards have yet to confirm it. No clock of its own.
 
-    Watched are the boards that were heard before and are not let go: one that is silent or lost may well be lit still.
+    Watched are the boards with an open port: one that is silent may well be lit still. Of those whose port is lost or
+    let go nothing can be said; the dead-man has darkened them, or another program has them.
     """
 
     def __init__(self, boards: Mapping[str, BoardState], now_us: int) -> None:
@@ -36,8 +38,8 @@ class DarkWatch:
             for name, board in boards.items()
             if board.standing(now_us) in _WATCHED and any(channel.is_output for channel in board.channels.values())
         }
-        self.others = sorted(name for name, board in boards.items() if board.link == "released")
-        """Boards whose ports were let go: another program has them."""
+        self.absent = sorted(name for name, board in boards.items() if board.link in _ABSENT)
+        """Boards whose port is lost or let go."""
 
     def look(self, boards: Mapping[str, BoardState], now_us: int) -> str:
         """Return ``confirmed``, ``waiting`` or, half a second after the request, ``overdue``."""

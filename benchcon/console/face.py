@@ -136,6 +136,8 @@ class Face(Drawn, can_focus=True):
         pen = Pen(self.colour)
         for plate in self.layout_now.plates:
             self._paint_plate(sheet, plate)
+        if not self.layout_now.tiles:
+            self._paint_empty(sheet)
         for tile in self.layout_now.tiles:
             name = tile.part.name
             showing = sight.showings.get(name)
@@ -147,6 +149,14 @@ class Face(Drawn, can_focus=True):
             if self._shown.get(name) != wanted:
                 self._shown[name] = wanted
                 draw(sheet, tile, showing, pen, selected=selected, fresh=fresh)
+
+    def _paint_empty(self, sheet: Canvas) -> None:
+        """No part is known yet: say how each port stands instead."""
+        sheet.wipe(0, 0, sheet.width, sheet.height, ink(ENGRAVED, PLATE))
+        lines = [f"{port.port}   {port.standing}   {port.text}" for port in self.sight.ports]
+        lines = lines or ["No port is open. F5, then o, opens one."]
+        for y, line in enumerate(["Waiting for a board to say what it has.", "", *lines], 1):
+            sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
 
     def _paint_plate(self, sheet: Canvas, plate: Plate) -> None:
         key = f"plate {plate.board}"

@@ -11,7 +11,7 @@ from benchcon.console.canvas import Canvas
 from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, ink
 
-_FIRST = ("help",)
+_FIRST = ("help", "light")
 _LAST = ("dark",)
 
 
@@ -92,6 +92,10 @@ class KeyLine(Drawn):
         for _, binding, enabled, _ in self.screen.active_bindings.values():
             if binding.show and enabled and binding.action not in chosen:
                 chosen[binding.action] = (binding.key, key_face(binding), binding.description)
+        for binding in self.app._bindings.key_to_bindings.get("f9", ()):
+            # Dark works over every question too, where the screen's own bindings do not tell it.
+            if self.app.check_action(binding.action, ()):
+                chosen.setdefault(binding.action, (binding.key, key_face(binding), binding.description))
         first = [chosen.pop(name) for name in _FIRST if name in chosen]
         last = [chosen.pop(name) for name in _LAST if name in chosen]
         end = width - sum(len(face) + len(word) + 3 for _, face, word in last)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
@@ -15,6 +16,7 @@ from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
+    from benchcon.link import PortInfo
 
 
 def age_text(now_us: int, then_us: int | None) -> str:
@@ -31,7 +33,8 @@ class Links(Drawn, can_focus=True):
         Binding("down", "go(1)", "Down", show=False),
         Binding("l", "let_go", "Let go of the port"),
         Binding("l", "take_back", "Take the port back"),
-        Binding("w", "wink", "Wink: which one is it?"),
+        Binding("o", "open", "Open a port"),
+        Binding("w", "wink", "Wink"),
     ]
 
     def __init__(self, sight: Sight, *, brief: bool = False, id: str | None = None) -> None:
@@ -45,10 +48,24 @@ class Links(Drawn, can_focus=True):
         """The boards, by their names on the panel."""
         return [board.name for board in self.sight.panel.boards]
 
+    def others(self) -> list[PortInfo]:
+        """Ports on which no board is known: asking, refused, in another tongue."""
+        known = {board.source for board in self.sight.boards.values()}
+        return [port for port in self.sight.ports if port.source not in known]
+
     def board(self) -> BoardState | None:
-        """The chosen board."""
+        """The chosen board; None if a port without one is chosen."""
         names = self.names()
         return self.sight.boards.get(names[self.chosen]) if self.chosen < len(names) else None
+
+    def port(self) -> str:
+        """The chosen port; empty if there is none."""
+        names, others = self.names(), self.others()
+        if self.chosen < len(names):
+            board = self.board()
+            return board.port if board is not None else ""
+        at = self.chosen - len(names)
+        return others[at].port if at < len(others) else ""
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """As high as its plates, where the stylesheet leaves it to the widget."""
@@ -58,9 +75,13 @@ class Links(Drawn, can_focus=True):
         """Draw a plate for each board."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         with self.sight.session.lock:
-            blocks = [self._block(index, name, canvas.width) for index, name in enumerate(self.names())]
+            names = self.names()
+            blocks = [self._block(index, name, canvas.width) for index, name in enumerate(names)]
+        if not self.brief:
+            for index, port in enumerate(self.others(), len(names)):
+                blocks.append(self._port_block(index, port, canvas.width))
         if not blocks:
-            canvas.write(1, 1, "No board yet.", ink(QUIET, GROUND))
+            canvas.write(1, 1, "No board yet. o opens a port.", ink(QUIET, GROUND))
         lines = [line for block in blocks for line in block]
         if not self.brief and blocks:
             first = sum(len(block) for block in blocks[: self.chosen])
@@ -73,26 +94,35 @@ class Links(Drawn, can_focus=True):
                 canvas.write(x, y, text, ink(colour, ground), canvas.width - x)
                 x += len(text)
 
+    def _title(self, index: int, title: str, told: str, colour: str, width: int) -> list[tuple[str, str, str]]:
+        chosen = index == self.chosen and self.has_focus and not self.brief
+        title = fitted(title, max(12, width - len(told) - 8))
+        return [
+            ("▌" if chosen else " ", BRASS, RAISED),
+            (f"{title} ", IVORY, RAISED),
+            ("─" * max(0, width - len(title) - len(told) - 4), EDGE, RAISED),
+            (f" {told} ", colour, RAISED),
+        ]
+
+    def _port_block(self, index: int, port: PortInfo, width: int) -> list[list[tuple[str, str, str]]]:
+        word = {"tongue": "≠ other tongue", "waiting": "! cannot be opened", "released": "– let go"}
+        told = word.get(port.standing, f"◌ {port.standing}")
+        lines = [self._title(index, port.port, told, WARN, width)]
+        text = port.text or "No board has answered here yet."
+        lines += [[(" " + line, ENGRAVED, GROUND)] for line in wrap(text, max(width - 2, 20))]
+        if port.rate:
+            lines.append([(f" {port.rate} baud", QUIET, GROUND)])
+        return [*lines, []]
+
     def _block(self, index: int, name: str, width: int) -> list[list[tuple[str, str, str]]]:
         sight = self.sight
         board, look = sight.boards.get(name), sight.standings[name]
-        chosen = index == self.chosen and self.has_focus and not self.brief
-        title = fitted(printable(sight.title_of(name)).upper(), 28)
-        told = f"{look.shape} {look.word}"
-        mark = "▌" if chosen else " "
-        ground = RAISED
-        fill = max(0, width - len(title) - len(told) - 4)
-        head = [
-            (mark, BRASS, ground),
-            (f"{title} ", IVORY, ground),
-            ("─" * fill, EDGE, ground),
-            (f" {told} ", look.colour, ground),
-        ]
-        lines = [head]
+        title = printable(sight.title_of(name)).upper()
+        lines = [self._title(index, title, f"{look.shape} {look.word}", look.colour, width)]
         for pairs in self._figures(board):
             lines.append(self._pairs(pairs, width))
         if look.advice and not self.brief:
-            lines.append([(" " + look.advice, WARN, GROUND)])
+            lines += [[(" " + line, WARN, GROUND)] for line in wrap(look.advice, max(width - 2, 20))]
         lines.append([])
         return lines
 
@@ -119,7 +149,7 @@ class Links(Drawn, can_focus=True):
             return [
                 [("lines/s", rate, False), ("heard", heard, False)],
                 [
-                    ("bad", str(counters.bad_up), counters.bad_up > 0),
+                    ("bad", str(counters.bad), counters.bad > 0),
                     ("lost", str(counters.missing), counters.missing > 0),
                 ],
                 [("trip", trip, False), ("supply", supply, False)],
@@ -139,7 +169,7 @@ class Links(Drawn, can_focus=True):
                 ("worst", worst, False),
             ],
             [
-                ("bad checks", str(counters.bad_up), counters.bad_up > 0),
+                ("bad checks", str(counters.bad), counters.bad > 0),
                 ("gaps", str(counters.missing), counters.missing > 0),
                 ("board dropped", str(board.dropped), board.dropped > 0),
                 ("board heard bad", str(board.bad_lines), board.bad_lines > 0),
@@ -162,34 +192,37 @@ class Links(Drawn, can_focus=True):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Ports are worked only on a live bench."""
-        board = self.board()
-        if action in ("let_go", "take_back", "wink"):
-            if self.brief or self.sight.session.bench is None or board is None or not board.port:
-                return False
-            released = board.link == "released"
-            return {"let_go": not released, "take_back": released, "wink": board.link == "linked"}[action]
-        return True
+        if action not in ("let_go", "take_back", "wink", "open"):
+            return True
+        if self.brief or self.sight.session.bench is None:
+            return False
+        board, port = self.board(), self.port()
+        if action in ("wink", "open"):
+            return action == "open" or (board is not None and board.link == "linked")
+        info = next((each for each in self.sight.ports if each.port == port), None)
+        released = info.standing == "released" if info is not None else board is not None and board.link == "released"
+        return bool(port) and released == (action == "take_back")
 
     def action_go(self, by: int) -> None:
-        """Choose another board."""
-        self.chosen = max(0, min(len(self.names()) - 1, self.chosen + by))
+        """Choose another board or port."""
+        self.chosen = max(0, min(len(self.names()) + len(self.others()) - 1, self.chosen + by))
         self.refresh_bindings()
         self.repaint()
 
     def action_let_go(self) -> None:
         """Leave the port to another program."""
-        board = self.board()
-        if board is not None:
-            self.sight.work.let_go(board)
+        self.sight.work.let_go(self.port())
 
     def action_take_back(self) -> None:
         """Open the port again."""
-        board = self.board()
-        if board is not None:
-            self.sight.work.take_back(board)
+        self.sight.work.take_back(self.port())
 
     def action_wink(self) -> None:
         """Have the board show which one it is."""
         board = self.board()
         if board is not None:
             self.sight.work.wink(board)
+
+    async def action_open(self) -> None:
+        """Open another port."""
+        await self.app.run_action("ports")

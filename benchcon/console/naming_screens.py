@@ -96,12 +96,16 @@ class PointMap(Drawn, can_focus=True):
         """Draw the panel's edge, its parts, and the cross."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         canvas.frame(0, 0, canvas.width, canvas.height, ink(EDGE, PLATE))
+        others: list[tuple[int, int, str]] = []
         for each in self.panel.parts:
-            if each.place is None or each.name == self.part.name:
-                continue
-            x, y = self._cell(each.place.x_mm, each.place.y_mm)
+            if each.place is not None and each.name != self.part.name:
+                x, y = self._cell(each.place.x_mm, each.place.y_mm)
+                others.append((y, x, label_of(each)))
+        others.sort()
+        for (y, x, label), after in zip(others, [*others[1:], (-1, 0, "")], strict=True):
+            room = (after[1] if after[0] == y else canvas.width) - x - 3
             canvas.write(x, y, "▪", ink(ENGRAVED, PLATE))
-            canvas.write(x + 2, y, fitted(label_of(each), 12), ink(QUIET, PLATE), canvas.width - x - 3)
+            canvas.write(x + 2, y, fitted(label, room), ink(QUIET, PLATE))
         x, y = self._cell(self.x_mm, self.y_mm)
         style = ink(BRASS, PLATE, bold=True)
         canvas.write(x - 2, y, "──┼──", style)

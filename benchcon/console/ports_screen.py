@@ -6,7 +6,7 @@ Nothing is opened before the user says so: opening a port can reset a machine th
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -19,18 +19,9 @@ from benchcon.console.ask import Ask
 from benchcon.console.ink import ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
-
-
-class Port(Protocol):
-    """What is shown of a port; see `benchcon.link.found.PortFound`."""
-
-    port: str
-    what: str
-    maker: str
-    usb: str
-    place: str
-    ident: str
-    in_use: str
+from benchcon.errors import Trouble
+from benchcon.link import remember
+from benchcon.link.found import PortFound
 
 
 class PortTable(Table):
@@ -38,11 +29,11 @@ class PortTable(Table):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("space", "mark", "Choose")]
 
-    def __init__(self, find: Callable[[], Sequence[Port]], already: Sequence[str]) -> None:
+    def __init__(self, find: Callable[[], Sequence[PortFound]], already: Sequence[str]) -> None:
         super().__init__(id="ports")
         self._find = find
         self._already = set(already)
-        self.found: list[Port] = list(find())
+        self.found: list[PortFound] = list(find())
         self.extra: list[str] = []
         self.marked: set[str] = set()
 
@@ -77,18 +68,18 @@ class PortTable(Table):
             self.refresh_bindings()
 
 
-class PortsScreen(ModalScreen[tuple[list[str], bool] | None]):
-    """Gives back the ports chosen and whether to remember them; None if the user left."""
+class PortsScreen(ModalScreen[list[str] | None]):
+    """Gives back the ports chosen; None if the user left. The link remembers those on which a board answers."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "open(True)", "Open and remember", priority=True),
-        Binding("o", "open(False)", "Open this once"),
+        Binding("enter", "open", "Open and remember", priority=True),
         Binding("a", "other", "Another address"),
         Binding("u", "look", "Look again"),
+        Binding("x", "forget", "Forget"),
         Binding("escape", "leave", "Leave"),
     ]
 
-    def __init__(self, find: Callable[[], Sequence[Port]], already: Sequence[str] = ()) -> None:
+    def __init__(self, find: Callable[[], Sequence[PortFound]], already: Sequence[str] = ()) -> None:
         super().__init__()
         self.table = PortTable(find, already)
 
@@ -116,7 +107,7 @@ class PortsScreen(ModalScreen[tuple[list[str], bool] | None]):
                 Text("No serial port found. Plug a board in and press u, or press a to give an address.")
             )
 
-    def action_open(self, remember: bool) -> None:
+    def action_open(self) -> None:
         """Give back the choice; with none marked the row under the cursor is meant."""
         table = self.table
         if table.marked:
@@ -126,7 +117,7 @@ class PortsScreen(ModalScreen[tuple[list[str], bool] | None]):
         if not chosen:
             self.query_one("#wrong", Static).update(Text("Nothing is chosen."))
             return
-        self.dismiss((chosen, remember))
+        self.dismiss(chosen)
 
     def action_other(self) -> None:
         """A path or address that the system does not list."""
@@ -144,6 +135,17 @@ class PortsScreen(ModalScreen[tuple[list[str], bool] | None]):
         """List again."""
         self.table.look()
         self.query_one("#wrong", Static).update("")
+
+    def action_forget(self) -> None:
+        """Take back the word given for a port: it does not open by itself any more."""
+        try:
+            known = remember.forget(self.table.chosen)
+        except Trouble as trouble:
+            self.query_one("#wrong", Static).update(Text(str(trouble)))
+            return
+        told = f"{self.table.chosen} is forgotten." if known else "It was not remembered."
+        self.table.look()
+        self.query_one("#wrong", Static).update(Text(told))
 
     def action_leave(self) -> None:
         """Open none."""

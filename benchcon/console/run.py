@@ -15,16 +15,23 @@ from benchcon.panel.model import Panel
 from benchcon.session import LiveSession, Session
 
 
+def _need_terminal() -> None:
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise Trouble(
+            "the console needs a terminal; without one use 'record', 'replay --headless' or 'demo --headless'"
+        )
+
+
 def run_console(session: Session) -> int:
     """Show the console until the user leaves it; close the session and return an exit code.
 
     Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
     """
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+    try:
+        _need_terminal()
+    except Trouble:
         session.close()
-        raise Trouble(
-            "the console needs a terminal; without one use 'record', 'replay --headless' or 'demo --headless'"
-        )
+        raise
     app = ConsoleApp(session)
 
     def leave(number: int, frame: FrameType | None) -> None:
@@ -49,13 +56,14 @@ def run_console(session: Session) -> int:
     return int(code or 0)
 
 
-def open_and_run(ports: Sequence[str], panel_path: str | None, baud: int) -> int:
+def open_and_run(ports: Sequence[str], panel_path: str | None) -> int:
     """Open `ports` (none: those agreed to before) with a panel file and run the console. Raises `Trouble`."""
     from benchcon.link import Bench
     from benchcon.link.found import agreed_ports
 
     panel = load(panel_path) if panel_path else Panel()
-    bench = Bench(list(ports) or agreed_ports(), panel=panel, baud=baud)
+    _need_terminal()
+    bench = Bench(list(ports) or agreed_ports(), panel=panel)
     session = LiveSession(bench, panel)
     bench.start()
     return run_console(session)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from benchcon.console.feed import Feed
 from benchcon.console.history import History
 from benchcon.console.showing import Showing, boards_of, show
@@ -12,6 +14,10 @@ from benchcon.panel.model import Panel
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.wire.events import Event
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.link import PortInfo
 
 
 class Sight:
@@ -38,6 +44,11 @@ class Sight:
         self.rates: dict[int, float] = {}
         """By source: good lines a second from the board, over the last second or so."""
         self._counted: tuple[int, dict[int, int]] = (0, {})
+        self.ports: list[PortInfo] = []
+        """How each port of a live bench stands."""
+        self.notices: list[str] = []
+        """What is the matter now, one printable line each."""
+        self._ported_us = -1_000_000
         self._encoders: frozenset[tuple[int, str]] = frozenset()
         self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
@@ -53,6 +64,7 @@ class Sight:
             boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
             self.showings = {part.name: show(part, boards, now_us, blinking) for part in self.panel.parts}
             self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
+        self._notice()
         count = self.feed.drain()
         if self.now_us - self._stood_us >= 500_000 or self.now_us < self._stood_us:
             self._stood_us = self.now_us
@@ -98,6 +110,19 @@ class Sight:
             }
         self._counted = self.now_us, lines
 
+    def _notice(self) -> None:
+        """Ask the link and the capture, four times a second, whether anything is the matter."""
+        if 0 <= self.now_us - self._ported_us < 250_000:
+            return
+        self._ported_us = self.now_us
+        bench = self.session.bench
+        notices = []
+        if bench is not None:
+            self.ports = bench.ports()
+            notices = [f"{port.port}: {port.text}" for port in self.ports if port.text]
+        notices += recording_troubles(self.session)
+        self.notices = notices
+
     def title_of(self, board: str) -> str:
         """What is engraved over a board's plate."""
         for each in self.panel.boards:
@@ -117,3 +142,19 @@ class Sight:
         """Stop listening."""
         self._unsubscribe()
         self.work.close()
+
+
+def recording_troubles(session: Session) -> list[str]:
+    """What is the matter with the capture that is being written."""
+    writer = getattr(session, "_writer", None)
+    if writer is None:
+        return []
+    figures = writer.figures()
+    found = []
+    if figures.missing:
+        found.append(f"recording: {printable(figures.missing)}; {figures.missed} records missed so far")
+    elif figures.missed:
+        found.append(f"recording: {figures.missed} records are in no file")
+    if figures.trouble:
+        found.append(f"recording: {printable(figures.trouble)}")
+    return found

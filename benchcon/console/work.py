@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchcon.console.showing import label_of
 from benchcon.errors import Trouble
+from benchcon.link.outcomes import say
 from benchcon.panel.model import Control, Digits, Lamp, Part
 from benchcon.panel.segments import decode, encode, format_number
 from benchcon.session import Session
@@ -119,7 +120,7 @@ class Work:
         key = (board.source, part.channel.id)
         on = key not in self._blinking
         (self._blinking.add if on else self._blinking.discard)(key)
-        self._follow(part, self._bench.blink(*key, on))
+        self._bench.blink(*key, on)
 
     def all_segments(self, part: Part, boards: Mapping[str, BoardState]) -> None:
         """Light every segment and point of a display."""
@@ -187,14 +188,16 @@ class Work:
         """Have a board show which one it is."""
         self._follow_named(printable(board.ident), self._bench.wink(board.source))
 
-    def let_go(self, board: BoardState) -> None:
-        """Leave a board's port to another program."""
-        self._bench.let_go(board.port)
-        self._tell(f"{printable(board.port)} is let go: another program can have it now", "information")
+    def let_go(self, port: str) -> None:
+        """Leave a port to another program."""
+        free = self._bench.let_go(port)
+        free.add_done_callback(
+            lambda _: self._tell(f"{printable(port)} is let go: another program can have it now", "information")
+        )
 
-    def take_back(self, board: BoardState) -> None:
+    def take_back(self, port: str) -> None:
         """Take a port back that was let go."""
-        self._bench.take_back(board.port)
+        self._bench.take_back(port)
 
     # --- lamps and displays ---------------------------------------------------------------------------------------
 
@@ -218,9 +221,7 @@ class Work:
 
     def _set_level(self, lamp: Lamp, board: BoardState, permille: int) -> None:
         key = (board.source, lamp.channel.id)
-        if key in self._blinking:
-            self._blinking.discard(key)
-            self._follow(lamp, self._bench.blink(*key, False))
+        self._blinking.discard(key)  # a level ends it, at the link as well
         self._asked[key] = permille, self._session.now_us()
         self._follow(lamp, self._bench.set_lamp(*key, permille))
 
@@ -254,11 +255,9 @@ class Work:
             if error is not None:
                 self._tell(f"{name}: {printable(str(error))}", "error")
                 return
-            outcome = future.result()
-            if getattr(outcome, "gave_up", False):
-                self._tell(f"{name}: the board did not answer", "error")
-            elif getattr(outcome, "refused", False):
-                self._tell(f"{name}: refused: {refusal(getattr(outcome, 'answer', None))}", "warning")
+            text = say(future.result())
+            if text:
+                self._tell(f"{name}: {text}{'; F8 ends dark' if 'dark' in text else ''}", "warning")
 
         future.add_done_callback(done)
 
@@ -337,15 +336,6 @@ class Work:
         if control.kind == "pot":
             return values[0]
         return control.codes.index(tuple(values)) if tuple(values) in control.codes else 0
-
-
-def refusal(answer: Any) -> str:
-    """Return the words of a refusal, ``("no", "06", "dark", "is", "on")``, for a person."""
-    words = [printable(str(word)) for word in answer or ()]
-    if words[:1] == ["no"]:
-        words = words[2:]
-    text = " ".join(words)
-    return f"{text or 'without a word'} (F8 ends dark)" if "dark" in words else text or "without a word"
 
 
 def stepped(digits: Digits, shown: str, by: int) -> str | None:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from concurrent.futures import Future
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
+from benchcon.link import PortInfo
 from benchcon.panel.file import load
 from benchcon.panel.model import Control, Lamp, Panel
 from benchcon.session import Session
 from benchcon.wire.codec import answer, news, request
+from benchcon.wire.host import Outcome
 from benchcon.wire.quote import quote
 from benchcon.wire.records import BENCH, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
@@ -29,19 +30,19 @@ class Answering:
         self.asked: list[tuple[int, tuple[str, ...]]] = []
         self.ports_worked: list[tuple[str, str]] = []
         self.refuse: tuple[str, ...] | None = None
+        self.more_ports: list[PortInfo] = []
 
     def ask(self, source: int, words: tuple[str, ...]) -> Future[Any]:
         self.asked.append((source, words))
         future: Future[Any] = Future()
         if source in self.deaf:
-            future.set_result(SimpleNamespace(words=words, answer=None, refused=False, gave_up=True, tries=4))
+            future.set_result(Outcome(1, words, None, False, 4, True, 0))
             return future
         told = self.refuse
         if told is None:
             told = (words[0], "00100000") if words[0] in ("set", "dark", "light") else words
         self.session.exchange(source, words, told)
-        refused = told[0] == "no"
-        future.set_result(SimpleNamespace(words=words, answer=told, refused=refused, gave_up=False, tries=1))
+        future.set_result(Outcome(1, words, told, told[0] == "no", 1, False, 2000))
         return future
 
     def set_lamp(self, source: int, channel: str, permille: int) -> Future[Any]:
@@ -50,8 +51,8 @@ class Answering:
     def set_digits(self, source: int, channel: str, segments: bytes) -> Future[Any]:
         return self.ask(source, ("set", f"{channel}={segments.hex().upper()}"))
 
-    def blink(self, source: int, channel: str, on: bool) -> Future[Any]:
-        return self.set_lamp(source, channel, 1000 if on else 0)
+    def blink(self, source: int, channel: str, on: bool) -> None:
+        self.set_lamp(source, channel, 1000 if on else 0)
 
     def raw(self, source: int, channel: str, on: bool) -> Future[Any]:
         return self.ask(source, ("raw", f"{channel}={int(on)}"))
@@ -69,9 +70,22 @@ class Answering:
             self.ask(source, ("light",))
         return Future()
 
-    def let_go(self, port: str) -> None:
+    def ports(self) -> list[PortInfo]:
+        now_us, boards = self.session.at_us, self.session.state.boards.values()
+        known = [
+            PortInfo(board.port, board.standing(now_us), "", board.source, board.ident, 115200) for board in boards
+        ]
+        return [*known, *self.more_ports]
+
+    def add_port(self, port: str) -> None:
+        self.ports_worked.append(("open", port))
+
+    def let_go(self, port: str) -> Future[None]:
         self.ports_worked.append(("let go", port))
         self.session.link(self.session.source_of_port(port), "released", port=port)
+        future: Future[None] = Future()
+        future.set_result(None)
+        return future
 
     def take_back(self, port: str) -> None:
         self.ports_worked.append(("take back", port))

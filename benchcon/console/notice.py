@@ -1,0 +1,50 @@
+"""One row that is there only when something is the matter: a port in another tongue, a full disk, lost news."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from textual import events
+
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BRASS, IVORY, WARN, ink, mixed
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+
+class Notice(Drawn):
+    """Shows the first of the sight's notices, and how many more there are."""
+
+    GROUND = mixed("#111416", WARN, 0.16)
+    DEFAULT_CSS = """
+    Notice { height: 1; display: none; }
+    Notice.-told { display: block; }
+    """
+
+    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+
+    def repaint(self) -> None:
+        """Come and go with what there is to say."""
+        self.set_class(bool(self.sight.notices), "-told")
+        super().repaint()
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw the row."""
+        notices = self.sight.notices
+        canvas.wipe(0, 0, canvas.width, 1, self.ground)
+        if not notices:
+            return
+        more = f" and {len(notices) - 1} more: F5" if len(notices) > 1 else ""
+        canvas.write(1, 0, "!", ink(WARN, self.GROUND, bold=True))
+        text = fitted(notices[0], canvas.width - 4 - len(more))
+        canvas.write(3, 0, text, ink(IVORY, self.GROUND))
+        canvas.write(3 + len(text), 0, more, ink(BRASS, self.GROUND))
+
+    async def on_click(self, event: events.Click) -> None:
+        """A click shows the links."""
+        event.stop()
+        await self.screen.run_action("view('links')")
