@@ -1,0 +1,291 @@
+"""What the bench looks like, worked out from records."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.state import BenchState
+from benchcon.wire.board import BoardSide
+from benchcon.wire.codec import Splitter, answer, news, request
+from benchcon.wire.host import HostSide
+from benchcon.wire.items import items
+from benchcon.wire.records import BENCH, BYTES_UP, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
+
+ITEMS = items(
+    ("board", "", {}),
+    ("model", "", {"text": "test board"}),
+    ("contact", "sw1", {"raw": "1", "inv": "1", "label": "Stop bar"}),
+    ("encoder", "e1", {"det": "4"}),
+    ("pot", "p1", {"top": "03FF"}),
+    ("lamp", "l1", {"dim": "1"}),
+    ("digits", "d1", {"places": "3"}),
+)
+
+
+ACTS = ("move", "turn", "set", "dark", "light", "lose", "reset", "noise", "mark", "run")
+
+
+class Bench:
+    """One board and one host, joined by a line that may lose what goes up; every record is kept."""
+
+    def __init__(self) -> None:
+        self.now_us = 0
+        self.board = BoardSide("lighting", "Lighting desk", ITEMS)
+        self.host = HostSide(0)
+        self.state = BenchState()
+        self.stream: list[Batch] = []
+        self._down, self._up = Splitter("down"), Splitter("up")
+        self.lose: Callable[[bytes], bool] = lambda line: False
+        self.record(Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB0"]))
+        self.host.bring_up(0)
+        self.run(40)
+
+    def record(self, batch: Batch) -> list[Any]:
+        self.stream.append(batch)
+        return self.state.feed(batch)
+
+    def run(self, turns: int) -> None:
+        for _ in range(turns):
+            self.now_us += 1000
+            out = self.host.to_send(self.now_us)
+            for kind, bodies in self._down.feed(out):
+                self.record(Batch(self.now_us, 1, kind, bodies))
+            self.board.feed(out, self.now_us)
+            lines = [line for line in self.board.take().splitlines(True) if not self.lose(line)]
+            for kind, bodies in self._up.feed(b"".join(lines)):
+                self.host.heard(self.record(Batch(self.now_us, 1, kind, bodies)), self.now_us)
+
+
+def test_bring_up_tells_who_the_board_is_and_how_it_stands() -> None:
+    bench = Bench()
+    board = bench.state.boards[1]
+    assert (board.ident, board.name, board.model, board.port) == (
+        "lighting",
+        "Lighting desk",
+        "test board",
+        "/dev/ttyUSB0",
+    )
+    assert board.standing(bench.now_us) == "live"
+    assert list(board.channels) == ["sw1", "e1", "p1", "l1", "d1"]
+    assert board.known
+    assert board.value_now("sw1", bench.now_us) == 0
+    assert bench.state.board_named("lighting") is board
+    assert bench.state.board_named("Lighting desk") is board
+    assert bench.state.board_named("met") is None
+
+
+def test_an_input_moves_and_an_encoder_counts_below_zero() -> None:
+    bench = Bench()
+    bench.board.change({"sw1": 1, "e1": 0xFFFE}, bench.now_us)
+    bench.run(2)
+    channels = bench.state.boards[1].channels
+    assert channels["sw1"].value == 1
+    assert channels["sw1"].level == 0  # inverted: made is low at the pin
+    assert channels["e1"].signed == -2
+    assert (channels["e1"].least, channels["e1"].greatest) == (-2, 0)
+
+
+def test_outputs_stand_as_set_and_dark_puts_all_out() -> None:
+    bench = Bench()
+    bench.host.ask(("set", "l1=1F4", "d1=7E306D"), bench.now_us)
+    bench.run(4)
+    board = bench.state.boards[1]
+    assert board.channels["l1"].value == 500
+    assert board.channels["d1"].value == 0x7E306D
+    bench.host.dark(bench.now_us)
+    bench.run(4)
+    assert board.dark
+    assert board.channels["l1"].value == board.channels["d1"].value == 0
+    bench.host.ask(("set", "l1=1F4"), bench.now_us)
+    bench.run(4)
+    assert board.channels["l1"].value == 0
+    assert board.refused == 1
+    bench.host.ask(("light",), bench.now_us)
+    bench.run(4)
+    assert not board.dark
+
+
+def test_a_board_silent_for_three_signs_of_life_shows_nothing_as_current() -> None:
+    bench = Bench()
+    board = bench.state.boards[1]
+    heard_us = board.last_heard_us
+    assert heard_us is not None
+    assert board.standing(heard_us + 3_000_000) == "live"
+    assert board.standing(heard_us + 3_000_001) == "silent"
+    assert board.value_now("sw1", heard_us + 3_000_001) is None
+    assert board.channels["sw1"].value == 0  # kept for whoever wants to know what it was
+
+
+def test_after_a_gap_inputs_are_not_known_until_they_are_read_again() -> None:
+    bench = Bench()
+    bench.lose = lambda line: b" is sw1=1" in line
+    bench.board.change({"sw1": 1}, bench.now_us)
+    bench.run(1)
+    bench.lose = lambda line: False
+    board = bench.state.boards[1]
+    assert board.channels["sw1"].value == 0  # nobody can know yet
+    bench.board.change({"p1": 100}, bench.now_us)
+    for kind, bodies in Splitter("up").feed(bench.board.take()):
+        assert kind == LINE_UP
+        events = bench.record(Batch(bench.now_us, 1, kind, bodies))
+        assert not board.known
+        assert board.value_now("sw1", bench.now_us) is None
+        bench.host.heard(events, bench.now_us)
+    bench.run(4)
+    assert board.known
+    assert board.value_now("sw1", bench.now_us) == 1
+    assert bench.state.observer.counters(1).missing == 1
+
+
+def test_a_reset_puts_outputs_out_and_forgets_inputs() -> None:
+    bench = Bench()
+    bench.host.ask(("set", "l1=3E8"), bench.now_us)
+    bench.run(4)
+    bench.board.reset(bench.now_us, "watchdog")
+    for kind, bodies in Splitter("up").feed(bench.board.take()):
+        bench.record(Batch(bench.now_us, 1, kind, bodies))
+    board = bench.state.boards[1]
+    assert board.cause == "watchdog"
+    assert board.channels["l1"].value == 0
+    assert board.channels["sw1"].value is None
+    assert board.boots == 2
+
+
+def test_raw_levels_and_readings_are_kept_beside_the_settled_value() -> None:
+    state = BenchState()
+    lines = [
+        news(0, 100, ("is", "sw1=1")),
+        news(1, 200, ("edge", "sw1=0", "0010", "0010")),
+        news(2, 300, ("raw", "p1=03F0")),
+        news(3, 300, ("skip", "e1=0007")),
+        news(4, 300, ("ghost", "sw4")),
+        news(5, 300, ("lost", "0012")),
+    ]
+    state.feed(Batch(1, 1, LINE_UP, lines))
+    board = state.boards[1]
+    assert (board.channels["sw1"].value, board.channels["sw1"].raw_level, board.channels["sw1"].edges) == (1, 0, 3)
+    assert board.channels["p1"].raw_level == 0x3F0
+    assert board.channels["e1"].skips == 7
+    assert board.channels["sw4"].ghost
+    assert board.lost_news == 0x12
+
+
+def test_link_words_say_how_a_board_stands() -> None:
+    state = BenchState()
+    for word, standing in [
+        (b"opened port=/dev/ttyACM0", "asking"),
+        (b"tongue rate=9600", "tongue"),
+        (b"released", "released"),
+        (b"taken", "asking"),
+        (b"lost why=unplugged", "lost"),
+        (b"something new", "lost"),
+    ]:
+        state.feed(Batch(1, 1, LINK, [word]))
+        assert state.boards[1].standing(1) == standing
+    assert state.boards[1].port == "/dev/ttyACM0"
+    assert state.boards[1].link_detail == "unplugged"
+
+
+@given(st.data())
+@settings(max_examples=60, deadline=None)
+def test_state_from_a_stream_cut_at_a_keyframe_equals_the_whole(data: st.DataObject) -> None:
+    bench = Bench()
+    for _ in range(data.draw(st.integers(1, 12))):
+        act = data.draw(
+            st.sampled_from(["move", "turn", "set", "dark", "light", "lose", "reset", "noise", "mark", "run"])
+        )
+        if act == "move":
+            bench.board.change({"sw1": data.draw(st.integers(0, 1))}, bench.now_us)
+        elif act == "turn":
+            bench.board.change({"e1": data.draw(st.integers(0, 0xFFFF))}, bench.now_us)
+        elif act == "set":
+            bench.host.ask(("set", f"l1={data.draw(st.integers(0, 1000)):03X}"), bench.now_us)
+        elif act == "dark":
+            bench.host.dark(bench.now_us)
+        elif act == "light":
+            bench.host.ask(("light",), bench.now_us)
+        elif act == "lose":
+            bench.lose = data.draw(st.sampled_from([lambda line: False, lambda line: line[:1] == b"!"]))
+        elif act == "reset":
+            bench.board.reset(bench.now_us)
+        elif act == "noise":
+            bench.record(Batch(bench.now_us, 1, BYTES_UP, [data.draw(st.binary(max_size=80))]))
+        elif act == "mark":
+            bench.record(Batch(bench.now_us, BENCH, NOTE, [b"mark here"]))
+        bench.run(data.draw(st.integers(0, 600)))
+    cut = data.draw(st.integers(0, len(bench.stream)))
+    before = BenchState()
+    for batch in bench.stream[:cut]:
+        before.feed(batch)
+    after = BenchState()
+    at_us = bench.stream[cut - 1].at_us if cut else 0
+    after.feed(Batch(at_us, BENCH, KEYFRAME, [before.keyframe()]))
+    for batch in bench.stream[cut:]:
+        after.feed(batch)
+    assert after.as_json(bench.now_us) == bench.state.as_json(bench.now_us)
+    # And it goes through JSON unharmed: it is written into captures.
+    assert json.loads(json.dumps(after.as_json(0))) == after.as_json(0)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([LINE_UP, LINE_DOWN, BYTES_UP, LINK, NOTE, KEYFRAME]),
+            st.one_of(
+                st.binary(max_size=80),
+                st.sampled_from(
+                    [
+                        news(7, 9, ("alive", "0001", "0000", "0000", "0000", "0000", "0000", "00")),
+                        news(0, 9, ("alive", "zzz")),
+                        news(3, 9, ("is", "a=1", "b")),
+                        news(3, 9, ("edge",)),
+                        news(3, 9, ("boot", "0001")),
+                        answer(3, ("hello", "x")),
+                        answer(3, ("item", "00")),
+                        answer(3, ("read",)),
+                        answer(3, ("set",)),
+                        answer(3, ("raw", "x")),
+                        answer(3, ("deadman", "zz")),
+                        request(3, ("hello",)),
+                        request(3, ("set", "l1")),
+                        request(3, ("raw",)),
+                        b'{"form":1}',
+                        b'{"form":1,"boards":[1],"observer":{},"panel":{}}',
+                        b"[" * 100_000,
+                    ]
+                ),
+            ),
+        ),
+        max_size=12,
+    )
+)
+@settings(deadline=None)
+def test_whatever_a_stranger_recorded_does_no_harm(records: list[tuple[str, bytes]]) -> None:
+    state = BenchState()
+    splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
+    for kind, body in records:
+        if kind in splitters:
+            # As a reader gives them: what is no good line is bytes.
+            for sort, bodies in splitters[kind].feed(body.replace(b"\n", b" ") + b"\n"):
+                state.feed(Batch(1, 1, sort, bodies))
+        else:
+            state.feed(Batch(1, 1, kind, [body]))
+    json.dumps(state.as_json(10))
+    state.keyframe()
+
+
+def test_records_missing_from_a_file_are_made_up_for_by_the_keyframe_behind_them() -> None:
+    whole = BenchState()
+    for number in range(4):
+        whole.feed(Batch(number, 1, LINE_UP, [news(number, number, ("is", f"sw1={number % 2}"))]))
+    reader = BenchState()
+    reader.feed(Batch(0, 1, LINE_UP, [news(0, 0, ("is", "sw1=0"))]))
+    reader.feed(Batch(3, BENCH, LINK, [b"missed records=3 from=1 why=slow"]))
+    reader.feed(Batch(3, BENCH, KEYFRAME, [whole.keyframe()]))
+    assert reader.boards[1].channels["sw1"].value == 1
+    assert reader.records == whole.records
