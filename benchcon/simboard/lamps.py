@@ -47,14 +47,17 @@ class Lamps:
     def look(self, at_us: int) -> None:
         """Work out what is lit, after anything has changed, and count flashes."""
         feeds = self.feeds
-        self.lit = wires.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
+        lit = wires.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
         segments = {id_: self._driven.get(id_, 0).to_bytes(places, "big") for id_, places in self.wiring.places.items()}
-        self.shown = wires.shown(segments, self.wiring, self.faults, feeds)
-        for id_, level in self.lit.items():
-            self._flashes[id_].see(at_us, level)
-        for id_, shown in self.shown.items():
-            # A display counts as one light: any segment lit, or none.
-            self._flashes[id_].see(at_us, 1000 if any(shown) else 0)
+        shown = wires.shown(segments, self.wiring, self.faults, feeds)
+        for id_, level in lit.items():
+            if level != self.lit[id_]:
+                self._flashes[id_].see(at_us, level)
+        for id_, places in shown.items():
+            if places != self.shown[id_]:
+                # A display counts as one light: any segment lit, or none.
+                self._flashes[id_].see(at_us, 1000 if any(places) else 0)
+        self.lit, self.shown = lit, shown
 
     @property
     def feeds(self) -> bool:
@@ -64,10 +67,13 @@ class Lamps:
     @property
     def loaded_mv(self) -> int:
         """The supply under load; never 0, which would mean on the wire that it is not known."""
+        sagging = wires.of_kind(self.faults, "weak_supply")
+        if not sagging:
+            return max(self.supply_mv, 1)
         current_ma = sum(luminance(level) * self.wiring.currents_ma[id_] for id_, level in self.lit.items())
         for id_, shown in self.shown.items():
             current_ma += self.wiring.currents_ma[id_] * sum(place.bit_count() for place in shown)
-        ohms = sum(fault.settings["resistance"] for fault in wires.of_kind(self.faults, "weak_supply"))
+        ohms = sum(fault.settings["resistance"] for fault in sagging)
         return min(max(int(self.supply_mv - ohms * current_ma), 1), 0xFFFF)
 
     def seen(self) -> dict[str, tuple[int, str, bool]]:

@@ -186,14 +186,15 @@ class PtyPort(_Outgoing):
 class TcpPort(_Outgoing):
     """A TCP port on this machine, opened as ``socket://127.0.0.1:PORT``, by one at a time, as a serial port is."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
         super().__init__()
         self.is_open = False
         self.plugs = 0
         self._number = 0
+        self._numbers: dict[str, int] = {}
         self._listener: socket.socket | None = None
         self._peer: socket.socket | None = None
-        self.plug("")
+        self.plug(name)
 
     @property
     def name(self) -> str:
@@ -201,15 +202,15 @@ class TcpPort(_Outgoing):
 
     def plug(self, name: str) -> None:
         self.plugs += 1
-        # A name asks for another port than before: TCP numbers its ports by itself.
-        number = 0 if name else self._number
+        # Each name has a number that stays; TCP finds it by itself the first time.
+        number = self._numbers.get(name, 0)
         self._listener = listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         if os.name != "nt":
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(("127.0.0.1", number))
         listener.listen(4)
         listener.setblocking(False)
-        self._number = listener.getsockname()[1]
+        self._number = self._numbers[name] = listener.getsockname()[1]
 
     def unplug(self) -> None:
         self._hang_up()

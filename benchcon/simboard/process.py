@@ -24,7 +24,9 @@ from benchcon.simboard.control import Client
 from benchcon.simboard.ports import Port, PtyPort, TcpPort
 
 LOOK_S = 0.02
-"""How often a pseudo-terminal that nobody has open is looked at."""
+IDLE_LOOK_S = 0.1
+LOOK_LESS_AFTER_S = 5.0
+"""How often a pseudo-terminal that nobody has open is looked at; less often when nobody has opened it for a while."""
 MOST_CLIENTS = 32
 MOST_WAITING = 64
 """Requests of one hand whose answer is to come; no more is read until some are answered."""
@@ -47,7 +49,7 @@ class Process:
         self._wake.setblocking(False)
         self.selector.register(self._woken, selectors.EVENT_READ, self._on_wake)
         if tcp:
-            self.port: Port = TcpPort()
+            self.port: Port = TcpPort(board.name)
             self._socket_path: Path | None = None
         else:
             if folder is None:
@@ -59,6 +61,7 @@ class Process:
         self.selector.register(self.listener, selectors.EVENT_READ, self._on_client)
         self._watched: dict[socket.socket | int, int] = {}
         self._plugs = self.port.plugs
+        self._closed_at = time.monotonic()
         board.plugged_in(self.port)
         self._catch_signals()
         if follow:
@@ -85,12 +88,14 @@ class Process:
         next_us = self.board.next_us()
         wait_s = None if next_us is None else max((next_us - self.now_us()) / 1e6, 0.0)
         if isinstance(self.port, PtyPort) and not self.port.is_open and self.port.name:
-            wait_s = LOOK_S if wait_s is None else min(wait_s, LOOK_S)
+            look_s = LOOK_S if time.monotonic() - self._closed_at < LOOK_LESS_AFTER_S else IDLE_LOOK_S
+            wait_s = look_s if wait_s is None else min(wait_s, look_s)
         ready = self.selector.select(wait_s)
         now_us = self.now_us()
         self.board.run(now_us)
         was_open = self.port.is_open
-        if not was_open:
+        if not was_open or not self.board.reads:
+            # What is not read does not tell that it was closed.
             self.port.look()
         for key, events in ready:
             if callable(key.data):
@@ -99,6 +104,8 @@ class Process:
                 self._on_port(key.fileobj, events, now_us)
         if self.port.is_open and not was_open:
             self.board.opened(now_us, self.port.rate())
+        elif was_open and not self.port.is_open:
+            self._closed_at = time.monotonic()
         self._send()
 
     def _send(self) -> None:
@@ -120,7 +127,7 @@ class Process:
             for source in self._watched:
                 with contextlib.suppress(KeyError, ValueError, OSError):
                     self.selector.unregister(source)
-            self._watched, self._plugs = {}, self.port.plugs
+            self._watched, self._plugs, self._closed_at = {}, self.port.plugs, time.monotonic()
         if wanted == self._watched:
             return
         for source in self._watched.keys() - wanted.keys():

@@ -162,7 +162,11 @@ def lit(
 
     `out` are lamps that a flicker or a loose wire has put out at this moment.
     """
+    if not supply:
+        return dict.fromkeys(driven, 0)
     gets = dict(driven)
+    if not faults and not out and not wiring.loose_ends:
+        return gets
     for fault in of_kind(faults, "crossed"):
         ring = fault.channels
         if all(id_ in gets for id_ in ring):
@@ -178,7 +182,7 @@ def lit(
         level = 1000 if of_kind(mine, "always_on") else level
         for fault in of_kind(mine, "dim"):
             level = round(level * fault.settings["to"] / 1000)
-        dead = not supply or id_ in out or id_ in wiring.loose_ends
+        dead = id_ in out or id_ in wiring.loose_ends
         light[id_] = 0 if dead or of_kind(mine, "dead") or of_kind(mine, "open") else level
     return light
 

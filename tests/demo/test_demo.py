@@ -1,0 +1,179 @@
+"""The demo: three desks, one command, nothing left behind."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from simboard.talk import PATIENCE_S, Talk
+from simboard.test_process import is_gone, until
+
+from benchcon.demo import Demo, start
+from benchcon.demo.power import source
+from benchcon.demo.script import ScriptedHand
+from benchcon.demo.weather import HPA_PER_INHG, Seen, Weather, lamps, pressure_text, weather
+from benchcon.hand import Hand
+from benchcon.panel.file import load
+from benchcon.panel.model import Digits
+
+
+def demo(*words: str) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "benchcon", "demo", "--headless", *words]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def children_of(pid: int) -> list[int]:
+    return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_headless_prints_where_the_desks_are_and_ends_cleanly(how: int) -> None:
+    run = demo()
+    assert run.stdout is not None
+    desks = [run.stdout.readline().split() for _ in range(3)]
+    assert [name for name, _, _ in desks] == ["lighting", "met", "power"]
+    for name, port, control in desks:
+        with Hand(control) as hand, Talk(port) as talk:
+            assert hand.ask("hello")[2] == name
+            assert talk.ask("hello")[5] == name
+    boards = children_of(run.pid)
+    assert len(boards) == 3
+    run.send_signal(how)
+    out, err = run.communicate(timeout=PATIENCE_S)
+    assert (run.returncode, out, err) == (0, "", "")
+    assert all(is_gone(pid) for pid in boards)
+    assert not Path(desks[0][1]).parent.exists()
+
+
+def test_headless_ends_by_itself_after_so_many_seconds() -> None:
+    run = demo("--seconds", "0.2", "--tcp")
+    out, err = run.communicate(timeout=PATIENCE_S)
+    assert (run.returncode, err) == (0, "")
+    assert [line.split()[1].partition(":")[0] for line in out.splitlines()] == ["socket"] * 3
+
+
+def test_a_faults_file_that_is_wrong_is_said_before_anything_starts(tmp_path: Path) -> None:
+    faults = tmp_path / "faults.toml"
+    faults.write_text('[[faults]]\nkind = "open"\nchannel = "met.nothing"\n', "utf-8")
+    run = demo("--faults", str(faults))
+    out, err = run.communicate(timeout=PATIENCE_S)
+    assert (run.returncode, out) == (2, "")
+    assert f"{faults}:3: board 'met' has no channel 'nothing'" in err
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("words", [["--seconds", "-1"], ["--seconds", "soon"]])
+def test_seconds_must_be_a_number(words: list[str]) -> None:
+    run = demo(*words)
+    _, err = run.communicate(timeout=PATIENCE_S)
+    assert run.returncode == 2
+    assert "is no number of seconds above 0" in err
+
+
+EXAMPLES = sorted(Path(sys.modules["benchcon.demo"].__file__ or "").parent.glob("*faults*.toml"))
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
+def test_the_fault_files_that_come_with_the_demo_are_good(path: Path) -> None:
+    from benchcon.demo import panel_path
+    from benchcon.simboard import fault_file
+
+    assert fault_file.load(path, load(panel_path())).faults
+
+
+# --- the power desk ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def running() -> Iterator[Demo]:
+    with start() as demo:
+        yield demo
+
+
+def test_with_the_power_switch_off_everything_else_is_dark(running: Demo) -> None:
+    power, lighting, met = (running.hands[name] for name in ("power", "lighting", "met"))
+    ports = {desk.name: desk.port for desk in running.boards}
+    with Talk(ports["lighting"]) as lit, Talk(ports["met"]) as shown, Talk(ports["power"]) as own:
+        lit.ask("set", "l_app=3E8")
+        shown.ask("set", "d_spd=306D")
+        own.ask("set", "l_main=3E8")
+        assert lighting.lit()["l_app"] == 1000
+        power.put("mains", 0)
+        assert until(lambda: lighting.lit()["l_app"] == 0 and met.shown("d_spd") == b"\0\0")
+        assert power.lit()["l_main"] == 1000
+        lit.lines.clear()
+        assert int(lit.news("alive")[6], 16) < 100
+        power.put("battery", 1)
+        assert until(lambda: lighting.lit()["l_app"] == 1000 and met.shown("d_spd") == b"\x30\x6d")
+        power.put("mains", 1)
+        power.put("battery", 0)
+        assert lighting.lit()["l_app"] == 1000
+
+
+def test_what_feeds_the_rig() -> None:
+    assert source({"mains": 1, "standby": 1}, 0) == "mains"
+    assert source({"mains": 0, "standby": 1, "battery": 0}, 100) == ""
+    assert source({"mains": 0, "standby": 2}, 0) == "standby"
+    assert source({"mains": 0, "standby": 0}, 1) == ""
+    assert source({"mains": 0, "standby": 0}, 4) == "standby"
+    assert source({"mains": 0, "standby": 0, "battery": 1}, 1) == "battery"
+
+
+def test_the_scripted_hand_moves_things_until_somebody_takes_over(running: Demo) -> None:
+    script = ScriptedHand(running.hands, pace_s=0.01)
+    before = {name: hand.moved().moves for name, hand in running.hands.items()}
+    script.start()
+    assert until(lambda: all(hand.moved().moves > before[name] for name, hand in running.hands.items()))
+    assert script.working
+    script.take_over()
+    script.close()
+    assert not script.working
+    still = {name: hand.moved().moves for name, hand in running.hands.items()}
+    assert not until(lambda: any(hand.moved().moves != still[n] for n, hand in running.hands.items()), within_s=0.1)
+
+
+# --- the weather ------------------------------------------------------------------------------------------
+
+
+def test_crosswind_at_thirty_degrees_is_half_the_wind() -> None:
+    # Source: any pilot's handbook: speed times sine; 30 degrees gives 0.5.
+    assert Weather(300, 20, 0).crosswind_kt == pytest.approx(10)
+    assert Weather(240, 20, 0).crosswind_kt == pytest.approx(10)
+    assert Weather(270, 20, 0).crosswind_kt == pytest.approx(0)
+    assert Weather(360, 20, 0).crosswind_kt == pytest.approx(20)
+
+
+def test_standard_pressure_in_both_units() -> None:
+    # Source: ICAO standard atmosphere, Doc 7488: 1013.25 hPa is 29.92 inHg.
+    display = Digits("pressure", "Pressure", None, 5, "0000.0")  # type: ignore[arg-type]
+    assert pressure_text(1013.25, True, display).strip() == "29.92"
+    assert pressure_text(1013.2, False, display) == "1013.2"
+    assert pytest.approx(33.8639, rel=1e-3) == HPA_PER_INHG  # exactly: pint's inHg
+
+
+def test_the_weather_never_jumps_and_keeps_to_its_displays() -> None:
+    steps = [weather(quarter / 4) for quarter in range(4 * 600)]
+    for one, other in pairwise(steps):
+        assert abs((one.wind_deg - other.wind_deg + 180) % 360 - 180) <= 3
+        assert abs(one.wind_kt - other.wind_kt) <= 1
+    assert all(1 <= each.wind_deg <= 360 and 0 <= each.wind_kt <= 99 for each in steps)
+    assert {each.crosswind_kt > 10 for each in steps} == {True, False}
+
+
+def test_lamps_follow_their_switches() -> None:
+    calm = Weather(270, 10, 0)
+
+    def lit(**at: int) -> dict[str, int]:
+        return {name: level for name, level in lamps(Seen(at, 0, 1000), calm).items() if level}
+
+    assert lit(mains=1) == {}
+    assert lit(mains=1, approach=1, intensity=2) == {"approach_lit": 600}
+    assert lit(mains=1, obstruction=1, intensity=0) == {"obstruction_lit": 1000}
+    assert len(lit(mains=1, lamp_test=1)) == 5
+    assert lit(mains=0, standby=1) == {"mains_fail": 1000, "standby_fail": 1000}
+    assert lamps(Seen({"mains": 1}, 0, 1000), Weather(360, 20, 0))["crosswind"] == 1000
