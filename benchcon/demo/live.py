@@ -31,7 +31,7 @@ class UsersHand(Hand):
 
 def open_console(demo: Demo, seconds: float | None = None) -> int:
     """Open the console on the demo's desks; return its exit code when it is left. Ends by itself after `seconds`."""
-    from benchcon.console.app import run
+    from benchcon.console.run import run_console
     from benchcon.demo.desks import panel_path
     from benchcon.demo.script import ScriptedHand
     from benchcon.demo.weather import DemoDriver
@@ -58,7 +58,7 @@ def open_console(demo: Demo, seconds: float | None = None) -> int:
             timer = threading.Timer(seconds, os.kill, (os.getpid(), signal.SIGTERM))
             timer.daemon = True
             timer.start()
-        return run(session)
+        return run_console(session)
     finally:
         if timer is not None:
             timer.cancel()
