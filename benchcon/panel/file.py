@@ -15,10 +15,12 @@ from benchcon.panel.reader import Finding, Source, Table
 from benchcon.panel.where import lines_of
 from benchcon.wire.printable import printable
 
-LARGEST = 1 << 20
-"""Bytes of the largest panel file that is read: a panel of a thousand parts has a tenth of that."""
+LARGEST = 256 << 10
+"""Bytes of the largest panel file that is read: enough for a thousand parts with all that can be said of them."""
 
 _MOST_FINDINGS = 200
+_LONGEST_LINE = 4000
+_MOST_POINTS = 100
 
 
 def load(path: str | Path) -> Panel:
@@ -70,6 +72,7 @@ def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, 
         return None, [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no panel file")]
     try:
         decoded = decode(text, file)
+        _bound_lines(decoded, file)
         data = _parsed(decoded, file)
         lines = lines_of(decoded)
     except _Bad as bad:
@@ -110,6 +113,13 @@ def decode(raw: str | bytes, file: str) -> str:
         raise _Bad(
             Finding(file, line, f"holds the byte {raw[error.start]:02X}h, which is no UTF-8; save it as UTF-8")
         ) from None
+
+
+def _bound_lines(text: str, file: str) -> None:
+    """Refuse lines that no person writes: keys of thousands of steps keep a parser busy for hours."""
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(line) > _LONGEST_LINE or line.count(".") > _MOST_POINTS:
+            raise _Bad(Finding(file, number, "is longer, or has more points in it, than any line of a panel file"))
 
 
 _TWICE = re.compile(r"cannot (?:declare|overwrite|mutate)(.*?)(?: twice|$)")

@@ -9,7 +9,7 @@ from typing import Any
 from benchcon.panel.codes import positions_of
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
-from benchcon.panel.reader import BOARD_NAME, NAME, Table, near, shown
+from benchcon.panel.reader import BOARD_NAME, NAME, Table, listed, near, shown
 from benchcon.panel.segments import places_of_format
 
 LONGEST_LABEL = 60
@@ -71,7 +71,7 @@ def matrices(top: Table, board_names: list[str]) -> tuple[Matrix, ...]:
         board = table.text("board", board_names[0] if len(board_names) == 1 else "")
         if board not in board_names:
             said = f'board is "{board}", which is unknown' if board else "lacks board"
-            table.say(None, f"{said}; allowed: {', '.join(board_names) or 'none yet'}{near(board, board_names)}")
+            table.say(None, f"{said}; allowed: {listed(board_names) or 'none yet'}{near(board, board_names)}")
         pins = {}
         for key in ("rows", "columns"):
             pins[key] = table.texts(key) or ()
@@ -108,7 +108,7 @@ def _channel(table: Table, value: Any, keys: tuple[str | int, ...], board_names:
             inner.source.say(path, f'is "{id_}" without its board; allowed: {_with_boards(board_names, id_)}')
             board = "?"
         if board != "?" and board not in board_names:
-            allowed = ", ".join(board_names) or "none, as there is no [boards.NAME]"
+            allowed = listed(board_names) or "none, as there is no [boards.NAME]"
             inner.source.say(path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}')
     pin = inner.text("pin", "", 40)
     try:
@@ -123,7 +123,7 @@ def _channel(table: Table, value: Any, keys: tuple[str | int, ...], board_names:
 
 
 def _with_boards(board_names: list[str], id_: str) -> str:
-    return ", ".join(f"{name}.{id_}" for name in board_names) or "none, as there is no [boards.NAME]"
+    return listed(f"{name}.{id_}" for name in board_names) or "none, as there is no [boards.NAME]"
 
 
 def _channels(table: Table, board_names: list[str], active: str, *, several: bool) -> tuple[Channel, ...]:

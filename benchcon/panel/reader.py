@@ -18,6 +18,12 @@ BOARD_NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")
 CHANNEL_ID = re.compile(r"[a-z][a-z0-9_]{0,7}")
 
 
+_MOST_LISTED = 24
+_MOST_COMPARED = 200
+_MOST_NOTED = 1000
+"""Findings about one file; whoever has so many mends the first and looks again."""
+
+
 class Finding(NamedTuple):
     """One thing about a file that a person should know."""
 
@@ -43,9 +49,15 @@ def as_finding(file: str, message: str) -> Finding:
     return Finding(shown_file, 0, message.removeprefix(shown_file).lstrip(": "))
 
 
+def listed(allowed: Iterable[str]) -> str:
+    """Return allowed words as a list for a message, not longer than can be read."""
+    words = list(allowed)
+    return ", ".join(words[:_MOST_LISTED]) + (f" and {len(words) - _MOST_LISTED} more" * (len(words) > _MOST_LISTED))
+
+
 def near(word: str, allowed: Iterable[str]) -> str:
     """Return `` ; did you mean "red"?`` for the allowed word nearest to `word`, or nothing."""
-    found = difflib.get_close_matches(word[:64].lower(), list(allowed), 1, 0.5)
+    found = difflib.get_close_matches(word[:64].lower(), list(allowed)[:_MOST_COMPARED], 1, 0.5)
     return f'; did you mean "{found[0]}"?' if found else ""
 
 
@@ -100,11 +112,12 @@ class Source:
 
     def say(self, path: Path, text: str, *, grave: bool = True) -> None:
         """Note a finding about `path`: ``KEY text``."""
-        self.findings.append(Finding(self.file, self.line(path), f"{dotted(path)} {text}", grave))
+        self.say_at(self.line(path), f"{dotted(path)} {text}", grave=grave)
 
     def say_at(self, line: int, text: str, *, grave: bool = True) -> None:
         """Note a finding about `line`."""
-        self.findings.append(Finding(self.file, line, text, grave))
+        if len(self.findings) < _MOST_NOTED:
+            self.findings.append(Finding(self.file, line, text, grave))
 
 
 class Table:
@@ -132,9 +145,8 @@ class Table:
         return self.values.get(key)
 
     def done(self) -> None:
-        for key in self.values:
-            if key not in self.asked:
-                self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
+        for key in [key for key in self.values if key not in self.asked][:_MOST_NOTED]:
+            self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
 
     def text(self, key: str, default: str = "", longest: int = 80) -> str:
         value = self.get(key)

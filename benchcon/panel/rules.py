@@ -9,7 +9,7 @@ from benchcon.panel.electrics import loads
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
-from benchcon.panel.reader import Source, near
+from benchcon.panel.reader import Source, listed, near
 
 
 def check(panel: Panel, source: Source) -> None:
@@ -205,7 +205,7 @@ class _Pins:
                 size = f"r0c0 to r{len(matrix.rows) - 1}c{len(matrix.columns) - 1}"
                 self.say(channel.line, f"{who} has the pin {pin.name}; {matrix.name} has {size} (line {matrix.line})")
                 return False
-        allowed = ", ".join(names) or f'none, as no [matrices.NAME] has board = "{self.board.name}"'
+        allowed = listed(names) or f'none, as no [matrices.NAME] has board = "{self.board.name}"'
         text = f"{who} has the pin {pin.name} of an unknown matrix; allowed: {allowed}{near(pin.matrix, names)}"
         self.say(channel.line, text)
         return False

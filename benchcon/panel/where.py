@@ -18,6 +18,8 @@ _FILLER = re.compile(r"(?:[ \t\r\n]+|#[^\n]*)*")
 _STRING = re.compile(
     r'"""(?:[^\\]|\\.)*?"""(?:""|")?' + r"|'''.*?'''(?:''|')?" + r'|"(?:[^"\\\n]|\\.)*"' + r"|'[^'\n]*'", re.DOTALL
 )
+_DEEPEST = 24
+"""Paths of more steps than any file of ours has are passed over."""
 _SCALAR = re.compile(r"[^,\]}#\r\n]+")
 
 
@@ -98,8 +100,12 @@ class _Scanner:
         return self.line
 
     def note(self, path: Path) -> None:
-        if path not in self.lines:
+        if len(path) <= _DEEPEST and path not in self.lines:
             self.lines[path] = self.here()
+
+    def named(self, path: Path, begin: int, end: int) -> None:
+        if len(path) <= _DEEPEST:
+            self.keys.append((path, begin, end))
 
     def key(self) -> list[tuple[str, int, int]]:
         parts: list[tuple[str, int, int]] = []
@@ -118,7 +124,7 @@ class _Scanner:
         path = start
         for key, begin, end in keys:
             path = (*path, key)
-            self.keys.append((path, begin, end))
+            self.named(path, begin, end)
             self.note(path)
             if path in self.last:
                 path = (*path, self.last[path])
@@ -133,7 +139,7 @@ class _Scanner:
         else:
             name, begin, end = keys[-1]
             path = (*self.resolve((), keys[:-1]), name)
-            self.keys.append((path, begin, end))
+            self.named(path, begin, end)
             self.note(path)
             self.last[path] = self.last.get(path, -1) + 1
             path = (*path, self.last[path])
@@ -145,7 +151,7 @@ class _Scanner:
         path = table
         for key, begin, end in self.key():
             path = (*path, key)
-            self.keys.append((path, begin, end))
+            self.named(path, begin, end)
             self.note(path)
         self.at += 1  # =
         self.value(path)
@@ -166,7 +172,8 @@ class _Scanner:
         else:
             written = self.skip(_SCALAR)
             self.at -= len(written) - len(written.rstrip())
-        self.values[path] = (start, self.at)
+        if len(path) <= _DEEPEST:
+            self.values[path] = (start, self.at)
 
     def elements(self, path: Path) -> None:
         index = 0
