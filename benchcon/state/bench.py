@@ -219,6 +219,10 @@ class BenchState:
             # Records are missing from this file here; the keyframe that follows at once is news.
             self._fresh = self._fresh or event.word == "missed"
             return
+        if event.word == "moved":
+            # The number was only lent until the board said who it is.
+            self.boards.pop(event.source, None)
+            return
         board = self.board(event.source)
         detail = event.detail
         if event.word in LINK_STANDING:
@@ -228,7 +232,8 @@ class BenchState:
                 board.linked_us = event.at_us
         if event.word in LINK_COUNTS:
             name = LINK_COUNTS[event.word]
-            setattr(board, name, getattr(board, name) + 1)
+            times = detail.get("times", "1")
+            setattr(board, name, getattr(board, name) + (int(times) if times.isdecimal() and len(times) < 10 else 1))
         board.port = detail.get("port", board.port)
         board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):
