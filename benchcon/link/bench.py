@@ -36,8 +36,8 @@ class Bench:
 
     `ports`: device paths or ``socket://HOST:PORT``; only these are opened (and, to find a lost board again, ports that
     the user agreed to before and on which that very board answered). `panel`: its budgets hold, see
-    `benchcon.link.limits`. `deadman_ms`: 100 to 65535, or None to set none. With `listen_only` boards are only asked who
-    they are and how they stand; nothing is set, not even dark. `keep`: remember named ports on which a board answered.
+    `benchcon.link.limits`. `deadman_ms`: 100 to 65535, or None to set none. With `listen_only` boards are only asked
+    who they are and how they stand; nothing is set, not even dark. `keep`: remember named ports where a board answered.
 
     Intents may be called from any thread and return at once, with a future of their `Outcome`: ``answer`` is the
     board's, None if it gave none, or ``("held", why)`` if the link did not send it; `benchcon.link.say` puts it into

@@ -141,11 +141,24 @@ class Hub:
                 self.emit([link_record(now_us, talk.source, "lost", port=port.name, why="another board is there")])
             else:
                 self.emit([link_record(now_us, talk.source, "moved", to=source)])
+        self._make_way(source, port)
         talk.source = port.source = source
         talk.ident, talk.duplicate = ident, False
         talk.outputs = self.outputs(source, ident)
         talk.stirred.set()
         self.emit([link_record(now_us, source, "ident", ident=ident, port=port.name, rate=talk.connection.rate)])
+
+    def _make_way(self, source: int, port: Port) -> None:
+        """Board `source` is on `port`: wherever else it was thought to be, it is not."""
+        for other in self.ports.values():
+            if other is not port and other.source == source:
+                other.source, other.ident = 0, ""
+                if other.talk is not None and other.talk.source == source:
+                    self._last_source += 1
+                    other.source = other.talk.source = self._last_source
+                    other.talk.outputs = self.outputs(other.source, "")
+                    rate = other.talk.connection.rate
+                    self.emit([link_record(self.now_us(), other.source, "opened", port=other.name, rate=rate)])
 
     def renamed(self, talk: Talk, ident: str) -> None:
         """The board took a new ident: it keeps its number under the new one."""

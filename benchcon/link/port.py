@@ -182,6 +182,7 @@ class Port:
         self._stands("listening", "listening before the first word")
         await self._until(talk, lambda: False, self.hub.pace.listen_s)
         tried = False
+        tongue_text = ""
         while not self._over(talk):
             known = await self._ask(talk)
             if talk.duplicate:
@@ -190,7 +191,11 @@ class Port:
                 await self._live(talk)
             elif talk.sample and not talk.good and not tried:
                 tried = True
-                await self._try_rates(talk)
+                if not await self._try_rates(talk):
+                    tongue_text = self._text
+                    await self._mute(talk, tongue_text)
+            elif talk.sample and not talk.good:
+                await self._mute(talk, tongue_text)
             elif not self._over(talk):
                 await self._mute(talk)
 
@@ -223,26 +228,36 @@ class Port:
             if talk.duplicate and not talk.over:
                 self.hub.identify(talk, talk.ident)
 
-    async def _mute(self, talk: Talk) -> None:
-        if talk.good:
-            text = "speaks, but does not answer: is the wire from the computer to the board's receiver (RX) all right?"
-        elif talk.sample:
-            text = self._text
+    async def _mute(self, talk: Talk, tongue_text: str = "") -> None:
+        """Stay until there is a reason to ask again from the beginning."""
+        spoke = talk.good > 0
+        if tongue_text:
+            self._stands("tongue", tongue_text)
+        elif spoke:
+            self._stands("mute", "speaks, but does not answer: is the wire to the board's receiver (RX) all right?")
         else:
-            text = "no answer: is that the right port, and is firmware on the board that speaks the line protocol?"
-        self._stands("tongue" if talk.sample and not talk.good else "mute", text)
+            self._stands(
+                "mute",
+                "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
+            )
         self._record(talk, "silent")
-        while not self._over(talk):
-            good, answered = talk.good, []
-            if await self._until(talk, lambda: talk.good > good, self.hub.pace.ask_again_s):  # noqa: B023
-                return
-            if not self._over(talk):
-                talk.ask(("hello",), lambda outcome: answered.append(outcome.gave_up))  # noqa: B023
-                await self._until(talk, lambda: bool(answered), 2.0)  # noqa: B023
-                if answered == [False]:
-                    return
+        answered: list[bool] = []
 
-    async def _try_rates(self, talk: Talk) -> None:
+        def stirs() -> bool:
+            # A board that speaks without answering is no reason to ask more often.
+            return (not spoke and talk.good > 0) or (bool(talk.sample) and not talk.good and not tongue_text)
+
+        while not self._over(talk):
+            if await self._until(talk, stirs, self.hub.pace.ask_again_s) or self._over(talk):
+                return
+            answered.clear()
+            talk.ask(("hello",), lambda outcome: answered.append(not outcome.gave_up and not outcome.refused))
+            await self._until(talk, lambda: bool(answered), 2.0)
+            if answered == [True]:
+                return
+
+    async def _try_rates(self, talk: Talk) -> bool:
+        """Try the usual rates; return whether a good line was heard at one."""
         connection = talk.connection
         heard = {connection.rate: talk.sample}
         for rate in tongue.RATES if connection.rate else ():
@@ -252,10 +267,10 @@ class Port:
             await connection.set_rate(rate)
             talk.fresh_ear()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_listen_s):
-                return
+                return True
             talk.bring_up()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_ask_s) or self._over(talk):
-                return
+                return True
             if connection.rate == rate:  # else the device cannot do that rate
                 heard[rate] = talk.sample
         rate = tongue.best_rate(heard)
@@ -265,6 +280,7 @@ class Port:
         self._stands("tongue", tongue.explain(heard))
         shown = printable(heard[rate][: tongue.SHOWN_BYTES])
         self._record(talk, "tongue", rate=rate, bytes=shown, why=self._text)
+        return False
 
     # --- inside ----------------------------------------------------------------------------------------------------
 

@@ -277,8 +277,9 @@ class Talk:
             if outcome.gave_up and outcome.tries:
                 self.outputs.stalled = True
                 self._gave_up += 1
-                words = " ".join(outcome.words)
-                self.hub.emit([link_record(now_us, self.source, "timeout", words=words)])
+                if self.host.standing != "mute":
+                    words = " ".join(outcome.words)
+                    self.hub.emit([link_record(now_us, self.source, "timeout", words=words)])
             channels = self._sets.pop(outcome.ticket, None)
             if channels is not None:
                 self.outputs.answered(channels, outcome, not outcome.refused, not outcome.gave_up, now_us)
@@ -309,7 +310,7 @@ class Talk:
         self._gave_up = 0
         if host.standing != standing:
             self.stirred.set()
-        if host.repeats > repeats and standing == host.standing != "calling":
+        if host.repeats > repeats and standing == host.standing not in ("calling", "mute"):
             self.hub.emit([link_record(now_us, self.source, "repeat", times=host.repeats - repeats)])
         self._seen = (host.standing, host.repeats, host.gave_up)
 

@@ -1,7 +1,8 @@
 """A board for the tests of the link: `BoardSide` on a real pseudo-terminal, in a process of its own.
 
 Started as ``python peer.py JSON``; prints the port's path. Commands come on standard input, one a line; each is
-answered by one line of JSON. With ``rate`` it speaks and understands only while the port is set to that rate, as a UART would.
+answered by one line of JSON. With ``rate`` it speaks and understands only while the port is set to that rate, as a UART
+would.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ class Peer:
         self.quiet_until = 0
         self.shown: list[tuple[int, str, int]] = []
         self.heard = b""
+        self.following: tuple[int, int] | None = None
         self.board = BoardSide(options.get("ident", "desk"), "A desk", DESCRIPTION, buffer=options.get("buffer", 128))
         self.board.on_outputs = self.outputs
         self.plug()
@@ -49,7 +51,7 @@ class Peer:
         return (time.monotonic_ns() - self.began) // 1000
 
     def plug(self) -> str:
-        self.ours, self.theirs = pty.openpty()
+        self.ours, self.theirs = self.following or pty.openpty()
         tty.setraw(self.theirs)
         os.set_blocking(self.ours, False)
         port = os.ttyname(self.theirs)
@@ -58,6 +60,7 @@ class Peer:
         return port
 
     def unplug(self) -> None:
+        self.following = pty.openpty()  # taken before the old one is free, so that it is another place
         os.close(self.ours)
         os.close(self.theirs)
 

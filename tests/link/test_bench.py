@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Callable
+from pathlib import Path
 
-from link.boards import PeerProcess, Watched, did
+import pytest
+from link.boards import LONG_S, PeerProcess, Watched, did
 
+from benchcon.errors import Trouble
+from benchcon.link import Bench, remember, say
 from benchcon.wire import events as ev
+from benchcon.wire.codec import news
 
 Boards = Callable[..., PeerProcess]
 Benches = Callable[..., Watched]
@@ -32,3 +44,518 @@ def test_a_board_is_brought_up_and_driven(board: Boards, bench: Benches) -> None
     assert stamps == sorted(stamps)
     assert here.threads == {here.bench._thread.ident}  # type: ignore[union-attr]
     assert threading.get_ident() not in here.threads
+
+
+def test_a_slow_boot_loader_is_waited_for_and_that_is_said(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting", loader_s=1.5)
+    here = bench(desk.port)
+    assert "a few seconds" in here.stands(desk.port, "asking").text
+    here.stands(desk.port, "live")
+    assert desk.say("heard").count(" hello ") > 3  # asked again and again, past the boot loader
+
+
+def test_nothing_is_said_before_listening(board: Boards, bench: Benches) -> None:
+    from benchcon.link import Pace
+
+    desk = board()
+    here = bench(desk.port, pace=Pace(listen_s=0.3))
+    here.stands(desk.port, "live")
+    opened = next(batch.at_us for batch in here.batches if batch.bodies[0].startswith(b"opened"))
+    first = next(batch.at_us for batch in here.batches if batch.kind == ">")
+    assert first - opened >= 300_000
+
+
+def test_a_board_that_comes_back_on_another_port_keeps_its_number(board: Boards, bench: Benches) -> None:
+    first, second = board(ident="lighting"), board(ident="met")
+    here = bench(first.port, second.port)
+    one = here.stands(first.port, "live").source
+    two = here.stands(second.port, "live").source
+    first.say("unplug")
+    second.say("unplug")
+    here.wait(lambda: sum(text.startswith("lost ") for _, text in here.links()) == 2)
+    # Each comes back at a place that the user named, and not the one it had.
+    places = {first.say("plug"), second.say("plug")}
+    for port in places:
+        here.bench.add_port(port)
+
+    def both(infos: list[object]) -> bool:
+        return {(i.ident, i.source) for i in here.bench.ports() if i.standing == "live"} == {  # type: ignore[attr-defined]
+            ("lighting", one),
+            ("met", two),
+        }
+
+    assert here.bench.wait(both, LONG_S), here.bench.ports()
+    assert did(here.bench.set_lamp(one, "l1", 300))
+    assert first.say("values")["l1"] == 300
+    assert sorted(source for source, state in here.state.boards.items() if state.link == "linked") == [one, two]
+
+
+def test_a_port_that_vanishes_in_mid_line_tears_nothing_else(board: Boards, bench: Benches) -> None:
+    desk, other = board(ident="lighting"), board(ident="met")
+    here = bench(desk.port, other.port)
+    source = here.stands(desk.port, "live").source
+    still = here.stands(other.port, "live").source
+    desk.say("raw " + (news(0x99, 1, ("is", "sw1=1")) + b"\n!0100 00").hex())
+    here.wait(lambda: any(isinstance(event, ev.Moved) for event in here.events))
+    desk.say("unplug")
+    here.wait(lambda: here.linked("lost port"))
+    assert any(batch.kind == "(" and batch.bodies == [b"!0100 00"] for batch in here.batches if batch.source == source)
+    assert did(here.bench.set_lamp(still, "l1", 100))
+    outcome = here.bench.set_lamp(source, "l1", 100).result(LONG_S)
+    assert "no such board" in say(outcome)
+
+
+def test_a_stalled_board_holds_up_nobody_and_its_port_can_be_given_up(board: Boards, bench: Benches) -> None:
+    desk, other = board(ident="lighting"), board(ident="met")
+    here = bench(desk.port, other.port)
+    stuck = here.stands(desk.port, "live").source
+    still = here.stands(other.port, "live").source
+    desk.say("stall 1")
+    asked = [here.bench.set_lamp(stuck, "l1", 100 + n) for n in range(50)]
+    for n in range(20):
+        assert did(here.bench.set_lamp(still, "l1", 200 + n))
+    assert asked[0].result(LONG_S).gave_up
+    # The screen asks for dark, and is told the truth about each board.
+    result = here.bench.dark().result(LONG_S)
+    assert result.confirmed == (still,)
+    assert result.unconfirmed == (stuck,)
+    assert not result.sure
+    here.bench.let_go(desk.port).result(LONG_S)
+    assert here.stands(desk.port, "released").text
+    # Another program has the port now.
+    import serial
+
+    with serial.Serial(desk.port, exclusive=True):
+        pass
+    desk.say("stall 0")
+    here.bench.take_back(desk.port)
+    here.stands(desk.port, "live")
+    here.bench.light().result(LONG_S)
+    assert did(here.bench.set_lamp(stuck, "l1", 1))
+
+
+def test_a_port_whose_buffer_is_full_is_given_up_as_well(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting", buffer=60000)
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    desk.say("stall 1")
+    # More than a pseudo-terminal holds: the write itself is stuck, and nothing piles up behind it.
+    for _ in range(3000):
+        here.bench.ask(source, ("read", "sw1", "e1", "l1", "l2", "d1"))
+    here.wait(lambda: here.linked("stuck"))
+    assert not here.bench.dark().result(LONG_S).sure
+    here.bench.let_go(desk.port).result(LONG_S)
+    here.stands(desk.port, "released")
+    desk.say("stall 0")
+    here.bench.take_back(desk.port)
+    here.stands(desk.port, "live")
+
+
+def test_a_full_buffer_that_is_read_again_goes_on_and_dark_is_not_forgotten(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting", buffer=60000)
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+    desk.say("stall 1")
+    for _ in range(3000):
+        here.bench.ask(source, ("read", "sw1", "e1", "l1", "l2", "d1"))
+    here.wait(lambda: here.linked("stuck"))
+    assert not here.bench.dark().result(LONG_S).sure
+    desk.say("stall 0")
+    here.wait(lambda: here.linked("moving"))
+    desk.until("values", lambda values: values["l1"] == 0)
+    desk.until("state", lambda state: state["dark"])
+
+
+def test_dark_goes_through_a_full_window(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting", buffer=48)
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert did(here.bench.set_many(source, {"l1": 1000, "l2": 1000}))
+    waiting = [here.bench.ask(source, ("read", "all")) for _ in range(200)]
+    result = here.bench.dark().result(LONG_S)
+    assert result.sure
+    assert result.confirmed == (source,)
+    values = desk.say("values")
+    assert (values["l1"], values["l2"]) == (0, 0)
+    assert not all(each.done() for each in waiting)  # dark did not wait for what was asked before
+    refused = here.bench.set_lamp(source, "l1", 1000).result(LONG_S)
+    assert "dark" in say(refused)
+    assert here.bench.light().result(LONG_S).confirmed == (source,)
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+
+
+def test_leaving_darkens_and_says_so(board: Boards) -> None:
+    desk = board(ident="lighting")
+    here = Watched(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+    assert here.bench.close() is True
+    assert desk.say("values")["l1"] == 0
+    assert desk.say("state")["dark"]
+    assert here.bench.set_lamp(source, "l1", 1000).result(LONG_S).answer == ("held", "closed")
+    # The port is free for others at once.
+    import serial
+
+    with serial.Serial(desk.port, exclusive=True):
+        pass
+
+
+def test_leaving_a_stalled_board_is_bounded_and_owned_up_to(board: Boards) -> None:
+    desk = board(ident="lighting")
+    here = Watched(desk.port)
+    here.stands(desk.port, "live")
+    desk.say("stall 1")
+    assert here.bench.close() is False
+
+
+CRASH = """
+import sys
+from benchcon.link import Bench
+bench = Bench([sys.argv[1]])
+bench.start()
+assert bench.wait(lambda ports: any(p.standing == "live" for p in ports), 30)
+bench.set_lamp(1, "l1", 1000).result(30)
+print("lit", flush=True)
+if sys.argv[2] == "crash":
+    raise RuntimeError("a fault somewhere else")
+input()
+"""
+
+
+@pytest.mark.parametrize("end", ["crash", "kill"])
+def test_a_crash_darkens_and_after_sigkill_the_dead_man_does(board: Boards, end: str) -> None:
+    desk = board(ident="lighting")
+    program = subprocess.Popen(
+        [sys.executable, "-c", CRASH, desk.port, end],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+    assert program.stdout is not None
+    assert program.stdout.readline() == "lit\n"
+    if end == "kill":
+        assert desk.say("values")["l1"] == 1000
+        assert desk.say("state")["deadman_ms"] == 2000
+        program.send_signal(signal.SIGKILL)
+    program.communicate()
+    desk.until("state", lambda state: state["dark"])
+    assert desk.say("values")["l1"] == 0
+
+
+def test_the_dead_man_is_fed_when_nothing_else_is_said(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port, deadman_ms=400)
+    source = here.stands(desk.port, "live").source
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+    begun = here.bench.now_us()
+    here.wait(lambda: here.bench.now_us() - begun > 1_500_000 and here.batches)
+    assert desk.say("values")["l1"] == 1000
+    state = desk.say("state")
+    assert (state["dark"], state["deadman_ms"]) == (False, 400)
+
+
+def test_a_bench_that_only_listens_asks_and_sets_nothing(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port, listen_only=True)
+    source = here.stands(desk.port, "live").source
+    assert "only listens" in say(here.bench.set_lamp(source, "l1", 1000).result(LONG_S))
+    assert "only listens" in say(here.bench.ask(source, ("deadman", "07D0")).result(LONG_S))
+    assert here.bench.close() is True
+    heard = desk.say("heard")
+    assert {line.split()[1] for line in heard.splitlines() if line} == {"hello", "item", "read"}
+
+
+def test_two_boards_with_one_ident_are_told_apart(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    one = here.stands(desk.port, "live").source
+    twin = board(ident="lighting")
+    here.bench.add_port(twin.port)
+    info = here.stands(twin.port, "duplicate")
+    assert "'lighting' is linked already" in info.text
+    assert desk.port in info.text
+    assert here.linked("refused why=duplicate ident=lighting")
+    assert info.source != one
+    assert "same ident" in say(here.bench.set_lamp(info.source, "l1", 1000).result(LONG_S))
+    assert did(here.bench.wink(info.source))
+    assert did(here.bench.ident(info.source, "lighting_2"))
+    again = here.stands(twin.port, "live")
+    assert (again.ident, again.source) == ("lighting_2", info.source)
+    assert did(here.bench.set_lamp(info.source, "l1", 700))
+    assert twin.say("values")["l1"] == 700
+    assert desk.say("values")["l1"] == 0
+
+
+def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Benches) -> None:
+    desk, twin = board(ident="lighting"), board(ident="lighting")
+    here = bench(desk.port)
+    one = here.stands(desk.port, "live").source
+    here.bench.add_port(twin.port)
+    here.stands(twin.port, "duplicate")
+    desk.say("unplug")
+    assert here.stands(twin.port, "live").source == one
+
+
+def test_a_rename_keeps_the_number(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    one = here.stands(desk.port, "live").source
+    assert did(here.bench.ident(one, "approach"))
+    assert here.bench.wait(
+        lambda infos: [(info.ident, info.source, info.standing) for info in infos] == [("approach", one, "live")],
+        LONG_S,
+    ), here.bench.ports()
+    assert did(here.bench.name(one, "Approach lights"))
+    with pytest.raises(Trouble, match="no ident"):
+        here.bench.ident(one, "Approach 1")
+
+
+def test_the_right_rate_is_found(board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
+    desk = board(ident="lighting", rate=57600)
+    here = bench(desk.port)
+    # What came at the wrong rate was no line; nobody reads anything into it.
+    desk.say("change sw1 1")
+    info = here.stands(desk.port, "live")
+    assert info.rate == 57600
+    assert did(here.bench.set_lamp(info.source, "l1", 5))
+
+
+def test_another_tongue_is_shown_and_stops_nobody(
+    board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
+    desk = board(ident="lighting")
+    odd = board(tongue="T=21.5C \x1b[31mH=40%\r\n")
+    here = bench(odd.port, desk.port)
+    here.stands(desk.port, "live")
+    # The test board's greeting comes when it is reset; its sign of life later.
+    odd.say("reset")
+    info = here.stands(odd.port, "tongue")
+    assert "T=21.5C \\x1B[31mH=40%" in info.text
+    assert "another firmware" in info.text
+    assert "\x1b" not in info.text
+    assert here.linked("tongue port=")
+    assert did(here.bench.set_lamp(here.stands(desk.port, "live").source, "l1", 5))
+
+
+def test_a_silent_port_is_said_to_be_silent(bench: Benches, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
+    ours, theirs = pty.openpty()
+    here = bench(os.ttyname(theirs))
+    info = here.stands(os.ttyname(theirs), "mute")
+    assert "no answer" in info.text
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_garbage_and_endless_lines_are_counted_and_harmless(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    for n in range(20):
+        desk.say("raw " + bytes((n * 37 + k * 11) % 256 for k in range(400)).hex())
+        desk.say("raw " + (b"x" * 1000).hex())
+    desk.say("raw " + b"\n".hex())
+    desk.say("change sw1 1")
+    here.wait(lambda: any(isinstance(event, ev.Moved) for event in here.events))
+    assert did(here.bench.set_lamp(source, "l1", 5))
+    assert here.state.observer.counters(source).bad > 0
+    assert all(len(body) <= 80 for batch in here.batches if batch.kind == "(" for body in batch.bodies)
+
+
+def test_a_board_resetting_in_a_loop_is_shown_and_comes_back_when_it_stops(board: Boards, bench: Benches) -> None:
+    desk, other = board(ident="lighting"), board(ident="met")
+    here = bench(desk.port, other.port)
+    source = here.stands(desk.port, "live").source
+    assert did(here.bench.set_lamp(source, "l1", 1000))
+    for _ in range(30):
+        desk.say("reset")
+    here.wait(lambda: sum(isinstance(event, ev.Boot) and event.source == source for event in here.events) >= 3)
+    assert here.stands(desk.port, "live").source == source
+    desk.until("state", lambda state: state["deadman_ms"] == 2000)  # a reset had switched it off
+    assert here.state.boards[source].channels["l1"].value == 0
+    assert did(here.bench.set_lamp(source, "l1", 5))
+
+
+def test_only_ports_that_were_named_are_opened(board: Boards, bench: Benches) -> None:
+    desk, other = board(ident="lighting"), board(ident="met")
+    here = bench(desk.port)
+    here.stands(desk.port, "live")
+    desk.say("unplug")
+    here.wait(lambda: here.linked("lost port"))
+    here.bench.wait(lambda infos: all(info.standing == "waiting" for info in infos), LONG_S)
+    assert other.say("heard") == ""
+    assert [info.port for info in here.bench.ports()] == [desk.port]
+
+
+def test_a_lost_board_is_looked_for_where_it_once_was_and_nowhere_else(
+    board: Boards, bench: Benches, tmp_path: Path
+) -> None:
+    # Links with lasting names stand for ports that can be agreed to for good (a pseudo-terminal cannot).
+    desk, other = board(ident="lighting"), board(ident="met")
+    home = tmp_path / "home"
+    home.mkdir(exist_ok=True)
+    new_place, elsewhere = tmp_path / "new-place", tmp_path / "elsewhere"
+    elsewhere.symlink_to(other.port)
+    entries = [
+        {"port": str(new_place), "hardware": "", "ident": "lighting", "when": ""},
+        {"port": str(elsewhere), "hardware": "", "ident": "met", "when": ""},
+    ]
+    (home / "ports.json").write_text(json.dumps({"form": 1, "ports": entries}))
+    here = bench(desk.port)
+    one = here.stands(desk.port, "live").source
+    desk.say("unplug")
+    here.wait(lambda: here.linked("lost port"))
+    new_place.symlink_to(desk.say("plug"))
+    assert here.stands(str(new_place), "live").source == one
+    assert other.say("heard") == ""
+
+
+def test_an_agreed_port_is_remembered_only_where_it_can_be(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    bench(desk.port).stands(desk.port, "live")
+    assert remember.agreed() == []
+
+
+def test_two_programs_cannot_have_one_board(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    here.stands(desk.port, "live")
+    script = (
+        "import sys; from benchcon.link import Bench; b = Bench([sys.argv[1]]); b.start();"
+        "b.wait(lambda ports: any(p.text for p in ports), 30); print(b.ports()[0].text)"
+    )
+    said = subprocess.run([sys.executable, "-c", script, desk.port], capture_output=True, text=True, timeout=60)
+    assert f"{desk.port} is in use" in said.stdout
+    assert f"process {os.getpid()}" in said.stdout
+    assert did(here.bench.set_lamp(1, "l1", 5))
+
+
+def test_a_busy_main_thread_delays_no_stamp(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    came = threading.Event()
+
+    def on_link(batches: object) -> None:
+        came.set()
+
+    here.bench.subscribe(on_link)  # type: ignore[arg-type]
+    future = here.bench.set_lamp(source, "l1", 5)
+    end = time.monotonic() + LONG_S
+    while not (came.is_set() and future.done()):  # this thread never gives way of its own accord
+        assert time.monotonic() < end
+    assert did(future)
+
+
+def test_a_subscriber_that_fails_is_dismissed_and_the_others_go_on(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench()
+
+    def failing(batches: object) -> None:
+        raise RuntimeError("a fault \x1b[31m")
+
+    here.bench.subscribe(failing)  # type: ignore[arg-type]
+    here.bench.add_port(desk.port)
+    source = here.stands(desk.port, "live").source
+    assert any(text.startswith("dismissed") and "\x1b" not in text for _, text in here.links())
+    assert did(here.bench.set_lamp(source, "l1", 5))
+
+
+def test_notes_stand_in_the_stream(bench: Benches) -> None:
+    here = bench()
+    here.bench.note("mark", "here it flickered\x1b")
+    here.wait(lambda: any(isinstance(event, ev.Note) for event in here.events))
+    note = next(event for event in here.events if isinstance(event, ev.Note))
+    assert (note.kind, note.text) == ("mark", "here it flickered\\x1B")
+
+
+def test_key_repeat_does_not_make_a_lamp_flash_and_that_is_told(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    futures = [here.bench.set_lamp(source, "l2", 1000 * (n % 2)) for n in range(1, 60)]
+    for future in futures:
+        did(future)
+    assert desk.say("values")["l2"] == 1000
+    rises = [at_us for at_us, channel, value in desk.say("shown") if channel == "l2" and value]
+    assert all(fourth - first > 1_000_000 for first, fourth in zip(rises, rises[3:], strict=False))
+    for n in range(40):
+        did(here.bench.set_lamp(source, "l2", 1000 * (n % 2)))
+    rises = [at_us for at_us, channel, value in desk.say("shown") if channel == "l2" and value]
+    assert all(fourth - first > 1_000_000 for first, fourth in zip(rises, rises[3:], strict=False))
+
+
+def test_a_request_typed_as_words_keeps_to_the_limits_too(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    for n in range(5):
+        did(here.bench.ask(source, ("set", f"l2={1000 * ((n + 1) % 2):03X}")))
+    assert here.bench.ask(source, ("set", "nope=000")).result(LONG_S).answer[1] == "03"  # type: ignore[index]
+    assert here.bench.ask(source, ("set", "l2=XYZ")).result(LONG_S).refused
+    here.bench.set_lamp(source, "l2", 0)
+    here.bench.set_lamp(source, "l2", 1000)
+    here.wait(lambda: here.linked("held channel=l2 why=flash"))
+    assert here.bench.held_back["flash"] >= 1
+    with pytest.raises(Trouble, match="cannot be sent"):
+        here.bench.ask(source, ("set", "x" * 100))
+    with pytest.raises(Trouble, match="levels go from 0 to 1000"):
+        here.bench.set_lamp(source, "l1", 1001)
+
+
+def test_the_budget_of_the_panel_holds(board: Boards, bench: Benches) -> None:
+    from benchcon.panel import model
+
+    panel = model.Panel(
+        boards=(model.Board("desk", ident="lighting", budget_ma=25.0),),
+        lamps=(
+            model.Lamp("a", "A", model.Channel("desk", "l1"), current_ma=20.0),
+            model.Lamp("b", "B", model.Channel("desk", "l2"), current_ma=20.0),
+        ),
+    )
+    desk = board(ident="lighting")
+    here = bench(desk.port, panel=panel)
+    source = here.stands(desk.port, "live").source
+    did(here.bench.set_lamp(source, "l1", 1000))
+    outcome = here.bench.set_lamp(source, "l2", 1000).result(LONG_S)
+    assert "current budget" in say(outcome)
+    assert desk.say("values")["l2"] == 0
+    assert here.linked("held channel=l2 why=current")
+    did(here.bench.set_lamp(source, "l1", 0))
+    desk.until("values", lambda values: values["l2"] == 1000)  # it was wanted, and now there is room
+
+
+def test_blinking_is_slow_enough_and_ends_dark(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    here.bench.blink(source, "l1", True)
+    desk.until("shown", lambda shown: sum(1 for _, channel, value in shown if channel == "l1" and value) >= 3)
+    here.bench.blink(source, "l1", False)
+    desk.until("values", lambda values: values["l1"] == 0)
+    rises = [at_us for at_us, channel, value in desk.say("shown") if channel == "l1" and value]
+    assert rises[2] - rises[1] > 500_000
+
+
+def test_a_refused_port_is_told_and_tried_again(board: Boards, bench: Benches, tmp_path: Path) -> None:
+    place = tmp_path / "place"
+    here = bench(str(place))
+    assert "is not there" in here.stands(str(place), "waiting").text
+    desk = board(ident="lighting")
+    place.symlink_to(desk.port)
+    here.stands(str(place), "live")
+
+
+def test_what_makes_no_sense_is_refused_at_once() -> None:
+    with pytest.raises(Trouble, match="between 100 and 65535"):
+        Bench(deadman_ms=50)
+    bench = Bench()
+    bench.start()
+    with pytest.raises(Trouble, match="started already"):
+        bench.start()
+    assert bench.close() is True
+    assert bench.close() is True
