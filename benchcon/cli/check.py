@@ -84,6 +84,10 @@ def _panel(path: str, panels: list[Panel]) -> list[Finding]:
     from benchcon.panel.file import LARGEST, inspect, slurp
 
     panel, findings = inspect(slurp(path, LARGEST + 1, whole=False), path)
+    if panel is not None and panel.triggers:
+        from benchcon.watch.triggers import inspect_triggers
+
+        findings = sorted([*findings, *inspect_triggers(panel)[1]], key=lambda finding: finding.line)
     if panel is not None and not any(finding.grave for finding in findings):
         panels.append(panel)
     return findings

@@ -61,7 +61,11 @@ class PanelFile:
             near = name_from(name)
             hint = f'; did you mean "{near}"?' if near else ""
             raise Trouble(f'"{printable(name[:40])}" is no name: a-z, 0-9 and _ are allowed, the first a letter{hint}')
-        self._take(with_key_renamed(self.text, path, name))
+        text = with_key_renamed(self.text, path, name)
+        for number, trigger in enumerate(self.panel.triggers):
+            if trigger.values.get("part") == part:
+                text = with_value(text, ("triggers", number), "part", name)
+        self._take(text)
 
     def label(self, part: str, text: str) -> None:
         """Set what is written beside a part."""

@@ -77,6 +77,13 @@ def test_fault_files_are_held_against_the_panel_beside_them(here: Path, capsys: 
     assert "stuck" in lines[1]
 
 
+def test_triggers_are_checked_too(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with (here / "good.toml").open("a") as file:
+        file.write('\n[[triggers]]\nkind = "chattr"\n')
+    assert main(["check", "good.toml"]) == 1
+    assert 'did you mean "chatter"?' in capsys.readouterr().out
+
+
 def test_captures_are_told_by_their_first_line(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from benchcon.capture.form import encode, write_header
     from benchcon.wire.records import LINE_UP, NOTE, Batch

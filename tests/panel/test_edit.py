@@ -40,6 +40,7 @@ channel = "desk.l1"
 id = "desk.l2"
 [[triggers]]
 kind = "chatter"
+part = "horn"  # only this
 """
 
 
@@ -107,6 +108,11 @@ def test_a_part_is_renamed_wherever_its_name_stands(file: PanelFile) -> None:
     with pytest.raises(Trouble, match='no part "horm"'):
         file.rename("horm", "x")
     assert file.panel.part("horn") is not None
+
+
+def test_triggers_follow_a_part_that_is_renamed(file: PanelFile) -> None:
+    file.rename("horn", "hooter")
+    assert 'part = "hooter"  # only this' in file.text
 
 
 def test_parts_are_added_at_the_end(file: PanelFile) -> None:

@@ -1,0 +1,106 @@
+"""``benchcon draft``: a first panel file from what boards say of themselves."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from benchcon.panel.draft import Said
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("ports", nargs="+", metavar="PORT", help="serial port, or socket://host:port")
+    parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+    parser.add_argument(
+        "--seconds", type=float, default=15.0, metavar="N", help="how long the boards may take to answer (15)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask the boards and write the file: 0 done, 2 a port or the file could not be used."""
+    import os
+    import sys
+
+    from benchcon.errors import Trouble
+    from benchcon.panel.draft import draft
+    from benchcon.panel.edit import write_whole
+    from benchcon.wire.printable import printable
+
+    if args.out and os.path.isfile(args.out) and not args.force:
+        raise Trouble(f"{printable(args.out)} is there already; --force overwrites it")
+    if not 0 < args.seconds <= 600:
+        raise Trouble(f"--seconds is {args.seconds:g}; more than 0 and at most 600 is allowed")
+    text = draft(ask(args.ports, args.seconds))
+    if args.out:
+        write_whole(args.out, text.encode(), force=args.force)
+    else:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    return 0
+
+
+HOPELESS = ("waiting", "mute", "tongue", "duplicate", "released")
+"""How a port stands that will not bring a description without somebody doing something first."""
+
+
+def ask(ports: Sequence[str], seconds: float) -> list[Said]:
+    """Open `ports`, wait until each board has described itself whole, and return what they say, in order of `ports`.
+
+    Raises `Trouble` if one cannot be opened, or its board does not tell within `seconds`. The boards are only asked:
+    nothing on them is switched.
+    """
+    import threading
+    import time
+
+    from benchcon.errors import Trouble
+    from benchcon.link import Bench
+    from benchcon.state import BenchState
+    from benchcon.wire.events import Answered
+    from benchcon.wire.items import Item, item_of
+    from benchcon.wire.printable import printable
+    from benchcon.wire.records import Batch
+
+    state = BenchState()
+    items: dict[int, dict[int, Item | None]] = {}
+    lock = threading.Lock()
+
+    def take(batches: list[Batch]) -> None:
+        with lock:
+            for batch in batches:
+                for event in state.feed(batch):
+                    if isinstance(event, Answered) and event.request and event.request.words[:1] == ("item",):
+                        index = int(event.request.words[1], 16)
+                        items.setdefault(event.source, {})[index] = item_of(event.words)
+
+    def said(port: str, source: int) -> Said | None:
+        with lock:
+            board = state.boards.get(source)
+            told = items.get(source, {})
+            if not source or board is None or not board.ident or not 0 < board.items_told <= len(told):
+                return None
+            return port, board.ident, board.name, [item for _, item in sorted(told.items()) if item]
+
+    ports = list(dict.fromkeys(ports))
+    bench = Bench(ports, deadman_ms=None, listen_only=True)
+    bench.subscribe(take)
+    with bench:
+        deadline = time.monotonic() + seconds
+        while True:
+            standing = {info.port: info for info in bench.ports()}
+            found = [said(port, standing[port].source if port in standing else 0) for port in ports]
+            late = time.monotonic() >= deadline
+            for port, each in zip(ports, found, strict=True):
+                info = standing.get(port)
+                if each is None and (late or (info and info.standing in HOPELESS)):
+                    why = info.text if info and info.text else f"no board described itself within {seconds:g} s"
+                    shown = printable(port)
+                    raise Trouble(why if why.startswith(shown) else f"{shown}: {why}")
+            whole = [each for each in found if each is not None]
+            if len(whole) == len(ports):
+                return whole
+            bench.wait(lambda infos, before=standing: {info.port: info for info in infos} != before, 0.1)
