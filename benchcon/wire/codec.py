@@ -41,9 +41,11 @@ REASONS: tuple[str, ...] = ("check", "form", "torn", "oversize", "echo", "noise"
 _WORD = rb"[a-z][a-z0-9_]{0,11}"
 _TEXT = rb"(?: (?:[\x22\x24\x26-\x3B\x3D\x3F\x41-\x7E]++|%[0-9A-F]{2})+)*"
 _CHECK = rb" #[0-9A-F]{4}"
-_UP = re.compile(rb"(?:!([0-9A-F]{4}) ([0-9A-F]{8})|<([0-9A-F]{2})) (" + _WORD + _TEXT + rb")" + _CHECK)
-_DOWN = re.compile(rb">([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
-_HAND = re.compile(rb"@@ (" + _WORD + _TEXT + rb")")
+# The form of a line, without its end: everything the grammar asks but that the check is right and the length.
+# Groups of UP: number, clock (news) or tag (answer), words; of DOWN: tag, words; of HAND: words.
+UP = re.compile(rb"(?:!([0-9A-F]{4}) ([0-9A-F]{8})|<([0-9A-F]{2})) (" + _WORD + _TEXT + rb")" + _CHECK)
+DOWN = re.compile(rb">([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
+HAND = re.compile(rb"@@ (" + _WORD + _TEXT + rb")")
 _ENDED = re.compile(rb".* #[0-9A-F]{4}", re.DOTALL)
 _PRINTABLE = re.compile(rb"[\x20-\x7E]*")
 
@@ -93,7 +95,7 @@ def answer(tag: int, words: Sequence[str]) -> bytes:
 def by_hand(words: Sequence[str]) -> bytes:
     """Build a line as a person types it: no tag, no check."""
     line = ("@@ " + " ".join(words)).encode("ascii", "replace")
-    if len(line) > LINE_MOST or not _HAND.fullmatch(line):
+    if len(line) > LINE_MOST or not HAND.fullmatch(line):
         raise ValueError(f"not a line of the protocol: {line!r}")
     return line
 
@@ -103,7 +105,7 @@ def _built(body: str) -> bytes:
     line = seal(body.encode("ascii", "replace"))
     if len(line) > LINE_MOST:
         raise ValueError(f"{len(line)} bytes, and a line has {LINE_MOST} at most: {body!r}")
-    if not (_UP.fullmatch(line) or _DOWN.fullmatch(line)):
+    if not (UP.fullmatch(line) or DOWN.fullmatch(line)):
         raise ValueError(f"not a line of the protocol: {body!r}")
     return line
 
@@ -111,16 +113,16 @@ def _built(body: str) -> bytes:
 def parse(line: bytes) -> Parsed:
     """Return the typed form of a good line (without its end). Raises ValueError, with a reason, if it is none."""
     if len(line) <= LINE_MOST:
-        if up := _UP.fullmatch(line):
+        if up := UP.fullmatch(line):
             if _checked(line):
                 words = tuple(up[4].decode().split(" "))
                 if up[1]:
                     return Parsed("news", 0, int(up[1], 16), int(up[2], 16), words)
                 return Parsed("answer", int(up[3], 16), 0, 0, words)
-        elif down := _DOWN.fullmatch(line):
+        elif down := DOWN.fullmatch(line):
             if _checked(line):
                 return Parsed("request", int(down[1], 16), 0, 0, tuple(down[2].decode().split(" ")))
-        elif hand := _HAND.fullmatch(line):
+        elif hand := HAND.fullmatch(line):
             return Parsed("by hand", 0, 0, 0, tuple(hand[1].decode().split(" ")))
     raise ValueError(explain_bad(line))
 
@@ -139,8 +141,8 @@ def explain_bad(raw: bytes) -> str:
             return "torn" if _PRINTABLE.fullmatch(raw) else "noise"
         if not _checked(raw):
             return "check"
-        return "echo" if _UP.fullmatch(raw) or _DOWN.fullmatch(raw) else "form"
-    if _HAND.fullmatch(raw):
+        return "echo" if UP.fullmatch(raw) or DOWN.fullmatch(raw) else "form"
+    if HAND.fullmatch(raw):
         return "echo"
     return "torn" if begun and _PRINTABLE.fullmatch(raw) else "noise"
 
@@ -157,8 +159,8 @@ class Splitter:
     def __init__(self, direction: Literal["up", "down"], by_hand: bool = False) -> None:
         up = direction == "up"
         self._line_kind, self._bytes_kind = (LINE_UP, BYTES_UP) if up else (LINE_DOWN, BYTES_DOWN)
-        self._good = (_UP if up else _DOWN).fullmatch
-        self._hand = _HAND.fullmatch if by_hand else None
+        self._good = (UP if up else DOWN).fullmatch
+        self._hand = HAND.fullmatch if by_hand else None
         self._shapes: set[bytes] = {b""}
         self._wait = b""
         self._skipping = False

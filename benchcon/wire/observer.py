@@ -1,383 +1,357 @@
-"""What passes by, understood: a passive observer of both directions of every line on the bench.
+"""The passive observer: pairs answers with requests, counts gaps, unwraps clocks, sees resets. It sends nothing.
 
-It pairs answers with requests, counts holes in the running numbers, unwraps board clocks, notices resets and keeps
-count of words it does not know. It never speaks: live, tap and replay all run this same one.
+Live, tap and replay all run it over the same batches and get the same events. One observer serves a whole bench; each
+source has a `Watched` of its own.
 
-How a reset is noticed, and what comes of it:
+What one board's news tells of its life, as a table (first match wins; *back* means more than a second, which only a
+reset can do, since a wrap goes forward):
 
-| seen | event |
-|---|---|
-| news ``boot`` | ``Boot`` with its cause |
-| another boot number in ``alive`` or in the answer to ``hello`` | ``Boot``, cause ``seen`` |
-| a running number far behind the one expected | ``Gap``: as many lines as were numbered since a reset are missing |
+    line                         running number      clock       taken for
+    boot                         0, 0 was the last   the same    the same line once more: passed over
+    boot                         any                 any         a reset (or the line of one already made out)
+    alive, hello: another boot   any                 any         a reset, boot line lost
+    any                          any                 back        a reset, boot line lost
+    any                          as expected         any         news
+    any                          up to 64 behind     not later   the same line once more: passed over
+    any                          any other           any         a hole: so many lines were lost on the way
 
-Speed: the commonest line by far is the news ``is``. Its words repeat, so each word is taken apart once and looked up
-afterwards; the rest is two conversions from hex.
+The answer to `read` names the last news put out before it, so a hole shows there even if no news follows.
 """
 
 from __future__ import annotations
 
-import re
+import struct
+from binascii import unhexlify
+from collections.abc import Callable
+from functools import partial
+from itertools import repeat
 from typing import Any
 
-from benchcon.wire import events as ev
-from benchcon.wire.codec import explain_bad
+from benchcon.wire import tidings
+from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
+from benchcon.wire.events import Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
 from benchcon.wire.printable import printable
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
+from benchcon.wire.watched import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, Waiting, Watched
 
-WRAP = 1 << 32
-UNKNOWN_MOST = 64
-"""Unknown words counted by name; the rest are counted together, as `OTHERS`."""
-OTHERS = "(others)"
-_WORDS_MOST = 8192
-"""Words of `is` remembered; when there are more, remembering starts afresh."""
+TAILS_MOST = 4096
+"""``is`` tails remembered; when there are more, remembering starts afresh."""
+RESET_BACK_US = 1_000_000
+"""A clock that steps back by more than this was reset."""
+REPEAT_MOST = 64
+"""Running numbers this far behind may be a line received twice."""
 
-_SETTING = re.compile(rb"([a-z][a-z0-9_]{0,7})=([0-9A-F]{1,16})")
-_HEX4 = re.compile(r"[0-9A-F]{4}")
-_CAUSES = frozenset({"power", "reset", "watchdog", "brownout", "unknown"})
-
-
-class Counters:
-    """What was counted of one board since the stream began."""
-
-    __slots__ = (
-        "answers",
-        "bad_down",
-        "bad_up",
-        "boots",
-        "gaps",
-        "lines_down",
-        "lines_up",
-        "missing",
-        "news",
-        "unknown",
-    )
-
-    def __init__(self) -> None:
-        self.lines_up = 0
-        self.lines_down = 0
-        self.news = 0
-        self.answers = 0
-        self.bad_up = 0
-        """Pieces from the board that were no good line."""
-        self.bad_down = 0
-        self.gaps = 0
-        self.missing = 0
-        """Lines of news lost on the way."""
-        self.boots = 0
-        self.unknown: dict[str, int] = {}
-        """News by words that are not known."""
-
-    def as_json(self) -> dict[str, Any]:
-        """Every counter."""
-        return {name: getattr(self, name) for name in sorted(self.__slots__)}
-
-
-class _Line:
-    """What must be remembered of one board."""
-
-    __slots__ = ("asked", "base", "boot", "clock", "counters", "expected", "hand")
-
-    def __init__(self) -> None:
-        self.counters = Counters()
-        self.expected = -1
-        """Running number of the next news; -1: any will do."""
-        self.base = 0
-        """Unwrapped clock less the clock as sent."""
-        self.clock = 0
-        """Greatest clock as sent since the last wrap."""
-        self.boot = -1
-        self.asked: dict[int, ev.Asked] = {}
-        self.hand: ev.Asked | None = None
+_HEX = b"0123456789ABCDEF"
+_new_moved: Callable[[tuple[Any, ...]], Event] = partial(tuple.__new__, Moved)
 
 
 class Observer:
-    """Eats batches in stream order and gives events."""
+    """Eats batches, gives events. See the module's text for what it makes of holes, repeats and resets.
+
+    ``values`` in `Moved` may be shared between events: look, do not change.
+    """
 
     def __init__(self) -> None:
-        self._lines: dict[int, _Line] = {}
-        self._words: dict[bytes, tuple[str, int]] = {}
-
-    def counters(self, source: int) -> Counters:
-        """Return what was counted of board `source`; zeros if nothing was heard of it."""
-        line = self._lines.get(source)
-        return line.counters if line is not None else Counters()
-
-    def feed(self, batch: Batch) -> list[ev.Event]:
-        """Take one batch and return what it means, in order."""
-        at_us, source, kind, bodies = batch
-        if kind == LINE_UP:
-            return self._up(at_us, source, bodies)
-        if kind == LINE_DOWN:
-            return self._down(at_us, source, bodies)
-        if kind in (BYTES_UP, BYTES_DOWN):
-            counters = self._line(source).counters
-            if kind == BYTES_UP:
-                counters.bad_up += len(bodies)
-            else:
-                counters.bad_down += len(bodies)
-            return [ev.Odd(at_us, source, body, explain_bad(body)) for body in bodies]
-        if kind == LINK:
-            return [_link(at_us, source, body) for body in bodies]
-        if kind == NOTE:
-            return [_note(at_us, source, body) for body in bodies]
-        return []
-
-    def snapshot(self) -> dict[str, Any]:
-        """Return what a stream that starts in the middle needs to go on identically; fit for JSON."""
-        return {
-            "lines": {
-                str(source): {
-                    "expected": line.expected,
-                    "base": line.base,
-                    "clock": line.clock,
-                    "boot": line.boot,
-                    "asked": [[asked.at_us, asked.tag, *asked.words] for asked in line.asked.values()],
-                    "hand": [line.hand.at_us, 0, *line.hand.words] if line.hand else None,
-                    "counters": line.counters.as_json() | {"unknown": dict(line.counters.unknown)},
-                }
-                for source, line in self._lines.items()
-            }
+        self._boards: dict[int, Watched] = {}
+        self._tails: dict[bytes, dict[str, int]] = {}
+        self._takers: dict[str, Callable[[int, int, list[bytes]], list[Event]]] = {
+            LINE_UP: self._lines_up,
+            LINE_DOWN: self._lines_down,
+            BYTES_UP: self._bytes_up,
+            BYTES_DOWN: self._bytes_down,
+            LINK: self._link,
+            NOTE: self._note,
         }
 
-    def restore(self, snapshot: dict[str, Any]) -> None:
-        """Go on from a snapshot. Raises KeyError, TypeError or ValueError if it is none."""
-        lines: dict[int, _Line] = {}
-        for name, kept in snapshot["lines"].items():
-            line = _Line()
-            source = int(name)
-            line.expected, line.base, line.clock, line.boot = (
-                int(kept[key]) for key in ("expected", "base", "clock", "boot")
-            )
-            for at_us, tag, *words in kept["asked"]:
-                line.asked[int(tag)] = ev.Asked(int(at_us), source, int(tag), tuple(map(str, words)))
-            if kept["hand"]:
-                at_us, _, *words = kept["hand"]
-                line.hand = ev.Asked(int(at_us), source, 0, tuple(map(str, words)))
-            for key in Counters.__slots__:
-                value = kept["counters"][key]
-                if key == "unknown":
-                    line.counters.unknown = {str(word): int(count) for word, count in value.items()}
-                else:
-                    setattr(line.counters, key, int(value))
-            lines[source] = line
-        self._lines = lines
+    def feed(self, batch: Batch) -> list[Event]:
+        """Return what `batch` means, in order. Nothing that a batch may hold makes it raise; keyframes give nothing."""
+        at_us, source, kind, bodies = batch
+        taker = self._takers.get(kind)
+        return taker(at_us, source, bodies) if taker is not None else []
 
-    # --- from the board ---------------------------------------------------------------------------------------------
+    def counters(self, source: int) -> Counters:
+        """Return the counters of a source; they go on counting. Zeros for a source of which nothing was heard."""
+        board = self._boards.get(source)
+        return board.counters if board is not None else Counters()
 
-    def _line(self, source: int) -> _Line:
-        line = self._lines.get(source)
-        if line is None:
-            line = self._lines[source] = _Line()
-        return line
+    def clock_us(self, source: int, clock: int) -> int:
+        """Return a clock from an answer (modulo 2^32) unwrapped, as near as can be to the news heard last."""
+        board = self._boards.get(source)
+        return board.unwrap(clock, board.at_us) if board is not None else clock
 
-    def _up(self, at_us: int, source: int, bodies: list[bytes]) -> list[ev.Event]:
-        line = self._line(source)
-        line.counters.lines_up += len(bodies)
-        events: list[ev.Event] = []
-        add = events.append
-        words = self._words
-        new = tuple.__new__
-        moved = ev.Moved
-        news = 0
+    def _board(self, source: int) -> Watched:
+        found = self._boards.get(source)
+        if found is None:
+            found = self._boards[source] = Watched()
+        return found
+
+    # --- from the board -----------------------------------------------------------------------------------------------
+
+    def _lines_up(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+        board = self._boards.get(source) or self._board(source)
+        if len(bodies) > 1:
+            events = self._all_moved(board, at_us, source, bodies)
+            if events is not None:
+                return events
+        events = []
         for body in bodies:
-            if body[14:18] == b" is " and body[0] == 0x21:
-                news += 1
-                number = int(body[1:5], 16)
-                clock = int(body[6:14], 16)
-                if number != line.expected and line.expected >= 0:
-                    self._hole(at_us, source, line, number, add)
-                line.expected = number + 1 & 0xFFFF
-                if clock >= line.clock and clock - line.clock < 0x80000000:
-                    line.clock = clock
-                    clock += line.base
-                else:
-                    clock = self._unwrapped(line, clock)
-                pairs = words.get(body[18:-6])
-                if pairs is not None:
-                    add(new(moved, (at_us, source, clock, number, {pairs[0]: pairs[1]})))
-                    continue
-                values = self._settings(body[18:-6])
-                if values is not None:
-                    add(new(moved, (at_us, source, clock, number, values)))
-                else:
-                    self._unknown(line, "is")
-                    add(ev.Told(at_us, source, clock, tuple(body[15:-6].decode().split(" ")), False))
-            elif body[:1] == b"!":
-                news += 1
-                self._news(at_us, source, line, body, add)
-            else:
-                self._answer(at_us, source, line, body, add)
-        line.counters.news += news
-        return events
-
-    def _settings(self, text: bytes) -> dict[str, int] | None:
-        """Take ``id=HEX`` words apart; None if they are not of that form. One word alone is remembered."""
-        values: dict[str, int] = {}
-        for word in text.split(b" "):
-            found = _SETTING.fullmatch(word)
+            found = UP.fullmatch(body)
             if found is None:
-                return None
-            values[found[1].decode()] = int(found[2], 16)
-        if len(values) == 1:
-            if len(self._words) >= _WORDS_MOST:
-                self._words.clear()
-            self._words[text] = next(iter(values.items()))
-        return values
-
-    def _hole(self, at_us: int, source: int, line: _Line, number: int, add: Any) -> None:
-        missing = (number - line.expected) & 0xFFFF
-        if missing > 0x8000:
-            # Not 32 000 lines lost but a reset whose boot line was lost: as many as were numbered since.
-            missing = number
-        line.counters.gaps += 1
-        line.counters.missing += missing
-        add(ev.Gap(at_us, source, missing))
-
-    def _unwrapped(self, line: _Line, clock: int) -> int:
-        """Unwrap a clock that is not simply a little later than the last one."""
-        if (clock - line.clock) & 0xFFFFFFFF < 0x80000000:
-            if clock < line.clock:
-                line.base += WRAP
-            line.clock = clock
-            return line.base + clock
-        # A little earlier: a raw edge and a settled change of one scan, told one after the other.
-        if clock > line.clock:
-            return max(line.base - WRAP, 0) + clock
-        return line.base + clock
-
-    def _news(self, at_us: int, source: int, line: _Line, body: bytes, add: Any) -> None:
-        text = body[:-6].decode()
-        head, clock_word, *words = text.split(" ")
-        number, sent = int(head[1:], 16), int(clock_word, 16)
-        word = words[0]
-        if word == "boot" and len(words) == 4 and words[2] in _CAUSES and _HEX4.fullmatch(words[1]):
-            line.boot = int(words[1], 16)
-            line.expected, line.base, line.clock = number + 1 & 0xFFFF, 0, sent
-            line.asked.clear()
-            line.counters.boots += 1
-            add(ev.Boot(at_us, source, line.boot, words[2]))
-            return
-        alive = _alive(words) if word == "alive" else None
-        if alive is not None and alive[0] != line.boot:
-            self._seen_boot(at_us, source, line, alive[0], add)
-        if line.expected >= 0 and number != line.expected:
-            self._hole(at_us, source, line, number, add)
-        line.expected = number + 1 & 0xFFFF
-        if alive is not None:
-            line.base, line.clock = alive[1] * WRAP, sent
-        clock = self._unwrapped(line, sent)
-        if alive is not None:
-            boot, wraps, bad, dropped, worst_us, supply_mv, flags = alive
-            dark, armed = bool(flags & 1), bool(flags & 2)
-            add(ev.Alive(at_us, source, clock, boot, wraps, bad, dropped, worst_us, supply_mv, dark, armed))
-        elif word == "edge" and (edges := _edges(words)):
-            for after_us, level in edges[1]:
-                add(ev.Edge(at_us, source, clock + after_us, edges[0], level))
-        elif word == "raw" and (values := self._settings(body[19:-6])) and len(values) == 1:
-            channel, counts = next(iter(values.items()))
-            add(ev.Reading(at_us, source, clock, channel, counts))
-        else:
-            known = _known(words)
-            if not known:
-                self._unknown(line, word)
-            add(ev.Told(at_us, source, clock, tuple(words), known))
-
-    def _seen_boot(self, at_us: int, source: int, line: _Line, boot: int, add: Any) -> None:
-        before, line.boot = line.boot, boot
-        if before >= 0:
-            line.expected, line.base, line.clock = -1, 0, 0
-            line.counters.boots += 1
-            add(ev.Boot(at_us, source, boot, "seen"))
-
-    def _answer(self, at_us: int, source: int, line: _Line, body: bytes, add: Any) -> None:
-        head, *rest = body[:-6].decode().split(" ")
-        words = tuple(rest)
-        tag = int(head[1:], 16)
-        line.counters.answers += 1
-        request = line.asked.get(tag) if tag else line.hand
-        if request is not None and words[0] not in (request.words[0], "no"):
-            request = None
-        if request is not None:
-            if tag:
-                del line.asked[tag]
+                events.append(self._odd(board, at_us, source, body))
+                continue
+            board.counters.lines_up += 1
+            number, clock, tag, words = found.groups()
+            if tag is None:
+                self._news(board, at_us, source, int(number, 16), int(clock, 16), words, events)
             else:
-                line.hand = None
-        if words[0] == "hello" and len(words) == 6 and _HEX4.fullmatch(words[4]) and int(words[4], 16) != line.boot:
-            self._seen_boot(at_us, source, line, int(words[4], 16), add)
-        add(ev.Answered(at_us, source, tag, words, request, at_us - request.at_us if request else None))
-
-    def _unknown(self, line: _Line, word: str) -> None:
-        unknown = line.counters.unknown
-        if word not in unknown and len(unknown) >= UNKNOWN_MOST:
-            word = OTHERS
-        unknown[word] = unknown.get(word, 0) + 1
-
-    # --- to the board -----------------------------------------------------------------------------------------------
-
-    def _down(self, at_us: int, source: int, bodies: list[bytes]) -> list[ev.Event]:
-        line = self._line(source)
-        line.counters.lines_down += len(bodies)
-        events: list[ev.Event] = []
-        for body in bodies:
-            if body[:1] == b">":
-                head, *words = body[:-6].decode().split(" ")
-                asked = ev.Asked(at_us, source, int(head[1:], 16), tuple(words))
-                before = line.asked.get(asked.tag)
-                # A repeat is answered as its first sending: the time it took counts from there.
-                if before is None or before.words != asked.words:
-                    line.asked[asked.tag] = asked
-            else:
-                asked = ev.Asked(at_us, source, 0, tuple(body[3:].decode().split(" ")))
-                line.hand = asked
-            events.append(asked)
+                self._answer(board, at_us, source, int(tag, 16), tuple(words.decode().split(" ")), events)
         return events
 
-
-def _alive(words: list[str]) -> tuple[int, ...] | None:
-    if len(words) != 8 or len(words[7]) != 2:
-        return None
-    try:
-        return tuple(int(word, 16) for word in words[1:])
-    except ValueError:
-        return None
-
-
-def _edges(words: list[str]) -> tuple[str, list[tuple[int, int]]] | None:
-    """``edge sw3=1 0123 0045`` as the channel, and (time after the base in µs, level) of each edge."""
-    channel, _, level_word = words[1].partition("=") if len(words) > 1 else ("", "", "")
-    if len(level_word) != 1 or level_word not in "0123456789ABCDEF" or not channel:
-        return None
-    after_us, level = 0, int(level_word, 16)
-    edges = [(0, level)]
-    for word in words[2:]:
-        if not _HEX4.fullmatch(word):
+    def _all_moved(self, board: Watched, at_us: int, source: int, bodies: list[bytes]) -> list[Event] | None:
+        """The fast way for what nearly every read of a busy bench is: changes, no hole. None: take the long way."""
+        expected, last_us = board.expected, board.clock_us
+        count = len(bodies)
+        if expected is None or last_us is None or expected + count > 0x10000:
             return None
-        after_us += int(word, 16)
-        level ^= 1
-        edges.append((after_us, level))
-    return channel, edges
+        heads = b"".join([body[:15] for body in bodies])
+        if heads.translate(None, _HEX) != b"!  " * count or len(heads) != 15 * count:
+            return None
+        numbers, clocks = zip(*struct.iter_unpack(">HI", unhexlify(heads.translate(None, b"! "))), strict=True)
+        if numbers != tuple(range(expected, expected + count)):
+            return None
+        low = last_us & 0xFFFFFFFF
+        rising = sorted(clocks)
+        newest = rising[-1]
+        if (
+            rising[0] < low
+            or newest - low >= HALF_WRAP
+            or at_us - board.at_us > LONG_SILENCE_US
+            or rising != list(clocks)
+        ):
+            return None
+        tails = [body[15:-6] for body in bodies]
+        values = list(map(self._tails.get, tails))
+        if None in values and not self._learn(tails, values):
+            return None
+        wrapped = last_us - low
+        if wrapped:
+            clocks = tuple([wrapped + clock for clock in clocks])
+        board.expected = (expected + count) & 0xFFFF
+        board.clock_us = wrapped + newest
+        board.at_us = at_us
+        counters = board.counters
+        counters.lines_up += count
+        counters.news += count
+        return list(map(_new_moved, zip(repeat(at_us), repeat(source), clocks, numbers, values)))
+
+    def _learn(self, tails: list[bytes], values: list[dict[str, int] | None]) -> bool:
+        """Fill in the values of tails not met before; False if one is not of the form of ``is``."""
+        remembered = self._tails
+        form = tidings.FORMS["is"]
+        for place, value in enumerate(values):
+            if value is None:
+                tail = tails[place].decode("ascii", "replace")
+                if not form.fullmatch(tail):
+                    return False
+                if len(remembered) >= TAILS_MOST:
+                    remembered.clear()
+                values[place] = remembered[tails[place]] = tidings.moved_values(tail)
+        return True
+
+    def _news(
+        self, board: Watched, at_us: int, source: int, number: int, clock: int, said: bytes, events: list[Event]
+    ) -> None:
+        counters = board.counters
+        counters.news += 1
+        values: list[dict[str, int] | None] = [self._tails.get(said)]
+        moved = values[0] is not None or (said[:3] == b"is " and self._learn([said], values))
+        tail = "" if moved else said.decode()
+        word = tail.partition(" ")[0]
+        good = moved or tidings.known(tail)
+        if good and word == "boot":
+            self._boot_line(board, at_us, source, number, clock, tail, events)
+            return
+        clock_us = board.unwrap(clock, at_us)
+        if good and word == "alive":
+            _, boot, wraps, *_ = tail.split(" ")
+            self._boot_number(board, at_us, source, int(boot, 16), events)
+            clock_us = (int(wraps, 16) << 32) + clock
+        elif board.clock_us is not None and clock_us < board.clock_us - RESET_BACK_US:
+            self._reset(board, at_us, source, ((board.boot or 0) + 1) & 0xFFFF, board.boot is not None, events)
+            clock_us = clock
+        if board.expected is not None and number != board.expected:
+            ahead = (number - board.expected) & 0xFFFF
+            if ahead >= 0x10000 - REPEAT_MOST and board.clock_us is not None and clock_us <= board.clock_us:
+                counters.repeated += 1
+                return
+            self._gap(board, at_us, source, ahead, events)
+        board.expected = (number + 1) & 0xFFFF
+        if good and word == "alive":
+            board.clock_us = None  # its wraps count says it outright
+        board.reached(clock_us, at_us)
+        if moved:
+            events.append(_new_moved((at_us, source, clock_us, number, values[0])))
+        elif good:
+            if word == "lost":
+                counters.dropped += int(tail[5:], 16)
+            events.extend(tidings.TELL[word](at_us, source, clock_us, tail))
+        else:
+            counters.unknown_word(word)
+            events.append(Told(at_us, source, clock_us, tuple(tail.split(" ")), False))
+
+    def _boot_line(
+        self, board: Watched, at_us: int, source: int, number: int, clock: int, tail: str, events: list[Event]
+    ) -> None:
+        _, boot_word, cause, _ = tail.split(" ")
+        boot = int(boot_word, 16)
+        if number == 0 and board.expected == 1 and board.boot == boot and board.clock_us == clock:
+            board.counters.repeated += 1
+            return
+        if board.boot_line_due and board.boot == boot and board.expected == 0:
+            board.boot_line_due = False
+            events.append(Told(at_us, source, clock, tuple(tail.split(" ")), True))
+        else:
+            board.was_reset(boot, guessed=False, line_due=False)
+            events.append(Boot(at_us, source, boot, cause))
+        board.expected = (number + 1) & 0xFFFF
+        board.clock_us = None
+        board.reached(clock, at_us)
+
+    def _boot_number(self, board: Watched, at_us: int, source: int, boot: int, events: list[Event]) -> None:
+        """Take a boot number told by `alive` or `hello`: another one than before betrays a reset."""
+        if board.boot is not None and board.boot != boot and not board.boot_guessed:
+            self._reset(board, at_us, source, boot, False, events)
+        board.boot = boot
+        board.boot_guessed = False
+
+    @staticmethod
+    def _reset(board: Watched, at_us: int, source: int, boot: int, guessed: bool, events: list[Event]) -> None:
+        board.was_reset(boot, guessed, line_due=True)
+        events.append(Boot(at_us, source, boot, "seen"))
+
+    @staticmethod
+    def _gap(board: Watched, at_us: int, source: int, missing: int, events: list[Event]) -> None:
+        board.counters.gaps += 1
+        board.counters.missing += missing
+        events.append(Gap(at_us, source, missing))
+
+    def _answer(
+        self, board: Watched, at_us: int, source: int, tag: int, words: tuple[str, ...], events: list[Event]
+    ) -> None:
+        board.counters.answers += 1
+        request: Asked | None = None
+        took_us: int | None = None
+        if tag == 0:
+            if board.hand:
+                request = board.hand.pop(0)
+                took_us = at_us - request.at_us
+        elif (waiting := board.waiting.get(tag)) is not None and words[0] in ("no", waiting.asked.words[0]):
+            request = waiting.asked
+            if waiting.sent == 1:
+                # Sent once, so there is no doubt which sending was answered (Karn's rule, RFC 6298 section 3).
+                took_us = at_us - request.at_us
+            waiting.unanswered -= 1
+            if waiting.unanswered == 0:
+                del board.waiting[tag]
+        if words[0] == "hello" and len(words) == 6 and _is_hex(words[4], 4):
+            self._boot_number(board, at_us, source, int(words[4], 16), events)
+        elif words[0] == "read" and len(words) >= 4 and _is_hex(words[1], 4) and _is_hex(words[2], 8):
+            self._read_told(board, at_us, source, int(words[1], 16), int(words[2], 16), events)
+        events.append(Answered(at_us, source, tag, words, request, took_us))
+
+    def _read_told(self, board: Watched, at_us: int, source: int, last: int, clock: int, events: list[Event]) -> None:
+        """Take the running number and the clock in the answer to `read`."""
+        clock_us = board.unwrap(clock, at_us)
+        if board.clock_us is not None and clock_us < board.clock_us - RESET_BACK_US:
+            self._reset(board, at_us, source, ((board.boot or 0) + 1) & 0xFFFF, board.boot is not None, events)
+            clock_us = clock
+        following = (last + 1) & 0xFFFF
+        if board.expected is None:
+            board.expected = following
+        elif 0 < (missing := (following - board.expected) & 0xFFFF) < 0x8000:
+            self._gap(board, at_us, source, missing, events)
+            board.expected = following
+        board.reached(clock_us, at_us)
+
+    # --- the rest -----------------------------------------------------------------------------------------------------
+
+    def _lines_down(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+        board = self._board(source)
+        events: list[Event] = []
+        for body in bodies:
+            if found := DOWN.fullmatch(body):
+                tag, words = int(found[1], 16), tuple(found[2].decode().split(" "))
+            elif found := HAND.fullmatch(body):
+                tag, words = 0, tuple(found[1].decode().split(" "))
+            else:
+                events.append(self._odd(board, at_us, source, body, down=True))
+                continue
+            board.counters.lines_down += 1
+            asked = Asked(at_us, source, tag, words)
+            events.append(asked)
+            if tag == 0:
+                board.hand.append(asked)
+                del board.hand[:-HAND_MOST]
+                continue
+            before = board.waiting.get(tag)
+            if before is not None and before.is_repeated_by(asked):
+                before.sent += 1
+                before.unanswered += 1
+                before.last_us = at_us
+            else:
+                board.waiting[tag] = Waiting(asked, 1, 1, at_us)
+        return events
+
+    def _odd(self, board: Watched, at_us: int, source: int, raw: bytes, down: bool = False) -> Odd:
+        why = explain_bad(raw)
+        counters = board.counters
+        if down:
+            counters.bad_down += 1
+        else:
+            counters.bad += 1
+        counters.why[why] = counters.why.get(why, 0) + 1
+        return Odd(at_us, source, raw, why)
+
+    def _bytes_up(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+        board = self._board(source)
+        return [self._odd(board, at_us, source, body) for body in bodies]
+
+    def _bytes_down(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+        board = self._board(source)
+        return [self._odd(board, at_us, source, body, down=True) for body in bodies]
+
+    def _link(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+        events: list[Event] = []
+        for body in bodies:
+            word, *pairs = body.decode("utf-8", "backslashreplace").split(" ")
+            detail = {key: unquote(text) for key, mark, text in [pair.partition("=") for pair in pairs] if mark}
+            if word in ("opened", "lost", "released"):
+                board = self._board(source)
+                board.waiting.clear()
+                board.hand.clear()
+            events.append(Link(at_us, source, printable(word), detail))
+        return events
+
+    def _note(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+        events: list[Event] = []
+        for body in bodies:
+            kind, _, text = body.decode("utf-8", "backslashreplace").partition(" ")
+            events.append(Note(at_us, source, printable(kind), text))
+        return events
+
+    # --- keyframes ----------------------------------------------------------------------------------------------------
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return where things stand, for a keyframe; made of what JSON can hold."""
+        return {"boards": [{"source": source, **board.standing()} for source, board in self._boards.items()]}
+
+    def restore(self, standing: dict[str, Any]) -> None:
+        """Go on from a `snapshot`. Raises ValueError, TypeError or KeyError, and changes nothing, if it is none."""
+        self._boards = {
+            int(given["source"]): Watched.restored(int(given["source"]), given) for given in standing["boards"]
+        }
 
 
-def _known(words: list[str]) -> bool:
-    """Whether this is one of the news in section 7 that have no event of their own, in its right form."""
-    word, rest = words[0], words[1:]
-    if word == "skip":
-        return len(rest) == 1 and _SETTING.fullmatch(rest[0].encode()) is not None
-    if word == "ghost":
-        return len(rest) > 0
-    if word == "lost":
-        return len(rest) == 1 and _HEX4.fullmatch(rest[0]) is not None
-    return word == "dark" and rest in (["deadman"], ["local"])
-
-
-def _link(at_us: int, source: int, body: bytes) -> ev.Link:
-    word, *pairs = body.decode("utf-8", "replace").split(" ")
-    split = (pair.partition("=") for pair in pairs)
-    return ev.Link(at_us, source, printable(word), {key: unquote(text) for key, mark, text in split if mark})
-
-
-def _note(at_us: int, source: int, body: bytes) -> ev.Note:
-    kind, _, text = body.decode("utf-8", "replace").partition(" ")
-    return ev.Note(at_us, source, printable(kind), text)
+def _is_hex(word: str, digits: int) -> bool:
+    return len(word) == digits and all(digit in "0123456789ABCDEF" for digit in word)

@@ -1,0 +1,88 @@
+"""The words of news, and what each says: forms, and turning one line into events.
+
+Section 7 of `protocols/line-protocol.md`. A word that is not here, or whose arguments have another form, is unknown:
+it is kept, counted and passed over.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from benchcon.wire.events import Alive, Edge, Event, Reading, Told
+
+_CHAN = "[a-z][a-z0-9_]{0,7}"
+_HEX4 = "[0-9A-F]{4}"
+
+CAUSES = ("power", "reset", "watchdog", "brownout", "unknown")
+"""Why a board started, as its boot line says."""
+
+FORMS = {
+    word: re.compile(form)
+    for word, form in {
+        "is": f"is(?: {_CHAN}=[0-9A-F]{{1,16}})+",
+        "edge": f"edge {_CHAN}=(?:[01](?: {_HEX4})*|[23])",
+        "raw": f"raw {_CHAN}={_HEX4}",
+        "skip": f"skip {_CHAN}={_HEX4}",
+        "ghost": f"ghost(?: {_CHAN})+",
+        "alive": f"alive(?: {_HEX4}){{6}} [0-9A-F]{{2}}",
+        "boot": f"boot {_HEX4} (?:{'|'.join(CAUSES)}) [0-9A-F]{{2}}",
+        "lost": f"lost {_HEX4}",
+        "dark": "dark (?:deadman|local)",
+    }.items()
+}
+"""Word of news → form of the whole tail, word included."""
+
+
+def known(tail: str) -> bool:
+    """Whether `tail` (news after its clock) is of a form that this program knows."""
+    form = FORMS.get(tail.partition(" ")[0])
+    return form is not None and form.fullmatch(tail) is not None
+
+
+def moved_values(tail: str) -> dict[str, int]:
+    """Return channel id → value of an ``is`` tail whose form is known to be right."""
+    return {channel: int(value, 16) for channel, _, value in [word.partition("=") for word in tail.split(" ")[1:]]}
+
+
+def _edge(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
+    _, first, *steps = tail.split(" ")
+    channel, _, value = first.partition("=")
+    level = int(value, 16)
+    told: list[Event] = [Edge(at_us, source, clock_us, channel, level)]
+    for step in steps:
+        clock_us += int(step, 16)
+        level ^= 1
+        told.append(Edge(at_us, source, clock_us, channel, level))
+    return told
+
+
+def _raw(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
+    channel, _, value = tail[4:].partition("=")
+    return [Reading(at_us, source, clock_us, channel, int(value, 16))]
+
+
+def _alive(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
+    *counts, flags = (int(word, 16) for word in tail.split(" ")[1:])
+    boot, wraps, bad_lines, dropped, worst_loop_us, supply_mv = counts
+    dark, deadman = bool(flags & 1), bool(flags & 2)
+    return [
+        Alive(at_us, source, clock_us, boot, wraps, bad_lines, dropped, worst_loop_us, supply_mv, dark, deadman),
+    ]
+
+
+def _told(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
+    return [Told(at_us, source, clock_us, tuple(tail.split(" ")), True)]
+
+
+TELL: dict[str, Callable[[int, int, int, str], list[Event]]] = {
+    "edge": _edge,
+    "raw": _raw,
+    "alive": _alive,
+    "skip": _told,
+    "ghost": _told,
+    "lost": _told,
+    "dark": _told,
+    "boot": _told,
+}
+"""Word of news (``is`` apart) → what makes events of it: host stamp, source, unwrapped clock, tail of known form."""

@@ -1,0 +1,167 @@
+"""What the observer keeps of one board: counters, running number, clock, boot number, requests without an answer."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any
+
+from benchcon.wire.events import Asked
+
+UNKNOWN_MOST = 32
+"""Unknown words counted one by one; further ones are counted together under ``*``."""
+HAND_MOST = 64
+"""Requests typed by hand that may wait for their answer."""
+LONG_SILENCE_US = 1 << 30
+"""After so long without news the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
+REPEAT_US = 1_000_000
+"""The same request with the same tag later than this after the last sending is a new one: the old was given up."""
+WRAP = 1 << 32
+HALF_WRAP = 1 << 31
+
+
+@dataclass(slots=True)
+class Counters:
+    """What was counted of one source since the stream began."""
+
+    lines_up: int = 0
+    lines_down: int = 0
+    news: int = 0
+    answers: int = 0
+    bad: int = 0
+    """Bytes from the board that were no good line (records)."""
+    bad_down: int = 0
+    why: dict[str, int] = field(default_factory=dict)
+    """`bad` and `bad_down` by reason."""
+    gaps: int = 0
+    """Holes in the running numbers."""
+    missing: int = 0
+    """Lines of news lost in them."""
+    repeated: int = 0
+    """Lines of news received twice and passed over."""
+    dropped: int = 0
+    """News that the board says it had to drop."""
+    boots: int = 0
+    """Resets seen."""
+    unknown: dict[str, int] = field(default_factory=dict)
+    """Unknown words of news."""
+
+    def unknown_word(self, word: str) -> None:
+        """Count a word that this program does not know."""
+        if word not in self.unknown and len(self.unknown) >= UNKNOWN_MOST:
+            word = "*"
+        self.unknown[word] = self.unknown.get(word, 0) + 1
+
+
+@dataclass(slots=True)
+class Waiting:
+    """A request that was sent, once or more often, and not answered as often."""
+
+    asked: Asked
+    """As first sent."""
+    sent: int
+    unanswered: int
+    last_us: int
+
+    def is_repeated_by(self, asked: Asked) -> bool:
+        """Whether `asked`, with the same tag, is this request sent once more, and not a new one."""
+        unanswered = self.sent == self.unanswered
+        return unanswered and asked.words == self.asked.words and asked.at_us - self.last_us <= REPEAT_US
+
+
+class Watched:
+    """One board as the observer follows it."""
+
+    __slots__ = (
+        "at_us",
+        "boot",
+        "boot_guessed",
+        "boot_line_due",
+        "clock_us",
+        "counters",
+        "expected",
+        "hand",
+        "waiting",
+    )
+
+    def __init__(self) -> None:
+        self.counters = Counters()
+        self.expected: int | None = None
+        """Running number of the next news; None before the first."""
+        self.clock_us: int | None = None
+        """Latest clock heard, unwrapped."""
+        self.at_us = 0
+        """Host stamp of that."""
+        self.boot: int | None = None
+        self.boot_guessed = False
+        self.boot_line_due = False
+        """A reset was made out from other signs; its boot line may still come."""
+        self.waiting: dict[int, Waiting] = {}
+        """By tag."""
+        self.hand: list[Asked] = []
+
+    def unwrap(self, clock: int, at_us: int) -> int:
+        """Return `clock` (modulo 2^32) as the moment nearest to where the board's clock must be by now."""
+        near = self.clock_us
+        if near is None:
+            return clock
+        if at_us - self.at_us > LONG_SILENCE_US:
+            near += at_us - self.at_us
+        full = near + ((clock - near + HALF_WRAP) % WRAP) - HALF_WRAP
+        return full if full >= 0 else full + WRAP
+
+    def reached(self, clock_us: int, at_us: int) -> None:
+        """The board's clock was at least here at that moment."""
+        if self.clock_us is None or clock_us >= self.clock_us:
+            self.clock_us = clock_us
+            self.at_us = at_us
+
+    def was_reset(self, boot: int, guessed: bool, line_due: bool) -> None:
+        """Numbers and clock begin anew."""
+        self.boot = boot
+        self.boot_guessed = guessed
+        self.boot_line_due = line_due
+        self.expected = 0
+        self.clock_us = None
+        self.counters.boots += 1
+
+    def standing(self) -> dict[str, Any]:
+        """Return every field, made of what JSON can hold."""
+        return {
+            "counters": asdict(self.counters),
+            "expected": self.expected,
+            "clock_us": self.clock_us,
+            "at_us": self.at_us,
+            "boot": self.boot,
+            "boot_guessed": self.boot_guessed,
+            "boot_line_due": self.boot_line_due,
+            "waiting": [
+                [tag, one.asked.at_us, list(one.asked.words), one.sent, one.unanswered, one.last_us]
+                for tag, one in self.waiting.items()
+            ],
+            "hand": [[asked.at_us, list(asked.words)] for asked in self.hand],
+        }
+
+    @classmethod
+    def restored(cls, source: int, given: dict[str, Any]) -> Watched:
+        """The inverse of `standing`. Raises ValueError, TypeError or KeyError if `given` is something else."""
+        board = cls()
+        counted = given["counters"]
+        for counter in fields(Counters):
+            value = counted[counter.name]
+            if isinstance(value, dict):
+                first = list(value.items())[: UNKNOWN_MOST + 1]
+                setattr(board.counters, counter.name, {str(word): int(count) for word, count in first})
+            else:
+                setattr(board.counters, counter.name, int(value))
+        board.expected = None if given["expected"] is None else int(given["expected"]) & 0xFFFF
+        board.clock_us = None if given["clock_us"] is None else int(given["clock_us"]) & ((1 << 64) - 1)
+        board.at_us = int(given["at_us"])
+        board.boot = None if given["boot"] is None else int(given["boot"]) & 0xFFFF
+        board.boot_guessed = bool(given["boot_guessed"])
+        board.boot_line_due = bool(given["boot_line_due"])
+        for tag, at_us, words, sent, unanswered, last_us in given["waiting"]:
+            asked = Asked(int(at_us), source, int(tag) & 0xFF, tuple(map(str, words)) or ("",))
+            board.waiting[asked.tag] = Waiting(asked, int(sent), int(unanswered), int(last_us))
+        for at_us, words in given["hand"][:HAND_MOST]:
+            board.hand.append(Asked(int(at_us), source, 0, tuple(map(str, words))))
+        return board
