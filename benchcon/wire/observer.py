@@ -35,7 +35,7 @@ from benchcon.wire.quote import unquote
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 from benchcon.wire.watched import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, Waiting, Watched
 
-TAILS_MOST = 4096
+TAILS_MOST = 8192
 """``is`` tails remembered; when there are more, remembering starts afresh."""
 RESET_BACK_US = 1_000_000
 """A clock that steps back by more than this was reset."""
@@ -148,15 +148,14 @@ class Observer:
     def _learn(self, tails: list[bytes], values: list[dict[str, int] | None]) -> bool:
         """Fill in the values of tails not met before; False if one is not of the form of ``is``."""
         remembered = self._tails
-        form = tidings.FORMS["is"]
         for place, value in enumerate(values):
             if value is None:
-                tail = tails[place].decode("ascii", "replace")
-                if not form.fullmatch(tail):
+                value = values[place] = tidings.moved_values(tails[place])
+                if value is None:
                     return False
                 if len(remembered) >= TAILS_MOST:
                     remembered.clear()
-                values[place] = remembered[tails[place]] = tidings.moved_values(tail)
+                remembered[tails[place]] = value
         return True
 
     def _news(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from sys import intern
 
 from benchcon.wire.events import Alive, Edge, Event, Reading, Told
 
@@ -20,7 +21,6 @@ CAUSES = ("power", "reset", "watchdog", "brownout", "unknown")
 FORMS = {
     word: re.compile(form)
     for word, form in {
-        "is": f"is(?: {_CHAN}=[0-9A-F]{{1,16}})+",
         "edge": f"edge {_CHAN}=(?:[01](?: {_HEX4})*|[23])",
         "raw": f"raw {_CHAN}={_HEX4}",
         "skip": f"skip {_CHAN}={_HEX4}",
@@ -31,18 +31,24 @@ FORMS = {
         "dark": "dark (?:deadman|local)",
     }.items()
 }
-"""Word of news → form of the whole tail, word included."""
+"""Word of news (``is`` apart) → form of the whole tail, word included."""
+
+
+_IS = re.compile(rb"is(?: [a-z][a-z0-9_]{0,7}=[0-9A-F]{1,16})+")
+_SETTINGS = re.compile(rb" ([a-z0-9_]+)=([0-9A-F]+)")
 
 
 def known(tail: str) -> bool:
-    """Whether `tail` (news after its clock) is of a form that this program knows."""
+    """Whether `tail` (news after its clock, no ``is``) is of a form that this program knows."""
     form = FORMS.get(tail.partition(" ")[0])
     return form is not None and form.fullmatch(tail) is not None
 
 
-def moved_values(tail: str) -> dict[str, int]:
-    """Return channel id → value of an ``is`` tail whose form is known to be right."""
-    return {channel: int(value, 16) for channel, _, value in [word.partition("=") for word in tail.split(" ")[1:]]}
+def moved_values(said: bytes) -> dict[str, int] | None:
+    """Return channel id → value of an ``is`` tail, or None if it is not of that form."""
+    if not _IS.fullmatch(said):
+        return None
+    return {intern(channel.decode()): int(value, 16) for channel, value in _SETTINGS.findall(said)}
 
 
 def _edge(at_us: int, source: int, clock_us: int, tail: str) -> list[Event]:
