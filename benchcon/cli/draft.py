@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from benchcon.link import PortInfo
     from benchcon.panel.draft import Said
 
 
@@ -44,6 +45,10 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:
+    return before != now
+
+
 HOPELESS = ("waiting", "mute", "tongue", "duplicate", "released")
 """How a port stands that will not bring a description without somebody doing something first."""
 
@@ -54,6 +59,7 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     Raises `Trouble` if one cannot be opened, or its board does not tell within `seconds`. The boards are only asked:
     nothing on them is switched.
     """
+    import functools
     import threading
     import time
 
@@ -103,4 +109,4 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
             whole = [each for each in found if each is not None]
             if len(whole) == len(ports):
                 return whole
-            bench.wait(lambda infos, before=standing: {info.port: info for info in infos} != before, 0.1)
+            bench.wait(functools.partial(_differ, list(standing.values())), 0.1)

@@ -14,6 +14,12 @@ from benchcon.panel.model import Panel
 from benchcon.panel.rules import channels_of
 
 
+@pytest.fixture(autouse=True)
+def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+
+
 @pytest.fixture(scope="module")
 def desks() -> Iterator[demo.Demo]:
     with demo.start() as running:
