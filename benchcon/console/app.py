@@ -18,7 +18,7 @@ from benchcon.console.ask import Ask
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.dark import DarkWatch, NotConfirmed
 from benchcon.console.face import Face
-from benchcon.console.head import VIEWS, size_text
+from benchcon.console.head import VIEWS, size_text, span_text
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.keyline import key_face
@@ -35,9 +35,11 @@ from benchcon.session import LiveSession, ReplaySession, Session
 from benchcon.wire.printable import printable
 
 FRAMES_A_SECOND = 25
-IDLE_US = 200_000
-"""With nothing new a look is taken this often, for ages and silences."""
+IDLE_S = 0.2
+"""With nothing new a look is taken this often."""
 
+TICK_S = 0.25
+"""Triggers of silence and captures that are to end are looked at this often."""
 
 _NO_COMMANDS = frozenset({"command_palette", "go(0,-1)", "go(0,1)", "go(-1,0)", "go(1,0)", "go(-1)", "go(1)"})
 _COMMANDS = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
@@ -57,6 +59,7 @@ class ConsoleApp(App[int]):
         Binding("f8,ctrl+l", "light", "Light", priority=True),
         Binding("r", "record", "Record"),
         Binding("m", "mark", "Mark"),
+        Binding("k", "keep", "Keep the last minutes"),
         Binding("n", "name", "Name by hand"),
         Binding("q", "leave", "Leave"),
         Binding("ctrl+q,ctrl+c", "leave", "Leave", show=False, priority=True),
@@ -71,7 +74,7 @@ class ConsoleApp(App[int]):
         """One line on what ended the console, if something went wrong."""
         self._dark: DarkWatch | None = None
         self._shout: NotConfirmed | None = None
-        self._looked_us = -IDLE_US
+        self._looked = self._ticked = self._bound = -60.0
         self._marks = 0
         self._played = time.monotonic()
         self.register_theme(THEME)
@@ -90,15 +93,21 @@ class ConsoleApp(App[int]):
             self.call_after_refresh(self.action_ports)
 
     def frame(self) -> None:
-        """Look, and draw what has changed."""
-        self._play()
-        now_us = self.session.now_us()
-        if not self.sight.feed.waiting and 0 <= now_us - self._looked_us < IDLE_US and self._dark is None:
+        """Look, and draw what has changed; with nothing new, only now and then, for ages and silences."""
+        now = time.monotonic()
+        self._play(now)
+        if not self.sight.feed.waiting and now - self._looked < IDLE_S and self._dark is None:
             return
-        self._looked_us = now_us
+        self._looked = now
         self.sight.look()
+        if isinstance(self.session, LiveSession) and now - self._ticked >= TICK_S:
+            self._ticked = now
+            self.session.tick()
         self._watch_dark()
         screen = self.screen
+        if now - self._bound >= IDLE_S:
+            self._bound = now
+            screen.refresh_bindings()
         if hasattr(screen, "frame"):
             screen.frame()
 
@@ -106,13 +115,12 @@ class ConsoleApp(App[int]):
         """Keys that have nothing to do are not offered."""
         if action == "light":
             return any(board.dark for board in self.sight.boards.values()) and self.session.bench is not None
-        if action in ("dark", "record", "mark", "name"):
+        if action in ("dark", "record", "mark", "name", "keep"):
             return bool(self.session.live)
         return True
 
-    def _play(self) -> None:
+    def _play(self, now: float) -> None:
         """Let a recording go on by the time that has passed since the last frame."""
-        now = time.monotonic()
         passed, self._played = now - self._played, now
         if isinstance(self.session, ReplaySession):
             self.session.advance(min(passed, 0.5) * 1e6)
@@ -123,7 +131,8 @@ class ConsoleApp(App[int]):
         """Show a line for a moment; may be called on any thread."""
 
         def show() -> None:
-            self.notify(text, severity=severity, markup=False, timeout=6)  # type: ignore[arg-type]
+            seconds = 3 if severity == "information" else 7
+            self.notify(text, severity=severity, markup=False, timeout=seconds)  # type: ignore[arg-type]
 
         loop = self._loop
         if loop is None or not self.is_running:
@@ -208,6 +217,18 @@ class ConsoleApp(App[int]):
         name = datetime.now().strftime("bench-%Y%m%d-%H%M%S.capture")
         why = "Everything on the wire goes into this file until you press r again. It is never written over another."
         self.push_screen(Ask("Record into", why, name, check=begin), done)
+
+    def action_keep(self) -> None:
+        """Write out what the bench remembers of the last minutes, and what follows for a while."""
+        if isinstance(self.session, LiveSession):
+            try:
+                path = self.session.keep_last()
+            except Trouble as trouble:
+                self.tell(str(trouble), "error")
+                return
+            self.tell(
+                f"the last {span_text(self.session.ring_reach_us)} and what follows go into {printable(path.name)}"
+            )
 
     def action_mark(self) -> None:
         """Mark this moment, and then ask what it was: the words come after, the mark stands where the key was hit."""

@@ -68,6 +68,11 @@ class BenchScreen(Screen[None]):
         self.query_one("#news-brief", News).can_focus = False
         self.query_one(Face).focus()
 
+    def on_screen_resume(self) -> None:
+        """Back from a question: things may have changed meanwhile."""
+        if self.is_mounted:
+            self.frame()
+
     def on_resize(self) -> None:
         """What there is room for."""
         width, height = self.size
@@ -159,7 +164,8 @@ class BenchScreen(Screen[None]):
         if touch is None:
             self.query_one(Touched).show(None)
             return
-        showing = self.sight.showings.get(touch.control.name)
+        part = next((part for part in self.sight.panel.controls if part.name == touch.control.name), touch.control)
+        showing = self.sight.showings.get(part.name)
         word = showing.word if showing else "?"
         known = showing is not None and showing.known
-        self.query_one(Touched).show(Big(label_of(touch.control), word if known else "not known", known))
+        self.query_one(Touched).show(Big(label_of(part), word if known else "not known", known))

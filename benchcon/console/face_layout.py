@@ -11,11 +11,11 @@ Parts without a place follow below, as a plain list in the order of the file.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import NamedTuple
 
-from benchcon.console.showing import board_name
+from benchcon.console.showing import board_name, label_of
 from benchcon.console.tiles import Tile, wanted_size
 from benchcon.panel.model import Panel, Part, Place
 
@@ -133,6 +133,20 @@ def _clusters(centres: Sequence[float]) -> list[int]:
     return numbers
 
 
+def _own_columns(columns: list[int], rows: list[int], places: Sequence[Place]) -> list[int]:
+    """Give parts that share a row and a column (they all but touch) columns of their own, side by side."""
+    shared: dict[tuple[int, int], list[int]] = {}
+    for index, cell in enumerate(zip(columns, rows, strict=True)):
+        shared.setdefault(cell, []).append(index)
+    wanted: list[tuple[int, int]] = [(0, 0)] * len(columns)
+    for (column, _), members in shared.items():
+        members.sort(key=lambda index: (places[index].x_mm, places[index].y_mm))
+        for number, index in enumerate(members):
+            wanted[index] = column, number
+    numbers = {key: number for number, key in enumerate(sorted(set(wanted)))}
+    return [numbers[key] for key in wanted]
+
+
 def _spread(targets: list[float], after: list[list[tuple[int, int]]], sizes: list[int], room: int) -> list[int]:
     """Place lines (rows or columns) along one axis.
 
@@ -155,7 +169,8 @@ def _spread(targets: list[float], after: list[list[tuple[int, int]]], sizes: lis
 
 def _place(layout: Layout, panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> None:
     places = [part.place for part in parts if part.place is not None]
-    columns, rows = _clusters([place.x_mm for place in places]), _clusters([place.y_mm for place in places])
+    rows = _clusters([place.y_mm for place in places])
+    columns = _own_columns(_clusters([place.x_mm for place in places]), rows, places)
     wishes = [
         _Wish(part, *wanted_size(part, way.tall, way.most), column, row)
         for part, column, row in zip(parts, columns, rows, strict=True)
@@ -167,7 +182,25 @@ def _place(layout: Layout, panel: Panel, parts: list[Part], width: int, height: 
     for wish in wishes:
         layout.tiles.append(Tile(wish.part, across[wish.column], down[wish.row], wish.width, wish.height))
     layout.tiles.sort(key=lambda tile: (tile.y, tile.x))
+    layout.tiles[:] = _widened(layout.tiles, width)
     _add_plates(layout, layout.tiles, titles, width, height)
+
+
+def _widened(tiles: list[Tile], width: int) -> list[Tile]:
+    """Let a label that was cut have the empty cells to its right."""
+    found = []
+    for tile in tiles:
+        right = min(
+            [width - 1]
+            + [
+                other.x - 1
+                for other in tiles
+                if other.x > tile.x and other.y < tile.y + tile.height and tile.y < other.y + other.height
+            ]
+        )
+        wide = max(tile.width, min(len(label_of(tile.part)), right - tile.x))
+        found.append(replace(tile, width=wide))
+    return found
 
 
 def _bounds(panel: Panel, places: list[Place]) -> tuple[float, float, float, float]:

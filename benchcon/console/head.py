@@ -83,12 +83,11 @@ class Head(Drawn):
             canvas.write(x, 0, " SIMULATED ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
             x += 13
         x = self._paint_tabs(canvas, x)
-        for name, look in sight.standings.items():
-            text = f"{look.shape} {printable(name)}"
-            if x + len(text) > end:
-                break
-            canvas.write(x, 0, text, ink(look.colour, RAISED))
-            x += len(text) + 2
+        told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in sight.standings.items()]
+        if x + sum(len(text) + 2 for text, _ in told) <= end:
+            for text, colour in told:
+                canvas.write(x, 0, text, ink(colour, RAISED))
+                x += len(text) + 2
 
     def _paint_tabs(self, canvas: Canvas, x: int) -> int:
         self._tabs.clear()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 from benchcon.console.feed import Feed
@@ -11,13 +12,16 @@ from benchcon.console.standing import Standing, standing
 from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Panel
-from benchcon.session import ReplaySession, Session
+from benchcon.session import LiveSession, ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.wire.events import Event
 from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
+
+NOTICE_S = 0.25
+"""The link and the capture are asked this often whether anything is the matter."""
 
 
 class Sight:
@@ -48,7 +52,7 @@ class Sight:
         """How each port of a live bench stands."""
         self.notices: list[str] = []
         """What is the matter now, one printable line each."""
-        self._ported_us = -1_000_000
+        self._noticed = -60.0
         self._encoders: frozenset[tuple[int, str]] = frozenset()
         self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
@@ -111,10 +115,11 @@ class Sight:
         self._counted = self.now_us, lines
 
     def _notice(self) -> None:
-        """Ask the link and the capture, four times a second, whether anything is the matter."""
-        if 0 <= self.now_us - self._ported_us < 250_000:
+        """Ask the link and the capture whether anything is the matter."""
+        now = time.monotonic()
+        if now - self._noticed < NOTICE_S:
             return
-        self._ported_us = self.now_us
+        self._noticed = now
         bench = self.session.bench
         notices = []
         if bench is not None:
@@ -146,11 +151,13 @@ class Sight:
 
 def recording_troubles(session: Session) -> list[str]:
     """What is the matter with the capture that is being written."""
-    writer = getattr(session, "_writer", None)
-    if writer is None:
+    if not isinstance(session, LiveSession):
         return []
+    found = [f"keeping the last minutes: {session.keeper.trouble}"] if session.keeper.trouble else []
+    writer = session._writer
+    if writer is None:
+        return found
     figures = writer.figures()
-    found = []
     if figures.missing:
         found.append(f"recording: {printable(figures.missing)}; {figures.missed} records missed so far")
     elif figures.missed:

@@ -37,7 +37,7 @@ def completed(panel: Panel, state: BenchState) -> Panel:
             if not board.channels:
                 continue
             name = board.ident or f"board {board.source}"
-            boards.append(Board(name, board.ident))
+            boards.append(Board(name, ident=board.ident))
         for channel in board.channels.values():
             if (name, channel.id) not in used:
                 part = part_of(name, channel)

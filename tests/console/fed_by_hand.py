@@ -5,14 +5,16 @@ What the console does with ports, processes and time is tested with the real thi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Future
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from benchcon.link import PortInfo
 from benchcon.panel.file import load
 from benchcon.panel.model import Control, Lamp, Panel
-from benchcon.session import Session
+from benchcon.session import LiveSession
 from benchcon.wire.codec import answer, news, request
 from benchcon.wire.host import Outcome
 from benchcon.wire.quote import quote
@@ -24,13 +26,27 @@ OSTREY = Path(__file__).parents[2] / "benchcon" / "demo" / "ostrey.toml"
 class Answering:
     """Takes intents as `benchcon.link.Bench` does; its boards answer at once, unless they are `deaf`."""
 
-    def __init__(self, session: Fed) -> None:
-        self.session = session
+    began = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
+
+    def __init__(self) -> None:
+        self.session: Fed
+        self.at_us = 1_000_000
+        self.listeners: list[Callable[[list[Batch]], None]] = []
         self.deaf: set[int] = set()
         self.asked: list[tuple[int, tuple[str, ...]]] = []
         self.ports_worked: list[tuple[str, str]] = []
         self.refuse: tuple[str, ...] | None = None
         self.more_ports: list[PortInfo] = []
+
+    def now_us(self) -> int:
+        return self.at_us
+
+    def subscribe(self, listener: Callable[[list[Batch]], None]) -> Callable[[], None]:
+        self.listeners.append(listener)
+        return lambda: self.listeners.remove(listener)
+
+    def close(self, *, dark: bool = True) -> bool:
+        return not self.deaf
 
     def ask(self, source: int, words: tuple[str, ...]) -> Future[Any]:
         self.asked.append((source, words))
@@ -125,17 +141,16 @@ class Hand:
         self.session.moved(self.board, **{part: self.turned[part] & 0xFFFF})
 
 
-class Fed(Session):
+class Fed(LiveSession):
     """A live session without a link: `feed` it."""
 
-    live = True
+    bench: Answering  # type: ignore[assignment]
 
     def __init__(self, panel: Panel | None = None, *, simulated: bool = True, described: bool = True) -> None:
-        super().__init__(panel if panel is not None else load(OSTREY))
-        self.at_us = 1_000_000
-        self.bench = Answering(self)  # type: ignore[assignment]
+        bench = Answering()
+        super().__init__(bench, panel if panel is not None else load(OSTREY))  # type: ignore[arg-type]
+        bench.session = self
         self.simulated = simulated
-        self.ring_reach_us = 581_000_000
         self._numbers: dict[int, int] = {}
         self._tags: dict[int, int] = {}
         if described:
@@ -144,11 +159,17 @@ class Fed(Session):
         if simulated:
             self.hands = {board.name: Hand(self, board.name) for board in self.panel.boards}  # type: ignore[misc]
 
-    def now_us(self) -> int:
-        return self.at_us
+    @property
+    def at_us(self) -> int:
+        return self.bench.at_us
+
+    @at_us.setter
+    def at_us(self, at_us: int) -> None:
+        self.bench.at_us = at_us
 
     def feed(self, *batches: Batch) -> None:
-        self._tell(self._feed(batches))
+        for listener in tuple(self.bench.listeners):
+            listener(list(batches))
 
     # --- what a board says ----------------------------------------------------------------------------------------
 

@@ -1,0 +1,68 @@
+"""Looking at a console under test: what stands on its screen, and waiting for it."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import AsyncIterator, Callable
+
+from textual.pilot import Pilot
+
+from benchcon.console.app import ConsoleApp
+from benchcon.session import Session
+
+PATIENCE_S = 20.0
+
+
+class Eyes:
+    """A running console and a pilot for it."""
+
+    def __init__(self, app: ConsoleApp, pilot: Pilot[int]) -> None:
+        self.app, self.pilot = app, pilot
+
+    def rows(self) -> list[str]:
+        """The screen, row by row."""
+        strips = self.app.screen._compositor.render_strips()
+        return ["".join(segment.text for segment in strip) for strip in strips]
+
+    def text(self) -> str:
+        """The screen."""
+        return "\n".join(self.rows())
+
+    async def until(self, test: Callable[[], bool], what: str = "") -> None:
+        """Wait until `test` holds."""
+        end = time.monotonic() + PATIENCE_S
+        while not test():
+            assert time.monotonic() < end, f"waited in vain for {what or 'it'}; the screen is\n{self.text()}"
+            await self.pilot.pause(0.02)
+
+    async def see(self, *texts: str) -> None:
+        """Wait until all of this stands on the screen."""
+        await self.until(lambda: all(text in self.text() for text in texts), repr(texts))
+
+    async def gone(self, text: str) -> None:
+        """Wait until this stands on the screen no more."""
+        await self.until(lambda: text not in self.text(), f"{text!r} to go")
+
+    async def press(self, *keys: str) -> None:
+        """Press keys, one after the other."""
+        await self.pilot.press(*keys)
+        await self.pilot.pause()
+
+    async def click(self, text: str) -> None:
+        """Click where this text stands."""
+        y = next(y for y, row in enumerate(self.rows()) if text in row)
+        x = self.rows()[y].index(text)
+        await self.pilot.click(offset=(x, y))
+        await self.pilot.pause()
+
+
+@contextlib.asynccontextmanager
+async def console(session: Session, size: tuple[int, int] = (80, 24)) -> AsyncIterator[Eyes]:
+    """The console on `session`, without a terminal."""
+    app = ConsoleApp(session)
+    async with app.run_test(size=size, notifications=True) as pilot:
+        eyes = Eyes(app, pilot)
+        await eyes.until(lambda: bool(eyes.rows()) and "Face" in eyes.rows()[0], "the first screen")
+        yield eyes
+        app.exit()

@@ -1,0 +1,483 @@
+"""The console on a live bench: what a builder sees and what the keys do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import Fed, control_named
+from console.looking import Eyes, console
+
+from benchcon.link import PortInfo
+from benchcon.panel.file import load
+from benchcon.panel.model import Panel
+from benchcon.panel.segments import encode
+
+
+def tile_rows(eyes: Eyes, name: str) -> list[str]:
+    """The rows of one part on the face."""
+    from benchcon.console.face import Face
+
+    face = eyes.app.screen.query_one(Face)
+    tile = next(tile for tile in face.layout_now.tiles if tile.part.name == name)
+    return [face._sheet.text(y)[tile.x : tile.x + tile.width] for y in range(tile.y, tile.y + tile.height)]
+
+
+async def test_every_part_of_the_demo_stands_on_the_face_at_80_by_24() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.see("WEATHER DESK", "LIGHTING DESK", "POWER DESK", "SIMULATED", "F9 DARK")
+        for part in session.panel.parts:
+            label = part.label.upper()
+            assert tile_rows(eyes, part.name)[0].rstrip(" …") in label, part.name
+        assert all(len(row) == 80 for row in eyes.rows())
+
+
+async def test_a_switch_shows_its_state_by_shape_and_word_and_large() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.until(lambda: tile_rows(eyes, "mains")[1].split() == ["▄", "off"])
+        session.moved("power", sw_main=1)
+        await eyes.until(lambda: tile_rows(eyes, "mains")[1].split() == ["▀", "on"])
+        # The control last touched, name and state, in glyphs five rows high, on the rows above the keys.
+        from benchcon.console import glyphs
+
+        large = eyes.rows()[18:23]
+        for text in ("MAINS", "ON"):
+            drawn = glyphs.drawn(text, glyphs.broadest("MAINS   ON", 78) or glyphs.FACES[-1])
+            for row, wanted in zip(large, drawn, strict=True):
+                assert wanted.strip() in row
+
+
+async def test_a_lamp_shows_its_level_and_whether_it_is_lit() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        assert tile_rows(eyes, "stop_bar_lit")[1].split() == ["○", "off"]
+        session.bench.set_lamp(session.source("lighting"), "l_stop", 450)
+        await eyes.until(lambda: tile_rows(eyes, "stop_bar_lit")[1].split() == ["●", "45", "%"])
+
+
+async def test_a_display_is_drawn_in_segments_with_its_point() -> None:
+    session = Fed()
+    async with console(session, (80, 24)) as eyes:
+        session.bench.set_digits(session.source("met"), "d_qnh", encode("1013.2", 5))
+        eyes.app.no_color = True  # only what is lit is drawn then
+        await eyes.until(
+            lambda: (
+                tile_rows(eyes, "pressure")[1:]
+                == [
+                    "  █ █▀█   █ ▀▀█ ▀▀█ ",
+                    "  █ █ █   █ ▀▀█ █▀▀ ",
+                    "  ▀ ▀▀▀   ▀ ▀▀▀▗▀▀▀ ",
+                ]
+            )
+        )
+
+
+async def test_lamps_on_off_up_down_and_blink_from_the_keyboard() -> None:
+    session = Fed()
+    source = session.source("met")
+    asked = session.bench.asked
+    async with console(session) as eyes:
+        await eyes.press("right", "right")
+        await eyes.see("On/off", "Blink")
+        await eyes.press("space")
+        assert asked[-1] == (source, ("set", "l_xwind=3E8"))
+        await eyes.press("minus", "minus")
+        assert asked[-1] == (source, ("set", "l_xwind=384"))
+        await eyes.until(lambda: tile_rows(eyes, "crosswind")[1].split() == ["●", "90", "%"])
+        await eyes.press("plus")
+        assert asked[-1] == (source, ("set", "l_xwind=3B6"))
+        await eyes.press("space")
+        assert asked[-1] == (source, ("set", "l_xwind=000"))
+        await eyes.press("b")
+        await eyes.until(lambda: "blink" in tile_rows(eyes, "crosswind")[1])
+        await eyes.press("b")
+        await eyes.until(lambda: "blink" not in tile_rows(eyes, "crosswind")[1])
+
+
+async def test_type_a_number_and_it_is_on_the_display() -> None:
+    session = Fed()
+    source = session.source("met")
+    async with console(session) as eyes:
+        await eyes.press("2", "4", "7")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("247", 3).hex().upper()))
+        await eyes.press("9")  # a fourth figure does not fit: nothing is sent
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("247", 3).hex().upper()))
+        await eyes.press("enter", "plus")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("248", 3).hex().upper()))
+        await eyes.press("a")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=FFFFFF"))
+        await eyes.press("space")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=000000"))
+        await eyes.press("1", "full_stop", "5")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("1.5", 3).hex().upper()))
+        await eyes.press("minus", "backspace")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("-1.", 3).hex().upper()))
+
+
+async def test_a_simulated_control_is_worked_from_the_console_and_marked() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        eyes.app.screen.query_one("#face").select("mains")  # type: ignore[attr-defined]
+        await eyes.press("space")
+        await eyes.until(lambda: tile_rows(eyes, "mains")[1].split() == ["▀", "on"])
+        eyes.app.screen.query_one("#face").select("standby")  # type: ignore[attr-defined]
+        await eyes.press("plus")
+        await eyes.until(lambda: "off" in tile_rows(eyes, "standby")[1])
+        await eyes.press("plus")
+        await eyes.until(lambda: "on" in tile_rows(eyes, "standby")[1])
+        eyes.app.screen.query_one("#face").select("lamp_test")  # type: ignore[attr-defined]
+        await eyes.press("space")
+        await eyes.until(lambda: "pressed" in tile_rows(eyes, "lamp_test")[1])
+        await eyes.press("space")
+        await eyes.until(lambda: "released" in tile_rows(eyes, "lamp_test")[1])
+        assert sum("SIMULATED" in row for row in eyes.rows()) == 3
+
+
+async def test_a_real_control_cannot_be_worked_from_here() -> None:
+    session = Fed(simulated=False)
+    async with console(session) as eyes:
+        eyes.app.screen.query_one("#face").select("mains")  # type: ignore[attr-defined]
+        await eyes.press("space", "plus")
+        await eyes.gone("Next position")
+        assert "SIMULATED" not in eyes.text()
+        assert session.state.boards[session.source("power")].channels["sw_main"].value == 0
+
+
+async def test_the_mouse_selects_and_acts() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.click("CROSSWIND")
+        await eyes.click("CROSSWIND")
+        assert session.bench.asked[-1] == (session.source("met"), ("set", "l_xwind=3E8"))
+        await eyes.click("Links")
+        await eyes.see("round trip", "bad checks")
+        await eyes.click("F9 DARK")
+        await eyes.see("◐ DARK")
+
+
+# --- what is not known ----------------------------------------------------------------------------------------------
+
+
+async def test_a_silent_board_is_shown_as_not_known() -> None:
+    session = Fed()
+    met = session.source("met")
+    async with console(session, (140, 45)) as eyes:
+        session.bench.set_lamp(met, "l_xwind", 1000)
+        await eyes.until(lambda: "on" in tile_rows(eyes, "crosswind")[1])
+        session.at_us += 5_000_000
+        for board in session.state.boards.values():
+            if board.source != met:
+                session.alive(board.source)
+        await eyes.see("? silent 4 s")
+        assert tile_rows(eyes, "crosswind")[1].split() == ["?", "not", "known"]
+        assert "not known" in tile_rows(eyes, "pressure")[2]
+        assert "on" not in tile_rows(eyes, "crosswind")[1].replace("not known", "")
+        assert tile_rows(eyes, "mains")[2].split()[-1] == "off"  # the others are as they were
+        session.alive(met)
+        await eyes.until(lambda: "not known" not in eyes.text())
+
+
+@pytest.mark.parametrize(
+    ("word", "detail", "told"),
+    [
+        ("lost", {"why": "unplugged"}, "✕ lost"),
+        ("released", {}, "– let go"),
+        ("tongue", {"why": "speaks another tongue"}, "≠ other tongue"),
+    ],
+)
+async def test_how_a_port_stands_is_said_in_words(word: str, detail: dict[str, str], told: str) -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        session.link(session.source("power"), word, port="/dev/ttyUSB2", **detail)
+        await eyes.see(told)
+        await eyes.press("f5", "down", "down")
+        await eyes.see(told)
+
+
+async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
+    session = Fed()
+    session.bench.more_ports = [
+        PortInfo("/dev/ttyUSB7", "tongue", "speaks another tongue at 9600 baud: “G28 X0”; other firmware?", 0, "", 9600)
+    ]
+    async with console(session) as eyes:
+        await eyes.see("! /dev/ttyUSB7: speaks another tongue")
+        await eyes.press("f5")
+        await eyes.press(*["down"] * 3)
+        await eyes.see("≠ other tongue", "9600 baud")
+
+
+async def test_a_stranger_s_text_never_reaches_the_terminal_as_codes_or_markup() -> None:
+    session = Fed(Panel(), simulated=False)
+    session.link(1, "opened", port="/dev/ttyUSB0")
+    session.exchange(1, ("hello",), ("hello", "01", "02", "0080", "0007", "odd"))
+    session.link(1, "ident", ident="odd")
+    session.exchange(1, ("item", "00"), ("item", "00", "board", "name=%1B[2J[bold]odd"))
+    session.exchange(1, ("item", "01"), ("item", "01", "lamp", "l1", "label=%1B]0;gone%07[red]x[/red]%0A"))
+    session.exchange(1, ("read", "all"), ("read", "FFFF", "00000000", "00", "l1=000"))
+    session.alive(1)
+    async with console(session) as eyes:
+        session.noise(1, b"\x1b[31mred\x07")
+        await eyes.see("\\X1B")
+        await eyes.press("f4")
+        await eyes.see("\\x1B[31mred\\x07")
+        await eyes.press("f5")
+        await eyes.see("[BOLD]ODD")
+        assert not any(ord(letter) < 32 or 0x7F <= ord(letter) < 0xA0 for row in eyes.rows() for letter in row)
+
+
+async def test_without_a_panel_file_the_channels_are_a_plain_list_that_can_be_worked() -> None:
+    described = Fed()
+    session = Fed(Panel(), simulated=False)
+    session._numbers = {}
+    for source, board in enumerate(described.panel.boards, 1):
+        session.panel = described.panel
+        session.describe(source, board.name)
+    session.panel = Panel()
+    async with console(session) as eyes:
+        await eyes.see("L_XWIND", "D_QNH")
+        eyes.app.screen.query_one("#face").select("met.l_xwind")  # type: ignore[attr-defined]
+        await eyes.press("space")
+        assert session.bench.asked[-1] == (described.source("met"), ("set", "l_xwind=3E8"))
+
+
+# --- dark -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("before", [[], ["f1"], ["m"], ["ctrl+p"], ["f4", "slash"], ["n"], ["r"], ["n", "enter"]])
+async def test_dark_in_one_key_from_every_screen(before: list[str], tmp_path: Path) -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press(*before)
+        await eyes.press("f9")
+        assert [words for _, words in session.bench.asked[-3:]] == [("dark",)] * 3
+        assert all(board.dark for board in session.state.boards.values())
+
+
+async def test_dark_is_confirmed_and_light_ends_it() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        session.bench.set_lamp(session.source("met"), "l_xwind", 1000)
+        await eyes.press("f9")
+        await eyes.see("◐ DARK", "confirmed by every board", "F8 Light")
+        assert tile_rows(eyes, "crosswind")[1].split() == ["○", "dark"]
+        await eyes.press("f8")
+        await eyes.gone("◐ DARK")
+        assert tile_rows(eyes, "crosswind")[1].split() == ["○", "off"]
+
+
+async def test_dark_not_confirmed_is_shouted_with_the_board_s_name() -> None:
+    session = Fed()
+    session.bench.deaf = {session.source("met")}
+    async with console(session) as eyes:
+        await eyes.press("f9")
+        await eyes.pilot.pause(0.1)
+        assert "NOT CONFIRMED" not in eyes.text()
+        session.at_us += 499_000
+        await eyes.pilot.pause(0.1)
+        assert "NOT CONFIRMED" not in eyes.text()
+        session.at_us += 2_000
+        await eyes.see("NOT CONFIRMED", "PULL THE PLUG: met", "F9 DARK")
+        assert len([row for row in eyes.rows() if "█" in row]) >= 10  # and in letters five rows high, twice
+        # Asked again and heard this time, the shout goes.
+        session.bench.deaf = set()
+        await eyes.press("f9")
+        await eyes.gone("NOT CONFIRMED")
+        await eyes.see("◐ DARK")
+
+
+async def test_a_refusal_is_told_in_words() -> None:
+    session = Fed()
+    session.bench.refuse = ("no", "06", "dark", "is", "on")
+    async with console(session) as eyes:
+        await eyes.press("right", "right", "space")
+        await eyes.see("refused: dark is on")
+
+
+# --- views ----------------------------------------------------------------------------------------------------------
+
+
+async def test_the_raw_view_shows_pin_levels_counts_and_changes() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f3")
+        session.moved("power", volts=900)
+        session.moved("power", volts=0x155)
+        row = await row_with(eyes, "volts")
+        assert row.split()[-7:-3] == ["341", "0", "900", "2"] or row.split()[4:9][:1] == ["341"], row
+        session.moved("met", unit=1)
+        await eyes.until(
+            lambda: "high" in next(row for row in eyes.rows() if " unit " in row or row.startswith(" unit"))
+        )
+        await eyes.press("e")
+        assert session.bench.asked[-1][1][0] == "raw"
+
+
+async def row_with(eyes: Eyes, text: str) -> str:
+    await eyes.until(lambda: any("341" in row and text in row for row in eyes.rows()), text)
+    return next(row for row in eyes.rows() if text in row)
+
+
+async def test_news_with_filter_and_pause() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press("f4")
+        session.moved("power", sw_main=1)
+        session.moved("lighting", sw_app=1)
+        await eyes.see("Mains (sw_main) = on", "Approach (sw_app) = on")
+        await eyes.press("slash")
+        await eyes.press(*"mains", "enter")
+        await eyes.gone("Approach (sw_app)")
+        await eyes.see("only: mains", "Mains (sw_main) = on")
+        await eyes.press("escape")
+        await eyes.see("Approach (sw_app) = on")
+        await eyes.press("space")
+        session.moved("power", sw_batt=1)
+        await eyes.see("PAUSED, 1 newer")
+        assert "sw_batt" not in eyes.text()
+        await eyes.press("end")
+        await eyes.see("Battery (sw_batt) = on")
+
+
+async def test_links_tell_what_went_wrong_on_the_way() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press("f5")
+        await eyes.see("bad checks 0", "gaps 0")
+        session.noise(session.source("lighting"), b"!0000 0000")
+        session._numbers[session.source("lighting")] += 3  # three lines lost on the way
+        session.alive(session.source("lighting"))
+        await eyes.see("bad checks 1", "gaps 3", "round trip 2.0 ms", "supply 5.00 V")
+        await eyes.press("l")
+        assert session.bench.ports_worked[-1] == ("let go", "/dev/ttyUSB0")
+        await eyes.see("let go", "Take the port back")
+        await eyes.press("l")
+        assert session.bench.ports_worked[-1] == ("take back", "/dev/ttyUSB0")
+
+
+async def test_a_mark_stands_where_the_key_was_hit_and_its_words_follow() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        at_us = session.at_us
+        await eyes.press("m")
+        session.wait(3.0)
+        await eyes.press(*"chatter", "enter")
+        await eyes.press("f6")
+        await eyes.until(lambda: eyes.app.sight.history.marks == [(at_us, "mark 1: chatter")], "the mark")
+
+
+async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.see("F1 Help", "F9 DARK")
+        await eyes.press("f1")
+        await eyes.see("Keys", "Everywhere")
+        text = eyes.app.screen._text().plain  # type: ignore[attr-defined]
+        for words in (
+            "DARK",
+            "Light",
+            "Record",
+            "Mark",
+            "Name by hand",
+            "Blink",
+            "All segments",
+            "Filter",
+            "Take the port",
+        ):
+            assert words in text
+        await eyes.press("escape")
+        await eyes.gone("Everywhere")
+
+
+async def test_the_command_palette_does_what_the_keys_do() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press("right", "right", "ctrl+p")
+        await eyes.press(*"on/off")
+        await eyes.see("On/off")
+        await eyes.press("enter")
+        await eyes.until(lambda: ("set", "l_xwind=3E8") in [words for _, words in session.bench.asked])
+
+
+# --- naming by hand -------------------------------------------------------------------------------------------------
+
+
+async def test_move_a_control_and_type_its_name(tmp_path: Path) -> None:
+    path = tmp_path / "desk.toml"
+    text = load(Fed().panel.path).text
+    path.write_text(text)
+    session = Fed(load(path))
+    async with console(session) as eyes:
+        await eyes.press("n")
+        await eyes.see("Move the control that you want to name")
+        session.moved("power", sw_main=1)
+        await eyes.see("What is it called?")
+        await eyes.press(*["backspace"] * 8)
+        await eyes.press(*"Shore power", "enter")
+        await eyes.see("Where does", "mm from the left")
+        await eyes.press("shift+right", "enter")
+        await eyes.see("SHORE POW")
+    new = load(path)
+    renamed = control_named(new, "mains")
+    assert renamed.label == "Shore power"
+    assert renamed.place is not None
+    assert renamed.place.x_mm == pytest.approx(61, abs=0.11)
+    # Everything else in the file is as it was, comments and order included.
+    changed = [
+        (old, now) for old, now in zip(text.splitlines(), path.read_text().splitlines(), strict=True) if old != now
+    ]
+    assert len(changed) == 2
+
+
+async def test_a_lamp_is_lit_while_it_is_named_and_out_afterwards(tmp_path: Path) -> None:
+    path = tmp_path / "desk.toml"
+    path.write_text(load(Fed().panel.path).text)
+    session = Fed(load(path))
+    async with console(session) as eyes:
+        await eyes.press("right", "right", "n", "enter")
+        await eyes.see("What is it called?")
+        assert session.state.boards[session.source("met")].channels["l_xwind"].value == 1000
+        await eyes.press("escape")
+        await eyes.until(lambda: session.state.boards[session.source("met")].channels["l_xwind"].value == 0)
+
+
+async def test_without_a_panel_file_a_first_one_is_offered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    known = Fed()
+    session = Fed(known.panel, simulated=False)
+    session.panel = Panel()
+    async with console(session) as eyes:
+        await eyes.see("SW_APP")
+        await eyes.press("n")
+        await eyes.see("Move the control")
+        session.panel = known.panel
+        session.moved("power", sw_main=1)
+        session.panel = Panel()
+        await eyes.see("What is it called?")
+        await eyes.press(*["backspace"] * 10)
+        await eyes.press(*"Mains", "enter")
+        await eyes.see("Write a first panel file")
+        await eyes.press("enter")
+        await eyes.see("Where does")
+        await eyes.press("enter")
+        await eyes.see("MAINS")
+    panel = load(tmp_path / "panel.toml")
+    assert "Mains" in [part.label for part in panel.controls]
+    assert len(panel.boards) == 3
+
+
+# --- the first run --------------------------------------------------------------------------------------------------
+
+
+async def test_with_no_port_agreed_to_the_ports_are_listed_and_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    from benchcon.console import app
+    from benchcon.link.found import PortFound
+
+    found = [PortFound("/dev/ttyACM0", "Panel board", "Maker", "", "2341:0043", "1-1", False, "", "")]
+    monkeypatch.setattr(app, "find_ports", lambda: found)
+    session = Fed(Panel(), simulated=False)
+    async with console(session) as eyes:
+        await eyes.see("Which ports shall be opened?", "/dev/ttyACM0", "Panel board", "2341:0043")
+        await eyes.press("space", "enter")
+        await eyes.until(lambda: session.bench.ports_worked == [("open", "/dev/ttyACM0")])

@@ -1,0 +1,192 @@
+"""Letters, segments and the face's layout, as pure functions."""
+
+from __future__ import annotations
+
+import itertools
+import string
+from itertools import combinations
+
+import pytest
+from console.fed_by_hand import OSTREY
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.console import glyphs, segment_art
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.face_layout import lay_out
+from benchcon.console.ink import ENGRAVED, ink
+from benchcon.console.showing import board_name
+from benchcon.panel.file import load
+from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Panel, Place
+
+LETTERS = string.ascii_uppercase + string.digits
+
+
+# --- letters to be read from two metres -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("face", glyphs.FACES)
+def test_every_letter_is_five_rows_high_and_different_from_every_other(face: tuple[int, int, int]) -> None:
+    drawn = {letter: glyphs.drawn(letter, face) for letter in LETTERS}
+    for letter, rows in drawn.items():
+        assert len(rows) == 5, letter
+        assert len({len(row) for row in rows}) == 1, letter
+        # High: something is drawn in the first and the last row, so that five rows are really used.
+        assert rows[0].strip(), letter
+        assert rows[-1].strip(), letter
+    for one, other in combinations(LETTERS, 2):
+        assert drawn[one] != drawn[other], (one, other)
+
+
+@given(st.text(max_size=40), st.integers(1, 120))
+def test_any_text_can_be_drawn_and_never_wider_than_there_is_room(text: str, room: int) -> None:
+    face = glyphs.broadest(text, room) or glyphs.FACES[-1]
+    kept = glyphs.shortened(text, room, face)
+    rows = glyphs.drawn(kept, face)
+    assert len(rows) == 5
+    assert all(len(row) == glyphs.width_of(kept, face) for row in rows)
+    assert glyphs.width_of(kept, face) <= room or kept == ""
+
+
+def test_accents_fall_away_and_what_cannot_be_drawn_is_a_question_mark() -> None:
+    assert glyphs.plain("Höhe über é") == "HOHE UBER E"
+    assert glyphs.plain("\x1b[2J 日") == "??2J ?"
+
+
+# --- segments -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("broad", [False, True])
+def test_every_pattern_of_segments_looks_different(broad: bool) -> None:
+    looks = set()
+    for byte in range(256):
+        picture = segment_art.picture(bytes([byte]), broad)
+        looks.add(tuple("".join(cell.letter for cell in row) for row in picture))
+    assert len(looks) == 256
+
+
+def test_figures_look_as_on_a_display() -> None:
+    # MAX7219/MAX7221 data sheet, table 5 (code B font): 1 is 30h, 2 is 6Dh, 3 is 79h; 80h is the point.
+    rows = ["".join(cell.letter for cell in row) for row in segment_art.picture(bytes([0x30, 0x6D | 0x80, 0x79]))]
+    assert rows == [
+        "  █ ▀▀█ ▀▀█ ",
+        "  █ █▀▀ ▀▀█ ",
+        "  ▀ ▀▀▀▗▀▀▀ ",
+    ]
+
+
+# --- the canvas -----------------------------------------------------------------------------------------------------
+
+
+@given(st.text(max_size=30), st.integers(-5, 25), st.integers(-2, 4))
+def test_whatever_is_written_a_row_keeps_its_width(text: str, x: int, y: int) -> None:
+    canvas = Canvas(20, 3, ink(ENGRAVED))
+    canvas.write(x, y, text, ink(ENGRAVED))
+    for row in range(3):
+        strip = canvas.strip(row)
+        assert strip.cell_length == 20
+        assert len(canvas.text(row)) == 20
+
+
+@given(st.text(max_size=30), st.integers(0, 20))
+def test_cut_text_fits(text: str, width: int) -> None:
+    from rich.cells import cell_len
+
+    assert cell_len(fitted(text, width)) <= max(width, 0)
+
+
+# --- the face -------------------------------------------------------------------------------------------------------
+
+
+def overlapping(layout) -> list[tuple[str, str]]:  # type: ignore[no-untyped-def]
+    return [
+        (one.part.name, other.part.name)
+        for one, other in combinations(layout.tiles, 2)
+        if one.x < other.x + other.width
+        and other.x < one.x + one.width
+        and one.y < other.y + other.height
+        and other.y < one.y + one.height
+    ]
+
+
+@pytest.mark.parametrize("size", [(80, 17), (98, 36), (140, 40), (60, 17), (200, 60)])
+def test_the_demo_keeps_order_and_neighbours(size: tuple[int, int]) -> None:
+    panel = load(OSTREY)
+    layout = lay_out(panel, *size)
+    at = {tile.part.name: tile for tile in layout.tiles}
+    assert set(at) == {part.name for part in panel.parts}
+    assert not overlapping(layout)
+    for one, other in itertools.permutations(panel.parts, 2):
+        assert one.place is not None
+        assert other.place is not None
+        if one.place.y_mm == other.place.y_mm and one.place.x_mm < other.place.x_mm:
+            assert at[one.name].y == at[other.name].y
+            assert at[one.name].x + at[one.name].width <= at[other.name].x
+        if one.place.x_mm == other.place.x_mm and one.place.y_mm < other.place.y_mm:
+            assert at[one.name].x == at[other.name].x
+            assert at[one.name].y + at[one.name].height <= at[other.name].y
+
+
+def test_the_demo_fits_a_terminal_of_80_by_24_without_scrolling() -> None:
+    # Rows for the face: 24 less the head, five rows of large letters and the keys.
+    layout = lay_out(load(OSTREY), 80, 17)
+    assert (layout.width, layout.height) == (80, 17)
+    assert [plate.board for plate in layout.plates] == ["met", "lighting", "power"]
+
+
+def panels() -> st.SearchStrategy[Panel]:
+    def made(places: list[tuple[int, int, int, bool]]) -> Panel:
+        controls, lamps, digits = [], [], []
+        for index, (x, y, kind, placed) in enumerate(places):
+            place = Place(float(x), float(y)) if placed else None
+            channel = Channel(f"b{index % 2}", f"c{index}")
+            name = f"part{index}"
+            if kind == 0:
+                controls.append(Control(name, f"Switch {index}", "switch", (channel,), ("off", "on"), place=place))
+            elif kind == 1:
+                lamps.append(Lamp(name, f"A lamp with a long label {index}", channel, place=place))
+            else:
+                digits.append(Digits(name, f"D{index}", channel, places=1 + index % 8, place=place))
+        boards = (Board("b0"), Board("b1"))
+        return Panel("T", 480.0, 300.0, boards, tuple(controls), tuple(lamps), tuple(digits))
+
+    part = st.tuples(st.integers(0, 480), st.integers(0, 300), st.integers(0, 2), st.booleans())
+    return st.lists(part, max_size=40).map(made)
+
+
+@settings(max_examples=60, deadline=None)
+@given(panels(), st.sampled_from([(80, 17), (98, 36), (40, 10)]))
+def test_no_part_ever_hides_another_and_none_is_left_out(panel: Panel, size: tuple[int, int]) -> None:
+    layout = lay_out(panel, *size)
+    assert sorted(tile.part.name for tile in layout.tiles) == sorted(part.name for part in panel.parts)
+    assert not overlapping(layout)
+    for tile in layout.tiles:
+        assert tile.x >= 0
+        assert tile.y >= 0
+        assert tile.x + tile.width <= layout.width
+        assert tile.y + tile.height <= layout.height
+    for plate in layout.plates:
+        if plate.board:
+            for tile in layout.tiles:
+                # A plate's title row is its own.
+                assert not tile.y <= plate.y < tile.y + tile.height or not (
+                    tile.x < plate.x + plate.width and plate.x < tile.x + tile.width
+                )
+
+
+@settings(max_examples=40, deadline=None)
+@given(panels())
+def test_arrows_reach_every_part_of_a_row_and_tab_every_part(panel: Panel) -> None:
+    layout = lay_out(panel, 98, 36)
+    for tile in layout.tiles:
+        right = layout.toward(tile, 1, 0)
+        assert right is None or right.x > tile.x
+        down = layout.toward(tile, 0, 1)
+        assert down is None or down.y > tile.y
+        assert right is not tile
+        assert down is not tile
+
+
+def test_a_page_shows_one_board() -> None:
+    layout = lay_out(load(OSTREY), 80, 17, "power")
+    assert {board_name(tile.part) for tile in layout.tiles} == {"power"}
