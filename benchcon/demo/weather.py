@@ -27,6 +27,8 @@ HPA_PER_INHG = 1013.25 / 29.92
 """ICAO standard atmosphere (Doc 7488): 1013.25 hPa is 29.92 inHg."""
 STANDARD_HPA = 1013.2
 TICK_S = 0.25
+PAUSE_S = 2.0
+"""From one reading of the weather to the next."""
 RECENT = 8
 """So many of the segments last sent to a display are known as our own when they are seen on the wire."""
 OWN_S = 1.0
@@ -54,9 +56,10 @@ class Weather(NamedTuple):
 
 
 def weather(seconds: float) -> Weather:
-    """Return the weather so long after the demo began: gusts over half a minute, veering over two, never a jump."""
-    veer = 300 + 40 * math.sin(seconds / 19) + 8 * math.sin(seconds / 5.3)
-    speed = 14 + 6 * math.sin(seconds / 13) + 2 * math.sin(seconds / 3.1)
+    """Return the weather so long after the demo began, a new reading every other second, never a jump."""
+    seconds = seconds // PAUSE_S * PAUSE_S
+    veer = 300 + 35 * math.sin(seconds / 29) + 4 * math.sin(seconds / 7.3)
+    speed = 14 + 6 * math.sin(seconds / 17) + 2 * math.sin(seconds / 5.1)
     return Weather(round(veer) % 360 or 360, round(speed), 1.5 * math.sin(seconds / 60))
 
 
