@@ -57,6 +57,7 @@ class Hub:
         self._last_source = BENCH
         self._outputs: dict[int, Outputs] = {}
         self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._looking: set[asyncio.Task[None]] = set()
         self._queue: list[list[Batch]] = []
         self._telling = False
 
@@ -213,7 +214,9 @@ class Hub:
     def look_for(self, port: Port) -> None:
         """A board is lost: look at the ports agreed to before for that very board, and at no others."""
         if port.ident and not port.released and self.port_of(port.ident) is None:
-            self.loop.create_task(self._look_for(port.ident, port.hardware), name=f"look for {port.ident}")
+            task = self.loop.create_task(self._look_for(port.ident, port.hardware), name=f"look for {port.ident}")
+            self._looking.add(task)
+            task.add_done_callback(self._looking.discard)
 
     async def _look_for(self, ident: str, hardware: str) -> None:
         from benchcon.link.found import agreed_where
@@ -233,7 +236,7 @@ class Hub:
 
     async def end(self) -> None:
         """End all ports; each is free for other programs when this returns, unless its driver is stuck."""
-        tasks = list(self._tasks.values())
+        tasks = [*self._tasks.values(), *self._looking]
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
