@@ -17,6 +17,7 @@ from benchcon.capture.writer import Writer
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
+from benchcon.watch import Keeper, triggers_of
 from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME, Batch
 
@@ -35,8 +36,11 @@ class Session:
     simulated = False
     bench: Bench | None = None
     recording: Path | None = None
-    ring_reach_us = 0
-    """How far back the pre-trigger ring reaches; 0 without one."""
+
+    @property
+    def ring_reach_us(self) -> int:
+        """How far back the pre-trigger ring reaches; 0 without one."""
+        return 0
 
     def __init__(self, panel: Panel) -> None:
         self.panel = panel
@@ -93,9 +97,20 @@ class LiveSession(Session):
 
     live = True
 
-    def __init__(self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None) -> None:
+    def __init__(
+        self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None, kept: Path | None = None
+    ) -> None:
         super().__init__(panel)
         self.bench = bench
+        self.keeper = Keeper(
+            kept or Path("bench.capture"),
+            bench.began,
+            self.state,
+            bench.note,
+            triggers=triggers_of(panel),
+            panel=panel,
+        )
+        """The last ten minutes, and the triggers that have them written out; captures are named after `kept`."""
         self.hands = dict(hands or {})
         self.simulated = bool(self.hands)
         self._writer: Writer | None = None
@@ -107,11 +122,30 @@ class LiveSession(Session):
         return self.bench.now_us()
 
     def _take(self, batches: list[Batch]) -> None:
-        happened = self._feed(batches)
         with self.lock:
+            happened = self._feed(batches)
             if self._writer is not None:
                 self._writer.write(batches)
+            self.keeper.take(batches, happened)
         self._tell(happened)
+
+    def tick(self) -> None:
+        """Take the time, a few times a second: triggers of silence, captures that are to end."""
+        with self.lock:
+            self.keeper.tick(self.now_us())
+
+    def keep_last(self) -> Path:
+        """Write out the last minutes, and what follows for a while. Raises `Trouble` if the file cannot be made."""
+        with self.lock:
+            path = self.keeper.keep(self.now_us())
+        if path is None:
+            raise Trouble(self.keeper.trouble)
+        return path
+
+    @property
+    def ring_reach_us(self) -> int:
+        """How far back the pre-trigger ring reaches."""
+        return max(0, self.now_us() - self.keeper.ring.from_us)
 
     def start_recording(self, path: str | os.PathLike[str], force: bool = False) -> None:
         """Record from now on into `path`. Raises `Trouble` if the file is there and `force` is not given."""
@@ -150,6 +184,8 @@ class LiveSession(Session):
         assert self.bench is not None
         self.bench.close()
         self.stop_recording()
+        with self.lock:
+            self.keeper.end()
         for hand in self.hands.values():
             hand.close()
 
