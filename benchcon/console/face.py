@@ -18,7 +18,7 @@ from textual.strip import Strip
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.drawn import Drawn
 from benchcon.console.face_layout import Layout, Plate, lay_out
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink, mixed
 from benchcon.console.showing import board_name
 from benchcon.console.tiles import Pen, Tile, draw
 from benchcon.panel.model import Control, Digits, Lamp, Part
@@ -27,7 +27,13 @@ from benchcon.wire.printable import printable
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
 
+_SECOND = mixed(PLATE, RAISED, 0.75)
 _NUMBER_KEYS = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "backspace": "back"}
+
+
+def _ground_of(number: int, plate: Plate) -> str:
+    """The ground of a plate: without titles, plates are told apart by two tones."""
+    return PLATE if plate.titled or number % 2 == 0 else _SECOND
 
 
 class Face(Drawn, can_focus=True):
@@ -133,9 +139,8 @@ class Face(Drawn, can_focus=True):
 
     def _paint_sheet(self, sheet: Canvas) -> None:
         sight, now_us = self.sight, self.sight.now_us
-        pen = Pen(self.colour)
-        for plate in self.layout_now.plates:
-            self._paint_plate(sheet, plate)
+        for number, plate in enumerate(self.layout_now.plates):
+            self._paint_plate(sheet, plate, _ground_of(number, plate))
         if not self.layout_now.tiles:
             self._paint_empty(sheet)
         for tile in self.layout_now.tiles:
@@ -148,7 +153,9 @@ class Face(Drawn, can_focus=True):
             wanted = (showing, selected, fresh)
             if self._shown.get(name) != wanted:
                 self._shown[name] = wanted
-                draw(sheet, tile, showing, pen, selected=selected, fresh=fresh)
+                plates = enumerate(self.layout_now.plates)
+                ground = next((_ground_of(n, p) for n, p in plates if p.y <= tile.y < p.y + p.height), PLATE)
+                draw(sheet, tile, showing, Pen(self.colour, ground), selected=selected, fresh=fresh)
 
     def _paint_empty(self, sheet: Canvas) -> None:
         """No part is known yet: say how each port stands instead."""
@@ -158,7 +165,7 @@ class Face(Drawn, can_focus=True):
         for y, line in enumerate(["Waiting for a board to say what it has.", "", *lines], 1):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
 
-    def _paint_plate(self, sheet: Canvas, plate: Plate) -> None:
+    def _paint_plate(self, sheet: Canvas, plate: Plate, ground: str) -> None:
         key = f"plate {plate.board}"
         look = self.sight.standings.get(plate.board)
         simulated = plate.board in self.sight.session.hands
@@ -166,9 +173,9 @@ class Face(Drawn, can_focus=True):
         if self._shown.get(key) == wanted:
             return
         if key not in self._shown:
-            sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, PLATE))
+            sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, ground))
         self._shown[key] = wanted
-        if look is None:
+        if look is None or not plate.titled:
             return
         y = plate.y
         sheet.write(plate.x, y, "─" * plate.width, ink(EDGE, RAISED))

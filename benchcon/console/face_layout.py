@@ -24,13 +24,14 @@ SAME_ROW_MM = 9.0
 
 
 class Plate(NamedTuple):
-    """The front plate of one board, or of a list: a rectangle with a title in its first row."""
+    """The front plate of one board, or of a list: a rectangle with a title in its first row, if there is room."""
 
     board: str
     x: int
     y: int
     width: int
     height: int
+    titled: bool = True
 
 
 @dataclass(slots=True)
@@ -177,13 +178,13 @@ def _place(layout: Layout, panel: Panel, parts: list[Part], width: int, height: 
     ]
     left, top, right, bottom = _bounds(panel, places)
     across = _across(wishes, places, width, left, right, way.gap)
-    titles = _titles(wishes, way) if way.titles else {}
-    down = _down(wishes, places, across, titles, (height, top, bottom), way)
+    titles = _titles(wishes)
+    down = _down(wishes, places, across, titles if way.titles else {}, (height, top, bottom), way)
     for wish in wishes:
         layout.tiles.append(Tile(wish.part, across[wish.column], down[wish.row], wish.width, wish.height))
     layout.tiles.sort(key=lambda tile: (tile.y, tile.x))
     layout.tiles[:] = _widened(layout.tiles, width)
-    _add_plates(layout, layout.tiles, titles, width, height)
+    _add_plates(layout, layout.tiles, titles, width, height, way.titles)
 
 
 def _widened(tiles: list[Tile], width: int) -> list[Tile]:
@@ -233,7 +234,7 @@ def _across(wishes: list[_Wish], places: list[Place], width: int, left: float, r
     return [start + 1 for start in _spread([target - 1 for target in targets], after, sizes, width - 2)]
 
 
-def _titles(wishes: list[_Wish], way: _Way) -> dict[int, str]:
+def _titles(wishes: list[_Wish]) -> dict[int, str]:
     """By row: the board whose plate begins there; empty unless each board has its rows to itself."""
     spans: dict[str, tuple[int, int]] = {}
     for wish in wishes:
@@ -274,7 +275,9 @@ def _down(
     return [start + begin for start in _spread(targets, after, sizes, height - begin)]
 
 
-def _add_plates(layout: Layout, tiles: list[Tile], titles: dict[int, str], width: int, height: int) -> None:
+def _add_plates(
+    layout: Layout, tiles: list[Tile], titles: dict[int, str], width: int, height: int, titled: bool
+) -> None:
     bottom = max(tile.y + tile.height for tile in tiles)
     layout.height = max(layout.height, bottom)
     if not titles:
@@ -291,7 +294,7 @@ def _add_plates(layout: Layout, tiles: list[Tile], titles: dict[int, str], width
     tops = [0] + [spans[before][1] + (spans[after][0] - spans[before][1]) // 2 for before, after in pairwise(order)]
     ends = [*tops[1:], max(bottom, height)]
     for name, top, end in zip(order, tops, ends, strict=True):
-        layout.plates.append(Plate(name, 0, top, width, end - top))
+        layout.plates.append(Plate(name, 0, top, width, end - top, titled))
 
 
 def _list(layout: Layout, parts: list[Part], width: int, way: _Way) -> None:

@@ -1,7 +1,7 @@
 """Letters five rows high, to be read from two metres with both hands behind a panel.
 
 A glyph is drawn on columns that are by turns stroke and gap. Strokes and gaps are widened apart from one another, so
-that one drawing gives a broad, a middling and a narrow face. Half blocks (``^`` upper, ``_`` lower) round the corners,
+that one drawing gives a broad, a middling and a narrow face. Half blocks (``^`` upper, ``_`` lower, ``(`` left) round the corners,
 which is what tells O from 0, S from 5 and B from 8.
 """
 
@@ -73,7 +73,7 @@ _DRAWN = {
     "→": ".../.#_/###/.#^/...",
     " ": "././././.",
 }
-_BLOCKS = {"#": "█", "^": "▀", "_": "▄", "(": "▌", ".": " "}
+_BLOCKS = {"#": "█", "^": "▀", "_": "▄", ".": " "}
 
 
 def plain(text: str) -> str:
@@ -92,9 +92,16 @@ def _glyph(letter: str, stroke: int, gap: int) -> tuple[str, ...]:
     rows = (_DRAWN[letter].split("/") + [""] * ROWS)[:ROWS]
     wide = max(map(len, rows))
     return tuple(
-        "".join(_BLOCKS[mark] * (gap if column % 2 else stroke) for column, mark in enumerate(row.ljust(wide, ".")))
+        "".join(_cells(mark, gap if column % 2 else stroke) for column, mark in enumerate(row.ljust(wide, ".")))
         for row in rows
     )
+
+
+def _cells(mark: str, width: int) -> str:
+    """A mark of a drawing in so many cells; ``(`` is the left half of them."""
+    if mark == "(":
+        return ("█" * (width // 2) + "▌" * (width % 2)).ljust(width)
+    return _BLOCKS[mark] * width
 
 
 def width_of(text: str, face: tuple[int, int, int]) -> int:

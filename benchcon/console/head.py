@@ -11,6 +11,7 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.session import ReplaySession
 from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
@@ -108,7 +109,8 @@ class Head(Drawn):
         if any(board.dark for board in self.sight.boards.values()):
             found.append(("◐ DARK", WARN, True))
         if not session.live:
-            found.append(("▶ PLAYED BACK", BRASS, True))
+            name = session.path.name if isinstance(session, ReplaySession) else ""
+            found.append((f"▶ {fitted(printable(name), 18 if width < 100 else 40)}", BRASS, True))
             return found
         reach = session.ring_reach_us
         path = session.recording

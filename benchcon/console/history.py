@@ -8,7 +8,7 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from benchcon.console.transport import marks_of
 from benchcon.state import BenchState
@@ -18,8 +18,8 @@ from benchcon.wire.printable import printable
 MOST_CHANGES = 40_000
 """Changes kept of one channel; at twice as many the older half goes."""
 MOST_MARKS = 2_000
-UNKNOWN = -1
-"""Stands for a value that is not known (a reset, a gap)."""
+UNKNOWN = -(1 << 62)
+"""Stands for a value that is not known (before the first reading, after a reset); less than any value."""
 
 Key = tuple[int, str]
 """Source and channel id."""
@@ -33,6 +33,30 @@ class Stretch(NamedTuple):
     changes: int
     least: int
     greatest: int
+
+
+class Past(Protocol):
+    """Where the time line has its picture from: what is remembered of a live bench, or a capture."""
+
+    @property
+    def marks(self) -> list[tuple[int, str]]:
+        """Time and words of marks and triggers."""
+
+    @property
+    def first_us(self) -> int | None:
+        """Where it begins; None if there is nothing yet."""
+
+    def row(self, key: Key, start_us: int, each_us: float, count: int) -> list[Stretch] | None:
+        """`count` stretches of `each_us` of one channel; None if nothing is known of it."""
+
+    def reach(self, key: Key) -> tuple[int, int]:
+        """Least and greatest value of a channel."""
+
+    def value_at(self, key: Key, at_us: int) -> int:
+        """A channel's value at a time, or `UNKNOWN`."""
+
+    def change_near(self, key: Key, at_us: int, by: int) -> int | None:
+        """Time of the next change after (`by` > 0) or before a time; None if there is none."""
 
 
 class Track:
@@ -83,9 +107,12 @@ class Track:
             changes = 0
             if index < size and times[index] < end:
                 after = bisect_left(times, int(end) + 1, index)
-                for each in values[index:after] if after - index < 64 else (values[index], values[after - 1]):
-                    least, greatest = min(least, each), max(greatest, each)
                 changes = after - index
+                if value == UNKNOWN:  # a first reading is no change
+                    least = greatest = values[index]
+                    changes -= 1
+                several = values[index:after] if after - index < 64 else (values[index], values[after - 1])
+                least, greatest = min(least, *several), max(greatest, *several)
                 index = after
                 value = values[after - 1]
             found.append(Stretch(value, changes, least, greatest))
@@ -107,6 +134,26 @@ class History:
     def marks(self) -> list[tuple[int, str]]:
         """Marks and triggers, each with its words."""
         return marks_of(self.notes)
+
+    def row(self, key: Key, start_us: int, each_us: float, count: int) -> list[Stretch] | None:
+        """See `Past`."""
+        track = self.tracks.get(key)
+        return track.stretches(start_us, each_us, count) if track is not None else None
+
+    def reach(self, key: Key) -> tuple[int, int]:
+        """See `Past`."""
+        track = self.tracks.get(key)
+        return (track.least, track.greatest) if track is not None else (0, 0)
+
+    def value_at(self, key: Key, at_us: int) -> int:
+        """See `Past`."""
+        track = self.tracks.get(key)
+        return track.value_at(at_us) if track is not None else UNKNOWN
+
+    def change_near(self, key: Key, at_us: int, by: int) -> int | None:
+        """See `Past`."""
+        track = self.tracks.get(key)
+        return track.change_near(at_us, by) if track is not None else None
 
     def track(self, key: Key) -> Track:
         """Return a channel's track, made if it is new."""

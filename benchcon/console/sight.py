@@ -6,7 +6,8 @@ import time
 from typing import TYPE_CHECKING
 
 from benchcon.console.feed import Feed
-from benchcon.console.history import History
+from benchcon.console.history import History, Past
+from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import Standing, standing
 from benchcon.console.unplaced import Signature, completed, signature
@@ -44,7 +45,12 @@ class Sight:
         self.standings: dict[str, Standing] = {}
         """By board name on the panel."""
         self.history = History()
-        self.feed.listeners.append(self._remember)
+        self.past: Past = self.history
+        """What the time line draws from."""
+        if isinstance(session, ReplaySession):
+            self.past = Recorded(session.path, session.first_us, session.last_us)
+        else:
+            self.feed.listeners.append(self._remember)
         self.rates: dict[int, float] = {}
         """By source: good lines a second from the board, over the last second or so."""
         self._counted: tuple[int, dict[int, int]] = (0, {})
@@ -70,7 +76,7 @@ class Sight:
             self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
         self._notice()
         count = self.feed.drain()
-        if self.now_us - self._stood_us >= 500_000 or self.now_us < self._stood_us:
+        if self.past is self.history and not 0 <= self.now_us - self._stood_us < 500_000:
             self._stood_us = self.now_us
             with self.session.lock:
                 self.history.stand(self.session.state)
@@ -146,6 +152,8 @@ class Sight:
     def close(self) -> None:
         """Stop listening."""
         self._unsubscribe()
+        if isinstance(self.past, Recorded):
+            self.past.close()
         self.work.close()
 
 

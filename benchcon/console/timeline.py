@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
@@ -12,7 +13,7 @@ from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.drawn import Drawn
-from benchcon.console.history import UNKNOWN, Key, Stretch, Track
+from benchcon.console.history import UNKNOWN, Key, Stretch
 from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, LAMP_COLOURS, QUIET, RAISED, ink, mixed
 from benchcon.console.showing import channels_of, label_of
 from benchcon.console.telling import clock_text
@@ -133,6 +134,11 @@ class TimeLine(Drawn, can_focus=True):
 
     # --- drawing --------------------------------------------------------------------------------------------------
 
+    def on_show(self) -> None:
+        """A recording is shown whole at first."""
+        if not self.sight.session.live and self.end_us is None:
+            self.action_all()
+
     def paint(self, canvas: Canvas) -> None:
         """Draw cursors and times above, rows in the middle, the axis below."""
         width, height = canvas.width, canvas.height
@@ -171,25 +177,26 @@ class TimeLine(Drawn, can_focus=True):
 
     def _cursor_columns(self) -> dict[int, str]:
         found = {}
-        for name, colour in ((CURSOR_B, GOOD), (CURSOR_A, BRASS)):
-            at_us = self.cursors[name]
+        playing = None if self.sight.session.live else self.sight.now_us
+        for at_us, colour in ((playing, ENGRAVED), (self.cursors[CURSOR_B], GOOD), (self.cursors[CURSOR_A], BRASS)):
             column = self._column_of(at_us) if at_us is not None else None
             if column is not None:
                 found[column] = colour
         return found
 
     def _paint_row(self, canvas: Canvas, y: int, row: _Row, chosen: bool) -> None:
-        track = self.sight.history.tracks.get(row.key)
+        past = self.sight.past
         style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
         if chosen and not self.colour:
             style = Style(reverse=True, bold=True)
         canvas.write(0, y, f" {fitted(row.label, self._left - 2)}".ljust(self._left), style)
-        if track is None:
+        stretches = past.row(row.key, int(self.start_us), self.each_us, self.columns)
+        if stretches is None:
             return
         cursors = self._cursor_columns()
-        stretches = track.stretches(int(self.start_us), self.each_us, self.columns)
+        reach = past.reach(row.key)
         for column, stretch in enumerate(stretches):
-            letter, colour = _drawn(stretch, track, row)
+            letter, colour = _drawn(stretch, reach, row)
             ground = RAISED if column in cursors else GROUND
             if column in cursors and letter == " ":
                 letter = "│"
@@ -198,7 +205,7 @@ class TimeLine(Drawn, can_focus=True):
                 colour = cursors[column]
             canvas.write(self._left + column, y, letter, ink(colour, ground))
         at_us = self.cursors[self.moving]
-        value = track.value_at(at_us if at_us is not None else self.right_us)
+        value = past.value_at(row.key, at_us if at_us is not None else self.sight.now_us)
         text = _value_text(value, row)
         canvas.write(canvas.width - 10, y, text.rjust(9), ink(IVORY if chosen else QUIET, GROUND), 9)
 
@@ -209,7 +216,7 @@ class TimeLine(Drawn, can_focus=True):
             at_us = int(self.start_us + column * self.each_us)
             if at_us >= 0:
                 canvas.write(self._left + column, y, "╵" + clock_text(at_us)[2:], ink(QUIET, RAISED), step)
-        for at_us, _ in self.sight.history.marks:
+        for at_us, _ in self.sight.past.marks:
             found = self._column_of(at_us)
             if found is not None:
                 canvas.write(self._left + found, y, "▲", ink(BRASS, RAISED, bold=True))
@@ -224,7 +231,7 @@ class TimeLine(Drawn, can_focus=True):
         at_us = self.cursors[self.moving]
         if at_us is None:
             return "" if self.end_us is not None else "now →"
-        near = [text for when, text in self.sight.history.marks if abs(when - at_us) <= self.each_us]
+        near = [text for when, text in self.sight.past.marks if abs(when - at_us) <= self.each_us]
         return near[0] if near else ""
 
     # --- keys -----------------------------------------------------------------------------------------------------
@@ -235,7 +242,7 @@ class TimeLine(Drawn, can_focus=True):
 
     def _here(self) -> int:
         at_us = self.cursors[self.moving]
-        return at_us if at_us is not None else self.right_us
+        return at_us if at_us is not None else self.sight.now_us
 
     def put(self, at_us: int) -> None:
         """Put the moving cursor at a time, and have it in view."""
@@ -254,10 +261,12 @@ class TimeLine(Drawn, can_focus=True):
 
     def action_leap(self, by: int) -> None:
         """To the next change of this channel, or the one before."""
-        if not self._rows:
-            return
-        track = self.sight.history.tracks.get(self._rows[self.chosen].key)
-        found = track.change_near(self._here(), by) if track is not None else None
+        if self._rows:
+            self.run_worker(self._leap(self._rows[self.chosen].key, by), exclusive=True, group="leap")
+
+    async def _leap(self, key: Key, by: int) -> None:
+        """Look for the change aside: in a long capture that takes a moment."""
+        found = await asyncio.to_thread(self.sight.past.change_near, key, self._here(), by)
         if found is None:
             self.app.bell()
         else:
@@ -266,7 +275,7 @@ class TimeLine(Drawn, can_focus=True):
     def action_mark(self, by: int) -> None:
         """To the next mark or trigger, or the one before."""
         here = self._here()
-        times = [at_us for at_us, _ in self.sight.history.marks]
+        times = [at_us for at_us, _ in self.sight.past.marks]
         found = min((t for t in times if t > here), default=None) if by > 0 else None
         if by < 0:
             found = max((t for t in times if t < here), default=None)
@@ -297,7 +306,7 @@ class TimeLine(Drawn, can_focus=True):
 
     def action_all(self) -> None:
         """All that is known, from end to end."""
-        first = self.sight.history.first_us or 0
+        first = self.sight.past.first_us or 0
         self.end_us = self.sight.latest_us
         self.each_us = max((self.end_us - first) / max(self.columns - 1, 1), _SHORTEST_US)
         self.repaint()
@@ -334,14 +343,14 @@ class TimeLine(Drawn, can_focus=True):
         self.action_zoom(2.0)
 
 
-def _drawn(stretch: Stretch, track: Track, row: _Row) -> tuple[str, str]:
+def _drawn(stretch: Stretch, reach: tuple[int, int], row: _Row) -> tuple[str, str]:
     """Letter and colour of one stretch of one channel."""
     if stretch.value == UNKNOWN and not stretch.changes:
         return " ", EDGE
     if row.digits:
         return ("┃", row.colour) if stretch.changes else ("╌", EDGE if not stretch.value else row.colour)
     if row.level:
-        low, high = (0, 1000) if row.lamp else (track.least, track.greatest)
+        low, high = (0, 1000) if row.lamp else reach
         share = (stretch.greatest if stretch.changes else stretch.value) - low
         spark = _SPARKS[max(0, min(5, -(-share * 5 // (high - low))))] if high > low else _SPARKS[0]
         return spark, row.colour if share > 0 or stretch.changes else EDGE

@@ -1,0 +1,351 @@
+"""The past of a capture, for the time line: a first picture from its keyframes, then exact where one is looking.
+
+A capture may hold ten million records, so it is never read into memory. A thread of its own reads it: the keyframes
+first, each of which says where every channel stood and how often it had changed; then the window on the screen, record
+by record, column by column as it comes. A stranger's capture without keyframes simply fills in as it is read.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from array import array
+from bisect import bisect_right
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from benchcon.capture.reader import Reader
+from benchcon.console.history import UNKNOWN, Key, Stretch
+from benchcon.console.transport import marks_of
+from benchcon.errors import Trouble
+from benchcon.state import BenchState
+from benchcon.wire import events as ev
+from benchcon.wire.printable import printable
+from benchcon.wire.records import KEYFRAME, Batch
+
+FIRST_PICTURE = 400
+"""So many keyframes, evenly spread, make the first picture."""
+MOST_LOOKED_THROUGH = 2_000_000
+"""Records looked through for the next change before giving up."""
+
+
+class Window(NamedTuple):
+    """What is on the screen."""
+
+    start_us: int
+    each_us: float
+    columns: int
+
+
+class _Coarse:
+    """One channel at the keyframes."""
+
+    __slots__ = ("changes", "greatest", "least", "values")
+
+    def __init__(self) -> None:
+        self.values = array("q")
+        self.changes = array("q")
+        self.least = 0
+        self.greatest = 0
+
+
+class _Exact:
+    """One channel in a window, column by column."""
+
+    __slots__ = ("changes", "greatest", "least", "values")
+
+    def __init__(self, count: int) -> None:
+        self.values = array("q", [UNKNOWN]) * count
+        self.changes = array("l", [0]) * count
+        self.least = array("q", [UNKNOWN]) * count
+        self.greatest = array("q", [UNKNOWN]) * count
+
+
+class Recorded:
+    """See `benchcon.console.history.Past`; `close` it."""
+
+    def __init__(self, path: Path, first_us: int, last_us: int) -> None:
+        self._path = path
+        self.first_us: int | None = first_us
+        self._last_us = last_us
+        self.marks: list[tuple[int, str]] = []
+        self._times = array("q")
+        """Stamps of the keyframes of the first picture."""
+        self._coarse: dict[Key, _Coarse] = {}
+        self._wanted: Window | None = None
+        self._window: Window | None = None
+        self._exact: dict[Key, _Exact] = {}
+        self._columns_done = 0
+        self._values: tuple[int, dict[Key, int]] = (-1, {})
+        self._values_wanted = -1
+        self._stir = threading.Condition()
+        self._over = False
+        self.trouble = ""
+        self._thread = threading.Thread(target=self._run, name="time line", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """End the thread."""
+        with self._stir:
+            self._over = True
+            self._stir.notify()
+
+    # --- what the time line asks ----------------------------------------------------------------------------------
+
+    def row(self, key: Key, start_us: int, each_us: float, count: int) -> list[Stretch] | None:
+        """See `Past`: exact as far as it has been read, from the keyframes beyond."""
+        wanted = Window(start_us, each_us, count)
+        if wanted != self._wanted:
+            with self._stir:
+                self._wanted = wanted
+                self._stir.notify()
+        exact = self._exact.get(key) if wanted == self._window else None
+        done = self._columns_done if exact is not None else 0
+        coarse = self._coarse.get(key)
+        if exact is None and coarse is None:
+            return None
+        found = []
+        for column in range(count):
+            if exact is not None and column < done:
+                found.append(
+                    Stretch(exact.values[column], exact.changes[column], exact.least[column], exact.greatest[column])
+                )
+            else:
+                found.append(self._guess(coarse, start_us + column * each_us, each_us))
+        return found
+
+    def _guess(self, coarse: _Coarse | None, begin: float, each_us: float) -> Stretch:
+        """A stretch from the keyframes: the value at its end, and a fair share of the changes between two of them."""
+        at = bisect_right(self._times, begin + each_us) - 1
+        if coarse is None or at < 0 or at >= len(coarse.values):
+            return Stretch(UNKNOWN, 0, UNKNOWN, UNKNOWN)
+        value = coarse.values[at]
+        before = max(bisect_right(self._times, begin) - 1, 0)
+        after = min(at + 1, len(coarse.values) - 1)
+        changes = max(coarse.changes[after] - coarse.changes[before], 0)
+        span = max(self._times[after] - self._times[before], 1)
+        if span > each_us:
+            changes = round(changes * each_us / span)
+        return Stretch(value, changes, value, value)
+
+    def reach(self, key: Key) -> tuple[int, int]:
+        """See `Past`."""
+        coarse, exact = self._coarse.get(key), self._exact.get(key)
+        least, greatest = (coarse.least, coarse.greatest) if coarse is not None else (0, 0)
+        if exact is not None and len(exact.greatest):
+            greatest = max(greatest, *exact.greatest)  # UNKNOWN is less than any value
+            least = min([least, *(each for each in exact.least if each != UNKNOWN)])
+        return least, greatest
+
+    def value_at(self, key: Key, at_us: int) -> int:
+        """See `Past`; what was read for another time until this one has been."""
+        if at_us != self._values_wanted:
+            with self._stir:
+                self._values_wanted = at_us
+                self._stir.notify()
+        return self._values[1].get(key, UNKNOWN)
+
+    def change_near(self, key: Key, at_us: int, by: int) -> int | None:
+        """See `Past`. Reads the file; call it aside."""
+        try:
+            with Reader(self._path) as reader:
+                if by < 0:
+                    state = _state_at(reader, at_us - 1)
+                    board = state.boards.get(key[0])
+                    channel = board.channels.get(key[1]) if board is not None else None
+                    return channel.at_us if channel is not None and channel.changes else None
+                state = _state_at(reader, at_us)
+                board = state.boards.get(key[0])
+                channel = board.channels.get(key[1]) if board is not None else None
+                before = channel.value if channel is not None else None
+                for number, batch in enumerate(reader):
+                    state.feed(batch)
+                    board = state.boards.get(key[0])
+                    channel = board.channels.get(key[1]) if board is not None else None
+                    if channel is not None and channel.value != before:
+                        return batch.at_us
+                    if number > MOST_LOOKED_THROUGH or self._over:
+                        return None
+        except Trouble as trouble:
+            self.trouble = str(trouble)
+        return None
+
+    # --- the thread -----------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            with Reader(self._path) as reader:
+                self._read_keyframes(reader)
+                self.marks = marks_of((mark.at_us, printable(mark.body)) for mark in reader.notes())
+                while not self._over:
+                    self._serve(reader)
+        except Trouble as trouble:
+            self.trouble = str(trouble)
+
+    def _serve(self, reader: Reader) -> None:
+        with self._stir:
+            while not self._over and self._window == self._wanted and self._values[0] == self._values_wanted:
+                self._stir.wait()
+            window, values_at = self._wanted, self._values_wanted
+        if self._over:
+            return
+        if values_at != self._values[0]:
+            state = _state_at(reader, values_at)
+            self._values = values_at, dict(_values_of(state))
+        if window is not None and window != self._window:
+            self._read_window(reader, window)
+
+    def _read_keyframes(self, reader: Reader) -> None:
+        """The first picture: of evenly spread keyframes, where every channel stood and how often it had changed."""
+        apart = max((self._last_us - (self.first_us or 0)) // FIRST_PICTURE, 1)
+        found: list[tuple[int, dict[Key, tuple[int, int]]]] = []
+        for at_us, body in reader.keyframes():
+            if self._over:
+                return
+            if not found or found[-1][0] - at_us >= apart:
+                standing = _standing(body)
+                if standing is not None:
+                    found.append((at_us, standing))
+        found.reverse()
+        coarse: dict[Key, _Coarse] = {}
+        for number, (_, standing) in enumerate(found):
+            for key, (value, changes) in standing.items():
+                track = coarse.setdefault(key, _Coarse())
+                while len(track.values) < number:
+                    track.values.append(UNKNOWN)
+                    track.changes.append(0)
+                track.values.append(value)
+                track.changes.append(changes)
+                if value != UNKNOWN:
+                    track.least, track.greatest = min(track.least, value), max(track.greatest, value)
+        self._times = array("q", [at_us for at_us, _ in found])
+        self._coarse = coarse
+
+    def _read_window(self, reader: Reader, window: Window) -> None:
+        """Every record in the window; given up as soon as another window is wanted."""
+        self._columns_done = 0
+        self._exact = {}
+        self._window = window
+        exact = self._exact
+        start, each, count = window
+        state = _state_at(reader, start - 1) if start > 0 else BenchState()
+        now: dict[Key, int] = dict(_values_of(state))
+        column = 0
+        if start <= 0:
+            reader.rewind()
+        for batch in _until(reader, round(start + each * count)):
+            if self._over or self._wanted != window or self._values_wanted != self._values[0]:
+                if self._wanted == window and not self._over:
+                    self._window = None  # the cursor first; then this window again
+                return
+            here = min(int((batch.at_us - start) / each), count - 1)
+            if here > column:
+                for key, value in now.items():
+                    _fill(exact, key, column, here, value, count)
+                column = here
+                self._columns_done = here
+            for key, value in _changes_of(state, batch):
+                before = now.get(key, UNKNOWN)
+                if before != value:
+                    now[key] = value
+                    if before != UNKNOWN:  # a first reading is no change
+                        _change(exact, key, column, value, before, count)
+        for key, value in now.items():
+            _fill(exact, key, column, count, value, count)
+        self._columns_done = count
+
+
+def _fill(exact: dict[Key, _Exact], key: Key, begin: int, end: int, value: int, count: int) -> None:
+    """A channel kept its value from column `begin` (which may hold changes) up to `end`."""
+    track = exact.get(key)
+    if track is None:
+        track = exact[key] = _Exact(count)
+    track.values[begin] = value
+    if not track.changes[begin]:
+        track.least[begin] = track.greatest[begin] = value
+    for column in range(begin + 1, end):
+        track.values[column] = track.least[column] = track.greatest[column] = value
+
+
+def _change(exact: dict[Key, _Exact], key: Key, column: int, value: int, before: int, count: int) -> None:
+    track = exact.get(key)
+    if track is None:
+        track = exact[key] = _Exact(count)
+    if not track.changes[column]:
+        track.least[column] = min(before, value)
+        track.greatest[column] = max(before, value)
+    else:
+        track.least[column] = min(track.least[column], value)
+        track.greatest[column] = max(track.greatest[column], value)
+    track.changes[column] += 1
+    track.values[column] = value
+
+
+def _until(reader: Reader, end_us: int) -> Iterator[Batch]:
+    """Batches from where the reader stands, up to a time."""
+    yield from reader.until(end_us)
+
+
+def _state_at(reader: Reader, at_us: int) -> BenchState:
+    """The bench's state at a time; the reader then stands directly after it."""
+    state = BenchState()
+    keyframe = reader.seek(max(at_us, 0))
+    if keyframe is not None:
+        state.feed(keyframe)
+    for batch in reader.until(at_us):
+        state.feed(batch)
+    return state
+
+
+def _values_of(state: BenchState) -> Iterator[tuple[Key, int]]:
+    for board in state.boards.values():
+        for channel in board.channels.values():
+            value = channel.signed
+            yield (board.source, channel.id), UNKNOWN if value is None else value
+
+
+def _changes_of(state: BenchState, batch: Batch) -> Iterator[tuple[Key, int]]:
+    """The channels that a batch may have changed, with their values afterwards."""
+    happened = state.feed(batch)
+    if batch.kind == KEYFRAME:
+        yield from _values_of(state)
+        return
+    board = state.boards.get(batch.source)
+    if board is None:
+        return
+    for event in happened:
+        if isinstance(event, ev.Moved):
+            for channel_id, value in event.values.items():
+                yield (event.source, channel_id), board.channels[channel_id].as_signed(value)
+        elif _may_move(event):
+            for channel in board.channels.values():
+                signed = channel.signed
+                yield (event.source, channel.id), UNKNOWN if signed is None else signed
+
+
+def _may_move(event: ev.Event) -> bool:
+    """Whether an event other than news of inputs may have changed what channels stand at."""
+    if isinstance(event, ev.Answered):
+        return event.words[:1] in (("set",), ("read",), ("dark",))
+    if isinstance(event, ev.Told):
+        return event.words[:1] == ("dark",)
+    return isinstance(event, ev.Boot) or (isinstance(event, ev.Alive) and event.dark)
+
+
+def _standing(body: bytes) -> dict[Key, tuple[int, int]] | None:
+    """Value and number of changes of every channel in a keyframe; None for one that is not ours."""
+    try:
+        found = {}
+        for board in json.loads(body)["boards"]:
+            for channel in board["channels"]:
+                value = channel["value"]
+                if value is not None and channel["kind"] == "encoder" and value & 0x8000:
+                    value -= 0x10000
+                found[int(board["source"]), str(channel["id"])] = (
+                    UNKNOWN if value is None else int(value),
+                    int(channel["changes"]),
+                )
+        return found
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
