@@ -30,8 +30,11 @@ class Port(Protocol):
     def name(self) -> str:
         """What a program opens; empty while it is unplugged."""
 
-    def watched(self) -> list[socket.socket | int]:
-        """Return what to watch for reading."""
+    def doors(self) -> list[socket.socket | int]:
+        """Return what to watch for somebody who opens it."""
+
+    def sources(self) -> list[socket.socket | int]:
+        """Return what to watch for bytes."""
 
     def stuffed(self) -> list[socket.socket | int]:
         """Return what to watch for room to write."""
@@ -40,7 +43,7 @@ class Port(Protocol):
         """See whether it has been opened or closed since; return whether it was opened."""
 
     def read(self, source: socket.socket | int) -> bytes:
-        """Return what has come from one of `watched`."""
+        """Return what has come from one of `sources`, or see who is at one of `doors`."""
 
     def write(self, data: bytes) -> None:
         """Send, or keep for later, or lose."""
@@ -137,7 +140,11 @@ class PtyPort(_Outgoing):
         self._main, self._link, self.is_open = -1, None, False
         self._waiting.clear()
 
-    def watched(self) -> list[socket.socket | int]:
+    def doors(self) -> list[socket.socket | int]:
+        # A pseudo-terminal does not tell that it was opened: `look` does.
+        return []
+
+    def sources(self) -> list[socket.socket | int]:
         return [self._main] if self.is_open else []
 
     def stuffed(self) -> list[socket.socket | int]:
@@ -218,8 +225,11 @@ class TcpPort(_Outgoing):
             self._listener.close()
             self._listener = None
 
-    def watched(self) -> list[socket.socket | int]:
-        return [each for each in (self._listener, self._peer) if each is not None]
+    def doors(self) -> list[socket.socket | int]:
+        return [self._listener] if self._listener is not None else []
+
+    def sources(self) -> list[socket.socket | int]:
+        return [self._peer] if self._peer is not None else []
 
     def stuffed(self) -> list[socket.socket | int]:
         return [self._peer] if self._peer is not None and self._waiting else []

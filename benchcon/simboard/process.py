@@ -116,10 +116,9 @@ class Process:
     def _watch(self) -> None:
         """Bring the selector in line with what the port wants watched."""
         wanted: dict[socket.socket | int, int] = {}
-        for source in self.port.watched():
-            # A board that has stopped reading lets its port fill; new connections are taken all the same.
-            if self.board.reads or source is not self.port.watched()[-1]:
-                wanted[source] = selectors.EVENT_READ
+        # A board that has stopped reading lets its port fill.
+        for source in (*self.port.doors(), *(self.port.sources() if self.board.reads else ())):
+            wanted[source] = selectors.EVENT_READ
         for source in self.port.stuffed():
             wanted[source] = wanted.get(source, 0) | selectors.EVENT_WRITE
         if self._plugs != self.port.plugs:

@@ -1,0 +1,118 @@
+"""The demo's weather and lamps on a live bench: they move, they answer, and they keep off what the user works."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from simboard.test_process import until
+
+from benchcon.demo import Demo, panel_path, start
+from benchcon.demo.live import UsersHand
+from benchcon.demo.script import ScriptedHand
+from benchcon.demo.weather import DemoDriver
+from benchcon.link import Bench
+from benchcon.panel.file import load
+from benchcon.panel.segments import decode, encode
+from benchcon.session import LiveSession
+
+
+class Live:
+    """Desks, bench, session and driver, as `benchcon demo` has them, without the console."""
+
+    def __init__(self, demo: Demo) -> None:
+        self.demo = demo
+        panel = load(panel_path())
+        self.bench = Bench([desk.port for desk in demo.boards], panel=panel, keep=False)
+        self.session = LiveSession(self.bench, panel, demo.hands)
+        self.driver = DemoDriver(self.session)
+        self.bench.start()
+        assert until(lambda: sorted(self.standing().values()) == ["live"] * 3)
+        self.driver.start()
+
+    def standing(self) -> dict[str, str]:
+        with self.session.lock:
+            boards = self.session.state.boards.values()
+            return {board.ident: board.standing(self.session.now_us()) for board in boards}
+
+    def source(self, name: str) -> int:
+        with self.session.lock:
+            board = self.session.state.board_named(name)
+            assert board is not None
+            return board.source
+
+    def close(self) -> None:
+        self.driver.close()
+        self.session.close()
+
+
+@pytest.fixture(scope="module")
+def live() -> Iterator[Live]:
+    with start() as demo:
+        live = Live(demo)
+        yield live
+        live.close()
+
+
+def test_displays_show_the_weather_and_lamps_follow_their_switches(live: Live) -> None:
+    lighting, met = live.demo.hands["lighting"], live.demo.hands["met"]
+    assert until(lambda: decode(met.shown("d_spd")).isdecimal())
+    assert until(lambda: decode(met.shown("d_qnh")).startswith("10"))
+    lighting.put("approach", 1)
+    assert until(lambda: lighting.lit()["l_app"] == 200)
+    lighting.put("intensity", 4)
+    assert until(lambda: lighting.lit()["l_app"] == 1000)
+    lighting.put("approach", 0)
+    assert until(lambda: lighting.lit()["l_app"] == 0)
+
+
+def test_the_unit_button_turns_hectopascals_into_inches(live: Live) -> None:
+    met = live.demo.hands["met"]
+    met.press("pressure_unit")
+    assert until(lambda: decode(met.shown("d_qnh")).strip().startswith("29."))
+    met.release("pressure_unit")
+    met.turn("pressure_set", 100)
+    assert until(lambda: decode(met.shown("d_qnh")).strip().startswith("30."))
+
+
+def test_a_board_that_was_reset_is_told_again(live: Live) -> None:
+    lighting = live.demo.hands["lighting"]
+    lighting.put("obstruction", 1)
+    assert until(lambda: lighting.lit()["l_obs"] == 1000)
+    _, before_us = lighting.time()
+    lighting.reset()
+    assert until(lambda: lighting.time()[1] < before_us)
+    assert until(lambda: lighting.lit()["l_obs"] == 1000)
+
+
+def test_what_the_user_works_is_left_to_the_user(live: Live) -> None:
+    lighting, met = live.demo.hands["lighting"], live.demo.hands["met"]
+    assert until(lambda: decode(met.shown("d_dir")).isdecimal())
+    live.bench.set_digits(live.source("met"), "d_dir", encode("HI", 3))
+    assert until(lambda: ("met", "d_dir") in live.driver.given_up)
+    live.bench.set_lamp(live.source("lighting"), "l_twy", 700)
+    assert until(lambda: ("lighting", "l_twy") in live.driver.given_up)
+    # Another lamp and another display go on.
+    lighting.put("stop_bar", 1)
+    assert until(lambda: lighting.lit()["l_stop"] > 0)
+    assert lighting.lit()["l_twy"] == 700
+    assert decode(met.shown("d_dir")) == " HI"
+    assert ("met", "d_spd") not in live.driver.given_up
+
+
+def test_a_user_who_moves_a_control_stops_the_scripted_hand(live: Live) -> None:
+    script = ScriptedHand(live.demo.hands, pace_s=0.05)
+    script.start()
+    users = UsersHand(live.demo.boards[0].control, script.take_over)
+    users.lit()
+    assert script.working
+    users.put("taxiway", 1)
+    assert not script.working
+    script.close()
+    users.close()
+
+
+def test_no_lamp_ever_flashed_more_than_three_times_a_second(live: Live) -> None:
+    # Source: WCAG 2, success criterion 2.3.1, on what the boards really showed.
+    for hand in live.demo.hands.values():
+        assert max(hand.flashes().values()) <= 3
