@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 from benchcon.simboard.wiring import Wiring, wiring
@@ -79,6 +81,7 @@ channel = { id = "desk.num" }
 """
 
 
+@cache
 def panel() -> Panel:
     """One board with a part of each kind."""
     return loads(TEXT, "desk.toml")
