@@ -130,17 +130,14 @@ def _seconds(args: argparse.Namespace) -> float | None:
 
 def _quantity(args: argparse.Namespace, name: str, unit: str) -> float:
     from benchcon.errors import Trouble
-    from benchcon.units import quantity
+    from benchcon.replay.words import option_quantity
     from benchcon.wire.printable import printable
 
     text = getattr(args, name)
     if text is None:
         return 0
     option = "--" + name.replace("_", "-")
-    try:
-        found = quantity(text, unit)
-    except ValueError as error:
-        raise Trouble(f"{option}: '{printable(text)}' {error}") from None
+    found = option_quantity(option, text, unit)
     if found <= 0:
         raise Trouble(f"{option}: '{printable(text)}' must be above 0")
     return found

@@ -40,15 +40,10 @@ def _headless(args: argparse.Namespace) -> int:
     import json
     import sys
 
-    from benchcon.errors import Trouble
     from benchcon.replay.figures import figures
-    from benchcon.units import quantity
-    from benchcon.wire.printable import printable
+    from benchcon.replay.words import option_time
 
-    try:
-        at_us = None if args.at is None else int(quantity(args.at, "us"))
-    except ValueError as error:
-        raise Trouble(f"--at: '{printable(args.at)}' {error}") from None
+    at_us = None if args.at is None else option_time("--at", args.at)
     found: dict[str, Any] = figures(args.file, at_us)
     problems = found["capture"]["first_problems"]
     for problem in problems[:5]:

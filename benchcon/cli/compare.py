@@ -1,0 +1,52 @@
+"""``benchcon compare``: two captures, channel by channel."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("a", metavar="A", help="capture: how it was, or should be")
+    parser.add_argument("b", metavar="B", help="capture: how it is")
+    parser.add_argument("--tolerance", metavar="TIME", default="100 ms", help="how far times may differ (100 ms)")
+    parser.add_argument(
+        "--counts", metavar="N", type=int, default=4, help="how far readings of potentiometers may differ (4)"
+    )
+    parser.add_argument(
+        "--ignore", metavar="CHANNEL", action="append", default=[], help="leave it out, such as 'met.*'; more than once"
+    )
+    parser.add_argument(
+        "--offset", metavar="TIME", help="B is this much later, such as '2 s' or '-150 ms'; else worked out"
+    )
+    parser.add_argument("--json", action="store_true", help="print the comparison as JSON")
+    parser.add_argument("--html", metavar="FILE", help="write both time lines, with the differences marked")
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare: 0 the same, 1 different, 2 it could not be done."""
+    import json
+
+    from benchcon.replay.compare import compare
+    from benchcon.replay.compare_html import as_html
+    from benchcon.replay.compare_text import as_json, as_text
+    from benchcon.replay.output import new_file
+    from benchcon.replay.tracks import tracks_of
+    from benchcon.replay.words import option_time
+
+    tolerance_us = option_time("--tolerance", args.tolerance)
+    offset_us = None if args.offset is None else option_time("--offset", args.offset, signed=True)
+    comparison = compare(
+        tracks_of(args.a),
+        tracks_of(args.b),
+        tolerance_us=tolerance_us,
+        counts=max(args.counts, 0),
+        ignore=args.ignore,
+        offset_us=offset_us,
+    )
+    if args.html:
+        with new_file(args.html, force=args.force) as out:
+            out.write(as_html(comparison))
+    print(json.dumps(as_json(comparison), indent=2) if args.json else as_text(comparison))
+    return 1 if comparison.count else 0

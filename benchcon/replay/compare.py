@@ -1,0 +1,251 @@
+"""Comparing two recordings, channel by channel: the order and the values, with a tolerance in time.
+
+Signs of life, running numbers, absolute clocks and how the host asked do not matter: what is compared is what channels
+did. Where both recordings tell the same story at another time of day, the time between them is taken out first.
+
+For each channel, first by order: if both have the same values in the same order, only their times can differ. If not,
+the two rows are gone through together by time, and each value that has no partner within the tolerance is a difference.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from statistics import median_low
+from typing import NamedTuple
+
+from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
+
+TOLERANCE_US = 100_000
+COUNTS = 4
+MOST_KEPT = 1000
+"""Differences of one channel that are kept one by one; all are counted."""
+_SAMPLE = 2000
+
+
+class Difference(NamedTuple):
+    """One thing that is in one recording and not, or otherwise, in the other. Times are those of A."""
+
+    sort: str
+    """``missing`` (only in A), ``extra`` (only in B), ``value``, ``late``, ``early``, ``start``; and of whole channels
+    ``only A``, ``only B``."""
+    at_us: int
+    a: int | None
+    """Value in A; None if there is none."""
+    b: int | None
+    index_a: int
+    """Place in A's track (where it would be, if it is not there)."""
+    index_b: int
+    by_us: int = 0
+    """``late`` and ``early``: how much beyond agreement."""
+
+
+@dataclass(slots=True)
+class Compared:
+    """One channel compared."""
+
+    a: Track | None
+    b: Track | None
+    count: int = 0
+    differences: list[Difference] = field(default_factory=list)
+    """The first `MOST_KEPT`, in time order."""
+
+    @property
+    def track(self) -> Track:
+        """Either of the two."""
+        found = self.a or self.b
+        assert found is not None
+        return found
+
+    def add(self, difference: Difference) -> None:
+        """Count a difference, and keep it if there is room."""
+        self.count += 1
+        if len(self.differences) < MOST_KEPT:
+            self.differences.append(difference)
+
+
+@dataclass(slots=True)
+class Comparison:
+    """Two recordings compared."""
+
+    a: Recording
+    b: Recording
+    offset_us: int
+    """A's time plus this is B's."""
+    tolerance_us: int
+    channels: dict[str, Compared]
+    """By name; those that were ignored are not here."""
+    ignored: int
+    end_us: int
+    """Up to here (A's time) both recordings go."""
+
+    @property
+    def count(self) -> int:
+        """All differences."""
+        return sum(compared.count for compared in self.channels.values())
+
+    def first(self) -> tuple[Compared, Difference] | None:
+        """Return the earliest difference."""
+        found = [(compared.differences[0], compared) for compared in self.channels.values() if compared.differences]
+        if not found:
+            return None
+        difference, compared = min(found, key=lambda one: one[0].at_us)
+        return compared, difference
+
+
+def compare(
+    a: Recording,
+    b: Recording,
+    *,
+    tolerance_us: int = TOLERANCE_US,
+    counts: int = COUNTS,
+    ignore: Sequence[str] = (),
+    offset_us: int | None = None,
+) -> Comparison:
+    """Compare two recordings.
+
+    `counts`: potentiometer readings that differ by no more are the same. `ignore`: names of channels
+    (``lighting.sw_app``), ``*`` stands for anything. `offset_us`: A's time plus this is B's; worked out if None.
+    """
+    names = [*a.tracks, *(name for name in b.tracks if name not in a.tracks)]
+    wanted = [name for name in names if not any(fnmatch.fnmatchcase(name, pattern) for pattern in ignore)]
+    pairs = {name: (_rested(a.tracks.get(name), counts), _rested(b.tracks.get(name), counts)) for name in wanted}
+    offset = _offset(list(pairs.values()), counts) if offset_us is None else offset_us
+    end_us = min(a.last_us, b.last_us - offset)
+    start_us = max(a.first_us, b.first_us - offset)
+    channels = {}
+    for name, (one, other) in pairs.items():
+        channels[name] = compared = Compared(one, other)
+        if one is None or other is None:
+            present = one or other
+            assert present is not None
+            sort = "only A" if other is None else "only B"
+            at_us = present.times[0] - (offset if one is None else 0)
+            compared.add(Difference(sort, at_us, None, None, 0, 0))
+        else:
+            _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare()
+    return Comparison(a, b, offset, tolerance_us, channels, len(names) - len(wanted), end_us)
+
+
+def _rested(track: Track | None, counts: int) -> Track | None:
+    """Return a potentiometer's track without the steps that do not count; any other as it is."""
+    if track is None or track.kind != "pot" or counts <= 0:
+        return track
+    rested = Track(track.board, track.channel, track.kind, track.places)
+    for at_us, value in zip(track.times, track.values, strict=True):
+        if not rested.values or NOT_KNOWN in (value, rested.values[-1]) or abs(value - rested.values[-1]) > counts:
+            rested.times.append(at_us)
+            rested.values.append(value)
+    return rested
+
+
+def _same(track: Track, a: int, b: int, counts: int) -> bool:
+    if a == b:
+        return True
+    return track.kind == "pot" and NOT_KNOWN not in (a, b) and abs(a - b) <= counts
+
+
+def _offset(pairs: Sequence[tuple[Track | None, Track | None]], counts: int) -> int:
+    """Return how much later B is: the middle of what channels that did the same say; else of first changes."""
+    alike: list[int] = []
+    firsts: list[int] = []
+    for a, b in pairs:
+        if a is None or b is None or len(a.times) < 2 or len(b.times) < 2:
+            continue
+        if len(a.values) == len(b.values) and (
+            a.values == b.values
+            or all(_same(a, one, other, counts) for one, other in zip(a.values, b.values, strict=True))
+        ):
+            step = len(a.times) // _SAMPLE + 1
+            # Not the first value: when that came depends on when the recording began.
+            alike += [b.times[index] - a.times[index] for index in range(1, len(a.times), step)]
+        elif _same(a, a.values[1], b.values[1], counts):
+            firsts.append(b.times[1] - a.times[1])
+    if alike:
+        return median_low(alike)
+    return median_low(firsts) if firsts else 0
+
+
+class _Channel:
+    """The comparison of one channel that both recordings have."""
+
+    def __init__(
+        self, into: Compared, a: Track, b: Track, offset: int, tolerance: int, counts: int, start_us: int, end_us: int
+    ) -> None:
+        self.into, self.a, self.b = into, a, b
+        self.offset, self.tolerance, self.counts = offset, tolerance, counts
+        self.start_us, self.end_us = start_us, end_us
+
+    def compare(self) -> None:
+        a, b = self.a, self.b
+        first_a, first_b = self._begin(a.times, 0), self._begin(b.times, self.offset)
+        value_a, value_b = a.values[first_a], b.values[first_b]
+        if not _same(a, value_a, value_b, self.counts):
+            at_us = max(a.times[first_a], self.start_us)
+            self.into.add(Difference("start", at_us, value_a, value_b, first_a, first_b))
+        rest_a, rest_b = range(first_a + 1, len(a.times)), range(first_b + 1, len(b.times))
+        if len(rest_a) == len(rest_b) and all(
+            _same(a, a.values[i], b.values[j], self.counts) for i, j in zip(rest_a, rest_b, strict=True)
+        ):
+            self._times(rest_a.start, rest_b.start, len(rest_a))
+        else:
+            self._by_time(rest_a.start, rest_b.start)
+
+    def _begin(self, times: Sequence[int], offset: int) -> int:
+        """Index of the value that stood when both recordings had begun."""
+        index = 0
+        while index + 1 < len(times) and times[index + 1] - offset <= self.start_us:
+            index += 1
+        return index
+
+    def _times(self, i: int, j: int, count: int) -> None:
+        """Both have the same values in the same order: only their times can differ."""
+        for step in range(count):
+            by_us = self.b.times[j + step] - self.offset - self.a.times[i + step]
+            if abs(by_us) > self.tolerance:
+                value = self.a.values[i + step]
+                sort = "late" if by_us > 0 else "early"
+                at_us = self.a.times[i + step]
+                self.into.add(Difference(sort, at_us, value, self.b.values[j + step], i + step, j + step, abs(by_us)))
+
+    def _by_time(self, i: int, j: int) -> None:
+        a, b = self.a, self.b
+        while i < len(a.times) or j < len(b.times):
+            at_a = a.times[i] if i < len(a.times) else None
+            at_b = b.times[j] - self.offset if j < len(b.times) else None
+            if at_a is not None and at_b is not None and abs(at_b - at_a) <= self.tolerance:
+                if not _same(a, a.values[i], b.values[j], self.counts):
+                    # Two changes close together: see whether the next one fits before calling it another value.
+                    if self._fits(i + 1, j):
+                        self._missing(i, j, at_a)
+                        i += 1
+                        continue
+                    if self._fits(i, j + 1):
+                        self._extra(i, j, at_b)
+                        j += 1
+                        continue
+                    self.into.add(Difference("value", at_a, a.values[i], b.values[j], i, j))
+                i, j = i + 1, j + 1
+            elif at_b is None or (at_a is not None and at_a < at_b):
+                assert at_a is not None
+                self._missing(i, j, at_a)
+                i += 1
+            else:
+                self._extra(i, j, at_b)
+                j += 1
+
+    def _fits(self, i: int, j: int) -> bool:
+        if i >= len(self.a.times) or j >= len(self.b.times):
+            return False
+        near = abs(self.b.times[j] - self.offset - self.a.times[i]) <= self.tolerance
+        return near and _same(self.a, self.a.values[i], self.b.values[j], self.counts)
+
+    def _missing(self, i: int, j: int, at_us: int) -> None:
+        # What came after the other recording's end cannot be missed.
+        if at_us <= self.end_us - self.tolerance:
+            self.into.add(Difference("missing", at_us, self.a.values[i], None, i, j))
+
+    def _extra(self, i: int, j: int, at_us: int) -> None:
+        if at_us <= self.end_us - self.tolerance:
+            self.into.add(Difference("extra", at_us, None, self.b.values[j], i, j))

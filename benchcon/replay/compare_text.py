@@ -1,0 +1,163 @@
+"""A comparison in words: the first difference in context, then a summary."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchcon.replay.compare import Compared, Comparison, Difference
+from benchcon.replay.tracks import Recording, Track
+
+BEFORE, AFTER = 3, 4
+"""Values shown before and after the first difference."""
+
+
+def seconds(us: int) -> str:
+    """Return a stamp or a time in seconds, to the millisecond."""
+    return f"{us / 1e6:.3f} s"
+
+
+def what(compared: Compared, difference: Difference, a: str = "A", b: str = "B") -> str:
+    """Return one difference as a sentence; `a` and `b` are what the two recordings are called."""
+    track = compared.track
+    value_a = "" if difference.a is None else track.shown(difference.a)
+    value_b = "" if difference.b is None else track.shown(difference.b)
+    by = f"{difference.by_us / 1000:.1f} ms"
+    return {
+        "missing": f"{value_a} in {a}, and not in {b}",
+        "extra": f"{value_b} in {b}, and not in {a}",
+        "value": f"{value_a} in {a}, {value_b} in {b}",
+        "late": f"{value_a} comes {by} later in {b}",
+        "early": f"{value_a} comes {by} earlier in {b}",
+        "start": f"begins as {value_a} in {a}, as {value_b} in {b}",
+        "only A": f"there is no such channel in {b}",
+        "only B": f"there is no such channel in {a}",
+    }[difference.sort]
+
+
+def summary(compared: Compared) -> str:
+    """Return how many differences of which sort a channel has: ``2 missing, 1 extra``."""
+    counts: dict[str, int] = {}
+    for difference in compared.differences:
+        counts[difference.sort] = counts.get(difference.sort, 0) + 1
+    more = compared.count - len(compared.differences)
+    words = [sort if sort.startswith("only") else f"{count} {sort}" for sort, count in counts.items()]
+    return ", ".join([*words, f"{more} more"] if more else words)
+
+
+def in_context(comparison: Comparison, compared: Compared, difference: Difference) -> list[str]:
+    """Return the lines around a difference, A on the left, B on the right, times as in A."""
+    if compared.a is None or compared.b is None:
+        return []
+    left = _rows(compared.a, difference.index_a, 0, difference.a is not None)
+    right = _rows(compared.b, difference.index_b, comparison.offset_us, difference.b is not None)
+    rows: list[tuple[int, str, str, bool]] = []
+    used: set[int] = set()
+    for at_us, text, here in left:
+        partner = next(
+            (
+                number
+                for number, (other_us, other, other_here) in enumerate(right)
+                if number not in used
+                and here == other_here
+                and (here or other == text)
+                and (here or abs(other_us - at_us) <= comparison.tolerance_us)
+            ),
+            None,
+        )
+        if partner is not None:
+            used.add(partner)
+        rows.append((at_us, f"{at_us / 1e6:12.3f}  {text}", _cell(right, partner), here))
+    for number, (at_us, text, here) in enumerate(right):
+        if number not in used:
+            rows.append((at_us, "", f"{at_us / 1e6:12.3f}  {text}", here))
+    width = max([28, *(len(cell) for _, cell, _, _ in rows)])
+    lines = [f"  {'           A':<{width}}  {'           B'}"]
+    lines += [
+        f"{'>' if here else ' '} {cell or '           -':<{width}}  {other or '           -'}"
+        for _, cell, other, here in sorted(rows, key=lambda row: row[0])
+    ]
+    return [line.rstrip() for line in lines]
+
+
+def _cell(rows: list[tuple[int, str, bool]], number: int | None) -> str:
+    return "" if number is None else f"{rows[number][0] / 1e6:12.3f}  {rows[number][1]}"
+
+
+def _rows(track: Track, index: int, offset_us: int, here: bool) -> list[tuple[int, str, bool]]:
+    """Return (time, value, whether it is the difference) around a place in a track."""
+    return [
+        (track.times[number] - offset_us, track.shown(track.values[number]), here and number == index)
+        for number in range(max(0, index - BEFORE), min(len(track.times), index + AFTER))
+    ]
+
+
+def _of(recording: Recording) -> str:
+    return f"{recording.path}: {recording.size}"
+
+
+def as_text(comparison: Comparison) -> str:
+    """Return the whole report."""
+    lines = [f"A  {_of(comparison.a)}", f"B  {_of(comparison.b)}"]
+    lines += [f"   {problem}" for problem in (*comparison.a.problems, *comparison.b.problems)]
+    shift = comparison.offset_us
+    if shift:
+        lines.append(
+            f"B tells the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is taken out."
+        )
+    first = comparison.first()
+    if first is not None:
+        compared, difference = first
+        lines += [
+            "",
+            f"first difference: {compared.track.name}, at {seconds(difference.at_us)}: {what(compared, difference)}",
+        ]
+        lines += in_context(comparison, compared, difference)
+        lines += ["", "differences:"]
+        names = [name for name, one in comparison.channels.items() if one.count]
+        width = max(map(len, names))
+        for name in names:
+            one = comparison.channels[name]
+            numbers = f"{len(one.a.times) if one.a else 0:7} in A {len(one.b.times) if one.b else 0:7} in B"
+            lines.append(f"  {name:<{width}} {numbers}   {summary(one)}")
+    same = sum(1 for one in comparison.channels.values() if not one.count)
+    ignored = f", {comparison.ignored} ignored" if comparison.ignored else ""
+    lines += [
+        "",
+        f"{same} of {len(comparison.channels)} channels the same within {comparison.tolerance_us / 1000:g} ms{ignored}",
+    ]
+    return "\n".join(lines)
+
+
+def as_json(comparison: Comparison) -> dict[str, Any]:
+    """Return everything as plain data."""
+
+    def one(difference: Difference, compared: Compared) -> dict[str, Any]:
+        return {
+            "sort": difference.sort,
+            "at_us": difference.at_us,
+            "a": difference.a,
+            "b": difference.b,
+            "by_us": difference.by_us,
+            "what": what(compared, difference),
+        }
+
+    return {
+        "a": comparison.a.path,
+        "b": comparison.b.path,
+        "offset_us": comparison.offset_us,
+        "tolerance_us": comparison.tolerance_us,
+        "same": not comparison.count,
+        "differences": comparison.count,
+        "ignored": comparison.ignored,
+        "problems": [*comparison.a.problems, *comparison.b.problems],
+        "channels": {
+            name: {
+                "kind": compared.track.kind,
+                "values_a": len(compared.a.times) if compared.a else 0,
+                "values_b": len(compared.b.times) if compared.b else 0,
+                "differences": compared.count,
+                "first": [one(difference, compared) for difference in compared.differences[:20]],
+            }
+            for name, compared in comparison.channels.items()
+        },
+    }

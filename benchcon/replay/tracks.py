@@ -1,0 +1,111 @@
+"""A capture as tracks: for each channel its values, in order, with their times."""
+
+from __future__ import annotations
+
+import os
+from array import array
+from dataclasses import dataclass, field
+
+from benchcon.capture import Reader
+from benchcon.panel.segments import decode
+from benchcon.replay.changes import OF_BOARDS, Changes
+from benchcon.replay.figures import told
+from benchcon.wire.printable import printable
+
+NOT_KNOWN = -(1 << 63)
+"""Stands for a value that is not known."""
+
+
+@dataclass(slots=True)
+class Track:
+    """One channel's values; the first is what it stood at when it was first known."""
+
+    board: str
+    channel: str
+    kind: str = ""
+    places: int = 0
+    times: array[int] = field(default_factory=lambda: array("q"))
+    values: array[int] = field(default_factory=lambda: array("q"))
+
+    @property
+    def of_board(self) -> bool:
+        """Whether this tells of the whole board."""
+        return self.channel in OF_BOARDS
+
+    @property
+    def name(self) -> str:
+        """``board.channel``."""
+        return f"{self.board}.{self.channel}"
+
+    def shown(self, value: int) -> str:
+        """Return a value as a person reads it."""
+        if value == NOT_KNOWN:
+            return "not known"
+        if self.kind == "contact":
+            return "made" if value else "open"
+        if self.kind == "lamp":
+            return f"{value / 10:g} %"
+        if self.kind == "digits" and self.places:
+            try:
+                text = decode((value & (1 << 64) - 1).to_bytes(self.places, "big"))
+                return f"'{text}'" if text.strip() else "blank"
+            except OverflowError:
+                pass
+        return str(value)
+
+
+@dataclass(slots=True)
+class Recording:
+    """The tracks of a capture and how long it is."""
+
+    path: str
+    first_us: int
+    last_us: int
+    tracks: dict[str, Track]
+    """By name."""
+    problems: list[str]
+    """What was found wrong with the file, one line each."""
+    marks: list[tuple[int, str]]
+    """Time and text of notes."""
+
+    @property
+    def size(self) -> str:
+        """How long and how many channels, in words."""
+        channels = sum(1 for track in self.tracks.values() if not track.of_board)
+        return f"{(self.last_us - self.first_us) / 1e6:.3f} s, {channels} channels"
+
+
+def signed64(value: int | None) -> int:
+    """Return a value so that it fits a track: displays of eight places fill all of 64 bits."""
+    if value is None:
+        return NOT_KNOWN
+    value &= (1 << 64) - 1
+    return value - (1 << 64) if value >> 63 else value
+
+
+def tracks_of(path: str | os.PathLike[str]) -> Recording:
+    """Read a capture. Raises `Trouble` if it cannot be read."""
+    changes = Changes()
+    tracks: dict[tuple[int, str], Track] = {}
+    with Reader(path) as reader:
+        for batch in reader:
+            for at_us, source, channel, value in changes.feed(batch):
+                track = tracks.get((source, channel))
+                if track is None:
+                    if value is None:
+                        continue
+                    track = tracks[source, channel] = Track("", channel)
+                track.times.append(at_us)
+                track.values.append(signed64(value))
+        named: dict[str, Track] = {}
+        for (source, channel), track in tracks.items():
+            board = changes.state.boards[source]
+            track.board = printable(board.ident or board.name or f"board {source}")
+            state = board.channels.get(channel)
+            if state is not None:
+                track.kind = state.kind
+                places = state.detail.get("places", "")
+                track.places = int(places, 16) if len(places) == 1 and places in "12345678" else 0
+            named.setdefault(track.name, track)
+        marks = [(mark.at_us, printable(mark.body)) for mark in reader.notes()]
+        return Recording(reader.shown, reader.first_us, reader.last_us, named, told(reader), marks)
