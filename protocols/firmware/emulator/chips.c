@@ -1,6 +1,8 @@
 /* What hangs between the microcontroller and the panel, driven by the pins alone, as the real chips are. */
 #include <string.h>
 
+#include <simavr/avr_spi.h>
+
 #include "emulator.h"
 
 /* Font of code B, as the display driver decodes it itself (MAX7219/MAX7221 data sheet, table 5). */
@@ -25,15 +27,16 @@ static void in_load(struct avr_irq_t *irq, uint32_t value, void *unused)
     if ((value & 1) || !(irq->value & 1))
         return;
     bench.in.image = 0;
-    /* Bit 0 of the chain is shifted out first: it stands at the top. */
-    for (int bit = 0; bit < bench.in.bits; bit++) {
+    /* Bit 0 is input A of the nearest chip. Its output is QH, so its input H (bit 7) comes out first: it stands at the top. */
+    for (int place = 0; place < bench.in.bits; place++) {
+        int bit = (place & ~7) + 7 - (place & 7);
         bool high = true; /* unused inputs are pulled up */
         for (int i = 0; i < bench.parts; i++) {
             const part_t *part = &bench.part[i];
             if (part->kind == CONTACT && part->chain == bit)
                 high = part->made != part->low;
         }
-        bench.in.image |= (uint64_t)high << (bench.in.bits - 1 - bit);
+        bench.in.image |= (uint64_t)high << (bench.in.bits - 1 - place);
     }
     uint64_t at = now_cycles();
     if (bench.in.loads++ > 1) {
@@ -60,11 +63,16 @@ static void in_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
 
 /* --- 74HC595: a rising clock takes data in, a rising latch shows it --- */
 
+static void out_bit(bool high)
+{
+    bench.out.shift = bench.out.shift << 1 | high;
+}
+
 static void out_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)unused;
     if ((value & 1) && !(irq->value & 1))
-        bench.out.shift = bench.out.shift << 1 | level(bench.out.data);
+        out_bit(level(bench.out.data));
 }
 
 static void out_latch(struct avr_irq_t *irq, uint32_t value, void *unused)
@@ -82,18 +90,34 @@ static void out_latch(struct avr_irq_t *irq, uint32_t value, void *unused)
 
 /* --- MAX7219-type drivers: sixteen bits each, taken over as load rises --- */
 
-static void driver_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
+static void driver_bit(bool high)
 {
-    (void)unused;
-    if (!(value & 1) || (irq->value & 1))
-        return;
     int bytes = bench.drivers.chips * 2;
-    int carry = level(bench.drivers.data);
+    int carry = high;
     /* Byte 0 and 1 are the chip nearest to the microcontroller, low byte first. */
     for (int i = 0; i < bytes; i++) {
         int top = bench.drivers.shift[i] >> 7;
         bench.drivers.shift[i] = (uint8_t)(bench.drivers.shift[i] << 1 | carry);
         carry = top;
+    }
+}
+
+static void driver_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
+{
+    (void)unused;
+    if ((value & 1) && !(irq->value & 1))
+        driver_bit(level(bench.drivers.data));
+}
+
+/* The chip's own SPI shifts bytes that its pins do not show in the emulator: the chains on MOSI get them here. */
+static void spi_byte(struct avr_irq_t *irq, uint32_t value, void *unused)
+{
+    (void)irq, (void)unused;
+    for (int bit = 7; bit >= 0; bit--) {
+        if (bench.out.on_spi)
+            out_bit(value >> bit & 1);
+        if (bench.drivers.on_spi)
+            driver_bit(value >> bit & 1);
     }
 }
 
@@ -168,6 +192,12 @@ static void on(pin_t pin, avr_irq_notify_t notify)
 
 void chips_begin(void)
 {
+    /* MOSI is B3 on the ATmega328P, B2 on the ATmega2560 (data sheets, alternate functions of port B). */
+    int mosi = strstr(bench.avr->mmcu, "2560") ? 2 : 3;
+
+    bench.out.on_spi = bench.out.data.port == 'B' && bench.out.data.bit == mosi;
+    bench.drivers.on_spi = bench.drivers.data.port == 'B' && bench.drivers.data.bit == mosi;
+    avr_irq_register_notify(avr_io_getirq(bench.avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_OUTPUT), spi_byte, NULL);
     on(bench.in.load, in_load);
     on(bench.in.clock, in_clock);
     on(bench.out.clock, out_clock);

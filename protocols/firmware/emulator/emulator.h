@@ -60,9 +60,9 @@ typedef struct {
     int parts;
     struct { pin_t data, clock, load; int bits; uint64_t image; int loads; uint64_t last_load, first_load;
              uint64_t shortest, longest; } in;           /* 74HC165 */
-    struct { pin_t data, clock, latch; int bits; uint64_t shift, out; } out; /* 74HC595 */
+    struct { pin_t data, clock, latch; int bits; uint64_t shift, out; bool on_spi; } out; /* 74HC595 */
     struct { pin_t data, clock, load; int chips; uint8_t shift[MOST_DRIVERS * 2];
-             uint8_t reg[MOST_DRIVERS][16]; unsigned long writes; unsigned long control_writes; } drivers; /* MAX7219 type */
+             uint8_t reg[MOST_DRIVERS][16]; unsigned long writes; unsigned long control_writes; bool on_spi; } drivers; /* MAX7219 type */
     struct { pin_t row[8], column[8]; int rows, columns; bool diodes; } matrix;
     char name[20];
     uint16_t least_sp;

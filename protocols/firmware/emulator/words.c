@@ -192,6 +192,9 @@ void obey(char *text, char *answer, size_t room)
     } else if (!strcmp(word, "scans_anew")) {
         bench.in.loads = 0;
         bench.in.shortest = bench.in.longest = 0;
+    } else if (!strcmp(word, "pc")) {
+        /* Where the program is: for addr2line, when something hangs. */
+        snprintf(answer, room, "ok %05x", (unsigned)bench.avr->pc);
     } else if (!strcmp(word, "drivers")) {
         snprintf(answer, room, "ok writes=%lu control=%lu", bench.drivers.writes, bench.drivers.control_writes);
     } else if (!strcmp(word, "dip")) {
