@@ -45,8 +45,8 @@ static void encoder_levels(part_t *part)
 
 static avr_cycle_count_t encoder_step(avr_t *avr, avr_cycle_count_t when, void *param)
 {
-    /* Up along the Gray code 00 01 11 10 of A B, as any encoder's data sheet has it. */
-    static const int up[4] = {1, 3, 0, 2}, down[4] = {2, 0, 3, 1};
+    /* Up when A leads B, along the Gray code 00 10 11 01 of A B (any encoder's data sheet). */
+    static const int up[4] = {2, 0, 3, 1}, down[4] = {1, 3, 0, 2};
     part_t *part = param;
     (void)avr;
     if (!part->pending)

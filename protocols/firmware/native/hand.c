@@ -189,7 +189,7 @@ static bool selector_step(native *n, native_hand *h)
 
 static bool encoder_step(native *n, native_hand *h)
 {
-    static const uint8_t order[4] = {0, 1, 3, 2};
+    static const uint8_t order[4] = {0, 2, 3, 1};
     uint8_t e = (uint8_t)(h->slot - BB_ENCODER_SLOT), ab;
     int way = h->goal > h->position ? 1 : -1;
 
