@@ -199,6 +199,10 @@ class Hub:
             port.take_back()
             return
         port = self.ports[name] = Port(self, name, named)
+        if named:
+            # Numbered in the order in which the ports were named, not in that in which they happen to open.
+            self._last_source += 1
+            port.source = self._last_source
         self._tasks[name] = self.loop.create_task(port.run(), name=f"port {name}")
 
     def find(self, name: str) -> Port | None:

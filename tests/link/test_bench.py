@@ -87,7 +87,9 @@ def test_a_board_that_comes_back_on_another_port_keeps_its_number(board: Boards,
     assert here.bench.wait(both, LONG_S), here.bench.ports()
     assert did(here.bench.set_lamp(one, "l1", 300))
     assert first.say("values")["l1"] == 300
-    assert sorted(source for source, state in here.state.boards.items() if state.link == "linked") == [one, two]
+    assert (
+        sorted(source for source, state in here.state.boards.items() if state.link == "linked") == [one, two] == [1, 2]
+    )
 
 
 def test_a_port_that_vanishes_in_mid_line_tears_nothing_else(board: Boards, bench: Benches) -> None:
