@@ -1,0 +1,33 @@
+"""``benchcon export``: a capture for other programs."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("file", metavar="FILE", help="capture to export")
+    parser.add_argument(
+        "-o",
+        "--output",
+        required=True,
+        metavar="OUT",
+        help="file to write; its ending says what: .vcd (waveforms, IEEE 1364), .csv, .jsonl",
+    )
+    parser.add_argument("--force", action="store_true", help="overwrite OUT")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export: 0 done, 2 it could not be done."""
+    import sys
+
+    from benchcon.replay.exports import export, form_of
+    from benchcon.replay.output import new_file
+
+    form = form_of(args.output)
+    with new_file(args.output, force=args.force) as out:
+        problems = export(args.file, out, form)
+    for problem in problems:
+        print(f"benchcon: {problem}", file=sys.stderr)
+    return 0

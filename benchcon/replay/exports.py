@@ -1,0 +1,168 @@
+"""Captures as other programs read them: CSV (RFC 4180), JSON lines, and value change dump (`benchcon.replay.vcd`).
+
+All give the same: one entry for each change of a channel, host time, several boards on one time axis.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TextIO
+
+from benchcon.capture import Reader
+from benchcon.capture.form import wall_time
+from benchcon.errors import Trouble
+from benchcon.panel.segments import decode
+from benchcon.replay.changes import DARK, REFUSED, RESETS, Change, Changes
+from benchcon.state import BenchState
+from benchcon.wire import events as ev
+from benchcon.wire.printable import printable
+
+UNITS = {
+    "contact": "1 made, 0 open",
+    "selector": "position, 0 the first",
+    "encoder": "counts since reset, signed",
+    "pot": "counts",
+    "lamp": "permille of lightness",
+    "digits": "segments, 80h point, 40h A to 01h G a place",
+    DARK: "1 dark",
+    RESETS: "count",
+    REFUSED: "count",
+}
+"""What a value of each kind is counted in."""
+
+
+def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
+    """Write a capture to `out` in `form`: one of `FORMS`. Returns what was found wrong with it, one line each.
+
+    Raises `Trouble` if the capture cannot be read.
+    """
+    from benchcon.replay.figures import told
+
+    with Reader(source) as reader:
+        FORMS[form](reader, out)
+        return told(reader)
+
+
+def form_of(path: str) -> str:
+    """Return the form that a file's name asks for; raises `Trouble` if it asks for none."""
+    suffix = Path(path).suffix.lower().lstrip(".")
+    if suffix not in FORMS:
+        raise Trouble(f"{printable(path)}: the name must end with one of .{', .'.join(FORMS)}: that says what to write")
+    return suffix
+
+
+def whole_state(reader: Reader) -> BenchState:
+    """Return the state at a capture's end, quickly where there are keyframes: every channel there is. Rewinds."""
+    state = BenchState()
+    frame = reader.seek(reader.last_us)
+    if frame is not None:
+        state.feed(frame)
+    for batch in reader:
+        state.feed(batch)
+    reader.rewind()
+    return state
+
+
+def board_name(state: BenchState, source: int) -> str:
+    """Return what a board is called, printable."""
+    board = state.boards[source]
+    return printable(board.ident or board.name or f"board {source}")
+
+
+def _kind(state: BenchState, change: Change) -> str:
+    channel = state.boards[change.source].channels.get(change.channel)
+    return channel.kind if channel is not None else change.channel
+
+
+def shown_digits(state: BenchState, change: Change) -> str:
+    """Return what a display shows, empty for other channels."""
+    channel = state.boards[change.source].channels.get(change.channel)
+    places = channel.detail.get("places", "") if channel is not None and channel.kind == "digits" else ""
+    if change.value is None or places not in set("12345678"):
+        return ""
+    size = int(places)
+    return decode((change.value & (1 << 8 * size) - 1).to_bytes(size, "big"))
+
+
+CSV_HEAD = ("at_us", "utc", "board", "channel", "kind", "value", "unit", "shows")
+
+
+def _csv(reader: Reader, out: TextIO) -> None:
+    """RFC 4180: CRLF, quotes where needed, a head line. A value that is not known is empty."""
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(CSV_HEAD)
+    changes = Changes()
+    for batch in reader:
+        for change in changes.feed(batch):
+            state = changes.state
+            kind = _kind(state, change)
+            writer.writerow(
+                (
+                    change.at_us,
+                    wall_time(reader.began, change.at_us),
+                    board_name(state, change.source),
+                    change.channel,
+                    kind,
+                    "" if change.value is None else change.value,
+                    UNITS.get(kind, ""),
+                    shown_digits(state, change),
+                )
+            )
+
+
+def _jsonl(reader: Reader, out: TextIO) -> None:
+    """One object a line: changes, and in between notes, resets, gaps and what the link said."""
+    changes = Changes()
+    for batch in reader:
+        found = changes.feed(batch)
+        state = changes.state
+        for event in changes.events:
+            if (entry := _happening(event, state)) is not None:
+                _put(out, reader, event.at_us, entry)
+        for change in found:
+            kind = _kind(state, change)
+            entry = {
+                "board": board_name(state, change.source),
+                "channel": change.channel,
+                "kind": kind,
+                "value": change.value,
+                "unit": UNITS.get(kind, ""),
+            }
+            if shows := shown_digits(state, change):
+                entry["shows"] = shows
+            _put(out, reader, change.at_us, entry)
+
+
+def _happening(event: ev.Event, state: BenchState) -> dict[str, Any] | None:
+    if isinstance(event, ev.Note):
+        return {"note": printable(event.kind), "text": printable(event.text)}
+    if event.source not in state.boards:
+        return None
+    board = board_name(state, event.source)
+    if isinstance(event, ev.Boot):
+        return {"board": board, "reset": printable(event.cause), "boot": event.boot}
+    if isinstance(event, ev.Gap):
+        return {"board": board, "gap": event.missing}
+    if isinstance(event, ev.Link):
+        detail = {printable(key): printable(text) for key, text in event.detail.items()}
+        return {"board": board, "link": printable(event.word), "detail": detail}
+    return None
+
+
+def _put(out: TextIO, reader: Reader, at_us: int, entry: dict[str, Any]) -> None:
+    whole = {"at_us": at_us, "utc": wall_time(reader.began, at_us), **entry}
+    out.write(json.dumps(whole, separators=(",", ":")) + "\n")
+
+
+def _vcd(reader: Reader, out: TextIO) -> None:
+    from benchcon.replay.vcd import write_vcd
+
+    write_vcd(reader, out)
+
+
+FORMS: dict[str, Callable[[Reader, TextIO], None]] = {"vcd": _vcd, "csv": _csv, "jsonl": _jsonl}
+"""What can be written, by the ending of the file's name."""
