@@ -1,0 +1,138 @@
+"""``benchcon ports``: the serial ports of this machine, and who answers on those that may be asked."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchcon.link.found import PortFound
+    from benchcon.wire.records import Batch
+
+ASK_MOST_S = 40.0
+"""Longest wait: five seconds for boot loaders, then all the usual rates."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.description = (
+        "List serial ports and what is known of them. Listing opens none. Name ports (also socket://HOST:PORT) to ask "
+        "who answers there: opening a port can reset what is on it."
+    )
+    parser.add_argument("ports", nargs="*", metavar="PORT", help="ask who answers on these ports, and list only them")
+    parser.add_argument("--ask", action="store_true", help="ask on all ports agreed to before")
+    parser.add_argument("--forget", metavar="PORT", help="take back what was agreed to for a port (or a board's ident)")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it: 0 done, 1 a port that was asked has no board that speaks the line protocol, 2 one could not be opened."""
+    import json
+    import sys
+
+    from benchcon.errors import Trouble
+    from benchcon.wire.printable import printable
+
+    if args.forget is not None:
+        from benchcon.link import remember
+
+        if args.ports or args.ask:
+            raise Trouble("--forget stands alone: no port to ask beside it")
+        if not remember.forget(args.forget):
+            raise Trouble(f"nothing was agreed to for {printable(args.forget)}; 'benchcon ports' lists what was")
+        if args.json:
+            print(json.dumps({"forgotten": args.forget}))
+        else:
+            print(f"{printable(args.forget)}: forgotten")
+        return 0
+
+    from benchcon.link import remember
+    from benchcon.link.found import agreed_ports, find_ports
+
+    try:
+        remember.agreed()
+    except Trouble as trouble:
+        if args.ask:
+            raise
+        print(f"benchcon: {trouble}", file=sys.stderr)
+    asked = list(dict.fromkeys([*args.ports, *(agreed_ports() if args.ask else [])]))
+    answers = _ask(asked) if asked else {}
+    found = find_ports()
+    rows = [_row(each, answers.get(each.port)) for each in found if not args.ports or each.port in asked]
+    listed = {each.port for each in found}
+    rows += [{"port": printable(port)} | answers[port] for port in asked if port not in listed]
+    if args.json:
+        print(json.dumps(rows, indent=2))
+    elif rows:
+        print("\n".join(_lines(rows)))
+    else:
+        print("no serial ports; a board's port appears here when it is plugged in")
+    standings = {answer["standing"] for answer in answers.values()}
+    return 2 if "refused" in standings else 1 if standings - {"answers"} else 0
+
+
+def _row(found: PortFound, answer: dict[str, Any] | None) -> dict[str, Any]:
+    return found._asdict() | (answer or {})
+
+
+def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
+    """Open `ports`, ask who is there, and return by port what came of it. Sets nothing on any board."""
+    from benchcon.link import Bench, PortInfo
+    from benchcon.state import BenchState
+    from benchcon.wire.printable import printable
+
+    state = BenchState()
+    settled = {"live": "answers", "duplicate": "answers", "mute": "no answer", "tongue": "other tongue"}
+
+    def take(batches: list[Batch]) -> None:
+        for batch in batches:
+            state.feed(batch)
+
+    def standing(info: PortInfo) -> str:
+        return settled.get(info.standing, "refused" if info.standing == "waiting" and info.text else "")
+
+    bench = Bench(ports, deadman_ms=None, listen_only=True, keep=False)
+    bench.subscribe(take)
+    bench.start()
+    try:
+        bench.wait(lambda infos: len(infos) == len(ports) and all(map(standing, infos)), ASK_MOST_S)
+        infos = bench.ports()
+    finally:
+        bench.close()
+    by_port = {}
+    for port, info in zip(ports, infos, strict=True):
+        board = state.boards.get(info.source)
+        answer = {"standing": standing(info) or "no answer", "ident": info.ident, "text": info.text, "rate": info.rate}
+        if board is not None and answer["standing"] == "answers":
+            answer["ident"] = printable(board.ident)
+            answer["name"] = printable(board.name)
+            answer["firmware"] = printable(board.firmware)
+            answer["channels"] = len(board.channels)
+        by_port[port] = answer
+    return by_port
+
+
+def _lines(rows: list[dict[str, Any]]) -> list[str]:
+    """One line a port: the port, what it is, and what is known or was answered."""
+    table = []
+    for row in rows:
+        what = " ".join(each for each in (row.get("maker", ""), row.get("what", "")) if each)
+        usb = row.get("usb", "")
+        table.append((row["port"], f"{what} {usb}".strip(), _known(row)))
+    widths = [max(len(cells[column]) for cells in table) for column in (0, 1)]
+    return [f"{port:<{widths[0]}}  {what:<{widths[1]}}  {known}".rstrip() for port, what, known in table]
+
+
+def _known(row: dict[str, Any]) -> str:
+    standing = row.get("standing")
+    if standing == "answers":
+        name = f" “{row['name']}”" if row.get("name") else ""
+        text = f"; {row['text']}" if row["text"] else ""
+        return f"{row['ident']}{name}, {row['channels']} channels, {row['rate'] or 'network'}{text}"
+    if standing:
+        return str(row["text"] or standing)
+    if row.get("in_use"):
+        return f"in use ({row['in_use']})"
+    if row.get("agreed"):
+        return f"agreed to; '{row['ident']}' answered there last"
+    return "never opened: name it to ask who is there"
