@@ -34,7 +34,7 @@ from benchcon.link.found import find_ports
 from benchcon.session import LiveSession, ReplaySession, Session
 from benchcon.wire.printable import printable
 
-FRAMES_A_SECOND = 25
+FRAMES_A_SECOND = 20
 IDLE_S = 0.2
 """With nothing new a look is taken this often."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 WIDE, HIGH = 118, 34
 """From this size on, links and news stand beside the face."""
 
+BESIDE_S = 0.2
+"""What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
+
 
 class BenchScreen(Screen[None]):
     """Head, views, what was touched last, keys."""
@@ -42,6 +46,7 @@ class BenchScreen(Screen[None]):
     def __init__(self, sight: Sight) -> None:
         super().__init__()
         self.sight = sight
+        self._beside = 0.0
 
     def compose(self) -> ComposeResult:
         """Everything, once; views are switched, not rebuilt."""
@@ -145,6 +150,7 @@ class BenchScreen(Screen[None]):
 
     def frame(self) -> None:
         """Draw what has changed in what is shown."""
+        now = time.monotonic()
         self.query_one(Head).repaint()
         for bar in self.query(Transport):
             bar.repaint()
@@ -153,7 +159,8 @@ class BenchScreen(Screen[None]):
         view = self.view
         if view == "face":
             self.query_one(Face).repaint()
-            if self.has_class("-wide"):
+            if self.has_class("-wide") and now - self._beside >= BESIDE_S:
+                self._beside = now
                 self.query_one("#links-brief", Links).repaint()
                 self.query_one("#news-brief", News).repaint()
         else:

@@ -10,6 +10,9 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
+NEAR = 6
+"""Stretches no farther apart are sent as one: saying where the next begins costs about as much."""
+
 
 def fitted(text: str, width: int) -> str:
     """Return `text` cut to `width` cells, with ``…`` where something was cut. Wide characters count as two."""
@@ -40,8 +43,9 @@ class Canvas:
         self._text = [[" "] * self.width for _ in range(self.height)]
         self._ink: list[list[Style]] = [[style] * self.width for _ in range(self.height)]
         self._strips: list[Strip | None] = [None] * self.height
-        self.touched: set[int] = set(range(self.height))
-        """Rows drawn on since the caller last emptied this set."""
+        self._shown: list[tuple[list[str], list[Style]] | None] = [None] * self.height
+        """Each row as it was at the last `changes`; None: not shown yet."""
+        self._touched: set[int] = set(range(self.height))
 
     def write(self, x: int, y: int, text: str, style: Style, width: int | None = None) -> None:
         """Write `text` from column `x` of row `y`; what falls outside, or beyond `width` cells, is left out."""
@@ -62,7 +66,35 @@ class Canvas:
             x += 1
         if changed:
             self._strips[y] = None
-            self.touched.add(y)
+            self._touched.add(y)
+
+    def changes(self) -> list[tuple[int, int, int]]:
+        """Return what looks different since the last call: row, first column, column after the last.
+
+        A cell wiped and drawn again as it was is no change. Stretches that almost meet come as one.
+        """
+        found = []
+        for y in sorted(self._touched):
+            letters, inks = self._text[y], self._ink[y]
+            before = self._shown[y]
+            self._shown[y] = letters[:], inks[:]
+            if before is None:
+                found.append((y, 0, self.width))
+                continue
+            old_letters, old_inks = before
+            start = end = -1
+            for x in range(self.width):
+                if letters[x] != old_letters[x] or inks[x] is not old_inks[x]:
+                    if start < 0:
+                        start = x
+                    elif x > end + NEAR:
+                        found.append((y, start, end))
+                        start = x
+                    end = x + 1
+            if start >= 0:
+                found.append((y, start, end))
+        self._touched.clear()
+        return found
 
     def wipe(self, x: int, y: int, width: int, height: int, style: Style) -> None:
         """Fill a rectangle with blank cells of `style`."""

@@ -41,10 +41,9 @@ class Drawn(Widget, inherit_css=True):
         if (self.canvas.width, self.canvas.height) != (width, height):
             self.canvas = Canvas(width, height, self.ground)
         self.paint(self.canvas)
-        rows = self.canvas.touched
-        if rows:
-            self.refresh(*[Region(0, y, width, 1) for y in rows])
-            rows.clear()
+        changes = self.canvas.changes()
+        if changes:
+            self.refresh(*[Region(start, y, end - start, 1) for y, start, end in changes])
 
     def on_resize(self) -> None:
         """A new size: a new canvas."""

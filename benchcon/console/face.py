@@ -131,11 +131,13 @@ class Face(Drawn, can_focus=True):
         if self._laid_for != (self.sight.panel, width, height, self.page):
             self.lay_out()
         self._paint_sheet(self._sheet)
-        rows = self._sheet.touched
-        if rows:
-            visible = [y - self._scrolled for y in rows if 0 <= y - self._scrolled < height]
-            self.refresh(*[self._row_region(y) for y in visible])
-            rows.clear()
+        regions = [
+            Region(start, y - self._scrolled, min(end, width) - start, 1)
+            for y, start, end in self._sheet.changes()
+            if 0 <= y - self._scrolled < height and start < width
+        ]
+        if regions:
+            self.refresh(*regions)
 
     def _paint_sheet(self, sheet: Canvas) -> None:
         sight, now_us = self.sight, self.sight.now_us
@@ -198,9 +200,6 @@ class Face(Drawn, can_focus=True):
             if y == 0 or row < self._sheet.height - 1:
                 return Strip([*strip.crop(0, width - 1), Segment(more, ink(BRASS, PLATE))], width)
         return strip.crop(0, width)
-
-    def _row_region(self, y: int) -> Region:
-        return Region(0, y, self.size.width, 1)
 
     # --- selecting ------------------------------------------------------------------------------------------------
 

@@ -1,8 +1,8 @@
 """Letters five rows high, to be read from two metres with both hands behind a panel.
 
 A glyph is drawn on columns that are by turns stroke and gap. Strokes and gaps are widened apart from one another, so
-that one drawing gives a broad, a middling and a narrow face. Half blocks (``^`` upper, ``_`` lower, ``(`` left) round the corners,
-which is what tells O from 0, S from 5 and B from 8.
+that one drawing gives a broad, a middling and a narrow face. Half blocks (``^`` upper, ``_`` lower, ``(`` left) round
+the corners, which is what tells O from 0, S from 5 and B from 8.
 """
 
 from __future__ import annotations
