@@ -44,7 +44,7 @@ _CHECK = rb" #[0-9A-F]{4}"
 # The form of a line, without its end: everything the grammar asks but that the check is right and the length.
 # Groups of UP: number, clock (news) or tag (answer), words; of DOWN: tag, words; of HAND: words.
 UP = re.compile(rb"(?:!([0-9A-F]{4}) ([0-9A-F]{8})|<([0-9A-F]{2})) (" + _WORD + _TEXT + rb")" + _CHECK)
-DOWN = re.compile(rb">([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
+DOWN = re.compile(rb">(?!00)([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
 HAND = re.compile(rb"@@ (" + _WORD + _TEXT + rb")")
 _ENDED = re.compile(rb".* #[0-9A-F]{4}", re.DOTALL)
 _PRINTABLE = re.compile(rb"[\x20-\x7E]*")
@@ -214,6 +214,8 @@ class Splitter:
 
     def _all_good(self, lines: list[bytes], data: bytes) -> bool:
         """Whether every line of this read is good; False may also mean that this was not plain to see."""
+        if self._line_kind == LINE_DOWN and b">00" in data:
+            return False  # a tag that no machine request has, and of the same shape as the others
         shapes = data.translate(_SHAPE).split(b"\n")
         del shapes[-1]
         known = self._shapes
