@@ -11,12 +11,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from benchcon.panel.model import Control
 from benchcon.walk.evidence import Change
 from benchcon.walk.layout import Layout, codes_of, key_of
 from benchcon.walk.moments import Story
 
 TOUCH_US = 10_000
 FAST_US = 60_000
+SWEEP = 7
+"""Touches that are too many even for a contact of a switch that is swept over several positions."""
 
 
 class Burst(NamedTuple):
@@ -44,7 +47,7 @@ def bursts(layout: Layout, story: Story) -> list[Burst]:
                 start = None if raw else moment.before.get(channel)
                 times = _toggles(changes, start)
                 touches, shortest = _most_touches(times)
-                least = 4 if raw else 3
+                least = SWEEP if _is_swept(layout, channel) else 4 if raw else 3
                 slow = 0 if raw else _extra(layout, channel, len(times), channel in moved)
                 if touches >= least or slow >= 4:
                     out.append(Burst(channel, number, max(touches, slow), shortest))
@@ -94,6 +97,10 @@ def _extra(layout: Layout, channel: str, toggles: int, own: bool) -> int:
     """Changes beyond what even a clumsy hand makes of one step."""
     if not own:
         return toggles - 2 if toggles > 5 else 0
+    return toggles - (5 if _is_swept(layout, channel) else 1)
+
+
+def _is_swept(layout: Layout, channel: str) -> bool:
+    """Whether `channel` belongs to a switch of more than two positions."""
     control = layout.spots[channel].part
-    many = hasattr(control, "codes") and len(codes_of(control)) > 2  # type: ignore[arg-type]
-    return toggles - (5 if many else 1)
+    return isinstance(control, Control) and len(codes_of(control)) > 2

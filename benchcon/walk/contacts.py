@@ -70,6 +70,7 @@ def _raw(net: Net, fault: Fault) -> Raw:
 def _net(layout: Layout, story: Story, names: list[str]) -> Net:
     owners = {name: n for n, name in enumerate(layout.controls)}
     spots = [layout.spots[name] for name in names]
+    movable = {spot.part.name for spot in spots}
     zero = [0] * len(names)
     net = Net(
         names=names,
@@ -81,7 +82,7 @@ def _net(layout: Layout, story: Story, names: list[str]) -> Net:
         sure=list(zero),
         own=list(zero),
         doubt=list(zero),
-        acting=[tuple(owners[p] for p in m.hand.parts if p in owners) for m in story.moments],
+        acting=[tuple(owners[p] for p in m.hand.parts if p in movable) for m in story.moments],
         board=[spot.channel.board for spot in spots],
     )
     columns: dict[str, list[tuple[int, int]]] = {}
@@ -177,10 +178,20 @@ def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
                 if not corners:
                     continue
                 told = key in moment.hand.ghosts
+                if not all(_shows(key, other) for other in story.moments if _like(moment, other)):
+                    continue  # held once more, it did not come again: a finger that slipped
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
                     found.append(_Phantom(key, corners, told and moment.values.get(key) != 1))
     return found
+
+
+def _like(this: Moment, that: Moment) -> bool:
+    return that.hand.do == "put" and that.hand.parts == this.hand.parts and that.hand.to == this.hand.to
+
+
+def _shows(key: str, moment: Moment) -> bool:
+    return key in moment.hand.ghosts or moment.values.get(key) == 1
 
 
 def _made(layout: Layout, moment: Moment) -> set[str]:

@@ -166,6 +166,10 @@ def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -
     travel = sum(turn.travel for turn in row)
     asked = sum(abs(turn.detents) for turn in row)
     phase = _still_phase([level for turn in row for level in turn.levels])
+    if not phase and sum(turn.skips for turn in row) > 1:
+        return _sided(
+            Raw("skipping", (own,), {"counts": 0, "expected": "more", "skips": sum(t.skips for t in row)}), at, crossed
+        )
     if travel * 3 >= asked or phase:
         return _sided(Raw("phase open", (own,), {"phase": phase} if phase else {}), at, crossed)
     return _sided(Raw("open", (own,), {"on": "encoder"}), at, crossed)
@@ -245,6 +249,10 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
     moved = {name: {c for c, row in ends[name].items() if _travels(layout, c, row)} for name in names}
     arrives, out, nowhere = _arrivals(names, moved, of)
     crossed = list(out)
+    noise = {
+        channel: max((_noise(layout, moment, name, channel) for moment in story.moments), default=0)
+        for name, channel in of.items()
+    }
     for name in names:
         control = layout.controls[name]
         if name in nowhere:
@@ -256,12 +264,11 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
             out.append(_sided(Raw("open", (of[name],), {"on": "pot"}), at, crossed))
             continue
         at = arrives[name]
-        out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at])]
+        out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]
     for name, channel in of.items():
-        noise = max((_noise(layout, moment, name, channel) for moment in story.moments), default=0)
-        if noise:
+        if noise[channel]:
             source = next((n for n, c in arrives.items() if c == channel), name)
-            out.append(_sided(Raw("noisy", (of[source],), {"span": noise}), channel, crossed))
+            out.append(_sided(Raw("noisy", (of[source],), {"span": noise[channel]}), channel, crossed))
     return out
 
 
@@ -277,7 +284,8 @@ def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]]) -> bool
     return max(abs(a - b) for a in row[0] for b in row[1]) > 0.12 * _span(control)
 
 
-def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]]) -> list[Raw]:
+def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise: int) -> list[Raw]:
+    """`noise`: how far the reading jumps about by itself; an end is not missed by what the noise hides."""
     out: list[Raw] = []
     rising = sum(row[1]) / len(row[1]) > sum(row[0]) / len(row[0])
     if rising == control.inverted:
@@ -285,7 +293,7 @@ def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]]) -> lis
     low = min(row[0]) if rising else min(row[1])
     high = max(row[1]) if rising else max(row[0])
     least, most = sorted((control.low_count, control.high_count))
-    slack = max(8.0, END_TOLERANCE * _span(control))
+    slack = max(8.0, END_TOLERANCE * _span(control)) + noise
     detail = {"low": low, "high": high, "expected": [least, most]}
     if low > least + slack or high < most - slack:
         out.append(Raw("short of range", (own,), detail))

@@ -211,6 +211,9 @@ class _Search:
 
         members = set(wrong)
         for wire in wrong:
+            for other in self.wires_of[net.owner[wire]]:  # the other contacts of the same switch
+                members.add(other)
+                root[find(other)] = find(wire)
             if net.standing:
                 moved = (net.seen[wire] ^ (net.seen[wire] << 1)) & net.sure[wire] & (net.sure[wire] << 1) & ~1
             else:
@@ -328,16 +331,19 @@ class _Search:
         return price
 
     def _candidates(self, state: _State, wires: list[int]) -> Iterator[Fault]:
-        """Every fault that could change what the worst wire shows, given those already supposed."""
+        """Every fault that could change what the worst wires show, given those already supposed."""
         net = self.net
         diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
-        worst = max(
+        # Any explanation must touch the worst wire, or leave it unexplained; so the next ones are tried too.
+        worst = sorted(
             (w for w in wires if diffs[w]),
-            key=lambda w: ((diffs[w] & net.own[w]).bit_count(), diffs[w].bit_count()),
-            default=None,
+            key=lambda w: ((diffs[w] & net.own[w]).bit_count(), (diffs[w] & ~(diffs[w] << 1)).bit_count()),
+            reverse=True,
         )
-        if worst is None:
-            return
+        for wire in worst[:3]:
+            yield from self._candidates_at(wire, state, wires)
+
+    def _candidates_at(self, worst: int, state: _State, wires: list[int]) -> Iterator[Fault]:
         for kind in ("off", "on", "inverted"):
             yield Fault(kind, (worst,))
         mixed = [f for f in state.faults if len(f.wires) > 1]
@@ -362,29 +368,15 @@ class _Search:
                     yield Fault("joined", pair)
                     yield Fault("joined", pair, "part")
                     yield Fault("ring", _ring((third, other)))
-        yield from self._long(worst, wires, diffs)
+        yield from self._long(worst, wires)
         if len(others) <= 6:
             for a, b in permutations(others, 2):
                 yield Fault("ring", _ring((worst, a, b)))
 
-    def _long(self, worst: int, wires: list[int], diffs: dict[int, int]) -> Iterator[Fault]:
+    def _long(self, worst: int, wires: list[int]) -> Iterator[Fault]:
         """Rings and groups of more than two, read off what moved what."""
         moved = {w: [o for o in wires if self._shows(w, o)] for w in wires}
-        ring, at = [worst], worst
-        while len(ring) <= len(wires):
-            feeders = [o for o in moved[at] if o != at]
-            if len(feeders) != 1:
-                break
-            at = feeders[0]
-            if at == worst:
-                yield Fault("ring", _ring(tuple(reversed(ring))))
-                break
-            if at in ring:
-                break
-            ring.append(at)
-        # A ring with one link hidden behind another fault is closed by supposing it.
-        if 3 <= len(ring) <= len(wires) and at != worst:
-            yield Fault("ring", _ring(tuple(reversed(ring))))
+        yield from self._rings(worst, wires)
         group = {worst}
         grown = True
         while grown:
@@ -399,6 +391,36 @@ class _Search:
         direct = {worst, *moved[worst]}
         if 2 < len(direct) < len(group):
             yield Fault("joined", tuple(sorted(direct)))
+
+    def _rings(self, worst: int, wires: list[int]) -> Iterator[Fault]:
+        """Rings through `worst` of which each link fits what was seen; one may be hidden behind another fault."""
+        comes_from = {w: [o for o in wires if o != w and self._fits(w, o)] for w in wires}
+        lost = [w for w in wires if not comes_from[w] and self.base[w]]
+        taken = {o for row in comes_from.values() for o in row}
+        loose = [o for o in wires if o not in taken and self.base[o]]
+        found = 0
+        stack: list[tuple[tuple[int, ...], bool]] = [((worst,), False)]
+        while stack and found < 12:
+            chain, hidden = stack.pop()
+            at = chain[-1]
+            steps = [(o, hidden) for o in comes_from[at]]
+            if not hidden and at in lost:
+                steps += [(o, True) for o in (loose or [worst])]
+            for source, covered in steps:
+                if source == worst:
+                    if len(chain) > 2:
+                        found += 1
+                        yield Fault("ring", _ring(tuple(reversed(chain))))
+                elif source not in chain and len(chain) < 16:
+                    stack.append(((*chain, source), covered))
+
+    def _fits(self, wire: int, other: int) -> bool:
+        """Whether pin `wire` showed what part `other` did, but for one slip of the hand."""
+        net = self.net
+        off = (net.on[other] ^ net.seen[wire]) & net.known[other] & net.sure[wire]
+        if off & (net.own[wire] | net.own[other]) & ~net.doubt[wire] & ~net.doubt[other]:
+            return False
+        return (off & ~(off << 1)).bit_count() <= 1 if net.standing else not off
 
     def _shows(self, wire: int, other: int) -> bool:
         """Whether pin `wire` was on whenever part `other`, at its own moments, was."""

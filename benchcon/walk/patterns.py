@@ -1,0 +1,73 @@
+"""The fewest pictures that tell apart what a look at a display can tell apart.
+
+Within one place, each of the eight segments (A to G and the point) must be lit in one picture at least, or a dead one
+would not be seen, and dark in one at least, or a stuck one would not; and no two may be lit in just the same
+pictures, or changing their wires round would not be seen. A segment's record over T pictures is a word of T bits,
+neither all 0 nor all 1, its own: there are 2^T − 2 of them, and eight are needed, so T is 4 at the least, for one
+place and for any number. Four are enough: `PICTURES` uses every word with two lit bits (six) and two with one. From
+place to place the words move on by one segment, so that no two places ever show the same in all pictures and changed
+places are seen too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+PICTURES = 4
+"""Looks that a display needs."""
+
+WORDS = (0b0011, 0b0101, 0b1001, 0b0110, 0b1010, 0b1100, 0b0001, 0b1000)
+"""For each segment of the first place, G (bit 0) to the point (bit 7): the pictures in which it is lit."""
+
+
+def pictures(places: int) -> list[bytes]:
+    """Return the four pictures for a display of 1 to 8 places, leftmost place first."""
+    return [bytes(_place(place, number) for place in range(places)) for number in range(PICTURES)]
+
+
+def _place(place: int, picture: int) -> int:
+    return sum((WORDS[(bit + place) % 8] >> picture & 1) << bit for bit in range(8))
+
+
+def within(places: int, segment_ma: float, budget_ma: float) -> list[bytes]:
+    """Return pictures of which none takes more than `budget_ma`: where all places at once are too much, some at a time.
+
+    A single place is never divided: a display of which one place is too much for its board cannot be looked at.
+    """
+    whole = pictures(places)
+    for at_once in range(places, 0, -1):
+        groups = [range(start, min(start + at_once, places)) for start in range(0, places, at_once)]
+        out = [bytes(byte if place in group else 0 for place, byte in enumerate(p)) for group in groups for p in whole]
+        if at_once == 1 or all(lit(picture) * segment_ma <= budget_ma for picture in out):
+            return out
+    return whole
+
+
+def lit(picture: bytes) -> int:
+    """How many segments `picture` lights."""
+    return sum(byte.bit_count() for byte in picture)
+
+
+def single_flaws(places: int) -> Iterator[tuple[str, tuple[int, ...], tuple[int, ...]]]:
+    """Every single flaw that the pictures tell from every other: kind, segments by bit, places (none: all of them).
+
+    As `benchcon.walk.segments.Flaw` names them: dead and stuck cells, segment wires and whole places, wires changed
+    round or touching in all places or in one, two places changed round.
+    """
+    every = [(p,) for p in range(places)] if places > 1 else []
+    for kind in ("dead", "stuck"):
+        yield kind, (), ()
+        yield from ((kind, (), place) for place in every)
+        for bit in range(8):
+            yield kind, (bit,), ()
+            yield from ((kind, (bit,), place) for place in every)
+    for kind in ("swap", "together"):
+        for a in range(8):
+            for b in range(a + 1, 8):
+                yield kind, (a, b), ()
+                yield from ((kind, (a, b), place) for place in every)
+    for p in range(places):
+        for q in range(p + 1, places):
+            order = list(range(places))
+            order[p], order[q] = q, p
+            yield "places", (), tuple(order)

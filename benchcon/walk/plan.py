@@ -1,0 +1,154 @@
+"""The plan: everything that is to be proved, in the order of the face, in strokes of the hand and looks of the eye."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
+from benchcon.walk.layout import Layout, codes_of, key_of, spring_of
+from benchcon.walk.patterns import within
+
+DETENTS = 10
+"""Clicks that an encoder is turned each way."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One prompt. `do` is one of `evidence.ACTIONS`, or ``dark`` (all outputs off), ``lamp`` or ``digits`` (a look)."""
+
+    do: str
+    parts: tuple[str, ...] = ()
+    to: int = 0
+    picture: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """What is proved together, and again together if something was odd: one control, one lamp, one display."""
+
+    name: str
+    """The part's name; ``rest``, ``dark``, or ``matrix NAME``."""
+    kind: str
+    """``rest``, ``control``, ``matrix``, ``dark``, ``lamp`` or ``digits``."""
+    parts: tuple[str, ...] = ()
+
+
+def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
+    """Return the groups of a walk over `panel`: hands off, controls, matrices, all dark, lamps, displays.
+
+    `only` names parts; empty means all. Parts that are not wired yet stand in the plan, for the report.
+    """
+    layout = Layout.of(panel)
+    wanted = set(only) or {part.name for part in panel.parts}
+    controls = [c for c in _in_order(panel, panel.controls) if c.name in wanted]
+    lamps = [lamp for lamp in _in_order(panel, panel.lamps) if lamp.name in wanted]
+    displays = [display for display in _in_order(panel, panel.digits) if display.name in wanted]
+    groups: list[Group] = []
+    if controls:
+        groups.append(Group("rest", "rest"))
+    groups += [Group(control.name, "control", (control.name,)) for control in controls]
+    groups += _matrices(layout, wanted)
+    if lamps or displays:
+        groups.append(Group("dark", "dark"))
+    groups += [Group(lamp.name, "lamp", (lamp.name,)) for lamp in lamps]
+    groups += [Group(display.name, "digits", (display.name,)) for display in displays]
+    return groups
+
+
+def steps(layout: Layout, group: Group, values: Mapping[str, int]) -> list[Step]:
+    """Return the steps of `group`, begun with the channels at `values`."""
+    if group.kind in ("rest", "dark"):
+        return [Step(group.kind)]
+    if group.kind == "matrix":
+        return [Step("put", group.parts, 1), Step("put", group.parts, 0)]
+    part = layout.part(group.parts[0])
+    if isinstance(part, Lamp):
+        return [Step("lamp", (part.name,))]
+    if isinstance(part, Digits):
+        board = layout.panel.board(part.channel.board)
+        budget = board.budget_ma if board else 400.0
+        return [Step("digits", (part.name,), 0, p) for p in within(part.places, part.segment_ma, budget)]
+    return _strokes(part, values)
+
+
+def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:
+    own = (control.name,)
+    if control.kind == "encoder":
+        return [Step("turn", own, DETENTS), Step("turn", own, -DETENTS)]
+    if control.kind == "pot":
+        # Not to the end where it stands already: there would be nothing to see.
+        middle = (control.low_count + control.high_count) / 2
+        high = values.get(key_of(control.channels[0]), 0) > middle
+        first = int(high == control.inverted)
+        return [Step("end", own, first), Step("end", own, 1 - first), Step("still", own)]
+    codes = codes_of(control)
+    spring = spring_of(control)
+    start = position_of(control, values)
+    count = len(codes)
+    begin = start if start is not None else count - 1
+    order = [(begin + n) % count for n in range(1, count + 1)]
+    out: list[Step] = []
+    rest = begin if begin not in spring else next((n for n in range(count) if n not in spring), 0)
+    for position in order:
+        if out and position == out[-1].to:
+            continue
+        out.append(Step("put", own, position))
+        if position in spring:
+            out.append(Step("put", own, rest))
+    return out
+
+
+def position_of(control: Control, values: Mapping[str, int]) -> int | None:
+    """Return the position that the channels' `values` mean, or None if they mean none."""
+    now = tuple(values.get(key_of(channel)) for channel in control.channels)
+    return next((n for n, code in enumerate(codes_of(control)) if code == now), None)
+
+
+_P = TypeVar("_P", Control, Lamp, Digits)
+
+
+def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
+    """Board by board, row by row, from the left: so that the hand moves little."""
+    boards = {board.name: n for n, board in enumerate(panel.boards)}
+
+    def at(part: Part) -> tuple[int, int, float]:
+        channel = part.channels[0] if isinstance(part, Control) else part.channel
+        board = boards.get(channel.board, len(boards))
+        return (board, round(part.place.y_mm / 25), part.place.x_mm) if part.place else (board, 1 << 30, 0.0)
+
+    return sorted(parts, key=at)
+
+
+def _matrices(layout: Layout, wanted: Collection[str]) -> list[Group]:
+    """Three keys of a rectangle for each matrix, to hold together."""
+    out: list[Group] = []
+    keys: dict[str, list[str]] = {}
+    for key, matrix in layout.matrix_of.items():
+        part = layout.spots[key].part
+        if isinstance(part, Control) and part.kind == "button" and part.wired:
+            keys.setdefault(matrix, []).append(key)
+    for matrix, row in keys.items():
+        three = _rectangle(layout, row)
+        names = tuple(layout.spots[key].part.name for key in three)
+        if len(three) == 3 and not set(names).isdisjoint(wanted):
+            out.append(Group(f"matrix {matrix}", "matrix", names))
+    return out
+
+
+def _rectangle(layout: Layout, keys: list[str]) -> list[str]:
+    if any(key not in layout.crosses for key in keys):
+        return keys[:3] if len(keys) > 3 else []
+    at = {(layout.crosses[key].row, layout.crosses[key].column): key for key in keys}
+    matrix = layout.crosses[keys[0]].matrix
+    every = {(cross.row, cross.column) for cross in layout.crosses.values() if cross.matrix == matrix}
+    for row, column in sorted(at):
+        for other_row, other_column in sorted(at):
+            if row == other_row or column == other_column:
+                continue
+            corner, fourth = (row, other_column), (other_row, column)
+            if corner in at and fourth in every:
+                # `corner` shares its row with one and its column with the other: the current finds its way round it.
+                return [at[row, column], at[corner], at[other_row, other_column]]
+    return []
