@@ -161,6 +161,8 @@ class LiveSession(Session):
         """End the capture; what was recorded is on disk when this returns."""
         with self.lock:
             writer, self._writer, self.recording = self._writer, None, None
+            if writer is not None:
+                writer.stop()  # under the lock: its last keyframe says what the records before it made
         if writer is not None:
             writer.close()
 

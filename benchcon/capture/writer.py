@@ -129,7 +129,7 @@ class Writer:
         self._since_keyframe = 0
         self._keyframe_us = self._at_us = at_us
         self._overflow: _Missed | None = None
-        self._want_keyframe = self._closing = False
+        self._want_keyframe = self._closing = self._closed = False
         # What the thread knows.
         self._failed: _Missed | None = None
         self._asked_s = 0.0
@@ -191,14 +191,24 @@ class Writer:
         self._keyframe_us = self._at_us
         self._due_records = max(KEYFRAME_RECORDS, len(body) // 8)
 
+    def stop(self) -> None:
+        """Take no more; the last thing written is a keyframe. `close` is still to be called.
+
+        Call it where no batch can come to what `keyframe` tells of, on the thread that writes or under the same lock.
+        """
+        if self._since_keyframe and not self._closing:
+            self._take_keyframe()
+        with self._lock:
+            self._closing = True
+
     def close(self, wait_s: float = 5.0) -> Figures:
         """Write what waits, make the disk hold it, and close; what is not yet packed after `wait_s` stays plain.
 
         A disk that hangs is given up after `wait_s` as well.
         """
         with self._lock:
-            first = not self._closing
             self._closing = True
+            first, self._closed = not self._closed, True
         if first:
             self._wake.set()
             self._thread.join(wait_s)

@@ -1,9 +1,12 @@
-"""``benchcon replay``: a capture in the console, as figures, or against a board."""
+"""``benchcon replay``: a capture in the console, as figures, or against boards."""
 
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchcon.replay.verdict import Verdict
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -13,18 +16,56 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--headless", action="store_true", help="open no console; print the final state and the figures as JSON"
     )
     parser.add_argument("--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s'")
+    parser.add_argument(
+        "--to",
+        metavar="PORT",
+        action="append",
+        default=[],
+        help="send what the host once sent to the board here, and compare what it does; more than once",
+    )
+    parser.add_argument(
+        "--against",
+        metavar="WHAT",
+        action="append",
+        default=[],
+        help="run it against: state, simulated, native, emulated",
+    )
+    parser.add_argument(
+        "--hand", metavar="CONTROL", action="append", default=[], help="with --to: a hand that moves inputs"
+    )
+    parser.add_argument("--by-hand", action="store_true", help="with --to: ask you to move the inputs")
+    parser.add_argument("--fast", action="store_true", help="as fast as it goes; then only the order counts")
+    parser.add_argument("--tolerance", metavar="TIME", help="how far times may differ (150 ms)")
+    parser.add_argument("--counts", metavar="N", type=int, help="how far readings of potentiometers may differ (4)")
+    parser.add_argument(
+        "--ignore", metavar="CHANNEL", action="append", default=[], help="leave it out, such as 'met.*'; more than once"
+    )
+    parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
+    parser.add_argument("--html", metavar="FILE", help="with --to: write both time lines, with the differences marked")
+    parser.add_argument("--junit", metavar="FILE", help="write what came of it as JUnit XML")
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
 
 
 def run(args: argparse.Namespace) -> int:
     """Replay: 0 done (or all the same), 1 a difference, 2 it could not be done."""
-    import sys
-
     from benchcon.errors import Trouble
 
     if args.at is not None and not args.headless:
         raise Trouble("--at goes with --headless; in the console, 'jump' goes to a time")
-    if args.headless:
-        return _headless(args)
+    if args.headless and args.to:
+        raise Trouble("--headless prints the end of the capture; --to replays it to a board: one of the two")
+    if args.to:
+        return _to(args)
+    if args.hand or args.by_hand or args.html:
+        raise Trouble("--hand, --by-hand and --html go with --to")
+    if args.against or args.junit:
+        return _against(args)
+    return _headless(args) if args.headless else _console(args)
+
+
+def _console(args: argparse.Namespace) -> int:
+    import sys
+
     from benchcon.console.run import run_console
     from benchcon.replay.figures import told
     from benchcon.session import ReplaySession
@@ -50,3 +91,97 @@ def _headless(args: argparse.Namespace) -> int:
         print(f"benchcon: {found['capture']['file']}: {problem['where']}: {problem['what']}", file=sys.stderr)
     print(json.dumps(found, indent=2))
     return 0
+
+
+def _against(args: argparse.Namespace) -> int:
+    from dataclasses import replace
+    from pathlib import Path
+
+    from benchcon.errors import Trouble
+    from benchcon.replay.cases import case_of
+    from benchcon.replay.targets import TARGETS
+    from benchcon.replay.verdict import run_against
+    from benchcon.wire.printable import printable
+
+    for name in args.against:
+        if name not in TARGETS:
+            raise Trouble(f"--against: '{printable(name)}' is not known; allowed: {', '.join(TARGETS)}")
+    case = case_of(args.file)
+    how = case.how
+    if args.fast:
+        how = replace(how, fast=True)
+    if args.tolerance is not None:
+        how = replace(how, tolerance_us=_time(args))
+    if args.counts is not None:
+        how = replace(how, counts=max(args.counts, 0))
+    how = replace(how, ignore=(*how.ignore, *args.ignore))
+    case = replace(
+        case,
+        how=how,
+        against=tuple(args.against) or case.against,
+        panel=Path(args.panel) if args.panel else case.panel,
+    )
+    return _report(args, [run_against(case, target) for target in case.against])
+
+
+def _to(args: argparse.Namespace) -> int:
+    from benchcon.hand import Hand
+    from benchcon.panel.file import load
+    from benchcon.replay.again import TOLERANCE_US, How, MovesParts, do_again
+    from benchcon.replay.compare_html import as_html
+    from benchcon.replay.output import new_file
+    from benchcon.replay.script import script_of
+    from benchcon.replay.tracks import tracks_of
+    from benchcon.replay.verdict import verdict_of
+
+    how = How(
+        fast=args.fast,
+        tolerance_us=TOLERANCE_US if args.tolerance is None else _time(args),
+        counts=4 if args.counts is None else max(args.counts, 0),
+        ignore=tuple(args.ignore),
+        ask=_ask if args.by_hand else None,
+    )
+    panel = load(args.panel) if args.panel else None
+    script, then = script_of(args.file), tracks_of(args.file)
+    hands: dict[str, MovesParts] = {}
+    for control in args.hand:
+        hand = Hand(control)
+        # The first words of a hand say whose it is.
+        hands[hand.ask("hello")[1]] = hand
+    again = do_again(script, then, args.to, hands, how, panel)
+    if args.html:
+        with new_file(args.html, force=args.force) as out:
+            out.write(as_html(again.comparison))
+    return _report(args, [verdict_of(" ".join(args.to), again)])
+
+
+def _time(args: argparse.Namespace) -> int:
+    from benchcon.replay.words import option_time
+
+    return option_time("--tolerance", args.tolerance)
+
+
+def _ask(text: str) -> bool:
+    try:
+        answer = input(f"Please {text}, then press Enter (n: leave it out): ")
+    except EOFError:
+        return False
+    return answer.strip().lower() not in ("n", "no")
+
+
+def _report(args: argparse.Namespace, verdicts: list[Verdict]) -> int:
+    import os
+
+    from benchcon.replay.junit import as_junit
+    from benchcon.replay.output import new_file
+
+    for verdict in verdicts:
+        differ = sum(1 for text in verdict.channels.values() if text)
+        if verdict.text:
+            print(verdict.text)
+        result = "the same" if verdict.same else f"{differ} of {len(verdict.channels)} differ"
+        print(f"against {verdict.target}: {result}")
+    if args.junit:
+        with new_file(args.junit, force=args.force) as out:
+            out.write(as_junit(os.path.basename(args.file), verdicts))
+    return 0 if all(verdict.same for verdict in verdicts) else 1

@@ -9,6 +9,7 @@ the two rows are gone through together by time, and each value that has no partn
 
 from __future__ import annotations
 
+import difflib
 import fnmatch
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -21,6 +22,8 @@ TOLERANCE_US = 100_000
 COUNTS = 4
 MOST_KEPT = 1000
 """Differences of one channel that are kept one by one; all are counted."""
+MOST_ORDERED = 3000
+"""Values compared of one channel where only their order counts, and it differs."""
 _SAMPLE = 2000
 
 
@@ -100,19 +103,25 @@ def compare(
     *,
     tolerance_us: int = TOLERANCE_US,
     counts: int = COUNTS,
+    rest_us: int | None = None,
     ignore: Sequence[str] = (),
     offset_us: int | None = None,
+    order_only: bool = False,
 ) -> Comparison:
     """Compare two recordings.
 
-    `counts`: potentiometer readings that differ by no more are the same. `ignore`: names of channels
-    (``lighting.sw_app``), ``*`` stands for anything. `offset_us`: A's time plus this is B's; worked out if None.
+    `counts`: potentiometer readings that differ by no more are the same. `rest_us`: potentiometers and encoders count
+    where they stand still for so long (the tolerance, if None). `ignore`: names of channels (``lighting.sw_app``);
+    ``*`` stands for anything. `offset_us`: A's time plus this is B's; worked out if None. `order_only`: times do not
+    matter at all, as when a replay went as fast as it could.
     """
     names = [*a.tracks, *(name for name in b.tracks if name not in a.tracks)]
     wanted = [name for name in names if not any(fnmatch.fnmatchcase(name, pattern) for pattern in ignore)]
-    pairs = {name: (_rested(a.tracks.get(name), counts), _rested(b.tracks.get(name), counts)) for name in wanted}
+    rest = tolerance_us if rest_us is None else rest_us
+    rested = [{name: _rested(one.tracks.get(name), counts, rest) for name in wanted} for one in (a, b)]
+    pairs = {name: (rested[0][name], rested[1][name]) for name in wanted}
     offset = _offset(list(pairs.values()), counts) if offset_us is None else offset_us
-    end_us = min(a.last_us, b.last_us - offset)
+    end_us = a.last_us if order_only else min(a.last_us, b.last_us - offset)
     start_us = max(a.first_us, b.first_us - offset)
     channels = {}
     for name, (one, other) in pairs.items():
@@ -124,17 +133,31 @@ def compare(
             at_us = present.times[0] - (offset if one is None else 0)
             compared.add(Difference(sort, at_us, None, None, 0, 0))
         else:
-            _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare()
+            _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare(order_only)
     return Comparison(a, b, offset, tolerance_us, channels, len(names) - len(wanted), end_us)
 
 
-def _rested(track: Track | None, counts: int) -> Track | None:
-    """Return a potentiometer's track without the steps that do not count; any other as it is."""
-    if track is None or track.kind != "pot" or counts <= 0:
+def _rested(track: Track | None, counts: int, rest_us: int) -> Track | None:
+    """Return what counts of a potentiometer's or an encoder's track; any other as it is.
+
+    Both move through many values, and which of them a board tells depends on when it looks: only where they came to
+    rest counts. An encoder counts from its last reset, which means nothing: it is compared from its first value on.
+    """
+    if track is None or track.kind not in ("pot", "encoder"):
         return track
     rested = Track(track.board, track.channel, track.kind, track.places)
-    for at_us, value in zip(track.times, track.values, strict=True):
-        if not rested.values or NOT_KNOWN in (value, rested.values[-1]) or abs(value - rested.values[-1]) > counts:
+    times, values = track.times, track.values
+    first = next((value for value in values if value != NOT_KNOWN), 0) if track.kind == "encoder" else 0
+    nearby = counts if track.kind == "pot" else 0
+    last = len(times) - 1
+    for number, (at_us, value) in enumerate(zip(times, values, strict=True)):
+        if 0 < number < last and times[number + 1] - at_us < rest_us:
+            continue
+        if value != NOT_KNOWN and first:
+            value = (value - first + 0x8000) % 0x10000 - 0x8000
+        if rested.values and value == rested.values[-1]:
+            continue
+        if not rested.values or NOT_KNOWN in (value, rested.values[-1]) or abs(value - rested.values[-1]) > nearby:
             rested.times.append(at_us)
             rested.values.append(value)
     return rested
@@ -177,7 +200,7 @@ class _Channel:
         self.offset, self.tolerance, self.counts = offset, tolerance, counts
         self.start_us, self.end_us = start_us, end_us
 
-    def compare(self) -> None:
+    def compare(self, order_only: bool) -> None:
         a, b = self.a, self.b
         first_a, first_b = self._begin(a.times, 0), self._begin(b.times, self.offset)
         value_a, value_b = a.values[first_a], b.values[first_b]
@@ -188,7 +211,10 @@ class _Channel:
         if len(rest_a) == len(rest_b) and all(
             _same(a, a.values[i], b.values[j], self.counts) for i, j in zip(rest_a, rest_b, strict=True)
         ):
-            self._times(rest_a.start, rest_b.start, len(rest_a))
+            if not order_only:
+                self._times(rest_a.start, rest_b.start, len(rest_a))
+        elif order_only:
+            self._by_order(rest_a.start, rest_b.start)
         else:
             self._by_time(rest_a.start, rest_b.start)
 
@@ -208,6 +234,24 @@ class _Channel:
                 sort = "late" if by_us > 0 else "early"
                 at_us = self.a.times[i + step]
                 self.into.add(Difference(sort, at_us, value, self.b.values[j + step], i + step, j + step, abs(by_us)))
+
+    def _by_order(self, i: int, j: int) -> None:
+        """Find what one row has and the other has not, whenever it was."""
+        a, b = self.a, self.b
+        # The matcher's time grows with the square: of very long rows the beginning has to do.
+        rows = difflib.SequenceMatcher(None, a.values[i : i + MOST_ORDERED], b.values[j : j + MOST_ORDERED], False)
+        for sort, i1, i2, j1, j2 in rows.get_opcodes():
+            if sort == "equal":
+                continue
+            for step in range(max(i2 - i1, j2 - j1)):
+                at_a, at_b = i + i1 + step, j + j1 + step
+                in_a, in_b = i1 + step < i2, j1 + step < j2
+                if in_a and in_b and _same(a, a.values[at_a], b.values[at_b], self.counts):
+                    continue
+                at_us = a.times[min(at_a, len(a.times) - 1)]
+                name = "value" if in_a and in_b else "missing" if in_a else "extra"
+                value_a, value_b = a.values[at_a] if in_a else None, b.values[at_b] if in_b else None
+                self.into.add(Difference(name, at_us, value_a, value_b, at_a, at_b))
 
     def _by_time(self, i: int, j: int) -> None:
         a, b = self.a, self.b

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from benchcon.capture import Reader
@@ -11,6 +12,7 @@ from benchcon.panel.segments import decode
 from benchcon.replay.changes import OF_BOARDS, Changes
 from benchcon.replay.figures import told
 from benchcon.wire.printable import printable
+from benchcon.wire.records import Batch
 
 NOT_KNOWN = -(1 << 63)
 """Stands for a value that is not known."""
@@ -83,29 +85,49 @@ def signed64(value: int | None) -> int:
     return value - (1 << 64) if value >> 63 else value
 
 
-def tracks_of(path: str | os.PathLike[str]) -> Recording:
-    """Read a capture. Raises `Trouble` if it cannot be read."""
-    changes = Changes()
-    tracks: dict[tuple[int, str], Track] = {}
-    with Reader(path) as reader:
-        for batch in reader:
-            for at_us, source, channel, value in changes.feed(batch):
-                track = tracks.get((source, channel))
-                if track is None:
-                    if value is None:
-                        continue
-                    track = tracks[source, channel] = Track("", channel)
-                track.times.append(at_us)
-                track.values.append(signed64(value))
+class Tracks:
+    """Eats a stream and keeps its tracks."""
+
+    def __init__(self) -> None:
+        self.changes = Changes()
+        self._tracks: dict[tuple[int, str], Track] = {}
+        self._first_us: int | None = None
+        self._last_us = 0
+
+    def feed(self, batch: Batch) -> None:
+        """Take one batch."""
+        self._last_us = batch.at_us
+        if self._first_us is None:
+            self._first_us = batch.at_us
+        for at_us, source, channel, value in self.changes.feed(batch):
+            track = self._tracks.get((source, channel))
+            if track is None:
+                if value is None:
+                    continue
+                track = self._tracks[source, channel] = Track("", channel)
+            track.times.append(at_us)
+            track.values.append(signed64(value))
+
+    def recording(self, path: str, problems: Sequence[str] = (), marks: Sequence[tuple[int, str]] = ()) -> Recording:
+        """Return what came so far."""
         named: dict[str, Track] = {}
-        for (source, channel), track in tracks.items():
-            board = changes.state.boards[source]
+        for (source, channel), track in self._tracks.items():
+            board = self.changes.state.boards[source]
             track.board = printable(board.ident or board.name or f"board {source}")
             state = board.channels.get(channel)
             if state is not None:
                 track.kind = state.kind
                 places = state.detail.get("places", "")
-                track.places = int(places, 16) if len(places) == 1 and places in "12345678" else 0
+                track.places = int(places) if places and places in "12345678" else 0
             named.setdefault(track.name, track)
+        return Recording(path, self._first_us or 0, self._last_us, named, list(problems), list(marks))
+
+
+def tracks_of(path: str | os.PathLike[str]) -> Recording:
+    """Read a capture. Raises `Trouble` if it cannot be read."""
+    tracks = Tracks()
+    with Reader(path) as reader:
+        for batch in reader:
+            tracks.feed(batch)
         marks = [(mark.at_us, printable(mark.body)) for mark in reader.notes()]
-        return Recording(reader.shown, reader.first_us, reader.last_us, named, told(reader), marks)
+        return tracks.recording(reader.shown, told(reader), marks)

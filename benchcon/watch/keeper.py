@@ -7,6 +7,7 @@ closes the file. The bench is never held up by it.
 
 from __future__ import annotations
 
+import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
@@ -61,6 +62,7 @@ class Keeper:
         self._follow_us = int(follow_s * 1_000_000)
         self._writer: Writer | None = None
         self._until_us = 0
+        self._closing: list[threading.Thread] = []
 
     @property
     def writing(self) -> Path | None:
@@ -74,13 +76,13 @@ class Keeper:
             self._writer.write(batches)
         self._act(self.watch.feed(events, self._state))
         if self._writer is not None and batches and batches[-1].at_us > self._until_us:
-            self.end()
+            self._end_aside()
 
     def tick(self, now_us: int) -> None:
         """Take the time: for silence, and for ending a capture although nothing comes any more."""
         self._act(self.watch.tick(now_us, self._state))
         if self._writer is not None and now_us > self._until_us:
-            self.end()
+            self._end_aside()
 
     def keep(self, now_us: int, why: str = "") -> Path | None:
         """Write out what the ring holds, with what follows; None (see `trouble`) if the file cannot be made."""
@@ -105,9 +107,24 @@ class Keeper:
         return self.kept[-1]
 
     def end(self) -> Figures | None:
-        """Close the capture being written, if one is."""
+        """Close the capture being written, if one is, and wait until all that were begun are closed."""
         writer, self._writer = self._writer, None
-        return writer.close() if writer is not None else None
+        if writer is not None:
+            writer.stop()
+        figures = writer.close() if writer is not None else None
+        for thread in self._closing:
+            thread.join()
+        self._closing.clear()
+        return figures
+
+    def _end_aside(self) -> None:
+        """Close the capture being written on a thread of its own: the bench is not held up by the disk."""
+        writer, self._writer = self._writer, None
+        if writer is not None:
+            writer.stop()
+            self._closing = [thread for thread in self._closing if thread.is_alive()]
+            self._closing.append(threading.Thread(target=writer.close, name="capture close"))
+            self._closing[-1].start()
 
     def figures(self) -> Figures | None:
         """How the writing goes, while a capture is written."""

@@ -129,4 +129,6 @@ class Recorder:
             writer, self._writer = self._writer, None
             if self._keeper is not None:
                 return self._keeper.end()
+            if writer is not None:
+                writer.stop()
         return writer.close() if writer is not None else None

@@ -363,3 +363,15 @@ def test_notes_and_odd_bytes_go_in_whole(tmp_path: Path) -> None:
     writer.write(given)
     writer.close()
     assert given_back(tmp_path / "x") == flat(given)
+
+
+def test_a_file_closed_in_order_ends_with_a_keyframe(tmp_path: Path) -> None:
+    keyframe = Counting()
+    writer = Writer(tmp_path / "x", BEGAN, keyframe)
+    writer.write(batches(5))
+    writer.stop()
+    writer.write(batches(5))  # too late
+    assert writer.close().records == 25
+    with Reader(tmp_path / "x") as reader:
+        stream = list(reader)
+    assert (stream[-1].kind, stream[-1].bodies) == (KEYFRAME, [b'{"asked":2}'])

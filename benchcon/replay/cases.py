@@ -1,0 +1,112 @@
+"""What a capture is run against, and how: said by its header, or by a TOML file beside it.
+
+``night.capture.toml`` belongs to ``night.capture``; any other file is made a test by its TOML. See
+`protocols/capture-file.md`, section 11.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchcon.capture import Reader
+from benchcon.errors import Trouble
+from benchcon.panel.reader import Source, Table, shown
+from benchcon.replay.again import TOLERANCE_US, How
+from benchcon.replay.targets import TARGETS
+from benchcon.wire.printable import printable
+
+LARGEST = 1 << 16
+NEVER_ALONE = "state"
+"""What a capture is run against if nothing is said."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One capture as a test."""
+
+    path: Path
+    against: tuple[str, ...]
+    """Names of `TARGETS`."""
+    how: How
+    panel: Path | None = None
+    """Panel file of the boards it is run against; None: the panel that the capture carries."""
+    faults: Path | None = None
+    """Faults of the simulated boards."""
+
+
+def settings_of(path: Path) -> Path:
+    """Return where a capture's TOML file lies, if there is one."""
+    return path.with_name(path.name + ".toml")
+
+
+def case_of(path: str | os.PathLike[str]) -> Case:
+    """Return what header and TOML file say of a capture. Raises `Trouble`, with the line, if they say it wrongly."""
+    found = Path(path)
+    with Reader(found) as reader:
+        named = tuple(word for word in reader.words.get("against", "").split(",") if word)
+    for name in named:
+        if name not in TARGETS:
+            raise Trouble(
+                f"{printable(str(found))}: line 1: against '{printable(name)}'; known are {', '.join(TARGETS)}"
+            )
+    case = Case(found, named or (NEVER_ALONE,), How())
+    toml = settings_of(found)
+    return _with_settings(case, toml) if toml.is_file() else case
+
+
+def _with_settings(case: Case, toml: Path) -> Case:
+    name = printable(str(toml))
+    try:
+        raw = toml.read_bytes()
+        if len(raw) > LARGEST:
+            raise Trouble(f"{name}: is larger than {LARGEST} bytes: that is no such file")
+        data = tomllib.loads(raw.decode())
+    except OSError as error:
+        raise Trouble(f"{name}: {error.strerror}") from error
+    except (UnicodeDecodeError, ValueError, RecursionError) as error:
+        raise Trouble(f"{name}: is no TOML: {printable(str(error))}") from None
+    lines = {(key,): _line_of(raw, key) for key in data}
+    source = Source(name, lines)  # type: ignore[arg-type]
+    table = Table(source, (), data)
+    against = _names(table, "against", tuple(TARGETS), case.against)
+    ignore = tuple(table.texts("ignore", longest=40, most=200) or ())
+    tolerance_ms = table.quantity("tolerance", "ms", TOLERANCE_US / 1000, 1, 60_000, 'from "1 ms" to "1 min"')
+    counts = table.whole("counts", 4, 0, 65535)
+    fast = table.flag("fast", False)
+    panel, faults = _file(table, "panel", toml), _file(table, "faults", toml)
+    table.done()
+    for finding in source.findings:
+        raise Trouble(str(finding))
+    how = How(fast=fast, tolerance_us=int(tolerance_ms * 1000), counts=counts, ignore=ignore)
+    return Case(case.path, against, how, panel, faults)
+
+
+def _line_of(raw: bytes, key: str) -> int:
+    for number, line in enumerate(raw.splitlines(), 1):
+        if line.split(b"=")[0].strip().strip(b"\"'") == key.encode():
+            return number
+    return 0
+
+
+def _names(table: Table, key: str, allowed: tuple[str, ...], default: tuple[str, ...]) -> tuple[str, ...]:
+    value = table.get(key)
+    if value is None:
+        return default
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list) or not names or not all(name in allowed for name in names):
+        table.say(key, f"is {shown(value)}; a list of these is allowed: {', '.join(allowed)}")
+        return default
+    return tuple(dict.fromkeys(names))
+
+
+def _file(table: Table, key: str, toml: Path) -> Path | None:
+    text = table.text(key, longest=500)
+    if not text:
+        return None
+    path = toml.parent / text
+    if not path.is_file():
+        table.say(key, f"is {shown(text)}; there is no such file beside {printable(toml.name)}")
+    return path

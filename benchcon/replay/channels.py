@@ -1,0 +1,31 @@
+"""Which channels a capture will be judged by, known before it is run."""
+
+from __future__ import annotations
+
+import fnmatch
+
+from benchcon.capture import Reader
+from benchcon.replay.cases import Case
+from benchcon.replay.changes import OF_BOARDS, REFUSED
+from benchcon.replay.exports import board_name, whole_state
+from benchcon.replay.verdict import WHOLE
+from benchcon.wire.printable import printable
+
+
+def channels_of(case: Case, target: str) -> list[str]:
+    """Return the names that the verdict on `case` against `target` will have. Raises `Trouble`."""
+    with Reader(case.path) as reader:
+        state = whole_state(reader)
+    names = [WHOLE]
+    if target == "state":
+        names.append("bench")
+    for source, board in state.boards.items():
+        name = board_name(state, source)
+        own = [f"{name}.{printable(channel)}" for channel in board.channels]
+        if target == "state":
+            names += [name, *own]
+        else:
+            names += [*own, *(f"{name}.{word}" for word in OF_BOARDS if word != REFUSED)]
+    if target != "state":
+        names = [name for name in names if not any(fnmatch.fnmatchcase(name, each) for each in case.how.ignore)]
+    return list(dict.fromkeys(names))

@@ -1,0 +1,120 @@
+"""The state worked out again from a capture, held against the keyframes that were recorded with it."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import Any, NamedTuple
+
+from benchcon.capture import Reader
+from benchcon.replay.compare_text import seconds
+from benchcon.replay.exports import board_name
+from benchcon.replay.figures import told
+from benchcon.state import BenchState
+from benchcon.wire.printable import printable
+from benchcon.wire.records import KEYFRAME, LINK, Batch
+
+MOST_TOLD = 10
+
+
+class Otherwise(NamedTuple):
+    """A field that is otherwise in a keyframe than worked out."""
+
+    at_us: int
+    where: str
+    """``lighting.sw1``, ``lighting`` or ``bench``."""
+    text: str
+
+
+class Held(NamedTuple):
+    """What came of it."""
+
+    keyframes: int
+    """How many were held against the state."""
+    names: list[str]
+    """All that was looked at: channels, boards, the bench."""
+    otherwise: list[Otherwise]
+    problems: list[str]
+
+
+def hold_against_keyframes(path: str | os.PathLike[str]) -> Held:
+    """Work the state out again and compare it with every keyframe. Raises `Trouble` if the capture cannot be read."""
+    state = BenchState()
+    otherwise: list[Otherwise] = []
+    held = 0
+    fresh = True
+    with Reader(path) as reader:
+        for batch in reader:
+            if batch.kind == KEYFRAME:
+                for body in batch.bodies:
+                    if not fresh:
+                        held += 1
+                        otherwise += _differences(state, batch.at_us, body)
+                state = _begun(batch) if fresh else state
+                fresh = False
+                continue
+            state.feed(batch)
+            # After a hole the state begins anew with the keyframe that follows at once.
+            fresh = batch.kind == LINK and batch.source == 0 and batch.bodies[-1].startswith(b"missed ")
+        names = ["bench"]
+        for source, board in state.boards.items():
+            name = board_name(state, source)
+            names += [name, *(f"{name}.{printable(channel)}" for channel in board.channels)]
+        return Held(held, names, otherwise, told(reader))
+
+
+def _begun(batch: Batch) -> BenchState:
+    state = BenchState()
+    state.feed(batch)
+    return state
+
+
+def _differences(state: BenchState, at_us: int, body: bytes) -> list[Otherwise]:
+    try:
+        recorded = json.loads(body)
+    except (ValueError, RecursionError):
+        return [Otherwise(at_us, "bench", "the keyframe is no JSON")]
+    now = json.loads(state.keyframe())
+    if not isinstance(recorded, dict) or recorded.get("form") != now["form"]:
+        return [Otherwise(at_us, "bench", "the keyframe is of another form; this program does not know it")]
+    found: list[Otherwise] = []
+    _compare(found, at_us, "bench", _without(recorded, "boards"), _without(now, "boards"))
+    boards = {board["source"]: board for board in now["boards"]}
+    for board in recorded.get("boards", []):
+        mine = boards.pop(board.get("source"), None)
+        name = printable(str(board.get("ident") or board.get("name") or f"board {board.get('source')}"))
+        if mine is None:
+            found.append(Otherwise(at_us, name, "is in the keyframe, and nothing was heard of it"))
+            continue
+        _compare(found, at_us, name, _without(board, "channels"), _without(mine, "channels"))
+        channels = {channel["id"]: channel for channel in mine["channels"]}
+        for channel in board.get("channels", []):
+            _compare(
+                found,
+                at_us,
+                f"{name}.{printable(str(channel.get('id')))}",
+                channel,
+                channels.pop(channel.get("id"), {}),
+            )
+        for left in channels:
+            found.append(Otherwise(at_us, f"{name}.{printable(left)}", "was heard of, and is not in the keyframe"))
+    for board in boards.values():
+        found.append(Otherwise(at_us, printable(board["ident"] or str(board["source"])), "is not in the keyframe"))
+    return found
+
+
+def _without(fields: dict[str, Any], name: str) -> dict[str, Any]:
+    return {key: value for key, value in fields.items() if key != name}
+
+
+def _compare(found: list[Otherwise], at_us: int, where: str, recorded: dict[str, Any], now: dict[str, Any]) -> None:
+    for key in [*recorded, *(key for key in now if key not in recorded)]:
+        then_value, now_value = recorded.get(key), now.get(key)
+        if then_value != now_value:
+            text = f"{key} was {_short(then_value)}, worked out again it is {_short(now_value)}, at {seconds(at_us)}"
+            found.append(Otherwise(at_us, where, text))
+
+
+def _short(value: object) -> str:
+    text = printable(json.dumps(value))
+    return text if len(text) <= 80 else text[:79] + "…"

@@ -1,0 +1,261 @@
+"""What a capture says was done to a bench: what the host sent, and what hands moved. To be done again."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from benchcon.capture import Reader
+from benchcon.errors import Trouble
+from benchcon.panel.file import loads
+from benchcon.panel.model import Control, Panel
+from benchcon.panel.reading import position_of
+from benchcon.replay.changes import Change, Changes
+from benchcon.state import BenchState
+from benchcon.wire import events as ev
+from benchcon.wire.records import KEYFRAME
+
+JOIN_US = 100_000
+"""An encoder or potentiometer that moves again within this time has not come to rest."""
+OWN = frozenset({"hello", "item", "read", "ping", "alive", "deadman"})
+"""Requests that every host makes for itself: the link that replays makes its own."""
+LASTING = frozenset({"ident", "name"})
+"""Requests whose effect outlasts the power: they are not sent again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """The host sent a request that was not its own business."""
+
+    at_us: int
+    board: str
+    words: tuple[str, ...]
+    answer: tuple[str, ...] | None
+    """What the board answered then; None: nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A hand moved something."""
+
+    at_us: int
+    board: str
+    part: str
+    """The control's name on the panel, or the channel's id where the capture has no panel."""
+    kind: str
+    """``press`` (to 1, or released, to 0), ``put``, ``turn`` (by so many counts)."""
+    value: int
+    channels: tuple[str, ...]
+    """The channels that this moves."""
+    counts: int = 4
+    """Of an encoder: counts a detent, below 0 where turning right makes it fall."""
+    sweeps: bool = False
+    """A potentiometer: on its way it passes every reading between."""
+
+
+Step = Ask | Move
+
+
+@dataclass(slots=True)
+class Script:
+    """All that was done, in order, and what it began from."""
+
+    path: str
+    steps: list[Step]
+    lit: dict[str, dict[str, int]]
+    """For each board the outputs that were not off when the capture began."""
+    stood: list[Move]
+    """What hands must do to have the inputs as they stood then."""
+    panel: Panel
+    boards: list[str]
+    left_out: list[str] = field(default_factory=list)
+    """What is not done again, one line each."""
+
+
+def script_of(path: str | os.PathLike[str]) -> Script:
+    """Read a capture. Raises `Trouble` if it cannot be read."""
+    with Reader(path) as reader:
+        maker = _Maker(reader.shown)
+        for batch in reader:
+            if batch.kind == KEYFRAME and maker.panel is None:
+                maker.panel = panel_in(batch.bodies[0], reader.shown)
+            maker.feed_changes(maker.changes.feed(batch))
+            maker.feed_events(maker.changes.events)
+        return maker.script()
+
+
+def panel_in(keyframe: bytes, path: str) -> Panel:
+    """Return the panel that a keyframe carries; one without parts if it carries none, or none that can be read."""
+    try:
+        text = str(json.loads(keyframe)["panel"]["text"])
+        return loads(text, path) if text else Panel()
+    except (ValueError, KeyError, TypeError, RecursionError, Trouble):
+        return Panel()
+
+
+class _Maker:
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.changes = Changes()
+        self.panel: Panel | None = None
+        self._steps: list[tuple[int, Step | _Open]] = []
+        self._open: dict[tuple[int, int], list[_Open]] = {}
+        self._values: dict[tuple[int, str], int] = {}
+        self._first: dict[tuple[int, str], int] = {}
+        self._positions: dict[str, int] = {}
+        self._left_out: dict[str, int] = {}
+
+    @property
+    def state(self) -> BenchState:
+        return self.changes.state
+
+    def name(self, source: int) -> str:
+        """What a board is called on the wire."""
+        board = self.state.boards[source]
+        return board.ident or board.name or f"board {source}"
+
+    # --- what the host sent -----------------------------------------------------------------------------------------
+
+    def feed_events(self, events: Iterable[ev.Event]) -> None:
+        for event in events:
+            if isinstance(event, ev.Asked) and event.words and event.words[0] not in OWN:
+                if event.words[0] in LASTING:
+                    self._left_out[f"'{event.words[0]}' would outlast the power and is not sent"] = 1
+                    continue
+                waiting = self._open.setdefault((event.source, event.tag), [])
+                # A repeat is the same request, with the same tag.
+                if not any(one.words == event.words and one.answer is None for one in waiting[-1:]):
+                    one = _Open(event.at_us, event.source, event.words)
+                    waiting.append(one)
+                    self._steps.append((event.at_us, one))
+            elif isinstance(event, ev.Answered):
+                for one in self._open.get((event.source, event.tag), [])[-1:]:
+                    if one.answer is None and (event.words[:1] in (one.words[:1], ("no",))):
+                        one.answer = event.words
+
+    # --- what hands moved -------------------------------------------------------------------------------------------
+
+    def feed_changes(self, changes: Iterable[Change]) -> None:
+        for at_us, source, channel_id, value in changes:
+            channel = self.state.boards[source].channels.get(channel_id)
+            if channel is None or value is None:
+                continue
+            before = self._values.get((source, channel_id))
+            self._values[source, channel_id] = value
+            if before is None:
+                self._first[source, channel_id] = value
+            elif not channel.is_output:
+                self._moved(at_us, source, channel_id, channel.kind, before, value)
+
+    def _moved(self, at_us: int, source: int, channel_id: str, kind: str, before: int, value: int) -> None:
+        control = self._control(source, channel_id)
+        if control is not None and len(control.channels) > 1 and kind == "contact":
+            position = self._position(source, control)
+            if position is None or self._positions.get(control.name) == position:
+                return
+            self._positions[control.name] = position
+        move = self._move(at_us, source, channel_id, kind, before, value, control)
+        if move is not None:
+            self._steps.append((at_us, move))
+
+    def _move(
+        self, at_us: int, source: int, channel_id: str, kind: str, before: int, value: int, control: Control | None
+    ) -> Move | None:
+        board = self.name(source)
+        part = control.name if control is not None else channel_id
+        own = tuple(channel.id for channel in control.channels) if control is not None else (channel_id,)
+        if kind == "encoder":
+            detail = self.state.boards[source].channels[channel_id].detail.get("det", "4")
+            counts = int(detail, 16) if detail in set("123456789ABCDEF") else 4
+            if control is not None and control.inverted:
+                counts = -counts
+            return Move(at_us, board, part, "turn", (value - before + 0x8000) % 0x10000 - 0x8000, own, counts)
+        if kind == "contact" and control is not None and len(own) > 1:
+            position = self._position(source, control)
+            return None if position is None else Move(at_us, board, part, "put", position, own)
+        if kind == "contact":
+            made = value
+            if control is not None and control.codes and control.codes[0] == (1,):
+                made = 1 - value  # its first position has the contact made
+            return Move(at_us, board, part, "press", made, own)
+        if kind in ("selector", "pot"):
+            return Move(at_us, board, part, "put", value, own, sweeps=kind == "pot")
+        self._left_out[f"{board}.{channel_id}: nothing is known of this kind of channel"] = 1
+        return None
+
+    def _board_on_panel(self, source: int) -> str:
+        own = self.name(source)
+        for board in self.panel.boards if self.panel else ():
+            if own in (board.ident, board.name):
+                return board.name
+        return own
+
+    def _control(self, source: int, channel_id: str) -> Control | None:
+        board = self._board_on_panel(source)
+        for control in self.panel.controls if self.panel else ():
+            if any((channel.board, channel.id) == (board, channel_id) for channel in control.channels):
+                return control
+        return None
+
+    def _position(self, source: int, control: Control) -> int | None:
+        board = self._board_on_panel(source)
+        values = {(board, channel): value for (other, channel), value in self._values.items() if other == source}
+        return position_of(control, values)
+
+    # --- together ---------------------------------------------------------------------------------------------------
+
+    def script(self) -> Script:
+        steps: list[Step] = []
+        going: dict[str, int] = {}
+        for at_us, step in self._steps:
+            if isinstance(step, _Open):
+                steps.append(Ask(at_us, self.name(step.source), step.words, step.answer))
+            elif not self._joined(steps, step, going):
+                steps.append(step)
+        lit: dict[str, dict[str, int]] = {}
+        stood: list[Move] = []
+        done: set[str] = set()
+        self._values = dict(self._first)
+        for (source, channel_id), value in self._first.items():
+            channel = self.state.boards[source].channels[channel_id]
+            if channel.is_output:
+                if value:
+                    lit.setdefault(self.name(source), {})[channel_id] = value
+                continue
+            control = self._control(source, channel_id)
+            part = control.name if control is not None else channel_id
+            if part in done or channel.kind == "encoder":
+                continue
+            done.add(part)
+            move = self._move(0, source, channel_id, channel.kind, value, value, control)
+            if move is not None:
+                stood.append(move)
+        boards = [self.name(source) for source in self.state.boards]
+        return Script(self.path, steps, lit, stood, self.panel or Panel(), boards, sorted(self._left_out))
+
+    @staticmethod
+    def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:
+        """An encoder or a potentiometer that goes on turning is one move, at the time of the first."""
+        if not isinstance(step, Move) or len(step.channels) > 1:
+            return False
+        key = f"{step.board}.{step.part}"
+        since_us = step.at_us - going.get(key, -JOIN_US - 1)
+        going[key] = step.at_us
+        if since_us > JOIN_US or not (step.kind == "turn" or step.sweeps):
+            return False
+        index = next(i for i in range(len(steps) - 1, -1, -1) if getattr(steps[i], "part", "") == step.part)
+        last = steps[index]
+        assert isinstance(last, Move)
+        value = last.value + step.value if step.kind == "turn" else step.value
+        steps[index] = replace(last, value=value)
+        return True
+
+
+@dataclass(slots=True)
+class _Open:
+    at_us: int
+    source: int
+    words: tuple[str, ...]
+    answer: tuple[str, ...] | None = None

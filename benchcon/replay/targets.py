@@ -1,0 +1,93 @@
+"""What a capture can be run against: a small registry of things that start boards.
+
+`state` needs no boards: the state is worked out again and held against the recorded keyframes. Every other target is a
+function that, given the panel, starts boards and gives their ports and hands for as long as its context lasts.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import load
+from benchcon.replay.again import MovesParts
+
+
+class NotHere(Trouble):
+    """This target cannot be had on this machine (a compiler is missing, …): no fault of the capture."""
+
+
+class Boards(NamedTuple):
+    """Boards that are running."""
+
+    ports: Sequence[str]
+    hands: Mapping[str, MovesParts]
+    """By the board's ident."""
+
+
+class Wanted(NamedTuple):
+    """What boards are asked for."""
+
+    panel: Path
+    """The panel file."""
+    boards: Sequence[str]
+    """Idents of the boards that the capture is of."""
+    faults: Path | None
+
+
+Start = Callable[[Wanted], AbstractContextManager[Boards]]
+
+TARGETS: dict[str, str] = {
+    # name: module and function, imported when it is asked for; `state` is built in
+    "state": "",
+    "simulated": "benchcon.replay.targets:simulated",
+    "native": "benchcon.firmware.targets:native",
+    "emulated": "benchcon.firmware.targets:emulated",
+}
+
+
+def start_of(target: str) -> Start:
+    """Return what starts the boards of `target`. Raises `Trouble`; `NotHere` if it is not installed."""
+    module, _, name = TARGETS[target].partition(":")
+    try:
+        start: Start = getattr(importlib.import_module(module), name)
+    except ImportError as error:
+        raise NotHere(f"'{target}' boards cannot be had here: {error}") from error
+    return start
+
+
+@contextlib.contextmanager
+def simulated(wanted: Wanted) -> Iterator[Boards]:
+    """Simulated boards, each a process of its own (`benchcon.simboard`)."""
+    from benchcon.demo.desks import start
+
+    panel = load(wanted.panel)
+    names = {board.ident or board.name: board.name for board in panel.boards}
+    boards = [names[ident] for ident in wanted.boards if ident in names]
+    if not boards:
+        raise Trouble(f"none of the capture's boards ({', '.join(wanted.boards)}) is on the panel in {wanted.panel}")
+    with start(wanted.faults, panel=wanted.panel, boards=boards, separate=True) as demo:
+        idents = {board.name: board.ident or board.name for board in panel.boards}
+        yield Boards([desk.port for desk in demo.boards], {idents[name]: hand for name, hand in demo.hands.items()})
+
+
+@contextlib.contextmanager
+def panel_file(text: str, given: Path | None) -> Iterator[Path]:
+    """Give the panel file to use: the one that was named, or the text that a capture carries, as a file."""
+    if given is not None:
+        yield given
+        return
+    if not text:
+        raise Trouble(
+            'the capture carries no panel; name a panel file in the TOML file beside it (panel = "desk.toml")'
+        )
+    with tempfile.TemporaryDirectory(prefix="benchcon-") as folder:
+        path = Path(folder) / "panel.toml"
+        path.write_text(text, encoding="utf-8", errors="surrogateescape")
+        yield path

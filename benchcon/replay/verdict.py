@@ -1,0 +1,87 @@
+"""Running a capture against something, and the verdict: for each channel, the same or how otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from benchcon.errors import Trouble
+from benchcon.replay.again import Again, How, do_again
+from benchcon.replay.cases import Case
+from benchcon.replay.compare_text import as_text, in_context, seconds, summary, what
+from benchcon.replay.keyframes import hold_against_keyframes
+from benchcon.replay.script import script_of
+from benchcon.replay.targets import Wanted, panel_file, start_of
+from benchcon.replay.tracks import tracks_of
+
+WHOLE = "(run)"
+"""Stands for a channel: what concerns the run as a whole."""
+MOST_TOLD = 5
+
+
+@dataclass(slots=True)
+class Verdict:
+    """What came of running a capture against one thing."""
+
+    target: str
+    channels: dict[str, str]
+    """By ``board.channel``: empty if the same, else how it differs, some lines."""
+    remarks: list[str] = field(default_factory=list)
+    """What was left out or held back, one line each: no difference, but good to know."""
+    text: str = ""
+    """The whole report."""
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing differs."""
+        return not any(self.channels.values())
+
+
+def run_against(case: Case, target: str) -> Verdict:
+    """Run a capture against one of its targets. Raises `Trouble` if that cannot be done."""
+    if target == "state":
+        return against_state(case)
+    script = script_of(case.path)
+    then = tracks_of(case.path)
+    try:
+        with panel_file(script.panel.text, case.panel) as panel:
+            with start_of(target)(Wanted(panel, script.boards, case.faults)) as boards:
+                again = do_again(script, then, boards.ports, boards.hands, case.how)
+    except Trouble as trouble:
+        raise type(trouble)(f"{script.path}: against {target}: {trouble}") from trouble
+    return verdict_of(target, again)
+
+
+def against_state(case: Case) -> Verdict:
+    """Work the state out again and hold it against the recorded keyframes."""
+    held = hold_against_keyframes(case.path)
+    channels = dict.fromkeys([WHOLE, *held.names], "")
+    told: dict[str, list[str]] = {}
+    for one in held.otherwise:
+        told.setdefault(one.where, []).append(one.text)
+    for name, lines in told.items():
+        more = [f"and {len(lines) - MOST_TOLD} more"] if len(lines) > MOST_TOLD else []
+        channels[name] = "\n".join([*lines[:MOST_TOLD], *more])
+    if held.problems:
+        channels[WHOLE] = "\n".join(held.problems)
+    text = "\n".join(f"{name}: {line}" for name, text in channels.items() for line in text.splitlines())
+    return Verdict("state", channels, [f"{held.keyframes} keyframes held against the state"], text)
+
+
+def verdict_of(target: str, again: Again) -> Verdict:
+    """Return the verdict on a replay."""
+    comparison = again.comparison
+    channels = {WHOLE: "\n".join(again.answers)}
+    for name, compared in comparison.channels.items():
+        channels[name] = ""
+        if compared.count:
+            first = compared.differences[0]
+            head = f"{summary(compared)}; the first at {seconds(first.at_us)}: {what(compared, first, 'then', 'now')}"
+            channels[name] = "\n".join([head, *in_context(comparison, compared, first)])
+    lines = [as_text(comparison)]
+    lines += [f"answer: {text}" for text in again.answers]
+    lines += [f"held back: {text}" for text in again.held]
+    lines += [f"left out: {text}" for text in again.left_out]
+    return Verdict(target, channels, [*again.held, *again.left_out], "\n".join(lines))
+
+
+__all__ = ["WHOLE", "How", "Verdict", "against_state", "run_against", "verdict_of"]
