@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from capture.made import BEGAN, batches, flat, sealed
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from benchcon.capture import Reader
@@ -95,6 +95,9 @@ def test_a_changed_byte_is_noticed(tmp_path_factory, drawn, data) -> None:
     path = tmp_path_factory.mktemp("c") / "changed.capture"
     text = bytearray(write(path, stamped(drawn)))
     at = data.draw(st.integers(text.index(b"\n") + 1, len(text) - 2))
+    # Without its line end the line before swallows the last sync line: what is left is a file that was cut there, and
+    # nobody can vouch for the last second of such a file.
+    assume(at != text.rindex(b"\n", 0, len(text) - 1))
     text[at] ^= 1 << data.draw(st.integers(0, 7))
     path.write_bytes(text)
     with Reader(path) as reader:
