@@ -1,8 +1,6 @@
 /* What hangs between the microcontroller and the panel, driven by the pins alone, as the real chips are. */
 #include <string.h>
 
-#include <simavr/avr_spi.h>
-
 #include "emulator.h"
 
 /* Font of code B, as the display driver decodes it itself (MAX7219/MAX7221 data sheet, table 5). */
@@ -75,17 +73,35 @@ static void out_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
         out_bit(level(bench.out.data));
 }
 
+/* With OE high all outputs are open; a pull-up holds it there while nobody drives it. */
+static void out_show(void)
+{
+    bool enabled = true;
+    pin_t oe = bench.out.enable;
+    avr_ioport_state_t state;
+
+    if (oe.port && avr_ioctl(bench.avr, AVR_IOCTL_IOPORT_GETSTATE(oe.port), &state) == 0)
+        enabled = (state.ddr >> oe.bit & 1) && !(state.port >> oe.bit & 1);
+    for (int i = 0; i < bench.parts; i++) {
+        part_t *part = &bench.part[i];
+        if (part->kind == LAMP && part->chain >= 0)
+            lamp_level(part, enabled && ((bench.out.out >> part->chain) & 1) != part->low);
+    }
+}
+
 static void out_latch(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)unused;
     if (!(value & 1) || (irq->value & 1))
         return;
     bench.out.out = bench.out.shift;
-    for (int i = 0; i < bench.parts; i++) {
-        part_t *part = &bench.part[i];
-        if (part->kind == LAMP && part->chain >= 0)
-            lamp_level(part, ((bench.out.out >> part->chain) & 1) != part->low);
-    }
+    out_show();
+}
+
+static void out_enable(struct avr_irq_t *irq, uint32_t value, void *unused)
+{
+    (void)irq, (void)value, (void)unused;
+    out_show();
 }
 
 /* --- MAX7219-type drivers: sixteen bits each, taken over as load rises --- */
@@ -110,9 +126,8 @@ static void driver_clock(struct avr_irq_t *irq, uint32_t value, void *unused)
 }
 
 /* The chip's own SPI shifts bytes that its pins do not show in the emulator: the chains on MOSI get them here. */
-static void spi_byte(struct avr_irq_t *irq, uint32_t value, void *unused)
+void chain_byte(uint8_t value)
 {
-    (void)irq, (void)unused;
     for (int bit = 7; bit >= 0; bit--) {
         if (bench.out.on_spi)
             out_bit(value >> bit & 1);
@@ -184,6 +199,19 @@ static void matrix_row(struct avr_irq_t *irq, uint32_t value, void *unused)
     matrix_update();
 }
 
+void chips_power_up(void)
+{
+    memset(bench.drivers.reg, 0, sizeof bench.drivers.reg); /* shut down and blank (MAX7219/MAX7221 data sheet, initial power-up) */
+    bench.out.shift = bench.out.out = 0;                    /* a real one shows anything until it is written */
+    out_show();
+}
+
+/* A reset of the microcontroller lets go of OE. */
+void chips_again(void)
+{
+    out_show();
+}
+
 static void on(pin_t pin, avr_irq_notify_t notify)
 {
     if (pin.port)
@@ -197,11 +225,15 @@ void chips_begin(void)
 
     bench.out.on_spi = bench.out.data.port == 'B' && bench.out.data.bit == mosi;
     bench.drivers.on_spi = bench.drivers.data.port == 'B' && bench.drivers.data.bit == mosi;
-    avr_irq_register_notify(avr_io_getirq(bench.avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_OUTPUT), spi_byte, NULL);
     on(bench.in.load, in_load);
     on(bench.in.clock, in_clock);
     on(bench.out.clock, out_clock);
     on(bench.out.latch, out_latch);
+    on(bench.out.enable, out_enable);
+    if (bench.out.enable.port)
+        avr_irq_register_notify(
+            avr_io_getirq(bench.avr, AVR_IOCTL_IOPORT_GETIRQ(bench.out.enable.port), IOPORT_IRQ_DIRECTION_ALL), out_enable,
+            NULL);
     on(bench.drivers.clock, driver_clock);
     on(bench.drivers.load, driver_load);
     for (int r = 0; r < bench.matrix.rows; r++) {

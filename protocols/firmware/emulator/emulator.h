@@ -4,7 +4,8 @@
  *   wiring.c  the wiring file: which part hangs on which pin
  *   chips.c   74HC165 and 74HC595 chains, display drivers, the switch matrix
  *   parts.c   contacts, encoders, potentiometers; lamps and digits as an eye would see them
- *   line.c    the serial line: pseudo-terminal or bytes by the cycle, overruns counted as on the chip
+ *   line.c    the serial line: pseudo-terminal or bytes by the cycle
+ *   library.c where libsimavr is not as the chip
  *   words.c   the words of the control connection (`protocols/hand.md`) and of a script
  *
  * Times are emulated microseconds since power-up unless a name says otherwise. */
@@ -21,6 +22,12 @@
 #define MOST_PARTS 96
 #define MOST_CHAIN 64 /* bits of a shift register chain */
 #define MOST_DRIVERS 8
+
+/* A lamp meter's look: so many windows, weighted so that the modulation does not beat with them. An eye's: EYE windows. */
+#define WINDOW_US 4000u
+#define WINDOWS 25
+#define EYE 5
+#define STEADY_US 10000u /* so long without a change: on or off, whatever was before */
 
 typedef struct {
     char port; /* 'B'; 0: no pin */
@@ -43,16 +50,17 @@ typedef struct {
     int detent;        /* counts a detent */
     int millivolts;
     int first, places, step; /* digits: rows of the driver chain */
-    /* lamps: light integrated over windows of WINDOW_US */
+    /* lamps: light integrated over windows */
     bool lit;
-    uint64_t since, on_cycles, window_start;
-    double duty, least_duty;
+    uint64_t since_change, since, on_cycles, window_start;
+    double part[WINDOWS]; /* share of each of the last windows, at `windows` the oldest */
+    unsigned windows;
+    uint64_t rose, longest_rise; /* the longest time between two rises of the modulation */
+    int rises;
     bool seen_lit;
     uint64_t flash_at[4]; /* times of the last flashes, in windows' ends */
     int flashes, most_flashes;
 } part_t;
-
-#define WINDOW_US 20000u /* an eye, or a lamp meter: light is averaged over so long */
 
 typedef struct {
     avr_t *avr;
@@ -60,12 +68,13 @@ typedef struct {
     int parts;
     struct { pin_t data, clock, load; int bits; uint64_t image; int loads; uint64_t last_load, first_load;
              uint64_t shortest, longest; } in;           /* 74HC165 */
-    struct { pin_t data, clock, latch; int bits; uint64_t shift, out; bool on_spi; } out; /* 74HC595 */
+    struct { pin_t data, clock, latch, enable; int bits; uint64_t shift, out; bool on_spi; } out; /* 74HC595 */
     struct { pin_t data, clock, load; int chips; uint8_t shift[MOST_DRIVERS * 2];
              uint8_t reg[MOST_DRIVERS][16]; unsigned long writes; unsigned long control_writes; bool on_spi; } drivers; /* MAX7219 type */
     struct { pin_t row[8], column[8]; int rows, columns; bool diodes; } matrix;
     char name[20];
-    uint16_t least_sp;
+    int resets;
+    part_t *turning; /* whoever asked waits until this encoder is at rest */
 } bench_t;
 
 extern bench_t bench;
@@ -73,7 +82,10 @@ extern bench_t bench;
 /* --- time --- */
 uint64_t now_us(void);
 uint64_t now_cycles(void);
+uint64_t us_of(uint64_t cycles);
 uint64_t cycles_of(double us);
+typedef uint64_t (*later_t)(uint64_t when, void *param); /* returns the cycle of the next call, 0: none */
+void call_at(uint64_t cycle, later_t call, void *param);  /* goes on over a reset of the chip */
 
 /* --- pins --- */
 avr_irq_t *pin_irq(pin_t pin);
@@ -86,16 +98,20 @@ part_t *find_part(const char *id, int kind); /* kind -1: any */
 
 /* --- chips.c --- */
 void chips_begin(void);
+void chips_power_up(void);                /* the supply has come: registers as after power-up */
+void chips_again(void);
+void chain_byte(uint8_t byte);            /* shifted out by the chip's own SPI */
 uint8_t drivers_row(int row);             /* segments really lit in this row of the chain */
 void matrix_update(void);
 
 /* --- parts.c --- */
 void parts_begin(void);
+void parts_again(void);                   /* after a reset of the chip: levels at its pins as they were */
 void contact_set(part_t *part, bool made);
 void encoder_turn(part_t *part, int counts);
 void pot_put(part_t *part, int permille);
 void lamp_level(part_t *part, bool lit);
-double lamp_duty(part_t *part);           /* 0 to 1, over the last whole window or longer */
+double lamp_duty(part_t *part);           /* 0 to 1 */
 int lightness(double duty);               /* permille, CIE 1976 */
 
 /* --- line.c --- */
@@ -106,6 +122,12 @@ void line_poll(void);                     /* pseudo-terminal: take what came, br
 bool line_quiet(void);
 unsigned long line_overruns(void);
 unsigned long line_received(void);
+
+/* --- library.c --- */
+void library_begin(char uart);            /* after avr_init, before anything else looks at the chip */
+void receiver_start_bit(void);
+void receiver_byte(uint8_t byte);         /* complete: in the middle of its stop bit */
+int stack_depth(void);                    /* bytes, the most since power-up or the last reset */
 
 /* --- words.c --- */
 void obey(char *line, char *answer, size_t room);

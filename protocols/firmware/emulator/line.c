@@ -1,8 +1,6 @@
 /* The serial line between the chip's UART and a pseudo-terminal, or a script that feeds it byte by byte.
  *
- * libsimavr hides overruns behind a queue of 64; the chip holds two bytes, and a third while it is still in the shift
- * register. A byte that is complete while two wait unread is counted here, and lost, as on the chip (ATmega328P data
- * sheet, USART, data overrun). */
+ * What the receiver does with a byte is in library.c. */
 #define _GNU_SOURCE
 #include <errno.h>
 #include <fcntl.h>
@@ -14,7 +12,6 @@
 #include <unistd.h>
 
 #include <simavr/avr_uart.h>
-#include <simavr/sim_cycle_timers.h>
 #include <simavr/sim_io.h>
 
 #include "emulator.h"
@@ -24,45 +21,46 @@
 
 static struct {
     avr_uart_t *uart;
-    avr_irq_t *input;
     int master, keep; /* keep: the other end held open, so that closing it does not end the line */
     char pty[64];
     double byte_cycles, next;
+    bool in_byte; /* between start and stop bit */
+    uint8_t byte;
+    uint64_t free_at; /* the chip's sender has done with all bytes it was given */
     uint8_t to_chip[TO_CHIP];
     unsigned head, tail;
     bool running;
     uint8_t from_chip[FROM_CHIP];
     size_t waiting;
-    unsigned long overruns, received, unsent;
+    unsigned long received, unsent;
     char text[128];
     size_t length;
     uint64_t began;
 } line;
 
-unsigned long line_overruns(void) { return line.overruns; }
 unsigned long line_received(void) { return line.received; }
 const char *line_pty(void) { return line.pty; }
 bool line_quiet(void) { return line.head == line.tail; }
 
-static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *unused)
+static uint64_t next_byte(uint64_t when, void *unused)
 {
-    (void)avr, (void)unused;
+    (void)when, (void)unused;
+    if (line.in_byte) { /* in the middle of the stop bit it is complete */
+        receiver_byte(line.byte);
+        line.in_byte = false;
+        line.next += line.byte_cycles * 0.05;
+        return (uint64_t)line.next;
+    }
     if (line.head == line.tail) {
         line.running = false;
         return 0;
     }
-    uint8_t byte = line.to_chip[line.tail++ % TO_CHIP];
+    line.byte = line.to_chip[line.tail++ % TO_CHIP];
     line.received++;
-    /* libsimavr raises the flag one byte time after this, so a byte is given to it as its start bit begins. What is in
-     * its queue now was complete before: three there means that two were never read while a third came in. */
-    unsigned unread = (unsigned)(line.uart->input.write - line.uart->input.read) % uart_fifo_fifo_size;
-    if (unread > 2) {
-        line.overruns++;
-    } else {
-        avr_raise_irq(line.input, byte);
-    }
-    line.next += line.byte_cycles;
-    return when + (avr_cycle_count_t)(line.next - (double)when);
+    line.in_byte = true;
+    receiver_start_bit();
+    line.next += line.byte_cycles * 0.95;
+    return (uint64_t)line.next;
 }
 
 void line_put(const uint8_t *bytes, size_t length)
@@ -72,7 +70,7 @@ void line_put(const uint8_t *bytes, size_t length)
     if (!line.running && line.head != line.tail) {
         line.running = true;
         line.next = (double)now_cycles() + 2;
-        avr_cycle_timer_register(bench.avr, 2, next_byte, NULL);
+        call_at(now_cycles() + 2, next_byte, NULL);
     }
 }
 
@@ -80,6 +78,9 @@ static void from_chip(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)irq, (void)unused;
     uint8_t byte = (uint8_t)value;
+    /* libsimavr tells a byte when it is given to the sender; on the wire it begins when the one before it is out. */
+    uint64_t start = now_cycles() > line.free_at ? now_cycles() : line.free_at;
+    line.free_at = start + line.uart->cycles_per_byte;
     if (line.waiting < FROM_CHIP)
         line.from_chip[line.waiting++] = byte;
     else
@@ -94,7 +95,7 @@ static void from_chip(struct avr_irq_t *irq, uint32_t value, void *unused)
         line.waiting = 0;
     } else {
         if (!line.length)
-            line.began = now_us();
+            line.began = us_of(start);
         if (line.length < sizeof line.text - 1)
             line.text[line.length++] = byte >= 0x20 && byte < 0x7F ? (char)byte : '?';
     }
@@ -130,13 +131,8 @@ void line_begin(char uart, double baud, bool pty)
     for (avr_io_t *io = bench.avr->io_port; io; io = io->next)
         if (!strcmp(io->kind, "uart") && ((avr_uart_t *)io)->name == uart)
             line.uart = (avr_uart_t *)io;
-    if (!line.uart) {
-        fprintf(stderr, "emulator: this chip has no UART %c\n", uart);
-        exit(2);
-    }
     /* Its sleep while firmware polls the receiver makes such firmware crawl; its printing would end up in the log. */
     avr_ioctl(bench.avr, AVR_IOCTL_UART_SET_FLAGS(uart), &flags);
-    line.input = avr_io_getirq(bench.avr, AVR_IOCTL_UART_GETIRQ(uart), UART_IRQ_INPUT);
     avr_irq_register_notify(avr_io_getirq(bench.avr, AVR_IOCTL_UART_GETIRQ(uart), UART_IRQ_OUTPUT), from_chip, NULL);
     line.byte_cycles = 10.0 * bench.avr->frequency / baud;
     if (pty) {

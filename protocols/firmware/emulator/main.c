@@ -33,7 +33,8 @@ bool scripted;
 static volatile sig_atomic_t stopping;
 
 uint64_t now_cycles(void) { return bench.avr->cycle; }
-uint64_t now_us(void) { return (uint64_t)((double)bench.avr->cycle * 1e6 / bench.avr->frequency); }
+uint64_t us_of(uint64_t cycles) { return (uint64_t)((double)cycles * 1e6 / bench.avr->frequency); }
+uint64_t now_us(void) { return us_of(bench.avr->cycle); }
 uint64_t cycles_of(double us) { return (uint64_t)(us * bench.avr->frequency / 1e6); }
 void stop(void) { stopping = 1; }
 static void on_signal(int number) { (void)number; stopping = 1; }
@@ -66,10 +67,6 @@ static bool run_until(uint64_t cycle)
 {
     while (bench.avr->cycle < cycle) {
         int state = avr_run(bench.avr);
-        uint16_t sp = (uint16_t)(bench.avr->data[R_SPL] | bench.avr->data[R_SPH] << 8);
-        /* The start-up code sets the pointer byte by byte; until then it points into registers. */
-        if (sp < bench.least_sp && sp > 0x100)
-            bench.least_sp = sp;
         if (state == cpu_Done || state == cpu_Crashed)
             return false;
     }
@@ -131,7 +128,7 @@ static void play_script(const char *path)
 
 /* --- the control connection --- */
 
-static struct { int fd; char text[1024]; size_t length; } client[CLIENTS];
+static struct { int fd; char text[1024]; size_t length; part_t *until; } client[CLIENTS];
 static int listener;
 
 static int listen_on_loopback(void)
@@ -149,9 +146,41 @@ static int listen_on_loopback(void)
     return ntohs(at.sin_port);
 }
 
+static void answer_with(int i, char *answer)
+{
+    strcat(answer, "\n");
+    (void)!send(client[i].fd, answer, strlen(answer), MSG_NOSIGNAL);
+}
+
+/* Obey what stands in the buffer, line by line; after a `turn` not before the encoder is at rest. */
+static void serve(int i)
+{
+    char answer[4096], one[1024];
+
+    if (client[i].until && client[i].until->pending)
+        return;
+    if (client[i].until) {
+        client[i].until = NULL;
+        strcpy(answer, "ok");
+        answer_with(i, answer);
+    }
+    for (char *end; !client[i].until && (end = memchr(client[i].text, '\n', client[i].length));) {
+        size_t used = (size_t)(end - client[i].text) + 1;
+        memcpy(one, client[i].text, used - 1);
+        one[used - 1] = 0;
+        bench.turning = NULL;
+        obey(one, answer, sizeof answer - 1);
+        client[i].until = bench.turning;
+        if (!client[i].until)
+            answer_with(i, answer);
+        memmove(client[i].text, client[i].text + used, client[i].length - used);
+        client[i].length -= used;
+    }
+}
+
 static void hear(int i)
 {
-    char answer[4096];
+    serve(i);
     ssize_t came = recv(client[i].fd, client[i].text + client[i].length, sizeof client[i].text - 1 - client[i].length,
                         MSG_DONTWAIT);
     if (came == 0 || (came < 0 && errno != EAGAIN) || client[i].length == sizeof client[i].text - 1) {
@@ -163,19 +192,8 @@ static void hear(int i)
         return;
     client[i].length += (size_t)came;
     client[i].text[client[i].length] = 0;
-    for (char *end; (end = memchr(client[i].text, '\n', client[i].length));) {
-        size_t used = (size_t)(end - client[i].text) + 1;
-        char one[1024];
-        memcpy(one, client[i].text, used - 1);
-        one[used - 1] = 0;
-        obey(one, answer, sizeof answer - 1);
-        strcat(answer, "\n");
-        (void)!send(client[i].fd, answer, strlen(answer), MSG_NOSIGNAL);
-        memmove(client[i].text, client[i].text + used, client[i].length - used);
-        client[i].length -= used;
-    }
+    serve(i);
 }
-
 static void control_poll(void)
 {
     int fd = accept(listener, NULL, NULL);
@@ -183,6 +201,7 @@ static void control_poll(void)
         if (fd >= 0 && client[i].fd < 0) {
             client[i].fd = fd;
             client[i].length = 0;
+            client[i].until = NULL;
             fd = -1;
         } else if (client[i].fd >= 0) {
             hear(i);
@@ -258,7 +277,7 @@ int main(int count, char **given)
     bench.avr->vcc = bench.avr->avcc = bench.avr->aref = 5000;
     bench.avr->sleep = no_sleep; /* time is kept here */
     bench.avr->data[0x54] = 1;   /* MCUSR: power-on */
-    bench.least_sp = bench.avr->ramend;
+    library_begin('0');
     chips_begin();
     parts_begin();
     line_begin('0', baud, !scripted);

@@ -3,7 +3,6 @@
 #include <string.h>
 
 #include <simavr/avr_adc.h>
-#include <simavr/sim_cycle_timers.h>
 
 #include "emulator.h"
 
@@ -43,12 +42,11 @@ static void encoder_levels(part_t *part)
     drive(part->b, part->ab & 1);
 }
 
-static avr_cycle_count_t encoder_step(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t encoder_step(uint64_t when, void *param)
 {
     /* Up when A leads B, along the Gray code 00 10 11 01 of A B (any encoder's data sheet). */
     static const int up[4] = {2, 0, 3, 1}, down[4] = {1, 3, 0, 2};
     part_t *part = param;
-    (void)avr;
     if (!part->pending)
         return 0;
     part->ab = part->pending > 0 ? up[part->ab] : down[part->ab];
@@ -62,7 +60,7 @@ void encoder_turn(part_t *part, int counts)
     bool still = !part->pending;
     part->pending += counts;
     if (still && part->pending)
-        avr_cycle_timer_register(bench.avr, cycles_of(QUARTER_US), encoder_step, part);
+        call_at(now_cycles() + cycles_of(QUARTER_US), encoder_step, part);
 }
 
 void pot_put(part_t *part, int permille)
@@ -86,11 +84,16 @@ static void window_end(part_t *part, uint64_t at)
     if (part->lit)
         part->on_cycles += at - part->since;
     part->since = at;
-    part->duty = length ? (double)part->on_cycles / (double)length : 0.0;
+    part->part[part->windows++ % WINDOWS] = length ? (double)part->on_cycles / (double)length : 0.0;
     part->on_cycles = 0;
     part->window_start = at;
+    if (part->windows % EYE)
+        return;
+    double duty = 0.0;
+    for (unsigned i = 1; i <= EYE; i++)
+        duty += part->part[(part->windows - i) % WINDOWS] / EYE;
     /* A flash is a pair of opposing changes: counted as light comes back (WCAG 2.x, success criterion 2.3.1). */
-    bool seen = part->duty > (part->seen_lit ? 0.002 : 0.004);
+    bool seen = duty > (part->seen_lit ? 0.002 : 0.004);
     if (seen && !part->seen_lit) {
         int recent = 1;
         for (int i = 0; i < 4; i++)
@@ -104,12 +107,12 @@ static void window_end(part_t *part, uint64_t at)
     part->seen_lit = seen;
 }
 
-static avr_cycle_count_t every_window(avr_t *avr, avr_cycle_count_t when, void *unused)
+static uint64_t every_window(uint64_t when, void *unused)
 {
     (void)unused;
     for (int i = 0; i < bench.parts; i++)
         if (bench.part[i].kind == LAMP)
-            window_end(&bench.part[i], avr->cycle);
+            window_end(&bench.part[i], now_cycles());
     return when + cycles_of(WINDOW_US);
 }
 
@@ -121,12 +124,25 @@ void lamp_level(part_t *part, bool lit)
     if (part->lit)
         part->on_cycles += at - part->since;
     part->lit = lit;
-    part->since = at;
+    part->since = part->since_change = at;
+    if (lit) {
+        if (part->rises++ && at - part->rose > part->longest_rise)
+            part->longest_rise = at - part->rose;
+        part->rose = at;
+    }
 }
 
 double lamp_duty(part_t *part)
 {
-    return part->duty;
+    double sum = 0.0, weights = 0.0;
+    if (now_cycles() - part->since_change > cycles_of(STEADY_US))
+        return part->lit ? 1.0 : 0.0;
+    for (unsigned i = 0; i < WINDOWS; i++) {
+        double weight = 1.0 - cos(2.0 * M_PI * (i + 0.5) / WINDOWS);
+        sum += weight * part->part[(part->windows + i) % WINDOWS];
+        weights += weight;
+    }
+    return sum / weights;
 }
 
 static void lamp_pin(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -134,6 +150,22 @@ static void lamp_pin(struct avr_irq_t *irq, uint32_t value, void *param)
     part_t *part = param;
     (void)irq;
     lamp_level(part, (value & 1) != part->low);
+}
+
+void parts_again(void)
+{
+    for (int i = 0; i < bench.parts; i++) {
+        part_t *part = &bench.part[i];
+        if (part->kind == CONTACT)
+            contact_set(part, part->made);
+        else if (part->kind == ENCODER)
+            encoder_levels(part);
+        else if (part->kind == POT)
+            pot_put(part, part->millivolts / 5);
+        else if (part->kind == LAMP && part->chain < 0)
+            lamp_level(part, false); /* all pins are inputs */
+    }
+    chips_again();
 }
 
 void parts_begin(void)
@@ -159,5 +191,5 @@ void parts_begin(void)
             break;
         }
     }
-    avr_cycle_timer_register(bench.avr, cycles_of(WINDOW_US), every_window, NULL);
+    call_at(cycles_of(WINDOW_US), every_window, NULL);
 }

@@ -2,7 +2,7 @@
  *
  *   board lighting
  *   chain165 data=B4 clock=B5 load=B2 chips=1
- *   chain595 data=B3 clock=C0 load=B1 chips=1
+ *   chain595 data=B3 clock=B5 load=B2 chips=1 enable=B1     enable: OE, with a pull-up; may be left out
  *   chain7219 data=B3 clock=B5 load=B2 chips=2
  *   matrix rows=B0,B1 columns=C0,C1 diodes=1
  *   contact sw1 pin=D4              made is low (the usual way: to ground, with a pull-up); high=1 turns it round
@@ -76,6 +76,8 @@ static void take(const char *what, part_t *part, char *key, char *value)
         *clock = pin_of(value);
     else if (data && !strcmp(key, "load"))
         *load = pin_of(value);
+    else if (data == &bench.out.data && !strcmp(key, "enable"))
+        bench.out.enable = pin_of(value);
     else if (data && !strcmp(key, "chips") && n >= 1 && n <= MOST_DRIVERS) {
         if (data == &bench.in.data)
             bench.in.bits = n * 8;

@@ -3,8 +3,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include <simavr/sim_cycle_timers.h>
-
 #include "emulator.h"
 
 #define MOST_BOUNCES 32
@@ -31,10 +29,9 @@ static struct {
     int left, at;
 } bounces[8];
 
-static avr_cycle_count_t bounce_step(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t bounce_step(uint64_t when, void *param)
 {
     int slot = (int)(intptr_t)param;
-    (void)avr;
     contact_set(bounces[slot].part, !bounces[slot].part->made);
     if (--bounces[slot].left <= 0) {
         bounces[slot].part = NULL;
@@ -59,7 +56,7 @@ static void bounce(part_t *part, char *answer, size_t room)
     contact_set(part, !part->made);
     if (bounces[slot].left) {
         bounces[slot].part = part;
-        avr_cycle_timer_register(bench.avr, cycles_of(bounces[slot].gap[0]), bounce_step, (void *)(intptr_t)slot);
+        call_at(now_cycles() + cycles_of(bounces[slot].gap[0]), bounce_step, (void *)(intptr_t)slot);
     }
 }
 
@@ -104,22 +101,23 @@ static void each_flashes(char *answer, size_t room)
             length += (size_t)snprintf(answer + length, room - length, " %s=%d", bench.part[i].id, bench.part[i].most_flashes);
 }
 
-static void reset(void)
+/* The cause leaves its mark in MCUSR (both chips: data address 54h; data sheet, MCU status register). */
+static bool reset(const char *cause)
 {
-    avr_reset(bench.avr);
-    /* The pin of the reset button leaves its mark in MCUSR (both chips: data address 54h, bit EXTRF). */
-    bench.avr->data[0x54] |= 2;
-    for (int i = 0; i < bench.parts; i++)
-        if (bench.part[i].kind == LAMP)
-            lamp_level(&bench.part[i], bench.part[i].low);
-    memset(bench.drivers.reg, 0, sizeof bench.drivers.reg);
-    for (int i = 0; i < bench.parts; i++) {
-        part_t *part = &bench.part[i];
-        if (part->kind == CONTACT)
-            contact_set(part, part->made);
-        else if (part->kind == ENCODER)
-            encoder_turn(part, 0);
+    static const struct { const char *cause; uint8_t flags; } marks[] = {
+        {"power", 1}, {"reset", 2}, {"brownout", 4}, {"watchdog", 8}, {"unknown", 0}};
+
+    for (size_t i = 0; i < sizeof marks / sizeof *marks; i++) {
+        if (strcmp(cause ? cause : "reset", marks[i].cause))
+            continue;
+        stack_depth(); /* while memory still shows it */
+        avr_reset(bench.avr);
+        bench.avr->data[0x54] = marks[i].flags;
+        if (!i)
+            chips_power_up(); /* any other reset leaves the other chips as they are */
+        return true;
     }
+    return false;
 }
 
 void obey(char *text, char *answer, size_t room)
@@ -140,6 +138,7 @@ void obey(char *text, char *answer, size_t room)
         if ((part = need(rest, ENCODER, answer, room))) {
             second = strtok(NULL, " ");
             encoder_turn(part, (second ? atoi(second) : 0) * part->detent);
+            bench.turning = part;
         }
     } else if (!strcmp(word, "jump")) {
         /* Both levels at once: what no encoder can do, and a skipping one seems to. */
@@ -177,12 +176,12 @@ void obey(char *text, char *answer, size_t room)
     } else if (!strcmp(word, "time")) {
         snprintf(answer, room, "ok %llu", (unsigned long long)now_us());
     } else if (!strcmp(word, "reset")) {
-        reset();
+        if (!reset(rest))
+            no(answer, room, "a reset is reset, power, brownout, watchdog or unknown");
     } else if (!strcmp(word, "overruns")) {
         snprintf(answer, room, "ok %lu of %lu", line_overruns(), line_received());
     } else if (!strcmp(word, "stack")) {
-        /* From the least stack pointer seen to the top of memory. */
-        snprintf(answer, room, "ok %d", bench.avr->ramend - bench.least_sp);
+        snprintf(answer, room, "ok %d", stack_depth());
     } else if (!strcmp(word, "scans")) {
         double us = 1e6 / bench.avr->frequency;
         uint64_t span = bench.in.last_load - bench.in.first_load;
@@ -199,7 +198,20 @@ void obey(char *text, char *answer, size_t room)
         snprintf(answer, room, "ok writes=%lu control=%lu", bench.drivers.writes, bench.drivers.control_writes);
     } else if (!strcmp(word, "dip")) {
         /* The supply dips: the drivers forget everything, the microcontroller rides through. */
-        memset(bench.drivers.reg, 0, sizeof bench.drivers.reg);
+        chips_power_up();
+    } else if (!strcmp(word, "modulation")) {
+        /* The longest time between two moments of coming on, since the last such question. */
+        if ((part = need(rest, LAMP, answer, room))) {
+            snprintf(answer, room, "ok rises=%d longest=%.1f", part->rises, (double)part->longest_rise * 1e6 / bench.avr->frequency);
+            part->rises = 0;
+            part->longest_rise = 0;
+        }
+    } else if (!strcmp(word, "since")) {
+        /* On or off at this moment, and since when. */
+        if ((part = need(rest, LAMP, answer, room)))
+            snprintf(answer, room, "ok lit=%d since=%llu", part->lit, (unsigned long long)us_of(part->since_change));
+    } else if (!strcmp(word, "resets")) {
+        snprintf(answer, room, "ok %d", bench.resets);
     } else if (!strcmp(word, "supply")) {
         int millivolts = rest ? atoi(rest) : 0;
         if (millivolts < 1000 || millivolts > 6000)
