@@ -91,11 +91,21 @@ class Explanation(NamedTuple):
 def explain(net: Net) -> list[Explanation]:
     """Return the cheapest explanations, one for each group of wires that have to do with each other."""
     search = _Search(net)
-    return [
-        Explanation(tuple(choices), frozenset(wires))
-        for wires in search.components()
-        if (choices := search.solve(wires)) and any(choices)
-    ]
+    solved = [(wires, search.solve(wires)) for wires in search.components()]
+    # Contacts that touch may be made all the time, one or the other, and then nothing shows that they belong together.
+    burning = [(wires, choices) for wires, choices in solved if all(_only_on(faults) for faults in choices)]
+    if 1 < len(burning) <= 6:
+        wires = sorted(wire for each, _ in burning for wire in each)
+        together = search.solve(wires)
+        least = min(map(len, together))
+        if least < sum(min(map(len, choices)) for _, choices in burning):
+            solved = [each for each in solved if each not in burning]
+            solved.append((wires, together))
+    return [Explanation(tuple(choices), frozenset(wires)) for wires, choices in solved if any(choices)]
+
+
+def _only_on(faults: tuple[Fault, ...]) -> bool:
+    return bool(faults) and all(fault.kind == "on" for fault in faults)
 
 
 class _State(NamedTuple):
@@ -152,11 +162,11 @@ class _Search:
             if d:
                 own |= d & net.own[wire] & ~net.doubt[wire]
                 doubt |= d & net.doubt[wire]
-                other |= d & ~net.own[wire] & ~net.doubt[wire]
+                rest = d & ~net.own[wire] & ~net.doubt[wire]
+                # A nudged switch stays where it is: one slip, however long, and all its contacts at once.
+                other |= rest & ~(d << 1) if net.standing else rest
         if not own | doubt | other:
             return 0.0
-        if net.standing:
-            other &= ~((own | doubt | other) << 1)
         return OWN * own.bit_count() + DOUBTFUL * doubt.bit_count() + net.stray * other.bit_count()
 
     def predict(

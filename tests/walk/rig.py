@@ -45,6 +45,7 @@ class Rig:
         self.order = 0
         self.events: list[tuple[int, str, Key, int]] = []
         self.contacts: dict[Key, bool] = {}
+        self.moves: dict[Key, int] = {}
         self.home: dict[Key, tuple[Control, int]] = {}
         self.position: dict[str, int] = {}
         self.matrix: dict[Key, tuple[str, int, int]] = {}
@@ -175,14 +176,16 @@ class Rig:
         for n, t in enumerate(times):
             self._schedule(at + 1 + int(t), k, closed == bool(n % 2))
         if self.of("chattering", k):
+            self.moves[k] = self.moves.get(k, 0) + 1
+            name = f"chatter {self.moves[k]} {k}"
             t, state = at + 3000, not closed
             stop = at + self.rng.randrange(60_000, 200_000)
             while t < stop or state != closed:
-                self._schedule(t, k, state)
+                self._schedule(t, name, state)
                 t += self.rng.randrange(3_000, 25_000)
                 state = not state
                 if state == closed and t >= stop:
-                    self._schedule(t, k, closed)
+                    self._schedule(t, name, closed)
                     break
 
     def put(self, name: str, to: int, at: int) -> int:
@@ -322,6 +325,10 @@ class Rig:
                             self.settled[pin] = value
                             self.events.append((at, "is", pin, value))
                 continue
+            if k.startswith("chatter "):
+                _, number, k = k.split()
+                if int(number) != self.moves[k]:
+                    continue  # it has been moved on since
             self.contacts[k] = closed
             for pin, level in self._levels().items():
                 if level != self.raw[pin]:
