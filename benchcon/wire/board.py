@@ -14,45 +14,23 @@ What holds the outputs off, and what changes it:
 
 from __future__ import annotations
 
-import re
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
+from benchcon.wire import board_answers as answers
 from benchcon.wire import codec
-from benchcon.wire.items import Item, item_words
-from benchcon.wire.quote import quote, unquote
+from benchcon.wire.board_answers import NAME_MOST, Words
+from benchcon.wire.items import Item
+from benchcon.wire.quote import quote
 from benchcon.wire.records import LINE_DOWN
 
 ALIVE_MS = 1000
-ALIVE_LEAST_MS, ALIVE_MOST_MS = 100, 10_000
 NEWS_MOST = 64
 """Lines of news that may wait to be put out."""
-NAME_MOST = 24
-
-_IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
-_HEX = {width: re.compile(rf"[0-9A-F]{{{width}}}") for width in (1, 2, 4, 8)}
-_TEXT = re.compile(r"(?:[\x22\x24\x26-\x3B\x3F\x41-\x7E]|%[0-9A-F]{2})+")
-
-_WHY = {
-    1: "unknown word",
-    2: "arguments",
-    3: "no such channel",
-    4: "this channel cannot do that",
-    5: "value out of range",
-    6: "dark is on",
-    8: "left out of this firmware",
-    9: "no such item",
-}
-
-Words = tuple[str, ...]
-
-
-def _no(code: int) -> Words:
-    return ("no", f"{code:02X}", *_WHY[code].split(" "))
-
-
-def _hex(word: str, width: int) -> int | None:
-    return int(word, 16) if _HEX[width].fullmatch(word) else None
+ANSWERS_MOST = 64
+"""Answers that may wait; requests beyond that are thrown away as a full receive buffer would."""
+RAW_READING_US = 50_000
+"""Raw readings of one potentiometer are told no closer together."""
 
 
 def quoted_name(name: str) -> str:
@@ -70,7 +48,7 @@ class BoardSide:
 
     `items` is the whole description in order of index; the ``board`` item always tells the present ident and name.
     `values` are the inputs as they stand at first, by channel id. `left_out` names requests this firmware refuses with
-    code 08.
+    code 08. With `own_light` the board has a light to wink with while dark is on.
     """
 
     def __init__(
@@ -88,6 +66,7 @@ class BoardSide:
         clock_ppm: float = 0.0,
         supply_mv: int = 5000,
         left_out: frozenset[str] = frozenset(),
+        own_light: bool = False,
     ) -> None:
         self.ident = ident
         self.name = quoted_name(name)
@@ -101,6 +80,9 @@ class BoardSide:
         self.supply_mv = supply_mv
         self.worst_loop_us = 0
         self.left_out = left_out
+        self.own_light = own_light
+        self.busy = 0
+        """So many of the next requests are refused with 07, `dark` apart."""
         self.on_outputs: Callable[[dict[str, int], int], None] = lambda changed, now_us: None
         """Called with the outputs that changed, and the time."""
         self.on_wink: Callable[[int], None] = lambda now_us: None
@@ -116,13 +98,13 @@ class BoardSide:
     def reset(self, now_us: int, cause: str = "reset") -> None:
         """The board starts anew: outputs off, not dark, dead-man and raw off, what waited to be sent is gone."""
         self.boot = (self.boot + 1) & 0xFFFF
-        self._outputs_off(now_us)
+        self.outputs_off(now_us)
         self._start(now_us, cause)
 
     def _start(self, now_us: int, cause: str) -> None:
         self._shown_us, self._since_us = self.clock_start_us, now_us
         self._number = 0
-        self._answers: deque[bytes] = deque()
+        self._answers: deque[tuple[int, Words]] = deque()
         self._news: deque[tuple[int, Words]] = deque()
         self._lost = 0
         self.bad_lines = 0
@@ -133,6 +115,8 @@ class BoardSide:
         self.raw: set[str] = set()
         self._fed_us = now_us
         self._alive_us = now_us
+        self._now_us = now_us
+        self._told_us: dict[str, int] = {}
         self._splitter = codec.Splitter("down", by_hand=True)
         self._tell(now_us, ("boot", f"{self.boot:04X}", cause, "01"))
 
@@ -159,19 +143,24 @@ class BoardSide:
             self._tell(now_us, ("edge", f"{channel_id}={level:X}"))
 
     def reading(self, channel_id: str, counts: int, now_us: int) -> None:
-        """An unfiltered reading of a potentiometer; told if raw is on for it."""
-        if channel_id in self.raw:
+        """An unfiltered reading of a potentiometer; told if raw is on for it, twenty times a second at the most."""
+        if channel_id in self.raw and now_us - self._told_us.get(channel_id, -RAW_READING_US) >= RAW_READING_US:
+            self._told_us[channel_id] = now_us
             self._tell(now_us, ("raw", f"{channel_id}={counts:04X}"))
 
     def say(self, words: Words, now_us: int) -> None:
-        """Put out other news: ``skip``, ``ghost``, or a word of this board's own."""
+        """Put out other news: ``skip``, ``ghost``, ``edge`` with several edges, or a word of this board's own.
+
+        Raises ValueError if the words make no line of the protocol.
+        """
+        codec.news(0, 0, words)
         self._tell(now_us, words)
 
     def go_dark(self, why: str, now_us: int) -> None:
         """Go dark by itself: `why` is ``deadman`` or ``local``."""
         if not self.dark:
             self.dark = True
-            self._outputs_off(now_us)
+            self.outputs_off(now_us)
             self._tell(now_us, ("dark", why))
 
     # --- time and bytes -----------------------------------------------------------------------------------------------
@@ -197,6 +186,7 @@ class BoardSide:
 
     def tick(self, now_us: int) -> None:
         """Do what is due by now: sign of life, dead-man."""
+        self._now_us = now_us
         if self.deadman_ms and not self.dark and now_us >= self._fed_us + self._world_us(self.deadman_ms * 1000):
             self.go_dark("deadman", now_us)
         period_us = self._world_us(self.alive_ms * 1000)
@@ -232,7 +222,10 @@ class BoardSide:
         size = 0
         while self._answers or self._news:
             if self._answers:
-                line = self._answers.popleft()
+                tag, answer = self._answers.popleft()
+                if answer[0] == "ping":
+                    answer = (*answer[:2], self.stamp(self._now_us))  # the second stamp: first byte out
+                line = codec.answer(tag, answer)
             else:
                 clock_us, words = self._news.popleft()
                 line = codec.news(self._number, clock_us, words)
@@ -260,191 +253,45 @@ class BoardSide:
             self._news.append((clock_us, ("lost", f"{count:04X}")))
         self._news.append((clock_us, words))
 
+    @property
+    def last_number(self) -> int:
+        """Running number of the last news put out; FFFFh if none since the reset."""
+        return (self._number - 1) & 0xFFFF
+
+    def tell_alive_each(self, ms: int, now_us: int) -> None:
+        """A sign of life each `ms` from now on."""
+        self.alive_ms = ms
+        self._alive_us = now_us
+
     # --- requests -----------------------------------------------------------------------------------------------------
 
     def _take_line(self, body: bytes, now_us: int) -> None:
+        if len(self._answers) >= ANSWERS_MOST:
+            self.bad_lines = (self.bad_lines + 1) & 0xFFFF
+            return
         parsed = codec.parse(body)
         if parsed.kind == "request":
             self._fed_us = now_us
         word, *arguments = parsed.words
-        handler = _HANDLERS.get(word)
+        handler = answers.HANDLERS.get(word)
         if handler is None:
-            answer = _no(1)
+            answer = answers.no(1)
         elif word in self.left_out:
-            answer = _no(8)
+            answer = answers.no(8)
+        elif self.busy and word != "dark":
+            self.busy -= 1
+            answer = answers.no(7)
         else:
             answer = handler(self, arguments, now_us)
-        self._answers.append(codec.answer(parsed.tag, answer))
+        self._answers.append((parsed.tag, answer))
 
-    def _hello(self, arguments: list[str], now_us: int) -> Words:
-        if arguments:
-            return _no(2)
-        return ("hello", "01", f"{len(self.items):02X}", f"{self.buffer:04X}", f"{self.boot:04X}", self.ident)
-
-    def _item(self, arguments: list[str], now_us: int) -> Words:
-        index = _hex(arguments[0], 2) if len(arguments) == 1 else None
-        if index is None:
-            return _no(2)
-        if index >= len(self.items):
-            return _no(9)
-        item = self.items[index]
-        if item.kind == "board":
-            item = item._replace(detail={**item.detail, "ident": self.ident, "name": unquote(self.name)})
-        return ("item", f"{index:02X}", *item_words(item))
-
-    def _read(self, arguments: list[str], now_us: int) -> Words:
-        start = 0
-        if not arguments:
-            return _no(2)
-        if arguments[0] == "all":
-            given = _hex(arguments[1], 2) if len(arguments) == 2 else 0 if len(arguments) == 1 else None
-            if given is None:
-                return _no(2)
-            start = given
-            chosen = [item for item in self.channels.values() if item.index >= start]
-        else:
-            if any(channel_id not in self.channels for channel_id in arguments):
-                return _no(3)
-            chosen = [self.channels[channel_id] for channel_id in arguments]
-        number = (self._number - 1) & 0xFFFF
-        words, going_on = [], 0
-        # <TT read NNNN CCCCCCCC II … #XXXX: 25 and 6 bytes around the values.
-        room = codec.LINE_MOST - 25 - 6
-        for item in chosen:
-            word = f"{item.id}={self.values[item.id]:0{item.width}X}"
-            if len(word) + 1 > room:
-                if arguments[0] != "all":
-                    return _no(2)
-                going_on = item.index
-                break
-            room -= len(word) + 1
-            words.append(word)
-        clock = self.clock_us(now_us) & 0xFFFFFFFF
-        return ("read", f"{number:04X}", f"{clock:08X}", f"{going_on:02X}", *words)
-
-    def _set(self, arguments: list[str], now_us: int) -> Words:
-        if not arguments:
-            return _no(2)
-        wanted: dict[str, int] = {}
-        for argument in arguments:
-            channel_id, mark, word = argument.partition("=")
-            if not mark:
-                return _no(2)
-            item = self.channels.get(channel_id)
-            if item is None:
-                return _no(3)
-            if not item.is_output:
-                return _no(4)
-            if len(word) != item.width or not re.fullmatch("[0-9A-F]+", word):
-                return _no(2)
-            if int(word, 16) > item.most:
-                return _no(5)
-            wanted[channel_id] = int(word, 16)
-        if self.dark:
-            return _no(6)
-        changed = {channel_id: value for channel_id, value in wanted.items() if self.values[channel_id] != value}
-        self.values.update(changed)
-        if changed:
-            self.on_outputs(changed, now_us)
-        return ("set", self._stamp(now_us))
-
-    def _dark(self, arguments: list[str], now_us: int) -> Words:
-        if arguments:
-            return _no(2)
-        self.dark = True
-        self._outputs_off(now_us)
-        return ("dark", self._stamp(now_us))
-
-    def _light(self, arguments: list[str], now_us: int) -> Words:
-        if arguments:
-            return _no(2)
-        self.dark = False
-        return ("light", self._stamp(now_us))
-
-    def _deadman(self, arguments: list[str], now_us: int) -> Words:
-        ms = _hex(arguments[0], 4) if len(arguments) == 1 else None
-        if ms is None:
-            return _no(2)
-        self.deadman_ms = ms
-        return ("deadman", arguments[0])
-
-    def _ping(self, arguments: list[str], now_us: int) -> Words:
-        if len(arguments) != 2 or any(_hex(argument, 8) is None for argument in arguments):
-            return _no(2)
-        return ("ping", self._stamp(now_us), self._stamp(now_us))
-
-    def _alive(self, arguments: list[str], now_us: int) -> Words:
-        ms = _hex(arguments[0], 4) if len(arguments) == 1 else None
-        if ms is None:
-            return _no(2)
-        if not ALIVE_LEAST_MS <= ms <= ALIVE_MOST_MS:
-            return _no(5)
-        self.alive_ms = ms
-        self._alive_us = now_us
-        return ("alive", arguments[0])
-
-    def _raw(self, arguments: list[str], now_us: int) -> Words:
-        wanted: dict[str, bool] = {}
-        if not arguments:
-            return _no(2)
-        for argument in arguments:
-            channel_id, mark, word = argument.partition("=")
-            if not mark or word not in ("0", "1"):
-                return _no(2)
-            item = self.channels.get(channel_id)
-            if item is None:
-                return _no(3)
-            if item.kind != "pot" and item.detail.get("raw") not in ("1", "2"):
-                return _no(4)
-            wanted[channel_id] = word == "1"
-        for channel_id, on in wanted.items():
-            (self.raw.add if on else self.raw.discard)(channel_id)
-        return ("raw", *arguments)
-
-    def _ident(self, arguments: list[str], now_us: int) -> Words:
-        if len(arguments) != 1 or not _IDENT.fullmatch(arguments[0]):
-            return _no(2)
-        self.ident = arguments[0]
-        self.on_store("ident", self.ident)
-        return ("ident", self.ident)
-
-    def _name(self, arguments: list[str], now_us: int) -> Words:
-        if len(arguments) != 1 or not _TEXT.fullmatch(arguments[0]):
-            return _no(2)
-        if len(arguments[0]) > NAME_MOST:
-            return _no(5)
-        self.name = arguments[0]
-        self.on_store("name", self.name)
-        return ("name", self.name)
-
-    def _wink(self, arguments: list[str], now_us: int) -> Words:
-        if arguments:
-            return _no(2)
-        self.on_wink(now_us)
-        return ("wink",)
-
-    def _stamp(self, now_us: int) -> str:
+    def stamp(self, now_us: int) -> str:
+        """The clock as it goes on the wire."""
         return f"{self.clock_us(now_us) & 0xFFFFFFFF:08X}"
 
-    def _outputs_off(self, now_us: int) -> None:
+    def outputs_off(self, now_us: int) -> None:
+        """All outputs off, and whoever listens told."""
         lit = {item.id: 0 for item in self.channels.values() if item.is_output and self.values[item.id]}
         self.values.update(lit)
         if lit:
             self.on_outputs(lit, now_us)
-
-
-_HANDLERS: dict[str, Callable[[BoardSide, list[str], int], Words]] = {
-    "hello": BoardSide._hello,
-    "item": BoardSide._item,
-    "read": BoardSide._read,
-    "set": BoardSide._set,
-    "dark": BoardSide._dark,
-    "light": BoardSide._light,
-    "deadman": BoardSide._deadman,
-    "ping": BoardSide._ping,
-    "alive": BoardSide._alive,
-    "raw": BoardSide._raw,
-    "ident": BoardSide._ident,
-    "name": BoardSide._name,
-    "wink": BoardSide._wink,
-}

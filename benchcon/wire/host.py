@@ -6,16 +6,20 @@ What stands where in the bring-up, and what moves it on:
 |---|---|---|---|
 | idle | nothing of its own | `bring_up` | calling |
 | calling | `hello`, each 250 ms for five seconds | answered / five seconds are over | describing / mute |
-| describing | every item | all answered or refused | reading |
+| describing | every item | all answered, refused, or given up twice | reading |
 | reading | `read all`, page by page | last page | ready |
 | ready | nothing of its own | a gap in the news, `lost` / a boot | rereading / calling |
 | rereading | `read all`, page by page | last page / a boot | ready / calling |
-| mute | nothing | `bring_up`, any answer to hello | calling, describing |
+| calling | | a board of another version of the protocol | mute |
+| mute | nothing | `bring_up` | calling |
 
 Requests wait in one queue and leave it in order, except that none is sent while an earlier one that it could upset is
 without answer: a repeat of the earlier one, arriving late, would undo the later. Two settings of one channel are such a
 pair, and so are any setting and `dark` or `light`. A setting that still waits when a newer one of the same channels is
 asked for is taken up by the newer.
+
+Bytes count as under way from their sending until the answer, a repeat or the giving up; a copy repeated shortly before
+the answer came counts for as long as a board may take to answer.
 """
 
 from __future__ import annotations
@@ -24,23 +28,23 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from benchcon.wire import events as ev
+from benchcon.wire.asking import DARK_TRIES, Asking, upsets
 from benchcon.wire.codec import request
 from benchcon.wire.items import Item, item_of
 
 BUFFER_UNTIL_KNOWN = 32
 DARK_ROOM = 16
 """Bytes of the board's receive buffer always kept free: an empty line and one dark request (**window**)."""
-REPEAT_US = 250_000
-TRIES = 4
 HELLO_TRIES = 20
-DARK_REPEAT_US = 120_000
-DARK_TRIES = 8
+"""Sendings of `hello` in a bring-up: five seconds."""
+ANSWER_US = 50_000
+"""A board has answered, and so emptied its buffer of what was sent, by then (**answer-time**)."""
 BUSY_US = 100_000
 """Wait before asking again when a board answered that it is busy."""
 MOST_QUEUED = 4096
-"""Requests that may wait; beyond that the oldest settings are given up, and counted."""
-
-_EVERY_OUTPUT = "*"
+"""Requests that may wait; beyond that the oldest is given up, and counted."""
+VERSION = 1
+"""Of the protocol; a board that speaks another one is not worked with."""
 
 
 class Outcome(NamedTuple):
@@ -56,60 +60,6 @@ class Outcome(NamedTuple):
     gave_up: bool
     took_us: int
     """Host time from the first sending to the answer; 0 if it was never sent."""
-
-
-class _Asked:
-    __slots__ = (
-        "every_us",
-        "first_us",
-        "keys",
-        "last_us",
-        "line",
-        "own",
-        "tag",
-        "tickets",
-        "tries",
-        "tries_most",
-        "words",
-    )
-
-    def __init__(self, ticket: int, words: tuple[str, ...], own: bool) -> None:
-        self.tickets = [ticket]
-        self.words = words
-        self.own = own
-        """Asked by the bring-up, not by a caller."""
-        self.keys = _keys(words)
-        self.tag = 0
-        self.line = b""
-        self.tries = 0
-        self.tries_most = DARK_TRIES if words[0] == "dark" else HELLO_TRIES if own and words[0] == "hello" else TRIES
-        self.every_us = DARK_REPEAT_US if words[0] == "dark" else REPEAT_US
-        self.first_us = self.last_us = 0
-
-
-def _keys(words: tuple[str, ...]) -> frozenset[str]:
-    """What a request changes; requests that share one must not overtake each other."""
-    word = words[0]
-    if word == "set":
-        return frozenset(setting.partition("=")[0] for setting in words[1:])
-    if word in ("dark", "light"):
-        return frozenset({_EVERY_OUTPUT})
-    if word == "raw":
-        return frozenset("raw " + setting.partition("=")[0] for setting in words[1:])
-    if word in ("deadman", "alive", "ident", "name"):
-        return frozenset({word + "!"})
-    return frozenset()
-
-
-def _upsets(later: _Asked, keys: set[str]) -> bool:
-    """Whether `later` must wait for requests that change `keys`."""
-    if not later.keys or not keys:
-        return False
-    if _EVERY_OUTPUT in keys and later.words[0] in ("set", "light", "dark"):
-        return True
-    if _EVERY_OUTPUT in later.keys:
-        return any(not key.startswith("raw ") and not key.endswith("!") for key in keys)
-    return not keys.isdisjoint(later.keys)
 
 
 class HostSide:
@@ -135,12 +85,15 @@ class HostSide:
         self._now_us = now_us
         self._ticket = 0
         self._tag = 0
-        self._queue: list[_Asked] = []
-        self._waiting: dict[int, _Asked] = {}
+        self._queue: list[Asking] = []
+        self._waiting: dict[int, Asking] = {}
+        self._doubled: list[tuple[int, int]] = []
+        """Copies that a board may still have although the request was answered: until when, bytes."""
         self._out: list[bytes] = []
         self._outcomes: list[Outcome] = []
         self._items: dict[int, Item] = {}
         self._items_left = 0
+        self._asked_again: set[str] = set()
         self._items_told = 0
         self._again = False
         self._busy_until_us = 0
@@ -153,7 +106,7 @@ class HostSide:
         Raises ValueError if the words make no line of the protocol.
         """
         request(1, words)
-        return self._queue_up(_Asked(self._next_ticket(), words, own=False), urgent)
+        return self._queue_up(Asking(self._next_ticket(), words, own=False), urgent)
 
     def dark(self, now_us: int) -> int:
         """All outputs off: goes out with the next `to_send`, whatever is under way, and is repeated until answered.
@@ -161,13 +114,18 @@ class HostSide:
         Settings that still wait are given up, and those under way are not repeated: nothing lights up after it.
         """
         self._now_us = now_us
-        asked = _Asked(self._next_ticket(), ("dark",), own=False)
+        asked = Asking(self._next_ticket(), ("dark",), own=False)
         for waiting in [waiting for waiting in self._queue if waiting.words[0] in ("set", "light")]:
             self._queue.remove(waiting)
             self._finish(waiting, None)
-        for under_way in list(self._waiting.values()):
+        for under_way in self._waiting.values():
             if under_way.words[0] in ("set", "light"):
                 under_way.tries = under_way.tries_most
+            elif under_way.words == ("dark",):
+                # One is under way, and room is kept for one only. Nothing can have come between: both are one.
+                under_way.tickets += asked.tickets
+                under_way.tries_most = under_way.tries + DARK_TRIES
+                return asked.tickets[0]
         self._send(asked, now_us)
         return asked.tickets[0]
 
@@ -182,6 +140,7 @@ class HostSide:
         self.standing = "calling"
         self.items = []
         self._items = {}
+        self._asked_again = set()
         self._again = False
         self._own(("hello",), urgent=True)
 
@@ -205,6 +164,8 @@ class HostSide:
             times.append(self._busy_until_us)
         elif self._queue and not self._waiting:
             times.append(self._now_us)
+        if self._queue:
+            times += [until_us for until_us, _ in self._doubled]
         return min(times, default=None)
 
     def heard(self, events: Iterable[ev.Event], now_us: int) -> list[Outcome]:
@@ -230,40 +191,49 @@ class HostSide:
         return self._ticket
 
     def _own(self, words: tuple[str, ...], urgent: bool = False) -> None:
-        self._queue_up(_Asked(0, words, own=True), urgent)
+        asked = Asking(0, words, own=True)
+        if words[0] == "hello":
+            asked.tries_most = HELLO_TRIES
+        self._queue_up(asked, urgent)
 
-    def _queue_up(self, asked: _Asked, urgent: bool) -> int:
+    def _queue_up(self, asked: Asking, urgent: bool) -> int:
         if asked.words[0] == "set":
-            for older in self._queue:
-                if older.words[0] == "set" and older.keys <= asked.keys and not self._between(older):
-                    # The newer setting takes the older one's tickets along: both are done when it is.
-                    asked.tickets = older.tickets + asked.tickets
-                    self._queue.remove(older)
-                    break
+            self._take_up_older(asked)
         if len(self._queue) >= MOST_QUEUED:
+            oldest = next((waiting for waiting in self._queue if not waiting.own), self._queue[0])
+            self._queue.remove(oldest)
             self.dropped += 1
-            self._finish(self._queue.pop(0), None)
-        self._queue.insert(0 if urgent else len(self._queue), asked)
+            self._finish(oldest, None)
+        place = len(self._queue)
+        while urgent and place and not upsets(asked, set(self._queue[place - 1].keys)):
+            place -= 1
+        self._queue.insert(place, asked)
         return asked.tickets[-1]
 
-    def _between(self, older: _Asked) -> bool:
-        """Whether something after `older` in the queue must stay after it."""
-        after = self._queue[self._queue.index(older) + 1 :]
-        return any(_upsets(asked, set(older.keys)) for asked in after)
+    def _take_up_older(self, asked: Asking) -> None:
+        """Settings that wait and that `asked` would undo anyway: their tickets are done when it is."""
+        passed: set[str] = set()
+        for older in reversed(list(self._queue)):
+            if older.words[0] == "set" and older.keys <= asked.keys and not upsets(older, passed):
+                asked.tickets = older.tickets + asked.tickets
+                self._queue.remove(older)
+            else:
+                passed |= older.keys
 
     def _fill(self, now_us: int) -> None:
-        room = self.buffer - DARK_ROOM - self.unanswered_bytes
+        self._doubled = [copy for copy in self._doubled if copy[0] > now_us]
+        room = self.buffer - DARK_ROOM - self.unanswered_bytes - sum(size for _, size in self._doubled)
         busy: set[str] = set()
         for asked in self._waiting.values():
             busy |= asked.keys
         for asked in list(self._queue):
             if len(self._waiting) >= 200:
                 return
-            if _upsets(asked, busy):
+            if upsets(asked, busy):
                 busy |= asked.keys
                 continue
             size = len(request(1, asked.words)) + 1
-            if size > room and self.unanswered_bytes:
+            if size > room and (self._waiting or self._doubled):
                 return
             # A line longer than the whole window goes alone: the board empties its buffer while it comes in.
             self._queue.remove(asked)
@@ -271,7 +241,7 @@ class HostSide:
             room -= size
             busy |= asked.keys
 
-    def _send(self, asked: _Asked, now_us: int) -> None:
+    def _send(self, asked: Asking, now_us: int) -> None:
         for _ in range(0xFF):
             self._tag = self._tag % 0xFF + 1
             if self._tag not in self._waiting:
@@ -290,7 +260,7 @@ class HostSide:
 
     def _repeat(self, now_us: int) -> None:
         for tag, asked in list(self._waiting.items()):
-            if now_us - asked.last_us < asked.every_us:
+            if now_us - asked.last_us < asked.every_us or self._waiting.get(tag) is not asked:
                 continue
             if asked.tries >= asked.tries_most:
                 self._forget(tag)
@@ -303,15 +273,15 @@ class HostSide:
             asked.tries += 1
             asked.last_us = now_us
             self.repeats += 1
-            self._out.append(b"\n" + asked.line if asked.own and asked.words[0] == "hello" else asked.line)
+            self._out.append(asked.line)
 
-    def _forget(self, tag: int) -> _Asked | None:
+    def _forget(self, tag: int) -> Asking | None:
         asked = self._waiting.pop(tag, None)
         if asked is not None and asked.words[0] != "dark":
             self.unanswered_bytes -= len(asked.line)
         return asked
 
-    def _finish(self, asked: _Asked, answer: tuple[str, ...] | None) -> None:
+    def _finish(self, asked: Asking, answer: tuple[str, ...] | None) -> None:
         if asked.own:
             return
         refused = answer is not None and answer[0] == "no"
@@ -323,8 +293,13 @@ class HostSide:
         asked = self._waiting.get(event.tag)
         if asked is None or event.words[0] not in (asked.words[0], "no"):
             return  # late, after it was given up; or by hand
+        busy = event.words[:2] == ("no", "07") and asked.tries < asked.tries_most
+        if busy and asked.words[0] == "dark":
+            return  # it keeps its place and is repeated soon
         self._forget(event.tag)
-        if event.words[:2] == ("no", "07") and asked.tries < asked.tries_most:
+        if asked.tries > 1 and asked.words[0] != "dark" and now_us - asked.last_us < ANSWER_US:
+            self._doubled.append((asked.last_us + ANSWER_US, len(asked.line)))
+        if busy:
             self._busy_until_us = now_us + BUSY_US
             asked.tries_most -= 1
             self._queue.insert(0, asked)
@@ -335,11 +310,14 @@ class HostSide:
         elif asked.words[0] == "hello":
             self._take_hello(event.words)
 
-    def _own_answered(self, asked: _Asked, words: tuple[str, ...]) -> None:
+    def _own_answered(self, asked: Asking, words: tuple[str, ...]) -> None:
         word = asked.words[0]
         refused = words[0] == "no"
         if word == "hello":
             if not refused and self._take_hello(words):
+                if self.version != VERSION:
+                    self.standing = "mute"
+                    return
                 self.standing = "describing"
                 self._items_left = self._items_told
                 for index in range(self._items_told):
@@ -359,10 +337,13 @@ class HostSide:
             else:
                 self._own(("read", "all", words[3]))
 
-    def _own_gave_up(self, asked: _Asked) -> None:
+    def _own_gave_up(self, asked: Asking) -> None:
         word = asked.words[0]
         if word == "hello":
             self.standing = "mute"
+        elif word == "item" and asked.words[1] not in self._asked_again:
+            self._asked_again.add(asked.words[1])
+            self._own(asked.words)
         elif word == "item":
             self._item_done()
         else:

@@ -49,9 +49,9 @@ class _LightRestores(_Wrong):
 
 
 class _DarkForgetsDigits(_Wrong):
-    def _outputs_off(self, now_us: int) -> None:
+    def outputs_off(self, now_us: int) -> None:
         kept = self.values["d1"]
-        super()._outputs_off(now_us)
+        super().outputs_off(now_us)
         self.values["d1"] = kept
 
 
@@ -136,7 +136,7 @@ class _WinkForgets(_Wrong):
     def _take_line(self, body: bytes, now_us: int) -> None:
         super()._take_line(body, now_us)
         if codec.parse(body).words[0] == "wink":
-            self._outputs_off(now_us)
+            self.outputs_off(now_us)
 
 
 def _codes(words: list[str]) -> list[str]:

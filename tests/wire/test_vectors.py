@@ -11,13 +11,13 @@ from typing import Any
 import pytest
 from abnf import ParseError, Rule
 from crc import Calculator, Configuration
+from wire.vector_files import Block, blocks, has, only, raw
 
 from benchcon.protocol_files import protocols_dir
 from benchcon.wire import codec, quote
 from benchcon.wire.events import Alive, Boot, Edge, Event, Moved, Reading, Told
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
-from tests.wire.vector_files import Block, blocks, has, only, raw
 
 GOOD = blocks("lines-good.txt")
 BAD = blocks("lines-bad.txt")

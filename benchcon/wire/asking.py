@@ -1,0 +1,70 @@
+"""One request on its way through the host side: how often it is sent, and what it must not overtake."""
+
+from __future__ import annotations
+
+REPEAT_US = 250_000
+"""An unanswered request is repeated after this (**answer-time**)."""
+TRIES = 4
+"""Sendings before it is given up."""
+DARK_REPEAT_US = 120_000
+DARK_TRIES = 8
+"""Dark is repeated sooner, so that several tries fall into the half second after which the screen says it is not
+confirmed."""
+
+_EVERY_OUTPUT = "*"
+
+
+class Asking:
+    """A request that waits, or is under way."""
+
+    __slots__ = (
+        "every_us",
+        "first_us",
+        "keys",
+        "last_us",
+        "line",
+        "own",
+        "tag",
+        "tickets",
+        "tries",
+        "tries_most",
+        "words",
+    )
+
+    def __init__(self, ticket: int, words: tuple[str, ...], own: bool) -> None:
+        self.tickets = [ticket]
+        self.words = words
+        self.own = own
+        """Asked by the bring-up, not by a caller."""
+        self.keys = keys_of(words)
+        self.tag = 0
+        self.line = b""
+        self.tries = 0
+        self.tries_most = DARK_TRIES if words[0] == "dark" else TRIES
+        self.every_us = DARK_REPEAT_US if words[0] == "dark" else REPEAT_US
+        self.first_us = self.last_us = 0
+
+
+def keys_of(words: tuple[str, ...]) -> frozenset[str]:
+    """What a request changes; requests that share one must not overtake each other."""
+    word = words[0]
+    if word == "set":
+        return frozenset(setting.partition("=")[0] for setting in words[1:])
+    if word in ("dark", "light"):
+        return frozenset({_EVERY_OUTPUT})
+    if word == "raw":
+        return frozenset("raw " + setting.partition("=")[0] for setting in words[1:])
+    if word in ("deadman", "alive", "ident", "name"):
+        return frozenset({word + "!"})
+    return frozenset()
+
+
+def upsets(later: Asking, keys: set[str]) -> bool:
+    """Whether `later` must wait for requests that change `keys`."""
+    if not later.keys or not keys:
+        return False
+    if _EVERY_OUTPUT in keys and later.words[0] in ("set", "light", "dark"):
+        return True
+    if _EVERY_OUTPUT in later.keys:
+        return any(not key.startswith("raw ") and not key.endswith("!") for key in keys)
+    return not keys.isdisjoint(later.keys)
