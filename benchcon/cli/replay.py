@@ -125,6 +125,7 @@ def _against(args: argparse.Namespace) -> int:
 
 
 def _to(args: argparse.Namespace) -> int:
+    from benchcon.errors import Trouble
     from benchcon.hand import Hand
     from benchcon.panel.file import load
     from benchcon.replay.again import TOLERANCE_US, How, MovesParts, do_again
@@ -133,6 +134,7 @@ def _to(args: argparse.Namespace) -> int:
     from benchcon.replay.script import script_of
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.verdict import verdict_of
+    from benchcon.wire.printable import printable
 
     how = How(
         fast=args.fast,
@@ -144,10 +146,14 @@ def _to(args: argparse.Namespace) -> int:
     panel = load(args.panel) if args.panel else None
     script, then = script_of(args.file), tracks_of(args.file)
     hands: dict[str, MovesParts] = {}
+    idents = {board.name: board.ident or board.name for board in (panel or script.panel).boards}
     for control in args.hand:
         hand = Hand(control)
-        # The first words of a hand say whose it is.
-        hands[hand.ask("hello")[1]] = hand
+        name = hand.ask("hello")[-1]  # a hand says whose it is, by the name on the panel
+        ident = idents.get(name, name)
+        if ident not in script.boards:
+            raise Trouble(f"--hand {printable(control)}: is that of {printable(ident)}, which is not in {script.path}")
+        hands[ident] = hand
     again = do_again(script, then, args.to, hands, how, panel)
     if args.html:
         with new_file(args.html, force=args.force) as out:

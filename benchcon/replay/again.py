@@ -25,8 +25,8 @@ from benchcon.wire.host import Outcome
 from benchcon.wire.printable import printable
 from benchcon.wire.records import Batch
 
-LEAD_US = 500_000
-TAIL_US = 2_000_000
+LEAD_US = 300_000
+TAIL_US = 1_000_000
 """After the last step it is watched for so long, if the capture goes on that long."""
 READY_S = 30.0
 ANSWER_S = 10.0
@@ -153,9 +153,10 @@ class _Run:
 
     def prepare(self) -> None:
         """Have things stand as they did when the capture began."""
-        dark = {ask.board for ask in self.script.steps if isinstance(ask, Ask) and ask.words[0] == "light"}
         for name, source in self.sources.items():
-            if name not in dark:
+            if name in self.script.began_dark:
+                self.bench.ask(source, ("dark",))
+            else:
                 self.bench.light(source).result(ANSWER_S)
             for channel, value in self.script.lit.get(name, {}).items():
                 width = self._width(source, channel)

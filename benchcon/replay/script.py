@@ -12,7 +12,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import position_of
-from benchcon.replay.changes import Change, Changes
+from benchcon.replay.changes import DARK, Change, Changes
 from benchcon.state import BenchState
 from benchcon.wire import events as ev
 from benchcon.wire.records import KEYFRAME
@@ -70,6 +70,8 @@ class Script:
     """What hands must do to have the inputs as they stood then."""
     panel: Panel
     boards: list[str]
+    began_dark: set[str] = field(default_factory=set)
+    """Boards that were dark when the capture began."""
     left_out: list[str] = field(default_factory=list)
     """What is not done again, one line each."""
 
@@ -106,6 +108,7 @@ class _Maker:
         self._first: dict[tuple[int, str], int] = {}
         self._positions: dict[str, int] = {}
         self._left_out: dict[str, int] = {}
+        self._dark: dict[int, bool] = {}
 
     @property
     def state(self) -> BenchState:
@@ -140,6 +143,8 @@ class _Maker:
     def feed_changes(self, changes: Iterable[Change]) -> None:
         for at_us, source, channel_id, value in changes:
             channel = self.state.boards[source].channels.get(channel_id)
+            if channel_id == DARK:
+                self._dark.setdefault(source, bool(value))
             if channel is None or value is None:
                 continue
             before = self._values.get((source, channel_id))
@@ -233,7 +238,8 @@ class _Maker:
             if move is not None:
                 stood.append(move)
         boards = [self.name(source) for source in self.state.boards]
-        return Script(self.path, steps, lit, stood, self.panel or Panel(), boards, sorted(self._left_out))
+        dark = {self.name(source) for source, is_dark in self._dark.items() if is_dark}
+        return Script(self.path, steps, lit, stood, self.panel or Panel(), boards, dark, sorted(self._left_out))
 
     @staticmethod
     def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:

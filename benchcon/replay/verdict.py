@@ -43,8 +43,9 @@ def run_against(case: Case, target: str) -> Verdict:
     script = script_of(case.path)
     then = tracks_of(case.path)
     try:
+        start = start_of(target)
         with panel_file(script.panel.text, case.panel) as panel:
-            with start_of(target)(Wanted(panel, script.boards, case.faults)) as boards:
+            with start(Wanted(panel, script.boards, case.faults)) as boards:
                 again = do_again(script, then, boards.ports, boards.hands, case.how)
     except Trouble as trouble:
         raise type(trouble)(f"{script.path}: against {target}: {trouble}") from trouble

@@ -1,0 +1,137 @@
+"""Replaying a capture to boards: the same board does the same, a broken one does not, and it is said which channel."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from junitparser import JUnitXml
+from replay.story import evening
+
+from benchcon.demo.desks import panel_path, start
+from benchcon.errors import Trouble
+from benchcon.replay.again import words_of
+from benchcon.replay.cases import case_of
+from benchcon.replay.script import Ask, Move, script_of
+from benchcon.replay.verdict import WHOLE, run_against
+
+BENCHCON = [sys.executable, "-m", "benchcon"]
+
+
+def test_the_script_is_what_host_and_hands_did(power_desk: Path) -> None:
+    script = script_of(power_desk)
+    steps = [
+        (step.words[0], *step.words[1:]) if isinstance(step, Ask) else (step.part, step.value) for step in script.steps
+    ]
+    # From the middle to "on" the three-position switch passes "off": both contacts open.
+    assert steps[:2] == [("mains", 1), ("set", "l_main=3E8")]
+    assert ("standby", 2) in steps
+    assert ("bus_volts", 700) in steps
+    assert [step for step in steps if step[0] in ("dark", "light")][:2] == [("dark",), ("light",)]
+    assert script.boards == ["power"]
+    assert all(ask.answer is not None for ask in script.steps if isinstance(ask, Ask))
+
+
+def test_the_same_board_does_the_same(power_desk: Path) -> None:
+    case = case_of(power_desk)
+    verdict = run_against(case, "simulated")
+    assert verdict.same, verdict.text
+    assert {"power.sw_main", "power.l_main", "power.volts", "power.(dark)", WHOLE} <= set(verdict.channels)
+    assert verdict.remarks == []
+
+
+def test_a_broken_board_is_found_by_its_channel(power_desk: Path, tmp_path: Path) -> None:
+    faults = tmp_path / "faults.toml"
+    faults.write_text('[[faults]]\nkind = "stuck"\nchannel = "power.sw_main"\n')
+    case = case_of(power_desk)
+    verdict = run_against(replace(case, faults=faults, how=replace(case.how, fast=True)), "simulated")
+    assert {name for name, text in verdict.channels.items() if text} == {"power.sw_main"}
+    assert "missing" in verdict.channels["power.sw_main"]
+    assert "made" in verdict.channels["power.sw_main"]
+
+
+def test_as_fast_as_it_goes_only_the_order_counts(power_desk: Path) -> None:
+    case = case_of(power_desk)
+    verdict = run_against(replace(case, how=replace(case.how, fast=True)), "simulated")
+    assert verdict.same, verdict.text
+
+
+def test_to_a_port_with_a_hand_and_without(power_desk: Path, tmp_path: Path) -> None:
+    with start(panel=panel_path(), boards=["power"], separate=True) as demo:
+        name, port, control = demo.boards[0]
+        junit, page = tmp_path / "r.xml", tmp_path / "r.html"
+        words = ["replay", str(power_desk), "--to", port, "--hand", control, "--junit", str(junit), "--html", str(page)]
+        done = subprocess.run([*BENCHCON, *words], capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert "the same" in done.stdout
+        suites = list(JUnitXml.fromfile(str(junit)))
+        assert suites[0].failures == 0
+        assert "power.sw_main" in [case.name for case in suites[0]]
+        assert page.read_text().startswith("<!doctype html>")
+        # Nobody moves the inputs: they are left out, and that is said; outputs and answers are compared all the same.
+        alone = subprocess.run(
+            [*BENCHCON, "replay", str(power_desk), "--to", port, "--fast"], capture_output=True, text=True
+        )
+        assert alone.returncode == 0, alone.stdout + alone.stderr
+        for part in ("mains", "standby", "bus_volts"):
+            assert f"left out: {name}.{part}: must be moved, and there is no hand" in alone.stdout
+        # With somebody at the desk it asks; whoever does not move anything leaves it out.
+        asked = subprocess.run(
+            [*BENCHCON, "replay", str(power_desk), "--to", port, "--by-hand", "--fast"],
+            capture_output=True,
+            text=True,
+            input="n\n" * 50,
+        )
+        assert asked.returncode == 0, asked.stdout + asked.stderr
+        assert "Please press, or make, mains on power, then press Enter" in asked.stdout
+
+
+def test_a_board_that_is_another_is_refused_in_one_line(tmp_path: Path) -> None:
+    capture = evening().write(tmp_path / "x.capture")
+    with start(panel=panel_path(), boards=["power"], separate=True) as demo:
+        done = subprocess.run(
+            [*BENCHCON, "replay", str(capture), "--to", demo.boards[0].port], capture_output=True, text=True
+        )
+    assert done.returncode == 2
+    assert "is of lighting, met; connected is power" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--to", "/dev/no_such"], "/dev/no_such"),
+        (["--against", "moon"], "--against: 'moon' is not known; allowed: state, simulated"),
+        (["--hand", "unix:/x"], "go with --to"),
+        (["--headless", "--to", "x"], "one of the two"),
+        (["--at", "5 s"], "--at goes with --headless"),
+        (["--to", "x", "--hand", "nowhere"], "'nowhere' is no CONTROL word"),
+    ],
+)
+def test_what_cannot_be_done_is_said_in_one_line(power_desk: Path, words: list[str], says: str) -> None:
+    done = subprocess.run([*BENCHCON, "replay", str(power_desk), *words], capture_output=True, text=True)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_capture_without_a_panel_needs_one(tmp_path: Path) -> None:
+    case = case_of(evening().write(tmp_path / "x.capture"))
+    with pytest.raises(Trouble, match="carries no panel; name a panel file"):
+        run_against(case, "simulated")
+
+
+def test_what_a_user_is_asked_to_do() -> None:
+    assert words_of(Move(0, "met", "dial", "turn", -8, ("e1",))) == "turn dial on met by 2 detents to the left"
+    assert words_of(Move(0, "met", "dial", "turn", -8, ("e1",), -4)) == "turn dial on met by 2 detents to the right"
+    assert words_of(Move(0, "met", "sel", "put", 3, ("s",))) == "put sel on met at position 3"
+
+
+def test_requests_that_outlast_the_power_are_left_out(tmp_path: Path) -> None:
+    story = evening().ask(1, "name New", "name New").ask(1, "ident other", "ident other")
+    script = script_of(story.write(tmp_path / "x"))
+    assert len(script.left_out) == 2
+    assert not any(isinstance(step, Ask) and step.words[0] in ("name", "ident") for step in script.steps)
