@@ -1,0 +1,133 @@
+"""``benchcon firmware``: a board's firmware and wiring list from a panel file."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from benchcon.firmware.limits import Memory
+    from benchcon.firmware.plan import Plan
+    from benchcon.link.lock import PortLock
+    from benchcon.panel.reader import Finding
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("panel", metavar="PANEL", help="panel file")
+    parser.add_argument("--board", metavar="NAME", help="which of its boards (needed if it has several)")
+    parser.add_argument("-o", dest="out", metavar="DIR", required=True, help="build folder to write")
+    parser.add_argument(
+        "--baud", type=int, default=115_200, metavar="N", help="bits a second: 115200, 500000 or 1000000 (115200)"
+    )
+    parser.add_argument("--force", action="store_true", help="replace an earlier build folder")
+    parser.add_argument("--flash", metavar="PORT", help="then load it into the board at this port, with avrdude")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the folder, and load it if asked to: 0 done, 2 it could not be done."""
+    import os
+    import sys
+    from pathlib import Path
+
+    from benchcon.errors import Trouble
+    from benchcon.firmware import folder, limits, tools
+    from benchcon.firmware.chips import BAUDS, baud_words
+    from benchcon.firmware.plan import Refused, plan
+    from benchcon.panel.file import inspect, slurp
+    from benchcon.panel.reader import Finding
+    from benchcon.wire.printable import printable
+
+    if args.baud not in BAUDS:
+        raise Trouble(f"--baud is {args.baud}; the firmware runs at {', '.join(map(str, BAUDS))}")
+    out = Path(args.out)
+    folder.may_write(Path(os.path.abspath(out)), force=args.force)
+
+    shown = printable(args.panel)
+    panel, found = inspect(slurp(args.panel), args.panel)
+    grave = [finding for finding in found if finding.grave]
+    if panel is None or grave:
+        return _refused(grave)
+    name = args.board
+    if name is None:
+        if len(panel.boards) != 1:
+            names = ", ".join(board.name for board in panel.boards) or "none"
+            raise Trouble(f"{shown} has {len(panel.boards)} boards; say which by --board ({names})")
+        name = panel.boards[0].name
+    try:
+        made, advice = plan(panel, name)
+    except Refused as refused:
+        return _refused(refused.findings)
+    lock = _port(args.flash) if args.flash else None
+
+    measured: list[Memory] = []
+
+    def look(new: Path) -> None:
+        """Nothing is delivered that does not compile or fit, as far as this machine can tell."""
+        measured.append(tools.build(new))
+        for line, text, _ in limits.too_much(made, measured[0], "measured"):
+            raise Trouble(str(Finding(shown, line, text)))
+
+    lacking = tools.missing(tools.COMPILERS)
+    try:
+        if lock and lacking:
+            raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
+        wanted = folder.files(made, args.baud, advice)
+        folder.write(out, wanted, force=args.force, look=None if lacking else look)
+        for finding in advice:
+            print(finding, file=sys.stderr)
+        _tell(made, out, measured, lacking, baud_words(args.baud))
+        if lock:
+            rate = tools.load(made.chip, out, args.flash, lambda text: print(text, flush=True))
+            print(f"loaded into the board at {printable(args.flash)} (boot loader at {rate} baud); it starts by itself")
+    finally:
+        if lock:
+            lock.release()
+    return 0
+
+
+def _refused(findings: Sequence[Finding]) -> int:
+    import sys
+
+    for finding in findings:
+        print(f"benchcon: {finding}", file=sys.stderr)
+    return 2
+
+
+def _port(port: str) -> PortLock:
+    """Return the lock of `port`, taken: a console that has it is told to let go before anything is done."""
+    import os
+
+    from benchcon.errors import Trouble
+    from benchcon.firmware import tools
+    from benchcon.link.lock import PortLock
+    from benchcon.wire.printable import printable
+
+    if "://" in port:
+        raise Trouble(f"{printable(port)}: only a serial port of this machine can be loaded by its boot loader")
+    if lacking := tools.missing(("avrdude",)):
+        raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
+    if not os.path.exists(port):
+        raise Trouble(f"{printable(port)}: there is no such port; see 'benchcon ports'")
+    lock = PortLock(port)
+    lock.take()
+    return lock
+
+
+def _tell(made: Plan, out: Path, measured: Sequence[Memory], lacking: str, baud: str) -> None:
+    from benchcon.firmware import limits
+    from benchcon.wire.printable import printable
+
+    memory = measured[0] if measured else limits.estimate(made)
+    chip, name = made.chip, printable(str(out))
+    how = "compiled" if measured else f"not compiled, as {lacking}; estimated"
+    print(
+        f"{name}: firmware of {made.board.name} for an {chip.title}, {how}: "
+        f"flash {memory.flash_bytes} of {chip.flash_bytes} bytes, RAM {memory.ram_bytes} of {chip.ram_bytes} without the stack"
+    )
+    print(f"serial port: {baud}")
+    print(f"solder by {name}/wiring.txt (or wiring.md), mind its cautions; then 'make -C {name} flash PORT=…', or open")
+    print(f"{name}/benchboard in the Arduino tool chain, or 'benchcon firmware … --flash PORT'")

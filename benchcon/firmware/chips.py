@@ -1,0 +1,124 @@
+"""The microcontrollers that firmware can be built for: what their pins, memories and boot loaders are.
+
+From the data sheets of ATmega328P and ATmega2560 (pin configurations, alternate port functions, pin-change interrupts,
+memories); boot loaders and the own light as on the usual boards (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from benchcon.panel.pins import PORTS
+
+CLOCK_HZ = 16_000_000
+"""Crystal or resonator of the usual boards; the firmware's timing is made for it."""
+
+BAUDS = (115_200, 500_000, 1_000_000)
+"""Rates that the firmware has been run at."""
+
+
+class Chip(NamedTuple):
+    """One microcontroller on the board it usually comes on."""
+
+    name: str
+    title: str
+    boards: str
+    """What people call the boards that carry it."""
+    mosi: str
+    miso: str
+    sck: str
+    ss: str
+    """Pins of the SPI."""
+    light: str
+    """Pin of the board's own light."""
+    flash_bytes: int
+    """What a boot loader of the larger usual size leaves."""
+    ram_bytes: int
+    programmer: str
+    """As avrdude calls the boot loader's protocol."""
+    boot_bauds: tuple[int, ...]
+    """Rates of the usual boot loaders, the newest first."""
+
+    def port_of(self, pin: str) -> tuple[str, int]:
+        """Return port letter and bit of the board pin `pin`: D4 → ("D", 4). Raises KeyError if there is none."""
+        port = PORTS[self.name][pin]
+        if not port.startswith("P"):
+            raise KeyError(pin)
+        return port[1], int(port[2:])
+
+    def change_number(self, pin: str) -> int | None:
+        """Return n of PCINTn, the pin-change interrupt of `pin`; None if it has none."""
+        letter, bit = self.port_of(pin)
+        return _CHANGES[self.name].get((letter, bit))
+
+    def analogue_only(self, pin: str) -> bool:
+        """Say whether `pin` can be read as a voltage and do nothing else."""
+        return PORTS[self.name].get(pin, "").startswith("ADC")
+
+
+_CHANGES = {
+    "atmega328p": {(port, bit): 8 * n + bit for n, port in enumerate("BCD") for bit in range(8)},
+    "atmega2560": {("B", bit): bit for bit in range(8)}
+    | {("E", 0): 8}
+    | {("J", bit): 9 + bit for bit in range(7)}
+    | {("K", bit): 16 + bit for bit in range(8)},
+}
+
+CHIPS = {
+    chip.name: chip
+    for chip in (
+        Chip(
+            name="atmega328p",
+            title="ATmega328P",
+            boards="Uno or Nano",
+            mosi="D11",
+            miso="D12",
+            sck="D13",
+            ss="D10",
+            light="D13",
+            flash_bytes=32_768 - 2048,
+            ram_bytes=2048,
+            programmer="arduino",
+            boot_bauds=(115_200, 57_600),
+        ),
+        Chip(
+            name="atmega2560",
+            title="ATmega2560",
+            boards="Mega 2560",
+            mosi="D51",
+            miso="D50",
+            sck="D52",
+            ss="D53",
+            light="D13",
+            flash_bytes=262_144 - 8192,
+            ram_bytes=8192,
+            programmer="wiring",
+            boot_bauds=(115_200,),
+        ),
+    )
+}
+
+
+def divisor(baud: int) -> int:
+    """Return UBRR for `baud` at double speed, as the firmware sets it."""
+    return (CLOCK_HZ // 8 + baud // 2) // baud - 1
+
+
+def baud_error(baud: int) -> float:
+    """Return how far the rate on the wire is from `baud`, as a share: +0.021 is 2.1 % too fast."""
+    return CLOCK_HZ / (8 * (divisor(baud) + 1)) / baud - 1
+
+
+def baud_words(baud: int) -> str:
+    """Return the error of `baud` in words for a person."""
+    error = round(100 * baud_error(baud), 1)
+    shown = f"{error:+.1f}" if error else "0.0"
+    text = (
+        f"{baud} baud: UBRR {divisor(baud)} at double speed, error {shown} % (ATmega328P data sheet, baud-rate tables)"
+    )
+    if not error:
+        return text
+    return (
+        f"{text}, more than the sheet recommends. With a USB serial chip on the board it works; "
+        "500000 and 1000000 baud have no error at all (--baud)"
+    )

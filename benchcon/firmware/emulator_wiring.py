@@ -1,0 +1,48 @@
+"""The wiring file of the emulated bench: the same board, for `protocols/firmware/emulator` (form: head of wiring.c)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from benchcon.firmware.plan import Plan
+from benchcon.panel.pins import Pin
+
+
+def emulator_wiring(plan: Plan) -> str:
+    """Return the wiring file of `plan`, one part or chain a line."""
+
+    def port(name: str) -> str:
+        letter, bit = plan.chip.port_of(name)
+        return f"{letter}{bit}"
+
+    def ports(names: Iterable[str]) -> str:
+        return ",".join(map(port, names))
+
+    def where(pin: Pin) -> str:
+        if pin.kind == "direct":
+            return f"pin={port(pin.name)}"
+        return f"row={pin.row} column={pin.column}" if pin.kind == "matrix" else f"chain={pin.bit}"
+
+    lines = [f"# {plan.board.name} on an {plan.chip.name}", f"board {plan.board.ident or plan.board.name}"]
+    for chain in (plan.chain_165, plan.chain_595, plan.chain_7219):
+        if chain:
+            pins = f"data={port(chain.data)} clock={port(chain.clock)} load={port(chain.load)}"
+            lines.append(f"chain{chain.kind} {pins} chips={chain.chips}")
+    if plan.matrix:
+        rows, columns = ports(plan.matrix.rows), ports(plan.matrix.columns)
+        lines.append(f"matrix rows={rows} columns={columns} diodes={int(plan.matrix.diodes)}")
+    for contact in plan.contacts:
+        lines.append(f"contact {contact.channel.id} {where(contact.pin)}" + " high=1" * (not contact.low))
+    for encoder in plan.encoders:
+        id_, (a, b) = encoder.channel.id, encoder.pins
+        if a.kind == b.kind == "direct":
+            turned = f"a={port(a.name)} b={port(b.name)} detent={encoder.control.detent_counts}"
+            lines.append(f"encoder {id_} {turned}")
+        else:
+            lines.append(f"# encoder {id_} hangs on the 74HC165 chain, where the emulated bench turns none")
+    lines += [f"pot {pot.channel.id} adc={pot.adc}" for pot in plan.pots]
+    for output in plan.lamps:
+        lines.append(f"lamp {output.lamp.channel.id} {where(output.pin)}" + " low=1" * output.low)
+    for each in plan.digits:
+        lines.append(f"digits {each.digits.channel.id} first={each.first} places={each.digits.places} step=1")
+    return "\n".join([*lines, ""])

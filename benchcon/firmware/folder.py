@@ -1,0 +1,212 @@
+"""The build folder on disk: complete, standing alone, and put in place in one step.
+
+DIR/benchboard/   the sketch: firmware sources, benchboard.ino, panel_map.h, panel_map.c
+DIR/main.c        what the sketch's loop does, for a build without the Arduino tool chain
+DIR/native/       the same board as a program of this machine
+DIR/Makefile      make, make native, make size, make flash PORT=…
+DIR/wiring.txt, wiring.md, emulator.wiring
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.firmware.chips import BAUDS
+from benchcon.firmware.emulator_wiring import emulator_wiring
+from benchcon.firmware.panel_map import header, source
+from benchcon.firmware.plan import Plan
+from benchcon.firmware.wiring_list import as_markdown, as_text, sections
+from benchcon.panel.reader import Finding
+from benchcon.protocol_files import protocols_dir
+from benchcon.wire.printable import printable
+
+MARK = "# Firmware of one panel board, written by `benchcon firmware`."
+"""First line of the Makefile: what --force may replace."""
+
+OURS = ("benchboard", "native", "build")
+"""Folders that are replaced whole."""
+
+
+def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -> dict[str, bytes]:
+    """Return every file of the build folder by its path in it."""
+    firmware = protocols_dir() / "firmware"
+    found: dict[str, bytes] = {}
+    for folder in ("core", "avr"):
+        for path in _sources(firmware / folder):
+            place = "main.c" if (folder, path.name) == ("avr", "main.c") else f"benchboard/{path.name}"
+            found[place] = path.read_bytes()
+    for path in _sources(firmware / "native"):
+        found[f"native/{path.name}"] = path.read_bytes()
+    found["benchboard/benchboard.ino"] = (firmware / "arduino" / "benchboard.ino").read_bytes()
+    listed = sections(plan, baud, advice)
+    core = [path.name for path in _sources(firmware / "core") if path.suffix == ".c"]
+    port = [path.name for path in _sources(firmware / "avr") if path.suffix == ".c" and path.name != "main.c"]
+    native = [path.name for path in _sources(firmware / "native") if path.suffix == ".c"]
+    texts = {
+        "benchboard/panel_map.h": header(plan, baud),
+        "benchboard/panel_map.c": source(plan),
+        "Makefile": makefile(plan, core, port, native),
+        "wiring.txt": as_text(listed),
+        "wiring.md": as_markdown(listed),
+        "emulator.wiring": emulator_wiring(plan),
+    }
+    return found | {name: text.encode() for name, text in texts.items()}
+
+
+def _sources(folder: Path) -> list[Path]:
+    found = sorted(path for path in folder.glob("*.[ch]") if path.is_file())
+    if not found:
+        raise Trouble(f"the folder {printable(str(folder))} holds no firmware: install benchcon again")
+    return found
+
+
+def makefile(plan: Plan, core: Sequence[str], port: Sequence[str], native: Sequence[str]) -> str:
+    """Return the Makefile; the names are those of C files of the sketch folder, and of `native/`."""
+    chip = plan.chip
+    bauds = " or ".join(map(str, chip.boot_bauds))
+    return f"""{MARK}
+#
+#   make                   build/benchboard.hex for the {chip.title} (Debian: apt-get install gcc-avr avr-libc)
+#   make size              how much of its memory that takes
+#   make flash PORT=/dev/ttyUSB0   load it by the board's boot loader (Debian: apt-get install avrdude)
+#   make native            build/benchboard-native: the same board as a program of this machine
+#
+# Or open the folder benchboard/ in the Arduino tool chain, choose the board ({chip.boards}) and upload.
+
+CHIP := {chip.name}
+BAUD ?=
+PROGRAMMER := {chip.programmer}
+# of the boot loader: {bauds}
+BOOT_BAUD ?= {chip.boot_bauds[0]}
+PORT ?=
+
+CORE := {" ".join(core)} panel_map.c
+AVR := {" ".join(port)}
+NATIVE := {" ".join(native)}
+
+AVR_CC ?= avr-gcc
+CC ?= cc
+WARNINGS := -Wall -Wextra -Wno-type-limits
+AVR_FLAGS := -std=gnu99 -Os $(WARNINGS) -mmcu=$(CHIP) -DF_CPU=16000000ul $(if $(BAUD),-DBAUD=$(BAUD)) \\
+\t-flto -fwhole-program -ffunction-sections -fdata-sections -Wl,--gc-sections -fshort-enums
+AVR_SOURCES := main.c $(addprefix benchboard/,$(CORE) $(AVR))
+NATIVE_SOURCES := $(addprefix benchboard/,$(CORE)) $(addprefix native/,$(NATIVE))
+HEADERS := $(wildcard benchboard/*.h native/*.h)
+
+.PHONY: all native size flash clean
+all: build/benchboard.hex
+
+build/benchboard.elf: $(AVR_SOURCES) $(HEADERS)
+\t@mkdir -p build
+\t$(AVR_CC) $(AVR_FLAGS) -Ibenchboard $(AVR_SOURCES) -o $@
+
+build/benchboard.hex: build/benchboard.elf
+\tavr-objcopy -O ihex -R .eeprom $< $@
+
+size: build/benchboard.elf
+\tavr-size $<
+
+flash: build/benchboard.hex
+\t@test -n "$(PORT)" || {{ echo "say which port: make flash PORT=/dev/ttyUSB0" >&2; exit 2; }}
+\tavrdude -p $(CHIP) -c $(PROGRAMMER) -P $(PORT) -b $(BOOT_BAUD) -D -U flash:w:$<:i
+
+native: build/benchboard-native
+
+build/benchboard-native: $(NATIVE_SOURCES) $(HEADERS)
+\t@mkdir -p build
+\t$(CC) -std=c99 -O2 $(WARNINGS) -DBB_SCAN_US=1000u -Ibenchboard -Inative $(NATIVE_SOURCES) -o $@
+
+clean:
+\trm -rf build
+"""
+
+
+def may_write(folder: Path, *, force: bool) -> None:
+    """Raise `Trouble` where `write` would not be allowed to put a build folder at `folder`."""
+    shown = printable(str(folder))
+    parent = folder.parent
+    if not parent.is_dir():
+        raise Trouble(f"{shown}: there is no folder {printable(str(parent))} to put it in")
+    if not folder.exists() and not folder.is_symlink():
+        return
+    if not folder.is_dir():
+        raise Trouble(f"{shown} is there already and is no folder; give another name")
+    if not any(folder.iterdir()):
+        return
+    if not force:
+        raise Trouble(f"{shown} is there already; give another name, or --force to replace what benchcon wrote in it")
+    if not _is_ours(folder):
+        raise Trouble(
+            f"{shown} was not written by 'benchcon firmware', so --force does not replace it; give another name"
+        )
+
+
+def _is_ours(folder: Path) -> bool:
+    try:
+        with open(folder / "Makefile", "rb") as file:
+            return file.read(200).startswith(MARK.encode())
+    except OSError:
+        return False
+
+
+def write(
+    folder: Path, wanted: dict[str, bytes], *, force: bool = False, look: Callable[[Path], None] | None = None
+) -> None:
+    """Put the files `wanted` (from `files`) at `folder`: all of them, or nothing.
+
+    They are written to a folder beside it, which takes its place in the end; `look` may inspect that one first and
+    raise. With `force` an earlier build folder is replaced; other files that someone put into its top level stay. Raises
+    `Trouble`.
+    """
+    folder = Path(os.path.abspath(folder))
+    may_write(folder, force=force)
+    try:
+        with _beside(folder) as new:
+            for name, raw in wanted.items():
+                (new / name).parent.mkdir(exist_ok=True)
+                (new / name).write_bytes(raw)
+            if look:
+                look(new)
+            _swap(new, folder)
+    except OSError as error:
+        where = printable(str(error.filename or folder))
+        raise Trouble(f"{where} cannot be written: {printable(error.strerror or str(error))}") from None
+
+
+@contextlib.contextmanager
+def _beside(folder: Path) -> Iterator[Path]:
+    new = Path(tempfile.mkdtemp(prefix=f".{folder.name[:100]}.", suffix=".part", dir=folder.parent))
+    try:
+        new.chmod(0o777 & ~_umask())
+        yield new
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _swap(new: Path, folder: Path) -> None:
+    if not folder.exists() or not any(folder.iterdir()):
+        os.rename(new, folder)  # an empty folder gives way
+        return
+    old = Path(tempfile.mkdtemp(prefix=f".{folder.name[:100]}.", suffix=".old", dir=folder.parent))
+    os.rename(folder, old)
+    try:
+        os.rename(new, folder)
+    except OSError:
+        os.rename(old, folder)
+        raise
+    for path in old.iterdir():
+        if path.name not in OURS and not (folder / path.name).exists():
+            os.rename(path, folder / path.name)
+    shutil.rmtree(old, ignore_errors=True)

@@ -1,0 +1,243 @@
+"""What a board of the firmware can bear: channels, pins with a job of their own, currents, memory.
+
+The counts are those of `protocols/firmware/core/benchboard.h` and `panel_types.h`; currents are those of
+`benchcon.panel.electrics`, taken here without the budget: the budget is kept by whoever talks to the board, and
+firmware answers to any terminal program.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from benchcon.panel.electrics import (
+    PIN_MOST_MA,
+    SHIFT_REGISTER_MA,
+    SHIFT_REGISTER_PIN_MA,
+    SUPPLY_PINS_MA,
+    loads,
+)
+from benchcon.panel.model import Chain, Channel, Control, Part
+from benchcon.panel.reader import Finding
+from benchcon.panel.rules import key_of
+
+if TYPE_CHECKING:
+    from benchcon.firmware.plan import LampOutput, Plan
+
+MOST_SETTLE_MS = 100
+"""`bb_contact.ms`: a count of scans in one byte."""
+MOST_INPUT_GROUPS = 15
+MOST_ENCODERS = 8
+MOST_POTS = 8
+MOST_SLOTS = 240
+
+
+def channels_of(part: Part) -> tuple[Channel, ...]:
+    """Return the channels of any part."""
+    return part.channels if isinstance(part, Control) else (part.channel,)
+
+
+def findings(made: Plan, file: str) -> list[Finding]:
+    """Return everything that stands against building `made`, and advice; `file` is the panel file as shown."""
+    found = [Finding(file, line, text, grave) for line, text, grave in _all(made)]
+    only = dataclasses.replace(made.panel, boards=(made.board,))
+    found += [Finding(file, load.line, load.text, load.grave) for load in loads(only)]
+    return found
+
+
+_Told = tuple[int, str, bool]
+
+
+def _all(made: Plan) -> Iterator[_Told]:
+    yield from _counts(made)
+    yield from _chain_pins(made)
+    yield from _spi_pins(made)
+    yield from _currents(made)
+    yield from _memory(made)
+    yield from _own_light(made)
+
+
+def _counts(made: Plan) -> Iterator[_Told]:
+    board, line = f"boards.{made.board.name}", made.board.line
+    for what, parts, most in (("encoders", made.encoders, MOST_ENCODERS), ("potentiometers", made.pots, MOST_POTS)):
+        if len(parts) > most:
+            over = parts[most]
+            yield over.control.line, f"{key_of(over.control)} is one too many: a board has {most} {what} at most", True
+    if made.input_groups > MOST_INPUT_GROUPS:
+        text = f"{board} has {made.input_groups} groups of eight inputs (pins, 74HC165 and matrix rows)"
+        yield line, f"{text}; the firmware scans {MOST_INPUT_GROUPS} at most", True
+    if made.slots > MOST_SLOTS:
+        yield line, f"{board} has {made.slots} inputs and outputs, spare ones included; {MOST_SLOTS} is the most", True
+
+
+def used_pins(made: Plan) -> dict[str, tuple[str, int, str]]:
+    """Return who uses each pin of the chip: pin → (who, line, ``in`` or ``out``)."""
+    used: dict[str, tuple[str, int, str]] = {}
+    for contact in made.contacts:
+        if contact.pin.kind == "direct":
+            used[contact.pin.name] = (key_of(contact.control), contact.channel.line, "in")
+    for encoder in made.encoders:
+        for pin in encoder.pins:
+            if pin.kind == "direct":
+                used[pin.name] = (key_of(encoder.control), encoder.channel.line, "in")
+    for pot in made.pots:
+        used[pot.pin.name] = (key_of(pot.control), pot.channel.line, "in")
+    for output in made.lamps:
+        if output.pin.kind == "direct":
+            used[output.pin.name] = (key_of(output.lamp), output.lamp.channel.line, "out")
+    for chain in _chains(made):
+        who = f"boards.{made.board.name}.chains.{chain.kind}"
+        used[chain.data] = (f"{who}.data", chain.line, "in" if chain.kind == "165" else "out")
+        used[chain.clock] = (f"{who}.clock", chain.line, "out")
+        used[chain.load] = (f"{who}.load", chain.line, "out")
+    if made.matrix:
+        for what, pins in (("row", made.matrix.rows), ("column", made.matrix.columns)):
+            for number, name in enumerate(pins):
+                used[name] = (f"matrices.{made.matrix.name} {what} {number}", made.matrix.line, "in")
+    used.pop("", None)
+    return used
+
+
+def _chains(made: Plan) -> list[Chain]:
+    return [chain for chain in (made.chain_165, made.chain_595, made.chain_7219) if chain]
+
+
+def _chain_pins(made: Plan) -> Iterator[_Told]:
+    for pin, (who, line, _) in used_pins(made).items():
+        if made.chip.analogue_only(pin) and not who.startswith("controls."):
+            yield line, f"{who} is {pin}, which only reads voltages; any other pin is allowed", True
+    chip, first, board = made.chip, made.chain_165, f"boards.{made.board.name}"
+    out, shown = made.chain_595, made.chain_7219
+    if out and (out.data, out.clock) != (chip.mosi, chip.sck) and out.data and out.clock:
+        text = f"{board}.chains.595 has data {out.data} and clock {out.clock}; the firmware drives it by the chip's SPI"
+        yield out.line, f'{text}: data = "{chip.mosi}", clock = "{chip.sck}"', True
+    if first and made.uses_spi and first.clock == chip.sck:
+        text = f"{board}.chains.165.clock is {chip.sck}, which the chip's SPI drives for the outputs"
+        yield first.line, f"{text}; give the 74HC165 another clock pin", True
+    elif first and shown and first.clock == shown.clock:
+        text = f"{board}.chains.165.clock is {first.clock}, the clock of the 7219 chain too (line {shown.line})"
+        yield first.line, f"{text}; the inputs are scanned while a display is written, so each needs its own", True
+    if out and shown and not made.display_on_spi and {shown.data, shown.clock, shown.load} & {chip.mosi, chip.sck}:
+        text = f"{board}.chains.7219 has one pin of the chip's SPI, which the 74HC595 chain uses (line {out.line})"
+        yield shown.line, f'{text}; both or none: data = "{chip.mosi}", clock = "{chip.sck}"', True
+
+
+def _spi_pins(made: Plan) -> Iterator[_Told]:
+    if not made.uses_spi:
+        return
+    chip, used = made.chip, used_pins(made)
+    who, line, way = used.get(chip.ss, ("", 0, "out"))
+    if way == "in":
+        text = f"{who} is on {chip.ss}, which must be an output while the chip's SPI drives a chain"
+        yield line, f"{text}; use another pin for it, and {chip.ss} for the load of a chain or a lamp", True
+    who, line, way = used.get(chip.miso, ("", 0, "in"))
+    matrix_row = made.matrix and chip.miso in made.matrix.rows
+    if way == "out" or matrix_row:
+        yield line, f"{who} is on {chip.miso}, which can only be an input while the chip's SPI drives a chain", True
+
+
+def lines_of(outputs: list[LampOutput]) -> str:
+    """Return the lines of some lamps for a message."""
+    lines = sorted({output.lamp.line for output in outputs})
+    shown = ", ".join(map(str, lines[:12])) + (" …" if len(lines) > 12 else "")
+    return f"line{'s' * (len(lines) > 1)} {shown}"
+
+
+def _currents(made: Plan) -> Iterator[_Told]:
+    carried = [output for output in made.lamps if output.lamp.driver == "pin"]
+    for output in carried:
+        chained = output.pin.kind == "595"
+        most = SHIFT_REGISTER_PIN_MA if chained else PIN_MOST_MA
+        if not output.lamp.wired and output.lamp.current_ma > most:  # the panel's own check has those that are wired
+            what = "an output of a 74HC595" if chained else "a pin"
+            text = f"{key_of(output.lamp)} draws {output.lamp.current_ma:g} mA from {output.pin.name}"
+            yield output.lamp.line, f"{text}; {what} bears {most:g} mA at most (absolute maximum)", True
+    for number in range(made.chain_595.chips if made.chain_595 else 0):
+        group = [output for output in carried if output.pin.kind == "595" and output.pin.chip_number == number]
+        yield from _sum(made, group, SHIFT_REGISTER_MA, f"chip {number + 1} of the 74HC595 chain")
+    yield from _sum(made, [o for o in carried if o.pin.kind == "direct"], SUPPLY_PINS_MA, "the chip's supply pins")
+
+
+def _sum(made: Plan, group: list[LampOutput], most: float, what: str) -> Iterator[_Told]:
+    total = sum(output.lamp.current_ma for output in group)
+    if total > most:
+        text = f"boards.{made.board.name}: {what}, can be asked for {total:g} mA ({lines_of(group)})"
+        cure = 'use less current, more chips, or driver = "transistor"'
+        yield made.board.line, f"{text}; it bears {most:g} mA (absolute maximum), whatever the budget; {cure}", True
+
+
+class Memory(NamedTuple):
+    """What a build takes of a chip, in bytes."""
+
+    flash_bytes: int
+    ram_bytes: int
+    """Without the stack."""
+
+
+STACK_BYTES = 256
+"""Kept free for the stack: the deepest call and three interrupts in each other, with room to spare."""
+
+
+def estimate(made: Plan) -> Memory:
+    """Return about how much a build takes: the upper side of a line through builds measured with avr-size.
+
+    RAM is the core's one structure, whose parts are counted (`bb_board` in benchboard.h) beside what the port keeps.
+    Flash is the program with everything in it, the tables, and the texts.
+    """
+    groups, lamps, chips = made.input_groups, made.lamp_groups, made.display_chips
+    rows = len(made.matrix.rows) if made.matrix else 0
+    values = len(made.encoders) + len(made.pots) + 8 * lamps
+    ram = (
+        1010
+        + 18 * groups
+        + 12 * lamps
+        + 8 * chips
+        + 9 * len(made.encoders)
+        + 5 * len(made.pots)
+        + 2 * values
+        + 3 * rows
+    )
+    labels = [*(c.label for c in made.contacts), *(e.label for e in made.encoders), *(p.label for p in made.pots)]
+    labels += [*(o.lamp.label for o in made.lamps), *(o.digits.label for o in made.digits)]
+    texts = sum(len(label.encode()) + 24 for label in labels)
+    flash = 12_600 + texts + 2 * made.slots + 24 * groups + 8 * lamps + 40 * len(made.pin_inputs)
+    flash += 24 * sum(output.pin.kind == "direct" for output in made.lamps) + 60 * rows
+    return Memory(flash, ram)
+
+
+def too_much(made: Plan, memory: Memory, how: str) -> Iterator[_Told]:
+    """Tell where `memory` is more than the chip has; `how` says how it was found."""
+    chip, board = made.chip, f"boards.{made.board.name}"
+    for what, taken, most in (
+        ("flash", memory.flash_bytes, chip.flash_bytes),
+        ("RAM", memory.ram_bytes + STACK_BYTES, chip.ram_bytes),
+    ):
+        if taken > most:
+            with_stack = f", {STACK_BYTES} of them for the stack" if what == "RAM" else ""
+            text = f"{board} takes {taken} bytes of {what} ({how}{with_stack}); an {chip.title} has {most}"
+            cure = (
+                'use fewer parts, a second board, or chip = "atmega2560"'
+                if chip.name != "atmega2560"
+                else "fewer parts"
+            )
+            yield made.board.line, f"{text}; {cure}", True
+
+
+def _memory(made: Plan) -> Iterator[_Told]:
+    yield from too_much(made, estimate(made), "estimated")
+
+
+def _own_light(made: Plan) -> Iterator[_Told]:
+    """The light and its resistor to ground are stronger than a pull-up: common practice, no source."""
+    who, line, way = used_pins(made).get(made.chip.light, ("", 0, ""))
+    chained = who.startswith("boards.")
+    if way == "in" and not chained:
+        text = f"{who} is on {made.chip.light}, where many boards have a light to ground that keeps an input low"
+        yield line, f"{text}; another pin is better", False
+
+
+def with_own_light(made: Plan) -> Plan:
+    """Return `made` with the board's own light for `wink`, if its pin is free."""
+    taken = set(used_pins(made)) | ({made.chip.sck, made.chip.mosi} if made.uses_spi else set())
+    return dataclasses.replace(made, own_light=made.chip.light not in taken)

@@ -1,0 +1,234 @@
+"""`panel_map.h` and `panel_map.c` of a plan.
+
+Their form is told in `protocols/firmware/core/panel_types.h`, that of the pins in `protocols/firmware/avr/pins.h`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from benchcon.firmware.chips import BAUDS
+from benchcon.firmware.plan import TOP_COUNT, Plan
+from benchcon.panel.model import Channel
+from benchcon.wire.quote import quote
+
+BODY = 73
+"""Characters of a line before its check: 80 with the end, less `` #ABCD`` and the end."""
+NAME = 24
+"""Characters of a board's name as written on the wire."""
+STILL = 3
+"""A potentiometer's change that is told: one count of noise either way, and one more."""
+INTENSITY = 15
+"""The display drivers run at full; the resistor at ISET sets the current."""
+
+
+def header(plan: Plan, baud: int = BAUDS[0]) -> str:
+    """Return the text of `panel_map.h`."""
+    matrix, inward, outward, shown = plan.matrix, plan.chain_165, plan.chain_595, plan.chain_7219
+    longest = max([len(contact.channel.id) for contact in plan.contacts], default=1)
+    watched = _watched(plan)
+    groups = sum({1 << number // 8 for _, number in watched})
+    pin = plan.chip.port_of
+    lines = [
+        f"/* What is wired to the board {plan.board.name}: made from a panel file by `benchcon firmware`.",
+        " * Change that file, not this one. The form is told in panel_types.h, that of the pins in pins.h. */",
+        "#ifndef PANEL_MAP_H",
+        "#define PANEL_MAP_H",
+        "",
+        "#ifndef BAUD",
+        f"#define BAUD {baud}",
+        "#endif",
+        "",
+    ]
+    lines += _defines(
+        ("PANEL_INPUT_BYTES", plan.input_groups),
+        ("PANEL_SELECTORS", 0),
+        ("PANEL_ENCODERS", len(plan.encoders)),
+        ("PANEL_POTS", len(plan.pots)),
+        ("PANEL_LAMP_BYTES", plan.lamp_groups),
+        ("PANEL_DIGITS", len(plan.digits)),
+        ("PANEL_DISPLAY_CHIPS", plan.display_chips),
+        ("PANEL_INTENSITY", INTENSITY),
+        ("PANEL_POT_STILL", STILL),
+        ("PANEL_MATRIX_ROWS", len(matrix.rows) if matrix else 0),
+        ("PANEL_MATRIX_GROUP", plan.matrix_group if matrix else 0),
+        ("PANEL_MATRIX_DIODES", int(matrix.diodes) if matrix else 1),
+        ("PANEL_DARK_INPUT", "0xFF"),
+        ("PANEL_LONGEST_ID", longest),
+        ("PANEL_OWN_LIGHT", int(plan.own_light)),
+        ("PANEL_WINK_LAMPS", plan.wink_lamps),
+    )
+    lines.append("")
+    lines += _pins("PANEL_PIN_INPUTS", [(number, *pin(name)) for number, name in plan.pin_inputs])
+    lines += _pins("PANEL_PIN_WATCHES", watched)
+    lines.append(f"#define PANEL_WATCH_GROUPS {groups}")
+    lines += _pins(
+        "PANEL_PIN_LAMPS",
+        [(output.number, *pin(output.pin.name)) for output in plan.lamps if output.pin.kind == "direct"],
+    )
+    lines += ["", f"#define PANEL_IN_CHAIN_BYTES {inward.chips if inward else 0}"]
+    lines.append(f"#define PANEL_IN_CHAIN_GROUP {plan.pin_groups}")
+    if inward:
+        lines += _named(plan, PANEL_IN_CLOCK=inward.clock, PANEL_IN_LOAD=inward.load, PANEL_IN_DATA=inward.data)
+    lines += ["", f"#define PANEL_OUT_CHAIN_BYTES {outward.chips if outward else 0}"]
+    lines.append(f"#define PANEL_OUT_CHAIN_GROUP {plan.pin_lamp_groups}")
+    if outward:
+        lines += _named(plan, PANEL_OUT_LATCH=outward.load)
+    lines += ["", f"#define PANEL_DISPLAY_ON_SPI {int(plan.display_on_spi)}"]
+    if shown:
+        if not plan.display_on_spi:
+            lines += _named(plan, PANEL_DISPLAY_DATA=shown.data, PANEL_DISPLAY_CLOCK=shown.clock)
+        lines += _named(plan, PANEL_DISPLAY_LOAD=shown.load)
+    lines.append("")
+    lines += _pins("PANEL_MATRIX_ROW_PINS", _numbered(plan, matrix.rows if matrix else ()))
+    lines += _pins("PANEL_MATRIX_COLUMN_PINS", _numbered(plan, matrix.columns if matrix else ()))
+    channels = ", ".join(str(pot.adc) for pot in plan.pots) or "0"
+    lines += ["", f"#define PANEL_ADC_CHANNELS {{{channels}}}"]
+    if plan.own_light:
+        lines += _named(plan, PANEL_LIGHT=plan.chip.light)
+    lines += ["", '#include "panel_types.h"', "", "#endif", ""]
+    return "\n".join(lines)
+
+
+def _defines(*pairs: tuple[str, object]) -> list[str]:
+    return [f"#define {name} {value}" for name, value in pairs]
+
+
+def _named(plan: Plan, **pins: str) -> list[str]:
+    found = []
+    for name, pin in pins.items():
+        letter, bit = plan.chip.port_of(pin)
+        found.append(f"#define {name} {letter}, {bit} /* {pin} */")
+    return found
+
+
+def _numbered(plan: Plan, names: Iterable[str]) -> list[tuple[int, str, int]]:
+    return [(number, *plan.chip.port_of(name)) for number, name in enumerate(names)]
+
+
+def _pins(name: str, uses: Sequence[tuple[object, ...]]) -> list[str]:
+    """Return ``#define NAME(X) X(0, D, 2) X(1, D, 3) …``, four uses a line."""
+    words = ["X(" + ", ".join(map(str, use)) + ")" for use in uses]
+    if len(words) <= 4:
+        return [f"#define {name}(X) {' '.join(words)}".rstrip()]
+    rows = [" ".join(words[at : at + 4]) for at in range(0, len(words), 4)]
+    return [f"#define {name}(X) \\", *(f"    {row} \\" for row in rows[:-1]), f"    {rows[-1]}"]
+
+
+def _watched(plan: Plan) -> list[tuple[int, int]]:
+    """Return input number and pin-change number of every input whose edges an interrupt tells."""
+    inputs = [(contact.number, contact.pin.name) for contact in plan.contacts if contact.raw == 1]
+    for encoder in plan.encoders:
+        if encoder.raw == 1:
+            inputs += [(encoder.a, encoder.pins[0].name), (encoder.b, encoder.pins[1].name)]
+    found = [(number, plan.chip.change_number(name)) for number, name in inputs]
+    return sorted((number, change) for number, change in found if change is not None)
+
+
+def source(plan: Plan) -> str:
+    """Return the text of `panel_map.c`."""
+    slots = _slots(plan)
+    lines = ['#include "panel_map.h"', "", "#define TEXT(name, words) static const char name[] BB_FLASH = words", ""]
+    lines += [f"TEXT(t_{number}, {text});" for number, (text, _) in enumerate(slots) if text]
+    cells = [
+        f"{{{f't_{number}' if text else '0'}, {detail}}}" if text or detail else "BB_SPARE"
+        for number, (text, detail) in enumerate(slots)
+    ]
+    encoders = [f"{{{encoder.a}, {encoder.b}}}" for encoder in plan.encoders]
+    lines += [
+        "",
+        *_table("const bb_slot panel_slots[]", cells),
+        "",
+        "/* C has no empty tables: one entry stands where there is none. */",
+        *_table("const bb_selector panel_selectors[]", ["{0, 0, 0}"]),
+        *_table("const bb_encoder panel_encoders[]", encoders or ["{0, 0}"]),
+        *_table("const bb_digits panel_digits[]", [f"{{{each.first}, 1}}" for each in plan.digits] or ["{0, 1}"]),
+        "",
+        f"const char panel_ident[] BB_FLASH = {literal(plan.board.ident or plan.board.name)};",
+        f"const char panel_name[] BB_FLASH = {literal(name_word(plan))};",
+        f"const char panel_model[] BB_FLASH = {literal(_model(plan))};",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _raw(raw: int) -> list[str]:
+    return [[], ["BB_RAW_PIN"], ["BB_RAW_SCAN"]][raw]
+
+
+def _detail(flags: Sequence[str], number: int) -> str:
+    return f"BB_DETAIL({' | '.join(flags) or '0'}, {number})"
+
+
+def _table(head: str, cells: Sequence[str]) -> list[str]:
+    if len(cells) <= 2:
+        return [f"{head} BB_FLASH = {{{', '.join(cells)}}};"]
+    return [f"{head} BB_FLASH = {{", *(f"    {cell}," for cell in cells), "};"]
+
+
+def literal(text: str) -> str:
+    """Return printable ASCII `text` as a C string; a question mark could begin a trigraph."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("?", "\\?") + '"'
+
+
+def fitting(text: str, room: int) -> str:
+    """Return `text` quoted for the wire, as many of its characters as `room` holds."""
+    while len(quote(text)) > room:
+        text = text[:-1]
+    return quote(text)
+
+
+def name_word(plan: Plan) -> str:
+    """Return the board's name as one word of the wire."""
+    return fitting(plan.board.label or plan.board.name, NAME)
+
+
+def _model(plan: Plan) -> str:
+    end = f" chip={plan.chip.name}"
+    return f"text={fitting(plan.board.label or plan.board.name, BODY - len('<00 item 01 model text=') - len(end))}{end}"
+
+
+def _slots(plan: Plan) -> list[tuple[str, str]]:
+    """Return C text and detail of every slot, both empty for a spare one."""
+    inputs = [("", "")] * (8 * plan.input_groups)
+    for contact in plan.contacts:
+        flags = ["BB_LOW"] * contact.low + ["BB_FIRST"] * contact.first_edge + _raw(contact.raw)
+        does = f"contact {contact.channel.id}{' inv=1' * contact.low}{' raw=1' * bool(contact.raw)} deb=000A"
+        text = _text(does, contact.channel, "", contact.label)
+        inputs[contact.number] = text, _detail(flags, contact.settle_ms)
+    turned, pots, shown = [], [], []
+    for encoder in plan.encoders:
+        for number in (encoder.a, encoder.b):
+            inputs[number] = "", _detail(["BB_LOW"], 0) if encoder.low else ""
+        does = f"encoder {encoder.channel.id}{' raw=1' * bool(encoder.raw)} det=4"
+        text = _text(does, encoder.channel, "", encoder.label)
+        turned.append((text, _detail(_raw(encoder.raw), encoder.control.detent_counts)))
+    for pot in plan.pots:
+        text = _text(f"pot {pot.channel.id} top=03FF", pot.channel, "", pot.label)
+        pots.append((text, str(TOP_COUNT)))
+    lamps = [("", "")] * (8 * plan.lamp_groups)
+    for output in plan.lamps:
+        lamp = output.lamp
+        flags = ["BB_DIM"] * lamp.dimmed + ["BB_LOW"] * output.low
+        does = f"lamp {lamp.channel.id}{' dim=1' * lamp.dimmed}"
+        lamps[output.number] = _text(does, lamp.channel, lamp.colour, lamp.label), _detail(flags, 0)
+    for each in plan.digits:
+        text = _text(f"digits {each.digits.channel.id} places=8", each.digits.channel, "", each.digits.label)
+        shown.append((text, _detail([], each.digits.places)))
+    return [*inputs, *turned, *pots, *lamps, *shown]
+
+
+def _text(does: str, channel: Channel, colour: str, label: str) -> str:
+    """Return a channel's text as C source, cut so that its item fits a line; `does`: what the board says by itself."""
+    room = BODY - len(f"<00 item 00 {does}")
+    parts = [literal(channel.id)]
+    for key, macro, value in (
+        ("pin", "PIN", channel.wire.pin),
+        ("colour", "COLOUR", colour),
+        ("label", "LABEL", label),
+    ):
+        word = fitting(value, max(0, room - len(f" {key}=")))
+        if word:
+            parts.append(f"{macro} {literal(word)}")
+            room -= len(f" {key}={word}")
+    return " ".join(parts)

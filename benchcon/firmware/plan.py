@@ -1,0 +1,374 @@
+"""From a panel and the name of a board to a plan: which channel is which input, output or place of the firmware.
+
+The plan numbers things as `protocols/firmware/core/panel_types.h` asks for it: inputs on pins first, then the 74HC165
+chain, then a group of eight for each matrix row; lamps on pins first, then the 74HC595 chain. What cannot be built is
+noted as findings with lines of the panel file, all of them in one go; `plan` then raises `Refused`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchcon.errors import Trouble
+from benchcon.firmware import limits
+from benchcon.firmware.chips import CHIPS, Chip
+from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Panel
+from benchcon.panel.pins import Pin, read_pins
+from benchcon.panel.reader import Finding, near
+from benchcon.panel.rules import key_of
+from benchcon.simboard.wiring import wiring
+from benchcon.wire.printable import printable
+
+TOP_COUNT = 1023
+"""Greatest reading of the chips' ten-bit converter."""
+
+
+class Refused(Trouble):
+    """What stands in the way of a build; `findings` has all of it, `str()` the first."""
+
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        super().__init__(str(findings[0]))
+        self.findings = tuple(findings)
+
+
+@dataclass(frozen=True, slots=True)
+class ContactInput:
+    """A contact on input `number`."""
+
+    number: int
+    control: Control
+    channel: Channel
+    label: str
+    pin: Pin
+    low: bool
+    """Low level means made."""
+    settle_ms: int
+    raw: int
+    """1: by pin-change interrupt; 2: as the scan sees it; 0: not at all."""
+
+    @property
+    def first_edge(self) -> bool:
+        return self.control.act_on == "first edge"
+
+
+@dataclass(frozen=True, slots=True)
+class EncoderInput:
+    """An encoder on the inputs `a` and `b`."""
+
+    a: int
+    b: int
+    control: Control
+    channel: Channel
+    label: str
+    pins: tuple[Pin, Pin]
+    low: bool
+    raw: int
+
+
+@dataclass(frozen=True, slots=True)
+class PotInput:
+    """A potentiometer on analogue input `adc`."""
+
+    adc: int
+    control: Control
+    channel: Channel
+    label: str
+    pin: Pin
+
+
+@dataclass(frozen=True, slots=True)
+class LampOutput:
+    """A lamp on output `number`."""
+
+    number: int
+    lamp: Lamp
+    pin: Pin
+    low: bool
+    """Low level lights it."""
+
+
+@dataclass(frozen=True, slots=True)
+class DigitsOutput:
+    """A display whose leftmost place is row `first` of the driver chain."""
+
+    first: int
+    digits: Digits
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One board, ready to be written down."""
+
+    panel: Panel
+    board: Board
+    chip: Chip
+    pin_inputs: tuple[tuple[int, str], ...]
+    """Input number and pin of every input on a pin of its own."""
+    contacts: tuple[ContactInput, ...]
+    encoders: tuple[EncoderInput, ...]
+    pots: tuple[PotInput, ...]
+    lamps: tuple[LampOutput, ...]
+    digits: tuple[DigitsOutput, ...]
+    chain_165: Chain | None
+    chain_595: Chain | None
+    chain_7219: Chain | None
+    matrix: Matrix | None
+    display_on_spi: bool
+    own_light: bool
+    """The board's own light is free for `wink`."""
+
+    @property
+    def pin_groups(self) -> int:
+        """Groups of eight inputs on pins."""
+        return -(-len(self.pin_inputs) // 8)
+
+    @property
+    def matrix_group(self) -> int:
+        return self.pin_groups + (self.chain_165.chips if self.chain_165 else 0)
+
+    @property
+    def input_groups(self) -> int:
+        """All groups of inputs; the core wants one at least."""
+        return max(1, self.matrix_group + (len(self.matrix.rows) if self.matrix else 0))
+
+    @property
+    def pin_lamp_groups(self) -> int:
+        return -(-sum(lamp.pin.kind == "direct" for lamp in self.lamps) // 8)
+
+    @property
+    def lamp_groups(self) -> int:
+        return self.pin_lamp_groups + (self.chain_595.chips if self.chain_595 else 0)
+
+    @property
+    def display_chips(self) -> int:
+        return self.chain_7219.chips if self.chain_7219 else 0
+
+    @property
+    def uses_spi(self) -> bool:
+        return bool(self.chain_595) or self.display_on_spi
+
+    @property
+    def slots(self) -> int:
+        """The core's own count of what could be a channel, spare ones included."""
+        inputs, lamps = 8 * self.input_groups, 8 * self.lamp_groups
+        return inputs + len(self.encoders) + len(self.pots) + lamps + len(self.digits)
+
+    @property
+    def wink_lamps(self) -> int:
+        """How many lamps, from the first, may be lit together within the budget."""
+        by_number = {output.number: output.lamp.current_ma for output in self.lamps}
+        sum_ma = 0.0
+        for number in range(8 * self.lamp_groups):
+            sum_ma += by_number.get(number, 0.0)
+            if sum_ma > self.board.budget_ma:
+                return number
+        return 8 * self.lamp_groups
+
+
+def plan(panel: Panel, board_name: str) -> tuple[Plan, list[Finding]]:
+    """Return the plan for the board `board_name` of `panel`, and advice about it, in line order.
+
+    Raises `Trouble` if there is no such board, `Refused` for what cannot be built.
+    """
+    board = panel.board(board_name)
+    if board is None:
+        names = [each.name for each in panel.boards]
+        hint = near(board_name, names) or f"; its boards: {', '.join(names) or 'none'}"
+        raise Trouble(f'{printable(panel.path or "the panel")} has no board "{printable(board_name[:40])}"{hint}')
+    maker = _Maker(panel, board)
+    made = maker.made()
+    found = sorted(dict.fromkeys(maker.findings), key=lambda finding: (finding.line, not finding.grave))
+    if made is None or any(finding.grave for finding in found):
+        raise Refused([finding for finding in found if finding.grave])
+    return made, found
+
+
+class _Maker:
+    def __init__(self, panel: Panel, board: Board) -> None:
+        self.panel = panel
+        self.board = board
+        self.file = printable(panel.path or "panel file")
+        self.findings: list[Finding] = []
+        self.pin_inputs: list[tuple[int, str]] = []
+        self.labels: dict[str, str] = {}
+
+    def refuse(self, line: int, text: str) -> None:
+        self.findings.append(Finding(self.file, line, text, True))
+
+    def advise(self, line: int, text: str) -> None:
+        self.findings.append(Finding(self.file, line, text, False))
+
+    def made(self) -> Plan | None:
+        board = self.board
+        chip = CHIPS.get(board.chip)
+        if chip is None:
+            self.refuse(board.line, f"boards.{board.name} has no chip; say chip = {_quoted(CHIPS)}")
+            return None
+        self.chip = chip
+        chains = {chain.kind: chain for chain in board.chains}
+        for chain in board.chains:
+            self.known_pins(chain)
+        matrix = self.matrix()
+        # More parts than a board can describe are counted before they are described.
+        channels = sum(channel.board == board.name for part in self.panel.parts for channel in limits.channels_of(part))
+        if channels > limits.MOST_SLOTS:
+            self.refuse(
+                board.line, f"boards.{board.name} has {channels} channels; a board has {limits.MOST_SLOTS} at most"
+            )
+            return None
+        items = wiring(self.panel, board.name).items
+        self.labels = {item.id: item.detail.get("label", "") for item in items if item.id}
+        inputs = self.inputs(chains.get("165"), matrix)
+        made = Plan(
+            self.panel,
+            board,
+            chip,
+            tuple(self.pin_inputs),
+            tuple(each for each in inputs if isinstance(each, ContactInput)),
+            tuple(each for each in inputs if isinstance(each, EncoderInput)),
+            tuple(each for each in inputs if isinstance(each, PotInput)),
+            self.lamps(),
+            self.displays(),
+            chains.get("165"),
+            chains.get("595"),
+            chains.get("7219"),
+            matrix,
+            display_on_spi=self.on_spi(chains.get("7219")),
+            own_light=False,
+        )
+        self.findings += limits.findings(made, self.file)
+        if any(finding.grave for finding in self.findings):
+            return None
+        return limits.with_own_light(made)
+
+    def known_pins(self, chain: Chain) -> None:
+        who = f"boards.{self.board.name}.chains.{chain.kind}"
+        empty = [key for key in ("data", "clock", "load") if not getattr(chain, key)]
+        if empty:
+            self.refuse(chain.line, f"{who} lacks {' and '.join(empty)}; firmware needs all three pins of a chain")
+
+    def on_spi(self, chain: Chain | None) -> bool:
+        return chain is not None and (chain.data, chain.clock) == (self.chip.mosi, self.chip.sck)
+
+    def matrix(self) -> Matrix | None:
+        mine = [matrix for matrix in self.panel.matrices if matrix.board == self.board.name]
+        for second in mine[1:]:
+            text = f"matrices.{second.name} is the second matrix of {self.board.name}"
+            self.refuse(second.line, f"{text} (the first: line {mine[0].line}); the firmware scans one")
+        for matrix in mine[:1]:
+            for what, pins in (("rows", matrix.rows), ("columns", matrix.columns)):
+                if len(pins) > 8:
+                    self.refuse(
+                        matrix.line, f"matrices.{matrix.name} has {len(pins)} {what}; the firmware scans 8 at most"
+                    )
+        return mine[0] if mine else None
+
+    def usable(self, who: str, wired: bool, channel: Channel) -> tuple[Pin, ...]:
+        """Return the pins of a channel of this board; none, with a finding, where it cannot be built."""
+        pins = read_pins(channel.wire.pin)
+        if not pins and wired:
+            self.refuse(channel.line, f'{who} has no pin for {channel.id}; firmware needs one, such as pin = "D4"')
+        elif not pins:
+            self.advise(channel.line, f"{who} is not wired and has no pin for {channel.id}: it is left out")
+        return pins
+
+    def on_pin(self, pin: str) -> int:
+        self.pin_inputs.append((len(self.pin_inputs), pin))
+        return len(self.pin_inputs) - 1
+
+    def inputs(self, chain: Chain | None, matrix: Matrix | None) -> list[ContactInput | EncoderInput | PotInput]:
+        wanted: list[tuple[Control, Channel, tuple[Pin, ...]]] = []
+        for control in self.panel.controls:
+            for channel in control.channels:
+                if channel.board == self.board.name:
+                    pins = self.usable(key_of(control), control.wired, channel)
+                    if pins:
+                        wanted.append((control, channel, pins))
+        # The groups on pins come first and must be counted before the others are numbered.
+        direct = {
+            pin.name: self.on_pin(pin.name)
+            for control, _, pins in wanted
+            for pin in pins
+            if pin.kind == "direct" and control.kind != "pot"
+        }
+        chained = 8 * -(-len(direct) // 8)
+        rows = chained + (8 * chain.chips if chain else 0)
+
+        def number(pin: Pin) -> int:
+            if pin.kind == "direct":
+                return direct[pin.name]
+            return chained + pin.bit if pin.kind == "165" else rows + 8 * pin.row + pin.column
+
+        found: list[ContactInput | EncoderInput | PotInput] = []
+        for control, channel, pins in wanted:
+            label = self.labels.get(channel.id, control.label)
+            low = channel.active != "high"
+            if control.kind == "pot":
+                found.append(self.pot(control, channel, label, pins[0]))
+            elif control.kind == "encoder" and len(pins) == 2:
+                a, b = pins
+                raw = min((self.raw(pin) for pin in pins), key=(1, 2, 0).index) if a.kind == b.kind else 2
+                raw = 2 if {self.raw(a), self.raw(b)} == {1, 2} else raw
+                found.append(EncoderInput(number(a), number(b), control, channel, label, (a, b), low, raw))
+            elif control.kind in ("button", "switch"):
+                settle = self.settle_ms(control, channel)
+                pin = pins[0]
+                found.append(ContactInput(number(pin), control, channel, label, pin, low, settle, self.raw(pin)))
+        return found
+
+    def raw(self, pin: Pin) -> int:
+        if pin.kind == "direct":
+            known = not self.chip.analogue_only(pin.name)
+            return 1 if known and self.chip.change_number(pin.name) is not None else 2
+        return 2 if pin.kind == "165" else 0
+
+    def settle_ms(self, control: Control, channel: Channel) -> int:
+        who = key_of(control)
+        if len(control.channels) == 1 and any(code[0] > 1 for code in control.codes):
+            text = (
+                f"{who} is a switch whose {len(control.positions)} positions the board itself makes out of one channel"
+            )
+            self.refuse(channel.line, f"{text}; give it one contact a position, or contacts and a code")
+        if control.debounce_ms > limits.MOST_SETTLE_MS:
+            text = f"{who} has a debounce of {control.debounce_ms:g} ms"
+            self.refuse(control.line, f"{text}; the firmware counts up to {limits.MOST_SETTLE_MS} ms")
+        whole = math.ceil(control.debounce_ms - 1e-9)
+        if abs(whole - control.debounce_ms) > 1e-6:
+            self.advise(control.line, f"{who} has a debounce of {control.debounce_ms:g} ms; it is built as {whole} ms")
+        return max(1, min(whole, limits.MOST_SETTLE_MS))
+
+    def pot(self, control: Control, channel: Channel, label: str, pin: Pin) -> PotInput:
+        if control.high_count > TOP_COUNT:
+            text = f"{key_of(control)} has high = {control.high_count}"
+            self.refuse(control.line, f"{text}; the chip's converter reads 0 to {TOP_COUNT}")
+        return PotInput(int(pin.name[1:]), control, channel, label, pin)
+
+    def lamps(self) -> tuple[LampOutput, ...]:
+        wanted: list[tuple[Lamp, Pin]] = []
+        for lamp in self.panel.lamps:
+            if lamp.channel.board == self.board.name:
+                wanted += [(lamp, pin) for pin in self.usable(key_of(lamp), lamp.wired, lamp.channel)[:1]]
+        direct = {
+            pin.name: number for number, (_, pin) in enumerate(each for each in wanted if each[1].kind == "direct")
+        }
+        chained = 8 * -(-len(direct) // 8)
+        return tuple(
+            LampOutput(
+                direct[pin.name] if pin.kind == "direct" else chained + pin.bit, lamp, pin, lamp.channel.active == "low"
+            )
+            for lamp, pin in wanted
+        )
+
+    def displays(self) -> tuple[DigitsOutput, ...]:
+        found: list[DigitsOutput] = []
+        for digits in self.panel.digits:
+            if digits.channel.board == self.board.name:
+                pins = self.usable(key_of(digits), digits.wired, digits.channel)
+                found += [DigitsOutput(pin.bit, digits) for pin in pins[:1]]
+        return tuple(found)
+
+
+def _quoted(words: Iterable[str]) -> str:
+    return " or ".join(f'"{word}"' for word in words)

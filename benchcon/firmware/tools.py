@@ -1,0 +1,101 @@
+"""The tools that builders have: make and avr-gcc to compile, avr-size to measure, avrdude to load."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.firmware.chips import Chip
+from benchcon.firmware.limits import Memory
+from benchcon.wire.printable import printable
+
+COMPILE_S = 300.0
+"""No build takes so long, on any machine."""
+LOAD_S = 300.0
+
+_WHERE = {
+    "make": "apt-get install make",
+    "avr-gcc": "apt-get install gcc-avr avr-libc",
+    "avr-size": "apt-get install binutils-avr",
+    "avr-objcopy": "apt-get install binutils-avr",
+    "avrdude": "apt-get install avrdude",
+}
+COMPILERS = ("make", "avr-gcc", "avr-size", "avr-objcopy")
+
+
+def missing(tools: Sequence[str]) -> str:
+    """Return in words which of `tools` is not installed and how Debian calls it; empty if all are there."""
+    lacking = [tool for tool in tools if shutil.which(tool) is None]
+    if not lacking:
+        return ""
+    how = "; ".join(dict.fromkeys(_WHERE[tool] for tool in lacking))
+    return f"{', '.join(lacking)} {'is' if len(lacking) == 1 else 'are'} not installed (Debian: {how})"
+
+
+def _run(command: Sequence[str], folder: Path, seconds: float) -> tuple[int, str]:
+    """Return exit code and everything that `command` printed."""
+    try:
+        done = subprocess.run(
+            command,
+            cwd=folder,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            timeout=seconds,
+        )
+    except subprocess.TimeoutExpired:
+        return 1, f"{command[0]} took more than {seconds:g} s"
+    except OSError as error:
+        return 1, f"{command[0]}: {error.strerror}"
+    return done.returncode, done.stdout.decode("utf-8", "replace")
+
+
+def _telling(output: str) -> str:
+    """Return the line of a tool's output that says best what went wrong, printable."""
+    lines = [line.strip() for line in output.splitlines() if line.strip()]
+    marked = [line for line in lines if re.search(r"\berror\b|not in sync|can't open|cannot|No such|timeout", line)]
+    return printable((marked or lines[-1:] or ["it said nothing"])[0][:300])
+
+
+def build(folder: Path) -> Memory:
+    """Compile the build folder and return what it takes. Raises `Trouble` if it does not compile."""
+    code, output = _run(["make"], folder, COMPILE_S)
+    if code:
+        raise Trouble(f"the firmware does not compile: {_telling(output)}")
+    code, output = _run(["avr-size", "-A", "build/benchboard.elf"], folder, COMPILE_S)
+    sizes = {name: int(size) for name, size in re.findall(r"^(\.\w+)\s+(\d+)\s", output, re.MULTILINE)}
+    if code or ".text" not in sizes:
+        raise Trouble(f"avr-size cannot measure the firmware: {_telling(output)}")
+    data = sizes.get(".data", 0)
+    return Memory(sizes[".text"] + data, data + sizes.get(".bss", 0) + sizes.get(".noinit", 0))
+
+
+def avrdude_command(chip: Chip, port: str, boot_baud: int, image: str) -> list[str]:
+    """Return the command that loads `image` by the usual boot loader. -D: no erasing, the loader does that itself."""
+    words = ["avrdude", "-p", chip.name, "-c", chip.programmer, "-P", port, "-b", str(boot_baud), "-D"]
+    return [*words, "-U", f"flash:w:{image}:i"]
+
+
+def load(chip: Chip, folder: Path, port: str, say: Callable[[str], None]) -> int:
+    """Load the built firmware into the board at `port` and return the boot loader's rate that worked.
+
+    The caller holds the port's lock. Each rate that the usual boot loaders have is tried. Raises `Trouble` with what
+    avrdude said.
+    """
+    said = ""
+    for boot_baud in chip.boot_bauds:
+        command = avrdude_command(chip, port, boot_baud, "build/benchboard.hex")
+        say(printable(" ".join(command)))
+        code, output = _run(command, folder, LOAD_S)
+        if code == 0:
+            return boot_baud
+        said = said or _telling(output)
+    rates = " and ".join(map(str, chip.boot_bauds))
+    raise Trouble(
+        f"{printable(port)}: avrdude could not load the firmware (boot loader at {rates} baud): {said}; "
+        f"is it the right port, and a board with an {chip.title}? What was in the board may be gone: load again"
+    )

@@ -1,0 +1,284 @@
+"""What there is to solder: one row for each channel's wire, and the pins of every chip of a chain.
+
+Chip pins are those of the DIP packages in the data sheets of 74HC165, 74HC595 and MAX7219 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from benchcon.firmware.plan import Plan
+from benchcon.panel.electrics import E24, resistor_of, set_resistor_kohm
+from benchcon.panel.model import Chain, Channel, Control, Lamp, Wire
+from benchcon.panel.pins import CHAINS, Pin
+
+
+class Row(NamedTuple):
+    """One wire of the list."""
+
+    channel: str
+    pin: str
+    part: str
+    resistor: str
+    connector: str
+    connector_pin: str
+    wire: str
+    note: str
+
+
+class ChipPin(NamedTuple):
+    """One pin of a chip, and where it goes."""
+
+    number: int
+    name: str
+    goes_to: str
+
+
+class ChainChip(NamedTuple):
+    """One chip of a chain: U1, U2 …"""
+
+    reference: str
+    type: str
+    pins: tuple[ChipPin, ...]
+    note: str
+
+
+PULL_UP = "10 kΩ to +"
+"""Weak enough to save current, strong against noise on a panel's wires (common practice, no source)."""
+
+INPUT_PINS = (11, 12, 13, 14, 3, 4, 5, 6)
+"""74HC165: pins of the inputs A to H."""
+OUTPUT_PINS = (15, 1, 2, 3, 4, 5, 6, 7)
+"""74HC595: pins of the outputs QA to QH."""
+DIGIT_PINS = (2, 11, 6, 7, 3, 10, 5, 8)
+"""MAX7219: pins of DIG 0 to DIG 7."""
+SEGMENT_PINS = {"A": 14, "B": 16, "C": 20, "D": 23, "E": 21, "F": 15, "G": 17, "DP": 22}
+
+
+def ohm_words(ohm: float) -> str:
+    """Return a resistor's value as it is written on a parts list: 470 Ω, 4.7 kΩ."""
+    if ohm < 1000:
+        return f"{ohm:g} Ω"
+    return f"{ohm / 1000:g} kΩ" if ohm < 1_000_000 else f"{ohm / 1_000_000:g} MΩ"
+
+
+def rating_words(rating_mw: float) -> str:
+    """Return a resistor's rating as the trade writes it: 1/4 W."""
+    usual = {62.5: "1/16 W", 100.0: "1/10 W", 125.0: "1/8 W", 250.0: "1/4 W", 500.0: "1/2 W"}
+    return usual.get(rating_mw, f"{rating_mw / 1000:g} W")
+
+
+def references(plan: Plan) -> dict[tuple[str, int], str]:
+    """Return the reference of every chip: (chain, number in it) → ``U3``."""
+    chips = [(c.kind, n) for c in (plan.chain_165, plan.chain_595, plan.chain_7219) if c for n in range(c.chips)]
+    return {chip: f"U{number}" for number, chip in enumerate(chips, 1)}
+
+
+def rows(plan: Plan) -> list[Row]:
+    """Return a row for every channel, in the order of the board's own items, and for parts that are left out."""
+    names = references(plan)
+    found: list[Row] = []
+    for contact in plan.contacts:
+        notes = [_made(contact.pin, contact.low), *_about(contact.control)]
+        resistor = _input_resistor(contact.pin, contact.low)
+        found.append(_row(names, contact.channel, contact.pin, _part(contact.control, contact.label), resistor, notes))
+    for encoder in plan.encoders:
+        wires = _split(encoder.channel.wire)
+        for letter, pin, wire in zip("AB", encoder.pins, wires, strict=True):
+            notes = ["common to ground" if encoder.low else "common to +", *_about(encoder.control)]
+            resistor = _input_resistor(pin, encoder.low)
+            row = _row(
+                names, encoder.channel, pin, f"{_part(encoder.control, encoder.label)}, {letter}", resistor, notes
+            )
+            found.append(row._replace(connector_pin=wire.connector_pin, wire=wire.colour))
+    for pot in plan.pots:
+        notes = ["wiper; ends to ground (left) and the board's +; 1 to 10 kΩ, linear", *_about(pot.control)]
+        found.append(_row(names, pot.channel, pot.pin, _part(pot.control, pot.label), "", notes))
+    for output in plan.lamps:
+        lamp = output.lamp
+        notes = [*_lit(lamp, output.low), *_about(lamp)]
+        resistor = _series(plan, lamp)
+        found.append(_row(names, lamp.channel, output.pin, f"{lamp.label} ({lamp.colour} lamp)", resistor, notes))
+    for each in plan.digits:
+        digits, chip = each.digits, names.get(("7219", each.first // 8), "")
+        pins = f"7219.{each.first}" + (f" to 7219.{each.first + digits.places - 1}" if digits.places > 1 else "")
+        notes = [f"common cathode; leftmost place on {chip} DIG {each.first % 8}", *_about(digits)]
+        part = f"{digits.label} ({digits.colour} display, {digits.places} places)"
+        wire = digits.channel.wire
+        ends = (wire.connector, wire.connector_pin, wire.colour)
+        found.append(Row(digits.channel.id, pins, part, "at ISET, below", *ends, "; ".join(notes)))
+    return found
+
+
+def _row(
+    names: dict[tuple[str, int], str], channel: Channel, pin: Pin, part: str, resistor: str, notes: list[str]
+) -> Row:
+    where = pin.name
+    if pin.kind in ("165", "595"):
+        number = (INPUT_PINS if pin.kind == "165" else OUTPUT_PINS)[pin.bit % 8]
+        where += f" ({names.get((pin.kind, pin.chip_number), '?')} pin {number})"
+    wire = channel.wire
+    text = "; ".join(note for note in notes if note)
+    return Row(channel.id, where, part, resistor, wire.connector, wire.connector_pin, wire.colour, text)
+
+
+def _part(control: Control, label: str) -> str:
+    words = {"button": "push button", "switch": "switch", "encoder": "encoder", "pot": "potentiometer"}
+    # The label as the board says it may have been cut to fit a line.
+    label = control.label if len(control.channels) == 1 else label
+    return f"{label} ({words[control.kind]})"
+
+
+def _about(part: object) -> list[str]:
+    wired = getattr(part, "wired", True)
+    note = str(getattr(part, "note", ""))
+    return [*([] if wired else ["NOT WIRED YET"]), *([note] if note else [])]
+
+
+def _split(wire: Wire) -> tuple[Wire, Wire]:
+    """Return the two wires of an encoder, which are written with a slash: ``"5/6"``, ``"white/brown"``."""
+
+    def two(text: str) -> tuple[str, str]:
+        first, slash, second = text.partition("/")
+        return (first, second) if slash else (text, text)
+
+    pins, colours = two(wire.connector_pin), two(wire.colour)
+    return tuple(Wire(wire.pin, wire.connector, pins[n], colours[n]) for n in (0, 1))  # type: ignore[return-value]
+
+
+def _made(pin: Pin, low: bool) -> str:
+    if pin.kind == "matrix":
+        return f"row {pin.row}, column {pin.column}"
+    return "made to ground" if low else "made to +"
+
+
+def _input_resistor(pin: Pin, low: bool) -> str:
+    if pin.kind == "matrix":
+        return ""
+    if low:
+        return PULL_UP if pin.kind == "165" else "pull-up in the chip"
+    # The chip's own pull-up (20 kΩ at the least) stays on: 4.7 kΩ keeps the pin below 0.3 of the supply (data sheet).
+    return "10 kΩ to ground" if pin.kind == "165" else "4.7 kΩ to ground"
+
+
+def _series(plan: Plan, lamp: Lamp) -> str:
+    resistor = resistor_of(plan.board, lamp, E24)
+    heat = f"{resistor.power_mw:.0f} mW" if resistor.power_mw >= 10 else f"{resistor.power_mw:.1f} mW"
+    rated = rating_words(resistor.rating_mw)
+    return f"{ohm_words(resistor.ohm)} in series, {heat}, take {rated} ({resistor.current_ma:.1f} mA)"
+
+
+def _lit(lamp: Lamp, low: bool) -> list[str]:
+    if lamp.driver == "transistor":
+        return [
+            "by a transistor: its base over 1 kΩ from the pin, lamp and resistor from its supply",
+            "emitter to ground",
+        ]
+    return ["from + to the pin" if low else "from the pin to ground"]
+
+
+def chain_chips(plan: Plan) -> list[ChainChip]:
+    """Return every chip of the chains with all its pins."""
+    found: list[ChainChip] = []
+    for chain in (plan.chain_165, plan.chain_595, plan.chain_7219):
+        if chain:
+            found += [_chip(plan, chain, number) for number in range(chain.chips)]
+    return found
+
+
+def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
+    names = references(plan)
+    pins = {"165": _pins_165, "595": _pins_595, "7219": _pins_7219}[chain.kind](plan, chain, number)
+    note = "100 nF between + and ground, right at the chip"
+    if chain.kind == "7219":
+        note = "100 nF and 10 µF between V+ and ground, right at the chip"
+        currents = {
+            each.digits.segment_ma
+            for each in plan.digits
+            if each.first // 8 <= number <= (each.first + each.digits.places - 1) // 8
+        }
+        if currents:
+            least = min(currents)
+            note += f"; {set_resistor_kohm(least):g} kΩ between ISET and V+ ({least:g} mA mean a segment)"
+    elif chain.kind == "595":
+        note += "; until the board has started the outputs may be lit at random"
+    return ChainChip(names[chain.kind, number], CHAINS[chain.kind], tuple(sorted(pins)), note)
+
+
+def _neighbours(plan: Plan, chain: Chain, number: int) -> tuple[str, str]:
+    """Return the references of the chip before (towards the board) and after; empty at the ends."""
+    names = references(plan)
+    return names.get((chain.kind, number - 1), ""), names.get((chain.kind, number + 1), "")
+
+
+def _on(parts: Iterator[tuple[int, str]], number: int) -> dict[int, str]:
+    return {bit % 8: who for bit, who in parts if bit // 8 == number}
+
+
+def _pins_165(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
+    before, after = _neighbours(plan, chain, number)
+    contacts = [(c.pin.bit, f"{c.label} ({c.channel.id})") for c in plan.contacts if c.pin.kind == "165"]
+    contacts += [
+        (pin.bit, f"{encoder.label} {letter} ({encoder.channel.id})")
+        for encoder in plan.encoders
+        for letter, pin in zip("AB", encoder.pins, strict=True)
+        if pin.kind == "165"
+    ]
+    used = _on(iter(contacts), number)
+    pins = [ChipPin(INPUT_PINS[bit], "ABCDEFGH"[bit], used.get(bit, "+ (unused)")) for bit in range(8)]
+    return [
+        *pins,
+        ChipPin(1, "SH/LD", f"{chain.load} of the board"),
+        ChipPin(2, "CLK", f"{chain.clock} of the board"),
+        ChipPin(7, "/QH", "open"),
+        ChipPin(8, "GND", "ground"),
+        ChipPin(9, "QH", f"{before} pin 10 (SER)" if before else f"{chain.data} of the board"),
+        ChipPin(10, "SER", f"{after} pin 9 (QH)" if after else "+"),
+        ChipPin(15, "CLK INH", "ground"),
+        ChipPin(16, "VCC", "+"),
+    ]
+
+
+def _pins_595(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
+    before, after = _neighbours(plan, chain, number)
+    lamps = ((o.pin.bit, f"{o.lamp.label} ({o.lamp.channel.id})") for o in plan.lamps if o.pin.kind == "595")
+    used = _on(lamps, number)
+    pins = [ChipPin(OUTPUT_PINS[bit], "Q" + "ABCDEFGH"[bit], used.get(bit, "open")) for bit in range(8)]
+    return [
+        *pins,
+        ChipPin(8, "GND", "ground"),
+        ChipPin(9, "QH'", f"{after} pin 14 (SER)" if after else "open"),
+        ChipPin(10, "SRCLR", "+"),
+        ChipPin(11, "SRCLK", f"{chain.clock} of the board"),
+        ChipPin(12, "RCLK", f"{chain.load} of the board"),
+        ChipPin(13, "OE", "ground"),
+        ChipPin(14, "SER", f"{before} pin 9 (QH')" if before else f"{chain.data} of the board"),
+        ChipPin(16, "VCC", "+"),
+    ]
+
+
+def _pins_7219(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
+    before, after = _neighbours(plan, chain, number)
+    places = (
+        (
+            each.first + place,
+            f"cathode of {each.digits.label}, place {place + 1} from the left ({each.digits.channel.id})",
+        )
+        for each in plan.digits
+        for place in range(each.digits.places)
+    )
+    used = _on(places, number)
+    pins = [ChipPin(DIGIT_PINS[bit], f"DIG {bit}", used.get(bit, "open")) for bit in range(8)]
+    pins += [ChipPin(pin, f"SEG {name}", f"segment {name} of every place here") for name, pin in SEGMENT_PINS.items()]
+    return [
+        *pins,
+        ChipPin(1, "DIN", f"{before} pin 24 (DOUT)" if before else f"{chain.data} of the board"),
+        ChipPin(4, "GND", "ground"),
+        ChipPin(9, "GND", "ground (both)"),
+        ChipPin(12, "LOAD", f"{chain.load} of the board"),
+        ChipPin(13, "CLK", f"{chain.clock} of the board"),
+        ChipPin(18, "ISET", "resistor to V+, below"),
+        ChipPin(19, "V+", "+"),
+        ChipPin(24, "DOUT", f"{after} pin 1 (DIN)" if after else "open"),
+    ]
