@@ -126,7 +126,7 @@ class Writer:
         self._queue: list[Batch | _Missed | _Keyframe] = []
         self._waiting = 0
         self._due_records = KEYFRAME_RECORDS
-        self._since_keyframe = 0
+        self._since_keyframe = sum([lines.records for lines in opening])
         self._keyframe_us = self._at_us = at_us
         self._overflow: _Missed | None = None
         self._want_keyframe = self._closing = self._closed = False
