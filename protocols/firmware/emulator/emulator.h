@@ -6,7 +6,8 @@
  *   parts.c   contacts, encoders, potentiometers; lamps and digits as an eye would see them
  *   line.c    the serial line: pseudo-terminal or bytes by the cycle
  *   library.c where libsimavr is not as the chip
- *   words.c   the words of the control connection (`protocols/hand.md`) and of a script
+ *   words.c   the words of the control connection (`protocols/hand.md`)
+ *   trials.c  words that only the emulator has, for scripts and tests
  *
  * Times are emulated microseconds since power-up unless a name says otherwise. */
 #ifndef EMULATOR_H
@@ -48,7 +49,7 @@ typedef struct {
     int ab;            /* encoder: A * 2 + B as it stands */
     int pending;       /* encoder: counts still to be turned, signed */
     int detent;        /* counts a detent */
-    int millivolts;
+    int millivolts, noise_mv;
     int first, places, step; /* digits: rows of the driver chain */
     /* lamps: light integrated over windows */
     bool lit;
@@ -74,6 +75,7 @@ typedef struct {
     struct { pin_t row[8], column[8]; int rows, columns; bool diodes; } matrix;
     char name[20];
     int resets;
+    uint64_t clock_zero; /* cycle at which timer 1 stood at 0 when it was last set going */
     part_t *turning; /* whoever asked waits until this encoder is at rest */
 } bench_t;
 
@@ -109,6 +111,7 @@ void parts_begin(void);
 void parts_again(void);                   /* after a reset of the chip: levels at its pins as they were */
 void contact_set(part_t *part, bool made);
 void encoder_turn(part_t *part, int counts);
+void pot_millivolts(part_t *part, int millivolts);
 void pot_put(part_t *part, int permille);
 void lamp_level(part_t *part, bool lit);
 double lamp_duty(part_t *part);           /* 0 to 1 */
@@ -131,6 +134,9 @@ int stack_depth(void);                    /* bytes, the most since power-up or t
 
 /* --- words.c --- */
 void obey(char *line, char *answer, size_t room);
+
+bool obey_trial(const char *word, char *rest, char *answer, size_t room); /* trials.c; false: unknown */
+void window_answered(void);               /* an answer has come */
 
 /* --- main.c --- */
 void say(const char *form, ...);          /* one line of the script's log */

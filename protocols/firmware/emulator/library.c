@@ -119,6 +119,7 @@ static void timer_written(avr_t *avr, avr_io_addr_t addr, uint8_t value, void *u
 {
     (void)unused;
     library_write[AVR_DATA_TO_IO(addr)].write(avr, addr, value, library_write[AVR_DATA_TO_IO(addr)].param);
+    bench.clock_zero = compare[0].timer->tov_base;
     arm(&compare[0]);
     arm(&compare[1]);
 }

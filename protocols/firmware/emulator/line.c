@@ -89,6 +89,8 @@ static void from_chip(struct avr_irq_t *irq, uint32_t value, void *unused)
         return;
     if (byte == '\n' || byte == '\r') {
         line.text[line.length] = 0;
+        if (line.length && line.text[0] == '<')
+            window_answered();
         if (line.length)
             say("tx %llu %s", (unsigned long long)line.began, line.text);
         line.length = 0;

@@ -63,10 +63,15 @@ void encoder_turn(part_t *part, int counts)
         call_at(now_cycles() + cycles_of(QUARTER_US), encoder_step, part);
 }
 
+void pot_millivolts(part_t *part, int millivolts)
+{
+    part->millivolts = millivolts < 0 ? 0 : millivolts > 5000 ? 5000 : millivolts;
+    avr_raise_irq(avr_io_getirq(bench.avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + part->adc), (uint32_t)part->millivolts);
+}
+
 void pot_put(part_t *part, int permille)
 {
-    part->millivolts = permille * 5;
-    avr_raise_irq(avr_io_getirq(bench.avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + part->adc), (uint32_t)part->millivolts);
+    pot_millivolts(part, permille * 5);
 }
 
 /* --- light --- */

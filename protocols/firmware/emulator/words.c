@@ -170,48 +170,11 @@ void obey(char *text, char *answer, size_t room)
             shown(part, answer + snprintf(answer, room, "ok "), room - 3);
     } else if (!strcmp(word, "flashes")) {
         each_flashes(answer, room);
-    } else if (!strcmp(word, "duty")) {
-        if ((part = need(rest, LAMP, answer, room)))
-            snprintf(answer, room, "ok %.5f", lamp_duty(part));
     } else if (!strcmp(word, "time")) {
         snprintf(answer, room, "ok %llu", (unsigned long long)now_us());
     } else if (!strcmp(word, "reset")) {
         if (!reset(rest))
             no(answer, room, "a reset is reset, power, brownout, watchdog or unknown");
-    } else if (!strcmp(word, "overruns")) {
-        snprintf(answer, room, "ok %lu of %lu", line_overruns(), line_received());
-    } else if (!strcmp(word, "stack")) {
-        snprintf(answer, room, "ok %d", stack_depth());
-    } else if (!strcmp(word, "scans")) {
-        double us = 1e6 / bench.avr->frequency;
-        uint64_t span = bench.in.last_load - bench.in.first_load;
-        snprintf(answer, room, "ok count=%d mean=%.2f shortest=%.2f longest=%.2f", bench.in.loads,
-                 bench.in.loads > 2 ? (double)span * us / (bench.in.loads - 2) : 0.0, (double)bench.in.shortest * us,
-                 (double)bench.in.longest * us);
-    } else if (!strcmp(word, "scans_anew")) {
-        bench.in.loads = 0;
-        bench.in.shortest = bench.in.longest = 0;
-    } else if (!strcmp(word, "pc")) {
-        /* Where the program is: for addr2line, when something hangs. */
-        snprintf(answer, room, "ok %05x", (unsigned)bench.avr->pc);
-    } else if (!strcmp(word, "drivers")) {
-        snprintf(answer, room, "ok writes=%lu control=%lu", bench.drivers.writes, bench.drivers.control_writes);
-    } else if (!strcmp(word, "dip")) {
-        /* The supply dips: the drivers forget everything, the microcontroller rides through. */
-        chips_power_up();
-    } else if (!strcmp(word, "modulation")) {
-        /* The longest time between two moments of coming on, since the last such question. */
-        if ((part = need(rest, LAMP, answer, room))) {
-            snprintf(answer, room, "ok rises=%d longest=%.1f", part->rises, (double)part->longest_rise * 1e6 / bench.avr->frequency);
-            part->rises = 0;
-            part->longest_rise = 0;
-        }
-    } else if (!strcmp(word, "since")) {
-        /* On or off at this moment, and since when. */
-        if ((part = need(rest, LAMP, answer, room)))
-            snprintf(answer, room, "ok lit=%d since=%llu", part->lit, (unsigned long long)us_of(part->since_change));
-    } else if (!strcmp(word, "resets")) {
-        snprintf(answer, room, "ok %d", bench.resets);
     } else if (!strcmp(word, "supply")) {
         int millivolts = rest ? atoi(rest) : 0;
         if (millivolts < 1000 || millivolts > 6000)
@@ -220,7 +183,7 @@ void obey(char *text, char *answer, size_t room)
             bench.avr->vcc = bench.avr->avcc = bench.avr->aref = (uint32_t)millivolts;
     } else if (!strcmp(word, "faults") || !strcmp(word, "clear")) {
         /* The emulated panel has no faults of its own. */
-    } else {
-        no(answer, room, "unknown word");
+    } else if (!obey_trial(word, rest, answer, room)) {
+        no(answer, room, "unknown word, or no such part");
     }
 }
