@@ -79,33 +79,34 @@ def seal(body: str | bytes) -> bytes:
 
 def news(number: int, clock: int, words: Sequence[str]) -> bytes:
     """Build a line of news; `number` and `clock` are taken modulo 2^16 and 2^32."""
-    return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X} {' '.join(words)}")
+    return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X}", words)
 
 
 def request(tag: int, words: Sequence[str]) -> bytes:
     """Build a request; `tag` is 1 to 255."""
-    return _built(f">{tag:02X} {' '.join(words)}")
+    return _built(f">{tag:02X}", words)
 
 
 def answer(tag: int, words: Sequence[str]) -> bytes:
     """Build an answer; `tag` is that of the request, 0 if it was typed by hand."""
-    return _built(f"<{tag:02X} {' '.join(words)}")
+    return _built(f"<{tag:02X}", words)
 
 
 def by_hand(words: Sequence[str]) -> bytes:
     """Build a line as a person types it: no tag, no check."""
-    line = ("@@ " + " ".join(words)).encode("ascii", "replace")
-    if len(line) > LINE_MOST or not HAND.fullmatch(line):
+    line = " ".join(("@@", *words)).encode("utf-8", "surrogatepass")
+    if len(line) > LINE_MOST or not HAND.fullmatch(line) or line.count(b" ") != len(words):
         raise ValueError(f"not a line of the protocol: {line!r}")
     return line
 
 
-def _built(body: str) -> bytes:
-    """Seal `body`; raise ValueError if it makes no line of the protocol (so that nothing wrong is ever sent)."""
-    line = seal(body.encode("ascii", "replace"))
+def _built(head: str, words: Sequence[str]) -> bytes:
+    """Seal head and words; raise ValueError if they make no line of the protocol: nothing wrong is ever sent."""
+    body = " ".join((head, *words))
+    line = seal(body.encode("utf-8", "surrogatepass"))
     if len(line) > LINE_MOST:
         raise ValueError(f"{len(line)} bytes, and a line has {LINE_MOST} at most: {body!r}")
-    if not (UP.fullmatch(line) or DOWN.fullmatch(line)):
+    if not (UP.fullmatch(line) or DOWN.fullmatch(line)) or body.count(" ") != head.count(" ") + len(words):
         raise ValueError(f"not a line of the protocol: {body!r}")
     return line
 
