@@ -26,15 +26,18 @@ on its way past a position, a contact that goes on chattering), unless a robot s
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from benchcon.panel.model import Control, Digits, Lamp, Panel
-from benchcon.walk.evidence import Change, DigitsLook, Evidence, Hand, LampLook, Seen, as_json, read
-from benchcon.walk.layout import Layout, codes_of, key_of, spring_of
-from benchcon.walk.plan import DETENTS, Group, Step, plan, steps
+from benchcon.panel.model import Lamp, Panel
+from benchcon.walk import judge
+from benchcon.walk.evidence import Change, DigitsLook, Evidence, Hand, LampLook, Seen
+from benchcon.walk.journal import Done, line_of
+from benchcon.walk.layout import Layout
+from benchcon.walk.plan import Group, Step, plan, steps
 from benchcon.walk.prompts import Prompt, prompt_for
+from benchcon.walk.taking import Taking, amended
 
 SETTLE_US = 30_000
 """How long the expected must have stood: late enough for a neighbour that is shorted to show, too short to be felt."""
@@ -47,16 +50,13 @@ DONE_US = 60_000
 DONE_MOST_US = 300_000
 ODD_US = 400_000
 """Something else than expected must stand this long to be taken for an answer: a brushed neighbour does not."""
+RELEASE_US = 1_000_000
 TURN_QUIET_US = 1_500_000
 """A turned knob at rest this long, having moved, has been turned."""
 RIGHT_QUIET_US = 200_000
 """The same where it stands just where it should."""
 REST_US = 1_000_000
-RELEASE_US = 1_000_000
 STILL_US = 2_000_000
-_STEADY = ("contact", "selector")
-KEPT = 4000
-"""Most changes, edges and readings kept of one step: a contact in a storm does not fill the memory."""
 
 
 @dataclass(slots=True)
@@ -68,18 +68,6 @@ class Wants:
     blink: bool = False
     """Blink these lamps, once a second, until `Walk.steady`."""
     digits: dict[str, bytes] = field(default_factory=dict)
-
-
-@dataclass(slots=True)
-class Done:
-    """One finished group: its evidence, how it went, notes."""
-
-    group: Group
-    evidence: list[Evidence]
-    how: str
-    """``done``, ``skipped`` or ``not wired``."""
-    note: str = ""
-    took_us: int = 0
 
 
 class Walk:
@@ -98,13 +86,13 @@ class Walk:
         self.layout = Layout.of(panel)
         self.groups = plan(panel, only)
         self.done: dict[str, Done] = {each.group.name: each for each in before}
+        """By group name, in the order in which they were done."""
         self.rest_us, self.still_us = rest_us, still_us
         self.values: dict[str, int] = {}
         self.state = "over"
         self.wants = Wants()
         self.wants_number = 0
         """Goes up whenever `wants` changes; hand it back to `ready`."""
-        self.began_us = 0
         self.step_number = 0
         """Goes up with every step: what an answer belongs to."""
         self._group = -1
@@ -119,8 +107,7 @@ class Walk:
         self._late: list[Evidence] = []
         """Where the step before stands (last) while late changes still belong to it."""
         self._late_until = 0
-        self._settled: dict[str, int] = {}
-        self._reset_step(0)
+        self._begin_taking(0)
 
     # What a face shows ----------------------------------------------------------------------------------------------
 
@@ -150,41 +137,40 @@ class Walk:
         return out
 
     def journal(self) -> list[dict[str, Any]]:
-        """Return what is to be written down since the last call, one JSON object a line; see `resume`."""
-        out: list[dict[str, Any]] = []
-        kept: list[Done | str] = []
-        for each in self._fresh:
-            if isinstance(each, Done) and each.evidence is self._late and self.state != "over":
-                kept.append(each)  # it may still be added to
+        """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it."""
+        ready, self._fresh = self._fresh, []
+        if ready and self.state != "over" and isinstance(ready[-1], Done) and ready[-1].evidence is self._late:
+            self._fresh.append(ready.pop())  # something late may still be added to it
+        return [line_of(each) for each in ready]
+
+    @property
+    def signal_lamp(self) -> str:
+        """A lamp that has been proved, to tell right from wrong where no screen is seen; empty if there is none yet."""
+        return next((d.group.name for d in self.done.values() if d.group.kind == "lamp" and _all_same(d.evidence)), "")
+
+    @property
+    def answer_button(self) -> str:
+        """A push button that has been proved, to answer with; empty if there is none yet."""
+        for done in reversed(self.done.values()):
+            control = self.layout.controls.get(done.group.name)
+            if control is None or control.kind != "button" or done.how != "done" or not done.evidence:
                 continue
-            if isinstance(each, str):
-                out.append({"forget": each})
-            else:
-                out.append(
-                    {
-                        "done": each.group.name,
-                        "kind": each.group.kind,
-                        "parts": list(each.group.parts),
-                        "how": each.how,
-                        "note": each.note,
-                        "took_us": each.took_us,
-                        "evidence": [as_json(e) for e in each.evidence],
-                    }
-                )
-        self._fresh = kept
-        return out
+            if not judge.worth_repeating(self.layout, done.evidence):
+                return control.name
+        return ""
 
     def raw_wanted(self) -> tuple[str, ...]:
         """Channels whose raw edges or readings the step at hand wants."""
         step = self.step
         if step is None or step.do not in ("put", "turn", "end", "still"):
             return ()
-        return tuple(key for part in step.parts for key in self.layout.channels_of(part))
+        return tuple(sorted(judge.own_channels(self.layout, step)))
 
     def due_us(self) -> int | None:
         """When `tick` should be called at the latest, whatever else happens; None: nothing is due."""
         if self.state == "wait":
-            return self.began_us + (self.rest_us if self.step and self.step.do == "rest" else self.still_us)
+            wait = self.rest_us if self.step and self.step.do == "rest" else self.still_us
+            return self._taking.began_us + wait
         if self.state == "closing":
             return self._close_us
         if self.state == "ask" and self._odd_since is not None:
@@ -204,31 +190,25 @@ class Walk:
         if how == "is":
             self.values[change.channel] = change.value
         if self._late and self._is_late(change, now_us):
-            self._amend(change, how)
+            hand = self._late[-1]
+            assert isinstance(hand, Hand)
+            self._late[-1] = amended(self.layout, hand, change, how)
+            if how == "is":
+                self._taking.before, self._taking.settled = dict(self.values), dict(self.values)
             return
         if self.state not in ("ask", "closing", "wait"):
             return
-        if how == "skip":
-            self._skips[change.channel] = self._skips.get(change.channel, 0) + max(0, change.value)
-            return
-        if how == "ghost":
-            self._ghosts.append(change.channel)
-            return
-        row = {"is": self._changes, "edge": self._edges, "raw": self._readings}[how]
-        if len(row) < KEPT:
-            row.append(change)
+        self._taking.take(change, how)
         if how != "is":
             return
-        self._last_change_us = now_us
         if self.state == "closing":
             if self._said:
                 self._close_us = min(now_us + DONE_US, self._said_us + DONE_MOST_US)
             elif self._outcome == "seen" and self._went_away():
                 self._lapse(now_us)
-                return
             else:
-                self._settled = dict(self.values)
-        if self.state == "ask":
+                self._taking.settled = dict(self.values)
+        elif self.state == "ask":
             self._look_at(now_us)
 
     def acting(self) -> None:
@@ -246,35 +226,32 @@ class Walk:
         due = self.due_us()
         if due is None or now_us < due:
             return
+        if self.state == "ask":
+            right = self.step is not None and judge.done(self.layout, self.step, self._taking.before, self.values)
+            self._close(now_us, "seen" if right else "otherwise")
+            return
         if self.state == "wait":
             self._outcome = "seen"
-            self._settled = dict(self.values)
-            self._finish(now_us)
-        elif self.state == "closing":
-            if self._said:
-                self._settled = dict(self.values)
-            self._finish(now_us)
-        elif self.state == "ask":
-            self._close(now_us, "seen" if self._turned() or self._reached() else "otherwise")
+        if self.state == "wait" or self._said:
+            self._taking.settled = dict(self.values)
+        self._finish(now_us)
 
     def said(self, now_us: int) -> None:
         """The hand says that it has done what was asked."""
         if self.state == "ask":
             self._said, self._said_us = True, now_us
-            self._outcome = "said"
             self.state = "closing"
             self._close_us = now_us + DONE_US
 
-    def ready(self, number: int, now_us: int) -> None:
+    def ready(self, number: int) -> None:
         """The outputs are as wants number `number` asked."""
         if self.state == "light" and number == self.wants_number:
             self.state = "look"
 
     def steady(self) -> bool:
         """Have a blinking lamp burn steadily; says whether there was one."""
-        if self.state == "look" and self.wants.blink:
-            self.wants = replace(self.wants, blink=False)
-            self.wants_number += 1
+        if self.state in ("light", "look") and self.wants.blink:
+            self._want(replace(self.wants, blink=False))
             return True
         return False
 
@@ -305,103 +282,79 @@ class Walk:
         self._leave("not wired", now_us)
 
     def note(self, text: str) -> None:
-        """Write a word beside the part at hand (or, once the walk is over, the last)."""
+        """Write a word beside the part at hand."""
         self._note = f"{self._note}; {text}" if self._note else text
 
     def again(self, now_us: int) -> None:
         """Ask the group at hand from its beginning."""
         if self.group is not None:
-            self._collected = []
             self._begin_group(now_us)
 
     def back(self, now_us: int) -> None:
         """Go back to the group before, and forget what it gave."""
         index = (self._group if self.group is not None else len(self.groups)) - 1
+        while index >= 0 and self.groups[index].name in self.done and not self._is_wired(self.groups[index]):
+            index -= 1
         if index >= 0:
-            self._collected = []
             name = self.groups[index].name
             if self.done.pop(name, None) is not None:
                 self._fresh.append(name)
             self._group = index
+            self._again = False
             self._begin_group(now_us)
 
-    # Inside ---------------------------------------------------------------------------------------------------------
+    # Going on -------------------------------------------------------------------------------------------------------
 
-    def _reset_step(self, now_us: int) -> None:
-        self.began_us = now_us
+    def _begin_taking(self, now_us: int) -> None:
         self.step_number += 1
-        self._before = dict(self.values)
-        self._settled = dict(self.values)
-        self._changes: list[Change] = []
-        self._edges: list[Change] = []
-        self._readings: list[Change] = []
-        self._skips: dict[str, int] = {}
-        self._ghosts: list[str] = []
+        self._taking = Taking(now_us, self.values)
         self._outcome = ""
         self._said = False
-        self._said_us = now_us
-        self._close_us = now_us
+        self._said_us = self._close_us = now_us
         self._odd_since: int | None = None
-        self._last_change_us = now_us
 
     def _next_group(self, now_us: int) -> None:
         self._group += 1
-        while self._group < len(self.groups) and (
-            self.groups[self._group].name in self.done or not self._is_wired(self.groups[self._group], now_us)
-        ):
+        while (group := self.group) is not None and (group.name in self.done or not self._is_wired(group)):
+            if group.name not in self.done:
+                self.done[group.name] = Done(group, [], "not wired")
+                self._fresh.append(self.done[group.name])
             self._group += 1
         self._again = False
-        self._collected = []
-        if self._group < len(self.groups):
+        if self.group is not None:
             self._begin_group(now_us)
         else:
+            self._collected = []
             self._want(Wants())
             self.state = "over"
             self._sounds.append("over")
 
-    def _is_wired(self, group: Group, now_us: int) -> bool:
-        """Parts that the panel file calls not wired yet are passed over."""
-        if all(self.layout.part(name).wired for name in group.parts):
-            return True
-        done = Done(group, [], "not wired")
-        self.done[group.name] = done
-        self._fresh.append(done)
-        return False
+    def _is_wired(self, group: Group) -> bool:
+        return all(self.layout.part(name).wired for name in group.parts)
 
     def _begin_group(self, now_us: int) -> None:
         group = self.group
         assert group is not None
+        if not self._again:
+            self._collected = []
+            self._group_began_us = now_us
         self._steps = steps(self.layout, group, self.values)
         self._index = 0
-        self._group_began_us = now_us
         self._begin_step(now_us)
 
     def _begin_step(self, now_us: int) -> None:
         step = self.step
         assert step is not None
-        self._reset_step(now_us)
+        self._begin_taking(now_us)
+        self._want(self._outputs(step))
         if step.do in ("rest", "still"):
-            self._want(Wants())
             self.state = "wait"
         elif step.do in ("dark", "lamp", "digits"):
-            self._want(self._outputs(step))
             self.state = "light"
         else:
-            self._want(Wants())
             self.state = "ask"
-            if self._nothing_to_let_go(step):
+            if judge.nothing_to_let_go(self.layout, step, self._collected[-1] if self._collected else None):
                 self._odd_since = now_us + RELEASE_US - ODD_US
-
-    def _nothing_to_let_go(self, step: Step) -> bool:
-        """A button that showed nothing at all when pressed shows nothing when it is let go: do not wait for it."""
-        if step.do != "put" or not self._reached() or not self._collected:
-            return False
-        last = self._collected[-1]
-        springs = all(
-            spring_of(self.layout.controls[name]) and step.to not in spring_of(self.layout.controls[name])
-            for name in step.parts
-        )
-        return springs and isinstance(last, Hand) and last.outcome == "said" and last.before == last.values
 
     def _outputs(self, step: Step) -> Wants:
         if step.do == "lamp":
@@ -419,90 +372,40 @@ class Walk:
         """Something changed while the hand was asked: is it what was asked for?"""
         step = self.step
         assert step is not None
-        if step.do == "put":
-            if self._reached() and any(c.channel in self._own() for c in self._changes):
-                self._close(now_us, "seen")
-                return
-            self._odd_since = now_us if self._is_odd() else None
+        taking, values = self._taking, self.values
+        if step.do != "put":
+            self._odd_since = now_us if judge.knob_moved(self.layout, step, taking.before, values) else None
+            return
+        own = judge.own_channels(self.layout, step)
+        if judge.done(self.layout, step, taking.before, values) and any(c.channel in own for c in taking.changes):
+            self._close(now_us, "seen")
         else:
-            self._odd_since = now_us if self._knob_moved() else None
-
-    def _knob_moved(self) -> bool:
-        """Whether a knob, this one or another of its kind, was really moved and not only brushed."""
-        spot = self.layout.spots[next(iter(self._own()))]
-        for key, each in self.layout.spots.items():
-            if each.kind == spot.kind and isinstance(each.part, Control):
-                by = self.values.get(key, 0) - self._before.get(key, self.values.get(key, 0))
-                if each.kind == "encoder":
-                    if abs((by + 0x8000) % 0x10000 - 0x8000) >= 3:
-                        return True
-                elif abs(by) > 0.05 * abs(each.part.high_count - each.part.low_count):
-                    return True
-        return False
-
-    def _own(self) -> set[str]:
-        step = self.step
-        return {key for part in step.parts for key in self.layout.channels_of(part)} if step else set()
-
-    def _is_odd(self) -> bool:
-        """Whether a channel stands otherwise than before, and it is not on its way to what was asked for."""
-        own = self._own()
-        kinds = {key: spot.kind for key, spot in self.layout.spots.items()}
-        off = {
-            key
-            for key, value in self.values.items()
-            if value != self._before.get(key, value) and kinds.get(key) not in (None, "pot")
-        }
-        return bool(off - own) or (bool(off) and self.step is not None and self.step.do == "put")
+            self._odd_since = now_us if judge.odd(self.layout, taking.before, values) else None
 
     def _patience(self) -> int:
         step = self.step
         if step is None or step.do == "put":
             return ODD_US
-        return RIGHT_QUIET_US if self._turned() else TURN_QUIET_US
-
-    def _reached(self) -> bool:
-        step = self.step
-        return step is not None and step.do == "put" and self._reads(step.parts, step.to, self.values)
-
-    def _reads(self, parts: Sequence[str], to: int, values: Mapping[str, int]) -> bool:
-        """Whether all of `parts` read as position `to`."""
-        for name in parts:
-            control = self.layout.controls[name]
-            for channel, value in zip(control.channels, codes_of(control)[to], strict=False):
-                if values.get(key_of(channel)) != value:
-                    return False
-        return True
-
-    def _turned(self) -> bool:
-        """Whether a knob stands just where it should after the turn."""
-        step = self.step
-        if step is None or step.do not in ("turn", "end"):
-            return False
-        control = self.layout.part(step.parts[0])
-        assert isinstance(control, Control)
-        key = key_of(control.channels[0])
-        if step.do == "turn":
-            wanted = step.to * control.detent_counts * (-1 if control.inverted else 1)
-            return (self.values.get(key, 0) - self._before.get(key, 0) - wanted) % 0x10000 == 0
-        high = (step.to > 0) != control.inverted
-        end = control.high_count if high else control.low_count
-        return abs(self.values.get(key, -9999) - end) <= 0.02 * abs(control.high_count - control.low_count)
+        return RIGHT_QUIET_US if judge.turned(self.layout, step, self._taking.before, self.values) else TURN_QUIET_US
 
     def _went_away(self) -> bool:
         step = self.step
-        return step is not None and step.do == "put" and not self._reached()
+        return (
+            step is not None
+            and step.do == "put"
+            and not judge.done(self.layout, step, self._taking.before, self.values)
+        )
 
     def _lapse(self, now_us: int) -> None:
         """What was asked for was there for a moment only."""
         step = self.step
         assert step is not None
-        if len(step.parts) == 1 and step.to in spring_of(self.layout.controls[step.parts[0]]):
+        if len(step.parts) == 1 and judge.springs_back(self.layout, step):
             self._finish(now_us)  # a quick tap: what stood counts
             return
         self.state = "ask"
         self._outcome = ""
-        self._odd_since = now_us if self._is_odd() else None
+        self._odd_since = now_us if judge.odd(self.layout, self._taking.before, self.values) else None
 
     def _is_late(self, change: Change, now_us: int) -> bool:
         """Whether `change` still belongs to the step before."""
@@ -511,34 +414,17 @@ class Walk:
             return False
         last, step = self._late[-1], self.step
         assert isinstance(last, Hand)
-        if step is not None and step.parts == last.parts and change.channel in self._own():
+        if step is not None and step.parts == last.parts:
+            own = change.channel in judge.own_channels(self.layout, step)
             # A quick tap is over before the evidence of the press is late: it must not be taken for the press.
-            return not any(spring_of(self.layout.controls[n]) for n in step.parts if n in self.layout.controls)
+            return not (own and judge.springs_back(self.layout, Step("put", last.parts, last.to)))
         return True
-
-    def _amend(self, change: Change, how: str) -> None:
-        """Add a late change to the evidence of the step before."""
-        hand = self._late[-1]
-        assert isinstance(hand, Hand)
-        if how == "is":
-            values = {**hand.values, change.channel: change.value}
-            outcome = hand.outcome
-            if hand.do == "put" and outcome == "seen" and not self._reads(hand.parts, hand.to, values):
-                outcome = "otherwise"
-            hand = replace(hand, values=values, changes=(*hand.changes, change)[:KEPT], outcome=outcome)
-            self._before = dict(self.values)
-            self._settled = dict(self.values)
-        elif how == "edge":
-            hand = replace(hand, edges=(*hand.edges, change)[:KEPT])
-        elif how == "skip":
-            hand = replace(hand, skips={**hand.skips, change.channel: hand.skips.get(change.channel, 0) + change.value})
-        self._late[-1] = hand
 
     def _close(self, now_us: int, outcome: str) -> None:
         step = self.step
         assert step is not None
         self._outcome = outcome
-        self._settled = dict(self.values)
+        self._taking.settled = dict(self.values)
         self.state = "closing"
         self._close_us = now_us + (HOLD_US if len(step.parts) > 1 and step.to else SETTLE_US)
         self._sounds.append("right" if outcome == "seen" else "wrong")
@@ -547,27 +433,11 @@ class Walk:
         """The step at hand is over: write its evidence and go on."""
         step = self.step
         assert step is not None
-        if self._said and step.do != "rest":
-            right = self._reached() or self._turned()
+        if self._said:
+            right = judge.done(self.layout, step, self._taking.before, self._taking.settled)
             self._outcome = "seen" if right else "said"
             self._sounds.append("right" if right else "wrong")
-        self._collected.append(
-            Hand(
-                do=step.do,
-                parts=step.parts,
-                to=step.to,
-                outcome=self._outcome,
-                began_us=self.began_us,
-                ended_us=now_us,
-                before=self._before,
-                values=self._settled,
-                changes=tuple(self._changes),
-                edges=tuple(self._edges),
-                readings=tuple(self._readings),
-                skips=self._skips,
-                ghosts=tuple(dict.fromkeys(self._ghosts)),
-            )
-        )
+        self._collected.append(self._taking.evidence(step, self._outcome, now_us))
         self._late = self._collected if step.do in ("put", "turn", "end") else []
         self._late_until = now_us + LATE_US
         self._next_step(now_us)
@@ -576,23 +446,16 @@ class Walk:
         self, now_us: int, answer: str, lamps: dict[str, Seen], displays: dict[str, bytes], level: str, flickering: bool
     ) -> None:
         step = self.step
-        if self.state not in ("look", "light") or step is None:
+        if self.state != "look" or step is None:
             return
         if step.do == "digits":
-            own = displays.pop(step.parts[0], b"")
-            evidence: Evidence = DigitsLook(
-                step.parts[0],
-                step.picture,
-                answer,
-                own if answer == "otherwise" else b"",
-                displays,
-                level,
-                flickering,
-                now_us,
+            name = step.parts[0]
+            own = displays.pop(name, b"") if answer == "otherwise" else b""
+            self._collected.append(
+                DigitsLook(name, step.picture, answer, own, displays, level, flickering, at_us=now_us)
             )
         else:
-            evidence = LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us)
-        self._collected.append(evidence)
+            self._collected.append(LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us))
         self._sounds.append("right" if answer == "same" else "wrong")
         self._next_step(now_us)
 
@@ -600,26 +463,12 @@ class Walk:
         self._index += 1
         if self._index < len(self._steps):
             self._begin_step(now_us)
-            return
-        if not self._again and self._odd(self._collected):
+        elif not self._again and judge.worth_repeating(self.layout, self._collected):
             self._again = True
             self._begin_group(now_us)
-            return
-        self._keep("done", now_us)
-        self._next_group(now_us)
-
-    def _odd(self, evidence: Sequence[Evidence]) -> bool:
-        """Whether anything in a group went otherwise than it should, so that it is worth asking once more."""
-        for each in evidence:
-            if not isinstance(each, Hand) or each.do not in ("put", "turn", "end"):
-                continue
-            if each.outcome != "seen":
-                return True
-            own = {key for part in each.parts for key in self.layout.channels_of(part)}
-            others = (key for key, spot in self.layout.spots.items() if spot.kind in _STEADY and key not in own)
-            if any(each.values.get(key) != each.before.get(key) for key in others):
-                return True
-        return False
+        else:
+            self._keep("done", now_us)
+            self._next_group(now_us)
 
     def _keep(self, how: str, now_us: int) -> None:
         group = self.group
@@ -638,20 +487,6 @@ class Walk:
             self._next_group(now_us)
 
 
-def resume(lines: Iterable[Mapping[str, Any]]) -> list[Done]:
-    """Return the finished groups that a journal holds, in order. Raises `Trouble` for a line of the wrong form."""
-    done: dict[str, Done] = {}
-    for number, line in enumerate(lines, 1):
-        if "forget" in line:
-            done.pop(str(line["forget"]), None)
-        elif "done" in line:
-            group = Group(str(line["done"]), str(line.get("kind", "")), tuple(map(str, line.get("parts", ()))))
-            evidence = [read(each, f"journal line {number}") for each in line.get("evidence", ())]
-            done.pop(group.name, None)
-            done[group.name] = Done(
-                group, evidence, str(line.get("how", "done")), str(line.get("note", "")), int(line.get("took_us", 0))
-            )
-    return list(done.values())
-
-
-__all__ = ["DETENTS", "Digits", "Done", "Walk", "Wants", "resume"]
+def _all_same(evidence: Iterable[Evidence]) -> bool:
+    looks = [each for each in evidence if isinstance(each, LampLook)]
+    return bool(looks) and all(look.answer == "same" for look in looks)

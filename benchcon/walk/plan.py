@@ -36,7 +36,7 @@ class Group:
 
 
 def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
-    """Return the groups of a walk over `panel`: hands off, controls, matrices, all dark, lamps, displays.
+    """Return the groups of a walk over `panel`: all dark, one lamp, hands off, controls, matrices, lamps, displays.
 
     `only` names parts; empty means all. Parts that are not wired yet stand in the plan, for the report.
     """
@@ -45,16 +45,17 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
     controls = [c for c in _in_order(panel, panel.controls) if c.name in wanted]
     lamps = [lamp for lamp in _in_order(panel, panel.lamps) if lamp.name in wanted]
     displays = [display for display in _in_order(panel, panel.digits) if display.name in wanted]
+    looks = [Group(lamp.name, "lamp", (lamp.name,)) for lamp in lamps]
+    looks += [Group(display.name, "digits", (display.name,)) for display in displays]
     groups: list[Group] = []
+    if looks:
+        groups.append(Group("dark", "dark"))
+    if controls and lamps:
+        groups.append(looks.pop(0))  # the first lamp, so that it can tell right from wrong where no screen is seen
     if controls:
         groups.append(Group("rest", "rest"))
     groups += [Group(control.name, "control", (control.name,)) for control in controls]
-    groups += _matrices(layout, wanted)
-    if lamps or displays:
-        groups.append(Group("dark", "dark"))
-    groups += [Group(lamp.name, "lamp", (lamp.name,)) for lamp in lamps]
-    groups += [Group(display.name, "digits", (display.name,)) for display in displays]
-    return groups
+    return groups + _matrices(layout, wanted) + looks
 
 
 def steps(layout: Layout, group: Group, values: Mapping[str, int]) -> list[Step]:

@@ -1,0 +1,194 @@
+"""What a face of the walk is: it shows prompts, makes sounds, and posts answers. And the robot's face."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from benchcon.errors import Trouble
+from benchcon.hand import Hand
+from benchcon.walk.evidence import Seen
+from benchcon.walk.layout import Layout
+from benchcon.walk.machine import Wants
+from benchcon.walk.plan import Step
+from benchcon.walk.prompts import Prompt
+
+WORDS = ("done", "same", "otherwise", "skip", "back", "again", "not wired", "note", "acting", "leave")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a face has to say. `step`: the step number that it answers; 0: whichever is at hand."""
+
+    word: str
+    """One of `WORDS`."""
+    step: int = 0
+    lamps: Mapping[str, Seen] = field(default_factory=dict)
+    """otherwise: every lamp that was lit."""
+    displays: Mapping[str, bytes] = field(default_factory=dict)
+    """otherwise: every display that showed something."""
+    level: str = "full"
+    flickering: bool = False
+    text: str = ""
+    """note: its words."""
+
+
+Post = Callable[[Answer], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """How the walk stands, for a face to show. A plain value: it may be kept and read from any thread."""
+
+    prompt: Prompt
+    state: str
+    number: int
+    """The step number to answer."""
+    step: Step | None
+    wants: Wants
+    values: Mapping[str, int]
+    steady: bool
+    """A lamp under test has done with blinking."""
+    button: str = ""
+    """A proved button that may answer: short yes, long no."""
+
+
+class Face(Protocol):
+    """Called on the runner's thread only; answers may be posted from any thread."""
+
+    robot: bool
+    """A robot's hand: it says when it is done, so nothing is shown before the boards are ready for it."""
+
+    def begin(self, layout: Layout, post: Post) -> None:
+        """The walk begins."""
+
+    def show(self, scene: Scene) -> None:
+        """There is something new to show."""
+
+    def sound(self, word: str) -> None:
+        """``right``, ``wrong`` or ``over`` is to be heard."""
+
+    def warn(self, text: str) -> None:
+        """One line that a person should read: a board is gone, or an output cannot be lit."""
+
+    def end(self) -> None:
+        """The walk is over, or was left."""
+
+
+class RobotFace:
+    """Works the controls of simulated boards through their hands, and answers from what is really lit."""
+
+    robot = True
+
+    def __init__(self, hands: Mapping[str, Hand], look_s: float = 0.0) -> None:
+        """`hands`: by the board's name on the panel. `look_s`: how long it looks before it answers."""
+        self.hands = dict(hands)
+        self.look_s = look_s
+        self.trouble = ""
+        """Why the robot gave up, if it did."""
+        self._scenes: queue.Queue[Scene | None] = queue.Queue()
+        self._thread: threading.Thread | None = None
+        self._layout: Layout | None = None
+        self._answered = 0
+        self._ended = threading.Event()
+
+    def begin(self, layout: Layout, post: Post) -> None:
+        """Start the robot's own thread."""
+        self._layout = layout
+        self._thread = threading.Thread(target=self._work, args=(layout, post), name="robot", daemon=True)
+        self._thread.start()
+
+    def show(self, scene: Scene) -> None:
+        """Take up the step, if it is a new one."""
+        self._scenes.put(scene)
+
+    def sound(self, word: str) -> None:
+        """Robots are deaf."""
+
+    def warn(self, text: str) -> None:
+        """Robots do not read either."""
+
+    def end(self) -> None:
+        """Stop."""
+        self._ended.set()
+        self._scenes.put(None)
+        if self._thread is not None:
+            self._thread.join(10)
+
+    def _work(self, layout: Layout, post: Post) -> None:
+        while (scene := self._scenes.get()) is not None:
+            while not self._scenes.empty():  # only the newest counts
+                newer = self._scenes.get_nowait()
+                if newer is None:
+                    return
+                scene = newer
+            if scene.number == self._answered or scene.step is None:
+                continue
+            try:
+                if scene.state == "ask":
+                    self._answered = scene.number
+                    post(Answer("acting", scene.number))
+                    self._act(layout, scene.step)
+                    post(Answer("done", scene.number))
+                elif scene.state == "look" and scene.steady:
+                    self._answered = scene.number
+                    self._ended.wait(self.look_s)
+                    post(self._look(layout, scene))
+            except Trouble as trouble:
+                self.trouble = str(trouble)
+                post(Answer("leave"))
+                return
+
+    def _act(self, layout: Layout, step: Step) -> None:
+        for name in step.parts:
+            control = layout.controls[name]
+            channel = control.channels[0]
+            hand = self._hand(channel.board)
+            if step.do == "turn":
+                hand.turn(channel.id, step.to)
+            elif step.do == "end":
+                hand.put_percent(channel.id, 100 if step.to else 0)
+            elif control.kind == "button":
+                (hand.press if step.to else hand.release)(channel.id)
+            else:
+                hand.put(control.name, step.to)
+
+    def _hand(self, board: str) -> Hand:
+        if board not in self.hands:
+            raise Trouble(f"the robot has no hand on board '{board}': give its CONTROL word with --robot")
+        return self.hands[board]
+
+    def _look(self, layout: Layout, scene: Scene) -> Answer:
+        lit: dict[str, Seen] = {}
+        expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
+        shown: dict[str, bytes] = {}
+        for board, hand in self.hands.items():
+            looks, segments = hand.seen(), hand.shown_all()
+            for lamp in layout.lamps.values():
+                look = looks.get(lamp.channel.id) if lamp.channel.board == board else None
+                if look is not None and look.level_permille > BARELY:
+                    wanted = scene.wants.lamps.get(lamp.name, lamp.on_permille) * lamp.trim_permille // 1000
+                    lit[lamp.name] = Seen(
+                        "dim" if look.level_permille < DIM * wanted else "full",
+                        "" if look.colour == lamp.colour else look.colour,
+                        look.flickering,
+                    )
+            for display in layout.digits.values():
+                picture = segments.get(display.channel.id, b"") if display.channel.board == board else b""
+                if any(picture):
+                    shown[display.name] = picture
+        pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
+        if lit == expected and shown == pictures:
+            return Answer("same", scene.number)
+        return Answer("otherwise", scene.number, lit, shown)
+
+
+BARELY = 20
+"""Lightness in permille below which a lamp counts as dark."""
+DIM = 0.6
+"""Share of the wanted lightness below which a lamp counts as dim."""
+
+__all__ = ["Answer", "Face", "Post", "RobotFace", "Scene"]

@@ -1,0 +1,59 @@
+"""The walk's journal: one JSON object a line, written as it goes, so that a walk that was broken off goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchcon.errors import Trouble
+from benchcon.walk.evidence import Evidence, as_json, read
+from benchcon.walk.plan import Group
+
+HOWS = ("done", "skipped", "not wired")
+
+
+@dataclass(slots=True)
+class Done:
+    """One finished group: its evidence, how it went, notes."""
+
+    group: Group
+    evidence: list[Evidence]
+    how: str
+    """One of `HOWS`."""
+    note: str = ""
+    took_us: int = 0
+
+
+def line_of(each: Done | str) -> dict[str, Any]:
+    """Return the journal line of a finished group, or of one (by name) whose evidence is to be forgotten."""
+    if isinstance(each, str):
+        return {"forget": each}
+    return {
+        "done": each.group.name,
+        "kind": each.group.kind,
+        "parts": list(each.group.parts),
+        "how": each.how,
+        "note": each.note,
+        "took_us": each.took_us,
+        "evidence": [as_json(e) for e in each.evidence],
+    }
+
+
+def resume(lines: Iterable[Mapping[str, Any]]) -> list[Done]:
+    """Return the finished groups that a journal holds, in order. Raises `Trouble` for a line of the wrong form."""
+    done: dict[str, Done] = {}
+    for number, line in enumerate(lines, 1):
+        if "forget" in line:
+            done.pop(str(line["forget"]), None)
+        elif "done" in line:
+            where = f"journal line {number}"
+            parts, evidence, took = line.get("parts", ()), line.get("evidence", ()), line.get("took_us", 0)
+            how = str(line.get("how", "done"))
+            right = isinstance(parts, list | tuple) and isinstance(evidence, list | tuple) and isinstance(took, int)
+            if not right or how not in HOWS:
+                raise Trouble(f"{where} is no line of a walk's journal")
+            group = Group(str(line["done"]), str(line.get("kind", "")), tuple(map(str, parts)))
+            done.pop(group.name, None)
+            done[group.name] = Done(group, [read(e, where) for e in evidence], how, str(line.get("note", "")), took)
+    return list(done.values())

@@ -1,0 +1,103 @@
+"""Whether what the channels read is what a step asked for: questions the walk asks again and again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from benchcon.panel.model import Control
+from benchcon.walk.evidence import Evidence, Hand
+from benchcon.walk.layout import Layout, codes_of, key_of, spring_of
+from benchcon.walk.plan import Step
+
+STEADY = ("contact", "selector")
+"""Kinds of channel that stand where they are until a hand moves them."""
+
+
+def own_channels(layout: Layout, step: Step | None) -> set[str]:
+    """The channels of the parts that `step` is about."""
+    return {key for part in step.parts for key in layout.channels_of(part)} if step else set()
+
+
+def reads(layout: Layout, parts: Sequence[str], to: int, values: Mapping[str, int]) -> bool:
+    """Whether all of `parts` (buttons, switches) read as position `to`."""
+    return all(
+        values.get(key_of(channel)) == value
+        for name in parts
+        for channel, value in zip(layout.controls[name].channels, codes_of(layout.controls[name])[to], strict=False)
+    )
+
+
+def turned(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether a knob stands just where it should after being turned as `step` asks."""
+    if step.do not in ("turn", "end"):
+        return False
+    control = layout.controls[step.parts[0]]
+    key = key_of(control.channels[0])
+    if step.do == "turn":
+        wanted = step.to * control.detent_counts * (-1 if control.inverted else 1)
+        return (values.get(key, 0) - before.get(key, 0) - wanted) % 0x10000 == 0
+    high = (step.to > 0) != control.inverted
+    end = control.high_count if high else control.low_count
+    return abs(values.get(key, -9999) - end) <= 0.02 * abs(control.high_count - control.low_count)
+
+
+def done(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether a step of the hand has come out as asked."""
+    if step.do == "put":
+        return reads(layout, step.parts, step.to, values)
+    return turned(layout, step, before, values)
+
+
+def odd(layout: Layout, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether any channel but a potentiometer's stands otherwise than before."""
+    return any(
+        spot.kind not in ("pot", "lamp", "digits") and values.get(key) != before.get(key, values.get(key))
+        for key, spot in layout.spots.items()
+    )
+
+
+def knob_moved(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether the knob of `step`, or another of its kind, was really moved and not only brushed."""
+    kind = layout.controls[step.parts[0]].kind
+    for key, spot in layout.spots.items():
+        if spot.kind != kind or not isinstance(spot.part, Control) or key not in values:
+            continue
+        by = values[key] - before.get(key, values[key])
+        if kind == "encoder":
+            if abs((by + 0x8000) % 0x10000 - 0x8000) >= 3:
+                return True
+        elif abs(by) > 0.05 * abs(spot.part.high_count - spot.part.low_count):
+            return True
+    return False
+
+
+def springs_back(layout: Layout, step: Step) -> bool:
+    """Whether the step's controls spring back by themselves from the position that it asks for."""
+    return step.do == "put" and any(step.to in spring_of(layout.controls[name]) for name in step.parts)
+
+
+def nothing_to_let_go(layout: Layout, step: Step, last: Evidence | None) -> bool:
+    """Whether `step` lets go of a button that showed nothing at all when it was pressed: nothing will show now."""
+    return (
+        step.do == "put"
+        and isinstance(last, Hand)
+        and last.parts == step.parts
+        and last.outcome == "said"
+        and last.before == last.values
+        and all(last.to in spring_of(layout.controls[name]) for name in step.parts)
+        and not springs_back(layout, step)
+    )
+
+
+def worth_repeating(layout: Layout, evidence: Iterable[Evidence]) -> bool:
+    """Whether anything in a group went otherwise than it should, so that it should be asked once more."""
+    for each in evidence:
+        if not isinstance(each, Hand) or each.do not in ("put", "turn", "end"):
+            continue
+        if each.outcome != "seen":
+            return True
+        own = {key for part in each.parts for key in layout.channels_of(part)}
+        for key, spot in layout.spots.items():
+            if spot.kind in STEADY and key not in own and each.values.get(key) != each.before.get(key):
+                return True
+    return False

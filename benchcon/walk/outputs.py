@@ -1,0 +1,91 @@
+"""The outputs of a whole panel, made as the walk wants them: only what differs is handed to the link."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+from benchcon.link import Bench
+from benchcon.link.outcomes import say
+from benchcon.walk.layout import Layout
+from benchcon.walk.machine import Wants
+from benchcon.wire.host import Outcome
+
+
+class Outputs:
+    """What each board was last asked to light. `apply` is called on one thread; its callback on the link's."""
+
+    def __init__(self, layout: Layout, bench: Bench) -> None:
+        self.layout = layout
+        self.bench = bench
+        self.sources: dict[str, int] = {}
+        """The board's name on the panel → its source number."""
+        self.pulse = ""
+        """A lamp that is lit besides, for a moment."""
+        self._asked: dict[str, dict[str, int | bytes]] = {}
+        self._blinking: set[tuple[str, str]] = set()
+        self._lock = threading.Lock()
+        self._pending = 0
+
+    @property
+    def idle(self) -> bool:
+        """Whether nothing that was asked for is still on its way."""
+        return self._pending == 0
+
+    def forget(self, board: str) -> None:
+        """The board's outputs are not known any more (a reset, a lost port)."""
+        self._asked.pop(board, None)
+        self._blinking = {each for each in self._blinking if each[0] != board}
+
+    def forget_all(self) -> None:
+        """Nothing is known any more."""
+        self._asked.clear()
+        self._blinking.clear()
+
+    def apply(self, wants: Wants, done: Callable[[str], None]) -> None:
+        """Ask for what differs; `done` is called with why it failed (empty: all is as wanted)."""
+        asked: list[tuple[int, dict[str, int | bytes]]] = []
+        for board, values in self._wanted(wants).items():
+            source = self.sources.get(board)
+            before = self._asked.setdefault(board, {})
+            # A lamp that blinks is set anew to end that, even to the level that it has.
+            differs = {c: v for c, v in values.items() if before.get(c) != v or (board, c) in self._blinking}
+            before.update(values)
+            self._blinking = {each for each in self._blinking if each[0] != board}
+            if source is not None and differs:
+                asked.append((source, differs))
+        failures: list[str] = []
+        with self._lock:
+            self._pending += len(asked)
+        left = [len(asked)]
+
+        def came(outcome: Outcome) -> None:
+            with self._lock:
+                self._pending -= 1
+                left[0] -= 1
+                last = left[0] == 0
+            if trouble := say(outcome):
+                failures.append(trouble)
+            if last:
+                done("; ".join(failures))
+
+        for source, values in asked:
+            self.bench.set_many(source, values).add_done_callback(lambda future: came(future.result()))
+        if not asked:
+            done("")
+        if wants.blink:
+            for name in wants.lamps:
+                channel = self.layout.lamps[name].channel
+                if channel.board in self.sources:
+                    self.bench.blink(self.sources[channel.board], channel.id, True)
+                    self._blinking.add((channel.board, channel.id))
+
+    def _wanted(self, wants: Wants) -> dict[str, dict[str, int | bytes]]:
+        out: dict[str, dict[str, int | bytes]] = {}
+        for lamp in self.layout.lamps.values():
+            level = wants.lamps.get(lamp.name, lamp.on_permille if lamp.name == self.pulse else 0)
+            out.setdefault(lamp.channel.board, {})[lamp.channel.id] = level * lamp.trim_permille // 1000
+        for display in self.layout.digits.values():
+            picture = wants.digits.get(display.name, b"").ljust(display.places, b"\0")
+            out.setdefault(display.channel.board, {})[display.channel.id] = picture[: display.places]
+        return out

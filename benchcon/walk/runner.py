@@ -1,0 +1,376 @@
+"""The walk on a real bench: session and face on one side, the machine on the other. The only file here that waits."""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass
+from typing import Any
+
+from benchcon.errors import Trouble
+from benchcon.link import Bench
+from benchcon.panel.model import Panel
+from benchcon.session import Session
+from benchcon.walk import judge
+from benchcon.walk.evidence import Change
+from benchcon.walk.faces import Answer, Face, Scene
+from benchcon.walk.machine import Walk
+from benchcon.walk.outputs import Outputs
+from benchcon.wire import events as ev
+
+BLINK_S = 2.0
+"""How long a lamp under test blinks before it burns steadily."""
+PULSE_US = 250_000
+"""How long the proved lamp lights to say that a step was right."""
+LONG_US = 600_000
+"""A proved button held this long says no."""
+STUCK_US = 5_000_000
+"""Outputs that are not as wanted after this long are told to the person."""
+RAW_US = 150_000
+"""How long a robot waits for raw edges to be switched on."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """Something that was handed to the link came back."""
+
+    what: str
+    number: int
+    failed: str = ""
+
+
+class Runner:
+    """Runs one walk until it is over or left."""
+
+    def __init__(
+        self,
+        session: Session,
+        walk: Walk,
+        face: Face,
+        write: Callable[[dict[str, Any]], None] = lambda line: None,
+        blink_s: float = BLINK_S,
+    ) -> None:
+        """`write` gets each journal line as soon as it stands. Raises `Trouble` if the session is no live one."""
+        if session.bench is None:
+            raise Trouble("a capture cannot be walked; plug a board in")
+        self.session, self.walk, self.face, self.write = session, walk, face, write
+        self.bench: Bench = session.bench
+        self.blink_us = int(blink_s * 1_000_000)
+        self.names: dict[int, str] = {}
+        """Source number → the board's name on the panel."""
+        self.outputs = Outputs(walk.layout, self.bench)
+        self.left = False
+        self._inbox: queue.SimpleQueue[list[ev.Event] | Answer | _Done] = queue.SimpleQueue()
+        self._skips: dict[str, int] = {}
+        self._raw: set[str] = set()
+        self._raw_waiting: set[int] = set()
+        self._raw_until = 0
+        self._wants_shown = -1
+        self._lit = -1
+        """Number of the wants that the boards have confirmed."""
+        self._ready_us = 0
+        self._stuck_since = 0
+        self._pulse_until = 0
+        self._pressed_us: int | None = None
+        self._shown: tuple[Any, ...] = ()
+        self._lost: set[str] = set()
+
+    def run(self) -> bool:
+        """Walk. Returns True if the plan was done, False if the person (or the robot) left. Raises `Trouble`."""
+        walk = self.walk
+        end = self.session.subscribe(self._inbox.put)
+        try:
+            self._meet_boards()
+            walk.start(input_values(self.session, self.walk.panel), self._now())
+            self.face.begin(walk.layout, self._inbox.put)
+            try:
+                self._loop()
+            finally:
+                self.face.end()
+                self._all_off()
+        finally:
+            end()
+        return not self.left
+
+    def leave(self) -> None:
+        """End the walk from another thread; what was done so far is kept."""
+        self._inbox.put(Answer("leave"))
+
+    def _loop(self) -> None:
+        while True:
+            self._follow()
+            if self.walk.state == "over" or self.left:
+                return
+            try:
+                item = self._inbox.get(timeout=self._timeout_s())
+            except queue.Empty:
+                item = []
+            if isinstance(item, list):
+                for event in item:
+                    self._take(event)
+            elif isinstance(item, Answer):
+                self._answer(item)
+            else:
+                self._came_back(item)
+            self._tick(self._now())
+
+    def _now(self) -> int:
+        return self.session.now_us()
+
+    def _timeout_s(self) -> float:
+        dues = [due for due in (self.walk.due_us(), self._pulse_until or None) if due is not None]
+        if self.walk.state in ("light", "look") and self.walk.wants.blink:
+            dues.append(self._ready_us + self.blink_us)
+        if self._raw_waiting:
+            dues.append(self._raw_until)
+        return min(0.5, max(0.0, (min(dues) - self._now()) / 1e6)) if dues else 0.5
+
+    # --- boards ----------------------------------------------------------------------------------------------------
+
+    def _meet_boards(self) -> None:
+        for board in self.walk.panel.boards:
+            with self.session.lock:
+                found = self.session.state.board_named(board.ident or board.name)
+            if found is not None:
+                self.names[found.source] = board.name
+                self.outputs.sources[board.name] = found.source
+
+    # --- up --------------------------------------------------------------------------------------------------------
+
+    def _take(self, event: ev.Event) -> None:
+        board = self.names.get(event.source)
+        if isinstance(event, ev.Link):
+            self._link(event)
+        if board is None:
+            return
+        if isinstance(event, ev.Moved):
+            for channel, value in event.values.items():
+                self._hear(event.at_us, f"{board}.{channel}", value, event.clock_us, "is")
+        elif isinstance(event, ev.Edge):
+            self._hear(event.at_us, f"{board}.{event.channel}", event.level, event.clock_us, "edge")
+        elif isinstance(event, ev.Reading):
+            self._hear(event.at_us, f"{board}.{event.channel}", event.counts, event.clock_us, "raw")
+        elif isinstance(event, ev.Told):
+            self._told(board, event)
+        elif isinstance(event, ev.Boot):
+            self.outputs.forget(board)
+            self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
+            self._wants_shown = self._lit = -1
+        elif isinstance(event, ev.Answered) and event.words[:1] == ("read",):
+            values = input_values(self.session, self.walk.panel)
+            self.walk.set_values({k: v for k, v in values.items() if k.startswith(f"{board}.")}, event.at_us)
+
+    def _hear(self, at_us: int, key: str, value: int, clock_us: int, how: str) -> None:
+        walk = self.walk
+        while (due := walk.due_us()) is not None and due <= at_us:
+            walk.tick(due)
+        if how == "is" and walk.state == "look":
+            self._by_button(key, value, at_us)
+        walk.heard(Change(at_us, key, value, clock_us), at_us, how)
+
+    def _told(self, board: str, event: ev.Told) -> None:
+        word, *rest = event.words
+        for each in rest:
+            channel, _, count = each.partition("=")
+            key = f"{board}.{channel}"
+            if word == "ghost":
+                self._hear(event.at_us, key, 1, event.clock_us, "ghost")
+            elif word == "skip" and count:
+                try:
+                    total = int(count, 16)
+                except ValueError:
+                    continue
+                by = (total - self._skips.get(key, 0)) & 0xFFFF
+                self._skips[key] = total
+                self._hear(event.at_us, key, by, event.clock_us, "skip")
+
+    def _link(self, event: ev.Link) -> None:
+        if event.word == "lost" and event.source in self.names:
+            board = self.names[event.source]
+            self._lost.add(board)
+            self.outputs.forget(board)
+            self.face.warn(f"board '{board}' is gone: plug it in again, and the walk goes on")
+        elif event.word == "ident":
+            self._meet_boards()
+            board = self.names.get(event.source, "")
+            if board in self._lost:
+                self._lost.discard(board)
+                self.face.warn(f"board '{board}' is back")
+            self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
+            self._wants_shown = self._lit = -1
+
+    def _by_button(self, key: str, value: int, at_us: int) -> None:
+        """A proved button answers: short yes, long no."""
+        walk = self.walk
+        name = walk.answer_button
+        if not name or key not in walk.layout.channels_of(name):
+            return
+        if judge.reads(walk.layout, (name,), 1, {**walk.values, key: value}):
+            self._pressed_us = at_us
+        elif self._pressed_us is not None:
+            held, self._pressed_us = at_us - self._pressed_us, None
+            if held < LONG_US:
+                walk.looked(at_us)
+            elif walk.step is not None and walk.step.do == "lamp":
+                walk.looked_otherwise(at_us)  # it does not light
+
+    # --- from the face ---------------------------------------------------------------------------------------------
+
+    def _answer(self, answer: Answer) -> None:
+        walk, now = self.walk, self._now()
+        if answer.word == "leave":
+            self.left = True
+        elif answer.word == "note":
+            walk.note(answer.text)
+        elif answer.step not in (0, walk.step_number):
+            return  # it answers a step that is over
+        elif answer.word == "acting":
+            walk.acting()
+        elif answer.word == "done":
+            walk.said(now)
+        elif answer.word == "same":
+            walk.looked(now)
+        elif answer.word == "otherwise":
+            walk.looked_otherwise(now, answer.lamps, answer.displays, answer.level, answer.flickering)
+        elif answer.word == "skip":
+            walk.skip(now)
+        elif answer.word == "not wired":
+            walk.not_wired(now)
+        elif answer.word == "again":
+            walk.again(now)
+        elif answer.word == "back":
+            walk.back(now)
+
+    # --- down ------------------------------------------------------------------------------------------------------
+
+    def _tick(self, now: int) -> None:
+        walk = self.walk
+        while (due := walk.due_us()) is not None and due <= now:
+            walk.tick(due)
+        if self._pulse_until and now >= self._pulse_until:
+            self._pulse_until = 0
+            self.outputs.pulse = ""
+            self.outputs.apply(walk.wants, lambda failed: None)
+        if walk.wants.blink and walk.state == "look" and now >= self._ready_us + self.blink_us:
+            walk.steady()
+        shown = self._wants_shown == walk.wants_number
+        if walk.state == "light" and shown and now - self._stuck_since > STUCK_US:
+            self._stuck_since = now
+            held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
+            self.face.warn(f"the outputs are not as wanted yet ({held}); skip this one if it stays so")
+            if self.face.robot:
+                walk.note(f"could not be lit: {held}")
+                walk.skip(now)
+        if self._raw_waiting and now >= self._raw_until:
+            self._raw_waiting.clear()
+
+    def _follow(self) -> None:
+        """Make the outputs, the raw edges, the journal and the face follow the walk."""
+        walk = self.walk
+        for word in walk.sounds():
+            self.face.sound(word)
+            self._signal(word)
+        if walk.wants.blink and self.blink_us == 0:
+            walk.steady()
+        if walk.wants_number != self._wants_shown:
+            number = self._wants_shown = walk.wants_number
+            self._stuck_since = self._now()
+            if walk.state in ("light", "look"):
+                self.outputs.pulse, self._pulse_until = "", 0
+            self.outputs.apply(walk.wants, lambda failed: self._inbox.put(_Done("outputs", number, failed)))
+        elif walk.state == "light" and self._lit == walk.wants_number:
+            self._came_back(_Done("outputs", walk.wants_number))  # nothing had to change
+        self._set_raw()
+        for line in walk.journal():
+            self.write(line)
+        if self.face.robot and self._raw_waiting:
+            return
+        look = (walk.step_number, walk.state, walk.wants_number, walk.answer_button)
+        if look != self._shown:
+            self._shown = look
+            self.face.show(self.scene())
+
+    def scene(self) -> Scene:
+        """How the walk stands."""
+        walk = self.walk
+        steady = walk.state == "look" and not walk.wants.blink and self.outputs.idle
+        button = walk.answer_button if walk.state == "look" else ""
+        return Scene(
+            walk.prompt(), walk.state, walk.step_number, walk.step, walk.wants, dict(walk.values), steady, button
+        )
+
+    def _signal(self, word: str) -> None:
+        """A proved lamp says that a step was right, where no screen is seen."""
+        walk = self.walk
+        if word == "right" and not self.face.robot and walk.signal_lamp and walk.state in ("ask", "wait"):
+            self.outputs.pulse = walk.signal_lamp
+            self._pulse_until = self._now() + PULSE_US
+            self.outputs.apply(walk.wants, lambda failed: None)
+
+    def _came_back(self, done: _Done) -> None:
+        if done.what == "raw":
+            self._raw_waiting.discard(done.number)
+            return
+        if done.failed:
+            # The board is gone, dark or was reset: when it is back, the outputs are set again.
+            if "dark" in done.failed:
+                self.bench.light()
+            self.outputs.forget_all()
+            self._lit = -1
+            self._wants_shown = -1 if "dark" in done.failed else self._wants_shown
+            return
+        self._ready_us = self._now()
+        self._lit = done.number
+        self.walk.ready(done.number)
+        self._shown = ()
+
+    def _set_raw(self) -> None:
+        wanted = set(self.walk.raw_wanted())
+        if wanted == self._raw:
+            return
+        for key in sorted(self._raw - wanted):
+            self._ask_raw(key, False)
+        for key in sorted(wanted - self._raw):
+            future = self._ask_raw(key, True)
+            if future is not None:
+                self._raw_waiting.add(id(future))
+                future.add_done_callback(lambda f: self._inbox.put(_Done("raw", id(f))))
+        self._raw = wanted
+        self._raw_until = self._now() + RAW_US
+
+    def _ask_raw(self, key: str, on: bool) -> Future[Any] | None:
+        board, _, channel = key.partition(".")
+        source = self.outputs.sources.get(board)
+        return None if source is None else self.bench.raw(source, channel, on)
+
+    def _all_off(self) -> None:
+        for key in self._raw:
+            self._ask_raw(key, False)
+        self._raw = set()
+        for line in self.walk.journal():
+            self.write(line)
+
+
+def input_values(session: Session, panel: Panel) -> dict[str, int]:
+    """Return how every input of `panel` stands, as far as it is known."""
+    values: dict[str, int] = {}
+    with session.lock:
+        for board in panel.boards:
+            found = session.state.board_named(board.ident or board.name)
+            if found is not None:
+                for id_, channel in found.channels.items():
+                    if channel.value is not None and channel.kind not in ("lamp", "digits"):
+                        values[f"{board.name}.{id_}"] = channel.value
+    return values
+
+
+def missing_boards(session: Session, panel: Panel, only: Mapping[str, Any] | None = None) -> list[str]:
+    """Return the boards of `panel` that are not linked or whose values are not known yet."""
+    out = []
+    with session.lock:
+        for board in panel.boards:
+            found = session.state.board_named(board.ident or board.name)
+            if found is None or not found.known or found.link != "linked":
+                out.append(board.name)
+    return out
