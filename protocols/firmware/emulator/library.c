@@ -8,6 +8,7 @@
  *   receiver        A queue of 64 bytes there, so that nothing is ever lost. Here two bytes and the shift register; when a
  *                   start bit finds all three full, the byte in the shift register is lost, and DOR stands by the next one
  *                   that is read (data sheet, USART, receiver error flags).
+ *   sender          Its rate is wrong there if U2X is written after UBRRn. Here it is right whichever comes first.
  *   reset           The library forgets every timer that was set, ours among them, when the watchdog bites. Here they are set
  *                   again, and pins are driven as they were.
  *   lamps           Nothing drives a pin while its chip is in reset. */
@@ -263,6 +264,16 @@ static void control_written(avr_t *avr, avr_io_addr_t addr, uint8_t value, void 
         avr_raise_interrupt(avr, &receiver.uart->rxc);
 }
 
+/* The library takes U2X into account only when UBRRn is written after it. */
+static void rate_written(avr_t *avr, avr_io_addr_t addr, uint8_t value, void *unused)
+{
+    avr_uart_t *uart = receiver.uart;
+    (void)unused;
+    library_write[AVR_DATA_TO_IO(addr)].write(avr, addr, value, library_write[AVR_DATA_TO_IO(addr)].param);
+    unsigned ubrr = avr_regbit_get_array(avr, &uart->ubrrl, 1) | (avr_regbit_get(avr, uart->ubrrh) << 8);
+    uart->cycles_per_byte = 10u * (avr_regbit_get(avr, uart->u2x) ? 8u : 16u) * (ubrr + 1u);
+}
+
 static void receiver_begin(char uart)
 {
     receiver.uart = (avr_uart_t *)io_of("uart", uart);
@@ -273,6 +284,8 @@ static void receiver_begin(char uart)
     bench.avr->io[AVR_DATA_TO_IO(receiver.uart->r_udr)].r.c = udr_read;
     bench.avr->io[AVR_DATA_TO_IO(receiver.uart->r_ucsra)].r.c = status_read;
     before_library(receiver.uart->r_ucsrb, control_written);
+    before_library(receiver.uart->r_ucsra, rate_written);
+    before_library(receiver.uart->ubrrl.reg, rate_written);
 }
 
 /* --- stack: memory is painted, and where the paint ends the stack has been --- */
