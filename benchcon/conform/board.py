@@ -121,11 +121,15 @@ class Subject:
         raise Broken("the pages of 'read all' have no end")
 
     def settle(self) -> None:
-        """Leave the board as a rule may find it: not dark, outputs off, dead-man off."""
+        """Leave the board as a rule may find it: not dark, outputs off, dead-man off, a sign of life ten times a second.
+
+        The quick signs of life only save time; a board that refuses them is heard each second.
+        """
         self.line.pump(0.02)
         self.line.answers.clear()
         self.line.ask("deadman", "0000")
         self.line.ask("light")
+        self.line.ask("alive", "0064")
         for channel in self.outputs:
             self.line.ask("set", f"{channel.id}={channel.off}")
 

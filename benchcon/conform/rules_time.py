@@ -87,6 +87,8 @@ def wrap(board: Subject, patience_s: float) -> None:
 
 def alive_time(board: Subject) -> None:
     """**alive-time**: each second, or as `alive` says; 0064 to 2710, others refused with 05."""
+    board.line.ask("alive", "03E8")
+    board.alive()
     first, second = board.alive(), board.alive()
     spacing_ms = (second.clock_us - first.clock_us) % 2**32 / 1000
     if not 900 <= spacing_ms <= 1100:

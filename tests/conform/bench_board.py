@@ -32,13 +32,15 @@ ITEMS = items(
     ("digits", "d1", {"places": "5"}),
 )
 
-# Long ago enough for the clock to wrap while the rules are played.
-NEAR_WRAP_US = 2**32 - 20_000_000
-
 
 def right_board(now_us: int) -> BoardSide:
     """A board that keeps every rule."""
-    return BoardSide("tester", "Test board", ITEMS, now_us=now_us, boot=7, clock_start_us=NEAR_WRAP_US)
+    return BoardSide("tester", "Test board", ITEMS, now_us=now_us, boot=7)
+
+
+def board_near_wrap(now_us: int) -> BoardSide:
+    """The same, so long after its reset that its clock wraps in a few seconds."""
+    return BoardSide("tester", "Test board", ITEMS, now_us=now_us, boot=7, clock_start_us=2**32 - 8_000_000)
 
 
 class BenchBoard:
