@@ -15,7 +15,7 @@ from benchcon.capture.form import SYNC_BYTES
 from benchcon.wire.records import BENCH, KEYFRAME, NOTE, Batch
 
 SECONDS = 600
-MOST_BYTES = 32 << 20
+MOST_BYTES = 64 << 20
 STRETCH_US = 10_000_000
 STRETCHES = 16
 """At least so many stretches fill the bytes: letting one go never costs much of the ring."""

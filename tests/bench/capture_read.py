@@ -1,7 +1,7 @@
 """Reading a capture, checked and typed, beside a fixed baseline over the same lines in memory.
 
-Baseline: the records' lines split off, the CRC of each machine line worked out and compared, and a five-field tuple made
-of each (stamp, source, kind, body, check right). Reach: ≥ 0.8 of it, from disk, with everything else a reader does
+Baseline: the records' lines split off, the CRC of each machine line worked out and compared, and a five-field tuple
+made of each (stamp, source, kind, body, check right). Reach: ≥ 0.8 of it, from disk, with everything else a reader does
 (sync lines held against the bytes, grammar of each line, stamps that never decrease, batches).
 
     python tests/bench/capture_read.py [RECORDS]
