@@ -24,7 +24,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "the Ostrey tower trainer: three simulated desks, nothing to plug in",
         "benchcon demo\nbenchcon demo --headless --seconds 30 --faults faults.toml",
     ),
-    "ports": ("list serial ports and what is known of them", "benchcon ports\nbenchcon ports /dev/ttyUSB0\nbenchcon ports --json"),
+    "ports": (
+        "list serial ports and what is known of them",
+        "benchcon ports\nbenchcon ports /dev/ttyUSB0\nbenchcon ports --json",
+    ),
     "draft": (
         "write a first panel file from what boards say of themselves",
         "benchcon draft /dev/ttyUSB0 -o desk.toml",

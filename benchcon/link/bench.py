@@ -6,6 +6,7 @@ import asyncio
 import atexit
 import contextlib
 import datetime
+import re
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -197,13 +198,16 @@ class Bench:
 
     def set_many(self, source: int, values: Mapping[str, int | bytes]) -> Intent:
         """Set several outputs of one board, levels as numbers and segments as bytes; in one request where they fit."""
+        if not values:
+            raise Trouble("nothing to set")
         for channel, value in values.items():
+            if not _CHANNEL.fullmatch(channel):
+                raise Trouble(f"'{printable(channel)}' is no channel: a lower-case letter, then up to 7 of a-z, 0-9, _")
             if isinstance(value, int) and not 0 <= value <= 1000:
                 raise Trouble(f"{printable(channel)}: a level of {value}; levels go from 0 to 1000")
             if isinstance(value, bytes) and not 1 <= len(value) <= 8:
                 raise Trouble(f"{printable(channel)}: {len(value)} places; a display has 1 to 8")
         words = ("set", *values)
-        _check_words(words)
 
         def set_all(talk: Talk, answer: Answer) -> None:
             for channel, value in values.items():
@@ -214,8 +218,6 @@ class Bench:
             numbers = {c: v if isinstance(v, int) else int.from_bytes(v, "big") for c, v in values.items()}
             talk.want(numbers, answer)
 
-        if not values:
-            raise Trouble("nothing to set")
         return self._intent(source, words, set_all)
 
     def blink(self, source: int, channel: str, on: bool) -> None:
@@ -240,7 +242,7 @@ class Bench:
 
     def ident(self, source: int, new: str) -> Intent:
         """Give a board a new ident, kept through power loss: a lower-case letter, then up to 15 of ``a-z 0-9 _``."""
-        if not (new[:1].isalpha() and len(new) <= 16 and set(new) <= _IDENT):
+        if not _IDENT.fullmatch(new):
             raise Trouble(f"'{printable(new)}' is no ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
         return self.ask(source, ("ident", new))
 
@@ -343,7 +345,8 @@ class Bench:
         return DarkResult(confirmed, tuple(n for n in asked if n not in confirmed), tuple(sorted(absent)))
 
 
-_IDENT = set("abcdefghijklmnopqrstuvwxyz0123456789_")
+_IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
+_CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,7}")
 
 
 def _dark(talk: Talk, answer: Answer) -> None:

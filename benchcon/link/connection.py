@@ -8,7 +8,6 @@ Network ports (``socket://host:port``) go through asyncio's own transport.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 import sys
 import threading
@@ -244,8 +243,10 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
 
         def close() -> None:
             close_device(device)
-            with contextlib.suppress(RuntimeError):  # the loop may have ended meanwhile
+            try:
                 loop.call_soon_threadsafe(protocol._let_go)
+            except RuntimeError:  # the loop has ended meanwhile
+                protocol._lock.release()
 
         threading.Thread(target=close, name=f"close {protocol.port}", daemon=True).start()
 

@@ -1,0 +1,208 @@
+"""Bytes in → checked, typed, state updated, recorded, through a real pseudo-terminal, on one core.
+
+Another process, on the other core, floods ``is`` news into the pseudo-terminal. Beside it, from the same flood: a loop
+over pyserial's `readline`, and a bare asyncio `readline` loop through serial_asyncio, both doing nothing with the line.
+Reach: ≥ 50 × the first and ≥ 0.5 × the second. The last row is all of the link as a program holds it (`Bench`: the
+host side watches too, on a thread of its own), for comparison.
+
+    python tests/bench/link_throughput.py [LINES]
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import pty
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import tty
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import serial
+import serial_asyncio
+
+from benchcon.capture import Writer
+from benchcon.link import Bench
+from benchcon.link.connection import Connection
+from benchcon.state import BenchState
+from benchcon.wire.codec import Splitter, news
+from benchcon.wire.records import Batch
+
+FLOOD = """
+import os, sys
+data = memoryview(open(sys.argv[2], "rb").read())
+fd = int(sys.argv[1])
+try:
+    os.sched_setaffinity(0, {1})
+except OSError:
+    pass
+os.write(1, b".")
+sys.stdin.readline()
+while data:
+    data = data[os.write(fd, data[:65536]):]
+sys.stdin.readline()
+"""
+
+
+def flood_of(lines: int) -> bytes:
+    """64 switches moving in turn, 50 µs apart."""
+    return b"".join(news(n, n * 50, ("is", f"sw{n % 64}={n // 64 & 1}")) + b"\n" for n in range(lines))
+
+
+class Source:
+    """A pseudo-terminal that another process floods once it is told to."""
+
+    def __init__(self, path: Path) -> None:
+        ours, theirs = pty.openpty()
+        tty.setraw(theirs)
+        self.theirs = theirs
+        self.port = os.ttyname(theirs)
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", FLOOD, str(ours), str(path)],
+            pass_fds=[ours],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
+        os.close(ours)
+        assert self.process.stdout is not None
+        self.process.stdout.read(1)
+
+    def go(self) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(b"\n")
+        self.process.stdin.flush()
+
+    def close(self) -> None:
+        self.process.kill()
+        self.process.communicate()
+        os.close(self.theirs)
+
+
+def by_pyserial(source: Source, lines: int) -> float:
+    with serial.Serial(source.port, 115200, timeout=10) as port:
+        source.go()
+        port.readline()
+        began = time.perf_counter()
+        for _ in range(lines - 1):
+            port.readline()
+        return (lines - 1) / (time.perf_counter() - began)
+
+
+def by_readline(source: Source, lines: int) -> float:
+    async def read() -> float:
+        reader, writer = await serial_asyncio.open_serial_connection(url=source.port, baudrate=115200)
+        source.go()
+        await reader.readline()
+        began = time.perf_counter()
+        for _ in range(lines - 1):
+            await reader.readline()
+        took = time.perf_counter() - began
+        writer.transport.abort()
+        return (lines - 1) / took
+
+    return asyncio.run(read())
+
+
+def by_link(source: Source, lines: int, folder: str) -> float:
+    async def read() -> float:
+        began_ns = time.monotonic_ns()
+        connection = await Connection.open(source.port, lambda: (time.monotonic_ns() - began_ns) // 1000)
+        state = BenchState()
+        writer = Writer(Path(folder) / "flood.capture", datetime.now(UTC), state.keyframe, force=True)
+        splitter = Splitter("up")
+        done = asyncio.Event()
+        left = lines
+        began = 0.0
+
+        def heard(data: bytes, at_us: int) -> None:
+            nonlocal left, began
+            began = began or time.perf_counter()
+            batches = [Batch(at_us, 1, kind, bodies) for kind, bodies in splitter.feed(data)]
+            for batch in batches:
+                state.feed(batch)
+                left -= len(batch.bodies)
+            writer.write(batches)
+            if left <= 0:
+                done.set()
+
+        connection.heard = heard
+        source.go()
+        await done.wait()
+        figures = writer.close()
+        took = time.perf_counter() - began  # what was still on its way to the disk is counted
+        connection.abort()
+        await connection.released.wait()
+        assert figures.missed == 0
+        assert state.observer.counters(1).news == lines
+        assert state.boards[1].channels["sw1"].changes > 0
+        return lines / took
+
+    return asyncio.run(read())
+
+
+def by_bench(source: Source, lines: int, folder: str) -> float:
+    state = BenchState()
+    bench = Bench([source.port], deadman_ms=None, listen_only=True)
+    writer = Writer(Path(folder) / "bench.capture", bench.began, state.keyframe, force=True)
+    done = threading.Event()
+    left = lines
+    began = 0.0
+
+    def take(batches: list[Batch]) -> None:
+        nonlocal left, began
+        for batch in batches:
+            state.feed(batch)
+            if batch.kind == "<":
+                began = began or time.perf_counter()
+                left -= len(batch.bodies)
+        writer.write(batches)
+        if left <= 0:
+            done.set()
+
+    bench.subscribe(take)
+    bench.start()
+    bench.wait(lambda infos: any(info.standing == "listening" for info in infos), 10)
+    source.go()
+    assert done.wait(120)
+    writer.close()
+    took = time.perf_counter() - began
+    bench.close()
+    return lines / took
+
+
+def main() -> None:
+    lines = int(sys.argv[1]) if len(sys.argv) > 1 else 600_000
+    few = lines // 30
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["BENCHCON_HOME"] = os.environ["BENCHCON_LOCKS"] = folder
+        path, small = Path(folder) / "flood", Path(folder) / "small"
+        path.write_bytes(flood_of(lines))
+        small.write_bytes(flood_of(few))
+        os.sched_setaffinity(0, {0})
+
+        def best(of: Callable[[Source], float], path: Path) -> float:
+            rates = []
+            for _ in range(3):
+                source = Source(path)
+                rates.append(of(source))
+                source.close()
+            return max(rates)
+
+        slow = best(lambda source: by_pyserial(source, few), small)
+        bare = best(lambda source: by_readline(source, lines), path)
+        ours = best(lambda source: by_link(source, lines, folder), path)
+        whole = best(lambda source: by_bench(source, lines, folder), path)
+    print(f"pyserial readline            {slow:>12,.0f} lines/s")
+    print(f"bare asyncio readline        {bare:>12,.0f} lines/s")
+    print(f"checked, typed, recorded     {ours:>12,.0f} lines/s")
+    print(f"the same through Bench       {whole:>12,.0f} lines/s")
+    print(f"ratio {ours / slow:.0f} × pyserial (reach: ≥ 50), {ours / bare:.2f} × bare asyncio (reach: ≥ 0.5)")
+
+
+if __name__ == "__main__":
+    main()
