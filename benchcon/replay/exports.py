@@ -17,7 +17,7 @@ from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
 from benchcon.replay.changes import DARK, REFUSED, RESETS, Change, Changes
-from benchcon.state import BenchState
+from benchcon.state import BenchState, ChannelState
 from benchcon.wire import events as ev
 from benchcon.wire.printable import printable
 
@@ -69,18 +69,23 @@ def whole_state(reader: Reader) -> BenchState:
 
 def board_name(state: BenchState, source: int) -> str:
     """Return what a board is called, printable."""
-    board = state.boards[source]
-    return printable(board.ident or board.name or f"board {source}")
+    board = state.boards.get(source)
+    return printable((board.ident or board.name if board is not None else "") or f"board {source}")
+
+
+def _channel(state: BenchState, change: Change) -> ChannelState | None:
+    board = state.boards.get(change.source)
+    return board.channels.get(change.channel) if board is not None else None
 
 
 def _kind(state: BenchState, change: Change) -> str:
-    channel = state.boards[change.source].channels.get(change.channel)
+    channel = _channel(state, change)
     return channel.kind if channel is not None else change.channel
 
 
 def shown_digits(state: BenchState, change: Change) -> str:
     """Return what a display shows, empty for other channels."""
-    channel = state.boards[change.source].channels.get(change.channel)
+    channel = _channel(state, change)
     places = channel.detail.get("places", "") if channel is not None and channel.kind == "digits" else ""
     if change.value is None or places not in set("12345678"):
         return ""

@@ -116,8 +116,8 @@ class _Maker:
 
     def name(self, source: int) -> str:
         """What a board is called on the wire."""
-        board = self.state.boards[source]
-        return board.ident or board.name or f"board {source}"
+        board = self.state.boards.get(source)
+        return (board.ident or board.name if board is not None else "") or f"board {source}"
 
     # --- what the host sent -----------------------------------------------------------------------------------------
 
@@ -142,7 +142,8 @@ class _Maker:
 
     def feed_changes(self, changes: Iterable[Change]) -> None:
         for at_us, source, channel_id, value in changes:
-            channel = self.state.boards[source].channels.get(channel_id)
+            board = self.state.boards.get(source)
+            channel = board.channels.get(channel_id) if board is not None else None
             if channel_id == DARK:
                 self._dark.setdefault(source, bool(value))
             if channel is None or value is None:
@@ -224,6 +225,8 @@ class _Maker:
         done: set[str] = set()
         self._values = dict(self._first)
         for (source, channel_id), value in self._first.items():
+            if source not in self.state.boards:
+                continue
             channel = self.state.boards[source].channels[channel_id]
             if channel.is_output:
                 if value:

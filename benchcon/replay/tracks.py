@@ -112,7 +112,9 @@ class Tracks:
         """Return what came so far."""
         named: dict[str, Track] = {}
         for (source, channel), track in self._tracks.items():
-            board = self.changes.state.boards[source]
+            board = self.changes.state.boards.get(source)
+            if board is None:  # its number was only lent: what it is stands under another
+                continue
             track.board = printable(board.ident or board.name or f"board {source}")
             state = board.channels.get(channel)
             if state is not None:
