@@ -15,6 +15,8 @@ from benchcon.capture.store import Store
 
 BLOCK = 256 << 10
 _PROBE = 512
+_CLOSE = 4096
+"""Bisection ends here: the rest is looked through line by line."""
 _NEAR = SYNC_BYTES + 4096
 """A sync line of an unchanged file is never further back than this."""
 _HEAD = 48
@@ -103,7 +105,7 @@ class Places:
     def _after(self, at_us: int) -> int:
         """Return the offset of the first line stamped later than `at_us`, by bisection."""
         low, high = self._first, self._end
-        while high - low > _NEAR:
+        while high - low > _CLOSE:
             middle = (low + high) // 2
             found = self._line_after(middle)
             if found is None or found[1] >= high or found[0] > at_us:
@@ -120,22 +122,26 @@ class Places:
         """Return the last sync line that ends before `offset`, with the offset of its line; None if none is near."""
         start = max(self._first, offset - _NEAR)
         text = self._store.read(start - 1, offset - start + 1)
-        for match in reversed(list(_SYNC.finditer(text))):
-            if sync := read_sync(match[2]):
-                return start + match.start(), sync
+        at = len(text)
+        while (at := text.rfind(b" 0 # ", 0, at)) >= 0:
+            line = text.rfind(b"\n", 0, at)
+            match = _SYNC.match(text, line) if line >= 0 else None
+            if match is not None and (sync := read_sync(match[2])):
+                return start + line, sync
         return None
 
     def _keyframe_at(self, offset: int) -> Place | None:
         """Return the keyframe whose line begins at `offset`, if one does."""
         if not self._first <= offset < self._end:
             return None
-        text = self._store.read(offset - 1, BLOCK)
-        match = _KEYFRAME.match(text)
+        match = _KEYFRAME.match(self._store.read(offset - 1, _HEAD))
         if match is None:
             return None
-        stop = text.find(b"\n", 1)
-        if stop < 0:
-            stop = self._store.read(offset - 1, MOST_LINE + 1).find(b"\n", 1)
+        stop = -1
+        for count in (_NEAR, MOST_LINE + 1):
+            stop = self._store.read(offset - 1, count).find(b"\n", 1)
+            if stop >= 0:
+                break
         if stop < 0:
             return None
         return Place(int(match[1]), offset, offset - 1 + match.end(), offset - 1 + stop)
@@ -163,8 +169,15 @@ class Places:
                     return place
         return None
 
-    def keyframes_back(self, most: int) -> Iterator[Place]:
-        """Yield up to `most` keyframes, from the last one back."""
+    def keyframes_back(self, most: int, apart_us: int = 0) -> Iterator[Place]:
+        """Yield up to `most` keyframes, from the last one back; with `apart_us` only some, at least so far apart."""
+        if apart_us > 0:
+            place = self.keyframe_before(self.last_us)
+            while place is not None and most > 0:
+                yield place
+                most -= 1
+                place = self.keyframe_before(place.at_us - apart_us)
+            return
         end = self._end
         found = self._sync_before(end)
         given = self._end

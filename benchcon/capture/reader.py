@@ -222,9 +222,12 @@ class Reader:
             if self._waiting:
                 return
 
-    def keyframes(self, most: int = 100_000) -> Iterator[tuple[int, bytes]]:
-        """Yield stamp and body of the keyframes from the last one back, quickly, where the reader stands or not."""
-        for place in self._places.keyframes_back(most):
+    def keyframes(self, most: int = 100_000, apart_us: int = 0) -> Iterator[tuple[int, bytes]]:
+        """Yield stamp and body of the keyframes from the last one back, wherever the reader stands.
+
+        With `apart_us` only some, at least so far apart: quick however long the file is.
+        """
+        for place in self._places.keyframes_back(most, apart_us):
             yield place.at_us, self._store.read(place.body, place.end - place.body)
 
     def notes(self, most: int = 10_000) -> list[Mark]:

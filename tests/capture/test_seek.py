@@ -116,6 +116,10 @@ def test_ends_notes_and_keyframes(any_file: Path) -> None:
         assert [mark.body for mark in reader.notes(most=3)] == notes[-3:]
         frames = list(reader.keyframes())
         assert frames == [(frame.at_us, frame.bodies[0]) for frame in reversed(FRAMES)]
+        some = list(reader.keyframes(apart_us=700_000))
+        assert some[0] == frames[0]
+        assert set(some) < set(frames)
+        assert all(700_000 <= one[0] - other[0] < 1_400_000 for one, other in zip(some, some[1:], strict=False))
 
 
 def test_reading_again_after_seeking_counts_no_problem_twice(plain: Path) -> None:
