@@ -48,7 +48,8 @@ class BoardSide:
 
     `items` is the whole description in order of index; the ``board`` item always tells the present ident and name.
     `values` are the inputs as they stand at first, by channel id. `left_out` names requests this firmware refuses with
-    code 08. With `own_light` the board has a light to wink with while dark is on.
+    code 08. With `own_light` the board has a light to wink with while dark is on. Raises ValueError if an item does not
+    fit a line.
     """
 
     def __init__(
@@ -72,6 +73,8 @@ class BoardSide:
         self.name = quoted_name(name)
         """As it goes on the wire."""
         self.items = tuple(items)
+        for item in self.items:
+            answers.check_item(item)
         self.buffer = buffer
         self.boot = boot
         self.clock_start_us = clock_start_us

@@ -6,8 +6,8 @@ import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from benchcon.wire.codec import LINE_MOST
-from benchcon.wire.items import item_words
+from benchcon.wire.codec import LINE_MOST, answer
+from benchcon.wire.items import Item, item_words
 from benchcon.wire.quote import unquote
 
 if TYPE_CHECKING:
@@ -40,6 +40,14 @@ Words = tuple[str, ...]
 def no(code: int) -> Words:
     """A refusal, with the document's words for it."""
     return ("no", f"{code:02X}", *_WHY[code].split(" "))
+
+
+def check_item(item: Item) -> None:
+    """Raise ValueError, saying which, if an item's answer would be no line."""
+    try:
+        answer(0, ("item", f"{item.index:02X}", *item_words(item)))
+    except ValueError as error:
+        raise ValueError(f"item {item.index:02X} ({item.kind} {item.id}): {error}") from None
 
 
 def _hex(word: str, width: int) -> int | None:

@@ -222,3 +222,8 @@ def test_raw_typed_by_hand_longer_than_an_answer_can_hold_is_refused() -> None:
     rig.raw(b"@@ raw" + b" sw1=1" * 12 + b"\r")
     assert rig.lines() == ["<00 no 02 arguments"]
     assert rig.board.raw == set()
+
+
+def test_an_item_that_fits_no_line_is_refused_by_name() -> None:
+    with pytest.raises(ValueError, match="item 00 \\(lamp l1\\): 9"):
+        BoardSide("x", "x", items(("lamp", "l1", {"label": "y" * 64})))

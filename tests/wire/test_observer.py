@@ -1,0 +1,489 @@
+"""The observer: what a bench can go through, told as lines, and what it must make of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.wire import codec
+from benchcon.wire.events import Alive, Answered, Asked, Boot, Edge, Event, Gap, Link, Moved, Note, Odd, Told
+from benchcon.wire.observer import TAILS_MOST, Observer
+from benchcon.wire.records import (
+    BYTES_DOWN,
+    BYTES_UP,
+    KEYFRAME,
+    KINDS,
+    LINE_DOWN,
+    LINE_UP,
+    LINK,
+    NOTE,
+    Batch,
+)
+from benchcon.wire.watched import HAND_MOST, UNKNOWN_MOST
+
+
+class Heard:
+    """One board's stream, said line by line."""
+
+    def __init__(self) -> None:
+        self.observer = Observer()
+        self.at_us = 0
+
+    def feed(self, kind: str, *bodies: bytes) -> list[Event]:
+        self.at_us += 1_000
+        return self.observer.feed(Batch(self.at_us, 1, kind, list(bodies)))
+
+    def news(self, number: int, clock: int, words: str) -> list[Event]:
+        return self.feed(LINE_UP, codec.news(number, clock, words.split(" ")))
+
+    def ask(self, tag: int, words: str) -> list[Event]:
+        return self.feed(LINE_DOWN, codec.request(tag, words.split(" ")))
+
+    def answer(self, tag: int, words: str) -> Answered:
+        *_, answered = self.feed(LINE_UP, codec.answer(tag, words.split(" ")))
+        assert isinstance(answered, Answered)
+        return answered
+
+    def hand(self, words: str) -> None:
+        self.feed(LINE_DOWN, codec.by_hand(words.split(" ")))
+
+    @property
+    def counters(self):  # type: ignore[no-untyped-def]
+        return self.observer.counters(1)
+
+
+def kinds(events: Sequence[Event]) -> list[str]:
+    return [type(event).__name__ for event in events]
+
+
+ALIVE = "alive {boot:04X} {wraps:04X} 0000 0000 0000 0000 00"
+
+
+def alive(boot: int, wraps: int = 0) -> str:
+    return ALIVE.format(boot=boot, wraps=wraps)
+
+
+# --- running numbers --------------------------------------------------------------------------------
+
+
+def test_the_first_news_heard_is_no_gap_wherever_it_stands() -> None:
+    heard = Heard()
+    assert kinds(heard.news(0x1234, 0, "is sw1=1")) == ["Moved"]
+    assert kinds(heard.news(0x1235, 1, "is sw1=0")) == ["Moved"]
+    assert heard.counters.missing == 0
+
+
+def test_a_hole_says_how_many_lines_are_missing() -> None:
+    heard = Heard()
+    heard.news(10, 0, "is sw1=1")
+    gap, moved = heard.news(14, 1, "is sw1=0")
+    assert gap == Gap(heard.at_us, 1, 3)
+    assert isinstance(moved, Moved)
+    assert (heard.counters.gaps, heard.counters.missing) == (1, 3)
+
+
+def test_numbers_wrap_without_a_gap_and_a_hole_across_the_wrap_counts_right() -> None:
+    heard = Heard()
+    heard.news(0xFFFF, 0, "is sw1=1")
+    assert kinds(heard.news(0, 1, "is sw1=0")) == ["Moved"]
+    heard.news(0xFFFE, 2, "is sw1=1")
+    heard = Heard()
+    heard.news(0xFFFE, 0, "is sw1=1")
+    assert heard.news(2, 1, "is sw1=0")[0] == Gap(heard.at_us, 1, 3)
+
+
+def test_a_line_received_twice_changes_nothing() -> None:
+    heard = Heard()
+    heard.news(5, 100, "is sw1=0")
+    heard.news(6, 200, "is sw1=1")
+    assert heard.news(6, 200, "is sw1=1") == []
+    assert heard.news(5, 100, "is sw1=0") == []
+    assert heard.counters.repeated == 2
+    assert kinds(heard.news(7, 300, "is sw1=0")) == ["Moved"]
+
+
+def test_the_answer_to_read_shows_a_hole_that_no_news_follows() -> None:
+    heard = Heard()
+    heard.news(5, 100, "is sw1=1")
+    heard.ask(1, "read all")
+    gap, answered = heard.feed(LINE_UP, codec.answer(1, ("read", "0007", "000000C8", "00", "sw1=0")))
+    assert gap == Gap(heard.at_us, 1, 2)
+    assert isinstance(answered, Answered)
+    assert kinds(heard.news(8, 300, "is sw1=1")) == ["Moved"]
+
+
+def test_after_read_the_numbers_go_on_from_what_it_said() -> None:
+    heard = Heard()
+    heard.answer(1, "read 0007 000000C8 00 sw1=0")
+    assert heard.news(10, 300, "is sw1=1")[0] == Gap(heard.at_us, 1, 2)
+    heard = Heard()
+    heard.answer(1, "read FFFF 000000C8 00")
+    assert kinds(heard.news(0, 300, "is sw1=1")) == ["Moved"]
+
+
+# --- resets --------------------------------------------------------------------------------
+
+
+def test_a_boot_line_starts_everything_anew() -> None:
+    heard = Heard()
+    heard.news(500, 4_000_000_000, "is sw1=1")
+    assert heard.news(0, 784, "boot 0008 watchdog 01") == [Boot(heard.at_us, 1, 8, "watchdog")]
+    (moved,) = heard.news(1, 1_000, "is sw1=1")
+    assert isinstance(moved, Moved)
+    assert moved.clock_us == 1_000
+    assert heard.counters.boots == 1
+
+
+def test_a_board_that_cannot_count_its_resets_is_believed_each_time() -> None:
+    heard = Heard()
+    for _ in range(3):
+        assert kinds(heard.news(0, 784, "boot 0000 unknown 01")) == ["Boot"]
+        heard.news(1, 900, "is sw1=1")
+    assert heard.counters.boots == 3
+
+
+def test_the_very_same_boot_line_twice_is_one_reset() -> None:
+    heard = Heard()
+    heard.news(0, 784, "boot 0008 power 01")
+    assert heard.news(0, 784, "boot 0008 power 01") == []
+    assert heard.counters.boots == 1
+
+
+def test_another_boot_number_in_alive_is_a_reset_whose_boot_line_was_lost() -> None:
+    heard = Heard()
+    heard.news(5, 90_000_000, alive(7))
+    boot, gap, sign = heard.news(3, 1_000_000, alive(8))
+    assert boot == Boot(heard.at_us, 1, 8, "seen")
+    assert gap == Gap(heard.at_us, 1, 3), "the lines 0, 1 and 2 since the reset are missing"
+    assert isinstance(sign, Alive)
+    assert sign.clock_us == 1_000_000
+
+
+def test_another_boot_number_in_hello_is_a_reset_and_its_boot_line_no_second_one() -> None:
+    heard = Heard()
+    heard.news(5, 90_000_000, alive(7))
+    heard.ask(1, "hello")
+    boot, answered = heard.feed(LINE_UP, codec.answer(1, ("hello", "01", "0B", "0080", "0008", "met")))
+    assert boot == Boot(heard.at_us, 1, 8, "seen")
+    assert isinstance(answered, Answered)
+    (told,) = heard.news(0, 784, "boot 0008 reset 01")
+    assert told == Told(heard.at_us, 1, 784, ("boot", "0008", "reset", "01"), True)
+    assert heard.counters.boots == 1
+    assert heard.counters.missing == 0
+
+
+def test_a_clock_that_steps_back_is_a_reset() -> None:
+    heard = Heard()
+    heard.news(5, 90_000_000, alive(7))
+    boot, gap, moved = heard.news(2, 50_000, "is sw1=1")
+    assert boot == Boot(heard.at_us, 1, 8, "seen")
+    assert gap == Gap(heard.at_us, 1, 2)
+    assert isinstance(moved, Moved)
+    assert moved.clock_us == 50_000
+    # The sign of life that follows says which number it really was, and that is no further reset.
+    assert kinds(heard.news(3, 60_000, alive(9))) == ["Alive"]
+    assert heard.counters.boots == 1
+
+
+def test_the_first_boot_number_heard_is_no_reset() -> None:
+    heard = Heard()
+    assert kinds(heard.news(5, 90_000_000, alive(7))) == ["Alive"]
+    assert heard.answer(1, "hello 01 0B 0080 0007 met").words[0] == "hello"
+    assert heard.counters.boots == 0
+
+
+# --- clocks --------------------------------------------------------------------------------
+
+
+def clock_of(events: Sequence[Event]) -> int:
+    event = events[-1]
+    assert isinstance(event, Moved | Told | Alive | Edge)
+    return event.clock_us
+
+
+def test_a_clock_goes_on_over_its_wrap() -> None:
+    heard = Heard()
+    assert clock_of(heard.news(0, 0xFFFFFF00, "is sw1=1")) == 0xFFFFFF00
+    assert clock_of(heard.news(1, 0x00000100, "is sw1=0")) == 0x1_0000_0100
+    assert clock_of(heard.news(2, 0x00000200, "is sw1=1")) == 0x1_0000_0200
+
+
+def test_alive_says_which_wrap_it_is() -> None:
+    heard = Heard()
+    assert clock_of(heard.news(0, 0x100, "is sw1=1")) == 0x100
+    assert clock_of(heard.news(1, 0x200, alive(7, wraps=3))) == 0x3_0000_0200
+    assert clock_of(heard.news(2, 0x300, "is sw1=0")) == 0x3_0000_0300
+
+
+def test_an_edge_told_a_little_late_steps_back_and_is_no_wrap() -> None:
+    heard = Heard()
+    heard.news(0, 1_000_000, alive(7, wraps=1))
+    heard.news(1, 2_000_000, "is sw1=1")
+    edges = heard.news(2, 1_995_000, "edge sw1=1 0123 0045")
+    base = (1 << 32) + 1_995_000
+    assert [(edge.level, edge.clock_us) for edge in edges if isinstance(edge, Edge)] == [
+        (1, base),
+        (0, base + 0x123),
+        (1, base + 0x123 + 0x45),
+    ]
+    assert clock_of(heard.news(3, 2_000_100, "is sw1=0")) == (1 << 32) + 2_000_100
+
+
+def test_a_long_silence_is_bridged_by_the_clock_of_the_host() -> None:
+    heard = Heard()
+    heard.news(0, 0, "is sw1=1")
+    # Three hours later by the host; a board's clock a little fast. No sign of life in between.
+    heard.at_us += 3 * 3_600_000_000
+    true_us = 3 * 3_600_000_000 + 50_000_000
+    assert clock_of(heard.news(1, true_us & 0xFFFFFFFF, "is sw1=0")) == true_us
+
+
+def test_clocks_in_answers_unwrap_beside_the_news() -> None:
+    heard = Heard()
+    heard.news(0, 0xFFFFFF00, alive(7, wraps=2))
+    assert heard.observer.clock_us(1, 0x00000010) == 0x3_0000_0010
+    assert heard.observer.clock_us(1, 0xFFFFFE00) == 0x2_FFFF_FE00
+    assert heard.observer.clock_us(99, 17) == 17
+
+
+@settings(deadline=None)
+@given(st.lists(st.integers(0, 2**31 - 1), min_size=1, max_size=50), st.integers(0, 2**40))
+def test_clocks_unwrap_to_the_truth_whatever_the_steps(steps: list[int], start: int) -> None:
+    heard = Heard()
+    true_us = start
+    heard.news(0, true_us & 0xFFFFFFFF, alive(1, wraps=true_us >> 32))
+    for number, step in enumerate(steps, 1):
+        true_us += step
+        assert clock_of(heard.news(number, true_us & 0xFFFFFFFF, "is sw1=1")) == true_us
+
+
+# --- requests and answers --------------------------------------------------------------------------------
+
+
+def test_an_answer_is_paired_with_its_request_and_timed() -> None:
+    heard = Heard()
+    (asked,) = heard.ask(0x0F, "set l1=1F4")
+    heard.at_us += 3_000
+    answered = heard.answer(0x0F, "set 0012ABCD")
+    assert answered.request == asked == Asked(1_000, 1, 0x0F, ("set", "l1=1F4"))
+    assert answered.took_us == 4_000
+    assert heard.answer(0x0F, "set 0012ABCD").request is None
+
+
+def test_a_refusal_is_an_answer() -> None:
+    heard = Heard()
+    heard.ask(7, "set nosuch=0")
+    answered = heard.answer(7, "no 03 no such channel")
+    assert answered.request is not None
+    assert answered.request.words == ("set", "nosuch=0")
+
+
+def test_a_repeated_request_has_no_time_for_it_is_not_known_which_was_answered() -> None:
+    heard = Heard()
+    heard.ask(7, "set l1=1F4")
+    heard.at_us += 250_000
+    heard.ask(7, "set l1=1F4")
+    first, second, third = (heard.answer(7, "set 0012ABCD") for _ in range(3))
+    assert first.request == second.request == Asked(1_000, 1, 7, ("set", "l1=1F4"))
+    assert first.took_us is None
+    assert second.took_us is None
+    assert third.request is None
+
+
+def test_a_late_answer_is_not_taken_for_that_of_a_new_request_with_the_same_tag() -> None:
+    heard = Heard()
+    heard.ask(7, "set l1=1F4")
+    heard.ask(7, "read all")
+    late = heard.answer(7, "set 0012ABCD")
+    assert late.request is None
+    answered = heard.answer(7, "read 0000 0012ABCD 00")
+    assert answered.request is not None
+    assert answered.request.words == ("read", "all")
+
+
+def test_the_same_words_and_tag_after_the_answer_are_a_new_request() -> None:
+    heard = Heard()
+    for _ in range(2):
+        (asked,) = heard.ask(7, "read all")
+        answered = heard.answer(7, "read 0000 0012ABCD 00")
+        assert answered.request == asked
+        assert answered.took_us == 1_000
+
+
+def test_requests_typed_by_hand_are_answered_in_their_order() -> None:
+    heard = Heard()
+    heard.hand("hello")
+    heard.hand("set l1=1F4")
+    first, second = heard.answer(0, "hello 01 0B 0080 0007 met"), heard.answer(0, "no 06 dark is on")
+    assert first.request is not None
+    assert second.request is not None
+    assert (first.request.words[0], second.request.words[0]) == ("hello", "set")
+
+
+def test_a_port_that_comes_anew_owes_no_answers() -> None:
+    heard = Heard()
+    heard.ask(7, "set l1=1F4")
+    heard.feed(LINK, b"lost port=/dev/x why=gone")
+    heard.feed(LINK, b"opened port=/dev/x")
+    assert heard.answer(7, "set 0012ABCD").request is None
+
+
+def test_what_waits_for_answers_is_bounded() -> None:
+    heard = Heard()
+    for count in range(2_000):
+        heard.hand("hello")
+        heard.ask(count % 255 + 1, f"item {count % 256:02X}")
+    (board,) = heard.observer.snapshot()["boards"]
+    assert len(board["waiting"]) == 255
+    assert len(board["hand"]) == HAND_MOST
+
+
+# --- strangers --------------------------------------------------------------------------------
+
+
+def test_unknown_words_are_kept_counted_and_bounded() -> None:
+    heard = Heard()
+    (told,) = heard.news(0, 5, "temperature t1=1A2")
+    assert told == Told(heard.at_us, 1, 5, ("temperature", "t1=1A2"), False)
+    for number in range(1, 200):
+        word = f"w{number}"
+        heard.news(number, 5 + number, word)
+    assert heard.counters.unknown["temperature"] == 1
+    assert len(heard.counters.unknown) == UNKNOWN_MOST + 1
+    assert sum(heard.counters.unknown.values()) == 200
+    assert heard.counters.missing == 0
+
+
+def test_values_never_seen_before_fill_no_memory() -> None:
+    observer = Observer()
+    for number in range(3 * TAILS_MOST):
+        observer.feed(Batch(number, 1, LINE_UP, [codec.news(number, number, ("is", f"p1={number:04X}"))]))
+    assert len(observer._tails) <= TAILS_MOST
+
+
+def test_odd_bytes_are_told_with_their_reason_and_counted() -> None:
+    heard = Heard()
+    assert heard.feed(BYTES_UP, b"\xff\xfe") == [Odd(heard.at_us, 1, b"\xff\xfe", "noise")]
+    assert heard.feed(BYTES_DOWN, b">01 hel") == [Odd(heard.at_us, 1, b">01 hel", "torn")]
+    assert (heard.counters.bad, heard.counters.bad_down) == (1, 1)
+    assert heard.counters.why == {"noise": 1, "torn": 1}
+
+
+def test_links_and_notes_are_read_and_made_harmless() -> None:
+    heard = Heard()
+    assert heard.feed(LINK, b"opened port=/dev/ttyUSB0 name=a%20b odd") == [
+        Link(heard.at_us, 1, "opened", {"port": "/dev/ttyUSB0", "name": "a b"})
+    ]
+    assert heard.feed(NOTE, b"mark now \xc3\xa4", b"\x1b[2J x") == [
+        Note(heard.at_us, 1, "mark", "now ä"),
+        Note(heard.at_us, 1, "\\x1B[2J", "x"),
+    ]
+    assert heard.feed(KEYFRAME, b"{}") == []
+
+
+bodies = st.one_of(
+    st.binary(max_size=100),
+    st.builds(codec.seal, st.text("<>!@#0123456789ABCDEFabcdefis= ", max_size=60)),
+    st.builds(
+        codec.news,
+        st.integers(0, 0xFFFF),
+        st.integers(0, 0xFFFFFFFF),
+        st.sampled_from(
+            [
+                ("is", "sw1=1"),
+                ("is", "sw1=xyz"),
+                ("edge", "sw1=1", "0123"),
+                ("edge", "sw1"),
+                ("raw", "p1=03FF"),
+                ("alive", "0007", "0000", "0000", "0000", "0000", "0000", "00"),
+                ("alive", "7"),
+                ("boot", "0001", "power", "01"),
+                ("boot",),
+                ("lost", "0012"),
+                ("lost", "many"),
+                ("dark", "local"),
+                ("zzz",),
+            ]
+        ),
+    ),
+    st.builds(
+        codec.answer,
+        st.integers(0, 255),
+        st.sampled_from(
+            [("read", "0001", "00000001", "00"), ("read",), ("hello", "01", "0", "0", "0007", "x"), ("no",), ("set",)]
+        ),
+    ),
+    st.builds(codec.request, st.integers(1, 255), st.sampled_from([("hello",), ("set", "l1=000"), ("set",)])),
+)
+batches = st.builds(
+    Batch, st.integers(0, 2**50), st.integers(0, 3), st.sampled_from(KINDS), st.lists(bodies, min_size=1, max_size=6)
+)
+
+
+@settings(deadline=None)
+@given(st.lists(batches, max_size=20))
+def test_nothing_that_a_capture_may_hold_makes_it_raise(stream: list[Batch]) -> None:
+    observer = Observer()
+    for batch in stream:
+        for event in observer.feed(batch):
+            assert event[:2] == batch[:2]
+    json.dumps(observer.snapshot())
+
+
+@settings(deadline=None)
+@given(st.lists(batches, max_size=24), st.integers(0, 24))
+def test_a_stream_that_starts_at_a_keyframe_goes_on_identically(stream: list[Batch], at: int) -> None:
+    whole = Observer()
+    for batch in stream[:at]:
+        whole.feed(batch)
+    begun = Observer()
+    begun.restore(json.loads(json.dumps(whole.snapshot())))
+    assert begun.snapshot() == whole.snapshot()
+    for batch in stream[at:]:
+        assert begun.feed(batch) == whole.feed(batch)
+    assert begun.snapshot() == whole.snapshot()
+
+
+@settings(deadline=None)
+@given(st.data())
+def test_a_read_of_many_lines_means_what_its_lines_mean(data: st.DataObject) -> None:
+    """The quick way for whole reads and the way for single lines come to the same."""
+    number, clock = data.draw(st.integers(0, 0xFFFF)), data.draw(st.sampled_from([0, 2**31, 2**32 - 5_000]))
+    lines = [codec.news(number, clock, ("alive", "0001", "0002", "0000", "0000", "0000", "0000", "00"))]
+    for _ in range(data.draw(st.integers(1, 30))):
+        number += data.draw(st.sampled_from([1, 1, 1, 1, 1, 1, 0, 2, 60_000]))
+        clock += data.draw(st.sampled_from([0, 1, 500, 500, 500, 3_000, 100_000, -700, -5_000_000]))
+        words = data.draw(
+            st.sampled_from([("is", "sw1=1"), ("is", "sw1=0", "e1=FFFE"), ("is", "p1=03FF"), ("is", "x")])
+        )
+        lines.append(codec.news(number, clock, words))
+    one, many = Observer(), Observer()
+    first = Batch(1_000, 1, LINE_UP, lines[:1])
+    assert one.feed(first) == many.feed(first)
+    singly = [event for line in lines[1:] for event in one.feed(Batch(2_000, 1, LINE_UP, [line]))]
+    assert many.feed(Batch(2_000, 1, LINE_UP, lines[1:])) == singly
+    assert one.snapshot() == many.snapshot()
+
+
+@pytest.mark.parametrize("wrong", [{}, {"boards": [{}]}, {"boards": None}, {"boards": [{"source": 1, "counters": 7}]}])
+def test_a_keyframe_of_a_stranger_is_refused_and_changes_nothing(wrong: dict[str, object]) -> None:
+    heard = Heard()
+    heard.news(5, 100, "is sw1=1")
+    before = heard.observer.snapshot()
+    with pytest.raises((ValueError, TypeError, KeyError)):
+        heard.observer.restore(wrong)
+    assert heard.observer.snapshot() == before
+
+
+def test_two_boards_do_not_mix() -> None:
+    observer = Observer()
+    line = codec.news(5, 100, ("is", "sw1=1"))
+    observer.feed(Batch(0, 1, LINE_UP, [line]))
+    assert kinds(observer.feed(Batch(1, 2, LINE_UP, [codec.news(900, 5, ("is", "sw1=1"))]))) == ["Moved"]
+    assert kinds(observer.feed(Batch(2, 1, LINE_UP, [codec.news(6, 200, ("is", "sw1=0"))]))) == ["Moved"]
+    assert observer.counters(3).news == 0
+    assert len(observer.snapshot()["boards"]) == 2
