@@ -76,6 +76,8 @@ class ConsoleApp(App[int]):
         self._shout: NotConfirmed | None = None
         self._looked = self._ticked = self._bound = -60.0
         self._marks = 0
+        self._met: set[int] = set()
+        """Sources of the boards that were live before in this console."""
         self._played = time.monotonic()
         self.register_theme(THEME)
         self.theme = THEME.name
@@ -103,6 +105,7 @@ class ConsoleApp(App[int]):
         if isinstance(self.session, LiveSession) and now - self._ticked >= TICK_S:
             self._ticked = now
             self.session.tick()
+        self._welcome()
         self._watch_dark()
         screen = self.screen
         if now - self._bound >= IDLE_S:
@@ -150,6 +153,20 @@ class ConsoleApp(App[int]):
         self.sight.work.forget()
         with self.session.lock:
             self._dark = DarkWatch(self.sight.boards, self.session.now_us())
+
+    def _welcome(self) -> None:
+        """End the dark that an earlier program left a board in, once, when it is first met: nothing lights by that.
+
+        Dark that comes later (a key, the dead-man, a switch on the panel) stays until the user ends it.
+        """
+        bench = self.session.bench
+        if bench is None:
+            return
+        for board in self.sight.boards.values():
+            if board.source not in self._met and board.known and board.source in self.sight.feed.alive:
+                self._met.add(board.source)
+                if board.dark and board.dark_why != "local" and self._dark is None:
+                    bench.light(board.source)
 
     def _watch_dark(self) -> None:
         watch = self._dark

@@ -16,6 +16,12 @@ from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 
 
+class Line(Input):
+    """A line that is taken with Enter, in the order the keys came."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "Take it")]
+
+
 class Ask(ModalScreen[str | None]):
     """Asks for one line of text; gives it back, or None if the user thought better of it.
 
@@ -23,7 +29,6 @@ class Ask(ModalScreen[str | None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "take", "Take it", priority=True),
         Binding("escape", "leave", "Leave it"),
     ]
 
@@ -46,11 +51,11 @@ class Ask(ModalScreen[str | None]):
         with Vertical(classes="slip"):
             yield Static(Text(self._title), classes="slip-title")
             yield Static(Text(self._why), classes="slip-why")
-            yield Input(self._text, id="line")
+            yield Line(self._text, id="line")
             yield Static("", id="wrong")
         yield KeyLine()
 
-    def action_take(self) -> None:
+    def on_input_submitted(self) -> None:
         """Check the line and give it back."""
         text = self.query_one(Input).value.strip()
         if not text and not self._may_be_empty:

@@ -46,6 +46,8 @@ class Feed:
         self.touched: Touch | None = None
         self.fresh: dict[str, int] = {}
         """By part name: when it last moved."""
+        self.alive: set[int] = set()
+        """Sources that have given a sign of life: how they stand, dark or not, is known only from then on."""
         self.listeners: list[Callable[[list[ev.Event]], None]] = []
         """Called once a frame with the events since the last one, on the console's thread."""
 
@@ -92,7 +94,10 @@ class Feed:
                             fresh[part.name] = at_us
                             if isinstance(part, Control):
                                 touched = (part, at_us)
-                elif sort is ev.Alive or (sort in (ev.Asked, ev.Answered) and not _worth_telling(event)):
+                elif sort is ev.Alive:
+                    self.alive.add(event[1])
+                    continue
+                elif sort in (ev.Asked, ev.Answered) and not _worth_telling(event):
                     continue
                 self.news_count += 1
                 self.news.append((self.news_count, event))

@@ -106,7 +106,7 @@ class Track:
             least = greatest = value
             changes = 0
             if index < size and times[index] < end:
-                after = bisect_left(times, int(end) + 1, index)
+                after = bisect_left(times, end, index)
                 changes = after - index
                 if value == UNKNOWN:  # a first reading is no change
                     least = greatest = values[index]

@@ -27,7 +27,7 @@ class WhichPart(ModalScreen[str | None]):
     """Waits for a control to be moved; Enter means the part that is selected. Gives back the part's name."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "selected", "The selected one", priority=True),
+        Binding("enter", "selected", "The selected one"),
         Binding("escape", "leave", "Leave it"),
     ]
 
@@ -144,7 +144,7 @@ class PointScreen(Screen[tuple[float, float] | None]):
     """Asks where a part sits; gives back millimetres from the top left corner, or None to leave that open."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "take", "Here it is", priority=True),
+        Binding("enter", "take", "Here it is"),
         Binding("escape", "leave", "Leave that open"),
     ]
 

@@ -72,7 +72,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
     """Gives back the ports chosen; None if the user left. The link remembers those on which a board answers."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "open", "Open and remember", priority=True),
+        Binding("enter", "open", "Open and remember"),
         Binding("a", "other", "Another address"),
         Binding("u", "look", "Look again"),
         Binding("x", "forget", "Forget"),

@@ -12,6 +12,7 @@ import threading
 from array import array
 from bisect import bisect_right
 from collections.abc import Iterator
+from math import ceil
 from pathlib import Path
 from typing import NamedTuple
 
@@ -200,7 +201,7 @@ class Recorded:
         """The first picture: of evenly spread keyframes, where every channel stood and how often it had changed."""
         apart = max((self._last_us - (self.first_us or 0)) // FIRST_PICTURE, 1)
         found: list[tuple[int, dict[Key, tuple[int, int]]]] = []
-        for at_us, body in reader.keyframes():
+        for at_us, body in reader.keyframes(apart_us=apart):
             if self._over:
                 return
             if not found or found[-1][0] - at_us >= apart:
@@ -234,7 +235,7 @@ class Recorded:
         column = 0
         if start <= 0:
             reader.rewind()
-        for batch in _until(reader, round(start + each * count)):
+        for batch in reader.until(ceil(start + each * count) - 1):
             if self._over or self._wanted != window or self._values_wanted != self._values[0]:
                 if self._wanted == window and not self._over:
                     self._window = None  # the cursor first; then this window again
@@ -280,11 +281,6 @@ def _change(exact: dict[Key, _Exact], key: Key, column: int, value: int, before:
         track.greatest[column] = max(track.greatest[column], value)
     track.changes[column] += 1
     track.values[column] = value
-
-
-def _until(reader: Reader, end_us: int) -> Iterator[Batch]:
-    """Batches from where the reader stands, up to a time."""
-    yield from reader.until(end_us)
 
 
 def _state_at(reader: Reader, at_us: int) -> BenchState:

@@ -212,16 +212,16 @@ class TimeLine(Drawn, can_focus=True):
     def _paint_axis(self, canvas: Canvas, y: int) -> None:
         canvas.wipe(0, y, canvas.width, 1, ink(QUIET, RAISED))
         step = 14
-        for column in range(0, self.columns - step, step):
-            at_us = int(self.start_us + column * self.each_us)
-            if at_us >= 0:
-                canvas.write(self._left + column, y, "╵" + clock_text(at_us)[2:], ink(QUIET, RAISED), step)
+        for tick in range(0, self.columns - step, step):
+            begin_us = int(self.start_us + tick * self.each_us)
+            if begin_us >= 0:
+                canvas.write(self._left + tick, y, "╵" + clock_text(begin_us)[2:], ink(QUIET, RAISED), step)
+        for at, colour in self._cursor_columns().items():
+            canvas.write(self._left + at, y, "┃", ink(colour, RAISED, bold=True))
         for at_us, _ in self.sight.past.marks:
-            found = self._column_of(at_us)
-            if found is not None:
-                canvas.write(self._left + found, y, "▲", ink(BRASS, RAISED, bold=True))
-        for found, colour in self._cursor_columns().items():
-            canvas.write(self._left + found, y, "┃", ink(colour, RAISED, bold=True))
+            column = self._column_of(at_us)
+            if column is not None:
+                canvas.write(self._left + column, y, "▲", ink(BRASS, RAISED, bold=True))
         told = self._mark_told()
         if told:
             canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)
@@ -276,13 +276,11 @@ class TimeLine(Drawn, can_focus=True):
         """To the next mark or trigger, or the one before."""
         here = self._here()
         times = [at_us for at_us, _ in self.sight.past.marks]
-        found = min((t for t in times if t > here), default=None) if by > 0 else None
-        if by < 0:
-            found = max((t for t in times if t < here), default=None)
-        if found is None:
-            self.app.bell()
+        ahead = [at_us for at_us in times if (at_us > here if by > 0 else at_us < here)]
+        if ahead:
+            self.put(min(ahead) if by > 0 else max(ahead))
         else:
-            self.put(found)
+            self.app.bell()
 
     def action_row(self, by: int) -> None:
         """Another channel."""

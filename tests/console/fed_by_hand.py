@@ -81,9 +81,10 @@ class Answering:
             self.ask(source, ("dark",))
         return Future()
 
-    def light(self) -> Future[Any]:
-        for source in self.session.state.boards:
-            self.ask(source, ("light",))
+    def light(self, source: int | None = None) -> Future[Any]:
+        for each in self.session.state.boards:
+            if source in (None, each):
+                self.ask(each, ("light",))
         return Future()
 
     def ports(self) -> list[PortInfo]:

@@ -267,6 +267,19 @@ async def test_dark_is_confirmed_and_light_ends_it() -> None:
         assert tile_rows(eyes, "crosswind")[1].split() == ["○", "off"]
 
 
+async def test_dark_left_by_an_earlier_program_is_ended_once_and_later_dark_is_not() -> None:
+    session = Fed()
+    session.bench.dark()
+    async with console(session) as eyes:
+        session.wait(1.0)  # a sign of life says that it is dark
+        await eyes.until(lambda: not any(board.dark for board in session.state.boards.values()))
+        session.news(session.source("met"), "dark", "deadman")
+        await eyes.see("◐ dark")
+        session.wait(1.0)
+        await eyes.pilot.pause(0.3)
+        assert session.state.boards[session.source("met")].dark
+
+
 async def test_dark_not_confirmed_is_shouted_with_the_board_s_name() -> None:
     session = Fed()
     session.bench.deaf = {session.source("met")}

@@ -1,0 +1,98 @@
+"""A program in a real pseudo-terminal, its screen kept by an independent terminal emulator (pyte)."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import pty
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable
+from types import TracebackType
+
+import pyte
+
+PATIENCE_S = 30.0
+KEYS = {"F1": b"\x1bOP", "F2": b"\x1bOQ", "F3": b"\x1bOR", "F4": b"\x1bOS", "F5": b"\x1b[15~", "F6": b"\x1b[17~"}
+KEYS |= {"F8": b"\x1b[19~", "F9": b"\x1b[20~", "right": b"\x1b[C", "down": b"\x1b[B", "tab": b"\t", "enter": b"\r"}
+
+
+class Terminal:
+    """`words` run with this Python in a terminal of `columns` by `rows`."""
+
+    def __init__(self, *words: str, columns: int = 80, rows: int = 24, env: dict[str, str] | None = None) -> None:
+        self.screen = pyte.Screen(columns, rows)
+        self._stream = pyte.ByteStream(self.screen)
+        self.raw = b""
+        """Everything that was sent to the terminal."""
+        self._end, slave = pty.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+        given = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor", "PYTHONUNBUFFERED": "1"}
+        given.pop("NO_COLOR", None)
+        self.process = subprocess.Popen(
+            [sys.executable, *words],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            env=given | (env or {}),
+            start_new_session=True,
+        )
+        os.close(slave)
+
+    def __enter__(self) -> Terminal:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+        os.close(self._end)
+
+    def text(self) -> str:
+        """What stands on the screen."""
+        return "\n".join(self.screen.display)
+
+    def read(self, wait_s: float) -> bool:
+        """Take what the program has sent; False when it has ended and all is read."""
+        if not select.select([self._end], [], [], wait_s)[0]:
+            return self.process.poll() is None
+        try:
+            data = os.read(self._end, 1 << 16)
+        except OSError:
+            return False
+        self.raw += data
+        self._stream.feed(data)
+        return bool(data)
+
+    def until(self, test: Callable[[], bool], what: str) -> None:
+        """Read until `test` holds."""
+        end = time.monotonic() + PATIENCE_S
+        while not test():
+            alive = self.read(0.05)
+            assert alive or test(), f"ended before {what}:\n{self.text()}"
+            assert time.monotonic() < end, f"waited in vain for {what}:\n{self.text()}"
+
+    def see(self, *texts: str) -> None:
+        """Read until all of this stands on the screen."""
+        self.until(lambda: all(text in self.text() for text in texts), repr(texts))
+
+    def press(self, *keys: str) -> None:
+        """Press keys: names of `KEYS`, or the character itself."""
+        for key in keys:
+            os.write(self._end, KEYS.get(key, key.encode()))
+
+    def signal(self, number: signal.Signals) -> None:
+        """Send the program a signal."""
+        self.process.send_signal(number)
+
+    def ended(self) -> int:
+        """Read until the program has ended; its exit code."""
+        end = time.monotonic() + PATIENCE_S
+        while self.read(0.05):
+            assert time.monotonic() < end, f"does not end:\n{self.text()}"
+        return self.process.wait(PATIENCE_S)

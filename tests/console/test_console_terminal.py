@@ -1,0 +1,195 @@
+"""The console in a real terminal, on simulated boards in processes of their own: what is *really* lit decides."""
+
+from __future__ import annotations
+
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import OSTREY, Fed
+from console.in_terminal import Terminal
+
+from benchcon.demo import Demo, start
+
+PATIENCE_S = 30.0
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[Demo]:
+    with start(separate=True) as demo:
+        yield demo
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> dict[str, str]:
+    return {"BENCHCON_HOME": str(tmp_path)}
+
+
+def console(demo: Demo, env: dict[str, str]) -> Terminal:
+    ports = [desk.port for desk in demo.boards]
+    words = ("-m", "benchcon", "console", *ports, "--panel", str(OSTREY))
+    return Terminal(*words, env=env, columns=140, rows=45)
+
+
+def all_live(terminal: Terminal) -> None:
+    """Wait until the three boards have said all they have to say at first; the supply comes last."""
+    terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+
+
+def until(test: Callable[[], bool], terminal: Terminal | None = None) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not test():
+        assert time.monotonic() < end
+        if terminal is not None:
+            terminal.read(0.02)
+        else:
+            time.sleep(0.02)
+
+
+def lit(demo: Demo) -> dict[str, int]:
+    """Every lamp that is really lit, and its level."""
+    return {name: level for hand in demo.hands.values() for name, level in hand.lit().items() if level}
+
+
+def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str, str]) -> None:
+    with console(demo, home) as terminal:
+        all_live(terminal)
+        terminal.press("2", "4", "7")
+        until(lambda: demo.hands["met"].shown("d_dir") == bytes([0x6D, 0x33, 0x70]), terminal)
+        terminal.press("right", "right", " ")
+        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.press("-", "-")
+        until(lambda: lit(demo) == {"l_xwind": 900}, terminal)
+        terminal.see("90 %")
+        demo.hands["power"].press("sw_batt")
+        terminal.see("Battery (sw_batt")
+        terminal.press("F9")
+        terminal.see("◐ DARK")
+        assert lit(demo) == {}
+        assert demo.hands["met"].shown("d_dir") == bytes(3)
+        terminal.press("F8")
+        terminal.until(lambda: "DARK " not in terminal.text().splitlines()[0], "the end of dark")
+        terminal.press(" ")
+        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.press("q")
+        assert terminal.ended() == 0
+    assert lit(demo) == {}  # dark on leaving
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
+def test_dark_whatever_ends_it(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
+    with console(demo, home) as terminal:
+        all_live(terminal)
+        terminal.press("right", "right", " ")
+        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.signal(number)
+        terminal.ended()
+    # After SIGKILL nobody is left to say so: the boards' dead-man does it, after two seconds.
+    until(lambda: lit(demo) == {})
+
+
+def test_an_error_inside_leaves_it_dark_with_one_line_and_no_traceback(demo: Demo, home: dict[str, str]) -> None:
+    broken = (
+        "import sys; from benchcon.console.face import Face; from benchcon.cli.main import main\n"
+        "Face.action_lamp_blink = lambda self: 1 / 0\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    ports = [desk.port for desk in demo.boards]
+    with Terminal("-c", broken, "console", *ports, "--panel", str(OSTREY), env=home, columns=140, rows=45) as terminal:
+        all_live(terminal)
+        terminal.press("right", "right", " ")
+        until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
+        terminal.press("b")
+        assert terminal.ended() == 2
+        until(lambda: lit(demo) == {})
+        shown = terminal.raw.decode("utf-8", "replace")
+        assert "Traceback" not in shown
+        # What stands there after the console's screen has gone (the end of the alternate screen of xterm).
+        left = re.sub(r"\x1b\[[0-9;?<>=]*[a-zA-Z]", "", shown.rpartition("\x1b[?1049l")[2]).strip()
+        assert left.startswith("benchcon: the console ended: unexpected: ZeroDivisionError")
+        assert len(left.splitlines()) == 1
+
+
+def test_no_color_sends_no_colour(demo: Demo, home: dict[str, str]) -> None:
+    with console(demo, home | {"NO_COLOR": "1"}) as terminal:
+        all_live(terminal)
+        terminal.press("right", "right", " ")
+        terminal.see("▟██▙ on")
+        terminal.press("F3")
+        terminal.see("pin", "changes")
+        terminal.press("q")
+        terminal.ended()
+        for parameters in re.findall(rb"\x1b\[([0-9;]*)m", terminal.raw):
+            for code in parameters.split(b";"):
+                assert not code or int(code) in (0, 1, 2, 3, 4, 7, 22, 23, 24, 27, 39, 49), parameters
+        cells = [cell for row in terminal.screen.buffer.values() for cell in row.values()]
+        assert {cell.fg for cell in cells} | {cell.bg for cell in cells} <= {"default"}
+
+
+def test_the_demo_opens_on_its_own_and_something_moves(home: dict[str, str]) -> None:
+    with Terminal("-m", "benchcon", "demo", env=home, columns=140, rows=45) as terminal:
+        all_live(terminal)
+        terminal.see("SIMULATED", "WEATHER DESK", "NEWS")
+        # The scripted hand works the desks: what it touched stands in large letters, and in the news.
+        terminal.until(lambda: "█" in "".join(terminal.screen.display[38:44]), "large letters")
+        terminal.press("q")
+        assert terminal.ended() == 0
+
+
+def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    session = Fed()
+    session.start_recording(path)
+    session.wait(1.0)
+    session.moved("power", sw_main=1)
+    session.mark("1")
+    session.wait(30.0)
+    session.moved("power", sw_main=0)
+    session.wait(1.0)
+    session.stop_recording()
+    with Terminal("-m", "benchcon", "replay", str(path), env=home) as terminal:
+        terminal.see("paused", "night.capture", "0:00:01.0")
+        terminal.press(".")
+        terminal.see("0:00:02.000")
+        terminal.until(lambda: "▀ on" in terminal.text(), "the switch")
+        terminal.press("g")
+        terminal.see("Go to")
+        terminal.press("2", ".", "5", "enter")
+        terminal.see("0:00:02.500", "▀ on")
+        terminal.press(".")
+        terminal.see("0:00:32.000")
+        terminal.until(lambda: "▀ on" not in terminal.text(), "the switch")
+        terminal.press("F6")
+        terminal.see("A –", "Mains", "▅")
+        terminal.press("q")
+        assert terminal.ended() == 0
+
+
+def test_without_a_terminal_it_says_so_in_one_line(home: dict[str, str]) -> None:
+    import os
+
+    done = subprocess.run(
+        [sys.executable, "-m", "benchcon", "console", "/dev/null"],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        env={**os.environ, **home},
+        timeout=PATIENCE_S,
+    )
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "needs a terminal" in done.stderr
+
+
+def test_the_first_run_lists_ports_and_asks(home: dict[str, str]) -> None:
+    with Terminal("-m", "benchcon", env=home) as terminal:
+        terminal.see("Which ports shall be opened?", "F9 DARK")
+        terminal.press("\x1b")
+        terminal.see("No port is open")
+        terminal.press("q")
+        assert terminal.ended() == 0

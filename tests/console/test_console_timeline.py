@@ -1,0 +1,275 @@
+"""The time line and playing back: what was is shown as it was, live and from a capture alike."""
+
+from __future__ import annotations
+
+import random
+import time
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import Fed
+from console.looking import Eyes, console
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.console.history import UNKNOWN, Track
+from benchcon.console.recorded import Recorded
+from benchcon.console.timeline import TimeLine, between_text
+from benchcon.console.transport import Transport, marks_of, time_of
+from benchcon.errors import Trouble
+from benchcon.session import ReplaySession
+
+PATIENCE_S = 20.0
+
+
+# --- tracks, against a plain list -----------------------------------------------------------------------------------
+
+CHANGES = st.lists(st.tuples(st.integers(0, 10_000), st.integers(0, 3)), max_size=60)
+
+
+@given(CHANGES, st.integers(0, 11_000))
+def test_a_value_at_a_time_is_the_last_one_before(changes: list[tuple[int, int]], at_us: int) -> None:
+    track = Track()
+    kept: list[tuple[int, int]] = []
+    for when, value in sorted(changes, key=lambda pair: pair[0]):
+        track.add(when, value)
+        if not kept or kept[-1][1] != value:
+            kept.append((when, value))
+    assert track.value_at(at_us) == next((value for when, value in reversed(kept) if when <= at_us), UNKNOWN)
+    assert track.change_near(at_us, 1) == next((when for when, _ in kept if when > at_us), None)
+    assert track.change_near(at_us, -1) == next((when for when, _ in reversed(kept) if when < at_us), None)
+
+
+@given(CHANGES, st.integers(0, 5_000), st.integers(1, 900), st.integers(1, 20))
+def test_stretches_lose_no_change(changes: list[tuple[int, int]], start: int, each: int, count: int) -> None:
+    track = Track()
+    track.add(0, 9)
+    for when, value in sorted(changes, key=lambda pair: pair[0]):
+        track.add(when + 1, value)
+    found = track.stretches(start, each, count)
+    within = [t for t in track.times if start <= t < start + each * count and t > 0]
+    assert sum(stretch.changes for stretch in found) == len(within)
+    for number, stretch in enumerate(found):
+        if stretch.value != UNKNOWN:
+            assert stretch.value == track.value_at(start + (number + 1) * each - 1)
+            assert stretch.least <= stretch.value <= stretch.greatest
+
+
+# --- words for times ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "us"),
+    [("90", 90_000_000), ("1:30", 90_000_000), ("0:01:30.25", 90_250_000), ("250 ms", 250_000), ("2 min", 120_000_000)],
+)
+def test_times_as_people_write_them(text: str, us: int) -> None:
+    assert time_of(text) == us
+
+
+@given(st.text(max_size=20))
+def test_what_is_no_time_is_said_in_one_line(text: str) -> None:
+    try:
+        found = time_of(text)
+    except Trouble as trouble:
+        told = str(trouble)
+    else:
+        assert found >= 0
+        return
+    assert "\n" not in told
+
+
+def test_words_about_a_mark_stand_at_its_moment() -> None:
+    notes = [(10, "mark 1"), (15, "trigger chatter on sw1"), (20, "word 1: the knob"), (30, "word by the way")]
+    assert marks_of(notes) == [(10, "mark 1: the knob"), (15, "trigger chatter on sw1"), (30, "word by the way")]
+
+
+def test_the_time_between_two_cursors_to_the_microsecond() -> None:
+    assert between_text(137) == "137 µs"
+    assert between_text(-12_345) == "-12.345 ms"
+    assert between_text(2_500_000) == "2.500 s"
+
+
+# --- on the screen --------------------------------------------------------------------------------------------------
+
+
+def line(eyes: Eyes) -> TimeLine:
+    return eyes.app.screen.query_one(TimeLine)
+
+
+def busy(session: Fed, seconds: int, seed: int = 5) -> None:
+    """Something happens on every kind of channel."""
+    pick = random.Random(seed)
+    lighting, power = session.source("lighting"), session.state.boards[session.source("power")]
+    for _ in range(seconds * 10):
+        session.wait(0.1)
+        what = pick.randrange(5)
+        if what == 0:
+            session.moved("power", sw_main=1 - (power.channels["sw_main"].value or 0))
+        elif what == 1:
+            session.moved("power", volts=pick.randrange(1024))
+        elif what == 2:
+            session.moved("met", enc_qnh=pick.choice([0, 4, 8, 0xFFFC, 0xFFFF]))
+        elif what == 3:
+            session.bench.set_lamp(lighting, "l_app", pick.choice([0, 400, 1000]))
+        else:
+            session.bench.set_digits(session.source("met"), "d_spd", bytes([0x30, pick.choice([0x7E, 0x6D])]))
+
+
+async def test_two_cursors_measure_the_time_between_two_changes() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f6")
+        session.wait(1.0)
+        session.moved("met", unit=1)
+        session.wait(0.0123)
+        session.moved("met", unit=0)
+        session.wait(2.0)
+        key = (session.source("met"), "unit")
+        await eyes.until(lambda: len(eyes.app.sight.history.track(key).times) == 3)
+        await eyes.press("shift+left")
+        await eyes.until(lambda: line(eyes).cursors["A"] is not None)
+        await eyes.press("tab", "shift+left")
+        await eyes.see("B−A  -12.300 ms")
+
+
+async def test_marks_are_jumped_to() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f6")
+        session.wait(1.0)
+        at_us = session.at_us
+        session.mark("1")
+        session.wait(5.0)
+        await eyes.until(lambda: bool(eyes.app.sight.past.marks))
+        await eyes.press("left_square_bracket")
+        await eyes.until(lambda: line(eyes).cursors["A"] == at_us)
+        await eyes.see("▲", "mark 1")
+
+
+async def test_zoom_keeps_the_cursor_in_view() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        busy(session, 3)
+        await eyes.press("f6", "left", "left")
+        at_us = line(eyes).cursors["A"]
+        assert at_us is not None
+        for key in ["plus"] * 8 + ["minus"] * 14:
+            await eyes.press(key)
+            shown = line(eyes)
+            assert shown.start_us <= at_us <= shown.right_us
+
+
+# --- a capture ------------------------------------------------------------------------------------------------------
+
+
+def recorded(path: Path, seconds: int) -> Fed:
+    session = Fed()
+    session.start_recording(path)
+    busy(session, seconds)
+    session.mark("1")
+    session.wait(0.5)
+    session.stop_recording()
+    return session
+
+
+def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
+    """Column by column, every channel: drawn from the file it is the same as remembered live."""
+    from benchcon.console.history import History
+
+    path = tmp_path / "busy.capture"
+    session = Fed()
+    history = History()
+    encoders = frozenset({(session.source("met"), "enc_qnh")})
+    history.stand(session.state)
+    session.subscribe(lambda events: history.take(events, encoders))
+    session.start_recording(path)
+    begun = session.at_us
+    busy(session, 20)
+    session.wait(0.5)
+    session.stop_recording()
+    past = Recorded(path, begun, session.at_us)
+    try:
+        for start, each, count in ((begun, 150_000.0, 130), (begun + 3_000_000, 20_000.0, 80)):
+            keys = [key for key in history.tracks if history.row(key, start, each, count)]
+            assert len(keys) > 25
+            past.row(keys[0], start, each, count)
+            end = time.monotonic() + PATIENCE_S
+            while past._window != past._wanted or past._columns_done < count:
+                assert time.monotonic() < end, past.trouble
+                time.sleep(0.01)
+            for key in keys:
+                assert past.row(key, start, each, count) == history.row(key, start, each, count), key
+    finally:
+        past.close()
+
+
+def test_a_stranger_s_capture_without_keyframes_fills_in(tmp_path: Path) -> None:
+    path, bare = tmp_path / "busy.capture", tmp_path / "bare.capture"
+    session = recorded(path, 5)
+    lines = path.read_bytes().split(b"\n")
+    bare.write_bytes(b"\n".join(line for line in lines if b" 0 = " not in line and b" 0 # " not in line))
+    past = Recorded(bare, 0, session.at_us)
+    try:
+        key = (session.source("power"), "volts")
+        end = time.monotonic() + PATIENCE_S
+        while not any(stretch.changes for stretch in past.row(key, 0, 100_000.0, 70) or []):
+            assert time.monotonic() < end, past.trouble
+            time.sleep(0.01)
+    finally:
+        past.close()
+
+
+async def test_playing_back_steps_jumps_and_finds_marks(tmp_path: Path) -> None:
+    path = tmp_path / "busy.capture"
+    live = recorded(path, 6)
+    session = ReplaySession(path)
+    async with console(session) as eyes:
+        await eyes.see("paused", "busy.capture")
+        assert "F9 DARK" not in eyes.text()  # nothing is lit by a recording
+        before = session.now_us()
+        await eyes.press("full_stop")
+        await eyes.until(lambda: session.now_us() > before)
+        await eyes.press("n")
+        await eyes.until(lambda: session.now_us() == live.at_us - 500_000)
+        state, wanted = session.state.as_json(0)["boards"], live.state.as_json(0)["boards"]
+        for now, then in zip(state, wanted, strict=True):
+            values = {each["id"]: each["value"] for each in now["channels"]}
+            assert values == {each["id"]: each["value"] for each in then["channels"]}
+        await eyes.press("g")
+        await eyes.see("Go to")
+        await eyes.press(*"nonsense", "enter")
+        await eyes.see("is no time")
+        await eyes.press(*["backspace"] * 8, *"2.5", "enter")
+        await eyes.until(lambda: session.now_us() == 2_500_000)
+        await eyes.press("greater_than_sign", "greater_than_sign", "space")
+        await eyes.see("playing", "× 5")
+        await eyes.until(lambda: session.now_us() == session.last_us, "the end")
+        await eyes.see("paused")
+
+
+async def test_the_cursor_takes_the_recording_along(tmp_path: Path) -> None:
+    path = tmp_path / "busy.capture"
+    recorded(path, 6)
+    session = ReplaySession(path)
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f6")
+        await eyes.until(lambda: "▅" in eyes.text())
+        await eyes.press(*["right"] * 20, "enter")
+        at_us = line(eyes).cursors["A"]
+        await eyes.until(lambda: session.now_us() == at_us)
+        assert eyes.app.screen.query_one(Transport).session is session
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.sampled_from(["left", "right", "plus", "minus", "tab", "a", "up", "down", "end", "shift+left"])))
+def test_no_key_sequence_breaks_the_time_line(keys: list[str]) -> None:
+    import asyncio
+
+    async def run() -> None:
+        session = Fed()
+        async with console(session) as eyes:
+            busy(session, 1)
+            await eyes.press("f6", *keys)
+            assert len(eyes.rows()) == 24
+
+    asyncio.run(run())
