@@ -38,7 +38,6 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.firmware.chips import BAUDS, baud_words
     from benchcon.firmware.plan import Refused, plan
     from benchcon.panel.file import inspect, slurp
-    from benchcon.panel.reader import Finding
     from benchcon.wire.printable import printable
 
     if args.baud not in BAUDS:
@@ -68,11 +67,13 @@ def run(args: argparse.Namespace) -> int:
     def look(new: Path) -> None:
         """Nothing is delivered that does not compile or fit, as far as this machine can tell."""
         measured.append(tools.build(new))
-        for line, text, _ in limits.too_much(made, measured[0], "measured"):
-            raise Trouble(str(Finding(shown, line, text)))
+        if over := limits.too_much(made, shown, measured[0]):
+            raise Refused(over)
 
     lacking = tools.missing(tools.COMPILERS)
     try:
+        if lacking and (over := limits.too_much(made, shown)):
+            return _refused(over)
         if lock and lacking:
             raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
         wanted = folder.files(made, args.baud, advice)
@@ -126,7 +127,8 @@ def _tell(made: Plan, out: Path, measured: Sequence[Memory], lacking: str, baud:
     how = "compiled" if measured else f"not compiled, as {lacking}; estimated"
     print(
         f"{name}: firmware of {made.board.name} for an {chip.title}, {how}: "
-        f"flash {memory.flash_bytes} of {chip.flash_bytes} bytes, RAM {memory.ram_bytes} of {chip.ram_bytes} without the stack"
+        f"flash {memory.flash_bytes} of {chip.flash_bytes} bytes, "
+        f"RAM {memory.ram_bytes} of {chip.ram_bytes} without the stack"
     )
     print(f"serial port: {baud}")
     print(f"solder by {name}/wiring.txt (or wiring.md), mind its cautions; then 'make -C {name} flash PORT=…', or open")

@@ -161,8 +161,8 @@ def write(
     """Put the files `wanted` (from `files`) at `folder`: all of them, or nothing.
 
     They are written to a folder beside it, which takes its place in the end; `look` may inspect that one first and
-    raise. With `force` an earlier build folder is replaced; other files that someone put into its top level stay. Raises
-    `Trouble`.
+    raise. With `force` an earlier build folder is replaced; other files that someone put into its top level stay.
+    Raises `Trouble`.
     """
     folder = Path(os.path.abspath(folder))
     may_write(folder, force=force)

@@ -21,6 +21,7 @@ from benchcon.panel.electrics import (
 from benchcon.panel.model import Chain, Channel, Control, Part
 from benchcon.panel.reader import Finding
 from benchcon.panel.rules import key_of
+from benchcon.wire.quote import quote
 
 if TYPE_CHECKING:
     from benchcon.firmware.plan import LampOutput, Plan
@@ -54,7 +55,6 @@ def _all(made: Plan) -> Iterator[_Told]:
     yield from _chain_pins(made)
     yield from _spi_pins(made)
     yield from _currents(made)
-    yield from _memory(made)
     yield from _own_light(made)
 
 
@@ -180,52 +180,39 @@ STACK_BYTES = 256
 
 
 def estimate(made: Plan) -> Memory:
-    """Return about how much a build takes: the upper side of a line through builds measured with avr-size.
+    """Return about how much a build takes, a little on the safe side of what avr-size said of twenty builds.
 
-    RAM is the core's one structure, whose parts are counted (`bb_board` in benchboard.h) beside what the port keeps.
-    Flash is the program with everything in it, the tables, and the texts.
+    RAM is the core's one structure, whose parts are counted (`bb_board` in benchboard.h), and what the port keeps.
+    Flash is the program, what each kind of part adds to it, the tables, and the texts.
     """
-    groups, lamps, chips = made.input_groups, made.lamp_groups, made.display_chips
+    groups, lamps = made.input_groups, made.lamp_groups
     rows = len(made.matrix.rows) if made.matrix else 0
-    values = len(made.encoders) + len(made.pots) + 8 * lamps
-    ram = (
-        1010
-        + 18 * groups
-        + 12 * lamps
-        + 8 * chips
-        + 9 * len(made.encoders)
-        + 5 * len(made.pots)
-        + 2 * values
-        + 3 * rows
-    )
+    encoders, pots, chips = len(made.encoders), len(made.pots), made.display_chips
+    ram = 900 + 18 * groups + 28 * lamps + 8 * chips + 11 * encoders + 7 * pots + 3 * rows
+
     labels = [*(c.label for c in made.contacts), *(e.label for e in made.encoders), *(p.label for p in made.pots)]
     labels += [*(o.lamp.label for o in made.lamps), *(o.digits.label for o in made.digits)]
-    texts = sum(len(label.encode()) + 24 for label in labels)
-    flash = 12_600 + texts + 2 * made.slots + 24 * groups + 8 * lamps + 40 * len(made.pin_inputs)
-    flash += 24 * sum(output.pin.kind == "direct" for output in made.lamps) + 60 * rows
-    return Memory(flash, ram)
+    texts = sum(min(60, len(quote(label))) + 24 for label in labels)
+    kinds = ((made.contacts, 700), (made.encoders, 1000), (made.pots, 500), (made.lamps, 1000), (made.digits, 700))
+    program = 9800 + sum(cost for parts, cost in kinds if parts) + (700 if rows else 0)
+    pins = len(made.pin_inputs) + sum(output.pin.kind == "direct" for output in made.lamps) + rows
+    return Memory(program + texts + 4 * made.slots + 24 * pins, ram)
 
 
-def too_much(made: Plan, memory: Memory, how: str) -> Iterator[_Told]:
-    """Tell where `memory` is more than the chip has; `how` says how it was found."""
-    chip, board = made.chip, f"boards.{made.board.name}"
+def too_much(made: Plan, file: str, measured: Memory | None = None) -> list[Finding]:
+    """Return what does not fit into the chip: what a build was measured to take, or without one the estimate."""
+    memory, how = (measured, "measured") if measured else (estimate(made), "estimated")
+    chip, found = made.chip, []
     for what, taken, most in (
         ("flash", memory.flash_bytes, chip.flash_bytes),
         ("RAM", memory.ram_bytes + STACK_BYTES, chip.ram_bytes),
     ):
         if taken > most:
             with_stack = f", {STACK_BYTES} of them for the stack" if what == "RAM" else ""
-            text = f"{board} takes {taken} bytes of {what} ({how}{with_stack}); an {chip.title} has {most}"
-            cure = (
-                'use fewer parts, a second board, or chip = "atmega2560"'
-                if chip.name != "atmega2560"
-                else "fewer parts"
-            )
-            yield made.board.line, f"{text}; {cure}", True
-
-
-def _memory(made: Plan) -> Iterator[_Told]:
-    yield from too_much(made, estimate(made), "estimated")
+            text = f"boards.{made.board.name} takes {taken} bytes of {what} ({how}{with_stack})"
+            cure = "use fewer parts" if chip.name == "atmega2560" else 'use fewer parts, or chip = "atmega2560"'
+            found.append(Finding(file, made.board.line, f"{text}; an {chip.title} has {most}; {cure}"))
+    return found
 
 
 def _own_light(made: Plan) -> Iterator[_Told]:

@@ -92,14 +92,14 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     if board.external_supply:
         found.append(
             f"Lamps and displays have a supply of {board.external_mv / 1000:g} V of their own: join its ground with "
-            "the board's, never its + with the board's, and put a fuse in each branch if it can deliver more than a few "
-            "amperes."
+            "the board's, never its + with the board's, and put a fuse in each branch if it can deliver more than a "
+            "few amperes."
         )
     else:
         found.append(
             f"All current comes from the USB port: {USB_MA:g} mA at the most once the computer has agreed, 100 mA "
-            "before (USB 2.0 specification, section 7.2.1). A hub without a supply of its own gives less. Do not bypass "
-            "the port's fuse."
+            "before (USB 2.0 specification, section 7.2.1). A hub without a supply of its own gives less. Do not "
+            "bypass the port's fuse."
         )
     found += _hot(plan)
     if plan.lamps or plan.digits:
@@ -116,8 +116,8 @@ def cautions(plan: Plan) -> tuple[str, ...]:
 def _hot(plan: Plan) -> list[str]:
     hot = [(output.lamp, resistor_of(plan.board, output.lamp, E24)) for output in plan.lamps]
     found = [
-        f"The resistor of {lamp.label} ({ohm_words(resistor.ohm)}) turns {resistor.power_mw / 1000:.2f} W into heat and "
-        f"gets hot: take {rating_words(resistor.rating_mw)} or more, keep it off plastic, wires and fingers."
+        f"The resistor of {lamp.label} ({ohm_words(resistor.ohm)}) turns {resistor.power_mw / 1000:.2f} W into heat "
+        f"and gets hot: take {rating_words(resistor.rating_mw)} or more, keep it off plastic, wires and fingers."
         for lamp, resistor in hot
         if resistor.power_mw >= HOT_MW
     ]
@@ -182,8 +182,8 @@ def _currents(plan: Plan) -> Section:
         )
     over = lamps + shown > board.budget_ma
     note = (
-        "Not everything can be lit at once: the budget is less. benchcon holds back what would exceed it, other programs "
-        "do not."
+        "Not everything can be lit at once: the budget is less. benchcon holds back what would exceed it, other "
+        "programs do not."
     )
     return Section("Currents", (note,) if over else (), tuple(table))
 

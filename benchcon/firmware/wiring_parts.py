@@ -278,7 +278,7 @@ def _pins_7219(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
         ChipPin(9, "GND", "ground (both)"),
         ChipPin(12, "LOAD", f"{chain.load} of the board"),
         ChipPin(13, "CLK", f"{chain.clock} of the board"),
-        ChipPin(18, "ISET", "resistor to V+, below"),
+        ChipPin(18, "ISET", "resistor to V+ (above)"),
         ChipPin(19, "V+", "+"),
         ChipPin(24, "DOUT", f"{after} pin 1 (DIN)" if after else "open"),
     ]

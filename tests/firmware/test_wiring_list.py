@@ -1,0 +1,174 @@
+"""The wiring list: values against Ohm's law, preferred values and data sheets; cautions; both forms."""
+
+from __future__ import annotations
+
+import re
+
+import eseries
+import pytest
+from firmware.generator_panels import BOARD, DESKS, demo_plan, everything, planned
+
+from benchcon.firmware.plan import plan
+from benchcon.firmware.wiring_list import Section, as_markdown, as_text, sections
+from benchcon.firmware.wiring_parts import chain_chips, ohm_words, rows
+from benchcon.panel.file import loads
+
+
+def lamp(name: str, pin: str, more: str = "") -> str:
+    return f'[lamps.{name}]\n{more}channel = {{ id = "desk.{name}", pin = "{pin}" }}\n'
+
+
+def section(found: list[Section], heading: str) -> Section:
+    return next(each for each in found if each.heading.startswith(heading))
+
+
+def ohms(words: str) -> float:
+    number, unit = re.match(r"([\d.]+) (k?)Ω", words).groups()  # type: ignore[union-attr]
+    return float(number) * (1000 if unit else 1)
+
+
+@pytest.mark.parametrize("desk", DESKS)
+def test_resistors_keep_ohms_law_and_are_preferred_values(desk: str) -> None:
+    made = demo_plan(desk)
+    by_channel = {row.channel: row for row in rows(made)}
+    assert made.lamps or desk == ""
+    for output in made.lamps:
+        lamp, words = output.lamp, by_channel[output.lamp.channel.id].resistor
+        ohm = ohms(words)
+        least = (made.board.supply_mv - lamp.forward_mv) / lamp.current_ma
+        # IEC 60063 by an independent library: the next E24 value that lets no more than the wanted current through.
+        assert ohm == pytest.approx(eseries.find_greater_than_or_equal(eseries.E24, least))
+        current = (made.board.supply_mv - lamp.forward_mv) / ohm
+        heat = (made.board.supply_mv - lamp.forward_mv) * current / 1000
+        assert float(re.search(r"([\d.]+) mW", words)[1]) == pytest.approx(heat, abs=0.5)  # type: ignore[index]
+        assert float(re.search(r"\(([\d.]+) mA\)", words)[1]) == pytest.approx(current, abs=0.05)  # type: ignore[index]
+
+
+def test_the_handbooks_example() -> None:
+    # 5 V, 2.0 V forward, 20 mA: 150 Ω, 60 mW in the resistor (Ohm's law, any handbook).
+    made = planned(BOARD + lamp("a", "D5", 'current = "20 mA"\nforward = "2 V"\n'))
+    assert rows(made)[0].resistor == "150 Ω in series, 60 mW, take 1/8 W (20.0 mA)"
+
+
+def test_every_channel_has_its_wire_with_connector_colour_and_note() -> None:
+    made = demo_plan("lighting")
+    listed = rows(made)
+    assert {row.channel for row in listed} == {
+        channel.id for control in made.panel.controls for channel in control.channels if channel.board == "lighting"
+    } | {lamp.channel.id for lamp in made.panel.lamps if lamp.channel.board == "lighting"}
+    row = next(row for row in listed if row.channel == "int3")
+    assert (row.connector, row.connector_pin, row.wire) == ("J3", "3", "orange")
+    assert row.pin == "165.2 (U1 pin 13)"  # input C of a 74HC165 is pin 13 (data sheet, DIP)
+    assert row.resistor == "10 kΩ to +"  # that chip has no pull-ups of its own
+
+
+def test_the_two_wires_of_an_encoder_are_listed_one_by_one() -> None:
+    found = [row for row in rows(planned(everything("atmega328p"))) if row.channel == "turn"]
+    assert [(row.pin, row.connector_pin, row.wire) for row in found] == [("D2", "5", "white"), ("D3", "6", "brown")]
+    assert [row.part[-1] for row in found] == ["A", "B"]
+
+
+def test_a_contact_to_plus_beats_the_chips_own_pull_up() -> None:
+    row = next(row for row in rows(planned(everything("atmega328p"))) if row.channel == "high")
+    pull_down = ohms(row.resistor)
+    # ATmega328P data sheet, DC characteristics: pull-up 20 kΩ at the least; low is below 0.3 of the supply.
+    assert pull_down / (pull_down + 20_000) < 0.3
+
+
+def test_chips_list_every_pin_once_and_chain_to_each_other() -> None:
+    for chip in chain_chips(planned(everything("atmega328p"))):
+        count = 24 if chip.type == "MAX7219" else 16
+        assert [pin.number for pin in chip.pins] == list(range(1, count + 1))
+        assert "100 nF" in chip.note
+    chips = {
+        chip.reference: {pin.name: pin.goes_to for pin in chip.pins}
+        for chip in chain_chips(planned(everything("atmega328p")))
+    }
+    assert chips["U1"]["QH"] == "D12 of the board"
+    assert chips["U2"]["QH"] == "U1 pin 10 (SER)"
+    assert chips["U2"]["SER"] == "+"
+    assert chips["U3"]["QH'"] == "U4 pin 14 (SER)"
+    assert chips["U4"]["QH"].startswith("Ferne Lampe")
+    assert chips["U5"]["DOUT"] == "U6 pin 1 (DIN)"
+    assert chips["U5"]["DIG 7"] == "cathode of Number, place 2 from the left (number)"
+    assert chips["U6"]["DIG 0"] == "cathode of Number, place 3 from the left (number)"
+
+
+def test_the_display_drivers_resistor_is_on_the_safe_side_of_its_table() -> None:
+    # MAX7219 data sheet, table 11 (from memory): 2.0 V LEDs, 20 mA a segment at its peak: 28.0 kΩ. The mean of one
+    # place in eight is 2.5 mA.
+    chain = 'chains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
+    part = '[digits.d]\nplaces = 1\nsegment_current = "2.5 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n'
+    (chip,) = chain_chips(planned(BOARD + chain + part))
+    assert 28.0 <= float(re.search(r"([\d.]+) kΩ between ISET", chip.note)[1]) <= 33.0  # type: ignore[index]
+
+
+def test_sums_stand_beside_what_bears_them() -> None:
+    table = {row[0]: row[1:3] for row in section(sections(demo_plan("power")), "Currents").table}
+    # By hand: 10 + 8 + 8 mA on D5, D6 and D9; limits of the ATmega328P data sheet and USB 2.0, section 7.2.1.
+    assert table["lamps and displays together"] == ("26 mA", "100 mA")
+    assert table["all pins together"] == ("26 mA", "200 mA")
+    assert table["the most loaded pin"] == ("10 mA", "20 mA, never over 40 mA")
+    assert table["group of ports PB, PD, sourced"] == ("26 mA", "150 mA")
+    assert table["with the board's own need (about 50 mA)"] == ("76 mA", "500 mA")
+    lighting = {row[0]: row[1:3] for row in section(sections(demo_plan("lighting")), "Currents").table}
+    assert lighting["chip 1 of the 74HC595 chain"] == ("34 mA", "70 mA")
+    met = {row[0]: row[1:3] for row in section(sections(demo_plan("met")), "Currents").table}
+    assert met["chip 1 of the MAX7219 chain"] == ("80 mA", "330 mA")  # 5 places of 8 segments of 2 mA
+
+
+def test_the_cautions_are_there() -> None:
+    text = " ".join(section(sections(demo_plan("met")), "Cautions").lines)
+    for word in (
+        "USB",
+        "500 mA",
+        "Mains",
+        "licensed",
+        "local code",
+        "glare",
+        "three times a second",
+        "Resistors get warm",
+    ):
+        assert word in text
+
+
+def test_a_resistor_that_gets_hot_is_named() -> None:
+    board = '[boards.desk]\nchip = "atmega328p"\nexternal_supply = "24 V"\nbudget = "500 mA"\n'
+    more = 'label = "Flood"\ncurrent = "100 mA"\ndriver = "transistor"\n'
+    made = planned(board + lamp("a", "D5", more))
+    # (24 V - 2 V) / 100 mA = 220 Ω; 22 V x 100 mA = 2.2 W.
+    text = " ".join(section(sections(made), "Cautions").lines)
+    assert "The resistor of Flood (220 Ω) turns 2.20 W into heat and gets hot: take 5 W" in text
+    assert "fuse" in text
+    assert "transistor" in rows(made)[0].note
+
+
+def test_the_error_of_the_serial_rate_is_told() -> None:
+    assert "+2.1 %" in as_text(sections(demo_plan("met")))
+    assert "+2.1 %" not in as_text(sections(demo_plan("met"), 500_000))
+    assert "error 0.0 %" in as_markdown(sections(demo_plan("met"), 1_000_000))
+
+
+def test_what_a_panel_file_says_is_no_markup() -> None:
+    text = BOARD.replace("Test desk", "a | b <i>") + lamp("a", "D5", "label = '*bold* | [x](y) `z`'\n")
+    made, advice = plan(loads(text, "desk.toml"), "desk")
+    markdown = as_markdown(sections(made, 115_200, advice))
+    row = next(line for line in markdown.splitlines() if line.startswith("| a |"))
+    assert len(re.findall(r"(?<!\\)\|", row)) == 9  # eight cells
+    assert r"\*bold\* \| \[x\](y)" in row
+    assert r"a \| b \<i\>" in markdown
+
+
+def test_both_forms_say_the_same() -> None:
+    found = sections(planned(everything("atmega328p")))
+    text = as_text(found)
+    for each in found:
+        assert each.heading in text
+        for row in each.table:
+            assert all(cell in text for cell in row)
+    assert as_markdown(found).count("\n## ") == len(found) - 1
+
+
+@pytest.mark.parametrize(("ohm", "words"), [(150, "150 Ω"), (4700, "4.7 kΩ"), (1_200_000, "1.2 MΩ"), (8.2, "8.2 Ω")])
+def test_resistors_are_written_as_on_a_parts_list(ohm: float, words: str) -> None:
+    assert ohm_words(ohm) == words
