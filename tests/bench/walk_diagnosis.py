@@ -13,13 +13,13 @@ import time
 from collections import Counter
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchcon.walk.diagnosis import diagnose
-from tests.walk.person import Person
-from tests.walk.random_panels import random_bad, random_panel
-from tests.walk.rig import Bad
-from tests.walk.scoring import named
+from walk.person import Person
+from walk.random_panels import random_bad, random_panel
+from walk.rig import Bad
+from walk.scoring import named
 
 ONE_SEED, TWO_SEED, HEALTHY_SEED = 40_000, 50_000, 60_000
 

@@ -7,7 +7,7 @@ import random
 from benchcon.panel.model import Panel
 from benchcon.walk.evidence import Change, Evidence, Seen
 from benchcon.walk.machine import Walk
-from tests.walk.rig import Bad, Rig
+from walk.rig import Bad, Rig
 
 
 class Person:
@@ -32,7 +32,7 @@ class Person:
             if walk.state == "wait":
                 self.until(walk.due_us())
             elif walk.state == "light":
-                walk.ready(walk.wants_number, self.now)
+                walk.ready(walk.wants_number)
             elif walk.state == "look":
                 self.until(self.now + (self.action_us or self.rng.randrange(500_000, 2_000_000)))
                 self.look()

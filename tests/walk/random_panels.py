@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Matrix, Panel, Place, Wire
-from tests.walk.rig import Bad, key
+from walk.rig import Bad, key
 
 COLOURS = ("red", "amber", "green", "blue", "white")
 WIRES = ("brown", "red", "orange", "yellow", "green", "blue", "violet", "grey", "white", "black")

@@ -6,7 +6,7 @@ from itertools import product
 
 from benchcon.panel.model import Panel
 from benchcon.walk.findings import Finding
-from tests.walk.rig import Bad, key
+from walk.rig import Bad, key
 
 
 def names(finding: Finding, bad: Bad, panel: Panel) -> bool:

@@ -1,0 +1,273 @@
+"""``benchcon walk``: prove every input and output, and name what is wrong."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from benchcon.hand import Hand
+    from benchcon.link import Bench
+    from benchcon.panel.model import Panel
+    from benchcon.session import LiveSession
+    from benchcon.walk.folder import Folder
+    from benchcon.walk.journal import Done
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument(
+        "ports",
+        nargs="*",
+        metavar="PORT",
+        help="device path or socket://host:port; without one, the ports agreed to before",
+    )
+    parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say of themselves")
+    parser.add_argument("--only", metavar="NAME", action="append", default=[], help="only this part; may be repeated")
+    parser.add_argument("--failed", action="store_true", help="only what the report in --report found wrong")
+    parser.add_argument("--new", action="store_true", help="only what the report in --report has not proved yet")
+    parser.add_argument(
+        "--report", metavar="DIR", help="folder for report and journal; a walk broken off there goes on"
+    )
+    parser.add_argument("--compare", metavar="DIR", help="say what has changed since the report in this folder")
+    parser.add_argument(
+        "--robot",
+        metavar="CONTROL",
+        action="append",
+        default=[],
+        help="let a program work the controls of a simulated board; once a board, such as tcp:127.0.0.1:40122",
+    )
+    parser.add_argument("--json", action="store_true", help="the whole report as JSON on standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Walk: 0 all good, 1 something is wrong (one line each on standard output), 2 it could not be done."""
+    from benchcon.errors import Trouble
+    from benchcon.panel.file import load
+    from benchcon.walk.folder import Folder, read_report
+
+    panel = load(args.panel) if args.panel else None
+    old = read_report(args.compare) if args.compare else None
+    if (args.failed or args.new) and not args.report:
+        raise Trouble("--failed and --new go on from a report: name its folder with --report")
+    hands = _hands(args.robot)
+    ports = list(args.ports) or [hand.port() for hand in hands.values()] or _agreed()
+    if not ports:
+        raise Trouble("no port is named, and none was agreed to before; see 'benchcon ports'")
+    panel = panel or _described(ports)
+    session = _open(ports, panel, hands)
+    try:
+        folder = Folder(args.report) if args.report else None
+        done, only = _to_do(args, panel, folder)
+        return _walk(args, session, panel, folder, done, only, old)
+    finally:
+        session.close()
+
+
+def _hands(controls: Sequence[str]) -> dict[str, Hand]:
+    from benchcon.errors import Trouble
+    from benchcon.hand import Hand
+
+    hands: dict[str, Hand] = {}
+    for control in controls:
+        hand = Hand(control)
+        words = hand.ask("hello")
+        board = words[2] if len(words) > 2 else ""
+        if board in hands:
+            raise Trouble(f"two hands work board '{board}'; one is enough")
+        hands[board] = hand
+    return hands
+
+
+def _agreed() -> list[str]:
+    from benchcon.link.found import agreed_ports
+
+    return agreed_ports()
+
+
+def _described(ports: Sequence[str]) -> Panel:
+    """Without a panel file: the panel that the boards describe."""
+    from benchcon.cli.draft import ask
+    from benchcon.panel.draft import draft
+    from benchcon.panel.file import loads
+
+    return loads(draft(ask(ports, READY_S)), "what the boards say of themselves")
+
+
+def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand]) -> LiveSession:
+    from benchcon.link import Bench
+    from benchcon.session import LiveSession
+
+    bench = Bench(ports, panel=panel)
+    session = LiveSession(bench, panel, hands)
+    bench.start()
+    return session
+
+
+READY_S = 15.0
+"""How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
+
+
+def _wait(test: Any, seconds: float) -> bool:
+    import time
+
+    until = time.monotonic() + seconds
+    while not test():
+        if time.monotonic() > until:
+            return False
+        time.sleep(0.02)
+    return True
+
+
+def _no_answer(bench: Bench) -> str:
+    texts = [port.text for port in bench.ports() if port.text]
+    return texts[0] if texts else "no board answers; see 'benchcon ports'"
+
+
+def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[Done], list[str]]:
+    """Return what is done already, and the names of what is left to do (none: all)."""
+    from benchcon.errors import Trouble
+    from benchcon.walk.layout import Layout
+    from benchcon.walk.report import done_of, verdicts
+
+    layout = Layout.of(panel)
+    only = [layout.part(name).name for name in args.only]
+    if folder is None:
+        return [], only
+    broken_off = folder.unfinished(panel)
+    if broken_off:
+        return broken_off, only
+    report = folder.report()
+    if report is None:
+        if args.failed or args.new:
+            raise Trouble(f"{args.report} holds no report to go on from")
+        return [], only
+    if not (args.failed or args.new or only):
+        raise Trouble(f"{args.report} holds a finished walk; name another folder, or use --failed, --new or --only")
+    wanted = set(only)
+    for name, verdict in verdicts(report).items():
+        if (args.failed and verdict in ("wrong", "perhaps")) or (
+            args.new and verdict in ("not asked", "skipped", "not wired")
+        ):
+            wanted.add(name)
+    names = [part.name for part in panel.parts if part.name in wanted]
+    if not names:
+        raise Trouble(f"nothing is left to do: {args.report} has no part that is {'wrong' if args.failed else 'new'}")
+    # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
+    kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "digits") and d.group.name not in wanted]
+    return kept, names
+
+
+def _walk(
+    args: argparse.Namespace,
+    session: LiveSession,
+    panel: Panel,
+    folder: Folder | None,
+    done: list[Done],
+    only: list[str],
+    old: dict[str, Any] | None,
+) -> int:
+    import signal
+    import sys
+
+    from benchcon.errors import Trouble
+    from benchcon.walk.faces import Face, RobotFace
+    from benchcon.walk.machine import Walk
+    from benchcon.walk.plain import PlainFace
+    from benchcon.walk.runner import Runner, missing_boards
+
+    bench = session.bench
+    assert bench is not None
+    if not _wait(lambda: not missing_boards(session, panel), READY_S):
+        missing = ", ".join(missing_boards(session, panel))
+        raise Trouble(f"no board answers as {missing}: {_no_answer(bench)}")
+    bench.light()
+    robot = RobotFace(session.hands) if session.hands else None
+    face: Face = robot or PlainFace(bell=sys.stderr.isatty())
+    walk = Walk(panel, only, done)
+    began = bench.began.isoformat(timespec="seconds")
+    if folder is not None:
+        folder.open(panel, began, done)
+    runner = Runner(session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if robot else 2.0)
+    before = {}
+    for name in ("SIGTERM", "SIGINT", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            before[number] = signal.signal(number, lambda *_: runner.leave())
+    try:
+        over = runner.run()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        if folder is not None and walk.state != "over":
+            folder.close()
+    if robot is not None and robot.trouble:
+        raise Trouble(robot.trouble)
+    if not over:
+        hint = f"; 'benchcon walk --report {args.report} …' goes on from here" if folder else ""
+        raise Trouble(f"the walk was left before its end{hint}")
+    return _tell(args, session, panel, folder, walk.done.values(), old, began)
+
+
+def _tell(
+    args: argparse.Namespace,
+    session: LiveSession,
+    panel: Panel,
+    folder: Folder | None,
+    done: Any,
+    old: dict[str, Any] | None,
+    began: str,
+) -> int:
+    import json
+    import sys
+
+    from benchcon import __version__
+    from benchcon.walk.face_svg import count_words
+    from benchcon.walk.report import build, changes
+    from benchcon.wire.printable import printable
+
+    about = {"began": began, "by": f"benchcon {__version__}", "boards": _boards(session, panel)}
+    report = build(panel, done, about)
+    changed = changes(old, report) if old is not None else None
+    if changed is not None:
+        report["compared"] = args.compare
+        report["changes"] = changed
+    if folder is not None:
+        folder.finish(report, panel, changed)
+    if args.json:
+        print(json.dumps(report, ensure_ascii=False, indent=1))
+    else:
+        for finding in report["findings"]:
+            print(finding["line"])
+        for line in changed or ():
+            print(f"since {args.compare}: {printable(line)}")
+    print(f"benchcon: {count_words(report['counts'])}", file=sys.stderr)
+    if report["findings"]:
+        return 1
+    skipped = [part["name"] for part in report["parts"] if part["verdict"] == "skipped"]
+    if skipped and args.robot:
+        print(f"benchcon: could not be done: {', '.join(skipped)}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _boards(session: LiveSession, panel: Panel) -> list[dict[str, str]]:
+    from benchcon.wire.printable import printable
+
+    out = []
+    with session.lock:
+        for board in panel.boards:
+            found = session.state.board_named(board.ident or board.name)
+            if found is not None:
+                out.append(
+                    {
+                        "name": board.name,
+                        "ident": printable(found.ident),
+                        "firmware": printable(found.firmware),
+                        "chip": printable(found.chip),
+                        "port": printable(found.port),
+                    }
+                )
+    return out
