@@ -9,6 +9,7 @@ import datetime
 import re
 import sys
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import Any
@@ -28,6 +29,7 @@ DEADMAN_MS = 2000
 SWITCH_S = 0.001
 """Longest turn of one Python thread while others wait: so little does a busy screen delay a stamp."""
 CLOSE_MOST_S = 2.0
+LOOK_S = 0.2
 
 Intent = Future[Outcome]
 
@@ -173,9 +175,16 @@ class Bench:
         return [port.info() for port in list(self._hub.ports.values())]
 
     def wait(self, test: Callable[[list[PortInfo]], bool], timeout_s: float) -> bool:
-        """Wait until `test` holds for `ports`, looking whenever one changes; False if it does not in time."""
+        """Wait until `test` holds for `ports`; False if it does not in time."""
+        end = time.monotonic() + timeout_s
         with self._changed:
-            return self._changed.wait_for(lambda: test(self.ports()), timeout_s)
+            while not test(self.ports()):
+                left = end - time.monotonic()
+                if left <= 0:
+                    return False
+                # Changes wake this at once; silence is no event, so it is looked for now and then.
+                self._changed.wait(min(left, LOOK_S))
+        return True
 
     @property
     def held_back(self) -> dict[str, int]:

@@ -139,7 +139,7 @@ wishes = st.lists(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(wishes, st.integers(0, 1000))
 def test_no_lamp_flashes_more_than_three_times_in_any_second(asked: list[tuple[int, str, int]], seed: int) -> None:
     board = SlowBoard(Outputs(), random.Random(seed))
@@ -158,7 +158,7 @@ def test_no_lamp_flashes_more_than_three_times_in_any_second(asked: list[tuple[i
         assert board.levels[channel] == last[channel]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(wishes, st.integers(0, 1000), st.sampled_from([5.0, 12.0, 25.0]))
 def test_the_budget_holds_whatever_is_lost_and_repeated(
     asked: list[tuple[int, str, int]], seed: int, budget_ma: float
