@@ -32,6 +32,7 @@ from benchcon.console.timeline import TimeLine
 from benchcon.errors import Trouble
 from benchcon.link.found import find_ports
 from benchcon.session import LiveSession, ReplaySession, Session
+from benchcon.wire.events import Event, Note
 from benchcon.wire.printable import printable
 
 FRAMES_A_SECOND = 20
@@ -75,6 +76,7 @@ class ConsoleApp(App[int]):
         self._dark: DarkWatch | None = None
         self._shout: NotConfirmed | None = None
         self._looked = self._ticked = self._bound = -60.0
+        self.sight.feed.listeners.append(self._tell_triggers)
         self._marks = 0
         self._met: set[int] = set()
         """Sources of the boards that were live before in this console."""
@@ -141,6 +143,12 @@ class ConsoleApp(App[int]):
         if loop is None or not self.is_running:
             return
         loop.call_soon_threadsafe(lambda: self.call_later(show))
+
+    def _tell_triggers(self, events: list[Event]) -> None:
+        """A trigger that fires is said at once, whatever is on the screen."""
+        for event in events:
+            if isinstance(event, Note) and event.kind == "trigger":
+                self.tell(f"trigger: {printable(event.text)}", "warning")
 
     # --- dark -----------------------------------------------------------------------------------------------------
 
