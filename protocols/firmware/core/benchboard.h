@@ -13,9 +13,8 @@
  * Interrupts may nest, but bb_poll must not run while one of them is unfinished. Only bb_poll formats lines.
  *
  * Nothing is lost quietly. What the event queue or the news ring cannot hold is counted, line by line, and told by `lost`
- * at the place in the order of news where it is missing; raw edges count one each. Two kinds of news are never lost but
- * joined while one of them still waits to be put out: an encoder's count and a potentiometer's reading, being absolute,
- * are told once with the newest value. */
+ * at the place in the order of news where it is missing; raw edges count one each. An encoder's count and a potentiometer's
+ * reading, being absolute, are not lost but joined while much other news waits: then the newest is told once. */
 #ifndef BENCHBOARD_H
 #define BENCHBOARD_H
 
@@ -37,9 +36,7 @@
 #ifndef BB_EVENTS
 #define BB_EVENTS 32u /* event queue: a power of two, at most 128 */
 #endif
-#ifndef BB_NEWS
-#define BB_NEWS 224u /* bytes of the news ring, 64 to 250; a change of one contact takes six */
-#endif
+#define BB_NEWS 256u /* bytes of the news ring: its indices wrap by themselves; a change of one contact takes six */
 #define BB_STAMPS 8u /* line ends whose time is kept: a power of two */
 #define BB_AHEAD 24u /* bytes that may still wait in the send ring when the next line is begun */
 
@@ -47,7 +44,7 @@
 #define BB_DUTY_TOP 1023u
 
 /* Bytes kept in non-volatile memory, from address 0. */
-#define BB_STORE_BYTES 188u
+#define BB_STORE_BYTES 104u
 
 /* Slots: one number for every input, selector, encoder, pot, lamp output and display, in this order. */
 #define BB_SELECTOR_SLOT (8u * PANEL_INPUT_BYTES)
@@ -71,109 +68,102 @@
 
 typedef enum { BB_POWER, BB_RESET, BB_WATCHDOG, BB_BROWNOUT, BB_UNKNOWN } bb_cause;
 
+/* What `alive` tells, in its order: boot number, wraps of the clock, bad lines, news dropped, worst turn in microseconds. */
+enum { BB_BOOT, BB_WRAPS, BB_BAD, BB_DROPPED, BB_WORST, BB_COUNTERS };
+
 /* What happened in an interrupt, until bb_poll makes news of it. */
 typedef struct {
-    uint16_t at; /* low half of the clock */
-    uint8_t kind;
+    uint16_t when; /* low 14 bits of the clock, then the kind (2) */
     uint8_t code;
 } bb_event;
+
+/* Eight inputs, one bit each. */
+typedef struct {
+    uint8_t level;   /* pins as last scanned */
+    uint8_t made;    /* debounced, after inversion. The port may read it */
+    uint8_t low;     /* contacts made when low */
+    uint8_t used;    /* inputs to be debounced */
+    uint8_t told;    /* of these, contacts with a name */
+    uint8_t first;   /* act on the first edge */
+    uint8_t running; /* timer runs */
+    uint8_t change;  /* accepted in this scan */
+    uint8_t raw;     /* tell edges as the scan sees them */
+    uint8_t timer[8];
+} bb_group;
+
+typedef struct {
+    uint16_t told, skips, skips_told;
+    uint8_t ab, raw_ab;
+} bb_encoder_state;
+
+typedef struct {
+    uint16_t sum; /* eight times the filtered reading */
+    uint16_t last;
+    uint8_t flags;
+} bb_pot_state;
 
 /* One board. Filled by bb_begin; nobody but the core reads or writes what is in it, except where a comment says so.
  * Small and often used fields stand first: an 8-bit chip reaches the first 64 bytes cheaply. */
 typedef struct bb_board {
-    void *hardware; /* the port's own, as given to bb_begin */
-
     volatile uint8_t rx_head, rx_tail, rx_seen; /* free-running; rx_seen: how far bb_poll has looked for `dark` */
     volatile uint8_t tx_head, tx_tail;
     volatile uint8_t ev_head, ev_tail;
     volatile uint8_t stamp_head;
     uint8_t stamp_tail;
-    bool rx_after_end; /* the last byte received was a line end */
-    volatile uint8_t overruns;
-    uint8_t overruns_told;
     volatile uint16_t ev_lost; /* lines that found no room in the event queue */
     uint8_t settling; /* first scans after a reset: levels are taken over, not told */
 
-    uint8_t in_length;  /* of the line being taken */
-    uint8_t words;      /* of the request: how many arguments */
-    uint8_t arguments;  /* where they begin in `line` */
-    uint8_t tag;
-    uint8_t waiting;    /* what the answer of the request in `line` waits for */
-    bool by_hand;
-    uint32_t received;  /* when its line end came */
+    uint8_t in_length; /* of the line being taken */
+    uint8_t tag;       /* of the request in `line`; 0: typed by hand */
+    uint8_t words;     /* how many arguments it has */
+    uint8_t arguments; /* where they begin */
+    uint8_t waiting;   /* what its answer waits for */
 
     uint16_t out_check;
     uint8_t out_length;
     uint16_t number; /* of the next news */
 
     uint8_t ring_tail, ring_used;
-    uint8_t last, last_kind; /* newest record in the news ring */
-    uint16_t lost;           /* news that found no room since the last record */
-    uint32_t last_clock;     /* of the newest record, or of its newest edge */
+    uint8_t last;        /* newest record in the news ring */
+    uint16_t lost;       /* news that found no room since the last record */
+    uint32_t at;         /* clock of the record to be made */
+    uint32_t last_at;    /* of the newest record, or of its newest edge */
+    uint32_t now;
 
-    bool dark, own_dark; /* own_dark: to be told as `dark local` or `dark deadman` */
-    uint8_t dark_cause;
+    bool dark;
+    volatile bool local_dark; /* the panel's dark switch is made */
+    uint8_t own_dark;    /* to be told: DARK_DEADMAN or DARK_LOCAL */
     uint8_t early_dark;  /* dark requests acted upon but not yet answered */
-    uint8_t dark_step, hand_step;
-    uint16_t dark_check;
-    uint32_t dark_at;
-    volatile bool local_dark; /* the panel's dark switch has been made */
-
-    uint32_t now, alive_at, fed_at;
-    uint16_t alive_ms, deadman_ms;
-    uint16_t boot, wraps, bad, dropped, worst_us;
+    uint8_t seen_length; /* of the line that bb_poll is looking at ahead of its turn */
     bool alive_due;
-
     uint8_t wink_left; /* half periods of `wink` still to go */
-    uint32_t wink_at;
-
-    uint8_t store_ident, store_name; /* bank in use, BB_NONE: the panel map's own */
-    uint8_t store_step;
-    uint8_t store_sequence;
-    uint16_t store_check;
-
-    uint8_t display_rows;    /* bit r: row r is to be written */
-    uint8_t display_control; /* likewise, control registers */
-    uint32_t second_at;      /* when the displays are written anew */
-
+    uint8_t display_next; /* register of the display drivers to be written next; 0: all are as they should be */
     uint8_t items;
+    uint8_t store_step;
 
-    /* inputs: what interrupts write is volatile or read under hal_hold */
-    uint8_t level[PANEL_INPUT_BYTES];   /* pins as last scanned */
-    uint8_t made[PANEL_INPUT_BYTES];    /* debounced, after inversion. The port may read it */
-    uint8_t low[PANEL_INPUT_BYTES];     /* contacts made when low */
-    uint8_t used[PANEL_INPUT_BYTES];    /* inputs to be debounced */
-    uint8_t told[PANEL_INPUT_BYTES];    /* of these, contacts with a name */
-    uint8_t first[PANEL_INPUT_BYTES];   /* act on first edge */
-    uint8_t running[PANEL_INPUT_BYTES]; /* timer runs */
-    uint8_t change[PANEL_INPUT_BYTES];  /* accepted in this scan */
-    uint8_t raw_scan[PANEL_INPUT_BYTES];
-    uint16_t timer[8u * PANEL_INPUT_BYTES];
+    /* here about 64 bytes are full */
+    void *hardware; /* the port's own, as given to bb_begin */
+    volatile uint16_t overruns; /* bytes received that found no room, or that the receiver itself lost */
+    uint32_t dark_at;
+    uint32_t received; /* when the request's line end came */
+    uint32_t tick_at;  /* the last millisecond counted */
+    uint16_t alive_ms, deadman_ms;
+    uint16_t alive_left, deadman_left, second_left, wink_left_ms, pot_left; /* in ms, counted down */
+    uint8_t pot_turn;
+    uint16_t counters[BB_COUNTERS];
+
+    bb_group group[PANEL_INPUT_BYTES]; /* shared with bb_scan's interrupt, as encoders and positions are */
     uint8_t ghost[BB_ROOM(PANEL_MATRIX_ROWS)];   /* told as ghost */
     uint8_t phantom[BB_ROOM(PANEL_MATRIX_ROWS)]; /* may be phantoms in this scan */
-    uint8_t position[BB_ROOM(PANEL_SELECTORS)];
-
-    uint8_t encoder_ab[BB_ROOM(PANEL_ENCODERS)];
-    uint8_t encoder_raw_ab[BB_ROOM(PANEL_ENCODERS)];
-    int16_t encoder_count[BB_ROOM(PANEL_ENCODERS)];
-    int16_t encoder_told[BB_ROOM(PANEL_ENCODERS)];
-    uint16_t encoder_skips[BB_ROOM(PANEL_ENCODERS)];
-    uint16_t encoder_skips_told[BB_ROOM(PANEL_ENCODERS)];
-    uint8_t encoder_busy, skips_busy, encoder_raw; /* bit i: a record of encoder i waits in the news ring */
-
-    uint16_t pot_sum[BB_ROOM(PANEL_POTS)]; /* eight times the filtered reading */
-    uint16_t pot_told[BB_ROOM(PANEL_POTS)];
-    uint16_t pot_last[BB_ROOM(PANEL_POTS)];
-    uint8_t pot_known, pot_busy, pot_raw, pot_may, pot_raw_may; /* bit i: pot i */
-    uint32_t pot_at;
-    uint8_t pot_turn;
-
-    uint16_t lamp[8u * BB_ROOM(PANEL_LAMP_BYTES)]; /* lightness as set, permille. The port may read it */
-    volatile uint8_t plane[BB_PLANES][BB_ROOM(PANEL_LAMP_BYTES)];      /* for the port to show */
-    uint8_t row[8][BB_ROOM(PANEL_DISPLAY_CHIPS)];                      /* segments. The port may read it */
+    bb_encoder_state encoder[BB_ROOM(PANEL_ENCODERS)];
+    bb_pot_state pot[BB_ROOM(PANEL_POTS)];
+    /* By slot, from the first selector on: positions, counts, readings as told, lightness as set. The port may read it. */
+    uint16_t value[BB_ROOM(BB_DIGITS_SLOT - BB_SELECTOR_SLOT)];
+    volatile uint8_t plane[BB_PLANES][BB_ROOM(PANEL_LAMP_BYTES)]; /* for the port to show */
+    uint8_t row[8][BB_ROOM(PANEL_DISPLAY_CHIPS)]; /* segments. The port may read it */
 
     bb_event event[BB_EVENTS];
-    uint32_t stamp[BB_STAMPS];
+    uint16_t stamp[BB_STAMPS]; /* low half of the clock */
     uint8_t ring[BB_NEWS];
     char line[BB_LINE];
     uint8_t rx[BB_RECEIVE];
@@ -195,7 +185,7 @@ bool bb_poll(bb_board *b);
 void bb_scan(bb_board *b, uint32_t now, const uint8_t *levels);
 
 /* One edge seen by a pin interrupt, for inputs that the core asked to watch (hal_watch): `input` is now at `level` since
- * clock `at` (low 16 bits, microseconds). bb_poll must follow within 60 ms. */
+ * clock `at` (low 16 bits, microseconds). bb_poll must follow within 15 ms. */
 void bb_edge(bb_board *b, uint8_t input, bool level, uint16_t at);
 
 /* One reading of potentiometer `pot`, about once a millisecond, from the main loop. */
@@ -208,16 +198,15 @@ uint16_t bb_duty(uint16_t lightness);
 /* One step of CRC-16/IBM-3740; a line's check starts from FFFFh. */
 uint16_t bb_check(uint16_t check, uint8_t byte);
 
-/* Is this whole line (without its end) what a machine may have sent: printable, single spaces, no reserved character out
- * of place, check right? For tests and taps; the receiver uses it too. */
-bool bb_line_good(const char *line, uint8_t length);
-
 static inline bool bb_line_end(uint8_t byte)
 {
     return byte == '\n' || byte == '\r';
 }
 
-uint32_t hal_clock(struct bb_board *b);
+#ifndef bb_stamp_clock
+uint32_t hal_clock(bb_board *b);
+#define bb_stamp_clock(b) hal_clock(b) /* a port may put its own in, to save its interrupt a call */
+#endif
 
 /* From the receive interrupt: one byte has come. A byte that finds the ring full is dropped and counted. */
 static inline void bb_received(bb_board *b, uint8_t byte)
@@ -229,11 +218,8 @@ static inline void bb_received(bb_board *b, uint8_t byte)
         return;
     }
     b->rx[head % BB_RECEIVE] = byte;
-    if (!bb_line_end(byte)) {
-        b->rx_after_end = false;
-    } else if (!b->rx_after_end) {
-        b->rx_after_end = true;
-        b->stamp[b->stamp_head % BB_STAMPS] = hal_clock(b);
+    if (bb_line_end(byte) && !bb_line_end(b->rx[(uint8_t)(head - 1u) % BB_RECEIVE])) {
+        b->stamp[b->stamp_head % BB_STAMPS] = (uint16_t)bb_stamp_clock(b); /* the end of a line that is not empty */
         b->stamp_head++;
     }
     b->rx_head = (uint8_t)(head + 1u);

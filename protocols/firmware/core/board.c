@@ -4,6 +4,7 @@
 #include "inside.h"
 
 #define BOARD_ITEMS 4u
+#define POT_MS 25u /* forty changes a second and potentiometer are enough for any hand; raw readings every second time */
 
 void bb_begin(bb_board *b, bb_cause cause, void *hardware)
 {
@@ -11,52 +12,85 @@ void bb_begin(bb_board *b, bb_cause cause, void *hardware)
 
     memset(b, 0, sizeof *b);
     b->hardware = hardware;
-    b->rx_after_end = true;
-    b->alive_ms = 1000;
+    b->rx[BB_RECEIVE - 1u] = '\n';
+    b->alive_ms = b->alive_left = 1000;
+    b->second_left = 1000;
+    b->pot_left = POT_MS;
+    b->pot_turn = POT_MAY;
     b->items = BOARD_ITEMS;
     for (slot = 0; slot < BB_SLOTS; slot++) {
         if (bb_text_of(slot) != 0) {
             b->items++;
         }
     }
-    bb_outputs_begin(b);
+    bb_all_off(b);
     bb_inputs_begin(b);
     bb_store_begin(b);
     b->now = hal_clock(b);
-    b->alive_at = b->now + 1000000u;
-    b->second_at = b->now;
+    b->tick_at = b->now;
     bb_boot_news(b, cause);
-}
-
-static void keep_time(bb_board *b)
-{
-    uint32_t now = hal_clock(b), turn = now - b->now;
-
-    if (now < b->now) {
-        b->wraps++;
-    }
-    if (turn > b->worst_us) {
-        b->worst_us = turn > 0xFFFFu ? 0xFFFFu : (uint16_t)turn;
-    }
-    b->now = now;
 }
 
 static void dark_by_itself(bb_board *b, uint8_t cause)
 {
     bb_go_dark(b);
-    b->dark_cause = cause;
-    b->own_dark = true;
+    b->own_dark = cause;
 }
 
-static void guard(bb_board *b)
+/* Counts a time down, in ms; 0 is not running. True when it is over: it runs anew for `again`. */
+static bool over(uint16_t *left, uint16_t again)
 {
-    if (b->dark) {
-        return;
+    if (*left == 0 || --*left) {
+        return false;
     }
-    if (b->local_dark) {
-        dark_by_itself(b, DARK_LOCAL);
-    } else if (b->deadman_ms && b->now - b->fed_at >= b->deadman_ms * 1000ul) {
+    *left = again;
+    return true;
+}
+
+static void each_millisecond(bb_board *b)
+{
+    if (over(&b->alive_left, b->alive_ms)) {
+        b->alive_due = true;
+    }
+    if (over(&b->second_left, 1000) && PANEL_DISPLAY_CHIPS) {
+        b->display_next = 1; /* all anew: the drivers forget when the supply dips */
+    }
+    if (over(&b->wink_left_ms, 0)) {
+        bb_wink_step(b);
+    }
+    if (over(&b->deadman_left, 0) && !b->dark) {
         dark_by_itself(b, DARK_DEADMAN);
+    }
+#if PANEL_POTS
+    if (over(&b->pot_left, POT_MS)) {
+        uint8_t p;
+
+        b->pot_turn ^= POT_MAY ^ (POT_MAY | POT_RAW_MAY);
+        for (p = 0; p < PANEL_POTS; p++) {
+            b->pot[p].flags |= b->pot_turn;
+        }
+    }
+#endif
+}
+
+static void keep_time(bb_board *b)
+{
+    uint32_t now = hal_clock(b), turn = now - b->now;
+    uint16_t *counters = b->counters, worst = (uint16_t)turn;
+
+    if (now < b->now) {
+        counters[BB_WRAPS]++;
+    }
+    if (turn >> 16) {
+        worst = 0xFFFFu;
+    }
+    if (worst > counters[BB_WORST]) {
+        counters[BB_WORST] = worst;
+    }
+    b->now = now;
+    while (now - b->tick_at >= 1000u) {
+        b->tick_at += 1000u;
+        each_millisecond(b);
     }
 }
 
@@ -66,24 +100,18 @@ static bool speak(bb_board *b)
     if (!bb_can_send(b)) {
         return false;
     }
-    if (b->waiting != WAIT_NOTHING) {
-        if (bb_finish(b)) {
-            return true;
+    if (b->waiting == WAIT_NOTHING) {
+        if (bb_take_line(b)) {
+            bb_answer(b);
+            return true; /* if the answer waits, it does so for the next turn */
         }
-        if (b->waiting == WAIT_IDLE) {
-            return false; /* the line must fall silent first */
+        if (b->rx_tail == b->rx_head && b->in_length == 0) {
+            b->early_dark = 0; /* all that came has been answered */
         }
-        return bb_news(b);
-    }
-    if (bb_take_line(b)) {
-        bb_answer(b);
-        if (b->waiting != WAIT_NOTHING) {
-            bb_finish(b);
-        }
+    } else if (bb_finish(b)) {
         return true;
-    }
-    if (b->rx_tail == b->rx_head && b->in_length == 0) {
-        b->early_dark = 0; /* all that came has been answered */
+    } else if (b->waiting == WAIT_IDLE) {
+        return false; /* the line must fall silent first */
     }
     return bb_news(b);
 }
@@ -94,10 +122,10 @@ bool bb_poll(bb_board *b)
 
     keep_time(b);
     bb_listen(b);
-    guard(b);
+    if (b->local_dark && !b->dark) {
+        dark_by_itself(b, DARK_LOCAL);
+    }
     bb_gather(b);
-    did = bb_wink_step(b);
-    did |= bb_display_step(b);
-    did |= speak(b);
-    return did;
+    did = bb_display_step(b);
+    return speak(b) || did;
 }

@@ -8,35 +8,54 @@ const uint8_t bb_bits[8] BB_FLASH = {1, 2, 4, 8, 16, 32, 64, 128};
 
 const char *bb_text_of(uint8_t slot)
 {
-    if (slot < BB_SELECTOR_SLOT) {
-        return (const char *)bb_flash_pointer(&panel_contacts[slot].text);
+    return (const char *)bb_flash_pointer(&panel_slots[slot].text);
+}
+
+uint16_t bb_detail_of(uint8_t slot)
+{
+    return bb_flash_word(&panel_slots[slot].detail);
+}
+
+const char *bb_skip_text(const char *table)
+{
+    while (bb_flash_byte(table++)) {
     }
-#if PANEL_SELECTORS
-    if (slot < BB_ENCODER_SLOT) {
-        return (const char *)bb_flash_pointer(&panel_selectors[slot - BB_SELECTOR_SLOT].text);
+    return table;
+}
+
+const char *bb_nth_text(const char *table, uint8_t n)
+{
+    while (n--) {
+        table = bb_skip_text(table);
     }
-#endif
-#if PANEL_ENCODERS
-    if (slot < BB_POT_SLOT) {
-        return (const char *)bb_flash_pointer(&panel_encoders[slot - BB_ENCODER_SLOT].text);
+    return table;
+}
+
+uint16_t *bb_value_of(bb_board *b, uint8_t slot)
+{
+    return &b->value[slot - BB_SELECTOR_SLOT];
+}
+
+uint8_t bb_id_length(uint8_t slot)
+{
+    const char *text = bb_text_of(slot);
+    uint8_t n = 0;
+
+    while ((char)bb_flash_byte(text) > ' ') {
+        text++;
+        n++;
     }
-#endif
-#if PANEL_POTS
-    if (slot < BB_LAMP_SLOT) {
-        return (const char *)bb_flash_pointer(&panel_pots[slot - BB_POT_SLOT].text);
+    return n;
+}
+
+const char *bb_same(const char *text, const char *word)
+{
+    char c;
+
+    while ((c = (char)bb_flash_byte(text++)) == *word && c != 0) {
+        word++;
     }
-#endif
-#if PANEL_LAMP_BYTES
-    if (slot < BB_DIGITS_SLOT) {
-        return (const char *)bb_flash_pointer(&panel_lamps[slot - BB_LAMP_SLOT].text);
-    }
-#endif
-#if PANEL_DIGITS
-    if (slot < BB_SLOTS) {
-        return (const char *)bb_flash_pointer(&panel_digits[slot - BB_DIGITS_SLOT].text);
-    }
-#endif
-    return 0;
+    return (*word == 0 || *word == '=') && c <= ' ' ? word : 0;
 }
 
 uint8_t bb_find(const char *id)
@@ -45,17 +64,8 @@ uint8_t bb_find(const char *id)
 
     for (slot = 0; slot < BB_SLOTS; slot++) {
         const char *text = bb_text_of(slot);
-        const char *at = id;
-        char c;
 
-        if (text == 0) {
-            continue;
-        }
-        while ((c = (char)bb_flash_byte(text)) == *at && c != 0) {
-            text++;
-            at++;
-        }
-        if (*at == 0 && at != id && (c == ' ' || c == 0)) {
+        if (text && bb_same(text, id)) {
             return slot;
         }
     }
@@ -64,8 +74,7 @@ uint8_t bb_find(const char *id)
 
 uint8_t bb_slot_of_item(uint8_t item)
 {
-    uint8_t slot;
-    uint8_t left = item < BOARD_ITEMS ? 0 : (uint8_t)(item - BOARD_ITEMS);
+    uint8_t slot, left = item < BOARD_ITEMS ? 0 : (uint8_t)(item - BOARD_ITEMS);
 
     for (slot = 0; slot < BB_SLOTS; slot++) {
         if (bb_text_of(slot) != 0 && left-- == 0) {
@@ -75,135 +84,89 @@ uint8_t bb_slot_of_item(uint8_t item)
     return slot;
 }
 
-static void put_flags(bb_board *b, uint8_t flags)
+enum { CONTACT, SELECTOR, ENCODER, POT, LAMP, DIGITS };
+
+static uint8_t kind_of(uint8_t slot)
 {
-    if (flags & BB_LOW) {
-        bb_put_flash(b, BB_TEXT(" inv=1"));
+    static const uint8_t ends[5] BB_FLASH = {BB_SELECTOR_SLOT, BB_ENCODER_SLOT, BB_POT_SLOT, BB_LAMP_SLOT, BB_DIGITS_SLOT};
+    uint8_t kind;
+
+    for (kind = CONTACT; kind < DIGITS && slot >= bb_flash_byte(&ends[kind]); kind++) {
     }
-    if (flags & (BB_RAW_PIN | BB_RAW_SCAN)) {
-        bb_put_flash(b, (flags & BB_RAW_PIN) ? BB_TEXT(" raw=1") : BB_TEXT(" raw=2"));
-    }
+    return kind;
 }
 
 static void put_channel(bb_board *b, uint8_t slot)
 {
-    static const char kinds[6][10] BB_FLASH = {"contact", "selector", "encoder", "pot", "lamp", "digits"};
-    uint8_t kind = (uint8_t)((slot >= BB_SELECTOR_SLOT) + (slot >= BB_ENCODER_SLOT) + (slot >= BB_POT_SLOT)
-                             + (slot >= BB_LAMP_SLOT) + (slot >= BB_DIGITS_SLOT));
+    /* The number of a detail, by kind: its key, after how many digits. */
+    static const char kinds[] BB_FLASH = "contact\0selector\0encoder\0pot\0lamp\0digits";
+    static const char keys[] BB_FLASH = "4 deb=\0" "1 pos=\0" "1 det=\0" "4 top=\0\0" "1 places=";
+    uint8_t kind = kind_of(slot), flags = 0;
+    uint16_t detail = bb_detail_of(slot);
+    const char *key = bb_nth_text(keys, kind), *flag = BB_TEXT(" inv=1\0\0 raw=1\0 raw=2\0\0 dim=1");
 
-    bb_put_flash(b, kinds[kind]);
+    bb_put_flash(b, bb_nth_text(kinds, kind));
     bb_put_id(b, slot);
-    switch (kind) {
-    case 0:
-        put_flags(b, bb_flash_byte(&panel_contacts[slot].flags));
-        bb_put_flash(b, BB_TEXT(" deb="));
-        bb_put_hex(b, bb_flash_word(&panel_contacts[slot].ms), 4);
-        break;
-#if PANEL_SELECTORS
-    case 1:
-        bb_put_flash(b, BB_TEXT(" pos="));
-        bb_put_hex(b, bb_flash_byte(&panel_selectors[slot - BB_SELECTOR_SLOT].positions), 1);
-        break;
-#endif
-#if PANEL_ENCODERS
-    case 2:
-        put_flags(b, bb_flash_byte(&panel_encoders[slot - BB_ENCODER_SLOT].flags));
-        bb_put_flash(b, BB_TEXT(" det="));
-        bb_put_hex(b, bb_flash_byte(&panel_encoders[slot - BB_ENCODER_SLOT].detent), 1);
-        break;
-#endif
-#if PANEL_POTS
-    case 3:
-        bb_put_flash(b, BB_TEXT(" top="));
-        bb_put_hex(b, bb_flash_word(&panel_pots[slot - BB_POT_SLOT].top), 4);
-        break;
-#endif
-#if PANEL_LAMP_BYTES
-    case 4:
-        if (bb_flash_byte(&panel_lamps[slot - BB_LAMP_SLOT].flags) & BB_DIM) {
-            bb_put_flash(b, BB_TEXT(" dim=1"));
+    if (kind != POT) {
+        flags = detail >> 8;
+        detail &= 0xFFu;
+    }
+    for (; flags; flags >>= 1, flag = bb_skip_text(flag)) {
+        if (flags & 1u) {
+            bb_put_flash(b, flag);
         }
-        break;
-#endif
-#if PANEL_DIGITS
-    case 5:
-        bb_put_flash(b, BB_TEXT(" places="));
-        bb_put_hex(b, bb_flash_byte(&panel_digits[slot - BB_DIGITS_SLOT].places), 1);
-        break;
-#endif
-    default:
-        break;
+    }
+    if (bb_flash_byte(key)) {
+        bb_put_flash(b, key + 1);
+        bb_put_digits(b, detail, bb_flash_byte(key) & 15u);
     }
     bb_put_words(b, slot);
 }
 
 void bb_item(bb_board *b, uint8_t item)
 {
-    switch (item) {
-    case 0:
+    if (item == 0) {
         bb_put_flash(b, BB_TEXT("board ident="));
         bb_put_stored(b, false);
         bb_put_flash(b, BB_TEXT(" name="));
         bb_put_stored(b, true);
-        break;
-    case 1:
+    } else if (item == 1) {
         bb_put_flash(b, BB_TEXT("model "));
         bb_put_flash(b, panel_model);
-        break;
-    case 2:
-        bb_put_flash(b, BB_TEXT("firmware text=benchboard version=" BB_VERSION));
-        break;
-    case 3:
-        bb_put_flash(b, BB_TEXT("clock tick=01"));
-        break;
-    default:
+    } else if (item < BOARD_ITEMS) {
+        bb_put_flash(b, item == 2 ? BB_TEXT("firmware text=benchboard version=" BB_VERSION) : BB_TEXT("clock tick=01"));
+    } else {
         put_channel(b, bb_slot_of_item(item));
-        break;
     }
 }
 
 uint8_t bb_value_width(uint8_t slot)
 {
-    if (slot < BB_ENCODER_SLOT) {
-        return 1;
-    }
-    if (slot < BB_LAMP_SLOT) {
-        return 4;
-    }
-    if (slot < BB_DIGITS_SLOT) {
-        return 3;
-    }
-#if PANEL_DIGITS
-    return (uint8_t)(2u * bb_flash_byte(&panel_digits[slot - BB_DIGITS_SLOT].places));
-#else
-    return 0;
-#endif
+    static const uint8_t widths[5] BB_FLASH = {1, 1, 4, 4, 3};
+    uint8_t kind = kind_of(slot);
+
+    return kind == DIGITS ? (uint8_t)(bb_detail_of(slot) * 2u) : bb_flash_byte(&widths[kind]);
 }
 
-void bb_put_value(bb_board *b, uint8_t slot)
+void bb_put_setting(bb_board *b, uint8_t slot)
 {
-    uint16_t value = 0;
+    uint8_t width = bb_value_width(slot), place, before;
+    uint16_t value;
 
-    if (slot < BB_SELECTOR_SLOT) {
-        value = (b->made[slot >> 3] & bb_bit(slot)) != 0;
-    } else if (slot < BB_ENCODER_SLOT) {
-        value = b->position[slot - BB_SELECTOR_SLOT];
-    } else if (slot < BB_POT_SLOT) {
-        uint8_t before = hal_hold();
-
-        value = (uint16_t)b->encoder_count[slot - BB_ENCODER_SLOT];
-        hal_release(before);
-    } else if (slot < BB_LAMP_SLOT) {
-        value = b->pot_told[slot - BB_POT_SLOT];
-    } else if (slot < BB_DIGITS_SLOT) {
-        value = b->lamp[slot - BB_LAMP_SLOT];
-    } else {
-        uint8_t place, places = (uint8_t)(bb_value_width(slot) / 2u);
-
-        for (place = 0; place < places; place++) {
-            bb_put_hex(b, bb_get_place(b, (uint8_t)(slot - BB_DIGITS_SLOT), place), 2);
+    bb_put_id(b, slot);
+    bb_put(b, '=');
+    if (slot >= BB_DIGITS_SLOT) {
+        for (place = 0; place < width / 2u; place++) {
+            bb_put_digits(b, *bb_place(b, (uint8_t)(slot - BB_DIGITS_SLOT), place), 2);
         }
         return;
     }
-    bb_put_hex(b, value, bb_value_width(slot));
+    before = hal_hold();
+    if (slot < BB_SELECTOR_SLOT) {
+        value = (b->group[slot >> 3].made & bb_bit(slot)) != 0;
+    } else {
+        value = *bb_value_of(b, slot);
+    }
+    hal_release(before);
+    bb_put_digits(b, value, width);
 }

@@ -6,27 +6,24 @@
 #include "inside.h"
 
 enum {
-    IS,       /* contacts: value << 7 | input, each */
-    VALUE,    /* slot, value (2) */
-    EDGE,     /* level << 7 | input, then microseconds (2) to each further edge */
-    PAIR,     /* slot of an encoder, levels */
-    READING,  /* slot of a pot, reading (2) */
-    SKIP,     /* slot of an encoder, illegal jumps (2) */
-    GHOST,    /* input */
+    EDGE,    /* level << 7 | input, then microseconds (2) to each further edge */
+    PAIR,    /* slot of an encoder, levels (2) */
+    IS,      /* contacts: value << 7 | input, each */
+    VALUE,   /* slot, value (2) */
+    READING, /* slot of a pot, reading (2) */
+    SKIP,    /* slot of an encoder, illegal jumps (2) */
+    GHOST,   /* input */
     ESSENTIAL, /* from here on: never counted as lost, room is kept for them */
     ALIVE_NEWS = ESSENTIAL,
     DARK_NEWS, /* cause */
-    OVERRUN,   /* bytes (1) */
     LOST       /* how many (2) */
 };
 
 #define HEAD 5u
 #define LOST_ROOM (HEAD + 2u)
-#define KEPT_ROOM (HEAD + HEAD + 1u + HEAD + 1u) /* an alive, a dark and an overrun */
-#define MOST_EDGES 9u                /* further edges in one line: (80 - 32 - 1) / 5 */
-
-/* Contacts that fit one line: 56 characters are left for " id=1". */
-#define MOST_CONTACTS (56u / (PANEL_LONGEST_ID + 3u))
+#define KEPT_ROOM (LOST_ROOM + HEAD + HEAD + 1u) /* a lost, an alive and a dark */
+#define BACKLOG 48u   /* bytes */
+#define MOST_EDGES 9u /* further edges in one line: (80 - 32 - 1) / 5 */
 
 #if PANEL_LONGEST_ID < 1 || PANEL_LONGEST_ID > 8
 #error "PANEL_LONGEST_ID must be 1 to 8"
@@ -34,129 +31,121 @@ enum {
 
 static void ring_put(bb_board *b, uint8_t byte)
 {
-    uint16_t at = (uint16_t)b->ring_tail + b->ring_used;
-
-    b->ring[at < BB_NEWS ? at : at - BB_NEWS] = byte;
+    b->ring[(uint8_t)(b->ring_tail + b->ring_used)] = byte;
     b->ring_used++;
 }
 
 static void ring_put2(bb_board *b, uint16_t value)
 {
-    ring_put(b, (uint8_t)value);
     ring_put(b, (uint8_t)(value >> 8));
+    ring_put(b, (uint8_t)value);
 }
 
 static uint8_t ring_get(bb_board *b)
 {
-    uint8_t byte = b->ring[b->ring_tail];
-
-    b->ring_tail = b->ring_tail + 1u < BB_NEWS ? (uint8_t)(b->ring_tail + 1u) : 0;
     b->ring_used--;
-    return byte;
+    return b->ring[b->ring_tail++];
 }
 
 static uint16_t ring_get2(bb_board *b)
 {
-    uint8_t low = ring_get(b);
+    uint8_t high = ring_get(b);
 
-    return (uint16_t)(low | (uint16_t)ring_get(b) << 8);
+    return (uint16_t)((uint16_t)high << 8 | ring_get(b));
 }
 
-static void put_head(bb_board *b, uint8_t kind, uint8_t count, uint32_t clock)
+static void put_head(bb_board *b, uint8_t kind, uint8_t count)
 {
-    uint16_t at = (uint16_t)b->ring_tail + b->ring_used;
-
-    b->last = (uint8_t)(at < BB_NEWS ? at : at - BB_NEWS);
-    b->last_kind = kind;
-    b->last_clock = clock;
+    b->last = (uint8_t)(b->ring_tail + b->ring_used);
+    b->last_at = b->at;
     ring_put(b, (uint8_t)(kind << 4 | count));
-    ring_put2(b, (uint16_t)clock);
-    ring_put2(b, (uint16_t)(clock >> 16));
+    ring_put2(b, (uint16_t)(b->at >> 16));
+    ring_put2(b, (uint16_t)b->at);
 }
 
 static void count_lost(bb_board *b, uint16_t lines)
 {
     b->lost = (uint16_t)(b->lost + lines);
-    b->dropped = (uint16_t)(b->dropped + lines);
+    b->counters[BB_DROPPED] = (uint16_t)(b->counters[BB_DROPPED] + lines);
 }
 
-/* Begin a record of `more` bytes after its head. False: no room; if it is not essential it is counted as lost. */
-static bool record(bb_board *b, uint8_t kind, uint8_t count, uint8_t more, uint32_t clock)
+/* Begin a record with the clock b->at and `more` bytes after its head. False: no room; then, if it is not essential, it is
+ * counted as lost. */
+static bool record(bb_board *b, uint8_t kind, uint8_t count, uint8_t more)
 {
-    uint16_t need = (uint16_t)(HEAD + more + (b->lost ? LOST_ROOM : 0u));
-
-    if (kind < ESSENTIAL) {
-        need = (uint16_t)(need + KEPT_ROOM + (b->lost ? 0u : LOST_ROOM));
-    }
-    if (b->ring_used + need > BB_NEWS) {
+    more = (uint8_t)(more + HEAD + (kind < ESSENTIAL ? KEPT_ROOM : b->lost ? LOST_ROOM : 0u));
+    if (b->ring_used + more >= (int)BB_NEWS) {
         if (kind < ESSENTIAL) {
             count_lost(b, 1);
         }
         return false;
     }
     if (b->lost) {
-        put_head(b, LOST, 0, clock);
+        put_head(b, LOST, 0);
         ring_put2(b, b->lost);
         b->lost = 0;
     }
-    put_head(b, kind, count, clock);
+    put_head(b, kind, count);
     return true;
 }
 
-/* The clock of the next record that is no raw edge: never before the last one's. */
-static uint32_t steady(const bb_board *b, uint32_t clock)
+static void record_value(bb_board *b, uint8_t kind, uint8_t slot, uint16_t value)
 {
-    return (int32_t)(clock - b->last_clock) < 0 ? b->last_clock : clock;
+    if (record(b, kind, 0, 3)) {
+        ring_put(b, slot);
+        ring_put2(b, value);
+    }
+}
+
+static bool record_code(bb_board *b, uint8_t kind, uint8_t code)
+{
+    if (!record(b, kind, 0, 1)) {
+        return false;
+    }
+    ring_put(b, code);
+    return true;
 }
 
 /* One more edge of a raw contact: on the end of the newest record if that is the same contact's, else in a new one. */
-static void add_edge(bb_board *b, uint8_t code, uint32_t at)
+static void add_edge(bb_board *b, uint8_t code)
 {
-    uint32_t since = at - b->last_clock;
+    uint32_t since = b->at - b->last_at;
+    uint8_t head = b->ring[b->last];
+    uint8_t first = b->ring[(uint8_t)(b->last + HEAD)];
 
-    if (b->ring_used && b->last_kind == EDGE && b->lost == 0 && since <= 0xFFFFu) {
-        uint8_t head = b->ring[b->last];
-        uint8_t count = head & 15u;
-        uint16_t first = (uint16_t)(b->last + HEAD);
-        uint8_t parity = (uint8_t)(count & 1u ? 0x80u : 0u);
-
-        if (first >= BB_NEWS) {
-            first = (uint16_t)(first - BB_NEWS);
-        }
-        /* The level turns with each edge: the count says which it has now, and this one must be the other. */
-        if (count < MOST_EDGES && b->ring[first] == (uint8_t)(code ^ parity ^ 0x80u)
-            && b->ring_used + 2u + LOST_ROOM + KEPT_ROOM <= BB_NEWS) {
-            b->ring[b->last] = (uint8_t)(head + 1u);
-            ring_put2(b, (uint16_t)since);
-            b->last_clock = at;
-            return;
-        }
+    if (head & 1u) {
+        first ^= 0x80u; /* the level turns with each edge: this is the one it has now, and the new one must be the other */
     }
-    if (record(b, EDGE, 0, 1, at)) {
-        ring_put(b, code);
+    if (b->ring_used && head < (EDGE << 4 | MOST_EDGES) && b->lost == 0 && since <= 0xFFFFu && (first ^ code) == 0x80u
+        && b->ring_used + 2u + KEPT_ROOM < BB_NEWS) {
+        b->ring[b->last] = (uint8_t)(head + 1u);
+        ring_put2(b, (uint16_t)since);
+        b->last_at = b->at;
+    } else {
+        record_code(b, EDGE, code);
     }
 }
 
 #if PANEL_ENCODERS
 /* An edge on an encoder's input: the levels of both after it. */
-static bool add_pair(bb_board *b, uint8_t code, uint32_t at)
+static bool add_pair(bb_board *b, uint8_t code)
 {
-    uint8_t e, input = code & 0x7Fu;
+    uint8_t e;
 
     for (e = 0; e < PANEL_ENCODERS; e++) {
-        bool is_a = bb_flash_byte(&panel_encoders[e].a) == input;
-        uint8_t mask = is_a ? 2 : 1;
+        bb_encoder_state *encoder = &b->encoder[e];
+        uint8_t mask = bb_flash_byte(&panel_encoders[e].a) == (code & 0x7Fu)   ? 2
+                       : bb_flash_byte(&panel_encoders[e].b) == (code & 0x7Fu) ? 1
+                                                                               : 0;
 
-        if (!is_a && bb_flash_byte(&panel_encoders[e].b) != input) {
-            continue;
+        if (mask) {
+            encoder->raw_ab |= mask;
+            if (!(code & 0x80u)) {
+                encoder->raw_ab ^= mask;
+            }
+            record_value(b, PAIR, (uint8_t)(BB_ENCODER_SLOT + e), encoder->raw_ab);
+            return true;
         }
-        b->encoder_raw_ab[e]
-            = (uint8_t)((code & 0x80u) ? b->encoder_raw_ab[e] | mask : b->encoder_raw_ab[e] & ~mask);
-        if (record(b, PAIR, 0, 2, at)) {
-            ring_put(b, (uint8_t)(BB_ENCODER_SLOT + e));
-            ring_put(b, b->encoder_raw_ab[e]);
-        }
-        return true;
     }
     return false;
 }
@@ -172,8 +161,7 @@ void bb_event_put(bb_board *b, uint8_t kind, uint8_t code, uint16_t at)
     } else {
         bb_event *event = &b->event[head % BB_EVENTS];
 
-        event->at = at;
-        event->kind = kind;
+        event->when = (uint16_t)(at << 2) | kind;
         event->code = code;
         b->ev_head = (uint8_t)(head + 1u);
     }
@@ -185,277 +173,211 @@ void bb_edge(bb_board *b, uint8_t input, bool level, uint16_t at)
     bb_event_put(b, EV_EDGE, (uint8_t)(input | (level ? 0x80u : 0u)), at);
 }
 
-/* As many contact changes of one scan as fit one line; they stand together in the queue. */
-static void add_contacts(bb_board *b, uint8_t tail, uint8_t head, uint32_t at)
+/* As many contact changes of one scan as fit one line; they stand together in the queue. Returns how many. */
+static uint8_t add_contacts(bb_board *b, uint8_t tail, uint8_t head)
 {
-    uint16_t stamp = b->event[tail % BB_EVENTS].at;
-    uint8_t count = 0;
+    uint16_t when = b->event[tail % BB_EVENTS].when;
+    uint8_t count = 0, n;
 
-    while (count < MOST_CONTACTS && (uint8_t)(tail + count) != head) {
-        const bb_event *event = &b->event[(uint8_t)(tail + count) % BB_EVENTS];
-
-        if (event->kind != EV_CONTACT || event->at != stamp) {
-            break;
-        }
+    while (count < BB_MOST_CONTACTS && (uint8_t)(tail + count) != head
+           && b->event[(uint8_t)(tail + count) % BB_EVENTS].when == when) {
         count++;
     }
-    if (record(b, IS, count, count, steady(b, at))) {
-        uint8_t n;
-
+    if (record(b, IS, count, count)) {
         for (n = 0; n < count; n++) {
             ring_put(b, b->event[(uint8_t)(tail + n) % BB_EVENTS].code);
         }
     }
-    b->ev_tail = (uint8_t)(tail + count);
+    return count;
 }
 
+/* Leaves in b->at a clock for what is looked at next: not before that of any event taken, nor after that of any to come. */
 static void take_events(bb_board *b)
 {
-    uint8_t before = hal_hold();
-    uint8_t head = b->ev_head;
-    uint16_t lost = b->ev_lost;
-    uint32_t now;
+    uint32_t later;
+    uint8_t before, head, tail;
+    uint16_t lost;
 
+    b->at = hal_clock(b);
+    later = b->at + 1000u; /* events still come in while we look; none is later than this, or earlier by 15 ms */
+    before = hal_hold();
+    head = b->ev_head;
+    lost = b->ev_lost;
     b->ev_lost = 0;
     hal_release(before);
-    now = hal_clock(b); /* after reading the head: no event before it is later than now */
-    while (b->ev_tail != head) {
-        uint8_t tail = b->ev_tail;
+    for (tail = b->ev_tail; tail != head; b->ev_tail = tail) {
         const bb_event *event = &b->event[tail % BB_EVENTS];
-        uint8_t code = event->code;
-        uint32_t at = now - (uint16_t)((uint16_t)now - event->at);
+        uint8_t code = event->code, taken = 1;
 
-        switch (event->kind) {
+        b->at = later - (uint16_t)((uint16_t)((uint16_t)(later << 2) - (event->when & ~3u)) >> 2);
+        switch (event->when & 3u) {
         case EV_CONTACT:
-            add_contacts(b, tail, head, at);
-            continue;
+            taken = add_contacts(b, tail, head);
+            break;
         case EV_EDGE:
 #if PANEL_ENCODERS
-            if (add_pair(b, code, at)) {
+            if (add_pair(b, code)) {
                 break;
             }
 #endif
-            add_edge(b, code, at);
+            add_edge(b, code);
             break;
         case EV_SELECTOR:
-            if (record(b, VALUE, 0, 3, steady(b, at))) {
-                ring_put(b, (uint8_t)(BB_SELECTOR_SLOT + (code >> 4)));
-                ring_put2(b, code & 15u);
-            }
+            record_value(b, VALUE, (uint8_t)(BB_SELECTOR_SLOT + (code >> 4)), code & 15u);
             break;
         default:
-            if (record(b, GHOST, 0, 1, steady(b, at))) {
-                ring_put(b, code);
-            }
+            record_code(b, GHOST, code);
             break;
         }
-        b->ev_tail = (uint8_t)(tail + 1u);
+        tail = (uint8_t)(tail + taken);
     }
     count_lost(b, lost); /* what the queue itself had no room for came after all that it held */
 }
 
-/* A record of a slot and a 16-bit value, at most one a slot waiting. */
-static void add_once(bb_board *b, uint8_t kind, uint8_t slot, uint16_t value, uint8_t *busy, uint8_t bit)
-{
-    if (record(b, kind, 0, 3, steady(b, b->now))) {
-        ring_put(b, slot);
-        ring_put2(b, value);
-        *busy |= bit;
-    }
-}
-
+#if PANEL_ENCODERS
 static void look_at_encoders(bb_board *b)
 {
-#if PANEL_ENCODERS
     uint8_t e;
 
     for (e = 0; e < PANEL_ENCODERS; e++) {
-        uint8_t bit = bb_bit(e), before = hal_hold();
-        int16_t count = b->encoder_count[e];
-        uint16_t skips = b->encoder_skips[e];
+        bb_encoder_state *encoder = &b->encoder[e];
+        uint8_t before = hal_hold(), slot = (uint8_t)(BB_ENCODER_SLOT + e);
+        uint16_t count = *bb_value_of(b, slot), skips = encoder->skips;
 
         hal_release(before);
-        if (count != b->encoder_told[e] && !(b->encoder_busy & bit)) {
-            b->encoder_told[e] = count;
-            add_once(b, VALUE, (uint8_t)(BB_ENCODER_SLOT + e), (uint16_t)count, &b->encoder_busy, bit);
+        if (count != encoder->told) {
+            encoder->told = count;
+            record_value(b, VALUE, slot, count);
         }
-        if (skips != b->encoder_skips_told[e] && !(b->skips_busy & bit)) {
-            b->encoder_skips_told[e] = skips;
-            add_once(b, SKIP, (uint8_t)(BB_ENCODER_SLOT + e), skips, &b->skips_busy, bit);
+        if (skips != encoder->skips_told) {
+            encoder->skips_told = skips;
+            record_value(b, SKIP, slot, skips);
         }
     }
-#else
-    (void)b;
-#endif
 }
+#endif
 
+#if PANEL_POTS
 static void look_at_pots(bb_board *b)
 {
-#if PANEL_POTS
     uint8_t p;
 
-    if (b->now - b->pot_at >= 25000u) {
-        b->pot_at = b->now;
-        b->pot_may = 0xFF; /* forty changes a second and pot are enough for any hand; readings every second time */
-        b->pot_turn ^= 1u;
-        if (b->pot_turn) {
-            b->pot_raw_may = b->pot_raw & b->pot_known;
-        }
-    }
     for (p = 0; p < PANEL_POTS; p++) {
-        uint8_t bit = bb_bit(p), slot = (uint8_t)(BB_POT_SLOT + p);
-        uint16_t reading = (uint16_t)(b->pot_sum[p] >> 3), told = b->pot_told[p];
-        uint16_t top = bb_flash_word(&panel_pots[p].top);
-        uint16_t apart = reading > told ? (uint16_t)(reading - told) : (uint16_t)(told - reading);
+        bb_pot_state *pot = &b->pot[p];
+        uint8_t slot = (uint8_t)(BB_POT_SLOT + p), may = pot->flags;
+        uint16_t reading = pot->sum >> 3, *told = bb_value_of(b, slot), apart = (uint16_t)(reading - *told);
 
-        if (b->pot_raw_may & bit) {
-            b->pot_raw_may &= (uint8_t)~bit;
-            if (record(b, READING, 0, 3, steady(b, b->now))) {
-                ring_put(b, slot);
-                ring_put2(b, b->pot_last[p]);
-            }
+        pot->flags &= POT_RAW | POT_KNOWN;
+        if ((may & POT_RAW_MAY) && (may & POT_RAW)) {
+            record_value(b, READING, slot, pot->last);
+        }
+        if ((int16_t)apart < 0) {
+            apart = (uint16_t)-apart;
         }
         /* Still when still; but the ends themselves are always reached. */
-        if (apart && (apart >= bb_flash_byte(&panel_pots[p].still) || reading == 0 || reading >= top)
-            && (b->pot_known & b->pot_may & ~b->pot_busy & bit)) {
-            b->pot_may &= (uint8_t)~bit;
-            b->pot_told[p] = reading;
-            add_once(b, VALUE, slot, reading, &b->pot_busy, bit);
+        if ((may & POT_MAY) && apart
+            && (apart >= PANEL_POT_STILL || reading == 0 || reading >= bb_detail_of(slot))) {
+            *told = reading;
+            record_value(b, VALUE, slot, reading);
         }
     }
-#else
-    (void)b;
-#endif
 }
+#endif
 
 void bb_gather(bb_board *b)
 {
     take_events(b);
-    look_at_encoders(b);
-    look_at_pots(b);
-    if (b->own_dark && record(b, DARK_NEWS, 0, 1, steady(b, b->now))) {
-        ring_put(b, b->dark_cause);
-        b->own_dark = false;
+    if (b->ring_used < BACKLOG) { /* absolute values: while much else waits they are joined rather than queued */
+#if PANEL_ENCODERS
+        look_at_encoders(b);
+#endif
+#if PANEL_POTS
+        look_at_pots(b);
+#endif
     }
-    if ((int32_t)(b->now - b->alive_at) >= 0) {
-        uint32_t period = b->alive_ms * 1000ul;
-
-        b->alive_at += period;
-        if ((int32_t)(b->now - b->alive_at) >= 0) {
-            b->alive_at = b->now + period;
-        }
-        b->alive_due = true;
-        if (b->overruns != b->overruns_told && record(b, OVERRUN, 0, 1, steady(b, b->now))) {
-            b->overruns_told = b->overruns;
-            ring_put(b, b->overruns_told);
-        }
+    if (b->own_dark != DARK_TOLD && record_code(b, DARK_NEWS, b->own_dark)) {
+        b->own_dark = DARK_TOLD;
     }
-    if (b->alive_due && record(b, ALIVE_NEWS, 0, 0, steady(b, b->now))) {
+    if (b->alive_due && record(b, ALIVE_NEWS, 0, 0)) {
         b->alive_due = false;
     }
 }
 
 static void put_alive(bb_board *b)
 {
-    bb_put_flash(b, BB_TEXT("alive"));
-    bb_put_space_hex(b, b->boot, 4);
-    bb_put_space_hex(b, b->wraps, 4);
-    bb_put_space_hex(b, b->bad, 4);
-    bb_put_space_hex(b, b->dropped, 4);
-    bb_put_space_hex(b, b->worst_us, 4);
-    b->worst_us = 0;
-    bb_put_space_hex(b, hal_supply_mv(b), 4);
-    bb_put_space_hex(b, (uint8_t)((b->dark ? 1 : 0) | (b->deadman_ms ? 2 : 0)), 2);
-}
+    uint8_t n, before = hal_hold();
 
-static void put_contacts(bb_board *b, uint8_t count)
-{
-    bb_put_flash(b, BB_TEXT("is"));
-    while (count--) {
-        uint8_t code = ring_get(b);
-
-        bb_put_id(b, code & 0x7Fu);
-        bb_put(b, '=');
-        bb_put(b, (code & 0x80u) ? '1' : '0');
+    b->counters[BB_BAD] = (uint16_t)(b->counters[BB_BAD] + b->overruns); /* a byte lost spoils a line */
+    b->overruns = 0;
+    hal_release(before);
+    for (n = 0; n < BB_COUNTERS; n++) {
+        bb_put_hex4(b, b->counters[n]);
     }
+    b->counters[BB_WORST] = 0;
+    bb_put_hex4(b, hal_supply_mv(b));
+    bb_put_hex2(b, (uint8_t)((b->dark ? 1 : 0) | (b->deadman_ms ? 2 : 0)));
 }
 
-static void put_edges(bb_board *b, uint8_t count)
+/* " id=1": an input and a level or a value. */
+static void put_code(bb_board *b)
 {
     uint8_t code = ring_get(b);
 
-    bb_put_flash(b, BB_TEXT("edge"));
     bb_put_id(b, code & 0x7Fu);
     bb_put(b, '=');
     bb_put(b, (code & 0x80u) ? '1' : '0');
-    while (count--) {
-        bb_put_space_hex(b, ring_get2(b), 4);
-    }
 }
 
-/* "word id=value" of VALUE, READING, SKIP and PAIR. */
-static void put_value_news(bb_board *b, uint8_t kind)
-{
-    uint8_t slot = ring_get(b);
-    uint16_t value = kind == PAIR ? ring_get(b) : ring_get2(b);
-    uint8_t width = kind == PAIR ? 1 : bb_value_width(slot);
-
-    bb_put_flash(b, kind == VALUE     ? BB_TEXT("is")
-                    : kind == READING ? BB_TEXT("raw")
-                    : kind == SKIP    ? BB_TEXT("skip")
-                                      : BB_TEXT("edge"));
-    bb_put_id(b, slot);
-    bb_put(b, '=');
-    bb_put_hex(b, value, width);
-    if (kind == SKIP) {
-        b->skips_busy &= (uint8_t)~bb_bit((uint8_t)(slot - BB_ENCODER_SLOT));
-    } else if (kind == VALUE && slot >= BB_POT_SLOT) {
-        b->pot_busy &= (uint8_t)~bb_bit((uint8_t)(slot - BB_POT_SLOT));
-    } else if (kind == VALUE && slot >= BB_ENCODER_SLOT) {
-        b->encoder_busy &= (uint8_t)~bb_bit((uint8_t)(slot - BB_ENCODER_SLOT));
-    }
-}
+/* The word of each kind, in their order. */
+static const char words[] BB_FLASH = "edge\0edge\0is\0is\0raw\0skip\0ghost\0alive\0dark\0lost";
 
 bool bb_news(bb_board *b)
 {
-    uint8_t head, kind;
-    uint32_t clock;
+    uint8_t count, kind, slot, n;
+    uint16_t value;
 
     if (b->ring_used == 0) {
         return false;
     }
-    head = ring_get(b);
-    kind = head >> 4;
-    clock = ring_get2(b);
-    clock |= (uint32_t)ring_get2(b) << 16;
-    bb_open_news(b, clock);
+    count = ring_get(b);
+    kind = count >> 4;
+    count &= 15u;
+    bb_open_news(b);
+    for (n = 0; n < 2; n++) {
+        bb_put_digits(b, ring_get2(b), 4);
+    }
+    bb_put(b, ' ');
+    bb_put_flash(b, bb_nth_text(words, kind));
     switch (kind) {
     case IS:
-        put_contacts(b, head & 15u);
+        while (count--) {
+            put_code(b);
+        }
         break;
     case EDGE:
-        put_edges(b, head & 15u);
+        put_code(b);
+        while (count--) {
+            bb_put_hex4(b, ring_get2(b));
+        }
         break;
     case GHOST:
-        bb_put_flash(b, BB_TEXT("ghost"));
         bb_put_id(b, ring_get(b));
         break;
     case ALIVE_NEWS:
         put_alive(b);
         break;
     case DARK_NEWS:
-        bb_put_flash(b, ring_get(b) == DARK_LOCAL ? BB_TEXT("dark local") : BB_TEXT("dark deadman"));
+        bb_put_flash(b, ring_get(b) == DARK_LOCAL ? BB_TEXT(" local") : BB_TEXT(" deadman"));
         break;
     case LOST:
-        bb_put_flash(b, BB_TEXT("lost"));
-        bb_put_space_hex(b, ring_get2(b), 4);
-        break;
-    case OVERRUN:
-        bb_put_flash(b, BB_TEXT("overrun"));
-        bb_put_space_hex(b, ring_get(b), 4);
+        bb_put_hex4(b, ring_get2(b));
         break;
     default:
-        put_value_news(b, kind);
+        slot = ring_get(b);
+        value = ring_get2(b);
+        bb_put_id(b, slot);
+        bb_put(b, '=');
+        bb_put_digits(b, value, kind == PAIR ? 1 : kind == VALUE ? bb_value_width(slot) : 4);
         break;
     }
     bb_close(b);
@@ -464,13 +386,15 @@ bool bb_news(bb_board *b)
 
 void bb_boot_news(bb_board *b, bb_cause cause)
 {
-    static const char causes[5][9] BB_FLASH = {"power", "reset", "watchdog", "brownout", "unknown"};
+    static const char causes[] BB_FLASH = "power\0reset\0watchdog\0brownout\0unknown";
 
-    bb_open_news(b, hal_clock(b));
-    bb_put_flash(b, BB_TEXT("boot"));
-    bb_put_space_hex(b, b->boot, 4);
+    bb_open_news(b);
+    bb_put_digits(b, (uint16_t)(b->now >> 16), 4);
+    bb_put_digits(b, (uint16_t)b->now, 4);
+    bb_put_flash(b, BB_TEXT(" boot"));
+    bb_put_hex4(b, b->counters[BB_BOOT]);
     bb_put(b, ' ');
-    bb_put_flash(b, causes[cause]);
-    bb_put_space_hex(b, 1, 2);
+    bb_put_flash(b, bb_nth_text(causes, (uint8_t)cause));
+    bb_put_hex2(b, 1);
     bb_close(b);
 }

@@ -21,9 +21,20 @@
  *
  * and, for the port in use, where the pins are: see the port's own header (`avr/pins.h`).
  *
- * `panel_map.c` defines the tables declared at the end of this file. Each channel's text is its id, then the words of its
- * item that only a person needs, as they go on the wire: "sw1 pin=D4 label=Approach". What the board acts upon (inv, raw,
- * deb, det, top, dim, places, pos) is told from the tables, so that it cannot differ from what is done. */
+ *   PANEL_POT_STILL       a potentiometer's change smaller than this is not told, except on to an end (3 is usual)
+ *
+ * `panel_map.c` defines the tables declared at the end of this file. `panel_slots` has one entry for each slot: inputs first,
+ * then selectors, encoders, pots, lamp outputs, displays. An entry is a text and a detail. The text is the id, then what only
+ * a person needs, each as on the wire: "sw1" PIN "D4" COLOUR "red" LABEL "Stop%20bar" (what does not fit a line of 80 is cut
+ * off at the end); 0 for a spare one. The detail is what the board acts upon; its words (inv, raw, deb, ...) are told from it,
+ * so that they cannot differ from what is done:
+ *
+ *   input      BB_DETAIL(flags, debounce time in ms, 1 to 100)
+ *   selector   BB_DETAIL(0, number of positions, 2 to 15)
+ *   encoder    BB_DETAIL(flags, counts a detent)
+ *   pot        its greatest reading
+ *   lamp       BB_DETAIL(flags, 0)
+ *   display    BB_DETAIL(0, places, 1 to 8) */
 #ifndef PANEL_TYPES_H
 #define PANEL_TYPES_H
 
@@ -37,7 +48,12 @@
 
 #define BB_NONE 0xFFu
 
-/* Flags of contacts and encoders. */
+/* Keys within a channel's text. */
+#define PIN "\1"
+#define COLOUR "\2"
+#define LABEL "\3"
+
+/* Flags of inputs and encoders. */
 #define BB_LOW 0x01u      /* contact made (or lamp lit) when the level is low */
 #define BB_FIRST 0x02u    /* act on the first edge, then hold off; without it wait until settled */
 #define BB_RAW_PIN 0x04u  /* every edge can be told, by pin-change interrupt */
@@ -46,63 +62,40 @@
 /* Flag of lamps. */
 #define BB_DIM 0x20u /* can be dimmed; without it lit at 500 permille and above */
 
-#define BB_SCANS(ms) ((uint16_t)(((ms) * 1000ul + BB_SCAN_US - 1u) / BB_SCAN_US + ((ms) == 0)))
+#define BB_DETAIL(flags, number) ((flags) << 8 | (number))
 
-/* One input. Entries without a channel (spare, or an encoder's) have text 0. */
 typedef struct {
     const char *text;
-    uint16_t ms;    /* settle or hold-off time */
-    uint16_t scans; /* the same in scans: write both with BB_CONTACT */
-    uint8_t flags;
-} bb_contact;
-#define BB_CONTACT(text, ms, flags) {(text), (ms), BB_SCANS(ms), (flags)}
-#define BB_SPARE {0, 0, 0, 0}
+    uint16_t detail;
+} bb_slot;
+#define BB_SPARE {0, 0}
 
-/* A switch of several positions on `inputs` inputs from `first` on (each marked BB_PART). Position p is where exactly
- * those inputs are made whose bits are set in codes[p], bit 0 being `first`; any other pattern leaves it where it was. */
+/* A switch of several positions on `inputs` inputs (at most 15) from `first` on, each marked BB_PART. Position p is where
+ * exactly those inputs are made whose bits are set in codes[p], bit 0 being `first`; any other pattern leaves it where it
+ * was. */
 typedef struct {
-    const char *text;
     const uint16_t *codes;
-    uint8_t first, inputs, positions; /* at most 15 each */
+    uint8_t first, inputs;
 } bb_selector;
 
 /* A quadrature encoder on two inputs; counts up along 00 01 11 10 of the levels A B. */
 typedef struct {
-    const char *text;
     uint8_t a, b;
-    uint8_t detent; /* counts a detent */
-    uint8_t flags;  /* BB_RAW_PIN or BB_RAW_SCAN or 0 */
 } bb_encoder;
 
-/* A potentiometer. A change smaller than `still` is not told, except on to an end. */
+/* Place p of a display (0 leftmost) is row (first + p * step) of the whole chain, eight rows a chip: row 0 is digit 0 of the
+ * chip nearest to the microcontroller. */
 typedef struct {
-    const char *text;
-    uint16_t top;
-    uint8_t still;
-} bb_pot;
-
-/* One lamp output. Spare outputs have text 0. Flags: BB_DIM, BB_LOW. */
-typedef struct {
-    const char *text;
-    uint8_t flags;
-} bb_lamp;
-
-/* A display of 1 to 8 places. Place p (0 leftmost) is row (first + p * step) of the whole chain, eight rows a chip:
- * row 0 is digit 0 of the chip nearest to the microcontroller. */
-typedef struct {
-    const char *text;
-    uint8_t first, places;
+    uint8_t first;
     int8_t step;
 } bb_digits;
 
-extern const bb_contact panel_contacts[] BB_FLASH;  /* 8 * PANEL_INPUT_BYTES */
+extern const bb_slot panel_slots[] BB_FLASH;
 extern const bb_selector panel_selectors[] BB_FLASH;
 extern const bb_encoder panel_encoders[] BB_FLASH;
-extern const bb_pot panel_pots[] BB_FLASH;
-extern const bb_lamp panel_lamps[] BB_FLASH;        /* 8 * PANEL_LAMP_BYTES */
 extern const bb_digits panel_digits[] BB_FLASH;
-extern const char panel_ident[] BB_FLASH;           /* until the board is given another: up to 16 letters */
-extern const char panel_name[] BB_FLASH;            /* likewise: up to 24 letters as written on the wire */
-extern const char panel_model[] BB_FLASH;           /* words of the item `model`: "text=Desk chip=atmega328p" */
+extern const char panel_ident[] BB_FLASH; /* until the board is given another: up to 16 letters */
+extern const char panel_name[] BB_FLASH;  /* likewise: up to 24 letters as written on the wire */
+extern const char panel_model[] BB_FLASH; /* words of the item `model`: "text=Desk chip=atmega328p" */
 
 #endif

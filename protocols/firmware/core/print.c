@@ -2,7 +2,8 @@
  * while the rest is still being worked out. */
 #include "inside.h"
 
-#define CHECK_ROOM 6u /* " #C08E" */
+/* Characters of a line before its check, " #C08E", and its end. */
+#define BODY_MOST (BB_LINE - 7u)
 
 uint16_t bb_check(uint16_t check, uint8_t byte)
 {
@@ -39,15 +40,14 @@ static void open_line(bb_board *b, char first)
 void bb_open_answer(bb_board *b)
 {
     open_line(b, '<');
-    bb_put_hex(b, b->tag, 2);
+    bb_put_digits(b, b->tag, 2);
     bb_put(b, ' ');
 }
 
-void bb_open_news(bb_board *b, uint32_t clock)
+void bb_open_news(bb_board *b)
 {
     open_line(b, '!');
-    bb_put_hex(b, b->number++, 4);
-    bb_put_space_hex(b, clock, 8);
+    bb_put_digits(b, b->number++, 4);
     bb_put(b, ' ');
 }
 
@@ -58,26 +58,40 @@ void bb_close(bb_board *b)
     bb_put(b, ' ');
     check = b->out_check;
     bb_put(b, '#');
-    bb_put_hex(b, check, 4);
+    bb_put_digits(b, check, 4);
     bb_put(b, '\n');
 }
 
-void bb_put_hex(bb_board *b, uint32_t value, uint8_t digits)
+void bb_put_digits(bb_board *b, uint16_t value, uint8_t digits)
 {
-    while (digits) {
-        uint8_t byte, digit;
+    uint8_t n;
 
-        digits--;
-        byte = (uint8_t)(digits >= 6 ? value >> 24 : digits >= 4 ? value >> 16 : digits >= 2 ? value >> 8 : value);
-        digit = (digits & 1u) ? byte >> 4 : byte & 15u;
-        bb_put(b, (char)(digit < 10 ? '0' + digit : 'A' - 10 + digit));
+    for (n = 4; n; n--) {
+        uint8_t digit = (uint8_t)(value >> 8) >> 4;
+
+        if (n <= digits) {
+            bb_put(b, (char)(digit < 10 ? '0' + digit : 'A' - 10 + digit));
+        }
+        value = (uint16_t)(value << 4);
     }
 }
 
-void bb_put_space_hex(bb_board *b, uint32_t value, uint8_t digits)
+void bb_put_hex2(bb_board *b, uint8_t value)
 {
     bb_put(b, ' ');
-    bb_put_hex(b, value, digits);
+    bb_put_digits(b, value, 2);
+}
+
+void bb_put_hex4(bb_board *b, uint16_t value)
+{
+    bb_put(b, ' ');
+    bb_put_digits(b, value, 4);
+}
+
+void bb_put_hex8(bb_board *b, uint32_t value)
+{
+    bb_put_hex4(b, (uint16_t)(value >> 16));
+    bb_put_digits(b, (uint16_t)value, 4);
 }
 
 void bb_put_flash(bb_board *b, const char *text)
@@ -97,68 +111,32 @@ void bb_put_text(bb_board *b, const char *text)
     }
 }
 
-static uint8_t word_length(const char *text)
-{
-    uint8_t n = 0;
-    char c;
-
-    while ((c = (char)bb_flash_byte(text + n)) != 0 && c != ' ') {
-        n++;
-    }
-    return n;
-}
-
-uint8_t bb_id_length(uint8_t slot)
-{
-    return word_length(bb_text_of(slot));
-}
-
 void bb_put_id(bb_board *b, uint8_t slot)
 {
     const char *text = bb_text_of(slot);
-    uint8_t n;
+    char c = ' ';
 
-    bb_put(b, ' ');
-    for (n = word_length(text); n; n--) {
-        bb_put(b, (char)bb_flash_byte(text++));
-    }
-}
-
-/* How much of a label still fits: whole escapes only, and at least one character after "label=". */
-static uint8_t cut_label(const char *word, uint8_t room)
-{
-    if (room < 7 || (char)bb_flash_byte(word) != 'l' || (char)bb_flash_byte(word + 5) != '=') {
-        return 0;
-    }
-    if ((char)bb_flash_byte(word + room - 1) == '%') {
-        room -= 1;
-    } else if ((char)bb_flash_byte(word + room - 2) == '%') {
-        room -= 2;
-    }
-    return room < 7 ? 0 : room;
+    do {
+        bb_put(b, c);
+    } while ((c = (char)bb_flash_byte(text++)) > ' ');
 }
 
 void bb_put_words(bb_board *b, uint8_t slot)
 {
-    const char *text = bb_text_of(slot);
+    const char *text = bb_text_of(slot) + bb_id_length(slot);
+    static const char keys[] BB_FLASH = " pin=\0 colour=\0 label=";
+    char c;
 
-    text += word_length(text);
-    while (bb_flash_byte(text)) {
-        uint8_t length = word_length(++text);
-        uint8_t room = (uint8_t)(BB_LINE - 1u - CHECK_ROOM - 1u - b->out_length);
-        uint8_t fits = length;
-
-        if (b->out_length + length > BB_LINE - 1u - CHECK_ROOM - 1u) {
-            fits = b->out_length < BB_LINE - 1u - CHECK_ROOM - 1u ? cut_label(text, room) : 0;
-        }
-        if (fits) {
-            const char *from = text;
-
-            bb_put(b, ' ');
-            while (fits--) {
-                bb_put(b, (char)bb_flash_byte(from++));
+    /* What begins must fit whole: an escape (3), or a key with at least one character (9). */
+    while ((c = (char)bb_flash_byte(text++)) != 0 && b->out_length + (c == '%' ? 3u : c < ' ' ? 9u : 1u) <= BODY_MOST) {
+        if (c < ' ') {
+            bb_put_flash(b, bb_nth_text(keys, (uint8_t)(c - 1)));
+        } else {
+            bb_put(b, c);
+            if (c == '%') {
+                bb_put(b, (char)bb_flash_byte(text++));
+                bb_put(b, (char)bb_flash_byte(text++));
             }
         }
-        text += length;
     }
 }

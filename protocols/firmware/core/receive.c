@@ -1,118 +1,95 @@
 /* Lines in: bytes of the receive ring become one checked request at a time. `dark` is looked for ahead of its turn, so that
  * it works at once even when answers to earlier requests still wait for the wire. */
+#include <string.h>
+
 #include "inside.h"
 
-#define CHECK_ROOM 6u /* " #C08E" */
+#define TOO_LONG 0xFFu
+#define NO_DIGIT 0xFFu
 
-static bool hex_digit(char c, uint8_t *digit)
+static uint8_t hex_digit(char c)
 {
     if (c >= '0' && c <= '9') {
-        *digit = (uint8_t)(c - '0');
-    } else if (c >= 'A' && c <= 'F') {
-        *digit = (uint8_t)(c - 'A' + 10);
-    } else {
-        return false;
+        return (uint8_t)(c - '0');
     }
-    return true;
+    return c >= 'A' && c <= 'F' ? (uint8_t)(c - 'A' + 10) : NO_DIGIT;
 }
 
-/* Exactly `digits` upper-case hex digits; what follows them is not looked at. */
-static bool hex_ahead(const char *text, uint8_t digits, uint32_t *value)
+bool bb_hex_ahead(const char *text, uint8_t digits, uint16_t *value)
 {
-    uint32_t sum = 0;
-    uint8_t digit;
+    uint16_t sum = 0;
 
     while (digits--) {
-        if (!hex_digit(*text++, &digit)) {
+        uint8_t digit = hex_digit(*text++);
+
+        if (digit == NO_DIGIT) {
             return false;
         }
-        sum = sum << 4 | digit;
+        sum = (uint16_t)(sum << 4 | digit);
     }
     *value = sum;
     return true;
 }
 
-bool bb_hex(const char *text, uint8_t digits, uint32_t *value)
+bool bb_hex(const char *text, uint8_t digits, uint16_t *value)
 {
-    return hex_ahead(text, digits, value) && text[digits] == 0;
+    return bb_hex_ahead(text, digits, value) && text[digits] == 0;
 }
 
-/* Printable, words split by single spaces, none at the end, no reserved character. */
-static bool body_good(const char *text, uint8_t length)
+/* A request of either form: printable, words split by single spaces, reserved characters in their places only, check
+ * right. Returns the length of its body, without the check; 0 if it is none. */
+static uint8_t good(const char *line, uint8_t length)
 {
-    char before = ' ';
+    uint16_t check = 0xFFFFu, claimed;
+    uint8_t n, first = line[0] == '@' ? 2 : 1;
+    char before = 0, c = 0;
 
-    while (length--) {
-        char c = *text++;
-
-        if (c == ' ' ? before == ' ' : c < '!' || c > '~' || c == '<' || c == '>' || c == '!' || c == '#' || c == '@') {
-            return false;
+    for (n = 0; n < length; n++) {
+        c = line[n];
+        if (n < first) {
+            if (c != (first == 1 ? '>' : '@')) {
+                return 0;
+            }
+        } else if (c == '#') {
+            break;
+        } else if (c < ' ' || c > '~' || (c == ' ' && before == ' ') || c == '<' || c == '>' || c == '!' || c == '@') {
+            return 0;
         }
+        check = bb_check(check, (uint8_t)c);
         before = c;
     }
-    return before != ' ';
-}
-
-bool bb_line_good(const char *line, uint8_t length)
-{
-    uint16_t check = 0xFFFFu;
-    uint8_t n;
-    uint32_t claimed;
-
-    if (length < CHECK_ROOM + 2u || length >= BB_LINE || (line[0] != '>' && line[0] != '<' && line[0] != '!')) {
-        return false;
+    if (first == 2) {
+        return n == length && line[2] == ' ' && before != ' ' ? n : 0;
     }
-    length = (uint8_t)(length - CHECK_ROOM);
-    if (line[length] != ' ' || line[length + 1] != '#' || !hex_ahead(line + length + 2, 4, &claimed)) {
-        return false;
-    }
-    for (n = 0; n <= length; n++) {
-        check = bb_check(check, (uint8_t)line[n]);
-    }
-    return check == (uint16_t)claimed && body_good(line + 1, (uint8_t)(length - 1u));
-}
-
-/* A request of either form: sets tag, by_hand and where its word begins (0: it is none). */
-static uint8_t form_of(bb_board *b, uint8_t length)
-{
-    uint32_t tag;
-    const char *line = b->line;
-
-    if (line[0] == '@') {
-        b->by_hand = true;
-        b->tag = 0;
-        return length > 3 && line[1] == '@' && line[2] == ' ' && body_good(line + 3, (uint8_t)(length - 3u)) ? 3 : 0;
-    }
-    b->by_hand = false;
-    if (line[0] != '>' || !bb_line_good(line, length) || length < 5u + CHECK_ROOM || line[3] != ' '
-        || !hex_ahead(line + 1, 2, &tag) || tag == 0) {
-        return 0;
-    }
-    b->tag = (uint8_t)tag;
-    return 4;
+    return n == (uint8_t)(length - 5u) && before == ' ' && line[3] == ' ' && bb_hex_ahead(line + n + 1, 4, &claimed)
+                   && claimed == check
+               ? (uint8_t)(n - 1u)
+               : 0;
 }
 
 /* Splits what stands in b->line into texts of their own; true if it is a request. */
 static bool accept_line(bb_board *b, uint8_t length)
 {
-    uint8_t begin, n;
+    uint8_t n;
+    uint16_t tag = 0;
+    char *line = b->line;
 
-    b->line[length] = 0;
-    begin = form_of(b, length);
-    if (begin == 0) {
-        b->bad++;
+    line[length] = 0;
+    length = good(line, length);
+    if (length < 4 || (line[0] == '>' && (length < 5 || !bb_hex_ahead(line + 1, 2, &tag) || tag == 0))) {
+        b->counters[BB_BAD]++;
         return false;
     }
-    if (!b->by_hand) {
-        length = (uint8_t)(length - CHECK_ROOM);
-        b->line[length] = 0;
-        b->fed_at = b->now;
+    b->tag = (uint8_t)tag;
+    if (tag) {
+        b->deadman_left = b->deadman_ms;
     }
+    line[length] = 0;
     b->words = 0;
     b->arguments = length;
-    for (n = begin; n < length; n++) {
-        if (b->line[n] == ' ') {
-            b->line[n] = 0;
+    for (n = 4; n < length; n++) {
+        if (line[n] == ' ') {
+            line[n] = 0;
             if (b->words++ == 0) {
                 b->arguments = (uint8_t)(n + 1u);
             }
@@ -124,100 +101,73 @@ static bool accept_line(bb_board *b, uint8_t length)
 /* The time of the line end just taken: the interrupt's stamp, or now if there were too many line ends to keep. */
 static uint32_t take_stamp(bb_board *b)
 {
-    uint8_t behind = (uint8_t)(b->stamp_head - b->stamp_tail);
-    uint32_t stamp = b->stamp[b->stamp_tail % BB_STAMPS];
+    uint16_t stamp = b->stamp[b->stamp_tail % BB_STAMPS];
+    uint32_t now = hal_clock(b);
 
-    b->stamp_tail++;
-    return behind > BB_STAMPS ? hal_clock(b) : stamp;
+    return (uint8_t)(b->stamp_head - b->stamp_tail++) > BB_STAMPS ? now : now - (uint16_t)((uint16_t)now - stamp);
 }
 
 bool bb_take_line(bb_board *b)
 {
     while (b->rx_tail != b->rx_seen) {
-        uint8_t tail = b->rx_tail;
-        uint8_t byte = b->rx[tail % BB_RECEIVE];
-        uint8_t length = b->in_length;
+        uint8_t tail = b->rx_tail, length = b->in_length;
+        char byte = (char)b->rx[tail % BB_RECEIVE];
 
         b->rx_tail = (uint8_t)(tail + 1u);
-        if (!bb_line_end(byte)) {
-            if (length == BB_LINE - 1u) {
-                b->bad++;
-                b->in_length = BB_TOO_LONG;
-            } else if (length != BB_TOO_LONG) {
-                b->line[length] = (char)byte;
-                b->in_length++;
+        if (bb_line_end((uint8_t)byte)) {
+            if (length) {
+                b->in_length = 0;
+                b->received = take_stamp(b);
+                if (length != TOO_LONG && accept_line(b, length)) {
+                    return true;
+                }
             }
-            continue;
-        }
-        if (length == 0) {
-            continue;
-        }
-        b->in_length = 0;
-        b->received = take_stamp(b);
-        if (length != BB_TOO_LONG && accept_line(b, length)) {
-            return true;
+        } else if (length < BB_LINE - 1u) {
+            b->line[length] = byte;
+            b->in_length++;
+        } else if (length != TOO_LONG) {
+            b->counters[BB_BAD]++;
+            b->in_length = TOO_LONG;
         }
     }
     return false;
 }
 
-/* `x` stands for any hex digit. Both forms must match whole, from line end to line end. */
-static const char dark_line[] BB_FLASH = ">xx dark #xxxx";
-static const char dark_hand[] BB_FLASH = "@@ dark";
+#define DARK_LINE 14u /* ">07 dark #8AE6" */
+#define DARK_HAND 7u  /* "@@ dark" */
 
-#define NO_MATCH 0xFFu
-#define DARK_CHECK_FROM 9u /* of dark_line: the `#` */
-
-static uint8_t dark_line_step(bb_board *b, uint8_t step, uint8_t byte)
+/* Is the line that ends before ring position `end` a good `dark`? */
+static bool is_dark(const bb_board *b, uint8_t end, uint8_t length)
 {
-    char want = (char)bb_flash_byte(&dark_line[step]);
-    uint8_t digit = 0;
+    char text[DARK_LINE];
+    uint8_t n;
 
-    if (step == 0) {
-        b->dark_check = 0xFFFFu;
+    if (length != DARK_LINE && length != DARK_HAND) {
+        return false;
     }
-    if (want == 'x' ? !hex_digit((char)byte, &digit) : (char)byte != want) {
-        return NO_MATCH;
+    for (n = length; n;) {
+        text[--n] = (char)b->rx[--end % BB_RECEIVE];
     }
-    if (step < DARK_CHECK_FROM) {
-        b->dark_check = bb_check(b->dark_check, byte);
-    } else if (step > DARK_CHECK_FROM) {
-        if (b->dark_check >> 12 != digit) {
-            return NO_MATCH;
-        }
-        b->dark_check = (uint16_t)(b->dark_check << 4);
-    }
-    return (uint8_t)(step + 1u);
+    n = good(text, length);
+    return n >= 5 && memcmp(text + n - 5, " dark", 5) == 0;
 }
 
 void bb_listen(bb_board *b)
 {
-    uint8_t head = b->rx_head;
-    uint8_t line_step = b->dark_step, hand_step = b->hand_step;
-    uint8_t seen;
+    uint8_t head = b->rx_head, seen;
 
-    for (seen = b->rx_seen; seen != head; seen++) {
-        uint8_t byte = b->rx[seen % BB_RECEIVE];
-
-        if (bb_line_end(byte)) {
-            if (line_step == sizeof dark_line - 1u || hand_step == sizeof dark_hand - 1u) {
-                bb_go_dark(b);
-                b->early_dark++;
+    while ((seen = b->rx_seen) != head) {
+        b->rx_seen = (uint8_t)(seen + 1u);
+        if (!bb_line_end(b->rx[seen % BB_RECEIVE])) {
+            if (b->seen_length < 0xFFu) {
+                b->seen_length++;
             }
-            line_step = 0;
-            hand_step = 0;
             continue;
         }
-        if (line_step != NO_MATCH) {
-            line_step = line_step < sizeof dark_line - 1u ? dark_line_step(b, line_step, byte) : NO_MATCH;
+        if (is_dark(b, seen, b->seen_length)) {
+            bb_go_dark(b);
+            b->early_dark++;
         }
-        if (hand_step != NO_MATCH) {
-            hand_step = hand_step < sizeof dark_hand - 1u && byte == bb_flash_byte(&dark_hand[hand_step])
-                            ? (uint8_t)(hand_step + 1u)
-                            : NO_MATCH;
-        }
+        b->seen_length = 0;
     }
-    b->rx_seen = head;
-    b->dark_step = line_step;
-    b->hand_step = hand_step;
 }

@@ -3,6 +3,7 @@
 
 #include "inside.h"
 
+/* What acting upon a request came to: a refusal's code, or one of these. */
 enum {
     NO_WORD = 1,
     NO_FORM = 2,
@@ -11,44 +12,36 @@ enum {
     NO_RANGE = 5,
     NO_DARK = 6,
     NO_BUSY = 7,
-    NO_ITEM = 9
+    NO_ITEM = 9,
+    DONE = 0x10, /* answered, or b->waiting is set */
+    SAME = 0x11, /* to be answered by its own words */
+    NEXT = 0     /* this word of it was good: on to the next */
 };
 
-enum { HELLO, ITEM, READ, SET, DARK, LIGHT, DEADMAN, PING, ALIVE, RAW, IDENT, NAME, WINK, WORDS };
+/* By code; 08 is never used here. */
+static const char refusals[] BB_FLASH = "\0unknown word\0wrong arguments\0no such channel\0cannot do that\0out of range\0"
+                                        "dark is on\0busy, ask again\0\0no such item";
 
-#define READ_ROOM 73u /* BB_LINE without line end and check */
+enum { HELLO, ITEM, READ, SET, DARK, LIGHT, DEADMAN, PING, ALIVE, RAW, IDENT, NAME, WINK, WORDS };
 
 static const char word_table[] BB_FLASH
     = "hello\0item\0read\0set\0dark\0light\0deadman\0ping\0alive\0raw\0ident\0name\0wink\0";
 
-static const char refusals[] BB_FLASH = "unknown word\0wrong arguments\0no such channel\0channel cannot do that\0"
-                                        "value out of range\0dark is on\0busy, ask again\0left out\0no such item\0";
+/* Number of arguments (15: one or more), and how many hex digits each has (0: not a number). */
+#define FORM(arguments, digits) ((digits) << 4 | (arguments))
+#define SEVERAL 15u
+static const uint8_t forms[WORDS] BB_FLASH = {
+    [HELLO] = FORM(0, 0),   [ITEM] = FORM(1, 2), [READ] = FORM(SEVERAL, 0), [SET] = FORM(SEVERAL, 0), [DARK] = FORM(0, 0),
+    [LIGHT] = FORM(0, 0),   [DEADMAN] = FORM(1, 4), [PING] = FORM(2, 8),    [ALIVE] = FORM(1, 4),     [RAW] = FORM(SEVERAL, 0),
+    [IDENT] = FORM(1, 0),   [NAME] = FORM(1, 0), [WINK] = FORM(0, 0),
+};
 
-static uint8_t word_number(const char *word)
+#define BODY_MOST (BB_LINE - 7u)
+#define READ_HEAD 25u /* "<0D read 0003 0004B2C0 00" */
+
+static char *word_of(bb_board *b)
 {
-    const char *table = word_table;
-    uint8_t n;
-
-    for (n = 0; n < WORDS; n++) {
-        const char *at = word;
-        char c;
-
-        while ((c = (char)bb_flash_byte(table)) != 0 && c == *at) {
-            table++;
-            at++;
-        }
-        if (c == 0 && *at == 0) {
-            break;
-        }
-        while (bb_flash_byte(table++)) {
-        }
-    }
-    return n;
-}
-
-static const char *word_of(const bb_board *b)
-{
-    return b->line + (b->by_hand ? 3 : 4);
+    return b->line + (b->tag ? 4 : 3);
 }
 
 static char *first_argument(bb_board *b)
@@ -58,7 +51,25 @@ static char *first_argument(bb_board *b)
 
 static char *argument_after(char *argument)
 {
-    return argument + strlen(argument) + 1;
+    while (*argument++) {
+    }
+    return argument;
+}
+
+static uint8_t word_number(bb_board *b)
+{
+    const char *table = word_table;
+    uint8_t n;
+
+    for (n = 0; n < WORDS; n++) {
+        const char *end = bb_same(table, word_of(b));
+
+        if (end && *end == 0) {
+            break;
+        }
+        table = bb_skip_text(table);
+    }
+    return n;
 }
 
 static void open_result(bb_board *b)
@@ -67,14 +78,14 @@ static void open_result(bb_board *b)
     bb_put_text(b, word_of(b));
 }
 
-static void answer_clock(bb_board *b, uint32_t clock)
+static uint8_t answer_clock(bb_board *b, uint32_t clock)
 {
     open_result(b);
-    bb_put_space_hex(b, clock, 8);
+    bb_put_hex8(b, clock);
     bb_close(b);
+    return DONE;
 }
 
-/* The request's own words again. */
 static void answer_same(bb_board *b)
 {
     char *argument = first_argument(b);
@@ -91,49 +102,47 @@ static void answer_same(bb_board *b)
 
 static void refuse(bb_board *b, uint8_t code)
 {
-    const char *text = refusals;
-    uint8_t n;
-
-    for (n = 1; n < code; n++) {
-        while (bb_flash_byte(text++)) {
-        }
-    }
     bb_open_answer(b);
-    bb_put_flash(b, BB_TEXT("no "));
-    bb_put_hex(b, code, 2);
+    bb_put(b, 'n');
+    bb_put(b, 'o');
+    bb_put_hex2(b, code);
     bb_put(b, ' ');
-    bb_put_flash(b, text);
+    bb_put_flash(b, bb_nth_text(refusals, code));
     bb_close(b);
 }
 
-static void do_hello(bb_board *b)
+static uint8_t do_hello(bb_board *b)
 {
     open_result(b);
-    bb_put_space_hex(b, 1, 2);
-    bb_put_space_hex(b, b->items, 2);
-    bb_put_space_hex(b, BB_RECEIVE, 4);
-    bb_put_space_hex(b, b->boot, 4);
+    bb_put_hex2(b, 1);
+    bb_put_hex2(b, b->items);
+    bb_put_hex4(b, BB_RECEIVE);
+    bb_put_hex4(b, b->counters[BB_BOOT]);
     bb_put(b, ' ');
     bb_put_stored(b, false);
     bb_close(b);
+    return DONE;
 }
 
-static uint8_t do_item(bb_board *b)
+static uint8_t do_item(bb_board *b, uint8_t item)
 {
-    uint32_t item;
-
-    if (b->words != 1 || !bb_hex(first_argument(b), 2, &item)) {
-        return NO_FORM;
-    }
     if (item >= b->items) {
         return NO_ITEM;
     }
     open_result(b);
-    bb_put_space_hex(b, item, 2);
+    bb_put_hex2(b, item);
     bb_put(b, ' ');
-    bb_item(b, (uint8_t)item);
+    bb_item(b, item);
     bb_close(b);
-    return 0;
+    return DONE;
+}
+
+static void open_read(bb_board *b, uint8_t next)
+{
+    open_result(b);
+    bb_put_hex4(b, (uint16_t)(b->number - 1u));
+    bb_put_hex8(b, hal_clock(b));
+    bb_put_hex2(b, next);
 }
 
 static uint8_t setting_length(uint8_t slot)
@@ -141,471 +150,356 @@ static uint8_t setting_length(uint8_t slot)
     return (uint8_t)(2u + bb_id_length(slot) + bb_value_width(slot));
 }
 
-static void put_setting(bb_board *b, uint8_t slot)
+static uint8_t read_page(bb_board *b, uint8_t item)
 {
-    bb_put_id(b, slot);
-    bb_put(b, '=');
-    bb_put_value(b, slot);
-}
+    uint8_t slot = bb_slot_of_item(item), begin = slot, length = READ_HEAD;
 
-static void open_read(bb_board *b, uint8_t next)
-{
-    open_result(b);
-    bb_put_space_hex(b, (uint16_t)(b->number - 1u), 4);
-    bb_put_space_hex(b, hal_clock(b), 8);
-    bb_put_space_hex(b, next, 2);
-}
-
-#define READ_HEAD 25u /* "<0D read 0003 0004B2C0 00" */
-
-static void read_page(bb_board *b, uint8_t from)
-{
-    uint8_t slot = bb_slot_of_item(from), begin = slot;
-    uint8_t item = from < 4 ? 4 : from;
-    uint8_t length = READ_HEAD;
-
+    if (item >= b->items) {
+        return NO_ITEM;
+    }
+    if (item < 4) {
+        item = 4;
+    }
     for (; slot < BB_SLOTS; slot++) {
-        if (bb_text_of(slot) == 0) {
-            continue;
+        if (bb_text_of(slot) != 0) {
+            length = (uint8_t)(length + setting_length(slot));
+            if (length > BODY_MOST) {
+                break;
+            }
+            item++;
         }
-        if (length + setting_length(slot) > READ_ROOM) {
-            break;
-        }
-        length = (uint8_t)(length + setting_length(slot));
-        item++;
     }
     open_read(b, slot < BB_SLOTS ? item : 0);
     for (; begin < slot; begin++) {
         if (bb_text_of(begin) != 0) {
-            put_setting(b, begin);
+            bb_put_setting(b, begin);
         }
     }
     bb_close(b);
+    return DONE;
 }
 
-static uint8_t do_read(bb_board *b)
+static uint8_t do_read_all(bb_board *b)
 {
-    char *argument = first_argument(b);
-    uint8_t n, length = READ_HEAD;
-    uint32_t from = 0;
+    uint16_t from = 0;
 
-    if (b->words == 0) {
+    if (b->words > 2 || (b->words == 2 && !bb_hex(argument_after(first_argument(b)), 2, &from))) {
         return NO_FORM;
     }
-    if (strcmp(argument, "all") == 0) {
-        if (b->words > 2 || (b->words == 2 && !bb_hex(argument_after(argument), 2, &from))) {
-            return NO_FORM;
-        }
-        if (from >= b->items) {
-            return NO_ITEM;
-        }
-        read_page(b, (uint8_t)from);
-        return 0;
-    }
-    for (n = b->words; n; n--) {
-        uint8_t slot = bb_find(argument);
-
-        if (slot == BB_NONE) {
-            return NO_CHANNEL;
-        }
-        if (length + setting_length(slot) > READ_ROOM) {
-            return NO_FORM;
-        }
-        length = (uint8_t)(length + setting_length(slot));
-        argument = argument_after(argument);
-    }
-    open_read(b, 0);
-    argument = first_argument(b);
-    for (n = b->words; n; n--) {
-        put_setting(b, bb_find(argument));
-        argument = argument_after(argument);
-    }
-    bb_close(b);
-    return 0;
+    return read_page(b, (uint8_t)from);
 }
 
-/* Splits "id=value": the slot, and where the value begins. The `=` is put back by restore. */
-static uint8_t split_setting(char *word, uint8_t *slot, char **value)
+static uint8_t set_one(bb_board *b, uint8_t slot, const char *value, bool really)
 {
-    char *equals = strchr(word, '=');
+    uint8_t digits = slot - BB_DIGITS_SLOT, place, width;
+    uint16_t level;
 
-    if (equals == 0 || equals == word) {
-        return NO_FORM;
-    }
-    *equals = 0;
-    *slot = bb_find(word);
-    *equals = '=';
-    *value = equals + 1;
-    return *slot == BB_NONE ? NO_CHANNEL : 0;
-}
-
-static uint8_t set_digits(bb_board *b, uint8_t display, const char *value, bool really)
-{
-    uint8_t place, width = bb_value_width((uint8_t)(BB_DIGITS_SLOT + display));
-
-    if (strlen(value) != width) {
-        return NO_FORM;
-    }
-    for (place = 0; place < width / 2u; place++) {
-        char pair[3];
-        uint32_t segments;
-
-        pair[0] = value[2u * place];
-        pair[1] = value[2u * place + 1u];
-        pair[2] = 0;
-        if (!bb_hex(pair, 2, &segments)) {
-            return NO_FORM;
-        }
-        if (really) {
-            bb_set_place(b, display, place, (uint8_t)segments);
-        }
-    }
-    return 0;
-}
-
-static uint8_t set_one(bb_board *b, char *word, bool really)
-{
-    char *value;
-    uint8_t slot;
-    uint32_t level;
-    uint8_t code = split_setting(word, &slot, &value);
-
-    if (code) {
-        return code;
-    }
     if (slot < BB_LAMP_SLOT) {
         return NO_ABILITY;
     }
-    if (slot >= BB_DIGITS_SLOT) {
-        return set_digits(b, (uint8_t)(slot - BB_DIGITS_SLOT), value, really);
+    if (slot < BB_DIGITS_SLOT) {
+        if (!bb_hex(value, 3, &level)) {
+            return NO_FORM;
+        }
+        if (level > 1000u) {
+            return NO_RANGE;
+        }
+        if (really) {
+            bb_set_lamp(b, (uint8_t)(slot - BB_LAMP_SLOT), level);
+        }
+        return NEXT;
     }
-    if (!bb_hex(value, 3, &level)) {
+    width = bb_value_width(slot);
+    if (strlen(value) != width) {
         return NO_FORM;
     }
-    if (level > 1000u) {
-        return NO_RANGE;
-    }
-    if (really) {
-        bb_set_lamp(b, (uint8_t)(slot - BB_LAMP_SLOT), (uint16_t)level);
-    }
-    return 0;
-}
-
-static uint8_t do_set(bb_board *b)
-{
-    uint8_t pass, n;
-
-    if (b->words == 0) {
-        return NO_FORM;
-    }
-    if (b->dark) {
-        return NO_DARK;
-    }
-    for (pass = 0; pass < 2; pass++) {
-        char *argument = first_argument(b);
-
-        for (n = b->words; n; n--) {
-            uint8_t code = set_one(b, argument, pass == 1);
-
-            if (code) {
-                return code;
-            }
-            argument = argument_after(argument);
+    for (place = 0; place < width / 2u; place++, value += 2) {
+        if (!bb_hex_ahead(value, 2, &level)) {
+            return NO_FORM;
+        }
+        if (really) {
+            *bb_place(b, digits, place) = (uint8_t)level;
+            b->display_next = 1;
         }
     }
-    bb_lamps_show(b);
-    b->waiting = WAIT_OUTPUTS;
-    return 0;
-}
-
-static uint8_t raw_flags(uint8_t slot)
-{
-    if (slot < BB_SELECTOR_SLOT) {
-        return bb_flash_byte(&panel_contacts[slot].flags) & (BB_RAW_PIN | BB_RAW_SCAN);
-    }
-#if PANEL_ENCODERS
-    if (slot >= BB_ENCODER_SLOT && slot < BB_POT_SLOT) {
-        return bb_flash_byte(&panel_encoders[slot - BB_ENCODER_SLOT].flags) & (BB_RAW_PIN | BB_RAW_SCAN);
-    }
-#endif
-    return slot >= BB_POT_SLOT && slot < BB_LAMP_SLOT;
+    return NEXT;
 }
 
 static void watch_input(bb_board *b, uint8_t input, uint8_t flags, bool on)
 {
+    uint8_t bit = bb_bit(input), before;
+    bb_group *group = &b->group[input >> 3];
+
     if (flags & BB_RAW_PIN) {
         hal_watch(b, input, on);
-    } else {
-        uint8_t before = hal_hold();
-
-        if (on) {
-            b->raw_scan[input >> 3] |= bb_bit(input);
-        } else {
-            b->raw_scan[input >> 3] &= (uint8_t)~bb_bit(input);
-        }
-        hal_release(before);
+        return;
     }
+    before = hal_hold();
+    group->raw |= bit;
+    if (!on) {
+        group->raw ^= bit;
+    }
+    hal_release(before);
 }
 
-static void set_raw(bb_board *b, uint8_t slot, bool on)
+static uint8_t raw_one(bb_board *b, uint8_t slot, const char *value, bool really)
 {
-    uint8_t flags = raw_flags(slot);
+    uint8_t flags = slot >= BB_POT_SLOT ? BB_RAW_SCAN : bb_flags_of(slot) & (BB_RAW_PIN | BB_RAW_SCAN);
+    bool on = value[0] == '1';
 
+    if ((!on && value[0] != '0') || value[1] != 0) {
+        return NO_FORM;
+    }
+    if (flags == 0 || slot >= BB_LAMP_SLOT) {
+        return NO_ABILITY;
+    }
+    if (!really) {
+        return NEXT;
+    }
     if (slot < BB_SELECTOR_SLOT) {
         watch_input(b, slot, flags, on);
-        return;
+        return NEXT;
     }
 #if PANEL_ENCODERS
     if (slot < BB_POT_SLOT) {
         uint8_t e = (uint8_t)(slot - BB_ENCODER_SLOT);
 
-        b->encoder_raw_ab[e] = b->encoder_ab[e];
-        b->encoder_raw = (uint8_t)(on ? b->encoder_raw | bb_bit(e) : b->encoder_raw & ~bb_bit(e));
+        b->encoder[e].raw_ab = b->encoder[e].ab;
         watch_input(b, bb_flash_byte(&panel_encoders[e].a), flags, on);
         watch_input(b, bb_flash_byte(&panel_encoders[e].b), flags, on);
-        return;
+        return NEXT;
     }
 #endif
-    slot = bb_bit((uint8_t)(slot - BB_POT_SLOT));
-    b->pot_raw = (uint8_t)(on ? b->pot_raw | slot : b->pot_raw & ~slot);
+#if PANEL_POTS
+    b->pot[slot - BB_POT_SLOT].flags |= POT_RAW;
+    if (!on) {
+        b->pot[slot - BB_POT_SLOT].flags ^= POT_RAW;
+    }
+#endif
+    return NEXT;
 }
 
-static uint8_t do_raw(bb_board *b)
+/* One argument of `read`, `set` or `raw`. First all are looked at, then, if all are good, it is really done. */
+static uint8_t one_argument(bb_board *b, uint8_t word, char *argument, bool really)
 {
-    uint8_t pass, n;
+    uint8_t slot = bb_find(argument);
+    const char *value = argument;
 
-    if (b->words == 0) {
+    while (*value && *value != '=') {
+        value++;
+    }
+    if ((*value == 0) != (word == READ) || value == argument) {
         return NO_FORM;
     }
-    for (pass = 0; pass < 2; pass++) {
+    if (slot == BB_NONE) {
+        return NO_CHANNEL;
+    }
+    if (word == SET) {
+        return set_one(b, slot, value + 1, really);
+    }
+    if (word == RAW) {
+        return raw_one(b, slot, value + 1, really);
+    }
+    if (really) {
+        bb_put_setting(b, slot);
+        return NEXT;
+    }
+    b->out_length = (uint8_t)(b->out_length + setting_length(slot));
+    return b->out_length > BODY_MOST ? NO_FORM : NEXT;
+}
+
+static uint8_t do_each(bb_board *b, uint8_t word)
+{
+    uint8_t really, n;
+
+    b->out_length = READ_HEAD; /* adds up what an answer to `read` will be */
+    for (really = 0; really < 2; really++) {
         char *argument = first_argument(b);
 
+        if (really && word == READ) {
+            open_read(b, 0);
+        }
         for (n = b->words; n; n--) {
-            char *value;
-            uint8_t slot;
-            uint8_t code = split_setting(argument, &slot, &value);
+            uint8_t code = one_argument(b, word, argument, really);
 
-            if (code == 0 && ((value[0] != '0' && value[0] != '1') || value[1] != 0)) {
-                code = NO_FORM;
-            } else if (code == 0 && raw_flags(slot) == 0) {
-                code = NO_ABILITY;
-            }
             if (code) {
                 return code;
             }
-            if (pass == 1) {
-                set_raw(b, slot, value[0] == '1');
-            }
             argument = argument_after(argument);
         }
-        if (b->by_hand && argument - b->line > (int)(BB_LINE - 7u)) {
+        if (word == RAW && b->tag == 0 && argument - b->line > (int)BODY_MOST) {
             return NO_FORM; /* typed by hand it may be longer than what an answer can hold */
         }
     }
-    answer_same(b);
-    return 0;
-}
-
-static uint8_t do_ping(bb_board *b)
-{
-    uint32_t ignored;
-    char *argument = first_argument(b);
-
-    if (b->words != 2 || !bb_hex(argument, 8, &ignored) || !bb_hex(argument_after(argument), 8, &ignored)) {
-        return NO_FORM;
-    }
-    b->waiting = WAIT_IDLE;
-    return 0;
-}
-
-/* `deadman` and `alive`: a time in milliseconds. */
-static uint8_t do_time(bb_board *b, bool alive)
-{
-    uint32_t ms;
-
-    if (b->words != 1 || !bb_hex(first_argument(b), 4, &ms)) {
-        return NO_FORM;
-    }
-    if (!alive) {
-        b->deadman_ms = (uint16_t)ms;
-        b->fed_at = b->now;
+    if (word == READ) {
+        bb_close(b);
+    } else if (word == RAW) {
+        return SAME;
     } else {
-        if (ms < 100u || ms > 10000u) {
-            return NO_RANGE;
-        }
-        b->alive_ms = (uint16_t)ms;
-        b->alive_at = b->now + ms * 1000u;
+#if PANEL_LAMP_BYTES
+        hal_lamps(b);
+#endif
+        b->waiting = WAIT_OUTPUTS;
     }
-    answer_same(b);
-    return 0;
+    return DONE;
 }
 
 static bool ident_good(const char *text)
 {
     const char *at = text;
 
-    if (*at < 'a' || *at > 'z') {
-        return false;
+    for (; *at; at++) {
+        bool letter = *at >= 'a' && *at <= 'z';
+
+        if (!letter && (at == text || ((*at < '0' || *at > '9') && *at != '_'))) {
+            return false;
+        }
     }
-    while ((*at >= 'a' && *at <= 'z') || (*at >= '0' && *at <= '9') || *at == '_') {
-        at++;
-    }
-    return *at == 0 && at - text <= 16;
+    return at - text <= 16;
 }
 
 /* Free text as written on the wire: no `=`, and `%` only before two hex digits. */
 static bool text_good(const char *text)
 {
-    while (*text) {
-        if (*text == '=') {
+    uint16_t ignored;
+
+    for (; *text; text++) {
+        if (*text == '=' || (*text == '%' && !bb_hex_ahead(text + 1, 2, &ignored))) {
             return false;
         }
-        if (*text == '%') {
-            char pair[3];
-            uint32_t ignored;
-
-            pair[0] = text[1];
-            pair[1] = text[1] ? text[2] : 0;
-            pair[2] = 0;
-            if (!bb_hex(pair, 2, &ignored)) {
-                return false;
-            }
-        }
-        text++;
     }
     return true;
 }
 
 static uint8_t do_keep(bb_board *b, bool name)
 {
-    char *text = first_argument(b);
+    const char *text = first_argument(b);
 
-    if (b->words != 1 || !(name ? text_good(text) : ident_good(text))) {
+    if (!(name ? text_good(text) : ident_good(text))) {
         return NO_FORM;
     }
     if (strlen(text) > 24u) {
         return NO_RANGE;
     }
-    bb_store_start(b);
+    b->store_step = 0;
     b->waiting = WAIT_STORE;
-    return 0;
+    return DONE;
 }
 
-static uint8_t do_light(bb_board *b)
+/* Counts the arguments and reads the numbers among them. The last one goes to *value. */
+static bool form_good(bb_board *b, uint8_t word, uint16_t *value)
 {
-    if (b->early_dark) {
-        return NO_BUSY; /* a later `dark` is already on its way through the ring: it must win */
+    uint8_t form = bb_flash_byte(&forms[word]), n;
+    char *argument = first_argument(b);
+
+    if ((form & 15u) == SEVERAL ? b->words == 0 : b->words != (form & 15u)) {
+        return false;
     }
-    if (b->local_dark) {
-        return NO_DARK;
+    for (n = b->words; n && form >> 4; n--) {
+        if (!bb_hex(argument, form >> 4, value)) {
+            return false;
+        }
+        argument = argument_after(argument);
     }
-    bb_go_light(b);
-    b->waiting = WAIT_OUTPUTS;
-    return 0;
+    return true;
 }
 
-static void do_dark(bb_board *b)
-{
-    if (b->early_dark) {
-        b->early_dark--;
-    } else {
-        bb_go_dark(b);
-    }
-    answer_clock(b, b->dark_at);
-}
-
-static uint8_t do_wink(bb_board *b)
-{
-    if (b->dark && !PANEL_OWN_LIGHT) {
-        return NO_DARK;
-    }
-    bb_wink_start(b);
-    answer_same(b);
-    return 0;
-}
-
-/* What the word does; 0 or the code of the refusal. */
 static uint8_t act(bb_board *b, uint8_t word)
 {
-    switch (word) {
-    case ITEM:
-        return do_item(b);
-    case READ:
-        return do_read(b);
-    case SET:
-        return do_set(b);
-    case DEADMAN:
-    case ALIVE:
-        return do_time(b, word == ALIVE);
-    case PING:
-        return do_ping(b);
-    case RAW:
-        return do_raw(b);
-    case IDENT:
-    case NAME:
-        return do_keep(b, word == NAME);
-    case WORDS:
+    uint16_t value = 0;
+
+    if (word == WORDS) {
         return NO_WORD;
-    default:
-        break;
     }
-    if (b->words) {
-        return NO_FORM; /* the rest take no arguments */
+    if (!form_good(b, word, &value)) {
+        return NO_FORM;
     }
     switch (word) {
     case HELLO:
-        do_hello(b);
-        return 0;
+        return do_hello(b);
+    case ITEM:
+        return do_item(b, (uint8_t)value);
+    case READ:
+        return strcmp(first_argument(b), "all") == 0 ? do_read_all(b) : do_each(b, word);
+    case SET:
+        return b->dark ? NO_DARK : do_each(b, word);
+    case RAW:
+        return do_each(b, word);
     case DARK:
-        do_dark(b);
-        return 0;
+        if (b->early_dark) {
+            b->early_dark--; /* it was acted upon when it came */
+        } else {
+            bb_go_dark(b);
+        }
+        return answer_clock(b, b->dark_at);
     case LIGHT:
-        return do_light(b);
+        if (b->early_dark) {
+            return NO_BUSY; /* a later `dark` has been acted upon already: it must win */
+        }
+        if (b->local_dark) {
+            return NO_DARK;
+        }
+        b->dark = false;
+        bb_all_off(b);
+        b->waiting = WAIT_OUTPUTS;
+        return DONE;
+    case DEADMAN:
+        b->deadman_ms = value;
+        b->deadman_left = value;
+        return SAME;
+    case ALIVE:
+        if (value < 100u || value > 10000u) {
+            return NO_RANGE;
+        }
+        b->alive_ms = value;
+        b->alive_left = value;
+        return SAME;
+    case PING:
+        b->waiting = WAIT_IDLE;
+        return DONE;
+    case IDENT:
+    case NAME:
+        return do_keep(b, word == NAME);
     default:
-        return do_wink(b);
+        if (b->dark && !PANEL_OWN_LIGHT) {
+            return NO_DARK;
+        }
+        bb_wink_start(b);
+        return SAME;
     }
 }
 
 void bb_answer(bb_board *b)
 {
-    uint8_t code = act(b, word_number(word_of(b)));
+    uint8_t code = act(b, word_number(b));
 
-    if (code) {
+    if (code == SAME) {
+        answer_same(b);
+    } else if (code != DONE) {
         refuse(b, code);
     }
 }
 
 bool bb_finish(bb_board *b)
 {
-    switch (b->waiting) {
-    case WAIT_IDLE:
-        if (!hal_send_idle(b)) {
-            return false;
-        } else {
-            /* The first byte starts on the wire when it is put, and the second stamp is that moment. */
-            uint32_t out = hal_clock(b);
+    uint32_t now;
 
-            open_result(b);
-            bb_put_space_hex(b, b->received, 8);
-            bb_put_space_hex(b, out, 8);
-            bb_close(b);
-        }
-        break;
-    case WAIT_OUTPUTS:
-        if (b->display_rows || b->display_control) {
-            return false;
-        }
-        answer_clock(b, hal_clock(b));
-        break;
-    default: {
-        bool name = word_number(word_of(b)) == NAME;
-
-        if (!bb_store_step(b, name, first_argument(b))) {
+    if (b->waiting == WAIT_STORE) {
+        if (!bb_store_step(b, word_of(b)[0] == 'n', first_argument(b))) {
             return false;
         }
         answer_same(b);
-        break;
-    }
+    } else {
+        if (b->waiting == WAIT_IDLE ? !hal_send_idle(b) : b->display_next != 0) {
+            return false;
+        }
+        now = hal_clock(b); /* of a ping's answer the first byte starts on the wire right after this */
+        open_result(b);
+        if (b->waiting == WAIT_IDLE) {
+            bb_put_hex8(b, b->received);
+        }
+        bb_put_hex8(b, now);
+        bb_close(b);
     }
     b->waiting = WAIT_NOTHING;
     return true;

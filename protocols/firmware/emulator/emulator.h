@@ -25,9 +25,9 @@
 #define MOST_DRIVERS 8
 
 /* A lamp meter's look: so many windows, weighted so that the modulation does not beat with them. An eye's: EYE windows. */
-#define WINDOW_US 4000u
-#define WINDOWS 25
-#define EYE 5
+#define WINDOW_US 1000u
+#define WINDOWS 100
+#define EYE 20
 #define STEADY_US 10000u /* so long without a change: on or off, whatever was before */
 
 typedef struct {

@@ -13,10 +13,11 @@ avr_irq_t *pin_irq(pin_t pin)
     return avr_io_getirq(bench.avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit);
 }
 
+/* libsimavr keeps one word of pulls a port and reads it again whenever PORT or DDR is written. */
+static uint8_t mask[26], value[26];
+
 void drive(pin_t pin, bool high)
 {
-    /* libsimavr keeps one word of pulls a port and reads it again whenever PORT or DDR is written. */
-    static uint8_t mask[26], value[26];
     if (!pin.port)
         return;
     int port = pin.port - 'A';
@@ -25,6 +26,19 @@ void drive(pin_t pin, bool high)
     avr_ioport_external_t pull = {.name = (unsigned)pin.port & 0x7F, .mask = mask[port], .value = value[port]};
     avr_ioctl(bench.avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(pin.port), &pull);
     avr_raise_irq(pin_irq(pin), high);
+}
+
+/* After a reset PINx has been cleared, but a level that is the same as before would be taken for no news. */
+static void drive_again(void)
+{
+    for (int port = 0; port < 26; port++)
+        for (int bit = 0; bit < 8; bit++)
+            if (mask[port] >> bit & 1) {
+                pin_t pin = {(char)('A' + port), bit};
+                bool high = value[port] >> bit & 1;
+                avr_raise_irq(pin_irq(pin), !high);
+                avr_raise_irq(pin_irq(pin), high);
+            }
 }
 
 void contact_set(part_t *part, bool made)
@@ -161,15 +175,10 @@ void parts_again(void)
 {
     for (int i = 0; i < bench.parts; i++) {
         part_t *part = &bench.part[i];
-        if (part->kind == CONTACT)
-            contact_set(part, part->made);
-        else if (part->kind == ENCODER)
-            encoder_levels(part);
-        else if (part->kind == POT)
-            pot_put(part, part->millivolts / 5);
-        else if (part->kind == LAMP && part->chain < 0)
+        if (part->kind == LAMP && part->chain < 0)
             lamp_level(part, false); /* all pins are inputs */
     }
+    drive_again();
     chips_again();
 }
 

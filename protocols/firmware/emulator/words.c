@@ -167,7 +167,7 @@ void obey(char *text, char *answer, size_t room)
         if (!rest)
             each(DIGITS, answer, room);
         else if ((part = need(rest, DIGITS, answer, room)))
-            shown(part, answer + snprintf(answer, room, "ok "), room - 3);
+            shown(part, answer + snprintf(answer, room, "ok %s=", part->id), room - 24);
     } else if (!strcmp(word, "flashes")) {
         each_flashes(answer, room);
     } else if (!strcmp(word, "time")) {

@@ -130,7 +130,7 @@ static uint8_t slot_named(const char *word)
     for (slot = 0; slot < BB_SLOTS; slot++) {
         const char *text = bb_text_of(slot);
 
-        if (text && length && !strncmp(text, word, length) && (text[length] == ' ' || text[length] == 0)) {
+        if (text && length && !strncmp(text, word, length) && text[length] <= ' ') {
             return slot;
         }
     }
@@ -140,7 +140,7 @@ static uint8_t slot_named(const char *word)
 static void id_of(uint8_t slot, char id[16])
 {
     const char *text = bb_text_of(slot);
-    size_t length = strcspn(text, " ");
+    size_t length = strcspn(text, PIN COLOUR LABEL);
 
     memcpy(id, text, length < 15 ? length : 15);
     id[length < 15 ? length : 15] = 0;
@@ -148,7 +148,7 @@ static void id_of(uint8_t slot, char id[16])
 
 static void contact(native *n, uint8_t input, bool made)
 {
-    host_pin(&n->board, input, made != ((panel_contacts[input].flags & BB_LOW) != 0));
+    host_pin(&n->board, input, made != ((bb_flags_of(input) & BB_LOW) != 0));
 }
 
 #if PANEL_SELECTORS
@@ -287,7 +287,7 @@ static void put(native *n, native_hand *h, uint8_t slot, const char *word)
 #if PANEL_SELECTORS
         uint8_t s = (uint8_t)(slot - BB_SELECTOR_SLOT);
 
-        if (share || value < 0 || value >= panel_selectors[s].positions) {
+        if (share || value < 0 || value >= bb_detail_of((uint8_t)(BB_SELECTOR_SLOT + s))) {
             answer(h, "no such position");
         } else {
             begin_move(n, h, slot, n->place[s] == 255 ? 0 : n->place[s], (int32_t)value);
@@ -295,7 +295,7 @@ static void put(native *n, native_hand *h, uint8_t slot, const char *word)
 #endif
     } else if (slot >= BB_POT_SLOT && slot < BB_LAMP_SLOT) {
 #if PANEL_POTS
-        long top = panel_pots[slot - BB_POT_SLOT].top;
+        long top = bb_detail_of(slot);
 
         value = share ? value * top / 100 : value;
         if (value < 0 || value > top) {
@@ -319,7 +319,7 @@ static void turn(native *n, native_hand *h, uint8_t slot, const char *word)
     long detents = word ? strtol(word, &end, 10) : 0;
 
     if (slot >= BB_ENCODER_SLOT && slot < BB_POT_SLOT && word && *word && !*end && detents >= -1000 && detents <= 1000) {
-        begin_move(n, h, slot, 0, (int32_t)(detents * panel_encoders[slot - BB_ENCODER_SLOT].detent));
+        begin_move(n, h, slot, 0, (int32_t)(detents * (bb_detail_of(slot) & 0xFF)));
         return;
     }
 #else
@@ -393,7 +393,7 @@ static void tell_parts(native_hand *h)
         } else if (slot < BB_ENCODER_SLOT) {
 #if PANEL_SELECTORS
             used += (size_t)snprintf(text + used, sizeof text - used, " %s=switch:%u:%s", id,
-                                     panel_selectors[slot - BB_SELECTOR_SLOT].positions, id);
+                                     (unsigned)bb_detail_of(slot), id);
 #endif
         } else {
             used += (size_t)snprintf(text + used, sizeof text - used, " %s=%s:0:%s", id,

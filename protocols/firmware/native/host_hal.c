@@ -1,6 +1,8 @@
 #define _POSIX_C_SOURCE 200809L
 #include "host_hal.h"
 
+#include "inside.h"
+
 #include <string.h>
 #include <time.h>
 
@@ -25,7 +27,7 @@ void host_hardware_begin(host_hardware *hw)
     memset(hw->store, 0xFF, sizeof hw->store);
     hw->supply_mv = 5000;
     for (input = 0; input < 8u * PANEL_INPUT_BYTES; input++) {
-        if (panel_contacts[input].flags & BB_LOW) {
+        if (bb_flags_of(input) & BB_LOW) {
             hw->levels[input >> 3] |= (uint8_t)(1u << (input & 7u));
         }
     }
@@ -125,7 +127,7 @@ uint16_t host_lit(bb_board *b, uint8_t lamp)
 {
 #if PANEL_LAMP_BYTES
     const host_hardware *hw = hardware_of(b);
-    uint16_t duty = 0, level = b->lamp[lamp], low = 0, high = 1000;
+    uint16_t duty = 0, level = b->value[BB_LAMP_SLOT - BB_SELECTOR_SLOT + lamp], low = 0, high = 1000;
     uint8_t plane;
 
     if (hw->supply_mv < 3000) {
@@ -136,7 +138,7 @@ uint16_t host_lit(bb_board *b, uint8_t lamp)
             duty = (uint16_t)(duty | 1u << plane);
         }
     }
-    if (panel_lamps[lamp].flags & BB_LOW) {
+    if (bb_flags_of((uint8_t)(BB_LAMP_SLOT + lamp)) & BB_LOW) {
         duty = (uint16_t)(BB_DUTY_TOP - duty);
     }
     if (duty == bb_duty(level)) {

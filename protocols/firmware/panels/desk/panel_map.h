@@ -9,6 +9,7 @@
 #define PANEL_SELECTORS 0
 #define PANEL_ENCODERS 1
 #define PANEL_POTS 2
+#define PANEL_POT_STILL 3
 #define PANEL_LAMP_BYTES 1
 #define PANEL_DIGITS 3
 #define PANEL_DISPLAY_CHIPS 3
@@ -24,6 +25,7 @@
 /* Pins: number, port letter, bit; and for those whose every edge can be told, the pin-change number. */
 #define PANEL_PIN_INPUTS(X) X(0, D, 2) X(1, D, 3)
 #define PANEL_PIN_WATCHES(X) X(0, 18) X(1, 19)
+#define PANEL_WATCH_GROUPS 4
 #define PANEL_PIN_LAMPS(X)
 
 #define PANEL_IN_CHAIN_BYTES 2

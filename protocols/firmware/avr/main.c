@@ -1,0 +1,9 @@
+#include "avr_port.h"
+
+int main(void)
+{
+    avr_begin();
+    for (;;) {
+        avr_turn();
+    }
+}
