@@ -51,7 +51,8 @@ class Parts:
             raise Trouble(f"{self.shown}: cannot be written: {why}") from error
 
     def _open(self, path: Path, how: int) -> int:
-        return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC | how, 0o666)
+        extra = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+        return os.open(path, os.O_WRONLY | os.O_CREAT | extra | how, 0o666)
 
     def _header(self) -> bytes:
         return write_header(self._began, self._words | {"part": str(self._part)})

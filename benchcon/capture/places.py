@@ -14,6 +14,8 @@ from benchcon.capture.form import MOST_LINE, SYNC_BYTES, Sync, read_sync, unesca
 from benchcon.capture.store import Store
 
 BLOCK = 256 << 10
+MOST_NOTE = 4096
+"""Bytes kept of a note's body, escaped: a stranger's may be as long as a line."""
 _PROBE = 512
 _CLOSE = 4096
 """Bisection ends here: the rest is looked through line by line."""
@@ -253,4 +255,4 @@ class Places:
 
 
 def _mark(match: re.Match[bytes], start: int) -> Mark:
-    return Mark(int(match[1]), int(match[2]), unescape(match[3]), start + match.start() + 1)
+    return Mark(int(match[1]), int(match[2]), unescape(match[3][:MOST_NOTE]), start + match.start() + 1)

@@ -30,6 +30,19 @@ _HEAD = struct.Struct("<4BIBBHBBHIIQQ")
 _FIXED = (0x1F, 0x8B, 8, 4, 0, 0, 255, 28, 0x62, 0x6B, 24)
 
 
+# Systems lack some of these; where bytes are bytes anyway, O_BINARY is not there.
+_READ_FLAGS = os.O_RDONLY
+for _name in ("O_CLOEXEC", "O_NONBLOCK", "O_BINARY"):
+    _READ_FLAGS |= getattr(os, _name, 0)
+
+
+def _pread(descriptor: int, count: int, offset: int) -> bytes:
+    if hasattr(os, "pread"):
+        return os.pread(descriptor, count, offset)
+    os.lseek(descriptor, offset, os.SEEK_SET)
+    return os.read(descriptor, count)
+
+
 class Store(Protocol):
     """Where a reader gets bytes from."""
 
@@ -56,7 +69,7 @@ class Plain:
         if count <= 0:
             return b""
         try:
-            return os.pread(self._descriptor, count, offset)
+            return _pread(self._descriptor, count, offset)
         except OSError as error:
             raise Trouble(f"{self._path}: reading at byte {offset}: {error.strerror}") from error
 
@@ -78,7 +91,7 @@ class Packed:
         length = os.fstat(descriptor).st_size
         at = 0
         while at < length:
-            head = os.pread(descriptor, _HEAD.size, at)
+            head = _pread(descriptor, _HEAD.size, at)
             fields = _HEAD.unpack(head) if len(head) == _HEAD.size else None
             if fields is None or fields[:11] != _FIXED:
                 break
@@ -113,7 +126,7 @@ class Packed:
             at, packed, unpacked = self._places[number]
             try:
                 # One byte more than there should be is asked for, so that a member that lies is found out.
-                text = zlib.decompressobj(31).decompress(os.pread(self._descriptor, packed, at), unpacked + 1)
+                text = zlib.decompressobj(31).decompress(_pread(self._descriptor, packed, at), unpacked + 1)
             except (zlib.error, OSError) as error:
                 what = printable(str(error))
                 raise Trouble(f"{self._path}: the gzip member at byte {at} cannot be unpacked: {what}") from error
@@ -130,7 +143,7 @@ def open_store(path: str | os.PathLike[str]) -> Plain | Packed:
     """Open a capture file, plain or packed; raises `Trouble` if that cannot be done."""
     shown = printable(os.fspath(path))
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        descriptor = os.open(path, _READ_FLAGS)
     except OSError as error:
         raise Trouble(f"{shown}: {error.strerror}") from error
     except ValueError as error:
@@ -138,7 +151,7 @@ def open_store(path: str | os.PathLike[str]) -> Plain | Packed:
     try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise Trouble(f"{shown}: not a file; a capture is read from a file on disk")
-        if os.pread(descriptor, 2, 0) == b"\x1f\x8b":
+        if _pread(descriptor, 2, 0) == b"\x1f\x8b":
             return Packed(descriptor, shown)
         return Plain(descriptor, shown)
     except OSError as error:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from benchcon.capture import Reader
+from benchcon.cli.main import main
 from benchcon.demo import Demo, panel_path, start
 from benchcon.wire.records import LINE_DOWN, NOTE
 
@@ -70,7 +71,9 @@ def test_it_ends_by_itself_after_so_many_seconds(demo: Demo, tmp_path: Path) -> 
         assert list(reader)
 
 
-def test_refusals_are_one_line_and_leave_no_file(demo: Demo, tmp_path: Path) -> None:
+def test_refusals_are_one_line_and_leave_no_file(
+    demo: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     there = tmp_path / "there.capture"
     there.write_text("precious")
     for words, says in [
@@ -82,10 +85,8 @@ def test_refusals_are_one_line_and_leave_no_file(demo: Demo, tmp_path: Path) -> 
         (("-o", tmp_path / "x", "--on-trigger", demo.boards[2].port), "--on-trigger needs"),
         (("-o", tmp_path / "no" / "x", demo.boards[2].port), "cannot be written: No such file"),
     ]:
-        process = record(*words)
-        assert process.wait(PATIENCE_S) == 2
-        assert process.stderr is not None
-        error = process.stderr.read()
+        assert main(["record", *map(str, words)]) == 2
+        error = capsys.readouterr().err
         assert says in error
         assert error.count("\n") == 1, error
     assert there.read_text() == "precious"

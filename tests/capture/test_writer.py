@@ -74,7 +74,7 @@ def test_what_is_written_is_on_disk_within_a_second(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(os, "fsync", fsync)
     writer = Writer(path, BEGAN, Counting())
     assert synced, "the opening keyframe is on disk before anything else"
-    for batch in batches(5):
+    for batch in batches(3):
         writer.write([batch])
         before = len(synced)
         wait_for(lambda before=before: len(synced) > before)
