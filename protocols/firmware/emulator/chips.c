@@ -193,10 +193,21 @@ void matrix_update(void)
         drive(bench.matrix.column[c], !column_low[c]);
 }
 
+static uint64_t matrix_later(uint64_t when, void *unused)
+{
+    (void)when, (void)unused;
+    bench.matrix.stirred = false;
+    matrix_update();
+    return 0;
+}
+
+/* libsimavr tells a direction before it has written it down. */
 static void matrix_row(struct avr_irq_t *irq, uint32_t value, void *unused)
 {
     (void)irq, (void)value, (void)unused;
-    matrix_update();
+    if (!bench.matrix.stirred)
+        call_at(now_cycles() + 1, matrix_later, NULL);
+    bench.matrix.stirred = true;
 }
 
 void chips_power_up(void)

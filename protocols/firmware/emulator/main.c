@@ -229,8 +229,8 @@ static void run_paced(void)
         }
         struct timespec now;
         clock_gettime(CLOCK_MONOTONIC, &now);
-        if (now.tv_sec > next.tv_sec || (now.tv_sec == next.tv_sec && now.tv_nsec > next.tv_nsec + 20000000))
-            next = now; /* more than 20 ms behind: do not run to catch up */
+        if (now.tv_sec - next.tv_sec > 1)
+            next = now; /* a second behind and more, as after a machine's sleep: do not run to catch up */
         clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &next, NULL);
     }
 }
