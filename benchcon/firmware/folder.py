@@ -92,6 +92,7 @@ NATIVE := {" ".join(native)}
 
 AVR_CC ?= avr-gcc
 CC ?= cc
+NATIVE_FLAGS ?= -O2
 WARNINGS := -Wall -Wextra -Wno-type-limits
 AVR_FLAGS := -std=gnu99 -Os $(WARNINGS) -mmcu=$(CHIP) -DF_CPU=16000000ul $(if $(BAUD),-DBAUD=$(BAUD)) \\
 \t-flto -fwhole-program -ffunction-sections -fdata-sections -Wl,--gc-sections -fshort-enums
@@ -120,7 +121,7 @@ native: build/benchboard-native
 
 build/benchboard-native: $(NATIVE_SOURCES) $(HEADERS)
 \t@mkdir -p build
-\t$(CC) -std=c99 -O2 $(WARNINGS) -DBB_SCAN_US=1000u -Ibenchboard -Inative $(NATIVE_SOURCES) -o $@
+\t$(CC) -std=c99 $(NATIVE_FLAGS) $(WARNINGS) -DBB_SCAN_US=1000u -Ibenchboard -Inative $(NATIVE_SOURCES) -o $@
 
 clean:
 \trm -rf build

@@ -210,7 +210,7 @@ def _slots(plan: Plan) -> list[tuple[str, str]]:
     for output in plan.lamps:
         lamp = output.lamp
         flags = ["BB_DIM"] * lamp.dimmed + ["BB_LOW"] * output.low
-        does = f"lamp {lamp.channel.id}{' dim=1' * lamp.dimmed}"
+        does = f"lamp {lamp.channel.id}{' inv=1' * output.low}{' dim=1' * lamp.dimmed}"
         lamps[output.number] = _text(does, lamp.channel, lamp.colour, lamp.label), _detail(flags, 0)
     for each in plan.digits:
         text = _text(f"digits {each.digits.channel.id} places=8", each.digits.channel, "", each.digits.label)

@@ -77,7 +77,7 @@ kind = "pot"
 channel = {{ id = "dim", pin = "A0" }}
 
 [lamps.near]
-label = 'Which? "\\ %'
+label = 'Wh??/ "\\%'
 colour = "red"
 channel = {{ id = "near", pin = "D6", active = "low" }}
 

@@ -96,7 +96,7 @@ def test_inputs_are_numbered_pins_first_then_the_chain_then_the_matrix() -> None
     assert "#define PANEL_PIN_WATCHES(X) X(0, 20) X(1, 21) X(2, 18) X(3, 19)" in text
     assert "#define PANEL_MATRIX_ROW_PINS(X) X(0, B, 0) X(1, B, 1)" in text
     assert "#define PANEL_DISPLAY_ON_SPI 1" in text
-    assert r'LABEL "Which\?%20\"\\%20%25"' in source(made)  # C's own characters are written as C wants them
+    assert r'LABEL "Wh\?\?/%20\"\\%25"' in source(made)  # a quote, a backslash, a trigraph
 
 
 def test_a_display_on_any_other_pins_is_driven_without_the_spi() -> None:
