@@ -14,7 +14,7 @@ from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.drawn import Drawn
 from benchcon.console.feed import NEWS_KEPT
 from benchcon.console.ink import EDGE, ENGRAVED, GROUND, QUIET, RAISED, ink
-from benchcon.console.telling import Line, clock_text, tell
+from benchcon.console.telling import Line, Names, clock_text, tell
 from benchcon.wire import events as ev
 from benchcon.wire.printable import printable
 
@@ -73,7 +73,7 @@ class News(Drawn, can_focus=True):
             new.append(numbered)
         self._seen = feed.news_count
         for numbered in reversed(new):
-            if self._fits(tell(numbered[1], feed), self.board_of(numbered[1][1])):
+            if self._fits(tell(numbered[1], Names(feed)), self.board_of(numbered[1][1])):
                 self._matching.append(numbered)
 
     def _listed(self) -> Sequence[Numbered]:
@@ -128,7 +128,7 @@ class News(Drawn, can_focus=True):
         return "   ".join(words)
 
     def _paint_line(self, canvas: Canvas, y: int, event: ev.Event) -> None:
-        line = tell(event, self.sight.feed)
+        line = tell(event, Names(self.sight.feed, self.brief))
         width = canvas.width
         clock = clock_text(line.at_us)
         board = fitted(self.board_of(line.source), 9)
@@ -141,8 +141,9 @@ class News(Drawn, can_focus=True):
             short = clock[2:-4] if clock.startswith("0:") else clock[:-4]
             canvas.write(x, y, short, ink(QUIET, GROUND))
             x += len(short) + 1
-        canvas.write(x, y, board, ink(ENGRAVED, GROUND))
-        x += 10
+        if not self.brief or line.sort not in ("is", "set"):  # a part's name is enough
+            canvas.write(x, y, board, ink(ENGRAVED, GROUND))
+            x += 10 if not self.brief else len(board) + 1
         if not self.brief:
             canvas.write(x, y, fitted(line.sort, 7), ink(EDGE if line.sort == "is" else line.colour, GROUND))
             x += 8

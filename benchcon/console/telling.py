@@ -34,30 +34,37 @@ def clock_text(at_us: int) -> str:
     return f"{hours}:{minutes:02}:{seconds:02}.{thousandths:03}"
 
 
-def tell(event: ev.Event, feed: Feed) -> Line:
+class Names(NamedTuple):
+    """How channels are called in a line: by their part, where the panel has one, and by their id unless `brief`."""
+
+    feed: Feed
+    brief: bool = False
+
+
+def tell(event: ev.Event, names: Names) -> Line:
     """Return `event` as a line; parts are named where the panel names them."""
-    sort, text, colour = _TELLERS[type(event)](event, feed)
+    sort, text, colour = _TELLERS[type(event)](event, names)
     return Line(event[0], event[1], sort, text, colour)
 
 
-def _named(feed: Feed, source: int, channel_id: str) -> str:
-    part = feed.part_on(source, channel_id)
+def _named(names: Names, source: int, channel_id: str) -> str:
+    part = names.feed.part_on(source, channel_id)
     plain = printable(channel_id)
     if part is None:
         return plain
     label = label_of(part)
-    return label if label == plain else f"{label} ({plain})"
+    return label if names.brief or label == plain else f"{label} ({plain})"
 
 
-def _moved(event: ev.Moved, feed: Feed) -> tuple[str, str, str]:
+def _moved(event: ev.Moved, names: Names) -> tuple[str, str, str]:
     words = []
     for channel_id, value in event.values.items():
-        words.append(f"{_named(feed, event.source, channel_id)} = {_value(feed, event.source, channel_id, value)}")
+        words.append(f"{_named(names, event.source, channel_id)} = {_value(names, event.source, channel_id, value)}")
     return "is", ", ".join(words), IVORY
 
 
-def _value(feed: Feed, source: int, channel_id: str, value: int) -> str:
-    part = feed.part_on(source, channel_id)
+def _value(names: Names, source: int, channel_id: str, value: int) -> str:
+    part = names.feed.part_on(source, channel_id)
     if isinstance(part, Control):
         if part.kind == "encoder" and value & 0x8000:
             return str(value - 0x10000)
@@ -66,28 +73,28 @@ def _value(feed: Feed, source: int, channel_id: str, value: int) -> str:
     return str(value)
 
 
-def _edge(event: ev.Edge, feed: Feed) -> tuple[str, str, str]:
-    return "edge", f"{_named(feed, event.source, event.channel)} pin at {event.level}", ENGRAVED
+def _edge(event: ev.Edge, names: Names) -> tuple[str, str, str]:
+    return "edge", f"{_named(names, event.source, event.channel)} pin at {event.level}", ENGRAVED
 
 
-def _reading(event: ev.Reading, feed: Feed) -> tuple[str, str, str]:
-    return "raw", f"{_named(feed, event.source, event.channel)} reads {event.counts}", ENGRAVED
+def _reading(event: ev.Reading, names: Names) -> tuple[str, str, str]:
+    return "raw", f"{_named(names, event.source, event.channel)} reads {event.counts}", ENGRAVED
 
 
-def _alive(event: ev.Alive, feed: Feed) -> tuple[str, str, str]:
+def _alive(event: ev.Alive, names: Names) -> tuple[str, str, str]:
     return "alive", f"boot {event.boot}, worst loop {event.worst_loop_us} µs, supply {event.supply_mv} mV", QUIET
 
 
-def _boot(event: ev.Boot, feed: Feed) -> tuple[str, str, str]:
+def _boot(event: ev.Boot, names: Names) -> tuple[str, str, str]:
     return "boot", f"the board was reset: {printable(event.cause)}, boot number {event.boot}", WARN
 
 
-def _gap(event: ev.Gap, feed: Feed) -> tuple[str, str, str]:
+def _gap(event: ev.Gap, names: Names) -> tuple[str, str, str]:
     lines = "line" if event.missing == 1 else "lines"
     return "gap", f"{event.missing} {lines} of news lost on the way", BAD
 
 
-def _told(event: ev.Told, feed: Feed) -> tuple[str, str, str]:
+def _told(event: ev.Told, names: Names) -> tuple[str, str, str]:
     word = event.words[0] if event.words else ""
     text = printable(" ".join(event.words))
     if not event.known:
@@ -96,13 +103,13 @@ def _told(event: ev.Told, feed: Feed) -> tuple[str, str, str]:
     return printable(word), printable(" ".join(event.words[1:])), colour
 
 
-def _asked(event: ev.Asked, feed: Feed) -> tuple[str, str, str]:
+def _asked(event: ev.Asked, names: Names) -> tuple[str, str, str]:
     word, *rest = event.words or ("",)
     if word == "set":
         told = []
         for pair in rest:
             channel_id, _, value = pair.partition("=")
-            told.append(f"{_named(feed, event.source, channel_id)} to {_output(value)}")
+            told.append(f"{_named(names, event.source, channel_id)} to {_output(value)}")
         return "set", ", ".join(told), ENGRAVED
     by_hand = " (by hand)" if event.tag == 0 else ""
     return printable(word), printable(" ".join(rest)) + by_hand, ENGRAVED
@@ -118,7 +125,7 @@ def _output(value: str) -> str:
         return printable(value)
 
 
-def _answered(event: ev.Answered, feed: Feed) -> tuple[str, str, str]:
+def _answered(event: ev.Answered, names: Names) -> tuple[str, str, str]:
     if event.words[:1] == ("no",):
         asked = " ".join(event.request.words) if event.request else "?"
         return "refused", printable(f"{asked}: {' '.join(event.words[2:])}"), BAD
@@ -126,21 +133,21 @@ def _answered(event: ev.Answered, feed: Feed) -> tuple[str, str, str]:
     return "answer", printable(" ".join(event.words)) + took, QUIET
 
 
-def _odd(event: ev.Odd, feed: Feed) -> tuple[str, str, str]:
+def _odd(event: ev.Odd, names: Names) -> tuple[str, str, str]:
     return "bad", f"{event.why}: {printable(event.raw)}", BAD
 
 
-def _link(event: ev.Link, feed: Feed) -> tuple[str, str, str]:
+def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
     detail = " ".join(f"{printable(key)}={printable(value)}" for key, value in event.detail.items())
     colour = {"lost": BAD, "refused": BAD, "held": WARN, "tongue": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
     return "link", f"{printable(event.word)} {detail}".rstrip(), colour
 
 
-def _note(event: ev.Note, feed: Feed) -> tuple[str, str, str]:
+def _note(event: ev.Note, names: Names) -> tuple[str, str, str]:
     return printable(event.kind), printable(event.text), BRASS
 
 
-_TELLERS: dict[type, Callable[[Any, Feed], tuple[str, str, str]]] = {
+_TELLERS: dict[type, Callable[[Any, Names], tuple[str, str, str]]] = {
     ev.Moved: _moved,
     ev.Edge: _edge,
     ev.Reading: _reading,

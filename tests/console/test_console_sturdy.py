@@ -1,0 +1,88 @@
+"""Whatever the size of the terminal and whatever is pressed, the console stands."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+from console.fed_by_hand import Fed
+from console.looking import Eyes, console
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.console.app import ConsoleApp
+from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, NOTE, Batch
+
+VIEWS = ("f2", "f3", "f4", "f5", "f6")
+
+
+@pytest.mark.parametrize("size", [(1, 1), (10, 3), (30, 8), (80, 24), (118, 34), (230, 70)])
+async def test_any_size_of_terminal(size: tuple[int, int]) -> None:
+    session = Fed()
+    app = ConsoleApp(session)
+    async with app.run_test(size=size) as pilot:
+        eyes = Eyes(app, pilot)
+        for view in VIEWS:
+            await eyes.press(view)
+            session.moved("power", sw_main=1)
+            session.wait(0.5)
+            session.moved("power", sw_main=0)
+            await pilot.pause(0.06)
+            assert len(eyes.rows()) == size[1]
+        app.exit()
+
+
+async def test_the_terminal_changes_its_size_while_it_runs() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        for size in ((140, 45), (60, 15), (118, 34), (80, 24)):
+            await eyes.pilot.resize_terminal(*size)
+            await eyes.until(lambda size=size: len(eyes.rows()) == size[1] and "F9 DARK" in eyes.rows()[-1])  # type: ignore[misc]
+        await eyes.see("WEATHER DESK", "POWER DESK")
+
+
+KEYS = [*VIEWS, "left", "right", "up", "down", "tab", "space", "enter", "escape", "plus", "minus", "b", "a", "1", "."]
+KEYS += ["slash", "m", "l", "w", "e", "f", "k", "f1", "f8", "f9", "ctrl+p", "pageup", "pagedown", "end", "home"]
+KEYS += ["left_square_bracket", "right_square_bracket", "shift+left", "backspace", "u"]
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.sampled_from(KEYS), min_size=5, max_size=25))
+def test_no_sequence_of_keys_brings_it_down(keys: list[str]) -> None:
+    async def run() -> None:
+        session = Fed()
+        async with console(session) as eyes:
+            for number, key in enumerate(keys):
+                await eyes.press(key)
+                session.moved("power", volts=number * 7)
+            assert len(eyes.rows()) == 24
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Fed, "keep_last", lambda self: __import__("pathlib").Path("kept.capture"))
+        asyncio.run(run())
+
+
+STRANGE = st.builds(
+    lambda kind, body: (kind, [body]),
+    st.sampled_from([BYTES_UP, LINE_UP, LINK, NOTE]),
+    st.binary(max_size=80),
+)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(STRANGE, max_size=12), st.sampled_from(VIEWS))
+def test_a_stranger_s_records_do_no_harm(records: list[tuple[str, list[bytes]]], view: str) -> None:
+    async def run() -> None:
+        session = Fed()
+        async with console(session) as eyes:
+            await eyes.press(view)
+            for number, (kind, bodies) in enumerate(records):
+                session.feed(Batch(session.at_us, number % 6, kind, bodies))
+            eyes.app.sight.look()
+            eyes.app.screen.frame()  # type: ignore[attr-defined]
+            await eyes.pilot.pause()
+            rows = eyes.rows()
+            assert len(rows) == 24
+            assert not any(ord(letter) < 32 or 0x7F <= ord(letter) < 0xA0 for row in rows for letter in row)
+
+    asyncio.run(run())
