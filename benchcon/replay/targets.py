@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import subprocess
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -75,6 +77,59 @@ def simulated(wanted: Wanted) -> Iterator[Boards]:
     with start(wanted.faults, panel=wanted.panel, boards=boards, separate=True) as demo:
         idents = {board.name: board.ident or board.name for board in panel.boards}
         yield Boards([desk.port for desk in demo.boards], {idents[name]: hand for name, hand in demo.hands.items()})
+
+
+@contextlib.contextmanager
+def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
+    """Boards that are programs: each command, by the board's ident, prints ``NAME PORT CONTROL`` and runs until SIGTERM.
+
+    For targets that build something and run it: firmware for this computer, an emulated chip.
+    """
+    from benchcon.hand import Hand
+
+    with contextlib.ExitStack() as stack:
+        started = []
+        for ident, command in commands.items():
+            try:
+                process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True)
+            except OSError as error:
+                raise Trouble(f"{command[0]} cannot be started: {error.strerror}") from error
+            stack.callback(_end, process)
+            started.append((ident, process))
+        ports: list[str] = []
+        hands: dict[str, MovesParts] = {}
+        for ident, process in started:
+            words = _first_line(process).split()
+            if len(words) != 3:
+                raise Trouble(f"the program for the board {ident} ended, or said nothing, within {START_S:g} s")
+            ports.append(words[1])
+            hands[ident] = stack.enter_context(Hand(words[2]))
+        yield Boards(ports, hands)
+
+
+START_S = 30.0
+
+
+def _first_line(process: subprocess.Popen[str]) -> str:
+    """Return the first line, or nothing if it does not come in time."""
+    assert process.stdout is not None
+    late = threading.Timer(START_S, process.kill)
+    late.start()
+    try:
+        return process.stdout.readline()
+    finally:
+        late.cancel()
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    process.terminate()
+    try:
+        process.wait(5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    if process.stdout is not None:
+        process.stdout.close()
 
 
 @contextlib.contextmanager

@@ -13,9 +13,11 @@ from replay.story import evening
 
 from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
+from benchcon.hand import Hand
 from benchcon.replay.again import words_of
 from benchcon.replay.cases import case_of
 from benchcon.replay.script import Ask, Move, script_of
+from benchcon.replay.targets import processes
 from benchcon.replay.verdict import WHOLE, run_against
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
@@ -135,3 +137,19 @@ def test_requests_that_outlast_the_power_are_left_out(tmp_path: Path) -> None:
     script = script_of(story.write(tmp_path / "x"))
     assert len(script.left_out) == 2
     assert not any(isinstance(step, Ask) and step.words[0] in ("name", "ident") for step in script.steps)
+
+
+def test_boards_that_are_programs_can_be_a_target(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "benchcon.simboard", "--panel", str(panel_path()), "--board", "power"]
+    with processes({"power": [*command, "--folder", str(tmp_path)]}) as boards:
+        hand = boards.hands["power"]
+        assert isinstance(hand, Hand)
+        hand.put("mains", 1)
+        assert hand.where()["mains"] == 1
+        assert len(boards.ports) == 1
+    with pytest.raises(Trouble, match="ended, or said nothing"):
+        with processes({"power": [sys.executable, "-c", "pass"]}):
+            pass
+    with pytest.raises(Trouble, match="cannot be started"):
+        with processes({"power": ["/no/such/program"]}):
+            pass
