@@ -26,7 +26,7 @@ from benchcon.wire.printable import printable
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 DEADMAN_MS = 2000
-SWITCH_S = 0.001
+SWITCH_S = 0.0005
 """Longest turn of one Python thread while others wait: so little does a busy screen delay a stamp."""
 CLOSE_MOST_S = 2.0
 LOOK_S = 0.2

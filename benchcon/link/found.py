@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from typing import Any, NamedTuple
 
+from benchcon.errors import Trouble
 from benchcon.link import remember
 from benchcon.link.lock import holder
 from benchcon.wire.printable import printable
@@ -37,7 +38,7 @@ def find_ports() -> list[PortFound]:
 
     try:
         among = remember.agreed()
-    except Exception:  # a damaged file is told where it matters; the list still serves
+    except Trouble:  # a damaged file is told where it matters; the list still serves
         among = []
     found = []
     for info in sorted(list_ports.comports()):
@@ -95,12 +96,25 @@ def _present(among: list[remember.Agreed]) -> list[str]:
     found = [device for device, hardware in here.items() if remember.is_agreed(device, hardware, among)]
     for entry in among:  # ports that the system does not list, such as links under /dev/serial/by-id
         real = os.path.realpath(entry.port)
-        if not entry.hardware and real not in found and entry.port not in found and os.path.exists(entry.port):
+        if (
+            entry.port
+            and not entry.hardware
+            and real not in found
+            and entry.port not in found
+            and os.path.exists(entry.port)
+        ):
             found.append(entry.port)
     return found
 
 
-def agreed_where(ident: str, hardware: str) -> list[str]:
-    """Return the agreed ports, present now, where the board `ident` may be: it or its USB device answered there."""
-    among = [entry for entry in remember.agreed() if entry.ident == ident or (hardware and entry.hardware == hardware)]
+def where_again(ident: str, hardware: str) -> list[str]:
+    """Return the ports, present now, where a board that was lost may be: those agreed to on which `ident` answered
+    before, and any where the very USB device that was opened (`hardware`, if it has a serial number) is plugged in now.
+    """
+    try:
+        among = [entry for entry in remember.agreed() if entry.ident == ident]
+    except Trouble:
+        among = []  # a damaged list is told where ports are named; the device itself can be found all the same
+    if hardware:
+        among.append(remember.Agreed("", hardware, ident, ""))
     return _present(among)

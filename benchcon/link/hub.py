@@ -7,9 +7,10 @@ import contextlib
 import os
 import time
 from collections.abc import Callable
+from typing import Any
 
-from benchcon.errors import Trouble
 from benchcon.link.aside import aside
+from benchcon.link.found import where_again
 from benchcon.link.limits import allowance_of
 from benchcon.link.outputs import Outputs
 from benchcon.link.port import Pace, Port
@@ -50,6 +51,7 @@ class Hub:
         """Called when a port's standing has changed."""
         self.ping_every_us = min(PING_MOST_US, self.deadman_ms * 250) if self.deadman_ms else 0
         self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()
+        self.loop.set_exception_handler(self._fault)
         self.ports: dict[str, Port] = {}
         self.listeners: tuple[Listener, ...] = ()
         self._began_ns = time.monotonic_ns()
@@ -88,7 +90,12 @@ class Hub:
         self.listeners = tuple(each for each in self.listeners if each != listener)
         what = printable(f"{type(error).__name__}: {error}")[:200]
         self._queue.append([link_record(self.now_us(), BENCH, "dismissed", why=what)])
-        self.loop.call_exception_handler({"message": "a listener failed and was dismissed", "exception": error})
+
+    def _fault(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """Something here went wrong that nobody expected: it is told in the stream, never printed over a screen."""
+        error = context.get("exception")
+        what = printable(f"{type(error).__name__}: {error}" if error else str(context.get("message")))[:200]
+        self.emit([link_record(self.now_us(), BENCH, "fault", why=what)])
 
     # --- boards and their numbers ----------------------------------------------------------------------------------
 
@@ -216,20 +223,14 @@ class Hub:
         return None
 
     def look_for(self, port: Port) -> None:
-        """A board is lost: look at the ports agreed to before for that very board, and at no others."""
+        """A board is lost: look where that very board or its USB device may be, and nowhere else."""
         if port.ident and not port.released and self.port_of(port.ident) is None:
             task = self.loop.create_task(self._look_for(port.ident, port.hardware), name=f"look for {port.ident}")
             self._looking.add(task)
             task.add_done_callback(self._looking.discard)
 
     async def _look_for(self, ident: str, hardware: str) -> None:
-        from benchcon.link.found import agreed_where
-
-        try:
-            names = await aside(lambda: agreed_where(ident, hardware))
-        except Trouble:
-            return  # the list of agreed ports is damaged; `benchcon ports` tells
-        for name in names:
+        for name in await aside(lambda: where_again(ident, hardware)):
             if self.find(name) is None and self.port_of(ident) is None:
                 self.add(name, named=False)
 

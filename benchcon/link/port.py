@@ -210,8 +210,10 @@ class Port:
         self.ident = talk.ident
         self._stands("live", "")
         talk.go_live()
-        if self.named and self.hub.keep and not self.hub.listen_only:
-            await self._remember(talk)
+        if remember.may_be_kept(self.name):
+            self.hardware = await aside(lambda: hardware_at(self.name))
+            if self.named and self.hub.keep and not self.hub.listen_only:
+                await self._remember(talk)
         await self._until(talk, lambda: talk.duplicate or talk.host.standing not in ("ready", "rereading"), None)
         talk.live = False
 
@@ -327,10 +329,7 @@ class Port:
         self.hub.look_for(self)
 
     async def _remember(self, talk: Talk) -> None:
-        if not remember.may_be_kept(self.name):
-            return
         try:
-            self.hardware = await aside(lambda: hardware_at(self.name))
             await aside(lambda: remember.remember(self.name, talk.ident, self.hardware))
         except Trouble as trouble:
             self.hub.emit([link_record(self.hub.now_us(), BENCH, "unkept", port=self.name, why=str(trouble))])

@@ -23,7 +23,7 @@ from benchcon.errors import Trouble
 from benchcon.link import remember
 from benchcon.link.connection import Connection
 from benchcon.link.device import open_device
-from benchcon.link.found import agreed_ports, find_ports
+from benchcon.link.found import agreed_ports, find_ports, hardware_at, where_again
 from benchcon.link.lock import PortLock, holder, lock_path
 
 
@@ -276,6 +276,29 @@ def test_agreed_ports_are_kept_and_forgotten(tmp_path: Path) -> None:
     assert not remember.forget("met")
     assert [entry.port for entry in remember.agreed()] == ["/dev/ttyS0"]
     assert not list(tmp_path.glob("home/.ports-*"))
+
+
+def test_a_usb_device_is_found_again_wherever_it_is_plugged_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    # There is no USB device on a test machine: what the system says of its ports is stood in for.
+    from serial.tools import list_ports
+    from serial.tools.list_ports_common import ListPortInfo
+
+    def plugged(device: str, serial_number: str | None) -> ListPortInfo:
+        info = ListPortInfo(device)
+        info.vid, info.pid, info.serial_number = 0x2341, 0x0043, serial_number
+        return info
+
+    ports = [plugged("/dev/ttyACM0", "85"), plugged("/dev/ttyACM3", "99"), plugged("/dev/ttyUSB0", None)]
+    monkeypatch.setattr(list_ports, "comports", lambda: ports)
+    assert hardware_at("/dev/ttyACM3") == "2341:0043:99"
+    assert hardware_at("/dev/ttyUSB0") == ""
+    assert where_again("met", "2341:0043:99") == ["/dev/ttyACM3"]
+    assert where_again("met", "") == []
+    assert agreed_ports() == []
+    remember.remember("/dev/ttyACM7", "met", "2341:0043:85")
+    assert where_again("met", "") == ["/dev/ttyACM0"]
+    assert agreed_ports() == ["/dev/ttyACM0"]
+    assert [found.port for found in find_ports() if found.agreed] == ["/dev/ttyACM0"]
 
 
 def test_a_terminals_number_is_never_agreed_to(terminal: tuple[int, str]) -> None:

@@ -1,0 +1,120 @@
+"""What a stranger sends: any bytes, and well-formed lines that make no sense."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchcon.link import Pace, tongue
+from benchcon.link.hub import Hub
+from benchcon.link.talk import Talk
+from benchcon.state import BenchState
+from benchcon.wire.codec import answer, news
+from benchcon.wire.records import Batch
+
+
+class NoPort:
+    """Stands where a connection stands; takes everything."""
+
+    def __init__(self) -> None:
+        self.rate = 115200
+        self.waiting = False
+        self.sent = b""
+
+    def send(self, data: bytes) -> bool:
+        self.sent += data
+        return True
+
+
+word = st.one_of(
+    st.sampled_from(["hello", "item", "read", "set", "dark", "boot", "alive", "is", "lost", "no", "ping", "deadman"]),
+    st.from_regex(r"[a-z][a-z0-9_]{0,7}", fullmatch=True),
+    st.from_regex(r"[a-z][a-z0-9_]{0,7}=[0-9A-FZ]{0,17}", fullmatch=True),
+    st.from_regex(r"[0-9A-F]{1,8}", fullmatch=True),
+    st.sampled_from(["00", "01", "FF", "FFFF", "0080", "00000000", "lamp", "l1=3E8", "dim=1", "%1B%5B2J", "places=F"]),
+)
+hello = st.builds(
+    lambda items, buffer, boot, ident: ("hello", "01", f"{items:02X}", f"{buffer:04X}", f"{boot:04X}", ident),
+    st.integers(0, 3),
+    st.integers(0, 0xFFFF),
+    st.integers(0, 3),
+    st.sampled_from(["lighting", "met", "%1B%5B2J"]),
+)
+item = st.builds(
+    lambda index, kind, rest: ("item", f"{index:02X}", kind, *rest),
+    st.integers(0, 3),
+    st.sampled_from(["lamp", "digits", "contact", "board", "odd"]),
+    st.lists(word, max_size=3),
+)
+words = st.one_of(hello, item, st.lists(word, min_size=1, max_size=6).map(tuple))
+
+
+def _line(tag: int, number: int, is_news: bool, said: tuple[str, ...]) -> bytes:
+    try:
+        return (news(number, number * 1000, said) if is_news else answer(tag, said)) + b"\n"
+    except ValueError:
+        return b"\n"
+
+
+line = st.builds(_line, st.integers(0, 40), st.integers(0, 0xFFFF), st.booleans(), words)
+sent = st.lists(st.one_of(line, line, line, st.binary(max_size=100)), max_size=40)
+
+
+@settings(max_examples=150, deadline=None)
+@given(sent, st.lists(st.sampled_from(["set", "blink", "wink", "dark", "light", "raw", "ident"]), max_size=10))
+def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
+    hub = Hub(None, 2000, False, Pace(), False, lambda: None)
+    state = BenchState()
+    stream: list[Batch] = []
+
+    def listen(batches: list[Batch]) -> None:
+        stream.extend(batches)
+        for batch in batches:
+            state.feed(batch)
+
+    hub.listeners = (listen,)
+    connection: Any = NoPort()
+    talk = Talk(hub, connection, 1)
+    came: list[Any] = []
+    wanted = 0
+    talk.bring_up()
+    for turn, data in enumerate(said):
+        talk._heard(data, hub.now_us())
+        if talk.host.standing == "ready" and not talk.live:
+            talk.go_live()
+        if turn < len(asked):
+            wanted += 1
+            {
+                "set": lambda: talk.want({"l1": 1000, "d1": 0x7F}, came.append),
+                "blink": lambda: (talk.blink("l1", True, 1000), came.append(None)),
+                "wink": lambda: talk.wink(came.append),
+                "dark": lambda: talk.dark(came.append),
+                "light": lambda: talk.request(("light",), came.append),
+                "raw": lambda: talk.request(("raw", "sw1=1"), came.append),
+                "ident": lambda: talk.request(("ident", "met"), came.append),
+            }[asked[turn]]()
+        talk.pump()
+    talk.end("hung up")
+    assert len(came) == wanted  # nobody who asked is left waiting
+    assert [batch.at_us for batch in stream] == sorted(batch.at_us for batch in stream)
+    assert not any(body.startswith((b"fault", b"dismissed")) for batch in stream for body in batch.bodies)
+    hub.loop.close()
+
+
+@given(st.dictionaries(st.sampled_from(tongue.RATES), st.binary(max_size=200), min_size=1))
+def test_another_tongue_is_told_in_one_harmless_line(heard: dict[int, bytes]) -> None:
+    text = tongue.explain(heard)
+    assert text.isprintable()
+    assert "Likely" in text
+    assert len(text) < 600
+
+
+def test_the_likely_cause_is_named() -> None:
+    assert "another firmware" in tongue.explain({115200: b"Temperature 21.5\r\nTemperature 21.6\r\n"})
+    assert "inverted or open line" in tongue.explain({115200: b"\x00\x00\x00\xff\x00\x00"})
+    assert "unusual rate" in tongue.explain({115200: bytes(range(128, 200)), 9600: bytes(range(100, 220))})
+    assert "another service" in tongue.explain({0: bytes(range(128, 200))})
+    assert tongue.best_rate({115200: b"\xf3\x80\x12", 9600: b"boot v1\r\n", 57600: b"\xff\xfe"}) == 9600
+    assert 1200 not in tongue.RATES
