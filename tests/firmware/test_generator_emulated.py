@@ -1,0 +1,105 @@
+"""The demo's desks, generated, compiled for their chip, and worked in the emulated bench by their generated wiring.
+
+Every input is moved and every output lit on the real binary: pin numbers, chain bits, levels and places of map and
+wiring file, which two different pieces of code write, must agree with what the chip does.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from firmware import emulated
+from firmware.emulated import Chip, Log, ask, needs_emulator
+from firmware.generator_panels import demo_plan, everything, planned
+
+from benchcon.firmware import folder, tools
+from benchcon.firmware.plan import Plan
+
+pytestmark = needs_emulator
+
+
+def chip_of(plan: Plan, where: Path) -> Chip:
+    folder.write(where / "out", folder.files(plan))
+    tools.build(where / "out")
+    return Chip(
+        emulated._emulator(),
+        where / "out" / "build" / "benchboard.elf",
+        where / "out" / "emulator.wiring",
+        plan.chip.name,
+        115_200,
+    )
+
+
+def worked(plan: Plan, where: Path, hand: list[str], sets: str) -> Log:
+    """Play words of a hand one after the other, 60 ms apart, then set the outputs and look at them."""
+    script = [f"{500_000 + 60_000 * number} {word}" for number, word in enumerate(hand)]
+    after = 600_000 + 60_000 * len(hand)
+    # Alternate tags, as a host would; each request well after the last one's answer.
+    for number, setting in enumerate(sets.split()):
+        script.append(f"{after} rx {ask(number + 1, f'set {setting}')}")
+        after += 20_000
+    script += [f"{after + 100_000} lit", *(f"{after + 100_001} shown {each.digits.channel.id}" for each in plan.digits)]
+    script.append(f"{after + 120_000} end")
+    return chip_of(plan, where).run(script)
+
+
+def told(log: Log) -> list[str]:
+    """Every `id=value` that the board told by itself, in order."""
+    log.good()
+    return [word for line in log.news("is") for word in line.words[1:]]
+
+
+def test_the_lighting_desk_tells_each_contact_and_lights_each_lamp(tmp_path: Path) -> None:
+    plan = demo_plan("lighting")
+    contacts = [contact.channel.id for contact in plan.contacts]
+    levels = {output.lamp.channel.id: 1000 - 100 * number for number, output in enumerate(plan.lamps)}
+    sets = " ".join(f"{id_}={level:03X}" for id_, level in levels.items())
+    log = worked(plan, tmp_path, [f"press {id_}" for id_ in contacts], sets)
+    assert told(log) == [f"{id_}=1" for id_ in contacts]
+    lit = log.numbers("lit")[-1]
+    assert set(lit) == set(levels)
+    for id_, level in levels.items():
+        assert lit[id_] == pytest.approx(level, abs=10)
+
+
+def test_the_weather_desk_counts_its_encoder_and_shows_its_digits(tmp_path: Path) -> None:
+    plan = demo_plan("met")
+    # “270”, “12”, “1013.2”: segments by the MAX7219 data sheet, table 5; the point is bit 7.
+    sets = "d_dir=6D707E d_spd=306D d_qnh=307E30F96D l_xwind=3E8"
+    log = worked(plan, tmp_path, ["press unit", "turn enc_qnh 2", "release unit"], sets)
+    words = told(log)
+    assert [word for word in words if word.startswith("unit")] == ["unit=1", "unit=0"]
+    assert [word for word in words if word.startswith("enc_qnh")][-1] == "enc_qnh=0008"  # two detents of four counts
+    assert log.numbers("lit")[-1]["l_xwind"] == pytest.approx(1000, abs=10)
+    assert log.told("shown d_dir") == ["d_dir=6D707E"]
+    assert log.told("shown d_spd") == ["d_spd=306D"]
+    assert log.told("shown d_qnh") == ["d_qnh=307E30F96D"]
+
+
+def test_the_power_desk_reads_its_potentiometer_and_lights_lamps_on_pins(tmp_path: Path) -> None:
+    plan = demo_plan("power")
+    log = worked(
+        plan, tmp_path, ["press sw_main", "press sb_on", "press sw_batt", "put volts 1023"], "l_main=3E8 l_batt=1F4"
+    )
+    words = told(log)
+    assert [word for word in words if not word.startswith("volts")] == ["sw_main=1", "sb_on=1", "sw_batt=1"]
+    assert words[-1] == "volts=03FF"
+    lit = log.numbers("lit")[-1]
+    assert lit["l_main"] == pytest.approx(1000, abs=10)
+    assert lit["l_batt"] == pytest.approx(500, abs=10)
+    assert lit["l_stby"] == 0
+
+
+def test_every_kind_of_pin_and_level_on_one_board(tmp_path: Path) -> None:
+    plan = planned(everything("atmega328p"))
+    hand = [f"press {id_}" for id_ in ("direct", "high", "far_l", "far_r", "key")]
+    log = worked(plan, tmp_path, [*hand, "turn turn 1"], "near=1F4 remote=3E8 plain=3E8 number=7E306D")
+    words = [word for word in told(log) if not word.startswith(("turn", "dim"))]
+    assert words == ["direct=1", "high=1", "far_l=1", "far_r=1", "key=1"]
+    assert [word for word in told(log) if word.startswith("turn=")][-1] == "turn=0002"
+    lit = log.numbers("lit")[-1]
+    assert lit["near"] == pytest.approx(500, abs=15)  # lit when low
+    assert lit["remote"] == pytest.approx(1000, abs=10)
+    assert lit["plain"] == pytest.approx(1000, abs=10)
+    assert log.told("shown number") == ["number=7E306D"]
