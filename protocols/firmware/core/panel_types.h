@@ -78,7 +78,7 @@ typedef struct {
     uint8_t first, inputs;
 } bb_selector;
 
-/* A quadrature encoder on two inputs; counts up along 00 01 11 10 of the levels A B. */
+/* A quadrature encoder on two inputs; counts up when A leads B, along 00 10 11 01 of the levels A B. */
 typedef struct {
     uint8_t a, b;
 } bb_encoder;

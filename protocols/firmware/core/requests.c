@@ -19,8 +19,8 @@ enum {
 };
 
 /* By code; 08 is never used here. */
-static const char refusals[] BB_FLASH = "\0unknown word\0wrong arguments\0no such channel\0cannot do that\0out of range\0"
-                                        "dark is on\0busy, ask again\0\0no such item";
+static const char refusals[] BB_FLASH = "\0unknown word\0wrong form\0no such channel\0cannot do that\0out of range\0"
+                                        "dark is on\0busy\0\0no such item";
 
 enum { HELLO, ITEM, READ, SET, DARK, LIGHT, DEADMAN, PING, ALIVE, RAW, IDENT, NAME, WINK, WORDS };
 

@@ -44,7 +44,7 @@ void bb_store_begin(bb_board *b)
         boot++;
     } while (at < BOOT_BYTES && boot_at(b, at) == boot);
     at %= BOOT_BYTES;
-    b->counters[BB_BOOT] = boot;
+    b->counters[BB_BOOT] = (uint16_t)(boot + 1u); /* blank cells read FFFFh: the first boot has number 1 */
     keep(b, at, (uint8_t)boot);
     keep(b, (uint8_t)(at + 1u), (uint8_t)(boot >> 8));
 }
