@@ -25,7 +25,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.printable import printable
 from benchcon.wire.records import KEYFRAME, Batch
 
-FIRST_PICTURE = 400
+FIRST_PICTURE = 128
 """So many keyframes, evenly spread, make the first picture."""
 MOST_LOOKED_THROUGH = 2_000_000
 """Records looked through for the next change before giving up."""
