@@ -115,7 +115,12 @@ def test_the_encoder_follows_the_gray_code() -> None:
     """One detent to the right: levels A·2+B go 0 2 3 1, one bit at a time (Gray code 00 10 11 01, any encoder data sheet)."""
     log = bench().run(
         [
-            *("100000 rx " + ask(1, "raw e_prs=1"), "200000 turn e_prs 1", "300000 turn e_prs -3", "500000 turn e_prs 2"),
+            *(
+                "100000 rx " + ask(1, "raw e_prs=1"),
+                "200000 turn e_prs 1",
+                "300000 turn e_prs -3",
+                "500000 turn e_prs 2",
+            ),
             "600000 rx " + ask(2, "read e_prs"),
             "700000 end",
         ]
@@ -133,7 +138,13 @@ def test_the_encoder_follows_the_gray_code() -> None:
 
 def test_an_illegal_jump_is_counted_and_moves_nothing() -> None:
     log = bench().run(
-        ["100000 jump e_prs", "150000 jump e_prs", "200000 turn e_prs 1", "300000 rx " + ask(2, "read e_prs"), "400000 end"]
+        [
+            "100000 jump e_prs",
+            "150000 jump e_prs",
+            "200000 turn e_prs 1",
+            "300000 rx " + ask(2, "read e_prs"),
+            "400000 end",
+        ]
     )
     assert [line.words for line in log.news("skip")] == [("skip", "e_prs=0001"), ("skip", "e_prs=0002")]
     assert log.answers("read")[0].words[-1] == "e_prs=0004"
@@ -171,7 +182,11 @@ def test_raw_edges_on_a_pin_are_stamped_within_10_us_of_the_truth() -> None:
         [
             "50000 rx " + ask(1, "raw sw1=1 b1=1"),
             "60000 rx " + ask(2, "set l1=123 l3=2BC"),  # the lamps' modulation and news compete
-            *("99000 turn e1 4", "100000 bounce sw1 " + " ".join(map(str, gaps)), "200000 bounce b1 800 200 60 55 1000"),
+            *(
+                "99000 turn e1 4",
+                "100000 bounce sw1 " + " ".join(map(str, gaps)),
+                "200000 bounce b1 800 200 60 55 1000",
+            ),
             *("300000 clock", "300000 end"),
         ]
     )
@@ -222,7 +237,12 @@ def test_a_phantom_of_a_matrix_without_diodes_is_told_as_that() -> None:
 
 def test_the_dark_switch_on_the_panel() -> None:
     log = bench(PANELS / "direct").run(
-        ["50000 rx " + ask(1, "set l1=3E8"), "100000 press sdrk", "150000 since l1", "200000 rx " + ask(2, "set l1=3E8")]
+        [
+            "50000 rx " + ask(1, "set l1=3E8"),
+            "100000 press sdrk",
+            "150000 since l1",
+            "200000 rx " + ask(2, "set l1=3E8"),
+        ]
         + ["250000 end"]
     )
     assert [line.words for line in log.news("dark")] == [("dark", "local")]

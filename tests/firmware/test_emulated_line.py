@@ -71,8 +71,10 @@ def test_every_broken_line_of_the_vectors_is_counted_once_and_never_answered() -
 
 
 def test_ping_stamps_are_the_line_end_and_the_first_byte() -> None:
-    log = bench().run([*(f"{100_000 + 13_037 * n} rx " + ask(1 + n, "ping 0 0".replace("0", "00000000")) for n in range(40))]
-                      + ["700000 clock"])
+    log = bench().run(
+        [*(f"{100_000 + 13_037 * n} rx " + ask(1 + n, "ping 0 0".replace("0", "00000000")) for n in range(40))]
+        + ["700000 clock"]
+    )
     zero = float(log.told("clock")[0])
     begun = [100_000 + 13_037 * n for n in range(40)]
     pings = log.answers("ping")
@@ -97,7 +99,13 @@ def test_the_cause_of_a_reset_is_told(cause: str) -> None:
 
 def test_lamps_are_dark_while_the_chip_is_reset_and_stay_so() -> None:
     log = bench().run(
-        ["100000 rx " + ask(1, "set l_app=3E8 d_dir=7F7F7F"), "200000 reset", "200500 since l_app", "300000 lit", "300000 shown"]
+        [
+            "100000 rx " + ask(1, "set l_app=3E8 d_dir=7F7F7F"),
+            "200000 reset",
+            "200500 since l_app",
+            "300000 lit",
+            "300000 shown",
+        ]
     )
     assert "lit=0" in log.told("since l_app")[0]
     assert "l_app=0" in log.told("lit")[0]
@@ -106,7 +114,9 @@ def test_lamps_are_dark_while_the_chip_is_reset_and_stay_so() -> None:
 
 def test_a_program_gone_mad_is_reset_by_the_watchdog() -> None:
     """The scan's interrupt is taken away; the main loop goes on, and the watchdog must not be fooled by it."""
-    log = bench().run(["300000 rx " + ask(1, "set l_app=3E8"), f"500000 poke {TIMSK1:X} 00", "1500000 resets", "1500000 lit"])
+    log = bench().run(
+        ["300000 rx " + ask(1, "set l_app=3E8"), f"500000 poke {TIMSK1:X} 00", "1500000 resets", "1500000 lit"]
+    )
     assert [line.words[2] for line in log.news("boot")] == ["power", "watchdog"]
     assert log.told("resets") == ["1"]
     assert "l_app=0" in log.told("lit")[0]

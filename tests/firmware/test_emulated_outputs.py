@@ -140,7 +140,9 @@ def test_digits_on_the_wire_to_the_display_drivers() -> None:
     script = []
     for digit, code in enumerate(CODE_B):
         at = 100_000 + 60_000 * digit
-        script += [f"{at} rx " + ask(1, f"set d_dir={code:02X}{CODE_B[9 - digit]:02X}{code | 0x80:02X} d_spd=01{code:02X}")]
+        script += [
+            f"{at} rx " + ask(1, f"set d_dir={code:02X}{CODE_B[9 - digit]:02X}{code | 0x80:02X} d_spd=01{code:02X}")
+        ]
         script += [f"{at + 50_000} shown"]
     log = bench().run(script)
     for digit, (code, row) in enumerate(zip(CODE_B, shown(log), strict=True)):
