@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -51,7 +52,7 @@ def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -> d
     texts = {
         "benchboard/panel_map.h": header(plan, baud),
         "benchboard/panel_map.c": source(plan),
-        "Makefile": makefile(plan, core, port, native),
+        "Makefile": makefile(plan, core, port, native, _smaller(firmware)),
         "wiring.txt": as_text(listed),
         "wiring.md": as_markdown(listed),
         "emulator.wiring": emulator_wiring(plan),
@@ -66,7 +67,15 @@ def _sources(folder: Path) -> list[Path]:
     return found
 
 
-def makefile(plan: Plan, core: Sequence[str], port: Sequence[str], native: Sequence[str]) -> str:
+def _smaller(firmware: Path) -> str:
+    """Return the compiler options that the firmware's own Makefile uses beyond the usual ones: what was measured with
+    them should hold for this build as well.
+    """
+    found = re.search(r"^SMALLER :=((?:.*\\\n)*.*)$", (firmware / "Makefile").read_text(), re.MULTILINE)
+    return " ".join(found[1].replace("\\\n", " ").split()) if found else ""
+
+
+def makefile(plan: Plan, core: Sequence[str], port: Sequence[str], native: Sequence[str], smaller: str = "") -> str:
     """Return the Makefile; the names are those of C files of the sketch folder, and of `native/`."""
     chip = plan.chip
     bauds = " or ".join(map(str, chip.boot_bauds))
@@ -95,7 +104,7 @@ CC ?= cc
 NATIVE_FLAGS ?= -O2
 WARNINGS := -Wall -Wextra -Wno-type-limits
 AVR_FLAGS := -std=gnu99 -Os $(WARNINGS) -mmcu=$(CHIP) -DF_CPU=16000000ul $(if $(BAUD),-DBAUD=$(BAUD)) \\
-\t-flto -fwhole-program -ffunction-sections -fdata-sections -Wl,--gc-sections -fshort-enums
+\t-flto -fwhole-program -ffunction-sections -fdata-sections -Wl,--gc-sections {smaller}
 AVR_SOURCES := main.c $(addprefix benchboard/,$(CORE) $(AVR))
 NATIVE_SOURCES := $(addprefix benchboard/,$(CORE)) $(addprefix native/,$(NATIVE))
 HEADERS := $(wildcard benchboard/*.h native/*.h)
@@ -165,7 +174,7 @@ def write(
     raise. With `force` an earlier build folder is replaced; other files that someone put into its top level stay.
     Raises `Trouble`.
     """
-    folder = Path(os.path.abspath(folder))
+    folder = Path(os.path.realpath(folder))  # a link stays a link
     may_write(folder, force=force)
     try:
         with _beside(folder) as new:

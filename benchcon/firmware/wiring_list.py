@@ -31,6 +31,10 @@ HOT_MW = 250.0
 """A resistor that turns so much into heat is too hot to touch on its own legs (common practice, no source)."""
 
 
+DRIVER_MOST_MV = 5500
+"""MAX7219/MAX7221 data sheet: highest supply."""
+
+
 class Section(NamedTuple):
     """A heading, sentences, and a table (head first) or none."""
 
@@ -91,16 +95,14 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     ]
     if board.external_supply:
         found.append(
-            f"Lamps and displays have a supply of {board.external_mv / 1000:g} V of their own: join its ground with "
-            "the board's, never its + with the board's, and put a fuse in each branch if it can deliver more than a "
-            "few amperes."
+            f"There is a second supply, of {board.external_mv / 1000:g} V: join its ground with the board's, never its "
+            "+ with the board's, and put a fuse in each branch if it can deliver more than a few amperes."
         )
-    else:
-        found.append(
-            f"All current comes from the USB port: {USB_MA:g} mA at the most once the computer has agreed, 100 mA "
-            "before (USB 2.0 specification, section 7.2.1). A hub without a supply of its own gives less. Do not "
-            "bypass the port's fuse."
-        )
+    found.append(
+        f"{'The board, and what its pins light, takes its' if board.external_supply else 'All'} current from the USB "
+        f"port: {USB_MA:g} mA at the most once the computer has agreed, 100 mA before (USB 2.0 specification, section "
+        "7.2.1). A hub without a supply of its own gives less. Do not bypass the port's fuse."
+    )
     found += _hot(plan)
     if plan.lamps or plan.digits:
         found.append(
@@ -137,9 +139,11 @@ def _currents(plan: Plan) -> Section:
     table.append(
         ("lamps and displays together", f"{lamps + shown:g} mA", f"{board.budget_ma:g} mA", "budget of the panel file")
     )
-    if not board.external_supply:
-        own = f"{lamps + shown + BOARD_OWN_MA:g} mA"
-        table.append(("with the board's own need (about 50 mA)", own, f"{USB_MA:g} mA", "USB 2.0, section 7.2.1"))
+    # What the second supply feeds: lamps by a transistor, and displays if they bear it.
+    usb = sum(o.lamp.current_ma for o in lit if o.lamp.driver == "pin" or not board.external_mv)
+    usb += 0 if 0 < board.external_mv <= DRIVER_MOST_MV else shown
+    own = f"{usb + BOARD_OWN_MA:g} mA"
+    table.append(("from the USB port, with about 50 mA for the board", own, f"{USB_MA:g} mA", "USB 2.0, section 7.2.1"))
     carried = [output for output in lit if output.lamp.driver == "pin"]
     direct = [output for output in carried if output.pin.kind == "direct"]
     if direct:

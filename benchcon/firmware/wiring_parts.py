@@ -169,13 +169,18 @@ def _series(plan: Plan, lamp: Lamp) -> str:
     return f"{ohm_words(resistor.ohm)} in series, {heat}, take {rated} ({resistor.current_ma:.1f} mA)"
 
 
+MOST_BASE_MA = 200.0
+"""Through a small transistor with some 4 mA into its base; above that a MOSFET (common practice, no source)."""
+
+
 def _lit(lamp: Lamp, low: bool) -> list[str]:
-    if lamp.driver == "transistor":
-        return [
-            "by a transistor: its base over 1 kΩ from the pin, lamp and resistor from its supply",
-            "emitter to ground",
-        ]
-    return ["from + to the pin" if low else "from the pin to ground"]
+    if lamp.driver != "transistor":
+        return ["from + to the pin" if low else "from the pin to ground"]
+    if low:
+        return ["by a driver that lights it when the pin is low; a supply above the board's must never reach the pin"]
+    if lamp.current_ma > MOST_BASE_MA:
+        return ["by a logic-level MOSFET: gate over 100 Ω from the pin, 10 kΩ from gate to ground, source to ground"]
+    return ["by an NPN transistor: base over 1 kΩ from the pin, 10 kΩ from base to ground, emitter to ground"]
 
 
 def chain_chips(plan: Plan) -> list[ChainChip]:
@@ -192,7 +197,7 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
     pins = {"165": _pins_165, "595": _pins_595, "7219": _pins_7219}[chain.kind](plan, chain, number)
     note = "100 nF between + and ground, right at the chip"
     if chain.kind == "7219":
-        note = "100 nF and 10 µF between V+ and ground, right at the chip"
+        note = "100 nF and 10 µF between V+ and ground, right at the chip; it bears 5.5 V, no more"
         currents = {
             each.digits.segment_ma
             for each in plan.digits

@@ -110,7 +110,7 @@ def test_sums_stand_beside_what_bears_them() -> None:
     assert table["all pins together"] == ("26 mA", "200 mA")
     assert table["the most loaded pin"] == ("10 mA", "20 mA, never over 40 mA")
     assert table["group of ports PB, PD, sourced"] == ("26 mA", "150 mA")
-    assert table["with the board's own need (about 50 mA)"] == ("76 mA", "500 mA")
+    assert table["from the USB port, with about 50 mA for the board"] == ("76 mA", "500 mA")
     lighting = {row[0]: row[1:3] for row in section(sections(demo_plan("lighting")), "Currents").table}
     assert lighting["chip 1 of the 74HC595 chain"] == ("34 mA", "70 mA")
     met = {row[0]: row[1:3] for row in section(sections(demo_plan("met")), "Currents").table}
@@ -139,8 +139,12 @@ def test_a_resistor_that_gets_hot_is_named() -> None:
     # (24 V - 2 V) / 100 mA = 220 Ω; 22 V x 100 mA = 2.2 W.
     text = " ".join(section(sections(made), "Cautions").lines)
     assert "The resistor of Flood (220 Ω) turns 2.20 W into heat and gets hot: take 5 W" in text
-    assert "fuse" in text
-    assert "transistor" in rows(made)[0].note
+    assert "a fuse in each branch" in text
+    assert "The board, and what its pins light, takes its current from the USB port: 500 mA" in text
+    assert "base over 1 kΩ" in rows(made)[0].note
+    table = {row[0]: row[1] for row in section(sections(made), "Currents").table}
+    assert table["lamps and displays together"] == "100 mA"
+    assert table["from the USB port, with about 50 mA for the board"] == "50 mA"
 
 
 def test_the_error_of_the_serial_rate_is_told() -> None:
