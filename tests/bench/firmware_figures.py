@@ -2,8 +2,9 @@
 
     python tests/bench/firmware_figures.py [--minutes 10]
 
-Needs gcc-avr, avr-libc, libsimavr-dev, libelf-dev and make. The load is `panels/desk`: twelve inputs through 74HC165, an
-encoder, two potentiometers, eight lamps through a 74HC595, three displays. Times are by the chip's cycles, not this machine's.
+Needs gcc-avr, avr-libc, libsimavr-dev, libelf-dev and make. The load is `panels/desk`: twelve inputs through 74HC165,
+an encoder, two potentiometers, eight lamps through a 74HC595, three displays. Times are by the chip's cycles, not by
+this machine's clock.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from firmware.emulated import FIRMWARE, PANELS, Chip, Log, ask, bench, line_us, missing
+from firmware.emulated import PANELS, Chip, Log, ask, bench, line_us, missing
 
 BUSY = (
     "set l_app=1F4 l_rwy=07B l_twy=0C8 l_stp=3E7",
@@ -46,7 +47,7 @@ def memory(chip: Chip) -> tuple[int, int]:
 
 
 def under_load(chip: Chip) -> Log:
-    """Lamps, displays, a full window, news from contacts, encoder and potentiometers, raw edges, dark, wink: the worst there is."""
+    """Everything at once: a full window, news of all kinds, raw edges, EEPROM, wink, dark, noise."""
     return chip.run(
         [
             *(
@@ -75,7 +76,7 @@ def under_load(chip: Chip) -> Log:
 
 
 def stamp_errors(chip: Chip) -> list[float]:
-    """Differences between the clock told for raw edges and the truth, in us, with lamps, encoder and news in between."""
+    """Clock told for raw edges less the truth, in us, with lamps, encoder and news in between."""
     dice = random.Random(7)
     script = ["50000 rx " + ask(1, "raw sw1=1"), "60000 rx " + ask(2, "set l1=07B l3=2BC")]
     truth: list[int] = []

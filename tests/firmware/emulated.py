@@ -1,7 +1,7 @@
 """The emulated bench for tests: the firmware's real binary on libsimavr, by the cycle or on a pseudo-terminal.
 
-`bench(panel, …)` builds the emulator and one firmware into a folder of this test run and gives a `Chip`. `Chip.run(script)`
-plays a script by the cycle and gives a `Log`; `Chip.start()` starts it paced to real time, with a port and a hand.
+`bench(panel, …)` builds the emulator and one firmware into a folder of this test run and gives a `Chip`. `Chip.run`
+plays a script by the cycle and gives a `Log`; `Chip.start` starts it paced to real time, with a port and a hand.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import accumulate
+from itertools import accumulate, pairwise
 
 import pytest
 from firmware.emulated import PANELS, Line, Log, ask, bench, line_us, needs_emulator
@@ -10,7 +10,7 @@ from firmware.emulated import PANELS, Line, Log, ask, bench, line_us, needs_emul
 pytestmark = needs_emulator
 
 SCAN_US = 400
-DESK_CONTACTS = "sw_ap sw_rw sw_tw sw_st sw_ob b_tst int1 int2 int3 int4 int5 b_uni".split()
+DESK_CONTACTS = ["sw_ap", "sw_rw", "sw_tw", "sw_st", "sw_ob", "b_tst", "int1", "int2", "int3", "int4", "int5", "b_uni"]
 BUTTONS = {"b_tst", "b_uni"}  # act on the first edge; all others settle for 10 ms
 
 
@@ -112,7 +112,7 @@ def test_first_byte_within_1200_us_of_the_edge_with_an_idle_line() -> None:
 
 
 def test_the_encoder_follows_the_gray_code() -> None:
-    """One detent to the right: levels A·2+B go 0 2 3 1, one bit at a time (Gray code 00 10 11 01, any encoder data sheet)."""
+    """To the right levels A·2+B go 0 2 3 1, one bit at a time (Gray code 00 10 11 01, any encoder data sheet)."""
     log = bench().run(
         [
             *(
@@ -127,7 +127,7 @@ def test_the_encoder_follows_the_gray_code() -> None:
     )
     levels = [3] + [int(line.words[1].partition("=")[2]) for line in log.news("edge")]
     assert len(levels) == 1 + 4 + 12 + 8
-    assert all(bin(a ^ b).count("1") == 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(bin(a ^ b).count("1") == 1 for a, b in pairwise(levels))
     assert levels[:5] == [3, 1, 0, 2, 3]
     counts = [int(value, 16) for _, value in log.moved("e_prs")]
     assert counts[-1] == 0
@@ -242,8 +242,8 @@ def test_the_dark_switch_on_the_panel() -> None:
             "100000 press sdrk",
             "150000 since l1",
             "200000 rx " + ask(2, "set l1=3E8"),
+            "250000 end",
         ]
-        + ["250000 end"]
     )
     assert [line.words for line in log.news("dark")] == [("dark", "local")]
     assert "lit=0" in log.told("since l1")[0]

@@ -1,4 +1,4 @@
-"""The serial line and the chip's own life on the emulated chip: overruns, rates, broken lines, resets, EEPROM, watchdog."""
+"""The serial line and the chip's own life on the emulated chip: overruns, rates, resets, EEPROM, watchdog."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_a_window_kept_full_loses_nothing(baud: int) -> None:
 
 @pytest.mark.parametrize("baud", BAUDS)
 def test_the_rate_of_the_build(baud: int) -> None:
-    """115200 at 16 MHz and double speed is UBRR 16, +2.1 %; 500 k and 1 M are exact (ATmega328P data sheet, baud-rate tables)."""
+    """115200 is UBRR 16, +2.1 %; 500 k and 1 M are exact (ATmega328P data sheet, baud-rate tables)."""
     assert 1e7 / line_us(1, baud) / baud - 1 == pytest.approx({115_200: 0.0212}.get(baud, 0.0), abs=0.0005)
     # Two answers back to back: the second begins where the first ends.
     log = bench(baud=baud).run(
@@ -72,8 +72,10 @@ def test_every_broken_line_of_the_vectors_is_counted_once_and_never_answered() -
 
 def test_ping_stamps_are_the_line_end_and_the_first_byte() -> None:
     log = bench().run(
-        [*(f"{100_000 + 13_037 * n} rx " + ask(1 + n, "ping 0 0".replace("0", "00000000")) for n in range(40))]
-        + ["700000 clock"]
+        [
+            *(f"{100000 + 13037 * n} rx " + ask(1 + n, "ping 0 0".replace("0", "00000000")) for n in range(40)),
+            "700000 clock",
+        ]
     )
     zero = float(log.told("clock")[0])
     begun = [100_000 + 13_037 * n for n in range(40)]
@@ -85,7 +87,7 @@ def test_ping_stamps_are_the_line_end_and_the_first_byte() -> None:
         assert abs(sent - line.at_us) < 60
 
 
-# --- resets ------------------------------------------------------------------------------------------------------------
+# --- resets ---------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("cause", ["power", "reset", "brownout", "watchdog", "unknown"])

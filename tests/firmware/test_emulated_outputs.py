@@ -8,7 +8,7 @@ from firmware.emulated import PANELS, Log, ask, bench, needs_emulator
 
 pytestmark = needs_emulator
 
-LAMPS = "l_app l_rwy l_twy l_stp l_obs l_xwd l_mai l_bat".split()
+LAMPS = ["l_app", "l_rwy", "l_twy", "l_stp", "l_obs", "l_xwd", "l_mai", "l_bat"]
 
 # Font of code B, bits A to G being 6 to 0 (MAX7219/MAX7221 data sheet, table 5).
 CODE_B = (0x7E, 0x30, 0x6D, 0x79, 0x33, 0x5B, 0x5F, 0x70, 0x7F, 0x7B)

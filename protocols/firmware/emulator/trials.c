@@ -3,6 +3,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include <simavr/avr_eeprom.h>
+
 #include "emulator.h"
 
 /* --- chatter: a contact that turns over again and again --- */
@@ -129,6 +131,12 @@ bool obey_trial(const char *word, char *rest, char *answer, size_t room)
         /* A register or a byte of memory, as if the program had gone mad. */
         unsigned address = (unsigned)strtoul(id, NULL, 16);
         avr_core_watch_write(bench.avr, (uint16_t)address, (uint8_t)strtoul(second, NULL, 16));
+    } else if (!strcmp(word, "erase")) {
+        /* EEPROM as it comes from the factory. */
+        uint8_t all[4096];
+        avr_eeprom_desc_t memory = {.ee = all, .offset = 0, .size = bench.avr->e2end + 1u};
+        memset(all, 0xFF, sizeof all);
+        avr_ioctl(bench.avr, AVR_IOCTL_EEPROM_SET, &memory);
     } else if (!strcmp(word, "resets")) {
         snprintf(answer, room, "ok %d", bench.resets);
     } else if (!strcmp(word, "overruns")) {
