@@ -1,7 +1,7 @@
 """The command line: a table of commands, each in a file of its own that is imported only when it is called.
 
-A command's file defines ``configure(parser)``, which adds its arguments, and ``run(args) -> int``, which returns the exit
-code: 0 done, 1 a finding, 2 it could not be done. Anything heavy is imported inside ``run``.
+A command's file defines ``configure(parser)``, which adds its arguments, and ``run(args) -> int``, which returns the
+exit code: 0 done, 1 a finding, 2 it could not be done. Anything heavy is imported inside ``run``.
 """
 
 from __future__ import annotations

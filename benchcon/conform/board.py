@@ -22,7 +22,8 @@ class NotPlayed(Exception):
 class Channel(NamedTuple):
     """One channel from the board's description."""
 
-    index: int
+    item: int
+    """Its index in the description."""
     kind: str
     id: str
     detail: dict[str, str]

@@ -105,7 +105,7 @@ class Report(NamedTuple):
                 ElementTree.SubElement(case, "failure", message=result.text)
             elif result.outcome == "not played":
                 ElementTree.SubElement(case, "skipped", message=result.text)
-        return ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True)
+        return bytes(ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True))
 
 
 def rule_name(rule: Callable[..., None]) -> str:

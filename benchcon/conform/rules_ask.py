@@ -16,15 +16,15 @@ def tags(board: Subject) -> None:
         if answer.words[0] not in (words[0], "no"):
             raise Broken(f"the answer to '{words[0]}' does not repeat the request's word")
     board.line.answers.clear()
-    room, sent, burst = board.buffer - 16, [], b""
+    room, burst = board.buffer - 16, b""
+    sent: list[int] = []
     while len(sent) < 12 and len(burst) + 14 <= room:
         tag = board.line.next_tag()
         sent.append(tag)
         burst += request(tag, ("hello",)) + b"\n"
     board.line.send(burst)
     for tag in sent:
-        answer = board.line.answer(tag)
-        if answer is None:
+        if board.line.answer(tag) is None:
             raise Broken(f"of {len(sent)} requests sent together the one with tag {tag:02X} was not answered")
         if any(earlier.tag in sent[: sent.index(tag)] for earlier in board.line.answers):
             raise Broken("answers do not come in the order of the requests")

@@ -9,6 +9,9 @@ from benchcon.state.channel import ChannelState
 SILENT_AFTER = 3
 """Signs of life missed before a board's states are shown as not known (line protocol, **alive-time**)."""
 
+MOST_CHANNELS = 512
+"""Channels of one board that are kept."""
+
 CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "digits"})
 
 _PLAIN = (
@@ -117,10 +120,15 @@ class BoardState:
         return channel.value
 
     def channel(self, channel_id: str) -> ChannelState:
-        """Return the channel, made if it is new."""
+        """Return the channel, made if it is new.
+
+        A board describes 255 at the most; what a stranger names beyond `MOST_CHANNELS` is taken and forgotten.
+        """
         found = self.channels.get(channel_id)
         if found is None:
-            found = self.channels[channel_id] = ChannelState(channel_id)
+            found = ChannelState(channel_id)
+            if len(self.channels) < MOST_CHANNELS:
+                self.channels[channel_id] = found
         return found
 
     def describe(self, kind: str, words: tuple[str, ...], texts: dict[str, str]) -> None:

@@ -24,6 +24,24 @@ _FIELDS = (
 )
 
 
+_FIRST: dict[str, Any] = {
+    "kind": "",
+    "detail": {},
+    "value": None,
+    "at_us": 0,
+    "clock_us": 0,
+    "changes": 0,
+    "least": None,
+    "greatest": None,
+    "raw_on": False,
+    "raw_level": None,
+    "edges": 0,
+    "skips": 0,
+    "ghost": False,
+}
+"""What a channel's fields hold before anything is known; `from_json` fills them in again."""
+
+
 class ChannelState:
     """What is known of one channel. Values are as on the wire (see section 6 of the line protocol)."""
 
@@ -112,8 +130,10 @@ class ChannelState:
         self.ghost = False
 
     def as_json(self) -> dict[str, Any]:
-        """Every field, for keyframes and comparison."""
-        return {name: getattr(self, name) for name in _FIELDS}
+        """Every field that is not as at first, for keyframes and comparison: most channels are quiet."""
+        return {
+            name: value for name in _FIELDS if (value := getattr(self, name)) != _FIRST.get(name, ...) or name == "id"
+        }
 
     @classmethod
     def from_json(cls, fields: dict[str, Any]) -> ChannelState:
