@@ -354,6 +354,20 @@ def test_a_silent_port_is_said_to_be_silent(bench: Benches, monkeypatch: pytest.
     os.close(theirs)
 
 
+def test_lost_news_are_repaired(board: Boards, bench: Benches) -> None:
+    desk = board(ident="lighting")
+    here = bench(desk.port)
+    source = here.stands(desk.port, "live").source
+    asked = desk.say("heard").count(" read all ")
+    desk.say("change sw1 1")
+    here.wait(lambda: here.state.boards[source].channels["sw1"].value == 1)
+    # A line that is far ahead: everything between was lost. What the board has by then comes with `read all`.
+    desk.say("raw " + (news(0x99, 1, ("is", "sw1=0")) + b"\n").hex())
+    here.wait(lambda: any(isinstance(event, ev.Gap) for event in here.events))
+    here.wait(lambda: here.state.boards[source].channels["sw1"].value == 1)
+    assert desk.say("heard").count(" read all ") > asked
+
+
 def test_garbage_and_endless_lines_are_counted_and_harmless(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting")
     here = bench(desk.port)
