@@ -16,12 +16,12 @@ from textual.screen import Screen
 
 from benchcon.console.ask import Ask
 from benchcon.console.bench_screen import BenchScreen
+from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import DarkWatch, NotConfirmed
 from benchcon.console.face import Face
-from benchcon.console.head import VIEWS, size_text, span_text
+from benchcon.console.head import size_text, span_text
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
-from benchcon.console.keyline import key_face
 from benchcon.console.links import Links
 from benchcon.console.name_by_hand import name_by_hand
 from benchcon.console.news import News
@@ -42,9 +42,6 @@ IDLE_S = 0.2
 TICK_S = 0.25
 """Triggers of silence and captures that are to end are looked at this often."""
 
-_NO_COMMANDS = frozenset({"command_palette", "go(0,-1)", "go(0,1)", "go(-1,0)", "go(1,0)", "go(-1)", "go(1)"})
-_COMMANDS = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
-
 
 class ConsoleApp(App[int]):
     """The console on a session, live or replayed."""
@@ -52,6 +49,7 @@ class ConsoleApp(App[int]):
     CSS_PATH = "console.tcss"
     TITLE = "benchcon"
     ENABLE_COMMAND_PALETTE = True
+    COMMANDS = App.COMMANDS | {PartsProvider}
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "help", "Help", priority=True),
@@ -316,17 +314,9 @@ class ConsoleApp(App[int]):
         self.push_screen(Help(groups))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
-        """Everything the keys do now, by name, for the command palette."""
-        offered: set[str] = set()
-        for namespace, binding, enabled, _ in screen.active_bindings.values():
-            if not enabled or binding.system or binding.action in offered or binding.action in _NO_COMMANDS:
-                continue
-            offered.add(binding.action)
-            yield SystemCommand(
-                _COMMANDS.get(binding.action, binding.description),
-                f"key {key_face(binding)}",
-                lambda action=binding.action, namespace=namespace: self.call_later(self.run_action, action, namespace),
-            )
+        """Everything, for the command palette."""
+        yield from keys_now(self, screen)
+        yield from boards_and_lists(self, screen)
 
 
 def run(session: Session) -> int:

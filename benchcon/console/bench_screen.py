@@ -12,6 +12,7 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 
+from benchcon.console.drawn import Drawn
 from benchcon.console.face import Face
 from benchcon.console.head import VIEWS, Head
 from benchcon.console.keyline import KeyLine
@@ -34,6 +35,9 @@ WIDE, HIGH = 118, 34
 BESIDE_S = 0.2
 """What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
 
+LIST_S = 0.1
+"""Lists and the time line are drawn no more often than this, besides at each key."""
+
 
 class BenchScreen(Screen[None]):
     """Head, views, what was touched last, keys."""
@@ -46,7 +50,8 @@ class BenchScreen(Screen[None]):
     def __init__(self, sight: Sight) -> None:
         super().__init__()
         self.sight = sight
-        self._beside = 0.0
+        self._beside = self._listed = 0.0
+        self._drawn_view = ""
 
     def compose(self) -> ComposeResult:
         """Everything, once; views are switched, not rebuilt."""
@@ -163,8 +168,9 @@ class BenchScreen(Screen[None]):
                 self._beside = now
                 self.query_one("#links-brief", Links).repaint()
                 self.query_one("#news-brief", News).repaint()
-        else:
-            self.query_one(f"#{view}").repaint()  # type: ignore[attr-defined]
+        elif now - self._listed >= LIST_S or view != self._drawn_view:
+            self._listed, self._drawn_view = now, view
+            self.query_one(f"#{view}", Drawn).repaint()
 
     def _show_touched(self) -> None:
         touch = self.sight.feed.touched

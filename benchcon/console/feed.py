@@ -18,6 +18,8 @@ from benchcon.wire import events as ev
 
 NEWS_KEPT = 20_000
 """Events the news list can look back on."""
+MOST_WAITING = 200_000
+"""Events that may wait for the screen (a stopped terminal); beyond that the oldest go, counted."""
 FRESH_US = 700_000
 """How long a part that moved stands out."""
 
@@ -33,13 +35,16 @@ class Feed:
     """Collects events from another thread and sorts them once a frame."""
 
     def __init__(self) -> None:
-        self._waiting: list[list[ev.Event]] = []
+        self._waiting: deque[list[ev.Event]] = deque()
+        self._count = 0
         self._lock = threading.Lock()
         self._by_channel: dict[tuple[int, str], Part] = {}
         self.events_taken = 0
         """Events handed over so far."""
         self.events_seen = 0
-        """Events sorted so far; equal to `events_taken` between frames, or something was lost."""
+        """Events sorted so far."""
+        self.events_dropped = 0
+        """Events that were never sorted because the screen stood still for too long; told among the notices."""
         self.news: deque[tuple[int, ev.Event]] = deque(maxlen=NEWS_KEPT)
         """The latest events with their running count, oldest first; signs of life and plain answers are left out."""
         self.news_count = 0
@@ -56,6 +61,11 @@ class Feed:
         with self._lock:
             self._waiting.append(events)
             self.events_taken += len(events)
+            self._count += len(events)
+            while self._count > MOST_WAITING and len(self._waiting) > 1:
+                gone = len(self._waiting.popleft())
+                self._count -= gone
+                self.events_dropped += gone
 
     @property
     def waiting(self) -> bool:
@@ -78,7 +88,8 @@ class Feed:
     def drain(self) -> int:
         """Sort what has come since the last call; returns how many events that was."""
         with self._lock:
-            waiting, self._waiting = self._waiting, []
+            waiting, self._waiting = self._waiting, deque()
+            self._count = 0
         count = 0
         find, fresh = self._by_channel.get, self.fresh
         touched: tuple[Control, int] | None = None

@@ -132,6 +132,8 @@ class Sight:
             self.ports = bench.ports()
             notices = [f"{port.port}: {port.text}" for port in self.ports if port.text]
         notices += recording_troubles(self.session)
+        if self.feed.events_dropped:
+            notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")
         self.notices = notices
 
     def title_of(self, board: str) -> str:

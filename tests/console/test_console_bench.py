@@ -413,6 +413,21 @@ async def test_the_command_palette_does_what_the_keys_do() -> None:
         await eyes.until(lambda: ("set", "l_xwind=3E8") in [words for _, words in session.bench.asked])
 
 
+async def test_the_command_palette_finds_parts_and_ports() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press("f5", "ctrl+p")
+        await eyes.press(*"battery low")
+        await eyes.see("Select: Battery low")
+        await eyes.press("down", "enter")
+        await eyes.until(lambda: eyes.app.screen.query_one("#face").selected == "battery_low")  # type: ignore[attr-defined]
+        await eyes.press("ctrl+p")
+        await eyes.press(*"let go of /dev/ttyUSB1")
+        await eyes.see("Let go of /dev/ttyUSB1")
+        await eyes.press("enter")
+        await eyes.until(lambda: ("let go", "/dev/ttyUSB1") in session.bench.ports_worked)
+
+
 # --- naming by hand -------------------------------------------------------------------------------------------------
 
 

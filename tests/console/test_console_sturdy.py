@@ -86,3 +86,17 @@ def test_a_stranger_s_records_do_no_harm(records: list[tuple[str, list[bytes]]],
             assert not any(ord(letter) < 32 or 0x7F <= ord(letter) < 0xA0 for row in rows for letter in row)
 
     asyncio.run(run())
+
+
+def test_a_screen_that_stands_still_keeps_a_bounded_number_of_events_and_counts_the_rest() -> None:
+    from benchcon.console.feed import MOST_WAITING, Feed
+    from benchcon.wire.events import Gap
+
+    feed = Feed()
+    sent = MOST_WAITING + 12_345
+    for number in range(sent // 5):
+        feed.take([Gap(number, 1, 1)] * 5)
+    sorted_now = feed.drain()
+    assert sorted_now <= MOST_WAITING
+    assert sorted_now + feed.events_dropped == feed.events_taken == sent // 5 * 5
+    assert feed.events_dropped >= 12_340

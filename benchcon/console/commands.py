@@ -1,0 +1,77 @@
+"""The command palette: everything that a key can do now, everything that can be done with each board, every part."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import partial
+from typing import TYPE_CHECKING, Any, cast
+
+from textual.app import SystemCommand
+from textual.command import Hit, Hits, Provider
+from textual.screen import Screen
+
+from benchcon.console.face import Face
+from benchcon.console.head import VIEWS
+from benchcon.console.keyline import key_face
+from benchcon.console.news import News
+from benchcon.console.showing import board_name, label_of
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.app import ConsoleApp
+
+_MOVES = ("go(", "scroll(", "leaf(", "move(", "row(", "next(", "first", "screen.copy_text", "command_palette")
+"""Actions that only make sense as keys."""
+_TITLES = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
+
+
+def keys_now(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
+    """What the keys do now."""
+    offered: set[str] = set()
+    for namespace, binding, enabled, _ in screen.active_bindings.values():
+        if not enabled or binding.system or binding.action in offered or binding.action.startswith(_MOVES):
+            continue
+        offered.add(binding.action)
+        yield SystemCommand(
+            _TITLES.get(binding.action, binding.description),
+            f"key {key_face(binding)}",
+            partial(app.call_later, app.run_action, binding.action, namespace),
+        )
+
+
+def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
+    """What can be done with each board and port, whatever is on the screen."""
+    work = app.sight.work
+    if app.session.bench is not None:
+        yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
+        for port in app.sight.ports:
+            if port.standing == "released":
+                yield SystemCommand(f"Take back {port.port}", port.ident, partial(work.take_back, port.port))
+            else:
+                yield SystemCommand(f"Let go of {port.port}", port.ident, partial(work.let_go, port.port))
+        for name, board in app.sight.boards.items():
+            title = f"Wink: {printable(app.sight.title_of(name))}"
+            yield SystemCommand(title, "which board is it?", partial(work.wink, board))
+    for news in screen.query(News):
+        if not news.brief:
+            yield SystemCommand("Filter the news", "key / in the news", news.action_filter)
+
+
+class PartsProvider(Provider):
+    """Finds a part by its name and selects it on the face."""
+
+    async def search(self, query: str) -> Hits:
+        """Parts whose label or name fits."""
+        app = cast("ConsoleApp", self.app)
+        matcher = self.matcher(query)
+        for part in app.sight.panel.parts:
+            title = f"Select: {label_of(part)}"
+            score = matcher.match(title)
+            if score > 0:
+                told = printable(f"{part.name} on {board_name(part)}")
+                yield Hit(score, matcher.highlight(title), partial(self._select, part.name), title, told)
+
+    async def _select(self, name: str) -> None:
+        await self.screen.run_action("view('face')")
+        for face in self.screen.query(Face):
+            face.select(name)
