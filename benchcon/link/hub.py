@@ -62,6 +62,7 @@ class Hub:
         self._looking: set[asyncio.Task[None]] = set()
         self._queue: list[list[Batch]] = []
         self._telling = False
+        self._told_us = 0
 
     def now_us(self) -> int:
         """Host time since the bench was made, in microseconds; monotonic."""
@@ -70,7 +71,15 @@ class Hub:
     # --- the stream ------------------------------------------------------------------------------------------------
 
     def emit(self, batches: list[Batch]) -> None:
-        """Hand batches to all listeners, in the one order there is."""
+        """Hand batches to all listeners, in the one order there is.
+
+        Stamps never decrease along it: what took its stamp a moment before something else was told gets that one's.
+        """
+        for index, batch in enumerate(batches):
+            if batch.at_us < self._told_us:
+                batches[index] = batch._replace(at_us=self._told_us)
+            else:
+                self._told_us = batch.at_us
         self._queue.append(batches)
         if self._telling:
             return
