@@ -33,6 +33,8 @@ static void in_load(struct avr_irq_t *irq, uint32_t value, void *unused)
             const part_t *part = &bench.part[i];
             if (part->kind == CONTACT && part->chain == bit)
                 high = part->made != part->low;
+            else if (part->kind == ENCODER && (part->chain == bit || part->chain_b == bit))
+                high = part->ab >> (part->chain == bit) & 1;
         }
         bench.in.image |= (uint64_t)high << (bench.in.bits - 1 - place);
     }

@@ -41,7 +41,8 @@ typedef struct {
     kind_t kind;
     char id[20];
     pin_t pin, b;      /* direct pins; an encoder's A and B */
-    int chain;         /* bit of the 165 or 595 chain, or -1 */
+    int chain;         /* bit of the 165 or 595 chain, or -1; of an encoder that of A */
+    int chain_b;       /* an encoder's B behind the 165 chain, or -1 */
     int row, column;   /* of the matrix, or -1 */
     int adc;           /* channel */
     bool low;          /* contact: made is low; lamp: lit when low */

@@ -9,6 +9,7 @@
  *   contact sw2 chain=3             bit 3 of the 165 chain
  *   contact k5 row=1 column=0       of the matrix
  *   encoder e1 a=D2 b=D3 detent=4
+ *   encoder e2 achain=4 bchain=5   behind the 165 chain
  *   pot p1 adc=1
  *   lamp l1 pin=D5                  low=1: lit when low
  *   lamp l2 chain=0                 bit 0 of the 595 chain
@@ -95,8 +96,10 @@ static void take(const char *what, part_t *part, char *key, char *value)
         part->pin = pin_of(value);
     else if (part && !strcmp(key, "b"))
         part->b = pin_of(value);
-    else if (part && !strcmp(key, "chain"))
+    else if (part && (!strcmp(key, "chain") || !strcmp(key, "achain")))
         part->chain = n;
+    else if (part && !strcmp(key, "bchain"))
+        part->chain_b = n;
     else if (part && !strcmp(key, "row"))
         part->row = n;
     else if (part && !strcmp(key, "column"))
@@ -150,7 +153,7 @@ void read_wiring(const char *path)
             part = &bench.part[bench.parts++];
             part->kind = (kind_t)kind;
             snprintf(part->id, sizeof part->id, "%s", id);
-            part->chain = part->row = part->column = -1;
+            part->chain = part->chain_b = part->row = part->column = -1;
             part->low = kind == CONTACT;
             part->detent = 4;
             part->step = 1;
