@@ -7,6 +7,9 @@
 static uint8_t levels[PANEL_INPUT_BYTES];
 static volatile bool scanned;
 
+#define COUNT_PIN(input, p, n) +1
+enum { PINS_WIRED = 0 PANEL_PIN_INPUTS(COUNT_PIN) };
+
 static inline __attribute__((always_inline)) void read_pins(void)
 {
 #define READ_PIN(input, p, n) \
@@ -22,14 +25,21 @@ static inline __attribute__((always_inline)) void read_pins(void)
     }
 }
 
+/* The chain takes over its inputs, all at once; they are shifted in afterwards. */
+static inline __attribute__((always_inline)) void load_chain(void)
+{
+#if PANEL_IN_CHAIN_BYTES
+    PIN_LOW(PANEL_IN_LOAD);
+    __asm__ volatile("nop");
+    PIN_HIGH(PANEL_IN_LOAD);
+#endif
+}
+
 static inline __attribute__((always_inline)) void read_chain(void)
 {
 #if PANEL_IN_CHAIN_BYTES
     uint8_t chip, bit, byte;
 
-    PIN_LOW(PANEL_IN_LOAD);
-    __asm__ volatile("nop");
-    PIN_HIGH(PANEL_IN_LOAD);
     for (chip = 0; chip < PANEL_IN_CHAIN_BYTES; chip++) {
         byte = 0;
         for (bit = 8; bit; bit--) {
@@ -112,11 +122,17 @@ ISR(TIMER1_COMPA_vect)
     uint16_t next = OCR1A + SCAN_TICKS;
     uint32_t now;
 
-    sei(); /* all others may come in between; we ourselves not, until the next time is set */
+    load_chain(); /* all is sampled here, before anything can come in between */
     now = avr_clock_now();
-    read_pins();
-    read_chain();
+    if (PINS_WIRED <= 20) {
+        read_pins();
+    }
     read_matrix();
+    sei(); /* all others may come in between; we ourselves not, until the next time is set */
+    if (PINS_WIRED > 20) {
+        read_pins(); /* so many that a pin interrupt would wait for too long */
+    }
+    read_chain();
     bb_scan(&avr_board, now, levels);
     scanned = true;
     cli();

@@ -9,6 +9,7 @@
  *                   start bit finds all three full, the byte in the shift register is lost, and DOR stands by the next one
  *                   that is read (data sheet, USART, receiver error flags).
  *   sender          Its rate is wrong there if U2X is written after UBRRn. Here it is right whichever comes first.
+ *   EEPROM          A byte is written at once there. Here it takes 3.4 ms (data sheet, EEPROM programming time).
  *   reset           The library forgets every timer that was set, ours among them, when the watchdog bites. Here they are set
  *                   again, and pins are driven as they were.
  *   lamps           Nothing drives a pin while its chip is in reset. */
@@ -16,6 +17,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_spi.h>
 #include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
@@ -288,6 +290,45 @@ static void receiver_begin(char uart)
     before_library(receiver.uart->ubrrl.reg, rate_written);
 }
 
+/* --- EEPROM --- */
+
+#define EEPROM_US 3400.0
+
+static struct {
+    avr_eeprom_t *rom;
+    bool busy;
+} eeprom;
+
+static uint64_t eeprom_done(uint64_t when, void *unused)
+{
+    (void)when, (void)unused;
+    eeprom.busy = false;
+    avr_regbit_clear(bench.avr, eeprom.rom->eepe);
+    return 0;
+}
+
+static void eecr_written(avr_t *avr, avr_io_addr_t addr, uint8_t value, void *unused)
+{
+    uint8_t eepe = (uint8_t)(1u << eeprom.rom->eepe.bit), eempe = (uint8_t)(1u << eeprom.rom->eempe.bit);
+    bool begins = !eeprom.busy && (value & eepe) && ((value | avr->data[addr]) & eempe);
+    (void)unused;
+    if (eeprom.busy)
+        value &= (uint8_t)~eepe; /* it stands in the register already, and begins nothing */
+    library_write[AVR_DATA_TO_IO(addr)].write(avr, addr, value, library_write[AVR_DATA_TO_IO(addr)].param);
+    if (begins)
+        call_at(now_cycles() + cycles_of(EEPROM_US), eeprom_done, NULL);
+    eeprom.busy |= begins;
+    if (eeprom.busy)
+        avr_regbit_set(avr, eeprom.rom->eepe);
+}
+
+static void eeprom_begin(void)
+{
+    eeprom.rom = (avr_eeprom_t *)io_of("eeprom", '0');
+    if (eeprom.rom)
+        before_library(eeprom.rom->r_eecr, eecr_written);
+}
+
 /* --- stack: memory is painted, and where the paint ends the stack has been --- */
 
 #define PAINT 0xA5
@@ -338,6 +379,7 @@ void library_begin(char uart)
     compare_begin();
     spi_begin();
     receiver_begin(uart);
+    eeprom_begin();
     avr_register_io(bench.avr, &hook);
     paint();
 }
