@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
 from benchcon.panel.reading import detents, position, share_permille
 from benchcon.panel.segments import decode
@@ -92,9 +93,10 @@ def show(
 
 
 def _lamp(lamp: Lamp, board: BoardState, now_us: int, blinking: frozenset[tuple[int, str]]) -> Showing:
-    level = board.value_now(lamp.channel.id, now_us)
-    if level is None:
+    sent = board.value_now(lamp.channel.id, now_us)
+    if sent is None:
         return Showing(False, STANDINGS["unread"])
+    level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is told less looks like the others
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
     if (board.source, lamp.channel.id) in blinking:

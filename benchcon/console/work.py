@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from benchcon.console.showing import label_of
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
+from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Control, Digits, Lamp, Part
 from benchcon.panel.segments import decode, encode, format_number
 from benchcon.session import Session
@@ -217,13 +218,13 @@ class Work:
         if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
             return asked[0]
         channel = board.channels.get(lamp.channel.id)
-        return (channel.value or 0) if channel is not None else 0
+        return looks_permille(lamp, channel.value or 0) if channel is not None else 0
 
     def _set_level(self, lamp: Lamp, board: BoardState, permille: int) -> None:
         key = (board.source, lamp.channel.id)
         self._blinking.discard(key)  # a level ends it, at the link as well
         self._asked[key] = permille, self._session.now_us()
-        self._follow(lamp, self._bench.set_lamp(*key, permille))
+        self._follow(lamp, self._bench.set_lamp(*key, sent_permille(lamp, permille)))
 
     def _segments(self, digits: Digits, board: BoardState) -> bytes:
         channel = board.channels.get(digits.channel.id)

@@ -19,6 +19,7 @@ from benchcon.link.hub import Hub, Listener
 from benchcon.link.outcomes import DarkResult, held
 from benchcon.link.port import Pace, PortInfo
 from benchcon.link.talk import Answer, Talk
+from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
 from benchcon.wire.codec import request
 from benchcon.wire.host import Outcome
@@ -278,7 +279,7 @@ class Bench:
             if ident in (board.ident, board.name):
                 for lamp in panel.lamps if panel else ():
                     if (lamp.channel.board, lamp.channel.id) == (board.name, channel):
-                        return lamp.on_permille
+                        return sent_permille(lamp, lamp.on_permille)
         return 1000
 
     def _stirred(self) -> None:
