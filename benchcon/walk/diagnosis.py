@@ -7,7 +7,7 @@ from typing import Any
 
 from benchcon.panel.model import Panel
 from benchcon.walk import contacts, knobs, lights, segments
-from benchcon.walk.contacts import Choices
+from benchcon.walk.contacts import Choices, Raw
 from benchcon.walk.evidence import DigitsLook, Evidence, Hand, LampLook, read_all
 from benchcon.walk.findings import Either, Finding
 from benchcon.walk.layout import Layout
@@ -37,6 +37,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *lights.find(layout, [each for each in given if isinstance(each, LampLook)]),
         *segments.find(layout, [each for each in given if isinstance(each, DigitsLook)]),
     ]
+    found = _in_common(layout, found)
     out: list[Finding] = []
     group = 0
     for choices in found:
@@ -49,3 +50,25 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         for number, choice in enumerate(rest, 1):
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
     return out
+
+
+_ENOUGH = 3
+"""So many dead wires of one connector, and not one alive, are one broken common rather than so many faults."""
+
+
+def _in_common(layout: Layout, found: list[Choices]) -> list[Choices]:
+    """Put dead wires together that have a connector, or else a board, in common of which nothing is alive."""
+    for kind, of in (("open", "contact"), ("dead", "lamp")):
+        dead = {c[0][0].channels[0] for c in found if len(c) == 1 and len(c[0]) == 1 and c[0][0].kind == kind}
+        for connector in (False, True):
+            homes: dict[tuple[str, str], list[str]] = {}
+            for key, spot in layout.spots.items():
+                wire = spot.channel.wire
+                if spot.kind == of and spot.part.wired and (wire.connector or not connector):
+                    homes.setdefault((spot.channel.board, wire.connector if connector else ""), []).append(key)
+            for (_, name), keys in homes.items():
+                if len(keys) >= _ENOUGH and dead.issuperset(keys):
+                    found = [c for c in found if not (c[0] and c[0][0].kind == kind and c[0][0].channels[0] in keys)]
+                    found.append([[Raw("common open", tuple(keys), {"connector": name} if name else {})]])
+                    dead -= set(keys)
+    return found

@@ -73,8 +73,8 @@ def _shape(part: Part, place: Place) -> str:
     across, down = _half(part)
     box = f'x="{x - across:.1f}" y="{y - down:.1f}" width="{2 * across:.1f}" height="{2 * down:.1f}"'
     if isinstance(part, Lamp):
-        radius = min(across, down)
-        return f'<circle class="lamp" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" fill="{_COLOURS.get(part.colour, "#ccc")}"/>'
+        fill = _COLOURS.get(part.colour, "#ccc")
+        return f'<circle class="lamp" cx="{x:.1f}" cy="{y:.1f}" r="{min(across, down):.1f}" fill="{fill}"/>'
     if isinstance(part, Digits):
         colour = _COLOURS.get(part.colour, "#ccc")
         eights = f'<text class="digits" x="{x:.1f}" y="{y + 4.5:.1f}" fill="{colour}">{"8" * part.places}</text>'

@@ -140,6 +140,12 @@ KINDS: dict[str, Kind] = {
     "places swapped": Kind(("places swapped",), ""),
     "place dead": Kind(("place dead", "place open"), "ohmmeter along the wire to the place's common, supply off"),
     # anything
+    "common open": Kind(
+        ("common open", "connector off"),
+        "supply off, ohmmeter from the board's common to the common at the parts: under 1 ohm says that the "
+        "connector is "
+        "off or the single wires are broken; open circuit says that the common wire is",
+    ),
     "follows": Kind(
         ("follows",), "ohmmeter between the two wires both ways round, supply off: a diode's drop one way only"
     ),
@@ -184,7 +190,8 @@ class Finding:
     def kinds(self) -> tuple[str, ...]:
         """The documented class: everything that the evidence cannot tell from `kind`, `kind` first."""
         if self.kind == "open" and self.detail.get("on"):
-            return ("open", "stuck")  # a knob has no released state that it could be stuck in
+            # A knob has no released state that it could be stuck in.
+            return ("open", "stuck") if self.detail.get("followed", True) else ("open", "stuck", "phase open")
         return KINDS[self.kind].same
 
     def line(self) -> str:

@@ -40,13 +40,14 @@ pre { margin: .5rem 0 0; padding: .6rem .8rem; background: var(--plate); border-
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .93rem; }
 th, td { text-align: left; padding: .35rem .7rem .35rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
 th { font-weight: 600; color: var(--faint); } td.good { color: var(--good); } td.wrong { color: var(--wrong); }
-td.perhaps { color: var(--perhaps); } td.num { white-space: nowrap; } code { font: .88em "DejaVu Sans Mono", monospace; }
+td.perhaps { color: var(--perhaps); } td.num { white-space: nowrap; }
+code { font: .88em "DejaVu Sans Mono", monospace; }
 @media print { body { padding: 0; max-width: none; } .finding, tr { break-inside: avoid; } }
 """
 
 
 def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None = None) -> str:
-    """Return the page. `changed`: what is other than in an earlier report, a line each; None: not compared."""
+    """Return the page. `changed`: what is other than in an earlier report; None: it was not compared."""
     verdicts = {part["name"]: part["verdict"] for part in report["parts"]}
     findings = report["findings"]
     said = {part["name"]: [findings[number]["because"] for number in part["findings"]] for part in report["parts"]}

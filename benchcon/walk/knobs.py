@@ -101,6 +101,7 @@ class _Turn:
     net: int
     travel: int
     skips: int
+    followed: bool
     levels: list[int] = field(default_factory=list)
 
 
@@ -143,7 +144,8 @@ def _turned(moment: Moment, channel: str) -> _Turn:
         travel += abs(_signed(value - last))
         last = value
     levels = [c.value for c in moment.hand.edges if c.channel == channel]
-    return _Turn(moment.hand.to, _signed(end - start), travel, moment.hand.skips.get(channel, 0), levels)
+    followed = bool(moment.hand.changes or moment.hand.edges) or moment.hand.ended_us > moment.hand.began_us
+    return _Turn(moment.hand.to, _signed(end - start), travel, moment.hand.skips.get(channel, 0), followed, levels)
 
 
 def _signed(counts: int) -> int:
@@ -172,7 +174,9 @@ def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -
         )
     if travel * 3 >= asked or phase:
         return _sided(Raw("phase open", (own,), {"phase": phase} if phase else {}), at, crossed)
-    return _sided(Raw("open", (own,), {"on": "encoder"}), at, crossed)
+    # Where the evidence holds no changes, only how it ended, a phase that goes back and forth does not show.
+    detail = {"on": "encoder"} if any(turn.followed for turn in row) else {"on": "encoder", "followed": False}
+    return _sided(Raw("open", (own,), detail), at, crossed)
 
 
 def _still_phase(levels: list[int]) -> str:

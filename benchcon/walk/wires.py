@@ -16,9 +16,10 @@ cheap.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import permutations, product
+from math import prod
 from typing import NamedTuple
 
 FAULT = 10.0
@@ -153,16 +154,21 @@ class _Search:
         net = self.net
         return (on ^ net.seen[wire]) & known & net.sure[wire]
 
-    def price(self, owner: int, diffs: dict[int, int]) -> float:
-        """What the differences of one part's wires cost."""
+    def price(self, owner: int, diffs: dict[int, int], missed: dict[int, int] | None = None) -> float:
+        """What the differences of one part's wires cost.
+
+        `missed`: moments at which a wire did not show what, by the faults supposed, another's part sent there. No hand
+        that slips can do that, so they cost as much as the wire's own.
+        """
         net = self.net
         own = doubt = other = 0
         for wire in self.wires_of[owner]:
             d = diffs[wire]
             if d:
-                own |= d & net.own[wire] & ~net.doubt[wire]
+                mine = net.own[wire] | (missed.get(wire, 0) if missed else 0)
+                own |= d & mine & ~net.doubt[wire]
                 doubt |= d & net.doubt[wire]
-                rest = d & ~net.own[wire] & ~net.doubt[wire]
+                rest = d & ~mine & ~net.doubt[wire]
                 # A nudged switch stays where it is: one slip, however long, and all its contacts at once.
                 other |= rest & ~(d << 1) if net.standing else rest
         if not own | doubt | other:
@@ -292,39 +298,52 @@ class _Search:
         owners = {net.owner[w] for w in touched}
         free = [o for o in owners if o in net.free]
         before = sum(self.owner_price[o] for o in owners)
-        best: tuple[float, dict[int, int]] | None = None
-        for choice in self._choices(free):
+
+        sent: dict[int, int] = {}
+        for fault in faults:
+            if len(fault.wires) > 1:
+                moments = 0
+                for wire in fault.wires:
+                    moments |= net.own[wire] & ~net.doubt[wire]
+                for wire in fault.wires:
+                    sent[wire] = sent.get(wire, 0) | moments
+
+        def tried(choice: dict[int, int]) -> tuple[float, dict[int, int]]:
             at = self.predict(faults, touched, choice)
             diffs = {}
+            missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
             for owner in owners:
                 for wire in self.wires_of[owner]:
                     on, known = at[wire] if wire in at else self.signal(wire, choice)
                     diffs[wire] = self.diff(wire, on, known)
-            after = sum(self.price(owner, diffs) for owner in owners)
-            if best is None or after < best[0]:
-                best = (after, diffs)
-                if not after:
-                    break
-        assert best is not None
+            return sum(self.price(owner, diffs, missed) for owner in owners), diffs
+
+        best = self._best_choice(free, tried)
         residual = total - before + best[0]
         return _State(residual + sum(self._cost(f) for f in faults), residual, faults, best[1])
 
-    def _choices(self, free: list[int]) -> Iterator[dict[int, int]]:
-        if not free:
-            yield self.choice
-            return
-        ranges = [range(len(self.net.free[o].options)) for o in free]
-        size = 1
-        for each in ranges:
-            size *= len(each)
-        if size > 64:
-            ranges = [
-                r if len(r) <= 3 else range(self.choice[o], self.choice[o] + 1)
-                for o, r in zip(free, ranges, strict=True)
-            ]
-            ranges = [*ranges[:5], *(range(self.choice[o], self.choice[o] + 1) for o in free[5:])]
-        for numbers in product(*ranges):
-            yield {**self.choice, **dict(zip(free, numbers, strict=True))}
+    def _best_choice(
+        self, free: list[int], tried: Callable[[dict[int, int]], tuple[float, dict[int, int]]]
+    ) -> tuple[float, dict[int, int]]:
+        """Where the parts may have stood before they were first moved: the places that explain most."""
+        best = tried(self.choice)
+        ranges = [range(len(self.net.free[owner].options)) for owner in free]
+        if prod(map(len, ranges)) <= 24:
+            for numbers in product(*ranges):
+                if not best[0]:
+                    break
+                best = min(best, tried({**self.choice, **dict(zip(free, numbers, strict=True))}), key=_first)
+            return best
+        choice = dict(self.choice)
+        for _ in range(2):  # too many to try all together: one part after the other
+            for owner, row in zip(free, ranges, strict=True):
+                for number in row:
+                    new = tried({**choice, owner: number})
+                    if new[0] < best[0]:
+                        best, choice = new, {**choice, owner: number}
+                if not best[0]:
+                    return best
+        return best
 
     def _cost(self, fault: Fault) -> float:
         net = self.net
@@ -437,6 +456,10 @@ class _Search:
         net = self.net
         moments = net.own[other] & net.on[other] & net.known[other] & net.sure[wire]
         return bool(moments) and not moments & ~net.seen[wire] and bool(net.sure[wire] & ~net.seen[wire])
+
+
+def _first(pair: tuple[float, dict[int, int]]) -> float:
+    return pair[0]
 
 
 def _ring(wires: tuple[int, ...]) -> tuple[int, ...]:

@@ -69,6 +69,16 @@ def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"
 
 
+def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    connector = raw.detail.get("connector")
+    at = f"connector {connector} of board {spots[0].channel.board}" if connector else f"board {spots[0].channel.board}"
+    what = "read made" if isinstance(spots[0].part, Control) else "lights"
+    return (
+        f"none of the {len(spots)} {'contacts' if what == 'read made' else 'lamps'} on {at} ever {what}",
+        f"{at}: is it plugged in, and is the wire whole that they have in common?",
+    )
+
+
 def _stuck(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[0])} reads made all the time",
@@ -278,6 +288,7 @@ def _listed(items: Any) -> str:
 
 _SAY: dict[str, _Sayer] = {
     "open": _open,
+    "common open": _common,
     "stuck": _stuck,
     "inverted": _inverted,
     "chattering": _chattering,

@@ -1,7 +1,8 @@
 """How often the diagnosis is right: python tests/bench/walk_diagnosis.py [--panels N] [--healthy N] [--show]
 
-Random panels of 8 to 64 channels, walked by a simulated person on a simulated rig (`tests/walk/rig.py`, which shares no code
-with the diagnosis). Every run gives the same numbers: the seeds are below. The diagnosis sees panel and evidence only.
+Random panels of 8 to 64 channels, walked by a simulated person on a simulated rig (`tests/walk/rig.py`, which shares
+no code with the diagnosis). Every run gives the same numbers: the seeds are below. The diagnosis sees panel and
+evidence only.
 """
 
 from __future__ import annotations
@@ -15,11 +16,12 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchcon.walk.diagnosis import diagnose
 from walk.person import Person
 from walk.random_panels import random_bad, random_panel
 from walk.rig import Bad
 from walk.scoring import named
+
+from benchcon.walk.diagnosis import diagnose
 
 ONE_SEED, TWO_SEED, HEALTHY_SEED = 40_000, 50_000, 60_000
 

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import random
 
+from walk.rig import Bad, Rig
+
 from benchcon.panel.model import Panel
 from benchcon.walk.evidence import Change, Evidence, Seen
 from benchcon.walk.machine import Walk
-from walk.rig import Bad, Rig
 
 
 class Person:
-    def __init__(self, panel: Panel, bad: list[Bad], rng: random.Random, clumsy: float = 0.04, action_us: int = 0) -> None:
+    def __init__(
+        self, panel: Panel, bad: list[Bad], rng: random.Random, clumsy: float = 0.04, action_us: int = 0
+    ) -> None:
         self.rng, self.panel, self.clumsy, self.action_us = rng, panel, clumsy, action_us
         self.rig = Rig(panel, bad, rng)
         self.walk = Walk(panel)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import random
 
-from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Matrix, Panel, Place, Wire
 from walk.rig import Bad, key
+
+from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Matrix, Panel, Place, Wire
 
 COLOURS = ("red", "amber", "green", "blue", "white")
 WIRES = ("brown", "red", "orange", "yellow", "green", "blue", "violet", "grey", "white", "black")
@@ -64,7 +65,20 @@ def random_panel(rng: random.Random) -> Panel:
         board = rng.choice(m.boards).name
         n = len(controls) + len(lamps) + len(digits)
         kind = rng.choices(
-            ("button", "toggle", "rotary", "coded", "three", "selector", "encoder", "pot", "lamp", "digits", "nc", "spring"),
+            (
+                "button",
+                "toggle",
+                "rotary",
+                "coded",
+                "three",
+                "selector",
+                "encoder",
+                "pot",
+                "lamp",
+                "digits",
+                "nc",
+                "spring",
+            ),
             (8, 7, 2, 1, 2, 1, 2, 2, 12, 2, 1, 1),
         )[0]
         label, place = f"Part {n}", m.at()
@@ -75,7 +89,15 @@ def random_panel(rng: random.Random) -> Panel:
         elif kind == "encoder":
             per = rng.choice((1, 2, 4, 4))
             controls.append(
-                Control(f"e{n}", label, "encoder", (m.channel(board),), detent_counts=per, inverted=rng.random() < 0.2, place=place)
+                Control(
+                    f"e{n}",
+                    label,
+                    "encoder",
+                    (m.channel(board),),
+                    detent_counts=per,
+                    inverted=rng.random() < 0.2,
+                    place=place,
+                )
             )
         elif kind == "pot":
             low, high = rng.choice(((0, 1023), (0, 4095), (12, 1010)))
@@ -122,7 +144,14 @@ def random_panel(rng: random.Random) -> Panel:
                     debounce_ms=rng.choice((5.0, 10.0, 10.0, 20.0)),
                 )
             )
-    return Panel("random", boards=tuple(m.boards), controls=tuple(controls), lamps=tuple(lamps), digits=tuple(digits), matrices=tuple(matrices))
+    return Panel(
+        "random",
+        boards=tuple(m.boards),
+        controls=tuple(controls),
+        lamps=tuple(lamps),
+        digits=tuple(digits),
+        matrices=tuple(matrices),
+    )
 
 
 def random_bad(panel: Panel, rng: random.Random) -> Bad | None:
@@ -131,7 +160,9 @@ def random_bad(panel: Panel, rng: random.Random) -> Bad | None:
         _contact(panel, rng, kind)
         for kind in ("open", "stuck", "inverted", "chattering", "crossed", "ring", "shorted", "phantom")
     ]
-    makers += [_encoder(panel, rng, kind) for kind in ("reversed", "skipping", "other counts", "open", "phase open", "crossed")]
+    makers += [
+        _encoder(panel, rng, kind) for kind in ("reversed", "skipping", "other counts", "open", "phase open", "crossed")
+    ]
     makers += [_pot(panel, rng, kind) for kind in ("reversed", "short of range", "noisy", "open", "crossed")]
     makers += [_selector(panel, rng, kind) for kind in ("reversed", "positions crossed", "position missing", "open")]
     makers += [
@@ -214,7 +245,11 @@ def _pot(panel: Panel, rng: random.Random, kind: str) -> Bad | None:
     return Bad(
         kind,
         channels,
-        {"from": rng.choice((0.0, rng.uniform(0.08, 0.3))), "to": rng.uniform(0.6, 0.92), "by": span * rng.uniform(0.02, 0.1)},
+        {
+            "from": rng.choice((0.0, rng.uniform(0.08, 0.3))),
+            "to": rng.uniform(0.6, 0.92),
+            "by": span * rng.uniform(0.02, 0.1),
+        },
     )
 
 

@@ -1,9 +1,9 @@
 """A panel as copper, springs and light: what really happens when a hand moves a part, with faults where wires are.
 
-This is no part of benchcon and knows nothing of its diagnosis: contacts close wires to ground, wires end at pins, pins are
-pulled up and debounced, a matrix is scanned row by row through its diodes, an encoder's two contacts are decoded from their
-levels, lamps are lit by whatever current reaches them. Bounce: 1.6 ms on average, 6.2 ms at most (J. Ganssle, *A Guide to
-Debouncing*, values from memory).
+This is no part of benchcon and knows nothing of its diagnosis: contacts close wires to ground, wires end at pins,
+pins are pulled up and debounced, a matrix is scanned row by row through its diodes, an encoder's two contacts are
+decoded from their levels, lamps are lit by whatever current reaches them. Bounce: 1.6 ms on average, 6.2 ms at most
+(J. Ganssle, *A Guide to Debouncing*, values from memory).
 """
 
 from __future__ import annotations
@@ -146,7 +146,10 @@ class Rig:
             b.detail.get("matrix") == name and b.how == "none" for b in self.of("phantom")
         )
         bad_diodes = {
-            self.matrix[x][1:] for b in self.of("phantom") if b.detail.get("matrix") == name for x in b.detail["shorted"]
+            self.matrix[x][1:]
+            for b in self.of("phantom")
+            if b.detail.get("matrix") == name
+            for x in b.detail["shorted"]
         }
         for row in {r for r, _ in at}:
             reached, todo = {("r", row)}, [("r", row)]

@@ -1,12 +1,14 @@
-"""Whether findings name the faults that were put in: kind (or its documented class) and channels, no more and no less."""
+"""Whether findings name the faults that were put in: kind (or its documented class) and channels, no more and no
+less."""
 
 from __future__ import annotations
 
 from itertools import product
 
+from walk.rig import Bad, key
+
 from benchcon.panel.model import Panel
 from benchcon.walk.findings import Finding
-from walk.rig import Bad, key
 
 
 def names(finding: Finding, bad: Bad, panel: Panel) -> bool:
@@ -46,7 +48,9 @@ def named(findings: list[Finding], bads: list[Bad], panel: Panel) -> bool:
     groups: dict[int, dict[int, list[Finding]]] = {}
     for f in findings:
         if f.either:
-            groups.setdefault(f.either.group, {n: [] for n in range(1, f.either.choices + 1)})[f.either.choice].append(f)
+            groups.setdefault(f.either.group, {n: [] for n in range(1, f.either.choices + 1)})[f.either.choice].append(
+                f
+            )
     for picked in product(*(choices.values() for choices in groups.values())):
         all_of = sure + [f for choice in picked for f in choice]
         if len(all_of) == len(bads) and _match(all_of, bads, panel):

@@ -1,0 +1,61 @@
+"""Evidence as a stranger would write it by hand: each step once, settled values only, no times, nothing asked again."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+from walk.rig import Bad, Rig
+
+from benchcon.panel.model import Panel
+from benchcon.walk.layout import Layout
+from benchcon.walk.plan import plan, steps
+
+
+def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: bool = False) -> list[dict[str, Any]]:
+    """Return the evidence of one straight walk as JSON values."""
+    rig, layout = Rig(panel, bad, rng), Layout.of(panel)
+    now = 1_000_000
+    rig.advance(now)
+    out: list[dict[str, Any]] = []
+    for group in plan(panel):
+        for step in steps(layout, group, rig.settled):
+            if step.do in ("dark", "lamp", "digits"):
+                out.append(_look(panel, rig, step))
+                continue
+            at = now + 500_000
+            for name in step.parts:
+                if step.do == "put":
+                    at = rig.put(name, step.to, at)
+                elif step.do == "turn":
+                    at = rig.turn(name, step.to, at)
+                elif step.do == "end":
+                    at = rig.slide(name, float(step.to), at)
+            events = rig.advance(at + 2_000_000)
+            now = at + 2_000_000
+            line: dict[str, Any] = {"what": "hand", "do": step.do, "parts": list(step.parts), "to": step.to}
+            line["values"] = dict(rig.settled)
+            if step.do == "still" or with_changes:
+                line["changes"] = [[t, k, v] for t, how, k, v in events if how == "is"]
+                line["readings"] = [[t, k, v] for t, how, k, v in events if how == "raw"]
+                line["edges"] = [[t, k, v] for t, how, k, v in events if how == "edge"]
+            skips: dict[str, int] = {}
+            for _, how, k, v in events:
+                if how == "skip":
+                    skips[k] = skips.get(k, 0) + v
+            out.append(line | ({"skips": skips} if skips else {}))
+    return out
+
+
+def _look(panel: Panel, rig: Rig, step) -> dict[str, Any]:
+    driven = {step.parts[0]: 1000} if step.do == "lamp" else {}
+    told = {step.parts[0]: step.picture} if step.do == "digits" else {}
+    shown = {name: picture.hex() for name, picture in rig.displays(told).items()}
+    if step.do == "digits":
+        own = shown.pop(step.parts[0], "")
+        return {"what": "digits", "part": step.parts[0], "set": step.picture.hex(), "seen": own, "displays": shown}
+    seen = {
+        name: {"level": level, "colour": colour, "flickering": flickering}
+        for name, (level, colour, flickering) in rig.lamps(driven).items()
+    }
+    return {"what": "lamps", "set": driven, "seen": seen, "displays": shown}
