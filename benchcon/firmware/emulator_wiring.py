@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from benchcon.firmware.plan import Plan
 from benchcon.panel.pins import Pin
+
+
+def _end(letter: str, pin: Pin, port: Callable[[str], str]) -> str:
+    return f"{letter}={port(pin.name)}" if pin.kind == "direct" else f"{letter}chain={pin.bit}"
 
 
 def emulator_wiring(plan: Plan) -> str:
@@ -35,11 +39,8 @@ def emulator_wiring(plan: Plan) -> str:
         lines.append(f"contact {contact.channel.id} {where(contact.pin)}" + " high=1" * (not contact.low))
     for encoder in plan.encoders:
         id_, (a, b) = encoder.channel.id, encoder.pins
-        if a.kind == b.kind == "direct":
-            turned = f"a={port(a.name)} b={port(b.name)} detent={encoder.control.detent_counts}"
-            lines.append(f"encoder {id_} {turned}")
-        else:
-            lines.append(f"# encoder {id_} hangs on the 74HC165 chain, where the emulated bench turns none")
+        ends = f"{_end('a', a, port)} {_end('b', b, port)}"
+        lines.append(f"encoder {id_} {ends} detent={encoder.control.detent_counts}")
     lines += [f"pot {pot.channel.id} adc={pot.adc}" for pot in plan.pots]
     for output in plan.lamps:
         lines.append(f"lamp {output.lamp.channel.id} {where(output.pin)}" + " low=1" * output.low)

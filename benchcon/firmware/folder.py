@@ -30,6 +30,9 @@ from benchcon.wire.printable import printable
 MARK = "# Firmware of one panel board, written by `benchcon firmware`."
 """First line of the Makefile: what --force may replace."""
 
+NATIVE = ("main.c", "hand.c", "host_hal.c")
+"""The board as a program of this machine; the folder holds other programs as well."""
+
 OURS = ("benchboard", "native", "build")
 """Folders that are replaced whole."""
 
@@ -42,17 +45,16 @@ def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -> d
         for path in _sources(firmware / folder):
             place = "main.c" if (folder, path.name) == ("avr", "main.c") else f"benchboard/{path.name}"
             found[place] = path.read_bytes()
-    for path in _sources(firmware / "native"):
-        found[f"native/{path.name}"] = path.read_bytes()
+    native = [*NATIVE, *(path.name for path in _sources(firmware / "native") if path.suffix == ".h")]
+    found |= {f"native/{name}": (firmware / "native" / name).read_bytes() for name in native}
     found["benchboard/benchboard.ino"] = (firmware / "arduino" / "benchboard.ino").read_bytes()
     listed = sections(plan, baud, advice)
     core = [path.name for path in _sources(firmware / "core") if path.suffix == ".c"]
     port = [path.name for path in _sources(firmware / "avr") if path.suffix == ".c" and path.name != "main.c"]
-    native = [path.name for path in _sources(firmware / "native") if path.suffix == ".c"]
     texts = {
         "benchboard/panel_map.h": header(plan, baud),
         "benchboard/panel_map.c": source(plan),
-        "Makefile": makefile(plan, core, port, native, _smaller(firmware)),
+        "Makefile": makefile(plan, core, port, NATIVE, _smaller(firmware)),
         "wiring.txt": as_text(listed),
         "wiring.md": as_markdown(listed),
         "emulator.wiring": emulator_wiring(plan),

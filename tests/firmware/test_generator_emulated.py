@@ -91,13 +91,17 @@ def test_the_power_desk_reads_its_potentiometer_and_lights_lamps_on_pins(tmp_pat
     assert lit["l_stby"] == 0
 
 
-def test_every_kind_of_pin_and_level_on_one_board(tmp_path: Path) -> None:
-    plan = planned(everything("atmega328p"))
+@pytest.mark.parametrize("chip", ["atmega328p", "atmega2560"])
+def test_every_kind_of_pin_and_level_on_one_board(chip: str, tmp_path: Path) -> None:
+    plan = planned(everything(chip))
     hand = [f"press {id_}" for id_ in ("direct", "high", "far_l", "far_r", "key")]
-    log = worked(plan, tmp_path, [*hand, "turn turn 1"], "near=1F4 remote=3E8 plain=3E8 number=7E306D")
+    log = worked(
+        plan, tmp_path, [*hand, "turn turn 1", "turn turn_far 1"], "near=1F4 remote=3E8 plain=3E8 number=7E306D"
+    )
     words = [word for word in told(log) if not word.startswith(("turn", "dim"))]
     assert words == ["direct=1", "high=1", "far_l=1", "far_r=1", "key=1"]
     assert [word for word in told(log) if word.startswith("turn=")][-1] == "turn=0002"
+    assert [word for word in told(log) if word.startswith("turn_far=")][-1] == "turn_far=0004"
     lit = log.numbers("lit")[-1]
     assert lit["near"] == pytest.approx(500, abs=15)  # lit when low
     assert lit["remote"] == pytest.approx(1000, abs=10)
