@@ -1,8 +1,7 @@
 """A board for the tests of the link: `BoardSide` on a real pseudo-terminal, in a process of its own.
 
 Started as ``python peer.py JSON``; prints the port's path. Commands come on standard input, one a line; each is
-answered by one line of JSON. With ``rate`` it speaks and understands only while the port is set to that rate, as a UART
-would.
+answered by one line of JSON.
 """
 
 from __future__ import annotations
@@ -13,7 +12,6 @@ import os
 import pty
 import select
 import sys
-import termios
 import time
 import tty
 from typing import Any
@@ -64,10 +62,6 @@ class Peer:
         os.close(self.ours)
         os.close(self.theirs)
 
-    def right_rate(self) -> bool:
-        wanted = self.options.get("rate")
-        return wanted is None or termios.tcgetattr(self.theirs)[4] == getattr(termios, f"B{wanted}")
-
     def put(self, data: bytes) -> None:
         with contextlib.suppress(BlockingIOError):
             os.write(self.ours, data)
@@ -90,13 +84,13 @@ class Peer:
             if self.ours in ready:
                 data = os.read(self.ours, 4096)
                 self.heard += data
-                if now >= self.quiet_until and self.right_rate():
+                if now >= self.quiet_until:
                     self.board.feed(data, now)
             self.board.tick(now)
             if not self.stalled and now >= self.quiet_until and (data := self.board.take()):
                 if tongue := self.options.get("tongue"):
                     data = tongue.encode("latin-1")
-                self.put(data if self.right_rate() else bytes(byte ^ 0xA5 for byte in data))
+                self.put(data)
 
     def command(self, words: list[str]) -> Any:
         word, *rest = words
@@ -119,7 +113,7 @@ class Peer:
         elif word == "shown":
             return self.shown
         elif word == "state":
-            return {"dark": self.board.dark, "deadman_ms": self.board.deadman_ms, "ident": self.board.ident}
+            return {"dark": self.board.dark, "deadman_ms": self.board.deadman_ms, "name": self.board.name}
         elif word == "heard":
             return self.heard.decode("latin-1")
         return None

@@ -286,9 +286,9 @@ def test_two_boards_with_one_ident_are_told_apart(board: Boards, bench: Benches)
     assert did(here.bench.ident(info.source, "lighting_2"))
     again = here.stands(twin.port, "live")
     assert (again.ident, again.source) == ("lighting_2", info.source)
-    assert did(here.bench.set_lamp(info.source, "l1", 700))
-    assert twin.say("values")["l1"] == 700
-    assert desk.say("values")["l1"] == 0
+    assert did(here.bench.name(info.source, "The other one"))
+    assert twin.say("state")["name"] == "The%20other%20one"
+    assert desk.say("state")["name"] != "The%20other%20one"
 
 
 def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Benches) -> None:
@@ -315,21 +315,11 @@ def test_a_rename_keeps_the_number(board: Boards, bench: Benches) -> None:
         here.bench.ident(one, "Approach 1")
 
 
-def test_the_right_rate_is_found(board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
-    desk = board(ident="lighting", rate=57600)
-    here = bench(desk.port)
-    # What came at the wrong rate was no line; nobody reads anything into it.
-    desk.say("change sw1 1")
-    info = here.stands(desk.port, "live")
-    assert info.rate == 57600
-    assert did(here.bench.set_lamp(info.source, "l1", 5))
-
-
 def test_another_tongue_is_shown_and_stops_nobody(
     board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
+    monkeypatch.setattr("benchcon.link.tongue.RATES", (115200, 9600, 57600))
     desk = board(ident="lighting")
     odd = board(tongue="T=21.5C \x1b[31mH=40%\r\n")
     here = bench(odd.port, desk.port)
