@@ -44,7 +44,7 @@ def all_live(terminal: Terminal) -> None:
 def until(test: Callable[[], bool], terminal: Terminal | None = None) -> None:
     end = time.monotonic() + PATIENCE_S
     while not test():
-        assert time.monotonic() < end
+        assert time.monotonic() < end, terminal.text() if terminal is not None else "waited in vain"
         if terminal is not None:
             terminal.read(0.02)
         else:
@@ -67,7 +67,7 @@ def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str
         until(lambda: lit(demo) == {"l_xwind": 900}, terminal)
         terminal.see("90 %")
         demo.hands["power"].press("sw_batt")
-        terminal.see("Battery (sw_batt")
+        terminal.see("Battery = on")
         terminal.press("F9")
         terminal.see("◐ DARK")
         assert lit(demo) == {}
