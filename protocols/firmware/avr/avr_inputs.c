@@ -127,11 +127,11 @@ ISR(TIMER1_COMPA_vect)
     if (PINS_WIRED <= 20) {
         read_pins();
     }
-    read_matrix();
     sei(); /* all others may come in between; we ourselves not, until the next time is set */
     if (PINS_WIRED > 20) {
         read_pins(); /* so many that a pin interrupt would wait for too long */
     }
+    read_matrix(); /* a row has stood for a whole scan: a few microseconds are nothing to it, but much to a pin interrupt */
     read_chain();
     bb_scan(&avr_board, now, levels);
     scanned = true;
@@ -159,8 +159,8 @@ ISR(TIMER1_COMPA_vect)
 static const uint8_t watched_input[24] BB_FLASH = {PANEL_PIN_WATCHES(WATCHED_INPUT)};
 static uint8_t watched_level[3];
 
-/* From the edge to TCNT1 being read it takes some 25 cycles of interrupt entry. */
-#define ENTRY_US 1u
+/* From the edge to TCNT1 being read it takes some 40 cycles, interrupt entry and all (measured in the emulator). */
+#define ENTRY_US 2u
 
 static inline __attribute__((always_inline)) void edges(uint8_t number, uint8_t pins, uint8_t mask)
 {
