@@ -107,7 +107,7 @@ static void meddle(uint8_t how)
     } else if ((how & 0xE0u) == 0x60u) {
         uint8_t pot;
 
-        for (pot = 0; pot < PANEL_POTS; pot++) {
+        for (pot = 0; pot != PANEL_POTS; pot++) {
             hw.pot[pot] = (uint16_t)(how * 33u % 1024u);
             bb_reading(&board, pot, hw.pot[pot]);
         }

@@ -176,7 +176,7 @@ static void scan(native *n, uint64_t now)
         uint8_t pot;
 
         n->pots_ns = now;
-        for (pot = 0; pot < PANEL_POTS; pot++) {
+        for (pot = 0; pot != PANEL_POTS; pot++) {
             bb_reading(&n->board, pot, n->hw.pot[pot]);
         }
     }

@@ -104,7 +104,7 @@ static void run(uint64_t us)
             uint8_t pot;
 
             pot_at = hw.clock_us + 1000u;
-            for (pot = 0; pot < PANEL_POTS; pot++) {
+            for (pot = 0; pot != PANEL_POTS; pot++) {
                 bb_reading(&board, pot, hw.pot[pot]);
             }
         }
@@ -207,7 +207,7 @@ static void tell_registers(long number)
     uint8_t chip;
 
     fputs("registers", stdout);
-    for (chip = 0; chip < PANEL_DISPLAY_CHIPS; chip++) {
+    for (chip = 0; chip != PANEL_DISPLAY_CHIPS; chip++) {
         printf(" %02X", hw.display[number & 15][chip]);
     }
     putchar('\n');

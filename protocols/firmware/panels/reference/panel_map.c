@@ -40,5 +40,5 @@ const bb_encoder panel_encoders[] BB_FLASH = {{1, 2}};
 const bb_digits panel_digits[] BB_FLASH = {{1, -1}, {15, -1}};
 
 const char panel_ident[] BB_FLASH = "reference";
-const char panel_name[] BB_FLASH = "Reference%20board";
+const char panel_name[] BB_FLASH = "Reference%20desk";
 const char panel_model[] BB_FLASH = "text=Reference%20board";
