@@ -33,7 +33,8 @@ def fitted(text: str, width: int) -> str:
 class Canvas:
     """`width` × `height` cells; each holds one character and a style.
 
-    Only characters one cell wide are drawn, others become ``?``: a stranger's text must not push the rest out of line.
+    A character two cells wide takes two of them (the second is empty); one of no width is left out. So a row always
+    keeps its width, whatever a stranger calls his lamps.
     """
 
     def __init__(self, width: int, height: int, style: Style) -> None:
@@ -45,6 +46,7 @@ class Canvas:
         self._strips: list[Strip | None] = [None] * self.height
         self._shown: list[tuple[list[str], list[Style]] | None] = [None] * self.height
         """Each row as it was at the last `changes`; None: not shown yet."""
+        self._any_wide = False
         self._touched: set[int] = set(range(self.height))
 
     def write(self, x: int, y: int, text: str, style: Style, width: int | None = None) -> None:
@@ -56,17 +58,46 @@ class Canvas:
         letters, inks = self._text[y], self._ink[y]
         changed = False
         for letter in text:
-            if 0 <= x < self.width:
-                if letter > "\u02ff" and cell_len(letter) != 1:
-                    letter = "?"
-                if letters[x] != letter or inks[x] is not style:
-                    letters[x] = letter
-                    inks[x] = style
-                    changed = True
+            wide = 1 if " " <= letter <= "~" else cell_len(letter)
+            if wide != 1:
+                if not wide:
+                    continue
+                changed |= self._write_wide(x, y, letter, style)
+                x += 2
+                continue
+            if 0 <= x < self.width and (letters[x] != letter or inks[x] is not style):
+                if self._any_wide:
+                    self._split(x, y)
+                letters[x] = letter
+                inks[x] = style
+                changed = True
             x += 1
         if changed:
             self._strips[y] = None
             self._touched.add(y)
+
+    def _write_wide(self, x: int, y: int, letter: str, style: Style) -> bool:
+        """Put a letter of two cells at `x`; half of one that stands over the edge is blank."""
+        letters, inks = self._text[y], self._ink[y]
+        whole = x >= 0 and x + 1 < self.width
+        changed = False
+        for column, part in ((x, letter if whole else " "), (x + 1, "" if whole else " ")):
+            if 0 <= column < self.width and (letters[column] != part or inks[column] is not style):
+                self._split(column, y)
+                letters[column], inks[column] = part, style
+                changed = True
+        if whole:  # splitting what stood there may have blanked the first half
+            letters[x], letters[x + 1] = letter, ""
+        self._any_wide = True
+        return changed
+
+    def _split(self, x: int, y: int) -> None:
+        """Cell `x` is about to be drawn on: if it is half of a wide letter, blank the other half."""
+        letters = self._text[y]
+        if letters[x] == "" and x:
+            letters[x - 1] = " "
+        elif x + 1 < self.width and letters[x + 1] == "":
+            letters[x + 1] = " "
 
     def changes(self) -> list[tuple[int, int, int]]:
         """Return what looks different since the last call: row, first column, column after the last.
@@ -83,6 +114,9 @@ class Canvas:
                 continue
             old_letters, old_inks = before
             start = end = -1
+            if self._any_wide and "" in letters:  # a region must not begin or end within a letter
+                found.append((y, 0, self.width))
+                continue
             for x in range(self.width):
                 if letters[x] != old_letters[x] or inks[x] is not old_inks[x]:
                     if start < 0:

@@ -15,6 +15,8 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import NamedTuple
 
+from rich.cells import cell_len
+
 from benchcon.console.showing import board_name, label_of
 from benchcon.console.tiles import Tile, wanted_size
 from benchcon.panel.model import Panel, Part, Place
@@ -199,7 +201,7 @@ def _widened(tiles: list[Tile], width: int) -> list[Tile]:
                 if other.x > tile.x and other.y < tile.y + tile.height and tile.y < other.y + other.height
             ]
         )
-        wide = max(tile.width, min(len(label_of(tile.part)), right - tile.x))
+        wide = max(tile.width, min(cell_len(label_of(tile.part)), right - tile.x))
         found.append(replace(tile, width=wide))
     return found
 

@@ -15,7 +15,7 @@ from benchcon.state import BenchState
 from benchcon.wire import events as ev
 from benchcon.wire.printable import printable
 
-MOST_CHANGES = 40_000
+MOST_CHANGES = 8_000
 """Changes kept of one channel; at twice as many the older half goes."""
 MOST_MARKS = 2_000
 UNKNOWN = -(1 << 62)

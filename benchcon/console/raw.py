@@ -124,6 +124,8 @@ class Raw(Table):
 def _value(channel: ChannelState) -> str:
     if channel.value is None:
         return "not known"
+    if channel.ghost:
+        return "phantom"
     if channel.kind == "digits":
         places = _places(channel)
         return decode((channel.value & ((1 << 8 * places) - 1)).to_bytes(places, "big")).strip()[:8] or "blank"

@@ -6,6 +6,7 @@ out as not known, with the reason, and never as the last thing heard.
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -137,5 +138,5 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
 
 
 def label_of(part: Part) -> str:
-    """Return what is engraved beside a part, made printable."""
-    return printable(part.label or part.name)
+    """Return what is engraved beside a part, made printable; accents are one character with their letter."""
+    return unicodedata.normalize("NFC", printable(part.label or part.name))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rich.cells import cell_len
 from rich.style import Style
 
 from benchcon.console import segment_art
@@ -64,7 +65,7 @@ def wanted_size(part: Part, tall: bool, most: int) -> tuple[int, int]:
 
     Digits are as wide as their segments, whatever `most` says.
     """
-    label = len(label_of(part))
+    label = cell_len(label_of(part))
     if isinstance(part, Digits):
         return max(part.places * segment_art.place_width(tall), min(label, most)), segment_art.ROWS + 1
     words = max(map(len, part.positions), default=6) if isinstance(part, Control) else 5
@@ -81,7 +82,10 @@ def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen, *, selected: bo
     ground = ink(ENGRAVED, pen.ground)
     canvas.wipe(tile.x, tile.y, tile.width, tile.height, ground)
     label = fitted(label_of(tile.part).upper(), tile.width)
-    canvas.write(tile.x, tile.y, label.ljust(tile.width) if selected else label, _label_ink(pen, selected, fresh))
+    style = _label_ink(pen, selected, fresh)
+    if selected:
+        canvas.wipe(tile.x, tile.y, tile.width, 1, style)
+    canvas.write(tile.x, tile.y, label, style)
     part = tile.part
     if isinstance(part, Digits):
         _digits(canvas, tile, part, showing, pen)

@@ -10,6 +10,7 @@ import pytest
 from console.fed_by_hand import OSTREY
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.cells import cell_len
 
 from benchcon.console import glyphs, segment_art
 from benchcon.console.canvas import Canvas, fitted
@@ -78,20 +79,46 @@ def test_figures_look_as_on_a_display() -> None:
 # --- the canvas -----------------------------------------------------------------------------------------------------
 
 
-@given(st.text(max_size=30), st.integers(-5, 25), st.integers(-2, 4))
-def test_whatever_is_written_a_row_keeps_its_width(text: str, x: int, y: int) -> None:
+MIXED = st.text(st.sampled_from("aZ 日本語é\u0301\u200b█▀🙂") | st.characters(), max_size=12)
+
+
+@given(st.lists(st.tuples(MIXED, st.integers(-5, 25), st.integers(-2, 4)), max_size=6))
+def test_whatever_is_written_a_row_keeps_its_width(writings: list[tuple[str, int, int]]) -> None:
     canvas = Canvas(20, 3, ink(ENGRAVED))
-    canvas.write(x, y, text, ink(ENGRAVED))
+    for text, x, y in writings:
+        canvas.write(x, y, text, ink(ENGRAVED))
     for row in range(3):
-        strip = canvas.strip(row)
-        assert strip.cell_length == 20
-        assert len(canvas.text(row)) == 20
+        assert cell_len(canvas.text(row)) == 20
+        assert sum(cell_len(segment.text) for segment in canvas.strip(row)) == 20
+
+
+@given(st.lists(st.tuples(MIXED, st.integers(-5, 25), st.integers(0, 2), st.booleans()), max_size=8))
+def test_every_difference_is_told_once(writings: list[tuple[str, int, int, bool]]) -> None:
+    canvas = Canvas(20, 3, ink(ENGRAVED))
+    shown = [canvas.text(row) for row in range(3)]
+    canvas.changes()
+    for text, x, y, look in writings:
+        canvas.write(x, y, text, ink(ENGRAVED))
+        if look:
+            rows = {row for row, _, _ in canvas.changes()}
+            for row in range(3):
+                assert (canvas.text(row) == shown[row]) or row in rows
+                shown[row] = canvas.text(row)
+            assert canvas.changes() == []
+
+
+def test_wide_letters_take_two_cells_and_half_of_one_is_blank() -> None:
+    canvas = Canvas(6, 1, ink(ENGRAVED))
+    canvas.write(0, 0, "日本語", ink(ENGRAVED))
+    assert canvas.text(0) == "日本語"
+    canvas.write(3, 0, "x", ink(ENGRAVED))
+    assert canvas.text(0) == "日 x語"
+    canvas.write(5, 0, "日", ink(ENGRAVED))
+    assert canvas.text(0) == "日 x  "
 
 
 @given(st.text(max_size=30), st.integers(0, 20))
 def test_cut_text_fits(text: str, width: int) -> None:
-    from rich.cells import cell_len
-
     assert cell_len(fitted(text, width)) <= max(width, 0)
 
 
