@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
-_TABLE = {code: f"\\x{code:02X}" for code in [*range(0x20), *range(0x7F, 0xA0)]}
-# Marks that turn writing round, split lines or hide: they could make a screen lie about what a board said.
-_TABLE |= {
-    code: f"\\u{code:04X}"
-    for code in [
-        0x061C,
-        0x200B,
-        0x200E,
-        0x200F,
-        0x2028,
-        0x2029,
-        *range(0x202A, 0x202F),
-        *range(0x2060, 0x206A),
-        0xFEFF,
-    ]
-}
+
+def _shown(char: str) -> str:
+    if char.isprintable():
+        return char
+    code = ord(char)
+    return f"\\x{code:02X}" if code < 0x100 else f"\\u{code:04X}" if code < 0x10000 else f"\\U{code:08X}"
 
 
 def printable(raw: bytes | str) -> str:
-    """Return `raw` with every control character and every byte that is no UTF-8 shown as ``\\xHH``.
+    """Return `raw` with every control character, and every byte that is no UTF-8, written as an escape.
 
-    What comes back holds no control codes. It may still hold markup brackets: hand it to a terminal library as plain
-    text, never as markup.
+    So are marks that turn the direction of writing, split lines or hide, and code points that are nobody's: all that
+    Unicode does not class as printable (`str.isprintable`). What comes back holds no control codes. It may still hold
+    markup brackets: hand it to a terminal library as plain text, never as markup.
     """
     text = raw.decode("utf-8", "backslashreplace") if isinstance(raw, bytes) else raw
-    return text.translate(_TABLE)
+    return text if text.isprintable() else "".join(map(_shown, text))

@@ -1,0 +1,47 @@
+"""A capture of one firmware is run against another: simulated desks, the native build, the emulated chip."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from firmware.emulated import needs_emulator
+
+SESSION = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
+needs_compiler = pytest.mark.skipif(
+    shutil.which("cc") is None or shutil.which("make") is None,
+    reason="the native build needs a C compiler and make; on Debian: apt-get install gcc make",
+)
+
+
+def _replayed(target: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "benchcon", "replay", str(SESSION), "--against", target]
+    return subprocess.run(command, capture_output=True, text=True, timeout=240)
+
+
+@pytest.mark.slow
+@needs_emulator
+def test_the_session_of_simulated_desks_comes_out_alike_on_the_emulated_chip() -> None:
+    # Where a desk begins is another matter: the chip is switched on with every contact open.
+    done = _replayed("emulated")
+    assert done.returncode in (0, 1), done.stderr
+    differing = [line.split()[0] for line in done.stdout.splitlines() if " in A " in line and line.startswith("  ")]
+    assert set(differing) <= {"power.sb_auto", "power.volts"}, done.stdout
+    assert "channels the same within" in done.stdout
+
+
+@needs_compiler
+def test_a_capture_whose_boards_are_on_no_panel_is_refused_in_one_line(tmp_path: Path) -> None:
+    capture = tmp_path / "empty.capture"
+    capture.write_text("benchcon capture 1 began=2026-03-01T12:00:00.000000Z unit=us\n")
+    done = subprocess.run(
+        [sys.executable, "-m", "benchcon", "replay", str(capture), "--against", "native"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1, done.stderr
