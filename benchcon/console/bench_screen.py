@@ -178,7 +178,6 @@ class BenchScreen(Screen[None]):
             self.query_one(Touched).show(None)
             return
         part = next((part for part in self.sight.panel.controls if part.name == touch.control.name), touch.control)
-        showing = self.sight.showings.get(part.name)
-        word = showing.word if showing else "?"
-        known = showing is not None and showing.known
-        self.query_one(Touched).show(Big(label_of(part), word if known else "not known", known))
+        (showing,) = self.sight.show([part])
+        word = showing.word if showing.known else "not known"
+        self.query_one(Touched).show(Big(label_of(part), word, showing.known))

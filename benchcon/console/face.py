@@ -145,11 +145,10 @@ class Face(Drawn, can_focus=True):
             self._paint_plate(sheet, plate, _ground_of(number, plate))
         if not self.layout_now.tiles:
             self._paint_empty(sheet)
-        for tile in self.layout_now.tiles:
+        top, bottom = self._scrolled, self._scrolled + self.size.height
+        tiles = [tile for tile in self.layout_now.tiles if tile.y < bottom and tile.y + tile.height > top]
+        for tile, showing in zip(tiles, sight.show([tile.part for tile in tiles]), strict=True):
             name = tile.part.name
-            showing = sight.showings.get(name)
-            if showing is None:
-                continue
             selected = name == self.selected
             fresh = sight.feed.is_fresh(name, now_us)
             wanted = (showing, selected, fresh)
@@ -246,6 +245,7 @@ class Face(Drawn, can_focus=True):
         top = max(0, min(top, self._sheet.height - self.size.height))
         if top != self._scrolled:
             self._scrolled = top
+            self._paint_sheet(self._sheet)
             self.refresh()
 
     def action_go(self, dx: int, dy: int) -> None:

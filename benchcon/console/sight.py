@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from benchcon.console.feed import Feed
@@ -12,7 +13,7 @@ from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import Standing, standing
 from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
-from benchcon.panel.model import Panel
+from benchcon.panel.model import Panel, Part
 from benchcon.session import LiveSession, ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.wire.events import Event
@@ -40,8 +41,6 @@ class Sight:
         """The session's panel, with a part for every channel that it does not name."""
         self.boards: dict[str, BoardState] = {}
         """By their name on the panel."""
-        self.showings: dict[str, Showing] = {}
-        """By part name."""
         self.standings: dict[str, Standing] = {}
         """By board name on the panel."""
         self.history = History()
@@ -71,8 +70,7 @@ class Sight:
         with self.session.lock:
             self._learn()
             self._count()
-            boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
-            self.showings = {part.name: show(part, boards, now_us, blinking) for part in self.panel.parts}
+            boards, now_us = self.boards, self.now_us
             self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
         self._notice()
         count = self.feed.drain()
@@ -81,6 +79,12 @@ class Sight:
             with self.session.lock:
                 self.history.stand(self.session.state)
         return count
+
+    def show(self, parts: Iterable[Part]) -> list[Showing]:
+        """Return how parts look, as of the last look at the time; only what is in view is worked out."""
+        boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
+        with self.session.lock:
+            return [show(part, boards, now_us, blinking) for part in parts]
 
     @property
     def latest_us(self) -> int:
