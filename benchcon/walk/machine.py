@@ -205,7 +205,7 @@ class Walk:
             if self._said:
                 self._close_us = min(now_us + DONE_US, self._said_us + DONE_MOST_US)
             elif self._outcome == "seen" and self._went_away():
-                self._lapse(now_us)
+                self._lapse(change, now_us)
             else:
                 self._taking.settled = dict(self.values)
         elif self.state == "ask":
@@ -286,8 +286,9 @@ class Walk:
         self._note = f"{self._note}; {text}" if self._note else text
 
     def again(self, now_us: int) -> None:
-        """Ask the group at hand from its beginning."""
+        """Ask the group at hand from its beginning, and forget what it gave."""
         if self.group is not None:
+            self._again = False
             self._begin_group(now_us)
 
     def back(self, now_us: int) -> None:
@@ -396,12 +397,16 @@ class Walk:
             and not judge.done(self.layout, step, self._taking.before, self.values)
         )
 
-    def _lapse(self, now_us: int) -> None:
+    def _lapse(self, change: Change, now_us: int) -> None:
         """What was asked for was there for a moment only."""
         step = self.step
         assert step is not None
         if len(step.parts) == 1 and judge.springs_back(self.layout, step):
-            self._finish(now_us)  # a quick tap: what stood counts
+            stood = self._taking.settled
+            self._finish(now_us)  # a quick tap: what stood counts, and this is the next step already
+            if self.step is not None and self.step.parts == step.parts:
+                self._taking.before = dict(stood)
+                self.heard(change, now_us)
             return
         self.state = "ask"
         self._outcome = ""

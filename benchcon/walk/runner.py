@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import queue
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
@@ -27,6 +27,8 @@ LONG_US = 600_000
 """A proved button held this long says no."""
 STUCK_US = 5_000_000
 """Outputs that are not as wanted after this long are told to the person."""
+RETRY_US = 500_000
+"""Outputs that could not be set are tried again after this."""
 RAW_US = 150_000
 """How long a robot waits for raw edges to be switched on."""
 
@@ -69,12 +71,15 @@ class Runner:
         self._wants_shown = -1
         self._lit = -1
         """Number of the wants that the boards have confirmed."""
+        self._retry_us = 0
         self._ready_us = 0
         self._stuck_since = 0
         self._pulse_until = 0
         self._pressed_us: int | None = None
         self._shown: tuple[Any, ...] = ()
         self._lost: set[str] = set()
+        self._upsets: set[str] = set()
+        """Boards that were reset or lost and have not told how they stand since."""
 
     def run(self) -> bool:
         """Walk. Returns True if the plan was done, False if the person (or the robot) left. Raises `Trouble`."""
@@ -154,12 +159,9 @@ class Runner:
         elif isinstance(event, ev.Told):
             self._told(board, event)
         elif isinstance(event, ev.Boot):
-            self.outputs.forget(board)
-            self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
-            self._wants_shown = self._lit = -1
+            self._upset(board)
         elif isinstance(event, ev.Answered) and event.words[:1] == ("read",):
-            values = input_values(self.session, self.walk.panel)
-            self.walk.set_values({k: v for k, v in values.items() if k.startswith(f"{board}.")}, event.at_us)
+            self._read_again(board, event.at_us)
 
     def _hear(self, at_us: int, key: str, value: int, clock_us: int, how: str) -> None:
         walk = self.walk
@@ -186,19 +188,39 @@ class Runner:
                 self._hear(event.at_us, key, by, event.clock_us, "skip")
 
     def _link(self, event: ev.Link) -> None:
-        if event.word == "lost" and event.source in self.names:
-            board = self.names[event.source]
+        board = self.names.get(event.source)
+        if event.word == "lost" and board is not None:
+            self._upset(board)
             self._lost.add(board)
-            self.outputs.forget(board)
             self.face.warn(f"board '{board}' is gone: plug it in again, and the walk goes on")
         elif event.word == "ident":
             self._meet_boards()
-            board = self.names.get(event.source, "")
-            if board in self._lost:
-                self._lost.discard(board)
-                self.face.warn(f"board '{board}' is back")
-            self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
-            self._wants_shown = self._lit = -1
+
+    def _upset(self, board: str) -> None:
+        """The board was reset or is gone: what it showed counts no more, and the group at hand is asked again."""
+        self._upsets.add(board)
+        self.outputs.forget(board)
+        self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
+
+    def _read_again(self, board: str, at_us: int) -> None:
+        with self.session.lock:
+            state = self.session.state.boards.get(self.outputs.sources[board])
+            known = state is not None and state.known
+        if not known:
+            return
+        values = input_values(self.session, self.walk.panel)
+        mine = {key: value for key, value in values.items() if key.startswith(f"{board}.")}
+        if board not in self._upsets:
+            self.walk.set_values(mine, at_us)
+            return
+        self._upsets.discard(board)
+        if board in self._lost:
+            self._lost.discard(board)
+            self.face.warn(f"board '{board}' is back")
+        self.walk.values.update(mine)
+        self._wants_shown = self._lit = -1
+        if not self._upsets:
+            self.walk.again(self._now())
 
     def _by_button(self, key: str, value: int, at_us: int) -> None:
         """A proved button answers: short yes, long no."""
@@ -225,6 +247,8 @@ class Runner:
             walk.note(answer.text)
         elif answer.step not in (0, walk.step_number):
             return  # it answers a step that is over
+        elif self._upsets and answer.word in ("acting", "done", "same", "otherwise"):
+            return  # a board is away: what is done now proves nothing, and is asked again when it is back
         elif answer.word == "acting":
             walk.acting()
         elif answer.word == "done":
@@ -254,8 +278,10 @@ class Runner:
             self.outputs.apply(walk.wants, lambda failed: None)
         if walk.wants.blink and walk.state == "look" and now >= self._ready_us + self.blink_us:
             walk.steady()
+        if self._retry_us and now >= self._retry_us and not self._upsets:
+            self._retry_us, self._wants_shown = 0, -1
         shown = self._wants_shown == walk.wants_number
-        if walk.state == "light" and shown and now - self._stuck_since > STUCK_US:
+        if walk.state == "light" and shown and not self._upsets and now - self._stuck_since > STUCK_US:
             self._stuck_since = now
             held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
             self.face.warn(f"the outputs are not as wanted yet ({held}); skip this one if it stays so")
@@ -313,12 +339,12 @@ class Runner:
             self._raw_waiting.discard(done.number)
             return
         if done.failed:
-            # The board is gone, dark or was reset: when it is back, the outputs are set again.
+            # The board is gone, dark or was reset: when it is back, or after a while, the outputs are set again.
             if "dark" in done.failed:
                 self.bench.light()
             self.outputs.forget_all()
             self._lit = -1
-            self._wants_shown = -1 if "dark" in done.failed else self._wants_shown
+            self._retry_us = self._now() + RETRY_US
             return
         self._ready_us = self._now()
         self._lit = done.number
@@ -365,7 +391,7 @@ def input_values(session: Session, panel: Panel) -> dict[str, int]:
     return values
 
 
-def missing_boards(session: Session, panel: Panel, only: Mapping[str, Any] | None = None) -> list[str]:
+def missing_boards(session: Session, panel: Panel) -> list[str]:
     """Return the boards of `panel` that are not linked or whose values are not known yet."""
     out = []
     with session.lock:

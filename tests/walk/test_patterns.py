@@ -74,7 +74,7 @@ def test_never_more_lit_than_the_budget_allows(places: int, segment_ma: float, b
         assert {p[place] for p in shown} >= {p[place] for p in pictures(places)}
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=8)
 @given(st.integers(1, 6), st.data())
 def test_any_two_single_flaws_are_explained_by_no_more_than_two(places: int, data: st.DataObject) -> None:
     flaws = sorted(Flaw(*row) for row in single_flaws(places))

@@ -1,0 +1,92 @@
+"""The demo's desks with a bench on them, for walks in the same process."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from benchcon.demo import Demo, panel_path, start
+from benchcon.link import Bench
+from benchcon.panel.file import load
+from benchcon.session import LiveSession
+from benchcon.walk.diagnosis import diagnose
+from benchcon.walk.faces import Answer, RobotFace, Scene
+from benchcon.walk.findings import Finding
+from benchcon.walk.layout import Layout
+from benchcon.walk.machine import Walk
+from benchcon.walk.runner import Runner, missing_boards
+
+PATIENCE_S = 60.0
+
+
+class Desks:
+    """Three simulated desks, linked."""
+
+    def __init__(self, faults: Path | None = None) -> None:
+        self.panel = load(panel_path())
+        self.demo: Demo = start(faults)
+        self.hands = self.demo.hands
+        self.bench = Bench([desk.port for desk in self.demo.boards], panel=self.panel, keep=False)
+        self.session = LiveSession(self.bench, self.panel, self.hands)
+        self._stirred = threading.Event()
+        self.session.subscribe(lambda events: self._stirred.set())
+        self.bench.start()
+        self.wait(lambda: not missing_boards(self.session, self.panel))
+
+    def wait(self, test: Callable[[], bool]) -> None:
+        """Wait until `test` holds, looking whenever a board has said something."""
+        for _ in range(int(PATIENCE_S / 0.1)):
+            self._stirred.clear()
+            if test():
+                return
+            self._stirred.wait(0.1)
+        raise AssertionError("this did not come")
+
+    def close(self) -> None:
+        self.session.close()
+        self.demo.close()
+
+    def robot_walk(self, only: Sequence[str] = (), blink_s: float = 0.0, look_s: float = 0.0) -> Walk:
+        """Walk with the robot's hand; the waits are cut short."""
+        walk = Walk(self.panel, only, rest_us=150_000, still_us=1_500_000)
+        face = RobotFace(self.hands, look_s)
+        assert Runner(self.session, walk, face, blink_s=blink_s).run()
+        assert not face.trouble
+        return walk
+
+    def findings(self, only: Sequence[str] = ()) -> list[Finding]:
+        return diagnose(self.panel, self.robot_walk(only).evidence)
+
+
+class Scripted:
+    """A face whose answers a test gives: `answer` is asked at each new step or state."""
+
+    robot = True
+
+    def __init__(self, answer: Callable[[Scene], Answer | None]) -> None:
+        self.answer = answer
+        self.scenes: list[Scene] = []
+        self.sounds: list[str] = []
+        self.warnings: list[str] = []
+        self.layout: Layout | None = None
+        self.warned = threading.Event()
+
+    def begin(self, layout: Layout, post: Callable[[Answer], None]) -> None:
+        self.layout, self.post = layout, post
+
+    def show(self, scene: Scene) -> None:
+        self.scenes.append(scene)
+        answer = self.answer(scene)
+        if answer is not None:
+            self.post(answer)
+
+    def sound(self, word: str) -> None:
+        self.sounds.append(word)
+
+    def warn(self, text: str) -> None:
+        self.warnings.append(text)
+        self.warned.set()
+
+    def end(self) -> None:
+        pass

@@ -1,0 +1,211 @@
+"""The walk on simulated desks, in processes of their own: healthy, and with every kind of fault in turn."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from walk.desks import Desks, Scripted
+
+from benchcon.walk.diagnosis import diagnose
+from benchcon.walk.faces import Answer, Scene
+from benchcon.walk.machine import Walk
+from benchcon.walk.runner import Runner
+
+
+@pytest.fixture(scope="module")
+def desks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desks]:
+    with pytest.MonkeyPatch.context() as patch:
+        home = tmp_path_factory.mktemp("home")
+        patch.setenv("BENCHCON_HOME", str(home))
+        patch.setenv("BENCHCON_LOCKS", str(home))
+        desks = Desks()
+        yield desks
+        desks.close()
+
+
+@pytest.fixture
+def clean(desks: Desks) -> Iterator[Desks]:
+    yield desks
+    for hand in desks.hands.values():
+        hand.clear()
+
+
+FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], str, dict[str, Any]]] = [
+    # board, fault put in, its channels, its settings, parts to walk, kind to be found, detail
+    ("met", "open", ("unit",), {}, ("pressure_unit",), "open", {}),
+    ("met", "stuck", ("unit",), {"value": 1}, ("pressure_unit",), "stuck", {}),
+    ("met", "inverted", ("unit",), {}, ("pressure_unit",), "inverted", {}),
+    ("lighting", "crossed", ("sw_app", "sw_rwy"), {}, ("approach", "runway_edge"), "crossed", {}),
+    ("lighting", "crossed", ("int2", "int3"), {}, ("intensity",), "crossed", {}),
+    (
+        "lighting",
+        "crossed",
+        ("sw_app", "sw_stop", "sw_twy"),
+        {},
+        ("approach", "stop_bar", "taxiway"),
+        "crossed",
+        {},
+    ),
+    ("lighting", "shorted", ("sw_app", "sw_rwy"), {}, ("approach", "runway_edge"), "shorted", {}),
+    ("lighting", "shorted", ("int1", "test"), {}, ("intensity", "lamp_test"), "shorted", {}),
+    ("met", "bounce", ("unit",), {"edges": ["9 ms"] * 12}, ("pressure_unit",), "chattering", {}),
+    ("met", "reversed", ("enc_qnh",), {}, ("pressure_set",), "reversed", {}),
+    ("met", "counts", ("enc_qnh",), {"detent": 2}, ("pressure_set",), "other counts", {"counts": 2}),
+    ("met", "skipping", ("enc_qnh",), {"every": 3}, ("pressure_set",), "skipping", {}),
+    ("met", "open", ("enc_qnh",), {}, ("pressure_set",), "open", {}),
+    ("met", "open", ("enc_qnh",), {"phase": "a"}, ("pressure_set",), "phase open", {"phase": "A"}),
+    ("power", "reversed", ("volts",), {}, ("bus_volts",), "reversed", {}),
+    ("power", "short_range", ("volts",), {"high": 900, "low": 0}, ("bus_volts",), "short of range", {"high": 900}),
+    ("power", "noisy", ("volts",), {}, ("bus_volts",), "noisy", {}),
+    ("power", "stuck", ("volts",), {"value": 300}, ("bus_volts",), "open", {}),
+    ("power", "dead", ("l_main",), {}, ("mains_fail",), "dead", {}),
+    ("power", "always_on", ("l_main",), {}, ("mains_fail", "standby_fail"), "always on", {}),
+    ("power", "crossed", ("l_main", "l_batt"), {}, ("mains_fail", "battery_low"), "crossed", {}),
+    ("power", "together", ("l_main", "l_batt"), {}, ("mains_fail", "battery_low"), "lit together", {}),
+    ("power", "dim", ("l_main",), {}, ("mains_fail",), "dim", {}),
+    ("power", "wrong_colour", ("l_main",), {"colour": "blue"}, ("mains_fail",), "wrong colour", {"colour": "blue"}),
+    ("power", "flickering", ("l_main",), {}, ("mains_fail",), "flickering", {}),
+    ("met", "segment_dead", ("d_spd",), {"segment": "B", "place": 2}, ("wind_speed",), "segment dead", {"places": [2]}),
+    ("met", "segment_dead", ("d_spd",), {"segment": "P"}, ("wind_speed",), "segment dead", {"segments": ["P"]}),
+    ("met", "segment_stuck", ("d_qnh",), {"segment": "G", "place": 5}, ("pressure",), "segment stuck", {"places": [5]}),
+    ("met", "segments_swapped", ("d_dir",), {"first": "A", "second": "D"}, ("wind_direction",), "segments swapped", {}),
+    ("met", "places", ("d_dir",), {"order": [3, 1, 2]}, ("wind_direction",), "places swapped", {"order": [3, 1, 2]}),
+    ("met", "dead", ("d_dir",), {}, ("wind_direction",), "dead", {}),
+]
+
+
+@pytest.mark.parametrize(
+    ("board", "fault", "channels", "settings", "parts", "kind", "detail"),
+    FAULTS,
+    ids=[f"{fault}-{'-'.join(channels)}" for _, fault, channels, *_ in FAULTS],
+)
+def test_a_fault_is_named(
+    clean: Desks,
+    board: str,
+    fault: str,
+    channels: tuple[str, ...],
+    settings: dict[str, Any],
+    parts: tuple[str, ...],
+    kind: str,
+    detail: dict[str, Any],
+) -> None:
+    clean.hands[board].fault(fault, *channels, **settings)
+    (finding,) = clean.findings(parts)
+    assert finding.kind == kind
+    assert set(finding.channels) == {f"{board}.{channel}" for channel in channels}
+    assert {key: finding.detail[key] for key in detail} == detail
+
+
+def test_healthy_desks_have_nothing_wrong(clean: Desks) -> None:
+    walk = clean.robot_walk()
+    assert diagnose(clean.panel, walk.evidence) == []
+    assert {done.how for done in walk.done.values()} == {"done"}
+    assert len(walk.done) == len(clean.panel.parts) + 2
+
+
+def test_a_lamp_blinks_for_the_eye_and_never_more_than_three_times_a_second(clean: Desks) -> None:
+    """WCAG 2, success criterion 2.3.1, counted by the simulated boards on what was really lit."""
+    lamps = ("mains_fail", "standby_fail")
+    clean.robot_walk(lamps, blink_s=2.2)
+    flashes = clean.hands["power"].flashes()
+    assert flashes["l_main"] >= 1
+    assert all(count <= 3 for hand in clean.hands.values() for count in hand.flashes().values())
+
+
+def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(clean: Desks) -> None:
+    def act(scene: Scene) -> Answer | None:
+        if scene.state == "ask" and scene.step is not None:
+            hand = clean.hands["met"]
+            threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
+        return None
+
+    walk = Walk(clean.panel, ("pressure_unit",), rest_us=100_000)
+    face = Scripted(act)
+    assert Runner(clean.session, walk, face).run()
+    assert face.sounds == ["right", "right", "over"]
+    assert [scene.prompt.title for scene in face.scenes if scene.state == "ask"] == [
+        "Press hPa / inHg",
+        "Release hPa / inHg",
+    ]
+
+
+def test_a_proved_button_answers_short_for_yes_and_long_for_no(clean: Desks) -> None:
+    answered: list[int] = []
+
+    def act(scene: Scene) -> Answer | None:
+        hand = clean.hands["met"]
+        if scene.state == "ask" and scene.step is not None:
+            threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
+        elif scene.state == "look" and scene.step is not None and scene.number not in answered:
+            answered.append(scene.number)
+            if not scene.button:
+                return Answer("same", scene.number)
+            assert scene.button == "pressure_unit"
+            held = 0.1 if scene.step.parts == ("standby_fail",) else 0.9
+            threading.Timer(0.3, hand.press, ("unit",)).start()
+            threading.Timer(0.3 + held, hand.release, ("unit",)).start()
+        return None
+
+    walk = Walk(clean.panel, ("pressure_unit", "mains_fail", "standby_fail", "battery_low"), rest_us=100_000)
+    face = Scripted(act)
+    assert Runner(clean.session, walk, face, blink_s=0.2).run()
+    answers = {name: [e.answer for e in done.evidence] for name, done in walk.done.items() if done.group.kind == "lamp"}
+    assert answers == {"mains_fail": ["same"], "standby_fail": ["same"], "battery_low": ["otherwise"]}
+    assert [f.kind for f in diagnose(clean.panel, walk.evidence)] == ["dead"]
+
+
+def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(clean: Desks) -> None:
+    hand = clean.hands["met"]
+    pulled = threading.Event()
+
+    def act(scene: Scene) -> Answer | None:
+        if scene.state == "ask" and scene.step is not None and not pulled.is_set():
+            pulled.set()
+            hand.unplug()
+            threading.Thread(target=plug).start()
+        elif scene.state == "ask" and scene.step is not None and face.warned.is_set():
+            threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
+        return None
+
+    def plug() -> None:
+        assert face.warned.wait(30)
+        hand.replug()
+
+    walk = Walk(clean.panel, ("pressure_unit",), rest_us=100_000)
+    face = Scripted(act)
+    assert Runner(clean.session, walk, face).run()
+    assert face.warnings == ["board 'met' is gone: plug it in again, and the walk goes on", "board 'met' is back"]
+    assert diagnose(clean.panel, walk.evidence) == []
+
+
+def test_a_reset_in_mid_walk_is_no_fault_of_the_part(clean: Desks) -> None:
+    hand = clean.hands["met"]
+    reset = threading.Event()
+
+    def act(scene: Scene) -> Answer | None:
+        if scene.state == "ask" and scene.step is not None:
+            if not reset.is_set():
+                reset.set()
+                hand.reset()
+            threading.Timer(0.4, hand.press if scene.step.to else hand.release, ("unit",)).start()
+        return None
+
+    walk = Walk(clean.panel, ("pressure_unit",), rest_us=100_000)
+    assert Runner(clean.session, walk, Scripted(act)).run()
+    assert diagnose(clean.panel, walk.evidence) == []
+
+
+def test_a_walk_that_is_left_keeps_what_was_done(clean: Desks) -> None:
+    lines: list[dict[str, Any]] = []
+
+    def act(scene: Scene) -> Answer | None:
+        if scene.state == "ask":
+            return Answer("leave")
+        return Answer("same", scene.number) if scene.state == "look" else None
+
+    walk = Walk(clean.panel, ("pressure_unit", "mains_fail"), rest_us=50_000)
+    assert not Runner(clean.session, walk, Scripted(act), lines.append).run()
+    assert [line.get("done") for line in lines] == ["dark", "mains_fail", "rest"]
