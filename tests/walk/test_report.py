@@ -1,0 +1,229 @@
+"""The report: JUnit read back by an independent library, a page that is whole and harmless, and what has changed."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from junitparser import Failure, JUnitXml, Skipped
+from walk.small import TEXT, lamps, presses, small
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import loads
+from benchcon.panel.model import Panel
+from benchcon.walk.evidence import read
+from benchcon.walk.folder import Folder, read_report
+from benchcon.walk.html import page
+from benchcon.walk.journal import Done
+from benchcon.walk.junit import junit
+from benchcon.walk.plan import Group
+from benchcon.walk.report import FORM, build, changes, done_of
+
+EVIL = "<script>alert(1)</script>\x1b[2J&\"'"
+ABOUT = {"began": "2031-02-03T04:05:06+00:00", "boards": [{"name": "a", "ident": "a", "firmware": "one 1"}]}
+
+
+def done(name: str, kind: str, evidence: list[Any], how: str = "done", note: str = "") -> Done:
+    return Done(Group(name, kind, (name,)), [read(e) for e in evidence], how, note, 1_500_000)
+
+
+def walked(panel: Panel | None = None, note: str = "") -> dict[str, Any]:
+    groups = [
+        done("b1", "control", presses("b1", {"b1": 0}, {"b1": 0}), note=note),
+        done("b2", "control", presses("b2", {"b2": 1}, {"b2": 0})),
+        done("b3", "control", [], "skipped"),
+        done("l1", "lamp", [lamps("l1", "l1")]),
+        done("l2", "lamp", [], "not wired"),
+    ]
+    return build(panel or small(), groups, ABOUT)
+
+
+def test_the_report_says_of_each_part_how_it_was_found() -> None:
+    report = walked()
+    assert report["result"] == "wrong"
+    verdicts = {part["name"]: part["verdict"] for part in report["parts"]}
+    assert verdicts["b1"] == "wrong"
+    assert verdicts["b2"] == verdicts["l1"] == "good"
+    assert (verdicts["b3"], verdicts["l2"], verdicts["l3"]) == ("skipped", "not wired", "not asked")
+    assert json.loads(json.dumps(report)) == report
+    assert done_of(report) == done_of(json.loads(json.dumps(report)))
+
+
+def test_junit_is_read_back_by_junitparser() -> None:
+    xml = JUnitXml.fromstring(junit(walked(note="under the desk")))
+    cases = {case.name: case for suite in xml for case in suite}
+    assert [type(result) for result in cases["b1"].result] == [Failure]
+    assert "J1 pin 4" in cases["b1"].result[0].message
+    assert cases["b2"].result == []
+    assert [type(result) for result in cases["b3"].result] == [Skipped]
+    assert cases["b1"].system_out == "under the desk"
+    assert cases["b1"].time == 1.5
+    xml.update_statistics()
+    assert (xml.tests, xml.failures, xml.skipped) == (len(small().parts) + 1, 1, len(small().parts) - 3)
+    suites = {suite.name: suite for suite in xml}
+    assert suites["button"].failures == 1
+
+
+def test_junit_holds_any_text() -> None:
+    panel = loads(TEXT.replace('title = "Small"', f"title = {json.dumps('a & <b>')}"), "x")
+    report = walked(panel, note=EVIL + "\x00\ud800")
+    xml = JUnitXml.fromstring(junit(report))
+    case = next(case for suite in xml for case in suite if case.name == "b1")
+    assert "<script>" in case.system_out
+    assert "\x1b" not in case.system_out
+
+
+class Whole(HTMLParser):
+    """Checks that every element is closed in order, and gathers what is there."""
+
+    VOID = frozenset({"meta", "link", "br", "rect", "circle", "line"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attributes)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def test_the_page_needs_nothing_from_outside_and_shows_every_part_marked() -> None:
+    text = page(walked(), small(), ["b1: good before, wrong now"])
+    parser = Whole()
+    parser.feed(text)
+    assert parser.open == []
+    assert not re.search(r"(?:src|href)\s*=|url\(|@import|https?:", text)
+    shown = "".join(parser.text)
+    for part in small().parts:
+        assert (part.label or part.name) in shown
+    marks = [a for tag, a in parser.seen if tag == "g"]
+    assert len(marks) == len(small().parts)
+    assert {a["class"] for a in marks} == {
+        "part good",
+        "part wrong",
+        "part skipped",
+        "part not-wired",
+        "part not-asked",
+    }
+    assert "b1: good before, wrong now" in shown
+    assert "J1 pin 4" in shown
+    assert "To decide" in shown
+
+
+def test_nothing_that_a_file_or_a_person_says_gets_out_of_its_place_on_the_page() -> None:
+    evil = json.dumps("<img src=x onerror=alert(1)>")
+    panel = loads(
+        TEXT.replace('title = "Small"', f"title = {evil}").replace(
+            '[controls.b1]\nkind = "button"', f'[controls.b1]\nlabel = {evil}\nkind = "button"'
+        ),
+        "x",
+    )
+    text = page({**walked(panel, note=EVIL), "began": EVIL}, panel, [EVIL])
+    parser = Whole()
+    parser.feed(text)
+    assert {tag for tag, _ in parser.seen}.isdisjoint({"script", "img", "iframe"})
+    assert parser.open == []
+
+
+def test_what_has_changed_since_another_walk() -> None:
+    old = walked()
+    groups = [
+        done("b1", "control", presses("b1", {"b1": 1}, {"b1": 0})),
+        done("b2", "control", presses("b2", {"b2": 1}, {"b2": 1})),
+    ]
+    new = build(small(), groups, {**ABOUT, "boards": [{"name": "a", "firmware": "two 2"}]})
+    lines = changes(old, new)
+    assert "another boards: a one 1 before, a two 2 now" in lines
+    assert "b1: wrong before, good now" in lines
+    assert "b2: good before, wrong now" in lines
+    assert any(line.startswith("mended: a.b1") for line in lines)
+    assert any(line.startswith("new: a.b2") for line in lines)
+    assert changes(old, walked()) == []
+
+
+def test_figures_that_moved_by_more_than_a_tenth_are_told() -> None:
+    def end(to: int, counts: int) -> dict[str, Any]:
+        return {"what": "hand", "do": "end", "part": "vol", "to": to, "values": {"a.vol": counts}}
+
+    def pot(high: int) -> dict[str, Any]:
+        return build(small(), [done("vol", "control", [end(0, 0), end(1, high)])], ABOUT)
+
+    assert changes(pot(1020), pot(1000)) == []
+    assert "vol: most counts 1020 before, 880 now" in changes(pot(1020), pot(880))
+
+
+def test_the_folder_keeps_a_journal_and_a_torn_line_at_its_end_is_no_matter(tmp_path: Path) -> None:
+    panel, folder = small(), Folder(tmp_path / "walked")
+    folder.open(panel, "now", [])
+    folder.write({"done": "b1", "kind": "control", "parts": ["b1"], "how": "done", "evidence": []})
+    folder.close()
+    with open(tmp_path / "walked" / "journal.jsonl", "ab") as file:
+        file.write(b'{"done":"b2","kind":"con')
+    again = Folder(tmp_path / "walked")
+    assert [d.group.name for d in again.unfinished(panel)] == ["b1"]
+    again.open(panel, "now", [])
+    again.write({"done": "b2", "kind": "control", "parts": ["b2"], "how": "done", "evidence": []})
+    again.finish(walked(), panel, None)
+    assert Folder(tmp_path / "walked").unfinished(panel) == []
+    lines = [json.loads(line) for line in (tmp_path / "walked" / "journal.jsonl").read_text().splitlines()]
+    assert [line.get("done") for line in lines] == [None, "b1", "b2", None]
+    assert sorted(p.name for p in (tmp_path / "walked").iterdir()) == [
+        "journal.jsonl",
+        "junit.xml",
+        "walk.html",
+        "walk.json",
+    ]
+    assert read_report(tmp_path / "walked")["walk"] == FORM
+
+
+@pytest.mark.parametrize("raw", [b"no journal\n", b"[1]\n", b'{"journal":9}\n', b"\xff\xfe\n", b'{"done":"x"}\n'])
+def test_what_is_no_journal_is_said_in_one_line_and_left_alone(tmp_path: Path, raw: bytes) -> None:
+    (tmp_path / "journal.jsonl").write_bytes(raw)
+    with pytest.raises(Trouble, match=r"journal\.jsonl:1: is no journal of a walk"):
+        Folder(tmp_path).unfinished(small())
+    assert (tmp_path / "journal.jsonl").read_bytes() == raw
+
+
+def test_a_journal_of_another_panel_file_is_not_gone_on_from(tmp_path: Path) -> None:
+    folder = Folder(tmp_path)
+    folder.open(small(), "now", [])
+    folder.write({"done": "b1", "kind": "control", "parts": ["b1"], "how": "done", "evidence": []})
+    folder.close()
+    with pytest.raises(Trouble, match="another panel file"):
+        Folder(tmp_path).unfinished(loads(TEXT + "\n# changed\n", "x"))
+
+
+@pytest.mark.parametrize("raw", ["", "[]", "{", '{"walk": 99}', '{"walk": "1"}', "[" * 100_000])
+def test_what_is_no_report_is_said_in_one_line(tmp_path: Path, raw: str) -> None:
+    (tmp_path / "walk.json").write_text(raw)
+    with pytest.raises(Trouble, match=r"walk\.json: is no report of a walk"):
+        read_report(tmp_path)
+
+
+def test_a_full_disk_is_one_line_and_the_journal_stays_whole(tmp_path: Path) -> None:
+    folder = Folder(tmp_path)
+    folder.open(small(), "now", [])
+    whole = (tmp_path / "journal.jsonl").read_bytes()
+    (tmp_path / "journal.jsonl").unlink()
+    folder.close()
+    folder._journal = open("/dev/full", "r+b", buffering=0)  # noqa: SIM115
+    with pytest.raises(Trouble, match="cannot be written: No space left"):
+        folder.write({"done": "b1"})
+    folder.close()
+    assert whole.endswith(b"\n")
