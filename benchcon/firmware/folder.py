@@ -30,7 +30,7 @@ from benchcon.wire.printable import printable
 MARK = "# Firmware of one panel board, written by `benchcon firmware`."
 """First line of the Makefile: what --force may replace."""
 
-NATIVE = ("main.c", "hand.c", "host_hal.c")
+NATIVE = ("main.c", "hand.c", "moves.c", "host_hal.c")
 """The board as a program of this machine; the folder holds other programs as well."""
 
 OURS = ("benchboard", "native", "build")

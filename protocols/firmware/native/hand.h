@@ -13,6 +13,13 @@ bool hand_open(native *n);                     /* false, with errno: cannot list
 void hand_close(native *n);
 int hand_fds(native *n, struct pollfd *fds);   /* what to wait for; how many */
 void hand_serve(native *n);                    /* accept, read, act, answer */
+void hand_answer(native_hand *h, const char *format, ...);
+
+/* moves.c */
+void hand_rest(native *n);                     /* all parts as they are when nobody has touched them */
+void hand_contact(native *n, uint8_t input, bool made);
+void hand_put(native *n, native_hand *h, uint8_t slot, const char *where);
+void hand_turn(native *n, native_hand *h, uint8_t slot, const char *detents);
 void hand_move(native *n, uint64_t now_us);    /* go on with moves that take time */
 
 #endif
