@@ -9,7 +9,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from benchcon.hand import Hand
-    from benchcon.link import Bench
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
     from benchcon.walk.folder import Folder
@@ -57,10 +56,10 @@ def run(args: argparse.Namespace) -> int:
     if not ports:
         raise Trouble("no port is named, and none was agreed to before; see 'benchcon ports'")
     panel = panel or _described(ports)
+    folder = Folder(args.report) if args.report else None
+    done, only = _to_do(args, panel, folder)
     session = _open(ports, panel, hands)
     try:
-        folder = Folder(args.report) if args.report else None
-        done, only = _to_do(args, panel, folder)
         return _walk(args, session, panel, folder, done, only, old)
     finally:
         session.close()
@@ -110,20 +109,32 @@ READY_S = 15.0
 """How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
 
 
-def _wait(test: Any, seconds: float) -> bool:
+def _meet(session: LiveSession, panel: Panel) -> list[str]:
+    """Wait until every board of the panel is linked and known; return those that are not, and will not be."""
     import time
 
-    until = time.monotonic() + seconds
-    while not test():
-        if time.monotonic() > until:
-            return False
-        time.sleep(0.02)
-    return True
+    from benchcon.cli.draft import HOPELESS
+    from benchcon.walk.runner import missing_boards
+
+    assert session.bench is not None
+    until = time.monotonic() + READY_S
+    while missing := missing_boards(session, panel):
+        ports = session.bench.ports()
+        settled = bool(ports) and all(port.standing in (*HOPELESS, "live", "silent") for port in ports)
+        # A board that has just answered is live before its description is whole.
+        if time.monotonic() > until or (settled and not _half_known(session)):
+            break
+        session.bench.wait(_never, 0.02)
+    return missing_boards(session, panel) if missing else []
 
 
-def _no_answer(bench: Bench) -> str:
-    texts = [port.text for port in bench.ports() if port.text]
-    return texts[0] if texts else "no board answers; see 'benchcon ports'"
+def _never(ports: object) -> bool:
+    return False
+
+
+def _half_known(session: LiveSession) -> bool:
+    with session.lock:
+        return any(not board.known for board in session.state.boards.values() if board.link == "linked")
 
 
 def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[Done], list[str]]:
@@ -176,13 +187,13 @@ def _walk(
     from benchcon.walk.faces import Face, RobotFace
     from benchcon.walk.machine import Walk
     from benchcon.walk.plain import PlainFace
-    from benchcon.walk.runner import Runner, missing_boards
+    from benchcon.walk.runner import Runner
 
     bench = session.bench
     assert bench is not None
-    if not _wait(lambda: not missing_boards(session, panel), READY_S):
-        missing = ", ".join(missing_boards(session, panel))
-        raise Trouble(f"no board answers as {missing}: {_no_answer(bench)}")
+    missing = _meet(session, panel)
+    if missing:
+        raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
     bench.light()
     robot = RobotFace(session.hands) if session.hands else None
     face: Face = robot or PlainFace(bell=sys.stderr.isatty())

@@ -37,6 +37,8 @@ class PlainFace:
         self._scene: Scene | None = None
         self._layout: Layout | None = None
         self._shown = 0
+        self._answered = 0
+        self._news = threading.Condition()
 
     def begin(self, layout: Layout, post: Post) -> None:
         """Say how to answer, and listen."""
@@ -46,7 +48,9 @@ class PlainFace:
 
     def show(self, scene: Scene) -> None:
         """Print the prompt once a step."""
-        self._scene = scene
+        with self._news:
+            self._scene = scene
+            self._news.notify()
         if scene.number == self._shown or scene.state in ("light", "closing", "over"):
             return
         self._shown = scene.number
@@ -75,10 +79,18 @@ class PlainFace:
             print(text, file=self.out, flush=True)
 
     def _listen(self, post: Post) -> None:
-        while line := self.read():
-            scene, layout = self._scene, self._layout
-            if scene is None or layout is None:
-                continue
+        layout = self._layout
+        assert layout is not None
+        while True:
+            # One line answers one prompt, so what is typed ahead waits for the prompt that it belongs to.
+            with self._news:
+                self._news.wait_for(self._is_open)
+            line = self.read()
+            scene = self._scene
+            assert scene is not None
+            if not line:
+                post(Answer("leave"))
+                return
             try:
                 answer = understood(line.strip(), scene, layout)
             except Trouble as trouble:
@@ -87,7 +99,13 @@ class PlainFace:
             post(answer)
             if answer.word == "leave":
                 return
-        post(Answer("leave"))
+            if answer.word != "note":
+                self._answered = scene.number
+
+    def _is_open(self) -> bool:
+        """Whether there is a prompt that waits for a person, who has not answered it yet."""
+        scene = self._scene
+        return scene is not None and scene.number != self._answered and scene.state in ("ask", "look")
 
 
 _KEYS = {

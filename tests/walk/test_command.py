@@ -1,0 +1,192 @@
+"""``benchcon walk`` as a process: exit codes, what it prints, and going on after it was killed."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from junitparser import JUnitXml
+
+from benchcon.demo import Demo, panel_path, start
+
+PANEL = str(panel_path())
+PATIENCE_S = 90
+
+
+@pytest.fixture(autouse=True)
+def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+
+
+@pytest.fixture(scope="module")
+def healthy() -> Iterator[Demo]:
+    with start() as demo:
+        yield demo
+
+
+def walk(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "benchcon", "walk", *words]
+    return subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        input=typed,
+        stdin=None if typed is not None else subprocess.DEVNULL,
+    )
+
+
+def ports(demo: Demo, *names: str) -> list[str]:
+    return [desk.port for desk in demo.boards if not names or desk.name in names]
+
+
+def robots(demo: Demo) -> list[str]:
+    return [word for desk in demo.boards for word in ("--robot", desk.control)]
+
+
+def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_path: Path) -> None:
+    report = tmp_path / "walked"
+    run = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
+    assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 proved\n")
+    xml = JUnitXml.fromfile(str(report / "junit.xml"))
+    assert sum(len(list(suite)) for suite in xml) == 26
+    kept = json.loads((report / "walk.json").read_text())
+    assert {part["verdict"] for part in kept["parts"]} == {"good"}
+    assert [board["firmware"] for board in kept["boards"]] == ["benchcon simulated board 1"] * 3
+    again = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
+    assert again.returncode == 2
+    assert "holds a finished walk; name another folder" in again.stderr
+    nothing = walk("--panel", PANEL, *robots(healthy), "--report", str(report), "--failed")
+    assert (nothing.returncode, nothing.stderr.count("\n")) == (2, 1)
+    assert "nothing is left to do" in nothing.stderr
+    more = walk("--panel", PANEL, *robots(healthy), "--only", "mains_fail", "--json", "--compare", str(report))
+    told = json.loads(more.stdout)
+    assert (more.returncode, told["result"]) == (0, "good")
+    assert "approach: good before, not asked now" in told["changes"]
+
+
+def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_path: Path) -> None:
+    faults = tmp_path / "faults.toml"
+    faults.write_text(
+        '[[faults]]\nkind = "crossed"\nchannels = ["lighting.sw_rwy", "lighting.sw_twy"]\n'
+        '[[faults]]\nkind = "dead"\nchannel = "power.l_batt"\n'
+        '[[faults]]\nkind = "segments_swapped"\nchannel = "met.d_spd"\nfirst = "A"\nsecond = "D"\n'
+        '[[faults]]\nkind = "reversed"\nchannel = "met.enc_qnh"\n'
+    )
+    report = str(tmp_path / "walked")
+    with start(faults) as demo:
+        run = walk("--panel", PANEL, *robots(demo), "--report", report)
+        assert run.returncode == 1
+        assert [line.split(":")[0] for line in run.stdout.splitlines()] == [
+            "lighting.sw_rwy, lighting.sw_twy",
+            "met.enc_qnh",
+            "power.l_batt",
+            "met.d_spd",
+        ]
+        demo.hands["power"].clear()
+        demo.hands["met"].clear()
+        run = walk("--panel", PANEL, *robots(demo), "--report", report, "--failed", "--compare", report)
+    assert run.returncode == 1
+    findings = [line for line in run.stdout.splitlines() if not line.startswith("since ")]
+    assert [line.split(":")[0] for line in findings] == ["lighting.sw_rwy, lighting.sw_twy"]
+    assert f"since {report}: battery_low: wrong before, good now" in run.stdout
+    kept = json.loads((tmp_path / "walked" / "walk.json").read_text())
+    assert kept["counts"]["good"] == 23
+
+
+def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_path: Path) -> None:
+    report = tmp_path / "walked"
+    words = ["--panel", PANEL, *robots(healthy), "--report", str(report)]
+    run = subprocess.Popen([sys.executable, "-m", "benchcon", "walk", *words], stderr=subprocess.DEVNULL)
+    journal = report / "journal.jsonl"
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until and not (journal.exists() and journal.read_bytes().count(b'"done":') >= 6):
+        assert run.poll() is None
+        time.sleep(0.01)
+    run.send_signal(signal.SIGKILL)
+    run.wait(PATIENCE_S)
+    before = [json.loads(line)["done"] for line in journal.read_bytes().splitlines() if b'"done":' in line]
+    assert len(before) >= 6
+    again = walk(*words)
+    assert (again.returncode, again.stderr) == (0, "benchcon: 25 proved\n")
+    lines = [json.loads(line) for line in journal.read_text().splitlines()]
+    asked = [line["done"] for line in lines if "done" in line]
+    assert asked[: len(before)] == before
+    assert len(asked) == len(set(asked)) == 27
+
+
+def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> None:
+    report = tmp_path / "walked"
+    command = [sys.executable, "-m", "benchcon", "walk", "--panel", PANEL, *ports(healthy), "--report", str(report)]
+    run = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stderr is not None
+    said = ""
+    while "should be dark" not in said:
+        said += run.stderr.readline()
+    run.send_signal(signal.SIGINT)
+    _, rest = run.communicate(timeout=PATIENCE_S)
+    assert run.returncode == 2
+    assert "left before its end; 'benchcon walk --report" in rest
+    assert "Traceback" not in rest
+
+
+def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo) -> None:
+    hand = next(desk for desk in healthy.boards if desk.name == "power")
+    run = walk("--robot", hand.control, "--only", "mains", "--only", "mains_fail", "--json")
+    told = json.loads(run.stdout)
+    # The board does not say that its contact is a switch's: it is walked as a push button.
+    assert {part["name"]: part["verdict"] for part in told["parts"] if part["verdict"] != "not asked"} == {
+        "mains": "good",
+        "mains_fail": "good",
+    }
+
+
+def test_a_person_answers_in_a_plain_terminal(healthy: Demo) -> None:
+    words = ["--panel", PANEL, *ports(healthy), "--only", "mains_fail", "--only", "wind_speed"]
+    # Dark, a lamp that is not there, a note, another lamp lit, four pictures of which the first is other, and no more.
+    run = walk(*words, typed="\nmains_fial\nn looks tired\nstandby_fail\n01\n\n\n\n")
+    assert run.returncode == 1
+    assert "Every lamp and display should be dark now." in run.stderr
+    assert "? there is no lamp 'mains_fial'" in run.stderr
+    assert "power.l_main" in run.stdout
+    assert "met.d_spd: " in run.stdout
+    left = walk(*words, typed="\n")
+    assert (left.returncode, left.stdout) == (2, "")
+    assert left.stderr.endswith("benchcon: the walk was left before its end\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--failed"], "name its folder with --report"),
+        (["--panel", "/no/such.toml", "/dev/null"], "/no/such.toml cannot be read"),
+        (["--compare", "/no/such"], "walk.json: cannot be read"),
+        (["--robot", "nonsense"], "is no CONTROL word"),
+        (["--robot", "tcp:127.0.0.1:1"], "127.0.0.1:1"),
+        ([], "no port is named"),
+    ],
+)
+def test_what_cannot_be_done_is_2_and_one_line(words: list[str], said: str) -> None:
+    run = walk(*words)
+    assert (run.returncode, run.stdout) == (2, "")
+    assert said in run.stderr
+    assert run.stderr.count("\n") == 1
+
+
+def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> None:
+    run = walk("--panel", PANEL, *robots(healthy), "--only", "mains_fial")
+    assert (run.returncode, run.stderr) == (
+        2,
+        "benchcon: the panel has no part 'mains_fial'; did you mean 'mains_fail'?\n",
+    )
+    one = next(desk for desk in healthy.boards if desk.name == "met")
+    run = walk("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
+    assert run.returncode == 2
+    assert "no board answers as lighting, power" in run.stderr
