@@ -140,6 +140,29 @@ def test_answers_go_before_news(fresh: Board) -> None:
     assert answer.at_us - began <= 7_100  # one line of 80 bytes takes 6.9 ms
 
 
+def test_a_host_that_asks_without_a_pause_makes_no_news_overflow(fresh: Board) -> None:
+    """Answers alone would fill the line: when much news waits, the two take turns."""
+    fresh.command("baud", 115_200)
+    body = ">05 item 04"
+    request = f"{body} {check_of(body)}\n".encode()
+    unanswered, said, changes = 0, [], 0
+    for ms in range(3000):
+        while unanswered < (0x80 - 16) // len(request):
+            fresh.send(request)
+            unanswered += 1
+        if ms % 20 == 0:
+            fresh.command("made", "b_tst", (changes + 1) % 2)
+            changes += 1
+        heard = fresh.run(1)
+        unanswered -= sum(line.news is None for line in heard)
+        said += heard
+    said += fresh.run(300)
+    news = numbered(said)
+    assert sum(line.words[2] == "is" for line in news) == changes
+    assert [line for line in news if line.words[2] == "lost"] == []
+    assert sum(line.news is None for line in said) > 300
+
+
 def test_signs_of_life_keep_their_period(fresh: Board) -> None:
     fresh.ask("alive 0064", ms=1)
     times = [line.clock_us for line in fresh.run(2000) if line.news]

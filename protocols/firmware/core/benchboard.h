@@ -136,6 +136,7 @@ typedef struct bb_board {
     uint8_t early_dark;  /* dark requests acted upon but not yet answered */
     uint8_t seen_length; /* of the line that bb_poll is looking at ahead of its turn */
     bool alive_due;
+    bool news_turn; /* the last line was news that went before an answer */
     uint8_t wink_left; /* half periods of `wink` still to go */
     uint8_t display_next; /* register of the display drivers to be written next; 0: all are as they should be */
     uint8_t items;

@@ -4,6 +4,7 @@
 #include "inside.h"
 
 #define BOARD_ITEMS 4u
+#define MUCH_NEWS 128u /* bytes of the news ring: some twenty lines */
 #define POT_MS 25u /* forty changes a second and potentiometer are enough for any hand; raw readings every second time */
 
 void bb_begin(bb_board *b, bb_cause cause, void *hardware)
@@ -94,11 +95,16 @@ static void keep_time(bb_board *b)
     }
 }
 
-/* At most one line a turn: what an answer waits for, then the next request, then news. */
+/* At most one line a turn: what an answer waits for, then the next request, then news. Only when much news waits does it
+ * take turns with answers, so that a host that asks without a pause does not make it overflow. */
 static bool speak(bb_board *b)
 {
     if (!bb_can_send(b)) {
         return false;
+    }
+    b->news_turn = !b->news_turn && b->ring_used > MUCH_NEWS && b->waiting != WAIT_IDLE;
+    if (b->news_turn) {
+        return bb_news(b);
     }
     if (b->waiting == WAIT_NOTHING) {
         if (bb_take_line(b)) {
