@@ -5,6 +5,7 @@ Whatever happens, leaving it goes dark: by a key, by an error, by a signal. Afte
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Iterable
 from datetime import datetime
@@ -90,6 +91,10 @@ class ConsoleApp(App[int]):
     def on_mount(self) -> None:
         """Open the bench and begin to look."""
         self.push_screen(BenchScreen(self.sight))
+        if not self.is_headless:
+            # What is loaded by now stays: no later search for garbage need look at it and hold a repaint up meanwhile.
+            gc.collect()
+            gc.freeze()
         self.set_interval(1 / FRAMES_A_SECOND, self.frame)
         if self.session.bench is not None and not self.session.bench.ports():
             self.call_after_refresh(self.action_ports)
