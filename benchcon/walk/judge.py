@@ -48,11 +48,37 @@ def done(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[
     return turned(layout, step, before, values)
 
 
-def odd(layout: Layout, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether any channel but a potentiometer's stands otherwise than before."""
-    return any(
-        spot.kind not in ("pot", "lamp", "digits") and values.get(key) != before.get(key, values.get(key))
-        for key, spot in layout.spots.items()
+def odd(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether any channel but a potentiometer's stands otherwise than before, so that something has come of the step.
+
+    Another button that has sprung back (it was brushed when the step began) is nothing odd, unless the step's own part
+    reads as asked already: then it may be that the two are crossed, and this is what there is to see.
+    """
+    asked = done(layout, step, before, values)
+    for key, spot in layout.spots.items():
+        if spot.kind in ("pot", "lamp", "digits") or values.get(key) == before.get(key, values.get(key)):
+            continue
+        other = spot.part
+        rested = (
+            isinstance(other, Control)
+            and other.kind == "button"
+            and other.name not in step.parts
+            and reads(layout, (other.name,), 0, values)
+        )
+        if asked or not rested:
+            return True
+    return False
+
+
+def only_nudged(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+    """Whether nothing has moved but other switches, such as a hand nudges in passing."""
+    own = own_channels(layout, step)
+    moved = [key for key, value in values.items() if value != before.get(key, value) and key in layout.spots]
+    parts = [layout.spots[key].part for key in moved if layout.spots[key].kind in STEADY]
+    return (
+        bool(parts)
+        and own.isdisjoint(moved)
+        and all(isinstance(part, Control) and part.kind == "switch" and not part.spring for part in parts)
     )
 
 

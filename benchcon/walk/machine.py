@@ -50,6 +50,8 @@ DONE_US = 60_000
 DONE_MOST_US = 300_000
 ODD_US = 400_000
 """Something else than expected must stand this long to be taken for an answer: a brushed neighbour does not."""
+NUDGE_US = 2_500_000
+"""The same where only other switches moved: a nudged switch stays where it is."""
 RELEASE_US = 1_000_000
 TURN_QUIET_US = 1_500_000
 """A turned knob at rest this long, having moved, has been turned."""
@@ -381,12 +383,14 @@ class Walk:
         if judge.done(self.layout, step, taking.before, values) and any(c.channel in own for c in taking.changes):
             self._close(now_us, "seen")
         else:
-            self._odd_since = now_us if judge.odd(self.layout, taking.before, values) else None
+            self._odd_since = now_us if judge.odd(self.layout, step, taking.before, values) else None
 
     def _patience(self) -> int:
         step = self.step
-        if step is None or step.do == "put":
+        if step is None:
             return ODD_US
+        if step.do == "put":
+            return NUDGE_US if judge.only_nudged(self.layout, step, self._taking.before, self.values) else ODD_US
         return RIGHT_QUIET_US if judge.turned(self.layout, step, self._taking.before, self.values) else TURN_QUIET_US
 
     def _went_away(self) -> bool:
@@ -410,7 +414,7 @@ class Walk:
             return
         self.state = "ask"
         self._outcome = ""
-        self._odd_since = now_us if judge.odd(self.layout, self._taking.before, self.values) else None
+        self._odd_since = now_us if judge.odd(self.layout, step, self._taking.before, self.values) else None
 
     def _is_late(self, change: Change, now_us: int) -> bool:
         """Whether `change` still belongs to the step before."""
