@@ -1,4 +1,4 @@
-"""Figures of the desk on the emulated ATmega328P: memory with the stack's high-water mark under all the load there is."""
+"""The desk on the emulated ATmega328P: memory with the stack's high-water mark under all the load there is."""
 
 from __future__ import annotations
 
