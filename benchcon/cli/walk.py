@@ -38,6 +38,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="let a program work the controls of a simulated board; once a board, such as tcp:127.0.0.1:40122",
     )
+    parser.add_argument(
+        "--wiggle",
+        metavar="NAME",
+        action="append",
+        help="instead of walking: tell every drop-out of this part ('all': of every input) until Ctrl-C",
+    )
+    parser.add_argument(
+        "--soak", metavar="TIME", help="instead of walking: light all in turns for so long, such as '2 h', and watch"
+    )
     parser.add_argument("--json", action="store_true", help="the whole report as JSON on standard output")
 
 
@@ -48,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.walk.folder import Folder, read_report
 
     panel = load(args.panel) if args.panel else None
+    seconds = _soak_s(args.soak)
     old = read_report(args.compare) if args.compare else None
     if (args.failed or args.new) and not args.report:
         raise Trouble("--failed and --new go on from a report: name its folder with --report")
@@ -60,9 +70,62 @@ def run(args: argparse.Namespace) -> int:
     done, only = _to_do(args, panel, folder)
     session = _open(ports, panel, hands)
     try:
+        missing = _meet(session, panel)
+        if missing:
+            raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
+        if args.wiggle or seconds is not None:
+            return _watch(args, session, panel, seconds)
         return _walk(args, session, panel, folder, done, only, old)
     finally:
         session.close()
+
+
+def _soak_s(text: str | None) -> float | None:
+    from benchcon.errors import Trouble
+    from benchcon.units import quantity
+
+    if text is None:
+        return None
+    try:
+        seconds = quantity(text, "s")
+    except ValueError as error:
+        raise Trouble(f"--soak {error}") from None
+    if not 1 <= seconds <= 30 * 86_400:
+        raise Trouble("--soak: from '1 s' to '30 days' is allowed")
+    return seconds
+
+
+def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds: float | None) -> int:
+    """Wiggle watch or soak: 0 nothing happened, 1 something did (one line each on standard output)."""
+    import json
+    import sys
+
+    from benchcon.cli.until import Until
+    from benchcon.walk.layout import Layout
+    from benchcon.walk.soak import figures
+    from benchcon.walk.watching import soak, wiggle
+
+    def say(line: str) -> None:
+        print(("\a" if sys.stderr.isatty() else "") + line, file=sys.stderr, flush=True)
+
+    with Until(seconds) as until:
+        if seconds is not None:
+            assert session.bench is not None
+            session.bench.light()
+            boards, lasted, steps = soak(session, lambda: until.wait(0), say)
+            lines = [line for board in boards for line in board.complaints().values()]
+            told = figures(boards, lasted, steps)
+        else:
+            layout = Layout.of(panel)
+            parts = [] if "all" in args.wiggle else [layout.part(name).name for name in args.wiggle]
+            print("flex the loom now; Ctrl-C ends the watch", file=sys.stderr, flush=True)
+            watch = wiggle(session, parts, lambda: until.wait(0), say)
+            lines, told = watch.lines(), watch.as_json()
+    if args.json:
+        print(json.dumps(told, ensure_ascii=False, indent=1))
+    for line in () if args.json else lines:
+        print(line)
+    return 1 if lines else 0
 
 
 def _hands(controls: Sequence[str]) -> dict[str, Hand]:
@@ -191,9 +254,6 @@ def _walk(
 
     bench = session.bench
     assert bench is not None
-    missing = _meet(session, panel)
-    if missing:
-        raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
     bench.light()
     robot = RobotFace(session.hands) if session.hands else None
     face: Face = robot or PlainFace(bell=sys.stderr.isatty())

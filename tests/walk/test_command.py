@@ -190,3 +190,31 @@ def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> 
     run = walk("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
     assert run.returncode == 2
     assert "no board answers as lighting, power" in run.stderr
+
+
+def test_the_wiggle_watch_tells_drop_outs_until_ctrl_c(healthy: Demo) -> None:
+    hand = healthy.hands["lighting"]
+    hand.put("approach", 1)
+    hand.fault("loose", "sw_app", every="200 ms", gap="40 ms")
+    command = [sys.executable, "-m", "benchcon", "walk", "--panel", PANEL, *ports(healthy), "--wiggle", "approach"]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stderr is not None
+    said = ""
+    while "drop-out 2" not in said:
+        said += run.stderr.readline()
+    run.send_signal(signal.SIGINT)
+    out, _ = run.communicate(timeout=PATIENCE_S)
+    hand.clear()
+    hand.put("approach", 0)
+    assert run.returncode == 1
+    assert out.startswith("lighting.sw_app: “Approach” dropped out ")
+    assert out.count("\n") == 1
+
+
+def test_a_soak_of_healthy_desks_is_0_with_figures(healthy: Demo) -> None:
+    run = walk("--panel", PANEL, *ports(healthy), "--soak", "4 s", "--json")
+    told = json.loads(run.stdout)
+    assert (run.returncode, [board["resets"] for board in told["boards"]]) == (0, [0, 0, 0])
+    assert told["seconds"] >= 4
+    wrong = walk("--panel", PANEL, *ports(healthy), "--soak", "long")
+    assert (wrong.returncode, wrong.stderr.count("\n")) == (2, 1)

@@ -1,0 +1,150 @@
+"""Load and soak, without I/O: light everything in steps within the budget, and watch what that does to the boards.
+
+The steps come round and round for as long as the soak lasts. Each lights as much as each board's budget allows and no
+more; whatever is over is lit in the next one, so that every lamp and display has its turn. A step lasts seconds, so
+nothing flashes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchcon.panel.electrics import digits_ma, lamp_ma
+from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.walk.machine import Wants
+
+STEP_S = 3.0
+SAG_MV = 250
+"""The supply may give way so much under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
+
+
+def load_steps(panel: Panel) -> list[Wants]:
+    """Return what to light, step by step: all dark, then up to the budget, each output in one step at least."""
+    rows = {board.name: _shares(panel, board.name, board.budget_ma) for board in panel.boards}
+    count = max(map(len, rows.values()), default=0)
+    steps = [Wants()]
+    for number in range(count):
+        wants = Wants()
+        for row in rows.values():
+            if row:
+                for part in row[number % len(row)]:
+                    if isinstance(part, Lamp):
+                        wants.lamps[part.name] = part.on_permille
+                    else:
+                        wants.digits[part.name] = b"\xff" * part.places
+        steps.append(wants)
+    return steps
+
+
+def _shares(panel: Panel, board: str, budget_ma: float) -> list[list[Lamp | Digits]]:
+    """Divide a board's outputs into shares that fit its budget; an output too big for it is left out."""
+    parts: list[tuple[float, Lamp | Digits]] = []
+    for lamp in panel.lamps:
+        if lamp.channel.board == board and lamp.wired:
+            level = lamp.on_permille * lamp.trim_permille // 1000
+            parts.append((lamp_ma(lamp, level if lamp.dimmed else 1000), lamp))
+    for display in panel.digits:
+        if display.channel.board == board and display.wired:
+            parts.append((digits_ma(display, b"\xff" * display.places), display))
+    shares: list[tuple[float, list[Lamp | Digits]]] = []
+    for current, part in parts:
+        if current > budget_ma:
+            continue
+        for number, (taken, share) in enumerate(shares):
+            if taken + current <= budget_ma:
+                share.append(part)
+                shares[number] = (taken + current, share)
+                break
+        else:
+            shares.append((current, [part]))
+    return [share for _, share in shares]
+
+
+@dataclass(slots=True)
+class Strained:
+    """How one board has borne it."""
+
+    name: str
+    resets: int = 0
+    causes: list[str] = field(default_factory=list)
+    lost: int = 0
+    """How often its port was lost."""
+    bad_here: int = 0
+    """Pieces from the board that were no good line."""
+    bad_there: int = 0
+    """Bad lines that the board counted, since the soak began."""
+    missing: int = 0
+    """News lost on the way."""
+    rest_mv: int = 0
+    """Supply with everything dark; 0: the board does not say."""
+    least_mv: int = 0
+    worst_loop_us: int = 0
+    _first_bad: int | None = None
+
+    def alive(self, supply_mv: int, bad_lines: int, worst_loop_us: int, dark: bool) -> None:
+        """A sign of life; `dark`: nothing is lit just now."""
+        if self._first_bad is None:
+            self._first_bad = bad_lines
+        self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
+        self.worst_loop_us = max(self.worst_loop_us, worst_loop_us)
+        if supply_mv:
+            if dark:
+                self.rest_mv = max(self.rest_mv, supply_mv)
+            self.least_mv = min(self.least_mv, supply_mv) if self.least_mv else supply_mv
+
+    def booted(self, cause: str) -> None:
+        """The board was reset."""
+        self.resets += 1
+        self._first_bad = None
+        if len(self.causes) < 20:
+            self.causes.append(cause)
+
+    @property
+    def sag_mv(self) -> int:
+        """How far the supply gave way; 0 if it is not known."""
+        return max(0, self.rest_mv - self.least_mv) if self.rest_mv and self.least_mv else 0
+
+    def complaints(self) -> dict[str, str]:
+        """What is wrong, by a word that stays the same while the figures grow, one line each."""
+        out: dict[str, str] = {}
+        if self.resets:
+            causes = ", ".join(dict.fromkeys(self.causes))
+            out["reset"] = f"{self.name}: reset {self.resets} times under load ({causes})"
+        if self.lost:
+            out["lost"] = f"{self.name}: its port was lost {self.lost} times"
+        if self.sag_mv > SAG_MV:
+            out["supply"] = (
+                f"{self.name}: the supply sags by {self.sag_mv} mV, from {self.rest_mv} to {self.least_mv} mV"
+            )
+        if self.bad_here:
+            out["bad here"] = f"{self.name}: {self.bad_here} bad lines came from it"
+        if self.bad_there:
+            out["bad there"] = f"{self.name}: {self.bad_there} bad lines reached it"
+        if self.missing:
+            out["missing"] = f"{self.name}: {self.missing} of its news were lost on the way"
+        return out
+
+
+def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str, Any]:
+    """Return the soak as plain JSON values."""
+    return {
+        "seconds": round(seconds, 1),
+        "steps": rounds,
+        "boards": [
+            {
+                "name": each.name,
+                "resets": each.resets,
+                "causes": each.causes,
+                "lost": each.lost,
+                "bad_here": each.bad_here,
+                "bad_there": each.bad_there,
+                "missing": each.missing,
+                "rest_mv": each.rest_mv,
+                "least_mv": each.least_mv,
+                "worst_loop_us": each.worst_loop_us,
+            }
+            for each in boards
+        ],
+    }

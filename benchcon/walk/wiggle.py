@@ -1,0 +1,123 @@
+"""The wiggle watch, without I/O: hold a part, or all, while the loom is flexed; every change is one too many.
+
+Each watched channel has a value at rest, as it stood when the watch began. Leaving it is a drop-out, coming back ends
+it. Where a board tells raw edges they are what counts, since the shortest drop-outs never get past debouncing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchcon.walk.evidence import Change
+from benchcon.walk.layout import Layout
+
+POT_SHARE = 0.015
+"""Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""
+
+
+@dataclass(slots=True)
+class Watched:
+    """What one channel has done since the watch began."""
+
+    key: str
+    rest: int
+    """Value at rest."""
+    slack: int = 0
+    count: int = 0
+    """Drop-outs."""
+    shortest_us: int = 0
+    longest_us: int = 0
+    away_since_us: int | None = None
+    raw: bool = False
+    """Raw edges are heard of it."""
+    raw_rest: int | None = None
+
+    def left(self, at_us: int) -> None:
+        if self.away_since_us is None:
+            self.away_since_us = at_us
+            self.count += 1
+
+    def came_back(self, at_us: int) -> None:
+        if self.away_since_us is not None:
+            lasted = max(0, at_us - self.away_since_us)
+            self.shortest_us = min(self.shortest_us, lasted) if self.shortest_us else lasted
+            self.longest_us = max(self.longest_us, lasted)
+            self.away_since_us = None
+
+
+class Wiggle:
+    """One watch over some parts, or all inputs."""
+
+    def __init__(self, layout: Layout, values: Mapping[str, int], parts: Collection[str] = ()) -> None:
+        """`values`: how the channels stand now, at rest. `parts`: names of controls; empty means all."""
+        self.layout = layout
+        keys = [key for name in parts for key in layout.channels_of(name)] if parts else list(layout.spots)
+        self.watched: dict[str, Watched] = {}
+        for key in keys:
+            spot = layout.spots[key]
+            if spot.kind in ("lamp", "digits") or key not in values:
+                continue
+            span = getattr(spot.part, "high_count", 0) - getattr(spot.part, "low_count", 0)
+            slack = max(4, int(POT_SHARE * abs(span))) if spot.kind == "pot" else 0
+            self.watched[key] = Watched(key, values[key], slack)
+
+    def raw_wanted(self) -> tuple[str, ...]:
+        """Channels whose raw edges are wanted."""
+        return tuple(key for key in self.watched if self.layout.spots[key].kind == "contact")
+
+    def heard(self, change: Change, how: str = "is") -> bool:
+        """Take a change (``is``) or a raw ``edge``; returns whether a drop-out began, so that it can be heard."""
+        watched = self.watched.get(change.channel)
+        if watched is None or how not in ("is", "edge"):
+            return False
+        at_us = change.clock_us if change.clock_us >= 0 else change.at_us
+        before = watched.count
+        if how == "edge":
+            # The first edge leaves the level at rest, whichever that is; bouncing it comes back to it again and again.
+            if watched.raw_rest is None:
+                watched.raw_rest = 1 - change.value
+            watched.raw = True
+            away = change.value != watched.raw_rest
+        elif watched.raw:
+            return False
+        else:
+            away = abs(change.value - watched.rest) > watched.slack
+        if away:
+            watched.left(at_us)
+        else:
+            watched.came_back(at_us)
+        return watched.count > before
+
+    def lines(self) -> list[str]:
+        """Return one line for each channel that dropped out, the worst first."""
+        out = []
+        for each in sorted(self.watched.values(), key=lambda w: -w.count):
+            if each.count:
+                label = self.layout.spots[each.key].part.label
+                times = f", shortest {_ms(each.shortest_us)}, longest {_ms(each.longest_us)}" if each.longest_us else ""
+                still = ", and is away still" if each.away_since_us is not None else ""
+                out.append(f"{each.key}: “{label}” dropped out {each.count} times{times}{still}")
+        return out
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the watch as plain JSON values."""
+        return {
+            "watched": len(self.watched),
+            "drop_outs": [
+                {
+                    "channel": each.key,
+                    "count": each.count,
+                    "shortest_us": each.shortest_us,
+                    "longest_us": each.longest_us,
+                    "away": each.away_since_us is not None,
+                }
+                for each in self.watched.values()
+                if each.count
+            ],
+        }
+
+
+def _ms(us: int) -> str:
+    return f"{us / 1000:.1f} ms" if us < 1_000_000 else f"{us / 1e6:.1f} s"

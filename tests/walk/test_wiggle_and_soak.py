@@ -1,0 +1,138 @@
+"""Wiggle watch and soak: what drops out is counted and timed, and nothing is lit beyond the budget."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from walk.desks import Desks
+from walk.small import small
+
+from benchcon.panel.electrics import current_ma
+from benchcon.panel.model import Board, Channel, Digits, Lamp, Panel
+from benchcon.walk.evidence import Change
+from benchcon.walk.layout import Layout
+from benchcon.walk.soak import Strained, figures, load_steps
+from benchcon.walk.watching import soak, wiggle
+from benchcon.walk.wiggle import Wiggle
+
+
+@pytest.fixture(scope="module")
+def desks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desks]:
+    with pytest.MonkeyPatch.context() as patch:
+        home = tmp_path_factory.mktemp("home")
+        patch.setenv("BENCHCON_HOME", str(home))
+        patch.setenv("BENCHCON_LOCKS", str(home))
+        desks = Desks()
+        yield desks
+        desks.close()
+
+
+def test_drop_outs_are_counted_and_timed_on_the_boards_clock() -> None:
+    watch = Wiggle(Layout.of(small()), {"a.b1": 1, "a.b2": 0, "a.vol": 500})
+    heard = [
+        watch.heard(Change(at, channel, value, at + 7))
+        for at, channel, value in (
+            (1000, "a.b1", 0),
+            (3500, "a.b1", 1),
+            (9000, "a.b1", 0),
+            (9900, "a.b1", 1),
+            (9950, "a.vol", 505),
+            (9960, "a.b2", 1),
+        )
+    ]
+    assert heard == [True, False, True, False, False, True]
+    assert watch.lines() == [
+        "a.b1: “B1” dropped out 2 times, shortest 0.9 ms, longest 2.5 ms",
+        "a.b2: “B2” dropped out 1 times, and is away still",
+    ]
+
+
+def test_raw_edges_count_where_they_are_heard_and_settled_changes_not_twice() -> None:
+    watch = Wiggle(Layout.of(small()), {"a.b1": 1}, ["b1"])
+    assert watch.heard(Change(0, "a.b1", 1, 100), "edge")
+    assert not watch.heard(Change(0, "a.b1", 0, 150), "edge")
+    assert not watch.heard(Change(0, "a.b1", 0, 200), "is")
+    assert watch.as_json()["drop_outs"] == [
+        {"channel": "a.b1", "count": 1, "shortest_us": 50, "longest_us": 50, "away": False}
+    ]
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(5, 400), st.integers(1, 12), st.floats(1, 60), st.integers(0, 3), st.floats(0.5, 8))
+def test_a_load_step_never_takes_more_than_the_budget_and_all_have_their_turn(
+    budget: float, count: int, lamp: float, displays: int, segment: float
+) -> None:
+    panel = Panel(
+        boards=(Board("a", budget_ma=budget),),
+        lamps=tuple(Lamp(f"l{n}", "", Channel("a", f"l{n}"), current_ma=lamp) for n in range(count)),
+        digits=tuple(Digits(f"d{n}", "", Channel("a", f"d{n}"), 3, segment_ma=segment) for n in range(displays)),
+    )
+    steps = load_steps(panel)
+    lit: set[str] = set()
+    for wants in steps:
+        levels: dict[str, int | bytes] = {**wants.lamps, **wants.digits}  # channels have the names of their parts
+        assert current_ma(panel, "a", levels) <= panel.boards[0].budget_ma + 1e-6
+        lit |= {*wants.lamps, *wants.digits}
+    fitting = {f"l{n}" for n in range(count) if lamp <= budget}
+    fitting |= {f"d{n}" for n in range(displays) if 24 * segment <= budget}
+    assert lit == fitting
+
+
+def test_what_a_board_has_borne() -> None:
+    board = Strained("a")
+    board.alive(5010, 65535, 300, dark=True)
+    board.alive(4600, 1, 900, dark=False)
+    assert (board.sag_mv, board.bad_there, board.worst_loop_us) == (410, 2, 900)
+    board.booted("brownout")
+    assert list(board.complaints().values()) == [
+        "a: reset 1 times under load (brownout)",
+        "a: the supply sags by 410 mV, from 5010 to 4600 mV",
+        "a: 2 bad lines reached it",
+    ]
+    assert figures([board], 3600, 1200)["boards"][0]["least_mv"] == 4600
+
+
+def test_a_loose_wire_is_heard_while_a_switch_stands(desks: Desks) -> None:
+    hand = desks.hands["lighting"]
+    hand.put("approach", 1)
+    desks.wait(lambda: desks.session.state.board_named("lighting").channels["sw_app"].value == 1)
+    hand.fault("loose", "sw_app", every="200 ms", gap="5 ms")
+    said: list[str] = []
+    enough = threading.Event()
+
+    def sound(line: str) -> None:
+        said.append(line)
+        if len(said) >= 3:
+            enough.set()
+
+    watch = wiggle(desks.session, ["approach"], enough.is_set, sound)
+    hand.clear()
+    (found,) = watch.as_json()["drop_outs"]
+    assert (found["channel"], found["count"] >= 3) == ("lighting.sw_app", True)
+    assert 3_000 <= found["shortest_us"] <= 12_000  # 5 ms, too short to get past debouncing: raw edges tell
+    assert said[0] == "lighting.sw_app: “Approach” drop-out 1"
+
+
+def test_a_supply_that_gives_way_is_told_under_load(desks: Desks) -> None:
+    """Every output has its turn, none flashes more than three times a second, and a sagging supply resets the board."""
+    hand = desks.hands["power"]
+    hand.fault("weak_supply", resistance="60 ohm", limit="3.5 V")
+    told: list[str] = []
+    sagged = threading.Event()
+
+    def tell(line: str) -> None:
+        told.append(line)
+        if line.startswith("power: ") and ("sags" in line or "reset" in line):
+            sagged.set()
+
+    boards, seconds, count = soak(desks.session, sagged.is_set, tell, step_s=1.2)
+    hand.clear()
+    assert count >= 2
+    assert seconds > 0
+    assert any(line.startswith("power: ") for line in told)
+    assert all(n <= 3 for each in desks.hands.values() for n in each.flashes().values())
+    assert [each.name for each in boards if each.complaints()] == ["power"]
