@@ -134,7 +134,11 @@ class Sight:
         notices = []
         if bench is not None:
             self.ports = bench.ports()
-            notices = [f"{port.port}: {port.text}" for port in self.ports if port.text]
+            notices = [
+                port.text if port.text.startswith(port.port) else f"{port.port}: {port.text}"
+                for port in self.ports
+                if port.text
+            ]
         notices += recording_troubles(self.session)
         if self.feed.events_dropped:
             notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")

@@ -239,7 +239,7 @@ async def test_playing_back_steps_jumps_and_finds_marks(tmp_path: Path) -> None:
         await eyes.see("Go to")
         await eyes.press(*"nonsense", "enter")
         await eyes.see("is no time")
-        await eyes.press(*["backspace"] * 8, *"2.5", "enter")
+        await eyes.press("ctrl+u", *"2.5", "enter")
         await eyes.until(lambda: session.now_us() == 2_500_000)
         await eyes.press("greater_than_sign", "greater_than_sign", "space")
         await eyes.see("playing", "× 5")
