@@ -179,6 +179,26 @@ def test_the_worst_turn_is_told(fresh: Board) -> None:
     assert 650 <= int(last.words[7], 16) <= 1500
 
 
+def test_the_clock_wraps_and_life_goes_on(fresh: Board) -> None:
+    """After 71.6 minutes: counted in the sign of life, and no time across it is wrong."""
+    fresh.command("clock", 2**32 - 6_000)
+    fresh.run(1)  # past what the jump itself made due
+    fresh.ask("raw sw_rw=1", ms=1)
+    fresh.command("made", "sw_rw", 1)
+    fresh.command("made", "b_tst", 1)
+    said = fresh.run(40)
+    news = {line.news: line.clock_us for line in said if line.news}
+    assert 2**32 - 5_000 < news["edge sw_rw=0"] < 2**32 - 3_000
+    assert 2**32 - 5_000 < news["is b_tst=1"] < 2**32 - 3_000
+    assert 5_000 < news["is sw_rw=1"] < 9_000  # 10 ms after the edge, on the other side
+    body = ">07 ping 0012ABCD 00000000"
+    fresh.send(f"{body} {check_of(body)}\n".encode())
+    (ping,) = [line for line in fresh.run(10) if line.news is None]
+    assert all(int(word, 16) < 60_000 for word in ping.words[2:])
+    alive = [line.words for line in fresh.run(1100) if line.news and line.words[2] == "alive"]
+    assert alive[0][4] == "0001"
+
+
 def test_ping_stamps_the_line_end_and_the_first_byte_out(fresh: Board) -> None:
     fresh.command("baud", 115_200)
     rng = random.Random(2)

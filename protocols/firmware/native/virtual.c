@@ -18,6 +18,7 @@
  *   duty LIGHTNESS     "duty N": of bb_duty
  *   check HEX          "check C08E": of bb_check over these bytes
  *   time               "time US": since reset
+ *   clock US           so much is it now since reset: the time between has gone by unseen
  *
  * A line from the board is told as "line US TEXT": when its first byte left, and its text; bytes that are not printable as
  * \xHH. A command that is not understood ends the program with 2. */
@@ -269,6 +270,8 @@ static void act(const char *word, const char *first, const char *second)
         printf("duty %u\n", bb_duty((uint16_t)number));
     } else if (!strcmp(word, "check")) {
         tell_check(first);
+    } else if (!strcmp(word, "clock")) {
+        hw.clock_us = first ? strtoull(first, 0, 10) : 0;
     } else if (!strcmp(word, "time")) {
         printf("time %llu\n", (unsigned long long)hw.clock_us);
     } else {
