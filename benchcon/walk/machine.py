@@ -7,7 +7,7 @@ state        means                                       leaves it
 ===========  ==========================================  =======================================================
 ``ask``      a step is asked of the hand                 the expected is there → ``closing``; something else
                                                          stands for 0.4 s → ``closing``; *done* → ``closing``
-``closing``  the step is as good as over                 30 ms (after *done*: 60 ms of quiet) → next step; the
+``closing``  the step is as good as over                 25 ms (after *done*: 60 ms of quiet) → next step; the
                                                          expected went away again → ``ask`` (a part that springs
                                                          back: next step at once)
 ``wait``     hands off, or still                         time is up → next step
@@ -39,7 +39,7 @@ from benchcon.walk.plan import Group, Step, plan, steps
 from benchcon.walk.prompts import Prompt, prompt_for
 from benchcon.walk.taking import Taking, amended
 
-SETTLE_US = 30_000
+SETTLE_US = 25_000
 """How long the expected must have stood: late enough for a neighbour that is shorted to show, too short to be felt."""
 LATE_US = 200_000
 """Nobody reacts faster to a new prompt (reaction to sight takes about 0.2 s; common practice, no source)."""

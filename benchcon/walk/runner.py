@@ -71,6 +71,8 @@ class Runner:
         self._wants_shown = -1
         self._lit = -1
         """Number of the wants that the boards have confirmed."""
+        self._dark = False
+        """A board refused to light because it is dark."""
         self._retry_us = 0
         self._ready_us = 0
         self._stuck_since = 0
@@ -262,6 +264,8 @@ class Runner:
         elif answer.word == "not wired":
             walk.not_wired(now)
         elif answer.word == "again":
+            if self._dark:
+                self.bench.light()
             walk.again(now)
         elif answer.word == "back":
             walk.back(now)
@@ -339,14 +343,17 @@ class Runner:
             self._raw_waiting.discard(done.number)
             return
         if done.failed:
-            # The board is gone, dark or was reset: when it is back, or after a while, the outputs are set again.
-            if "dark" in done.failed:
-                self.bench.light()
+            # The board is gone, dark or was reset: when it is back, or after a while, the outputs are set again. Dark
+            # is ended by nobody but the person.
+            if "dark" in done.failed and not self._dark:
+                self._dark = True
+                self.face.warn("a board is dark: end dark (a, again, does it), and the walk goes on")
             self.outputs.forget_all()
             self._lit = -1
             self._retry_us = self._now() + RETRY_US
             return
         self._ready_us = self._now()
+        self._dark = False
         self._lit = done.number
         self.walk.ready(done.number)
         self._shown = ()

@@ -209,3 +209,28 @@ def test_a_walk_that_is_left_keeps_what_was_done(clean: Desks) -> None:
     walk = Walk(clean.panel, ("pressure_unit", "mains_fail"), rest_us=50_000)
     assert not Runner(clean.session, walk, Scripted(act), lines.append).run()
     assert [line.get("done") for line in lines] == ["dark", "mains_fail", "rest"]
+
+
+def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(clean: Desks) -> None:
+    """The walk says so and waits; “again” ends dark and asks the lamp anew."""
+    asked: list[str] = []
+
+    def act(scene: Scene) -> Answer | None:
+        if scene.state == "look" and scene.step is not None:
+            asked.append(scene.step.do)
+            if scene.step.do == "dark":
+                clean.bench.dark().result(5)
+            return Answer("same", scene.number)
+        return None
+
+    class Face(Scripted):
+        def warn(self, text: str) -> None:
+            super().warn(text)
+            assert clean.session.state.board_named("power").dark
+            self.post(Answer("again"))
+
+    walk = Walk(clean.panel, ("mains_fail",))
+    face = Face(act)
+    assert Runner(clean.session, walk, face, blink_s=0).run()
+    assert face.warnings == ["a board is dark: end dark (a, again, does it), and the walk goes on"]
+    assert asked == ["dark", "lamp"]
