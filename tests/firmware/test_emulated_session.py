@@ -53,7 +53,7 @@ def test_a_session_from_reset_with_every_input_and_output_worked(desk: Paced, tm
         with at.session.lock:
             live = at.session.state.as_json(at.session.state.at_us)
             at.session.stop_recording()
-            # The reset may have fallen into the middle of a request: its end is then a bad line, and so is its repeat's.
+            # The reset may have fallen into the middle of a request: what is left of it is then a bad line.
             assert (at.board.bad_lines or 0) <= 2
             assert (at.board.lost_news, at.board.dropped) == (0, 0)
     replay = ReplaySession(path)
