@@ -122,7 +122,7 @@ class Subject:
         raise Broken("the pages of 'read all' have no end")
 
     def settle(self) -> None:
-        """Leave the board as a rule may find it: not dark, outputs off, dead-man off, a sign of life ten times a second.
+        """Leave the board as a rule may find it: not dark, outputs off, dead-man off, ten signs of life a second.
 
         The quick signs of life only save time; a board that refuses them is heard each second.
         """

@@ -15,6 +15,7 @@ from benchcon.conform.board import Broken, NotPlayed, Subject
 from benchcon.conform.wireside import WireSide
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
+from benchcon.wire.printable import printable
 
 RULES: tuple[Callable[..., None], ...] = (
     rules_line.hello,
@@ -126,6 +127,10 @@ def play(
 
     Raises `Trouble` if the port is lost.
     """
+    unknown = set(only) - {rule_name(rule) for rule in RULES}
+    if unknown:
+        names = ", ".join(dict.fromkeys(map(rule_name, RULES)))
+        raise Trouble(f"there is no rule '{printable(min(unknown))}'; there are: {names}")
     board = Subject(line)
     # Opening a port resets many boards; listen first, as the document asks.
     line.pump(0.3)

@@ -104,7 +104,7 @@ class Bench:
         with contextlib.suppress(TimeoutError):
             result = ending.result(CLOSE_MOST_S - 0.3)
         self._hub.loop.call_soon_threadsafe(self._hub.loop.stop)
-        self._thread.join(0.3)
+        self._thread.join(0.8)
         return result is not None and result.sure
 
     def now_us(self) -> int:
@@ -117,6 +117,12 @@ class Bench:
         try:
             loop.run_forever()
         finally:
+            # What is still under way ends here, not when the interpreter clears up after a loop that is closed.
+            left = asyncio.all_tasks(loop)
+            for task in left:
+                task.cancel()
+            if left:
+                loop.run_until_complete(asyncio.wait(left, timeout=0.3))
             loop.close()
 
     async def _end(self, dark: bool) -> DarkResult:

@@ -1,4 +1,4 @@
-"""Lamps of unlike make look evenly bright: the trim is applied where a level is sent, and taken off where it is shown."""
+"""Lamps of unlike make look evenly bright: the trim is applied as a level is sent, and taken off as it is shown."""
 
 from __future__ import annotations
 
