@@ -129,8 +129,8 @@ def play(
     """
     unknown = set(only) - {rule_name(rule) for rule in RULES}
     if unknown:
-        names = ", ".join(dict.fromkeys(map(rule_name, RULES)))
-        raise Trouble(f"there is no rule '{printable(min(unknown))}'; there are: {names}")
+        there = ", ".join(dict.fromkeys(map(rule_name, RULES)))
+        raise Trouble(f"there is no rule '{printable(min(unknown))}'; there are: {there}")
     board = Subject(line)
     # Opening a port resets many boards; listen first, as the document asks.
     line.pump(0.3)
