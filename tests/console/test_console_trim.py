@@ -6,7 +6,7 @@ from benchcon.console.showing import _lamp
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Channel, Lamp
 from benchcon.state import BenchState
-from benchcon.wire.codec import answer, request
+from benchcon.wire.codec import answer, news, request
 from benchcon.wire.records import LINE_DOWN, LINE_UP, Batch
 
 
@@ -24,3 +24,16 @@ def test_a_trimmed_lamp_is_told_less_and_shown_as_asked() -> None:
     assert shown.word == "on"
     untrimmed = Lamp("bright", "Bright", Channel("desk", "l1"))
     assert _lamp(untrimmed, board, 3, frozenset()).word == "50 %"
+
+
+def test_a_board_that_says_its_supply_is_gone_shows_nothing_lit() -> None:
+    lamp = Lamp("bright", "Bright", Channel("desk", "l1"))
+    state = BenchState()
+    state.feed(Batch(1, 1, LINE_DOWN, [request(1, ("set", "l1=3E8"))]))
+    state.feed(Batch(2, 1, LINE_UP, [answer(1, ("set", "00000001"))]))
+    board = state.boards[1]
+    board.channels["l1"].kind = "lamp"
+    for supply, word in (("1388", "on"), ("0001", "unfed"), ("0000", "on")):
+        alive = news(0, 1, ("alive", "0001", "0000", "0000", "0000", "0000", supply, "00"))
+        state.feed(Batch(3, 1, LINE_UP, [alive]))
+        assert _lamp(lamp, board, 3, frozenset()).word == word
