@@ -294,13 +294,12 @@ def _tell(
     import json
     import sys
 
-    from benchcon import __version__
+    from benchcon.walk.about import about
     from benchcon.walk.face_svg import count_words
     from benchcon.walk.report import build, changes
     from benchcon.wire.printable import printable
 
-    about = {"began": began, "by": f"benchcon {__version__}", "boards": _boards(session, panel)}
-    report = build(panel, done, about)
+    report = build(panel, done, about(session, panel, began))
     changed = changes(old, report) if old is not None else None
     if changed is not None:
         report["compared"] = args.compare
@@ -322,23 +321,3 @@ def _tell(
         print(f"benchcon: could not be done: {', '.join(skipped)}", file=sys.stderr)
         return 2
     return 0
-
-
-def _boards(session: LiveSession, panel: Panel) -> list[dict[str, str]]:
-    from benchcon.wire.printable import printable
-
-    out = []
-    with session.lock:
-        for board in panel.boards:
-            found = session.state.board_named(board.ident or board.name)
-            if found is not None:
-                out.append(
-                    {
-                        "name": board.name,
-                        "ident": printable(found.ident),
-                        "firmware": printable(found.firmware),
-                        "chip": printable(found.chip),
-                        "port": printable(found.port),
-                    }
-                )
-    return out

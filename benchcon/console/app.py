@@ -61,6 +61,7 @@ class ConsoleApp(App[int]):
         Binding("m", "mark", "Mark"),
         Binding("k", "keep", "Keep the last minutes"),
         Binding("n", "name", "Name by hand"),
+        Binding("t", "walk", "Walk"),
         Binding("q", "leave", "Leave"),
         Binding("ctrl+q,ctrl+c", "leave", "Leave", show=False, priority=True),
         Binding("ctrl+p", "command_palette", "All commands", show=False),
@@ -125,6 +126,8 @@ class ConsoleApp(App[int]):
             return any(board.dark for board in self.sight.boards.values()) and self.session.bench is not None
         if action in ("dark", "record", "mark", "name", "keep"):
             return bool(self.session.live)
+        if action == "walk":
+            return bool(self.session.live) and isinstance(self.screen, BenchScreen)
         return True
 
     def _play(self, now: float) -> None:
@@ -279,6 +282,13 @@ class ConsoleApp(App[int]):
         """Name a part by moving it, or the one that is selected."""
         faces = self.screen.query(Face)
         self.run_worker(name_by_hand(self, faces.first().part if faces else None), exclusive=True, group="naming")
+
+    def action_walk(self) -> None:
+        """Prove every input and output in turn."""
+        if isinstance(self.session, LiveSession) and isinstance(self.screen, BenchScreen):
+            from benchcon.console.walk_screen import start_walk
+
+            start_walk(self, self.sight, self.session)
 
     # --- leaving --------------------------------------------------------------------------------------------------
 

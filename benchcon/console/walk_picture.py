@@ -1,0 +1,99 @@
+"""Two pictures of a display: what it should show, and what is really seen, segment by segment to be switched."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+
+from benchcon.console import segment_art
+from benchcon.console.canvas import Canvas
+from benchcon.console.drawn import Drawn
+from benchcon.console.ink import BRASS, ENGRAVED, FAINT, IVORY, LAMP_COLOURS, PLATE, QUIET, ink
+from benchcon.panel.model import Digits
+
+_BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abcdefg")}}
+
+
+class PictureView(Drawn, can_focus=True):
+    """`wanted` above, `seen` below it; the arrows choose a place, A to G and the point switch a segment of it."""
+
+    GROUND = PLATE
+    DEFAULT_CSS = """
+    PictureView { height: 9; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "place(-1)", "Place", key_display="← →"),
+        Binding("right", "place(1)", "Place", show=False),
+        *[
+            Binding(key, f"switch({bit})", "Segment", key_display="a-g .", show=key == "a")
+            for key, bit in sorted(_BITS.items())
+        ],
+    ]
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.display_part: Digits | None = None
+        self.wanted = b""
+        self.seen = bytearray()
+        self.place = 0
+
+    def show(self, part: Digits, wanted: bytes) -> None:
+        """Begin with `wanted` in both pictures."""
+        self.display_part, self.wanted, self.seen, self.place = part, wanted, bytearray(wanted), 0
+        self.repaint()
+
+    @property
+    def changed(self) -> bool:
+        """Whether what is seen was made other than it should be."""
+        return bytes(self.seen) != self.wanted
+
+    def action_place(self, by: int) -> None:
+        """Another place."""
+        if self.seen:
+            self.place = (self.place + by) % len(self.seen)
+            self.repaint()
+
+    def action_switch(self, bit: int) -> None:
+        """Switch one segment of the chosen place."""
+        if self.seen:
+            self.seen[self.place] ^= bit
+            self.repaint()
+
+    def clear(self) -> None:
+        """Nothing is seen at all."""
+        self.seen = bytearray(len(self.wanted))
+        self.repaint()
+
+    def on_click(self, event: events.Click) -> None:
+        """A click chooses the place under it."""
+        event.stop()
+        place = (event.x - self._left()) // segment_art.place_width(True)
+        if 0 <= place < len(self.seen):
+            self.place = place
+            self.repaint()
+
+    def _left(self) -> int:
+        return 14
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw both."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
+        if self.display_part is None:
+            return
+        colour = LAMP_COLOURS.get(self.display_part.colour, IVORY)
+        for top, title, shown in ((0, "should be", self.wanted), (4, "you see", bytes(self.seen))):
+            canvas.write(2, top + 1, title, ink(ENGRAVED if top == 0 else IVORY, PLATE))
+            for row, cells in enumerate(segment_art.picture(shown, True)):
+                for column, cell in enumerate(cells):
+                    lit = segment_art.LIT in (cell.above, cell.below)
+                    unlit = segment_art.UNLIT in (cell.above, cell.below)
+                    letter = cell.letter if lit else "·" if unlit and cell.letter == " " else cell.letter
+                    style = ink(colour if lit else FAINT, PLATE)
+                    canvas.write(self._left() + column, top + row, letter, style)
+        width = segment_art.place_width(True)
+        if self.has_focus and self.seen:
+            canvas.write(self._left() + self.place * width, 7, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
+        told = "same" if not self.changed else "other"
+        canvas.write(2, 8, f"{told}: Enter", ink(QUIET, PLATE))
