@@ -23,6 +23,13 @@ def _replayed(target: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.slow
+@needs_compiler
+def test_the_session_of_simulated_desks_comes_out_the_same_on_the_native_firmware() -> None:
+    done = _replayed("native")
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.slow
 @needs_emulator
 def test_the_session_of_simulated_desks_comes_out_alike_on_the_emulated_chip() -> None:
     # Where a desk begins is another matter: the chip is switched on with every contact open.
