@@ -168,6 +168,8 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand]) -> LiveSes
     return session
 
 
+ROBOT_REST_US = 300_000
+"""A robot has its hands off as soon as it says so."""
 READY_S = 15.0
 """How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
 
@@ -257,7 +259,7 @@ def _walk(
     bench.light()
     robot = RobotFace(session.hands) if session.hands else None
     face: Face = robot or PlainFace(bell=sys.stderr.isatty())
-    walk = Walk(panel, only, done)
+    walk = Walk(panel, only, done, **({"rest_us": ROBOT_REST_US} if robot else {}))
     began = bench.began.isoformat(timespec="seconds")
     if folder is not None:
         folder.open(panel, began, done)

@@ -9,7 +9,8 @@ from typing import Any
 from benchcon.walk import chatter
 from benchcon.walk.layout import Cross, Layout, codes_of, key_of
 from benchcon.walk.moments import Moment, Story
-from benchcon.walk.wires import Fault, Free, Net, explain
+from benchcon.walk.net import Fault, Free, Net
+from benchcon.walk.wires import explain
 
 TOGETHER_US = 20_000
 """Two contacts that touch change within this: bounce and unlike debouncing between them."""

@@ -12,9 +12,9 @@ from benchcon.errors import Trouble
 from benchcon.hand import Hand
 from benchcon.walk.evidence import Seen
 from benchcon.walk.layout import Layout
-from benchcon.walk.machine import Wants
 from benchcon.walk.plan import Step
 from benchcon.walk.prompts import Prompt
+from benchcon.walk.wants import Wants
 
 WORDS = ("done", "same", "otherwise", "skip", "back", "again", "not wired", "note", "acting", "leave")
 

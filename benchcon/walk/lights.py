@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from benchcon.walk.contacts import Choices, Raw
 from benchcon.walk.evidence import LampLook
 from benchcon.walk.layout import Layout, key_of
-from benchcon.walk.wires import Fault, Net, explain
+from benchcon.walk.net import Fault, Net
+from benchcon.walk.wires import explain
 
 _KINDS = {
     "off": "dead",

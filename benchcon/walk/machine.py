@@ -27,7 +27,7 @@ on its way past a position, a contact that goes on chattering), unless a robot s
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 from benchcon.panel.model import Lamp, Panel
@@ -35,41 +35,24 @@ from benchcon.walk import judge
 from benchcon.walk.evidence import Change, DigitsLook, Evidence, Hand, LampLook, Seen
 from benchcon.walk.journal import Done, line_of
 from benchcon.walk.layout import Layout
+from benchcon.walk.pace import (
+    DONE_MOST_US,
+    DONE_US,
+    HOLD_US,
+    LATE_US,
+    NUDGE_US,
+    ODD_US,
+    RELEASE_US,
+    REST_US,
+    RIGHT_QUIET_US,
+    SETTLE_US,
+    STILL_US,
+    TURN_QUIET_US,
+)
 from benchcon.walk.plan import Group, Step, plan, steps
 from benchcon.walk.prompts import Prompt, prompt_for
 from benchcon.walk.taking import Taking, amended
-
-SETTLE_US = 25_000
-"""How long the expected must have stood: late enough for a neighbour that is shorted to show, too short to be felt."""
-LATE_US = 200_000
-"""Nobody reacts faster to a new prompt (reaction to sight takes about 0.2 s; common practice, no source)."""
-HOLD_US = 400_000
-"""How long several keys must have been held together."""
-DONE_US = 60_000
-"""Quiet that is waited for after the hand said that it is done."""
-DONE_MOST_US = 300_000
-ODD_US = 400_000
-"""Something else than expected must stand this long to be taken for an answer: a brushed neighbour does not."""
-NUDGE_US = 2_500_000
-"""The same where only other switches moved: a nudged switch stays where it is."""
-RELEASE_US = 1_000_000
-TURN_QUIET_US = 1_500_000
-"""A turned knob at rest this long, having moved, has been turned."""
-RIGHT_QUIET_US = 200_000
-"""The same where it stands just where it should."""
-REST_US = 1_000_000
-STILL_US = 2_000_000
-
-
-@dataclass(slots=True)
-class Wants:
-    """Outputs as the step at hand wants them; everything not named is off."""
-
-    lamps: dict[str, int] = field(default_factory=dict)
-    """Lamp → lightness in permille."""
-    blink: bool = False
-    """Blink these lamps, once a second, until `Walk.steady`."""
-    digits: dict[str, bytes] = field(default_factory=dict)
+from benchcon.walk.wants import Wants
 
 
 class Walk:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from benchcon.link import Bench
 from benchcon.link.outcomes import say
 from benchcon.walk.layout import Layout
-from benchcon.walk.machine import Wants
+from benchcon.walk.wants import Wants
 from benchcon.wire.host import Outcome
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from benchcon.panel.electrics import digits_ma, lamp_ma
 from benchcon.panel.model import Digits, Lamp, Panel
-from benchcon.walk.machine import Wants
+from benchcon.walk.wants import Wants
 
 STEP_S = 3.0
 SAG_MV = 250

@@ -9,10 +9,10 @@ from benchcon.errors import Trouble
 from benchcon.session import Session
 from benchcon.walk.evidence import Change
 from benchcon.walk.layout import Layout
-from benchcon.walk.machine import Wants
 from benchcon.walk.outputs import Outputs
 from benchcon.walk.runner import input_values
 from benchcon.walk.soak import STEP_S, Strained, load_steps
+from benchcon.walk.wants import Wants
 from benchcon.walk.wiggle import Wiggle
 from benchcon.wire import events as ev
 

@@ -1,9 +1,6 @@
 """The search for the smallest set of faults that explains what a set of wires showed.
 
-A *net* is a number of wires. Each brings a signal that is on or off (a contact made, a lamp commanded) from where it
-is made, its *part*, to where it is seen, its *pin*. There is one bit a moment: bit m of `on[w]` says what part w did
-at moment m, bit m of `seen[w]` what pin w showed. On a healthy net the two agree. The faults that may lie between, in
-this order:
+The faults that may lie between the parts and the pins of a net (`benchcon.walk.net`), in this order:
 
     part   off (never) · on (always) · inverted · joined (touching: one on, all on)
     way    ring (wires changed round: each arrives where the next one belongs)
@@ -17,10 +14,12 @@ cheap.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
 from itertools import permutations, product
 from math import prod
 from typing import NamedTuple
+
+from benchcon.walk.net import Fault, Net
+from benchcon.walk.suspects import Suspects
 
 FAULT = 10.0
 """Price of one fault; everything else is measured against it."""
@@ -32,53 +31,6 @@ DOUBTFUL = 6.0
 _DEEPEST = 4
 _BEAM = 14
 _SAME = 0.5
-
-
-class Fault(NamedTuple):
-    """One fault of a net, by the numbers of its wires."""
-
-    kind: str
-    """``off``, ``on``, ``inverted``, ``joined``, ``ring`` (in the order of arrival) or ``follows`` (this, that)."""
-    wires: tuple[int, ...]
-    stage: str = "pin"
-
-
-class Free(NamedTuple):
-    """A part whose position is not known during `span` (a mask of moments): it may be any of `options`."""
-
-    span: int
-    options: tuple[dict[int, int], ...]
-    """For each position: wire → mask within `span`."""
-
-
-@dataclass(slots=True)
-class Net:
-    """Wires, what they should have shown and what they did. All masks have one bit a moment."""
-
-    names: list[str]
-    owner: list[int]
-    """For each wire the number of the part that it belongs to (a switch has several wires)."""
-    moments: int
-    on: list[int]
-    known: list[int]
-    seen: list[int]
-    sure: list[int]
-    own: list[int]
-    """Moments at which the wire's own part was asked for something."""
-    doubt: list[int]
-    """Such moments that prove less."""
-    acting: list[tuple[int, ...]]
-    """For each moment the parts that were asked for something."""
-    standing: bool = True
-    """What is seen stands until it changes (contacts), so one brush is one run of moments; lamps: each look is for
-    itself."""
-    stray: float = 6.0
-    """Price of something seen at another part's moment: a brushed neighbour, a lamp pointed at by mistake."""
-    free: dict[int, Free] = field(default_factory=dict)
-    apart: dict[tuple[int, int], int] = field(default_factory=dict)
-    """(this, that): how often that one changed during this one's steps, but not together with it."""
-    board: list[str] = field(default_factory=list)
-    groups: list[tuple[str, ...]] = field(default_factory=list)
 
 
 class Explanation(NamedTuple):
@@ -138,6 +90,7 @@ class _Search:
             assert best is not None
             self.owner_price[owner], self.choice[owner] = best[0], best[1]
             self.base |= best[2]
+        self.suspects = Suspects(net, self.base)
 
     # What should be seen -------------------------------------------------------------------------------------------
 
@@ -273,7 +226,8 @@ class _Search:
             for state in level:
                 if state.price - state.residual + FAULT > best + _SAME:
                     continue
-                for fault in self._candidates(state, wires):
+                diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
+                for fault in self.suspects.of(state.faults, diffs, wires):
                     faults = tuple(sorted((*state.faults, fault)))
                     key = frozenset(faults)
                     if key in seen or len(key) == len(state.faults):
@@ -359,113 +313,9 @@ class _Search:
             price += 2.0 + min(8.0 * net.apart.get((fault.wires[1], fault.wires[0]), 0), 32.0)
         return price
 
-    def _candidates(self, state: _State, wires: list[int]) -> Iterator[Fault]:
-        """Every fault that could change what the worst wires show, given those already supposed."""
-        net = self.net
-        diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
-        # Any explanation must touch the worst wire, or leave it unexplained; so the next ones are tried too.
-        worst = sorted(
-            (w for w in wires if diffs[w]),
-            key=lambda w: ((diffs[w] & net.own[w]).bit_count(), (diffs[w] & ~(diffs[w] << 1)).bit_count()),
-            reverse=True,
-        )
-        for wire in worst[:3]:
-            yield from self._candidates_at(wire, state, wires)
-
-    def _candidates_at(self, worst: int, state: _State, wires: list[int]) -> Iterator[Fault]:
-        for kind in ("off", "on", "inverted"):
-            yield Fault(kind, (worst,))
-        mixed = [f for f in state.faults if len(f.wires) > 1]
-        feeding = {w for f in mixed if worst in f.wires for w in f.wires}
-        for wire in sorted(feeding):
-            for kind in ("off", "on", "inverted"):
-                yield Fault(kind, (wire,), "part")
-                if wire != worst:
-                    yield Fault(kind, (wire,), "pin")
-        others = [w for w in wires if w != worst]
-        for other in others:
-            yield Fault("ring", _ring((worst, other)))
-            pair = (min(worst, other), max(worst, other))
-            yield Fault("joined", pair)
-            if mixed:
-                yield Fault("joined", pair, "part")
-            yield Fault("follows", (worst, other))
-        for other in feeding - {worst}:
-            for third in others:
-                if third != other:
-                    pair = (min(third, other), max(third, other))
-                    yield Fault("joined", pair)
-                    yield Fault("joined", pair, "part")
-                    yield Fault("ring", _ring((third, other)))
-        yield from self._long(worst, wires)
-        if len(others) <= 6:
-            for a, b in permutations(others, 2):
-                yield Fault("ring", _ring((worst, a, b)))
-
-    def _long(self, worst: int, wires: list[int]) -> Iterator[Fault]:
-        """Rings and groups of more than two, read off what moved what."""
-        moved = {w: [o for o in wires if self._shows(w, o)] for w in wires}
-        yield from self._rings(worst, wires)
-        group = {worst}
-        grown = True
-        while grown:
-            grown = False
-            for wire in list(group):
-                for other in moved[wire]:
-                    if other not in group:
-                        group.add(other)
-                        grown = True
-        if len(group) > 2:
-            yield Fault("joined", tuple(sorted(group)))
-        direct = {worst, *moved[worst]}
-        if 2 < len(direct) < len(group):
-            yield Fault("joined", tuple(sorted(direct)))
-
-    def _rings(self, worst: int, wires: list[int]) -> Iterator[Fault]:
-        """Rings through `worst` of which each link fits what was seen; one may be hidden behind another fault."""
-        comes_from = {w: [o for o in wires if o != w and self._fits(w, o)] for w in wires}
-        lost = [w for w in wires if not comes_from[w] and self.base[w]]
-        taken = {o for row in comes_from.values() for o in row}
-        loose = [o for o in wires if o not in taken and self.base[o]]
-        found = 0
-        stack: list[tuple[tuple[int, ...], bool]] = [((worst,), False)]
-        while stack and found < 12:
-            chain, hidden = stack.pop()
-            at = chain[-1]
-            steps = [(o, hidden) for o in comes_from[at]]
-            if not hidden and at in lost:
-                steps += [(o, True) for o in (loose or [worst])]
-            for source, covered in steps:
-                if source == worst:
-                    if len(chain) > 2:
-                        found += 1
-                        yield Fault("ring", _ring(tuple(reversed(chain))))
-                elif source not in chain and len(chain) < 16:
-                    stack.append(((*chain, source), covered))
-
-    def _fits(self, wire: int, other: int) -> bool:
-        """Whether pin `wire` showed what part `other` did, but for one slip of the hand."""
-        net = self.net
-        off = (net.on[other] ^ net.seen[wire]) & net.known[other] & net.sure[wire]
-        if off & (net.own[wire] | net.own[other]) & ~net.doubt[wire] & ~net.doubt[other]:
-            return False
-        return (off & ~(off << 1)).bit_count() <= 1 if net.standing else not off
-
-    def _shows(self, wire: int, other: int) -> bool:
-        """Whether pin `wire` was on whenever part `other`, at its own moments, was."""
-        net = self.net
-        moments = net.own[other] & net.on[other] & net.known[other] & net.sure[wire]
-        return bool(moments) and not moments & ~net.seen[wire] and bool(net.sure[wire] & ~net.seen[wire])
-
 
 def _first(pair: tuple[float, dict[int, int]]) -> float:
     return pair[0]
-
-
-def _ring(wires: tuple[int, ...]) -> tuple[int, ...]:
-    """The same ring, begun with its least wire."""
-    first = wires.index(min(wires))
-    return (*wires[first:], *wires[:first])
 
 
 def _bits(mask: int) -> Iterator[int]:

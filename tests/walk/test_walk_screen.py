@@ -13,6 +13,8 @@ from walk.desks import Desks
 from benchcon.console.walk_picture import PictureView
 from benchcon.console.walk_screen import WalkScreen
 from benchcon.walk.folder import Folder, read_report
+from benchcon.walk.journal import Done
+from benchcon.walk.plan import plan
 
 
 @pytest.fixture
@@ -77,8 +79,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
 ) -> None:
     """Everything up to the last display is done already; on that the person sees segment A out in each picture."""
     folder = Folder(tmp_path / "walked")
-    walk = desks.robot_walk()
-    done = [d for d in walk.done.values() if d.group.name != "wind_speed"]
+    done = [Done(group, [], "done") for group in plan(desks.panel) if group.name != "wind_speed"]
     folder.open(desks.panel, "before", done)
     folder.close()
     async with console(desks.session, (100, 36)) as eyes:

@@ -1,0 +1,24 @@
+"""How long the walk waits for what, in microseconds."""
+
+from __future__ import annotations
+
+SETTLE_US = 25_000
+"""How long the expected must have stood: late enough for a neighbour that is shorted to show, too short to be felt."""
+LATE_US = 200_000
+"""Nobody reacts faster to a new prompt (reaction to sight takes about 0.2 s; common practice, no source)."""
+HOLD_US = 400_000
+"""How long several keys must have been held together."""
+DONE_US = 60_000
+"""Quiet that is waited for after the hand said that it is done."""
+DONE_MOST_US = 300_000
+ODD_US = 400_000
+"""Something else than expected must stand this long to be taken for an answer: a brushed neighbour does not."""
+NUDGE_US = 2_500_000
+"""The same where only other switches moved: a nudged switch stays where it is."""
+RELEASE_US = 1_000_000
+TURN_QUIET_US = 1_500_000
+"""A turned knob at rest this long, having moved, has been turned."""
+RIGHT_QUIET_US = 200_000
+"""The same where it stands just where it should."""
+REST_US = 1_000_000
+STILL_US = 2_000_000
