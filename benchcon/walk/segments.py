@@ -1,8 +1,8 @@
 """Displays: from commanded and seen segments to dead, stuck, swapped and touching wires.
 
 A display is a grid of cells, one for each place and segment. Between what is commanded and what is seen may lie, in
-order: cells changed by a fault on the driver's side, segment wires changed round (in all places, or in one), places
-changed round, wires that touch, and cells that are dead or stuck themselves.
+order: cells changed by a fault on the driver's side, segment wires changed round in all places, places changed round,
+wires changed round in one place, wires that touch, and cells that are dead or stuck themselves.
 """
 
 from __future__ import annotations
@@ -46,16 +46,18 @@ def through(flaws: Sequence[Flaw], image: Image) -> Image:
         if flaw.driver:
             _cells(flaw, cells)
     for flaw in flaws:
-        if flaw.kind == "swap":
+        if flaw.kind == "swap" and not flaw.places:
             _swap(flaw, cells)
     for flaw in flaws:
         if flaw.kind == "places":
             cells = [cells[p] for p in flaw.places]
     for flaw in flaws:
-        if flaw.kind == "together":
-            mask = 0
-            for bit in flaw.bits:
-                mask |= 1 << bit
+        if flaw.kind == "swap" and flaw.places:
+            _swap(flaw, cells)
+    touching = [flaw for flaw in flaws if flaw.kind == "together"]
+    for _ in touching:  # wires that touch one after the other light all together
+        for flaw in touching:
+            mask = sum(1 << bit for bit in flaw.bits)
             for p in flaw.places or range(len(cells)):
                 if cells[p] & mask:
                     cells[p] |= mask

@@ -52,6 +52,7 @@ def robots(demo: Demo) -> list[str]:
 
 
 def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_path: Path) -> None:
+    """The whole walk on all three desks."""
     report = tmp_path / "walked"
     run = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
     assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 proved\n")

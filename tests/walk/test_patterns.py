@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import random
 from itertools import combinations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.walk.patterns import PICTURES, lit, pictures, single_flaws, within
@@ -74,14 +75,16 @@ def test_never_more_lit_than_the_budget_allows(places: int, segment_ma: float, b
         assert {p[place] for p in shown} >= {p[place] for p in pictures(places)}
 
 
-@settings(deadline=None, max_examples=8)
-@given(st.integers(1, 6), st.data())
-def test_any_two_single_flaws_are_explained_by_no_more_than_two(places: int, data: st.DataObject) -> None:
+@pytest.mark.parametrize("seed", range(12))
+def test_any_two_single_flaws_are_explained_by_no_more_than_two(seed: int) -> None:
+    rng = random.Random(seed)
+    places = rng.randrange(1, 7)
     flaws = sorted(Flaw(*row) for row in single_flaws(places))
-    pair = [data.draw(st.sampled_from(flaws)) for _ in range(2)]
+    pair = sorted(rng.choice(flaws) for _ in range(2))
     seen = [(tuple(p), through(pair, tuple(p))) for p in pictures(places)]
-    assert min(map(len, solve(seen))) <= 2
-    for chosen in solve(seen):
+    solved = solve(seen)
+    assert min(map(len, solved)) <= 2
+    for chosen in solved:
         assert all(through(chosen, commanded) == shown for commanded, shown in seen)
 
 
