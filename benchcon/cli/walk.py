@@ -168,7 +168,7 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand]) -> LiveSes
     return session
 
 
-ROBOT_REST_US = 300_000
+ROBOT_REST_US, ROBOT_STILL_US = 300_000, 1_000_000
 """A robot has its hands off as soon as it says so."""
 READY_S = 15.0
 """How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
@@ -251,6 +251,7 @@ def _walk(
     from benchcon.errors import Trouble
     from benchcon.walk.faces import Face, RobotFace
     from benchcon.walk.machine import Walk
+    from benchcon.walk.pace import REST_US, STILL_US
     from benchcon.walk.plain import PlainFace
     from benchcon.walk.runner import Runner
 
@@ -259,7 +260,8 @@ def _walk(
     bench.light()
     robot = RobotFace(session.hands) if session.hands else None
     face: Face = robot or PlainFace(bell=sys.stderr.isatty())
-    walk = Walk(panel, only, done, **({"rest_us": ROBOT_REST_US} if robot else {}))
+    rest_us, still_us = (ROBOT_REST_US, ROBOT_STILL_US) if robot else (REST_US, STILL_US)
+    walk = Walk(panel, only, done, rest_us, still_us)
     began = bench.began.isoformat(timespec="seconds")
     if folder is not None:
         folder.open(panel, began, done)

@@ -80,6 +80,7 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
 # With the figures of real hands these take seconds each; the others cover the same way through.
 SLOW = {("short_range", "volts"), ("reversed", "volts"), ("stuck", "volts"), ("noisy", "volts")}
 SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("counts", "enc_qnh"), ("skipping", "enc_qnh"), ("places", "d_dir")}
+SLOW |= {("reversed", "enc_qnh"), ("together", "l_main"), ("shorted", "sw_app"), ("stuck", "unit"), ("open", "unit")}
 SLOW |= {("segment_dead", "d_spd"), ("open", "enc_qnh"), ("dead", "d_dir"), ("dim", "l_main")}
 
 

@@ -21,7 +21,7 @@ from benchcon.walk.plan import plan
 def desks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desks]:
     monkeypatch.setenv("BENCHCON_HOME", str(tmp_path))
     monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
-    monkeypatch.chdir(tmp_path)
+    monkeypatch.chdir(tmp_path)  # the console asks for a folder's name; it is made where the program runs
     desks = Desks()
     yield desks
     desks.close()
