@@ -11,15 +11,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from benchcon.panel.model import Control
 from benchcon.walk.evidence import Change
 from benchcon.walk.layout import Layout, codes_of, key_of
 from benchcon.walk.moments import Story
 
 TOUCH_US = 10_000
 FAST_US = 60_000
-SWEEP = 7
-"""Touches that are too many even for a contact of a switch that is swept over several positions."""
 
 
 class Burst(NamedTuple):
@@ -36,6 +33,7 @@ def bursts(layout: Layout, story: Story) -> list[Burst]:
     out: list[Burst] = []
     loose: dict[str, list[Burst]] = {}
     for number, moment in enumerate(story.moments):
+        swept = _touches_of_a_sweep(layout, moment.hand.parts)
         moved = {key_of(c) for p in moment.hand.parts if p in layout.controls for c in layout.controls[p].channels}
         for raw, row in ((False, moment.hand.changes), (True, moment.hand.edges)):
             by_channel: dict[str, list[Change]] = {}
@@ -47,8 +45,8 @@ def bursts(layout: Layout, story: Story) -> list[Burst]:
                 start = None if raw else moment.before.get(channel)
                 times = _toggles(changes, start)
                 touches, shortest = _most_touches(times)
-                least = SWEEP if _is_swept(layout, channel) else 4 if raw else 3
-                slow = 0 if raw else _extra(layout, channel, len(times), channel in moved)
+                least = swept or (4 if raw else 3)
+                slow = 0 if raw or swept else _extra(len(times), channel in moved)
                 if touches >= least or slow >= 4:
                     out.append(Burst(channel, number, max(touches, slow), shortest))
                 elif not raw and channel not in moved and start == 1:
@@ -93,14 +91,13 @@ def _most_touches(times: Sequence[int]) -> tuple[int, int]:
     return most, shortest
 
 
-def _extra(layout: Layout, channel: str, toggles: int, own: bool) -> int:
+def _extra(toggles: int, own: bool) -> int:
     """Changes beyond what even a clumsy hand makes of one step."""
-    if not own:
-        return toggles - 2 if toggles > 5 else 0
-    return toggles - (5 if _is_swept(layout, channel) else 1)
+    return toggles - 1 if own else toggles - 2 if toggles > 5 else 0
 
 
-def _is_swept(layout: Layout, channel: str) -> bool:
-    """Whether `channel` belongs to a switch of more than two positions."""
-    control = layout.spots[channel].part
-    return isinstance(control, Control) and len(codes_of(control)) > 2
+def _touches_of_a_sweep(layout: Layout, parts: Sequence[str]) -> int:
+    """Touches that are too many even where a switch of several positions is swept over; 0: none is."""
+    counts = [len(codes_of(layout.controls[name])) for name in parts if name in layout.controls]
+    most = max(counts, default=0)
+    return 2 * most + 3 if most > 2 else 0

@@ -117,9 +117,9 @@ def solve(pairs: Sequence[tuple[Image, Image]]) -> list[tuple[Flaw, ...]]:
             if sum(_price(f, places) for f in flaws) + FAULT > best + 0.5:
                 continue
             for flaw in _candidates(flaws, pairs, places):
-                new = tuple(sorted((*flaws, flaw)))
+                new = _merged((*flaws, flaw))
                 key = frozenset(new)
-                if len(key) == len(flaws) or key in tried:
+                if new == flaws or key in tried:
                     continue
                 tried.add(key)
                 rest = _misfit(new, pairs)
@@ -133,6 +133,20 @@ def solve(pairs: Sequence[tuple[Image, Image]]) -> list[tuple[Flaw, ...]]:
         following.sort()
         level = [each for each in following if each[1] > 0][:_BEAM]
     return _distinct([each for each in found if each[0] <= best + 0.5], places)
+
+
+def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
+    """Wires that touch one after the other all touch: one flaw."""
+    out: list[Flaw] = []
+    for flaw in flaws:
+        if flaw.kind == "together":
+            for other in [o for o in out if o.kind == "together" and o.places == flaw.places]:
+                if not set(other.bits).isdisjoint(flaw.bits):
+                    out.remove(other)
+                    flaw = flaw._replace(bits=tuple(sorted({*other.bits, *flaw.bits})))
+        if flaw not in out:
+            out.append(flaw)
+    return tuple(sorted(out))
 
 
 def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]]) -> float:

@@ -33,6 +33,7 @@ class Suspects:
         for kind in ("off", "on", "inverted"):
             yield Fault(kind, (worst,))
         mixed = [f for f in faults if len(f.wires) > 1]
+        crossed = any(f.kind == "ring" for f in faults)
         feeding = {w for f in mixed if worst in f.wires for w in f.wires}
         for wire in sorted(feeding):
             for kind in ("off", "on", "inverted"):
@@ -44,7 +45,7 @@ class Suspects:
             yield Fault("ring", ring((worst, other)))
             pair = (min(worst, other), max(worst, other))
             yield Fault("joined", pair)
-            if mixed:
+            if crossed:
                 yield Fault("joined", pair, "part")
             yield Fault("follows", (worst, other))
         for other in feeding - {worst}:
@@ -52,7 +53,8 @@ class Suspects:
                 if third != other:
                     pair = (min(third, other), max(third, other))
                     yield Fault("joined", pair)
-                    yield Fault("joined", pair, "part")
+                    if crossed:
+                        yield Fault("joined", pair, "part")
                     yield Fault("ring", ring((third, other)))
         yield from self._long(worst, wires)
         if len(others) <= 6:
@@ -74,6 +76,9 @@ class Suspects:
                         grown = True
         if len(group) > 2:
             yield Fault("joined", tuple(sorted(group)))
+        burning = [w for w in wires if self.base[w] and not self.net.sure[w] & ~self.net.seen[w]]
+        if len(burning) > 1:
+            yield Fault("joined", tuple(burning))
         direct = {worst, *moved[worst]}
         if 2 < len(direct) < len(group):
             yield Fault("joined", tuple(sorted(direct)))

@@ -58,7 +58,8 @@ def explain(net: Net) -> list[Explanation]:
 
 
 def _only_on(faults: tuple[Fault, ...]) -> bool:
-    return bool(faults) and all(fault.kind == "on" for fault in faults)
+    kinds = {fault.kind for fault in faults}
+    return "on" in kinds and kinds <= {"on", "joined"}
 
 
 class _State(NamedTuple):
@@ -228,9 +229,9 @@ class _Search:
                     continue
                 diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
                 for fault in self.suspects.of(state.faults, diffs, wires):
-                    faults = tuple(sorted((*state.faults, fault)))
+                    faults = _merged((*state.faults, fault))
                     key = frozenset(faults)
-                    if key in seen or len(key) == len(state.faults):
+                    if key in seen or faults == state.faults:
                         continue
                     seen.add(key)
                     new = self._evaluate(faults, wires, total)
@@ -312,6 +313,20 @@ class _Search:
         elif fault.kind == "follows":
             price += 2.0 + min(8.0 * net.apart.get((fault.wires[1], fault.wires[0]), 0), 32.0)
         return price
+
+
+def _merged(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+    """Wires that touch one after the other all touch: one fault."""
+    out: list[Fault] = []
+    for fault in faults:
+        if fault.kind == "joined":
+            for other in [o for o in out if o.kind == "joined" and o.stage == fault.stage]:
+                if not set(other.wires).isdisjoint(fault.wires):
+                    out.remove(other)
+                    fault = fault._replace(wires=tuple(sorted({*other.wires, *fault.wires})))
+        if fault not in out:
+            out.append(fault)
+    return tuple(sorted(out))
 
 
 def _first(pair: tuple[float, dict[int, int]]) -> float:
