@@ -8,7 +8,7 @@ three touches with less than 60 ms between them, nor does it let go of a contact
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.walk.evidence import Change
@@ -28,13 +28,15 @@ class Burst(NamedTuple):
     shortest_us: int
 
 
-def bursts(layout: Layout, story: Story) -> list[Burst]:
-    """Return every burst of chattering in `story`."""
+def bursts(layout: Layout, story: Story, groups: Mapping[str, frozenset[str]] | None = None) -> list[Burst]:
+    """Return every burst of chattering in `story`.
+
+    `groups`: contacts whose wires touch, or that are changed round, by channel: what moves one may move each of them.
+    """
     out: list[Burst] = []
     loose: dict[str, list[Burst]] = {}
     for number, moment in enumerate(story.moments):
-        swept = _touches_of_a_sweep(layout, moment.hand.parts)
-        moved = {key_of(c) for p in moment.hand.parts if p in layout.controls for c in layout.controls[p].channels}
+        sweep = _sweep(layout, story, number)
         for raw, row in ((False, moment.hand.changes), (True, moment.hand.edges)):
             by_channel: dict[str, list[Change]] = {}
             for change in row:
@@ -45,11 +47,13 @@ def bursts(layout: Layout, story: Story) -> list[Burst]:
                 start = None if raw else moment.before.get(channel)
                 times = _toggles(changes, start)
                 touches, shortest = _most_touches(times)
-                least = swept or (4 if raw else 3)
-                slow = 0 if raw or swept else _extra(len(times), channel in moved)
+                mates = (groups or {}).get(channel, frozenset((channel,)))
+                due = sum(sweep.get(mate, 0) for mate in mates)
+                least = (3 if due == 1 else due + 3) + raw
+                slow = 0 if raw or due > 1 else _extra(len(times), due == 1)
                 if touches >= least or slow >= 4:
                     out.append(Burst(channel, number, max(touches, slow), shortest))
-                elif not raw and channel not in moved and start == 1:
+                elif not raw and not due and start == 1:
                     drops = [b - a for a, b in zip(times[::2], times[1::2], strict=False) if b - a < FAST_US]
                     if drops:
                         loose.setdefault(channel, []).append(Burst(channel, number, 2 * len(drops), min(drops)))
@@ -96,8 +100,20 @@ def _extra(toggles: int, own: bool) -> int:
     return toggles - 1 if own else toggles - 2 if toggles > 5 else 0
 
 
-def _touches_of_a_sweep(layout: Layout, parts: Sequence[str]) -> int:
-    """Touches that are too many even where a switch of several positions is swept over; 0: none is."""
-    counts = [len(codes_of(layout.controls[name])) for name in parts if name in layout.controls]
-    most = max(counts, default=0)
-    return 2 * most + 3 if most > 2 else 0
+def _sweep(layout: Layout, story: Story, number: int) -> dict[str, int]:
+    """For each contact of the controls that were moved in a step: how often it changes on the way."""
+    moment = story.moments[number]
+    out: dict[str, int] = {}
+    if moment.hand.do != "put":
+        return out
+    for name in moment.hand.parts:
+        control = layout.controls[name]
+        codes = codes_of(control)
+        before = story.moments[number - 1].where.get(name) if number else None
+        # Where it stood is not known before it was first moved: then it may have gone the whole way.
+        ends = (before, moment.hand.to) if before is not None else (0, len(codes) - 1)
+        low, high = min(ends), min(max(ends), len(codes) - 1)
+        for place, channel in enumerate(control.channels):
+            changes = sum(codes[n][place] != codes[n + 1][place] for n in range(low, high))
+            out[key_of(channel)] = max(1, changes)
+    return out

@@ -59,6 +59,9 @@ def find(layout: Layout, story: Story) -> list[Choices]:
             explained |= {net.names[w] for w in fault.wires if fault.kind != "off"}
             for wire in fault.wires if len(fault.wires) > 1 else ():
                 fed.setdefault(wire, set()).update(fault.wires)
+    groups = {names[wire]: frozenset(names[w] for w in wires) for wire, wires in fed.items()}
+    if groups:
+        chattering = chatter.bursts(layout, story, groups)
     out += _chattering(layout, story, net, chattering, fed)
     out += _phantom_findings(layout, phantoms, explained)
     return out
