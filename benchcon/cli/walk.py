@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     if (args.failed or args.new) and not args.report:
         raise Trouble("--failed and --new go on from a report: name its folder with --report")
     hands = _hands(args.robot)
-    ports = list(args.ports) or [hand.port() for hand in hands.values()] or _agreed()
+    ports = list(args.ports) or [_port_of(board, hand) for board, hand in hands.items()] or _agreed()
     if not ports:
         raise Trouble("no port is named, and none was agreed to before; see 'benchcon ports'")
     panel = panel or _described(ports)
@@ -141,6 +141,15 @@ def _hands(controls: Sequence[str]) -> dict[str, Hand]:
             raise Trouble(f"two hands work board '{board}'; one is enough")
         hands[board] = hand
     return hands
+
+
+def _port_of(board: str, hand: Hand) -> str:
+    from benchcon.errors import Trouble
+
+    try:
+        return hand.port()
+    except Trouble:
+        raise Trouble(f"the hand of '{board}' does not tell its board's port; name the PORT as well") from None
 
 
 def _agreed() -> list[str]:

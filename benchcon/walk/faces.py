@@ -10,8 +10,9 @@ from typing import Protocol
 
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
+from benchcon.panel.model import Control
 from benchcon.walk.evidence import Seen
-from benchcon.walk.layout import Layout
+from benchcon.walk.layout import Layout, codes_of
 from benchcon.walk.plan import Step
 from benchcon.walk.prompts import Prompt
 from benchcon.walk.wants import Wants
@@ -93,6 +94,7 @@ class RobotFace:
         self._thread: threading.Thread | None = None
         self._layout: Layout | None = None
         self._answered = 0
+        self._parts: dict[str, frozenset[str]] = {}
         self._ended = threading.Event()
 
     def begin(self, layout: Layout, post: Post) -> None:
@@ -153,8 +155,30 @@ class RobotFace:
                 hand.put_percent(channel.id, 100 if step.to else 0)
             elif control.kind == "button":
                 (hand.press if step.to else hand.release)(channel.id)
-            else:
+            elif self._knows(channel.board, control.name):
                 hand.put(control.name, step.to)
+            else:
+                self._contact_by_contact(control, step.to)
+
+    def _knows(self, board: str, name: str) -> bool:
+        """Whether the board's hand has a part of this name. An emulated chip only knows single channels."""
+        if board not in self._parts:
+            try:
+                self._parts[board] = frozenset(self._hand(board).parts())
+            except Trouble:
+                self._parts[board] = frozenset()
+        return name in self._parts[board]
+
+    def _contact_by_contact(self, control: Control, to: int) -> None:
+        """Move a switch whose hand knows its contacts only: what breaks first, then what makes."""
+        code = codes_of(control)[to]
+        for made in (0, 1):
+            for channel, value in zip(control.channels, code, strict=False):
+                hand = self._hand(channel.board)
+                if value > 1:
+                    hand.put(channel.id, value)
+                elif value == made:
+                    (hand.press if value else hand.release)(channel.id)
 
     def _hand(self, board: str) -> Hand:
         if board not in self.hands:
@@ -162,8 +186,22 @@ class RobotFace:
         return self.hands[board]
 
     def _look(self, layout: Layout, scene: Scene) -> Answer:
-        lit: dict[str, Seen] = {}
+        """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
         expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
+        pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
+        for wait_s in LOOKS_S:
+            lit, shown = self._seen(layout, scene)
+            if (lit, shown) == (expected, pictures):
+                return Answer("same", scene.number)
+            self._ended.wait(wait_s)
+        lit, shown = self._seen(layout, scene)
+        if (lit, shown) == (expected, pictures):
+            return Answer("same", scene.number)
+        return Answer("otherwise", scene.number, lit, shown)
+
+    def _seen(self, layout: Layout, scene: Scene) -> tuple[dict[str, Seen], dict[str, bytes]]:
+        """What is lit and shown just now."""
+        lit: dict[str, Seen] = {}
         shown: dict[str, bytes] = {}
         for board, hand in self.hands.items():
             looks, segments = hand.seen(), hand.shown_all()
@@ -180,12 +218,11 @@ class RobotFace:
                 picture = segments.get(display.channel.id, b"") if display.channel.board == board else b""
                 if any(picture):
                     shown[display.name] = picture
-        pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
-        if lit == expected and shown == pictures:
-            return Answer("same", scene.number)
-        return Answer("otherwise", scene.number, lit, shown)
+        return lit, shown
 
 
+LOOKS_S = (0.05, 0.1, 0.15)
+"""Waits between looks: a lamp that is dimmed by modulation is measured over a tenth of a second."""
 BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6

@@ -39,6 +39,8 @@ from benchcon.walk.pace import (
     DONE_MOST_US,
     DONE_US,
     HOLD_US,
+    KNOB_DONE_MOST_US,
+    KNOB_DONE_US,
     LATE_US,
     NUDGE_US,
     ODD_US,
@@ -149,6 +151,8 @@ class Walk:
         step = self.step
         if step is None or step.do not in ("put", "turn", "end", "still"):
             return ()
+        if step.do == "turn" and not self._again:
+            return ()  # so many edges fill a slow line; they are wanted where the counts were odd
         return tuple(sorted(judge.own_channels(self.layout, step)))
 
     def due_us(self) -> int | None:
@@ -188,7 +192,8 @@ class Walk:
             return
         if self.state == "closing":
             if self._said:
-                self._close_us = min(now_us + DONE_US, self._said_us + DONE_MOST_US)
+                quiet, most = self._quiet()
+                self._close_us = min(now_us + quiet, self._said_us + most)
             elif self._outcome == "seen" and self._went_away():
                 self._lapse(change, now_us)
             else:
@@ -226,7 +231,7 @@ class Walk:
         if self.state == "ask":
             self._said, self._said_us = True, now_us
             self.state = "closing"
-            self._close_us = now_us + DONE_US
+            self._close_us = now_us + self._quiet()[0]
 
     def ready(self, number: int) -> None:
         """The outputs are as wants number `number` asked."""
@@ -375,6 +380,11 @@ class Walk:
         if step.do == "put":
             return NUDGE_US if judge.only_nudged(self.layout, step, self._taking.before, self.values) else ODD_US
         return RIGHT_QUIET_US if judge.turned(self.layout, step, self._taking.before, self.values) else TURN_QUIET_US
+
+    def _quiet(self) -> tuple[int, int]:
+        """Quiet that is waited for after *done*, and how long at the most."""
+        knob = self.step is not None and self.step.do in ("turn", "end")
+        return (KNOB_DONE_US, KNOB_DONE_MOST_US) if knob else (DONE_US, DONE_MOST_US)
 
     def _went_away(self) -> bool:
         step = self.step

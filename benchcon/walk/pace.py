@@ -11,6 +11,9 @@ HOLD_US = 400_000
 DONE_US = 60_000
 """Quiet that is waited for after the hand said that it is done."""
 DONE_MOST_US = 300_000
+KNOB_DONE_US = 150_000
+"""The same for a knob, whose counts may still be on a slow line."""
+KNOB_DONE_MOST_US = 1_500_000
 ODD_US = 400_000
 """Something else than expected must stand this long to be taken for an answer: a brushed neighbour does not."""
 NUDGE_US = 2_500_000
