@@ -317,6 +317,8 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
             return
+        from benchcon.console.walk_screen import WalkScreen
+
         groups = [("Everywhere", BindingsMap(self.BINDINGS))]
         for title, owner in (
             ("Views", BenchScreen),
@@ -325,6 +327,7 @@ class ConsoleApp(App[int]):
             ("News", News),
             ("Links", Links),
             ("Time", TimeLine),
+            ("Walk", WalkScreen),
         ):
             groups.append((title, BindingsMap(owner.BINDINGS)))
         self.push_screen(Help(groups))

@@ -95,5 +95,5 @@ class PictureView(Drawn, can_focus=True):
         width = segment_art.place_width(True)
         if self.has_focus and self.seen:
             canvas.write(self._left() + self.place * width, 7, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
-        told = "same" if not self.changed else "other"
-        canvas.write(2, 8, f"{told}: Enter", ink(QUIET, PLATE))
+        told = "it looks like the second picture" if self.changed else "it looks the same"
+        canvas.write(2, 8, f"Enter: {told}", ink(QUIET, PLATE))
