@@ -112,6 +112,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
         if seconds is not None:
             assert session.bench is not None
             session.bench.light()
+            say("everything lights in turns now, for long: mind bright lamps, hot parts and supplies; Ctrl-C ends it")
             boards, lasted, steps = soak(session, lambda: until.wait(0), say)
             lines = [line for board in boards for line in board.complaints().values()]
             told = figures(boards, lasted, steps)
