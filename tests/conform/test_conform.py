@@ -248,7 +248,7 @@ def _played(kind: dict[str, Any], only: set[str]) -> list[Result]:
 @pytest.fixture(scope="module")
 def verdicts() -> Iterator[dict[str, list[Result]]]:
     """All boards at once: a board and its rules spend nearly all their time waiting for each other."""
-    with ThreadPoolExecutor(16) as pool:
+    with ThreadPoolExecutor(32) as pool:
         jobs = {"near its wrap": pool.submit(_played, {"make": board_near_wrap}, {"clock (wrap)"})}
         jobs |= {name: pool.submit(_played, kind, {rule}) for name, (kind, rule) in WRONG.items()}
         yield {name: job.result() for name, job in jobs.items()}

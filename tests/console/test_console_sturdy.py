@@ -46,6 +46,7 @@ KEYS += ["slash", "m", "l", "w", "e", "f", "k", "f1", "f8", "f9", "ctrl+p", "pag
 KEYS += ["left_square_bracket", "right_square_bracket", "shift+left", "backspace", "u"]
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(st.lists(st.sampled_from(KEYS), min_size=5, max_size=18))
 def test_no_sequence_of_keys_brings_it_down(keys: list[str]) -> None:
@@ -69,6 +70,7 @@ STRANGE = st.builds(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(st.lists(STRANGE, max_size=12), st.sampled_from(VIEWS))
 def test_a_stranger_s_records_do_no_harm(records: list[tuple[str, list[bytes]]], view: str) -> None:

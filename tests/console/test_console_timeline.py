@@ -260,6 +260,7 @@ async def test_the_cursor_takes_the_recording_along(tmp_path: Path) -> None:
         assert eyes.app.screen.query_one(Transport).session is session
 
 
+@pytest.mark.slow
 @settings(max_examples=8, deadline=None)
 @given(st.lists(st.sampled_from(["left", "right", "plus", "minus", "tab", "a", "up", "down", "end", "shift+left"])))
 def test_no_key_sequence_breaks_the_time_line(keys: list[str]) -> None:

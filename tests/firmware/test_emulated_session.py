@@ -85,6 +85,7 @@ def test_the_dead_man_darkens_the_desk_when_the_console_is_killed(desk: Paced, t
         wait_for(lambda: hand.lit()["l_app"] == 0)
 
 
+@pytest.mark.slow
 def test_rules_of_the_protocol_that_are_quick_to_play(desk: Paced) -> None:
     rules = ("check", "tags", "read", "set", "ping-stamps", "dark", "boot")
     found = conform(desk, *(word for rule in rules for word in ("--only", rule)))

@@ -12,6 +12,8 @@ from benchcon.link import PortInfo, say
 from benchcon.panel.file import load
 from benchcon.wire import events as ev
 
+pytestmark = pytest.mark.slow
+
 Benches = Callable[..., Watched]
 
 

@@ -61,6 +61,7 @@ def test_as_fast_as_it_goes_only_the_order_counts(power_desk: Path) -> None:
     assert verdict.same, verdict.text
 
 
+@pytest.mark.slow
 def test_to_a_port_with_a_hand_and_without(power_desk: Path, tmp_path: Path) -> None:
     with start(panel=panel_path(), boards=["power"], separate=True) as demo:
         name, port, control = demo.boards[0]

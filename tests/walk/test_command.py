@@ -51,6 +51,7 @@ def robots(demo: Demo) -> list[str]:
     return [word for desk in demo.boards for word in ("--robot", desk.control)]
 
 
+@pytest.mark.slow
 def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_path: Path) -> None:
     """The whole walk on all three desks."""
     report = tmp_path / "walked"
