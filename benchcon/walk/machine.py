@@ -30,31 +30,15 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.panel.model import Lamp, Panel
-from benchcon.walk import judge
-from benchcon.walk.evidence import Change, DigitsLook, Evidence, Hand, LampLook, Seen
-from benchcon.walk.journal import Done, line_of
-from benchcon.walk.layout import Layout
-from benchcon.walk.pace import (
-    DONE_MOST_US,
-    DONE_US,
-    HOLD_US,
-    KNOB_DONE_MOST_US,
-    KNOB_DONE_US,
-    LATE_US,
-    NUDGE_US,
-    ODD_US,
-    RELEASE_US,
-    REST_US,
-    RIGHT_QUIET_US,
-    SETTLE_US,
-    STILL_US,
-    TURN_QUIET_US,
-)
-from benchcon.walk.plan import Group, Step, plan, steps
+from benchcon.panel.model import Panel
+from benchcon.walk import judge, pace
+from benchcon.walk.evidence import Change, DigitsLook, Evidence, LampLook, Seen
+from benchcon.walk.journal import Done
+from benchcon.walk.plan import Group, Step
+from benchcon.walk.progress import Progress
 from benchcon.walk.prompts import Prompt, prompt_for
-from benchcon.walk.taking import Taking, amended
-from benchcon.walk.wants import Wants
+from benchcon.walk.taking import Late, Taking
+from benchcon.walk.wants import Wants, outputs_of
 
 
 class Walk:
@@ -65,15 +49,13 @@ class Walk:
         panel: Panel,
         only: Collection[str] = (),
         before: Iterable[Done] = (),
-        rest_us: int = REST_US,
-        still_us: int = STILL_US,
+        rest_us: int = pace.REST_US,
+        still_us: int = pace.STILL_US,
     ) -> None:
         """`before`: groups done in an earlier part of the same walk; they are not asked again."""
         self.panel = panel
-        self.layout = Layout.of(panel)
-        self.groups = plan(panel, only)
-        self.done: dict[str, Done] = {each.group.name: each for each in before}
-        """By group name, in the order in which they were done."""
+        self.progress = Progress(panel, only, before)
+        self.layout = self.progress.layout
         self.rest_us, self.still_us = rest_us, still_us
         self.values: dict[str, int] = {}
         self.state = "over"
@@ -82,41 +64,41 @@ class Walk:
         """Goes up whenever `wants` changes; hand it back to `ready`."""
         self.step_number = 0
         """Goes up with every step: what an answer belongs to."""
-        self._group = -1
-        self._steps: list[Step] = []
-        self._index = 0
-        self._again = False
-        self._collected: list[Evidence] = []
-        self._group_began_us = 0
         self._sounds: list[str] = []
-        self._fresh: list[Done | str] = []
-        self._note = ""
-        self._late: list[Evidence] = []
-        """Where the step before stands (last) while late changes still belong to it."""
-        self._late_until = 0
+        self._late = Late(self.layout)
         self._begin_taking(0)
 
     # What a face shows ----------------------------------------------------------------------------------------------
 
     @property
+    def groups(self) -> list[Group]:
+        """The whole plan."""
+        return self.progress.groups
+
+    @property
+    def done(self) -> dict[str, Done]:
+        """Groups that are done, by name, in the order in which they were done."""
+        return self.progress.done
+
+    @property
     def group(self) -> Group | None:
         """The group at hand, None when the walk is over."""
-        return self.groups[self._group] if 0 <= self._group < len(self.groups) else None
+        return self.progress.group
 
     @property
     def step(self) -> Step | None:
         """The step at hand."""
-        return self._steps[self._index] if self.group and self._index < len(self._steps) else None
+        return self.progress.step
 
     @property
     def evidence(self) -> list[Evidence]:
         """All evidence so far, in the order in which it came."""
-        return [e for done in self.done.values() for e in done.evidence] + list(self._collected)
+        return self.progress.evidence
 
     def prompt(self) -> Prompt:
         """What is asked just now, in words."""
-        left = sum(group.name not in self.done for group in self.groups)
-        return prompt_for(self.layout, self.step, self.state, len(self.groups) - left, len(self.groups), self._again)
+        of, again = len(self.groups), self.progress.again
+        return prompt_for(self.layout, self.step, self.state, of - self.progress.left, of, again)
 
     def sounds(self) -> list[str]:
         """Return what is to be heard since the last call: ``right``, ``wrong``, ``over``."""
@@ -125,33 +107,24 @@ class Walk:
 
     def journal(self) -> list[dict[str, Any]]:
         """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it."""
-        ready, self._fresh = self._fresh, []
-        if ready and self.state != "over" and isinstance(ready[-1], Done) and ready[-1].evidence is self._late:
-            self._fresh.append(ready.pop())  # something late may still be added to it
-        return [line_of(each) for each in ready]
+        return self.progress.journal(self._late.evidence)
 
     @property
     def signal_lamp(self) -> str:
         """A lamp that has been proved, to tell right from wrong where no screen is seen; empty if there is none yet."""
-        return next((d.group.name for d in self.done.values() if d.group.kind == "lamp" and _all_same(d.evidence)), "")
+        return self.progress.proved_lamp
 
     @property
     def answer_button(self) -> str:
         """A push button that has been proved, to answer with; empty if there is none yet."""
-        for done in reversed(self.done.values()):
-            control = self.layout.controls.get(done.group.name)
-            if control is None or control.kind != "button" or done.how != "done" or not done.evidence:
-                continue
-            if not judge.worth_repeating(self.layout, done.evidence):
-                return control.name
-        return ""
+        return self.progress.proved_button
 
     def raw_wanted(self) -> tuple[str, ...]:
         """Channels whose raw edges or readings the step at hand wants."""
         step = self.step
         if step is None or step.do not in ("put", "turn", "end", "still"):
             return ()
-        if step.do == "turn" and not self._again:
+        if step.do == "turn" and not self.progress.again:
             return ()  # so many edges fill a slow line; they are wanted where the counts were odd
         return tuple(sorted(judge.own_channels(self.layout, step)))
 
@@ -163,7 +136,7 @@ class Walk:
         if self.state == "closing":
             return self._close_us
         if self.state == "ask" and self._odd_since is not None:
-            return self._odd_since + self._patience()
+            return self._odd_since + pace.patience(self.layout, self.step, self._taking.before, self.values)
         return None
 
     # What comes in --------------------------------------------------------------------------------------------------
@@ -171,17 +144,15 @@ class Walk:
     def start(self, values: Mapping[str, int], now_us: int) -> None:
         """Begin, with the channels at `values` (``board.id`` → value)."""
         self.values = dict(values)
-        self._group = -1
+        self.progress.rewind()
         self._next_group(now_us)
 
     def heard(self, change: Change, now_us: int, how: str = "is") -> None:
         """A channel changed: `how` is ``is``, ``edge``, ``raw`` (a reading), ``skip`` (value: jumps) or ``ghost``."""
         if how == "is":
             self.values[change.channel] = change.value
-        if self._late and self._is_late(change, now_us):
-            hand = self._late[-1]
-            assert isinstance(hand, Hand)
-            self._late[-1] = amended(self.layout, hand, change, how)
+        if self._late.belongs(change, self.step, now_us):
+            self._late.amend(change, how)
             if how == "is":
                 self._taking.before, self._taking.settled = dict(self.values), dict(self.values)
             return
@@ -192,9 +163,9 @@ class Walk:
             return
         if self.state == "closing":
             if self._said:
-                quiet, most = self._quiet()
+                quiet, most = pace.quiet_after_done(self.step)
                 self._close_us = min(now_us + quiet, self._said_us + most)
-            elif self._outcome == "seen" and self._went_away():
+            elif self._outcome == "seen" and self.step and self.step.do == "put" and not self._is_there():
                 self._lapse(change, now_us)
             else:
                 self._taking.settled = dict(self.values)
@@ -203,7 +174,7 @@ class Walk:
 
     def acting(self) -> None:
         """A robot begins to move: what changes from now on belongs to the step at hand, however soon it comes."""
-        self._late = []
+        self._late.forget()
 
     def set_values(self, values: Mapping[str, int], now_us: int) -> None:
         """The board's whole state was read again (after a gap or a reset); what differs is a change."""
@@ -217,8 +188,7 @@ class Walk:
         if due is None or now_us < due:
             return
         if self.state == "ask":
-            right = self.step is not None and judge.done(self.layout, self.step, self._taking.before, self.values)
-            self._close(now_us, "seen" if right else "otherwise")
+            self._close(now_us, "seen" if self._is_there() else "otherwise")
             return
         if self.state == "wait":
             self._outcome = "seen"
@@ -231,7 +201,7 @@ class Walk:
         if self.state == "ask":
             self._said, self._said_us = True, now_us
             self.state = "closing"
-            self._close_us = now_us + self._quiet()[0]
+            self._close_us = now_us + pace.quiet_after_done(self.step)[0]
 
     def ready(self, number: int) -> None:
         """The outputs are as wants number `number` asked."""
@@ -273,25 +243,18 @@ class Walk:
 
     def note(self, text: str) -> None:
         """Write a word beside the part at hand."""
-        self._note = f"{self._note}; {text}" if self._note else text
+        old = self.progress.note
+        self.progress.note = f"{old}; {text}" if old else text
 
     def again(self, now_us: int) -> None:
         """Ask the group at hand from its beginning, and forget what it gave."""
         if self.group is not None:
-            self._again = False
+            self.progress.again = False
             self._begin_group(now_us)
 
     def back(self, now_us: int) -> None:
         """Go back to the group before, and forget what it gave."""
-        index = (self._group if self.group is not None else len(self.groups)) - 1
-        while index >= 0 and self.groups[index].name in self.done and not self._is_wired(self.groups[index]):
-            index -= 1
-        if index >= 0:
-            name = self.groups[index].name
-            if self.done.pop(name, None) is not None:
-                self._fresh.append(name)
-            self._group = index
-            self._again = False
+        if self.progress.back():
             self._begin_group(now_us)
 
     # Going on -------------------------------------------------------------------------------------------------------
@@ -305,54 +268,31 @@ class Walk:
         self._odd_since: int | None = None
 
     def _next_group(self, now_us: int) -> None:
-        self._group += 1
-        while (group := self.group) is not None and (group.name in self.done or not self._is_wired(group)):
-            if group.name not in self.done:
-                self.done[group.name] = Done(group, [], "not wired")
-                self._fresh.append(self.done[group.name])
-            self._group += 1
-        self._again = False
-        if self.group is not None:
+        if self.progress.next_group():
             self._begin_group(now_us)
         else:
-            self._collected = []
             self._want(Wants())
             self.state = "over"
             self._sounds.append("over")
 
-    def _is_wired(self, group: Group) -> bool:
-        return all(self.layout.part(name).wired for name in group.parts)
-
     def _begin_group(self, now_us: int) -> None:
-        group = self.group
-        assert group is not None
-        if not self._again:
-            self._collected = []
-            self._group_began_us = now_us
-        self._steps = steps(self.layout, group, self.values)
-        self._index = 0
+        self.progress.begin_group(self.values, now_us)
         self._begin_step(now_us)
 
     def _begin_step(self, now_us: int) -> None:
         step = self.step
         assert step is not None
         self._begin_taking(now_us)
-        self._want(self._outputs(step))
+        self._want(outputs_of(self.layout, step))
         if step.do in ("rest", "still"):
             self.state = "wait"
         elif step.do in ("dark", "lamp", "digits"):
             self.state = "light"
         else:
             self.state = "ask"
-            if judge.nothing_to_let_go(self.layout, step, self._collected[-1] if self._collected else None):
-                self._odd_since = now_us + RELEASE_US - ODD_US
-
-    def _outputs(self, step: Step) -> Wants:
-        if step.do == "lamp":
-            lamp = self.layout.part(step.parts[0])
-            assert isinstance(lamp, Lamp)
-            return Wants({lamp.name: lamp.on_permille}, blink=True)
-        return Wants(digits={step.parts[0]: step.picture}) if step.do == "digits" else Wants()
+            last = self.progress.collected[-1] if self.progress.collected else None
+            if judge.nothing_to_let_go(self.layout, step, last):
+                self._odd_since = now_us + pace.RELEASE_US - pace.ODD_US
 
     def _want(self, wants: Wants) -> None:
         if wants != self.wants:
@@ -373,26 +313,9 @@ class Walk:
         else:
             self._odd_since = now_us if judge.odd(self.layout, step, taking.before, values) else None
 
-    def _patience(self) -> int:
-        step = self.step
-        if step is None:
-            return ODD_US
-        if step.do == "put":
-            return NUDGE_US if judge.only_nudged(self.layout, step, self._taking.before, self.values) else ODD_US
-        return RIGHT_QUIET_US if judge.turned(self.layout, step, self._taking.before, self.values) else TURN_QUIET_US
-
-    def _quiet(self) -> tuple[int, int]:
-        """Quiet that is waited for after *done*, and how long at the most."""
-        knob = self.step is not None and self.step.do in ("turn", "end")
-        return (KNOB_DONE_US, KNOB_DONE_MOST_US) if knob else (DONE_US, DONE_MOST_US)
-
-    def _went_away(self) -> bool:
-        step = self.step
-        return (
-            step is not None
-            and step.do == "put"
-            and not judge.done(self.layout, step, self._taking.before, self.values)
-        )
+    def _is_there(self) -> bool:
+        """Whether all stands as the step at hand asked."""
+        return self.step is not None and judge.done(self.layout, self.step, self._taking.before, self.values)
 
     def _lapse(self, change: Change, now_us: int) -> None:
         """What was asked for was there for a moment only."""
@@ -409,26 +332,13 @@ class Walk:
         self._outcome = ""
         self._odd_since = now_us if judge.odd(self.layout, step, self._taking.before, self.values) else None
 
-    def _is_late(self, change: Change, now_us: int) -> bool:
-        """Whether `change` still belongs to the step before."""
-        if now_us > self._late_until:
-            self._late = []
-            return False
-        last, step = self._late[-1], self.step
-        assert isinstance(last, Hand)
-        if step is not None and step.parts == last.parts:
-            own = change.channel in judge.own_channels(self.layout, step)
-            # A quick tap is over before the evidence of the press is late: it must not be taken for the press.
-            return not (own and judge.springs_back(self.layout, Step("put", last.parts, last.to)))
-        return True
-
     def _close(self, now_us: int, outcome: str) -> None:
         step = self.step
         assert step is not None
         self._outcome = outcome
         self._taking.settled = dict(self.values)
         self.state = "closing"
-        self._close_us = now_us + (HOLD_US if len(step.parts) > 1 and step.to else SETTLE_US)
+        self._close_us = now_us + (pace.HOLD_US if len(step.parts) > 1 and step.to else pace.SETTLE_US)
         self._sounds.append("right" if outcome == "seen" else "wrong")
 
     def _finish(self, now_us: int) -> None:
@@ -439,9 +349,11 @@ class Walk:
             right = judge.done(self.layout, step, self._taking.before, self._taking.settled)
             self._outcome = "seen" if right else "said"
             self._sounds.append("right" if right else "wrong")
-        self._collected.append(self._taking.evidence(step, self._outcome, now_us))
-        self._late = self._collected if step.do in ("put", "turn", "end") else []
-        self._late_until = now_us + LATE_US
+        self.progress.collected.append(self._taking.evidence(step, self._outcome, now_us))
+        if step.do in ("put", "turn", "end"):
+            self._late.hold(self.progress.collected, now_us + pace.LATE_US)
+        else:
+            self._late.forget()
         self._next_step(now_us)
 
     def _answer(
@@ -453,42 +365,27 @@ class Walk:
         if step.do == "digits":
             name = step.parts[0]
             own = displays.pop(name, b"") if answer == "otherwise" else b""
-            self._collected.append(
+            self.progress.collected.append(
                 DigitsLook(name, step.picture, answer, own, displays, level, flickering, at_us=now_us)
             )
         else:
-            self._collected.append(LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us))
+            self.progress.collected.append(LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us))
         self._sounds.append("right" if answer == "same" else "wrong")
         self._next_step(now_us)
 
     def _next_step(self, now_us: int) -> None:
-        self._index += 1
-        if self._index < len(self._steps):
+        progress = self.progress
+        if progress.next_step():
             self._begin_step(now_us)
-        elif not self._again and judge.worth_repeating(self.layout, self._collected):
-            self._again = True
+        elif not progress.again and judge.worth_repeating(self.layout, progress.collected):
+            progress.again = True
             self._begin_group(now_us)
         else:
-            self._keep("done", now_us)
+            progress.keep("done", now_us)
             self._next_group(now_us)
-
-    def _keep(self, how: str, now_us: int) -> None:
-        group = self.group
-        assert group is not None
-        done = Done(group, self._collected, how, self._note, max(0, now_us - self._group_began_us))
-        self.done.pop(group.name, None)
-        self.done[group.name] = done
-        self._fresh.append(done)
-        self._collected = []
-        self._note = ""
 
     def _leave(self, how: str, now_us: int) -> None:
         if self.group is not None:
-            self._collected = []
-            self._keep(how, now_us)
+            self.progress.collected = []
+            self.progress.keep(how, now_us)
             self._next_group(now_us)
-
-
-def _all_same(evidence: Iterable[Evidence]) -> bool:
-    looks = [each for each in evidence if isinstance(each, LampLook)]
-    return bool(looks) and all(look.answer == "same" for look in looks)

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from benchcon.walk import judge
+from benchcon.walk.layout import Layout
+from benchcon.walk.plan import Step
+
 SETTLE_US = 25_000
 """How long the expected must have stood: late enough for a neighbour that is shorted to show, too short to be felt."""
 LATE_US = 200_000
@@ -25,3 +31,18 @@ RIGHT_QUIET_US = 200_000
 """The same where it stands just where it should."""
 REST_US = 1_000_000
 STILL_US = 2_000_000
+
+
+def patience(layout: Layout, step: Step | None, before: Mapping[str, int], values: Mapping[str, int]) -> int:
+    """How long something odd must stand, before it is taken for all that will come of `step`."""
+    if step is None:
+        return ODD_US
+    if step.do == "put":
+        return NUDGE_US if judge.only_nudged(layout, step, before, values) else ODD_US
+    return RIGHT_QUIET_US if judge.turned(layout, step, before, values) else TURN_QUIET_US
+
+
+def quiet_after_done(step: Step | None) -> tuple[int, int]:
+    """Quiet that is waited for after the hand said *done*, and how long at the most."""
+    knob = step is not None and step.do in ("turn", "end")
+    return (KNOB_DONE_US, KNOB_DONE_MOST_US) if knob else (DONE_US, DONE_MOST_US)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from benchcon.walk import judge
-from benchcon.walk.evidence import Change, Hand
+from benchcon.walk.evidence import Change, Evidence, Hand
 from benchcon.walk.layout import Layout
 from benchcon.walk.plan import Step
 
@@ -58,7 +58,46 @@ class Taking:
         )
 
 
-def amended(layout: Layout, hand: Hand, change: Change, how: str) -> Hand:
+class Late:
+    """The step before the one at hand, while what comes may still belong to it."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.evidence: list[Evidence] = []
+        """The list whose last entry is that step; empty: nothing is late any more."""
+        self._until_us = 0
+
+    def hold(self, evidence: list[Evidence], until_us: int) -> None:
+        """What comes until `until_us` may be added to the last of `evidence`."""
+        self.evidence, self._until_us = evidence, until_us
+
+    def forget(self) -> None:
+        """Whatever comes now belongs to the step at hand."""
+        self.evidence = []
+
+    def belongs(self, change: Change, step: Step | None, now_us: int) -> bool:
+        """Whether `change` still belongs to the step before; `step` is the one at hand."""
+        if not self.evidence:
+            return False
+        if now_us > self._until_us:
+            self.forget()
+            return False
+        last = self.evidence[-1]
+        assert isinstance(last, Hand)
+        if step is not None and step.parts == last.parts:
+            own = change.channel in judge.own_channels(self.layout, step)
+            # A quick tap is over before the evidence of the press is late: it must not be taken for the press.
+            return not (own and judge.springs_back(self.layout, Step("put", last.parts, last.to)))
+        return True
+
+    def amend(self, change: Change, how: str) -> None:
+        """Add `change` to the step before."""
+        hand = self.evidence[-1]
+        assert isinstance(hand, Hand)
+        self.evidence[-1] = _amended(self.layout, hand, change, how)
+
+
+def _amended(layout: Layout, hand: Hand, change: Change, how: str) -> Hand:
     """Return `hand` with something that came late."""
     if how == "is":
         values = {**hand.values, change.channel: change.value}

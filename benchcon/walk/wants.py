@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from benchcon.panel.model import Lamp
+from benchcon.walk.layout import Layout
+from benchcon.walk.plan import Step
+
 
 @dataclass(slots=True)
 class Wants:
@@ -14,3 +18,12 @@ class Wants:
     blink: bool = False
     """Blink these lamps, once a second, until `Walk.steady`."""
     digits: dict[str, bytes] = field(default_factory=dict)
+
+
+def outputs_of(layout: Layout, step: Step) -> Wants:
+    """Return what `step` wants lit: one lamp, one display's picture, or nothing."""
+    if step.do == "lamp":
+        lamp = layout.part(step.parts[0])
+        assert isinstance(lamp, Lamp)
+        return Wants({lamp.name: lamp.on_permille}, blink=True)
+    return Wants(digits={step.parts[0]: step.picture}) if step.do == "digits" else Wants()

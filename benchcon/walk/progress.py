@@ -1,0 +1,150 @@
+"""Where a walk stands in its plan, and what it has written down: groups, steps, evidence by group, the journal.
+
+It knows nothing of how a single step comes to its end; that is the machine's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
+
+from benchcon.panel.model import Panel
+from benchcon.walk import judge
+from benchcon.walk.evidence import Evidence, LampLook
+from benchcon.walk.journal import Done, line_of
+from benchcon.walk.layout import Layout
+from benchcon.walk.plan import Group, Step, plan, steps
+
+
+class Progress:
+    """The groups of one walk: which is at hand, which are done, and with what evidence."""
+
+    def __init__(self, panel: Panel, only: Collection[str] = (), before: Iterable[Done] = ()) -> None:
+        """`before`: groups done in an earlier part of the same walk; they are not asked again."""
+        self.layout = Layout.of(panel)
+        self.groups = plan(panel, only)
+        self.done: dict[str, Done] = {each.group.name: each for each in before}
+        """By group name, in the order in which they were done."""
+        self.again = False
+        """The group at hand is asked once more, because something in it was odd."""
+        self.collected: list[Evidence] = []
+        """Evidence of the group at hand."""
+        self.note = ""
+        self._group = -1
+        self._steps: list[Step] = []
+        self._step = 0
+        self._began_us = 0
+        self._fresh: list[Done | str] = []
+
+    @property
+    def group(self) -> Group | None:
+        """The group at hand, None when the walk is over."""
+        return self.groups[self._group] if 0 <= self._group < len(self.groups) else None
+
+    @property
+    def step(self) -> Step | None:
+        """The step at hand."""
+        return self._steps[self._step] if self.group and self._step < len(self._steps) else None
+
+    @property
+    def left(self) -> int:
+        """How many groups are not done yet."""
+        return sum(group.name not in self.done for group in self.groups)
+
+    @property
+    def evidence(self) -> list[Evidence]:
+        """All evidence so far, in the order in which it came."""
+        return [e for done in self.done.values() for e in done.evidence] + list(self.collected)
+
+    @property
+    def proved_lamp(self) -> str:
+        """A lamp that has been proved; empty if there is none yet."""
+        return next((d.group.name for d in self.done.values() if d.group.kind == "lamp" and _all_same(d.evidence)), "")
+
+    @property
+    def proved_button(self) -> str:
+        """The push button that was proved last; empty if there is none yet."""
+        for done in reversed(self.done.values()):
+            control = self.layout.controls.get(done.group.name)
+            if control is None or control.kind != "button" or done.how != "done" or not done.evidence:
+                continue
+            if not judge.worth_repeating(self.layout, done.evidence):
+                return control.name
+        return ""
+
+    def journal(self, held: list[Evidence]) -> list[dict[str, Any]]:
+        """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it.
+
+        `held`: evidence to which something may still be added; the group that it belongs to waits.
+        """
+        ready, self._fresh = self._fresh, []
+        if ready and self.group is not None and isinstance(ready[-1], Done) and ready[-1].evidence is held:
+            self._fresh.append(ready.pop())
+        return [line_of(each) for each in ready]
+
+    # Going on -------------------------------------------------------------------------------------------------------
+
+    def rewind(self) -> None:
+        """Stand before the first group."""
+        self._group = -1
+
+    def next_group(self) -> bool:
+        """Go to the next group that is not done; False: there is none. What is not wired yet is passed over."""
+        self._group += 1
+        while (group := self.group) is not None and (group.name in self.done or not self._is_wired(group)):
+            if group.name not in self.done:
+                self.done[group.name] = Done(group, [], "not wired")
+                self._fresh.append(self.done[group.name])
+            self._group += 1
+        self.again = False
+        if self.group is None:
+            self.collected = []
+        return self.group is not None
+
+    def begin_group(self, values: Mapping[str, int], now_us: int) -> None:
+        """Stand at the first step of the group at hand, with the channels at `values`."""
+        group = self.group
+        assert group is not None
+        if not self.again:
+            self.collected = []
+            self._began_us = now_us
+        self._steps = steps(self.layout, group, values)
+        self._step = 0
+
+    def next_step(self) -> bool:
+        """Go to the next step of the group; False: it was the last."""
+        self._step += 1
+        return self._step < len(self._steps)
+
+    def back(self) -> bool:
+        """Stand before the first step of the group before, and forget what it gave; False: there is none."""
+        index = (self._group if self.group is not None else len(self.groups)) - 1
+        while index >= 0 and self.groups[index].name in self.done and not self._is_wired(self.groups[index]):
+            index -= 1
+        if index < 0:
+            return False
+        name = self.groups[index].name
+        if self.done.pop(name, None) is not None:
+            self._fresh.append(name)
+        self._group = index
+        self.again = False
+        return True
+
+    def keep(self, how: str, now_us: int) -> None:
+        """The group at hand is over: write down what it gave."""
+        group = self.group
+        assert group is not None
+        done = Done(group, self.collected, how, self.note, max(0, now_us - self._began_us))
+        self.done.pop(group.name, None)
+        self.done[group.name] = done
+        self._fresh.append(done)
+        self.collected = []
+        self.note = ""
+
+    def _is_wired(self, group: Group) -> bool:
+        return all(self.layout.part(name).wired for name in group.parts)
+
+
+def _all_same(evidence: Iterable[Evidence]) -> bool:
+    looks = [each for each in evidence if isinstance(each, LampLook)]
+    return bool(looks) and all(look.answer == "same" for look in looks)
