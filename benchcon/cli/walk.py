@@ -189,7 +189,7 @@ def _meet(session: LiveSession, panel: Panel) -> list[str]:
     import time
 
     from benchcon.cli.draft import HOPELESS
-    from benchcon.walk.runner import missing_boards
+    from benchcon.walk.hearing import missing_boards
 
     assert session.bench is not None
     until = time.monotonic() + READY_S

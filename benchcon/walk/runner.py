@@ -10,13 +10,14 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.link import Bench
-from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.walk import judge
 from benchcon.walk.evidence import Change
 from benchcon.walk.faces import Answer, Face, Scene
+from benchcon.walk.hearing import Hearing
 from benchcon.walk.machine import Walk
 from benchcon.walk.outputs import Outputs
+from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
 
 BLINK_S = 2.0
@@ -59,12 +60,11 @@ class Runner:
         self.session, self.walk, self.face, self.write = session, walk, face, write
         self.bench: Bench = session.bench
         self.blink_us = int(blink_s * 1_000_000)
-        self.names: dict[int, str] = {}
-        """Source number → the board's name on the panel."""
+        self.hearing = Hearing(session, walk.panel)
         self.outputs = Outputs(walk.layout, self.bench)
+        self.outputs.sources = self.hearing.sources
         self.left = False
         self._inbox: queue.SimpleQueue[list[ev.Event] | Answer | _Done] = queue.SimpleQueue()
-        self._skips: dict[str, int] = {}
         self._raw: set[str] = set()
         self._raw_waiting: set[int] = set()
         self._raw_until = 0
@@ -88,8 +88,8 @@ class Runner:
         walk = self.walk
         end = self.session.subscribe(self._inbox.put)
         try:
-            self._meet_boards()
-            walk.start(input_values(self.session, self.walk.panel), self._now())
+            self.hearing.meet()
+            walk.start(self.hearing.values(), self._now())
             self.face.begin(walk.layout, self._inbox.put)
             try:
                 self._loop()
@@ -133,70 +133,38 @@ class Runner:
             dues.append(self._raw_until)
         return min(0.5, max(0.0, (min(dues) - self._now()) / 1e6)) if dues else 0.5
 
-    # --- boards ----------------------------------------------------------------------------------------------------
-
-    def _meet_boards(self) -> None:
-        for board in self.walk.panel.boards:
-            with self.session.lock:
-                found = self.session.state.board_named(board.ident or board.name)
-            if found is not None:
-                self.names[found.source] = board.name
-                self.outputs.sources[board.name] = found.source
-
     # --- up --------------------------------------------------------------------------------------------------------
 
     def _take(self, event: ev.Event) -> None:
-        board = self.names.get(event.source)
         if isinstance(event, ev.Link):
             self._link(event)
+        board = self.hearing.names.get(event.source)
         if board is None:
             return
-        if isinstance(event, ev.Moved):
-            for channel, value in event.values.items():
-                self._hear(event.at_us, f"{board}.{channel}", value, event.clock_us, "is")
-        elif isinstance(event, ev.Edge):
-            self._hear(event.at_us, f"{board}.{event.channel}", event.level, event.clock_us, "edge")
-        elif isinstance(event, ev.Reading):
-            self._hear(event.at_us, f"{board}.{event.channel}", event.counts, event.clock_us, "raw")
-        elif isinstance(event, ev.Told):
-            self._told(board, event)
-        elif isinstance(event, ev.Boot):
+        for change, how in self.hearing.changes(event):
+            self._hear(change, how)
+        if isinstance(event, ev.Boot):
+            self.hearing.was_reset(board)
             self._upset(board)
         elif isinstance(event, ev.Answered) and event.words[:1] == ("read",):
             self._read_again(board, event.at_us)
 
-    def _hear(self, at_us: int, key: str, value: int, clock_us: int, how: str) -> None:
-        walk = self.walk
+    def _hear(self, change: Change, how: str) -> None:
+        walk, at_us = self.walk, change.at_us
         while (due := walk.due_us()) is not None and due <= at_us:
             walk.tick(due)
         if how == "is" and walk.state == "look":
-            self._by_button(key, value, at_us)
-        walk.heard(Change(at_us, key, value, clock_us), at_us, how)
-
-    def _told(self, board: str, event: ev.Told) -> None:
-        word, *rest = event.words
-        for each in rest:
-            channel, _, count = each.partition("=")
-            key = f"{board}.{channel}"
-            if word == "ghost":
-                self._hear(event.at_us, key, 1, event.clock_us, "ghost")
-            elif word == "skip" and count:
-                try:
-                    total = int(count, 16)
-                except ValueError:
-                    continue
-                by = (total - self._skips.get(key, 0)) & 0xFFFF
-                self._skips[key] = total
-                self._hear(event.at_us, key, by, event.clock_us, "skip")
+            self._by_button(change)
+        walk.heard(change, at_us, how)
 
     def _link(self, event: ev.Link) -> None:
-        board = self.names.get(event.source)
+        board = self.hearing.names.get(event.source)
         if event.word == "lost" and board is not None:
             self._upset(board)
             self._lost.add(board)
             self.face.warn(f"board '{board}' is gone: plug it in again, and the walk goes on")
         elif event.word == "ident":
-            self._meet_boards()
+            self.hearing.meet()
 
     def _upset(self, board: str) -> None:
         """The board was reset or is gone: what it showed counts no more, and the group at hand is asked again."""
@@ -205,12 +173,9 @@ class Runner:
         self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
 
     def _read_again(self, board: str, at_us: int) -> None:
-        with self.session.lock:
-            state = self.session.state.boards.get(self.outputs.sources[board])
-            known = state is not None and state.known
-        if not known:
+        if not self.hearing.known(board):
             return
-        values = input_values(self.session, self.walk.panel)
+        values = self.hearing.values()
         mine = {key: value for key, value in values.items() if key.startswith(f"{board}.")}
         if board not in self._upsets:
             self.walk.set_values(mine, at_us)
@@ -224,13 +189,13 @@ class Runner:
         if not self._upsets:
             self.walk.again(self._now())
 
-    def _by_button(self, key: str, value: int, at_us: int) -> None:
+    def _by_button(self, change: Change) -> None:
         """A proved button answers: short yes, long no."""
-        walk = self.walk
+        walk, at_us = self.walk, change.at_us
         name = walk.answer_button
-        if not name or key not in walk.layout.channels_of(name):
+        if not name or change.channel not in walk.layout.channels_of(name):
             return
-        if judge.reads(walk.layout, (name,), 1, {**walk.values, key: value}):
+        if judge.reads(walk.layout, (name,), 1, {**walk.values, change.channel: change.value}):
             self._pressed_us = at_us
         elif self._pressed_us is not None:
             held, self._pressed_us = at_us - self._pressed_us, None
@@ -381,29 +346,7 @@ class Runner:
         for key in self._raw:
             self._ask_raw(key, False)
         self._raw = set()
+        self.outputs.pulse = ""
+        self.outputs.apply(Wants(), lambda failed: None)  # a walk that is left in mid-look leaves nothing burning
         for line in self.walk.journal():
             self.write(line)
-
-
-def input_values(session: Session, panel: Panel) -> dict[str, int]:
-    """Return how every input of `panel` stands, as far as it is known."""
-    values: dict[str, int] = {}
-    with session.lock:
-        for board in panel.boards:
-            found = session.state.board_named(board.ident or board.name)
-            if found is not None:
-                for id_, channel in found.channels.items():
-                    if channel.value is not None and channel.kind not in ("lamp", "digits"):
-                        values[f"{board.name}.{id_}"] = channel.value
-    return values
-
-
-def missing_boards(session: Session, panel: Panel) -> list[str]:
-    """Return the boards of `panel` that are not linked or whose values are not known yet."""
-    out = []
-    with session.lock:
-        for board in panel.boards:
-            found = session.state.board_named(board.ident or board.name)
-            if found is None or not found.known or found.link != "linked":
-                out.append(board.name)
-    return out

@@ -111,9 +111,9 @@ class Strained:
         out: dict[str, str] = {}
         if self.resets:
             causes = ", ".join(dict.fromkeys(self.causes))
-            out["reset"] = f"{self.name}: reset {self.resets} times under load ({causes})"
+            out["reset"] = f"{self.name}: reset {_times(self.resets)} under load ({causes})"
         if self.lost:
-            out["lost"] = f"{self.name}: its port was lost {self.lost} times"
+            out["lost"] = f"{self.name}: its port was lost {_times(self.lost)}"
         if self.sag_mv > SAG_MV:
             out["supply"] = (
                 f"{self.name}: the supply sags by {self.sag_mv} mV, from {self.rest_mv} to {self.least_mv} mV"
@@ -125,6 +125,38 @@ class Strained:
         if self.missing:
             out["missing"] = f"{self.name}: {self.missing} of its news were lost on the way"
         return out
+
+
+@dataclass(slots=True)
+class Soaking:
+    """How a soak stands, for a face to show."""
+
+    boards: list[Strained]
+    of: int
+    """Steps of a round."""
+    count: int = 0
+    """Steps lit so far, over all rounds."""
+    wants: Wants = field(default_factory=Wants)
+    """What is lit just now."""
+    seconds: float = 0.0
+    """How long it has lasted."""
+    refused: str = ""
+    """Why the boards do not light what they should, if they do not."""
+
+    @property
+    def step(self) -> int:
+        """Which step of the round it is, from 1."""
+        return (self.count - 1) % self.of + 1 if self.count else 0
+
+    @property
+    def dark(self) -> bool:
+        """Whether this is the step with nothing lit."""
+        return not self.wants.lamps and not self.wants.digits
+
+    def next_step(self, steps: Sequence[Wants]) -> None:
+        """Go on to the next of `steps`."""
+        self.wants = steps[self.count % len(steps)]
+        self.count += 1
 
 
 def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str, Any]:
@@ -148,3 +180,7 @@ def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str
             for each in boards
         ],
     }
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

@@ -1,4 +1,4 @@
-"""The wiggle watch and the soak on a real bench."""
+"""The wiggle watch and the soak on a real bench. Command and console are two faces on these: neither has its own."""
 
 from __future__ import annotations
 
@@ -7,17 +7,16 @@ from collections.abc import Callable, Collection
 
 from benchcon.errors import Trouble
 from benchcon.session import Session
-from benchcon.walk.evidence import Change
+from benchcon.walk.hearing import Hearing
 from benchcon.walk.layout import Layout
 from benchcon.walk.outputs import Outputs
-from benchcon.walk.runner import input_values
-from benchcon.walk.soak import STEP_S, Strained, load_steps
+from benchcon.walk.soak import STEP_S, Soaking, Strained, load_steps
 from benchcon.walk.wants import Wants
 from benchcon.walk.wiggle import Wiggle
 from benchcon.wire import events as ev
 
 LOOK_S = 0.2
-"""How often it is looked whether to end."""
+"""How often it is looked whether to end, and a face is told how things stand, at the least."""
 
 
 class _Watch:
@@ -28,33 +27,26 @@ class _Watch:
             raise Trouble("a capture cannot be watched like this; plug a board in")
         self.session, self.bench, self.panel = session, session.bench, session.panel
         self.layout = Layout.of(session.panel)
-        self.names: dict[int, str] = {}
-        self.sources: dict[str, int] = {}
+        self.hearing = Hearing(session, session.panel)
         self._inbox: queue.SimpleQueue[list[ev.Event]] = queue.SimpleQueue()
 
     def __enter__(self) -> _Watch:
         self._end = self.session.subscribe(self._inbox.put)
-        self.meet()
+        self.hearing.meet()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._end()
 
-    def meet(self) -> None:
-        """Find the panel's boards on the bench."""
-        with self.session.lock:
-            for board in self.panel.boards:
-                found = self.session.state.board_named(board.ident or board.name)
-                if found is not None:
-                    self.names[found.source] = board.name
-                    self.sources[board.name] = found.source
-
     def events(self, at_most_s: float) -> list[ev.Event]:
         """Return what came, waiting so long for the first of it."""
         try:
-            return self._inbox.get(timeout=at_most_s)
+            found = self._inbox.get(timeout=at_most_s)
         except queue.Empty:
             return []
+        if any(isinstance(event, ev.Link) and event.word == "ident" for event in found):
+            self.hearing.meet()
+        return found
 
 
 def wiggle(
@@ -62,35 +54,50 @@ def wiggle(
     parts: Collection[str],
     ended: Callable[[], bool],
     sound: Callable[[str], None],
+    look: Callable[[Wiggle, int], None] = lambda watch, now_us: None,
 ) -> Wiggle:
-    """Watch until `ended`; `sound` is called with one line at each drop-out. Returns the watch."""
+    """Watch until `ended`; `sound` is called with one line at each drop-out. Returns the watch.
+
+    `parts`: names of controls, or channels as ``board.id``; none means every input. `look` is called with the watch and
+    the time, several times a second, on the thread of the caller, as all else is.
+    """
     with _Watch(session) as watch:
-        wiggling = Wiggle(watch.layout, input_values(session, session.panel), parts)
+        hearing = watch.hearing
+        wiggling = Wiggle(watch.layout, hearing.values(), parts)
         raw = [key.partition(".") for key in wiggling.raw_wanted()]
+        listening = {board for board, _, _ in raw}
         for board, _, channel in raw:
-            watch.bench.raw(watch.sources[board], channel, True)
-        while not ended():
-            for event in watch.events(LOOK_S):
-                for change, how in _changes(watch.names, event):
-                    if wiggling.heard(change, how):
-                        label = watch.layout.spots[change.channel].part.label
-                        sound(f"{change.channel}: “{label}” drop-out {wiggling.watched[change.channel].count}")
-        for board, _, channel in raw:
-            watch.bench.raw(watch.sources[board], channel, False)
+            watch.bench.raw(hearing.sources[board], channel, True)
+        look(wiggling, session.now_us())
+        try:
+            while not ended():
+                for event in watch.events(LOOK_S):
+                    name = hearing.names.get(event.source, "")
+                    for change, how in hearing.changes(event):
+                        if wiggling.heard(change, how):
+                            label = watch.layout.spots[change.channel].part.label
+                            sound(f"{change.channel}: “{label}” drop-out {wiggling.watched[change.channel].count}")
+                    if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
+                        if name in listening:
+                            listening.discard(name)
+                            wiggling.upset(name)
+                            sound(f"{name}: the board was reset or is gone; what is missed meanwhile is not counted")
+                    elif name and name not in listening and _tells_again(event) and hearing.known(name):
+                        # Back, with everything as it was at first: raw edges are wanted anew.
+                        listening.add(name)
+                        for board, _, channel in raw:
+                            if board == name:
+                                watch.bench.raw(hearing.sources[board], channel, True)
+                        wiggling.rest_again(name, hearing.values())
+                look(wiggling, session.now_us())
+        finally:
+            for board, _, channel in raw:
+                watch.bench.raw(hearing.sources[board], channel, False)
     return wiggling
 
 
-def _changes(names: dict[int, str], event: ev.Event) -> list[tuple[Change, str]]:
-    board = names.get(event.source)
-    if board is None:
-        return []
-    if isinstance(event, ev.Moved):
-        return [
-            (Change(event.at_us, f"{board}.{id_}", value, event.clock_us), "is") for id_, value in event.values.items()
-        ]
-    if isinstance(event, ev.Edge):
-        return [(Change(event.at_us, f"{board}.{event.channel}", event.level, event.clock_us), "edge")]
-    return []
+def _tells_again(event: ev.Event) -> bool:
+    return isinstance(event, ev.Answered) and event.words[:1] == ("read",)
 
 
 def soak(
@@ -98,54 +105,67 @@ def soak(
     ended: Callable[[], bool],
     tell: Callable[[str], None],
     step_s: float = STEP_S,
+    look: Callable[[Soaking], None] = lambda soaking: None,
 ) -> tuple[list[Strained], float, int]:
     """Light everything in turns until `ended`; `tell` gets one line for each thing that goes wrong, as it does.
 
-    Returns how each board has borne it, how long it lasted in seconds, and how many steps were lit.
+    Returns how each board has borne it, how long it lasted in seconds, and how many steps were lit. `look` is called
+    several times a second with how it stands, on the thread of the caller, as all else is. All is off at the end,
+    however it ends.
     """
     with _Watch(session) as watch:
         steps = load_steps(session.panel)
         if len(steps) < 2:
             raise Trouble("there is nothing to light: the panel has no lamp and no display within its budgets")
-        boards = {name: Strained(name) for name in watch.sources}
+        hearing = watch.hearing
         outputs = Outputs(watch.layout, watch.bench)
-        outputs.sources = watch.sources
+        outputs.sources = hearing.sources
+        soaking = Soaking([Strained(name) for name in hearing.sources], len(steps))
+        boards = {board.name: board for board in soaking.boards}
         began = until = session.now_us()
-        count = 0
-        wants = Wants()
         said: set[tuple[str, str]] = set()
-        while not ended():
-            now = session.now_us()
-            if now >= until:
-                wants = steps[count % len(steps)]
-                outputs.apply(wants, lambda failed: None)
-                count += 1
-                until = now + int(step_s * 1_000_000)
-            for event in watch.events(min(LOOK_S, max(0.0, (until - now) / 1e6))):
-                _strain(watch, boards, outputs, event, dark=not wants.lamps and not wants.digits)
-            for board in boards.values():
-                for word, line in board.complaints().items():
-                    if (board.name, word) not in said:
-                        said.add((board.name, word))
-                        tell(line)
-        outputs.apply(Wants(), lambda failed: None)
-        return list(boards.values()), (session.now_us() - began) / 1e6, count
+        came: queue.SimpleQueue[str] = queue.SimpleQueue()
+        try:
+            while not ended():
+                now = session.now_us()
+                if now >= until:
+                    soaking.next_step(steps)
+                    outputs.apply(soaking.wants, came.put)
+                    until = now + int(step_s * 1_000_000)
+                for event in watch.events(min(LOOK_S, max(0.0, (until - now) / 1e6))):
+                    known = boards.get(hearing.names.get(event.source, ""))
+                    if known is not None:
+                        _strain(known, outputs, event, soaking.dark)
+                while not came.empty():
+                    soaking.refused = came.get()
+                    if soaking.refused:
+                        outputs.forget_all()  # the next step sets everything anew
+                for name in hearing.sources:
+                    if name not in boards:
+                        boards[name] = Strained(name)
+                        soaking.boards.append(boards[name])
+                for board in soaking.boards:
+                    for word, line in board.complaints().items():
+                        if (board.name, word) not in said:
+                            said.add((board.name, word))
+                            tell(line)
+                soaking.seconds = (session.now_us() - began) / 1e6
+                look(soaking)
+        finally:
+            outputs.apply(Wants(), lambda failed: None)
+        return soaking.boards, (session.now_us() - began) / 1e6, soaking.count
 
 
-def _strain(watch: _Watch, boards: dict[str, Strained], outputs: Outputs, event: ev.Event, dark: bool) -> None:
-    name = watch.names.get(event.source)
-    if name is None or name not in boards:
-        return
-    board = boards[name]
+def _strain(board: Strained, outputs: Outputs, event: ev.Event, dark: bool) -> None:
     if isinstance(event, ev.Alive):
         board.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, dark)
     elif isinstance(event, ev.Boot):
         board.booted(event.cause)
-        outputs.forget(name)
+        outputs.forget(board.name)
     elif isinstance(event, ev.Odd):
         board.bad_here += 1
     elif isinstance(event, ev.Gap):
         board.missing += event.missing
     elif isinstance(event, ev.Link) and event.word == "lost":
         board.lost += 1
-        outputs.forget(name)
+        outputs.forget(board.name)

@@ -10,8 +10,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchcon.errors import Trouble
 from benchcon.walk.evidence import Change
 from benchcon.walk.layout import Layout
+from benchcon.wire.printable import printable
 
 POT_SHARE = 0.015
 """Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""
@@ -51,9 +53,19 @@ class Wiggle:
     """One watch over some parts, or all inputs."""
 
     def __init__(self, layout: Layout, values: Mapping[str, int], parts: Collection[str] = ()) -> None:
-        """`values`: how the channels stand now, at rest. `parts`: names of controls; empty means all."""
+        """`values`: how the channels stand now, at rest. `parts`: names of controls, or channels; empty means all.
+
+        Raises `Trouble` for a name that the panel does not have, and if there is nothing to watch.
+        """
         self.layout = layout
-        keys = [key for name in parts for key in layout.channels_of(name)] if parts else list(layout.spots)
+        named = [key for name in parts for key in ((name,) if name in layout.spots else layout.channels_of(name))]
+        keys = named or list(layout.spots)
+        self.last = ""
+        """The channel that dropped out last; empty: none has."""
+        self.last_at_us = 0
+        """When that was, in host time."""
+        self.upsets: dict[str, int] = {}
+        """Board → how often it was reset or gone meanwhile."""
         self.watched: dict[str, Watched] = {}
         for key in keys:
             spot = layout.spots[key]
@@ -62,6 +74,9 @@ class Wiggle:
             span = getattr(spot.part, "high_count", 0) - getattr(spot.part, "low_count", 0)
             slack = max(4, int(POT_SHARE * abs(span))) if spot.kind == "pot" else 0
             self.watched[key] = Watched(key, values[key], slack)
+        if not self.watched:
+            what = ", ".join(map(printable, parts)) or "the panel"
+            raise Trouble(f"there is nothing to watch: {what} has no input whose value is known")
 
     def raw_wanted(self) -> tuple[str, ...]:
         """Channels whose raw edges are wanted."""
@@ -88,7 +103,29 @@ class Wiggle:
             watched.left(at_us)
         else:
             watched.came_back(at_us)
+        if watched.count > before:
+            self.last, self.last_at_us = change.channel, change.at_us
         return watched.count > before
+
+    def upset(self, board: str) -> None:
+        """The board was reset or is gone: that is a drop-out as well, and what is away now is not timed."""
+        self.upsets[board] = self.upsets.get(board, 0) + 1
+        for watched in self._of(board):
+            watched.away_since_us = None
+
+    def rest_again(self, board: str, values: Mapping[str, int]) -> None:
+        """The board is back, its channels at `values`: that is how they rest now."""
+        for watched in self._of(board):
+            watched.rest, watched.raw, watched.raw_rest = values.get(watched.key, watched.rest), False, None
+            watched.away_since_us = None
+
+    def _of(self, board: str) -> list[Watched]:
+        return [each for each in self.watched.values() if self.layout.spots[each.key].channel.board == board]
+
+    @property
+    def count(self) -> int:
+        """Drop-outs of all channels together."""
+        return sum(each.count for each in self.watched.values())
 
     def lines(self) -> list[str]:
         """Return one line for each channel that dropped out, the worst first."""
@@ -96,9 +133,13 @@ class Wiggle:
         for each in sorted(self.watched.values(), key=lambda w: -w.count):
             if each.count:
                 label = self.layout.spots[each.key].part.label
-                times = f", shortest {_ms(each.shortest_us)}, longest {_ms(each.longest_us)}" if each.longest_us else ""
+                how_often = "once" if each.count == 1 else f"{each.count} times"
+                shortest, longest = time_text(each.shortest_us), time_text(each.longest_us)
+                times = f", shortest {shortest}, longest {longest}" if each.longest_us else ""
                 still = ", and is away still" if each.away_since_us is not None else ""
-                out.append(f"{each.key}: “{label}” dropped out {each.count} times{times}{still}")
+                out.append(f"{each.key}: “{label}” dropped out {how_often}{times}{still}")
+        for board, count in self.upsets.items():
+            out.append(f"{board}: the board was reset or gone {'once' if count == 1 else f'{count} times'}")
         return out
 
     def as_json(self) -> dict[str, Any]:
@@ -116,8 +157,10 @@ class Wiggle:
                 for each in self.watched.values()
                 if each.count
             ],
+            "boards_upset": dict(self.upsets),
         }
 
 
-def _ms(us: int) -> str:
+def time_text(us: int) -> str:
+    """How long something lasted, in words."""
     return f"{us / 1000:.1f} ms" if us < 1_000_000 else f"{us / 1e6:.1f} s"

@@ -13,9 +13,10 @@ from benchcon.session import LiveSession
 from benchcon.walk.diagnosis import diagnose
 from benchcon.walk.faces import Answer, RobotFace, Scene
 from benchcon.walk.findings import Finding
+from benchcon.walk.hearing import missing_boards
 from benchcon.walk.layout import Layout
 from benchcon.walk.machine import Walk
-from benchcon.walk.runner import Runner, missing_boards
+from benchcon.walk.runner import Runner
 
 PATIENCE_S = 60.0
 

@@ -47,7 +47,7 @@ def test_drop_outs_are_counted_and_timed_on_the_boards_clock() -> None:
     assert heard == [True, False, True, False, False, True]
     assert watch.lines() == [
         "a.b1: “B1” dropped out 2 times, shortest 0.9 ms, longest 2.5 ms",
-        "a.b2: “B2” dropped out 1 times, and is away still",
+        "a.b2: “B2” dropped out once, and is away still",
     ]
 
 
@@ -89,7 +89,7 @@ def test_what_a_board_has_borne() -> None:
     assert (board.sag_mv, board.bad_there, board.worst_loop_us) == (410, 2, 900)
     board.booted("brownout")
     assert list(board.complaints().values()) == [
-        "a: reset 1 times under load (brownout)",
+        "a: reset once under load (brownout)",
         "a: the supply sags by 410 mV, from 5010 to 4600 mV",
         "a: 2 bad lines reached it",
     ]
