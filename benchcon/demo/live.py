@@ -38,6 +38,7 @@ def open_console(demo: Demo, seconds: float | None = None) -> int:
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.session import LiveSession
+    from benchcon.walk import at_work
 
     panel = load(panel_path())
     script = ScriptedHand(demo.hands)
@@ -45,6 +46,8 @@ def open_console(demo: Demo, seconds: float | None = None) -> int:
     users = {desk.name: UsersHand(desk.control, script.take_over) for desk in demo.boards}
     session = LiveSession(bench, panel, users)
     driver = DemoDriver(session)
+    # A walk is a user at work: the scripted hand would spoil what it finds.
+    session.subscribe(lambda events: script.take_over() if any(map(at_work.change, events)) else None)
     bench.start()
     script.start()
     driver.start()

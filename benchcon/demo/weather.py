@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from benchcon.panel.model import Digits
 from benchcon.panel.reading import detents, position_of, share_permille
 from benchcon.panel.segments import encode, format_number
+from benchcon.walk import at_work
 from benchcon.wire.events import Asked, Event
 
 if TYPE_CHECKING:
@@ -113,6 +114,8 @@ class DemoDriver:
         self._sent_at: dict[Where, float] = {}
         self._inches = False
         self._unit_was: int | None = None
+        self._kept_off = False
+        """A walk has the bench."""
         self._ends = threading.Event()
         self._thread = threading.Thread(target=self._work, name="demo-weather", daemon=True)
         self._unsubscribe: Callable[[], None] = lambda: None
@@ -132,6 +135,8 @@ class DemoDriver:
     def _work(self) -> None:
         began = self.clock()
         while not self._ends.wait(TICK_S):
+            if self._kept_off:
+                continue
             self.step(self.clock() - began)
 
     def step(self, seconds: float) -> None:
@@ -215,6 +220,10 @@ class DemoDriver:
     def _heard(self, events: list[Event]) -> None:
         """Who else sets a lamp or display works it from now on."""
         for event in events:
+            taken = at_work.change(event)
+            self._kept_off = self._kept_off if taken is None else taken
+            if self._kept_off:
+                continue
             if isinstance(event, Asked) and event.words[:1] == ("set",):
                 with self.session.lock:
                     board = self.session.state.boards.get(event.source)

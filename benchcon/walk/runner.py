@@ -11,7 +11,7 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.session import Session
-from benchcon.walk import judge
+from benchcon.walk import at_work, judge
 from benchcon.walk.evidence import Change
 from benchcon.walk.faces import Answer, Face, Scene
 from benchcon.walk.hearing import Hearing
@@ -89,6 +89,7 @@ class Runner:
         end = self.session.subscribe(self._inbox.put)
         try:
             self.hearing.meet()
+            self.bench.note(*at_work.begins(at_work.WALK))
             walk.start(self.hearing.values(), self._now())
             self.face.begin(walk.layout, self._inbox.put)
             try:
@@ -96,6 +97,7 @@ class Runner:
             finally:
                 self.face.end()
                 self._all_off()
+                self.bench.note(*at_work.ends(at_work.WALK))
         finally:
             end()
         return not self.left
@@ -281,7 +283,7 @@ class Runner:
             self.write(line)
         if self.face.robot and self._raw_waiting:
             return
-        look = (walk.step_number, walk.state, walk.wants_number, walk.answer_button)
+        look = (walk.step_number, walk.state, walk.wants_number, walk.answer_button, self._trouble())
         if look != self._shown:
             self._shown = look
             self.face.show(self.scene())
@@ -292,8 +294,24 @@ class Runner:
         steady = walk.state == "look" and not walk.wants.blink and self.outputs.idle
         button = walk.answer_button if walk.state == "look" else ""
         return Scene(
-            walk.prompt(), walk.state, walk.step_number, walk.step, walk.wants, dict(walk.values), steady, button
+            walk.prompt(),
+            walk.state,
+            walk.step_number,
+            walk.step,
+            walk.wants,
+            dict(walk.values),
+            steady,
+            button,
+            self._trouble(),
         )
+
+    def _trouble(self) -> str:
+        if self._lost:
+            names = ", ".join(sorted(self._lost))
+            return f"Board {names} is gone: plug it in again. The walk waits, and then asks this one anew."
+        if self._dark:
+            return "A board is dark. End dark, and the walk goes on; asking again (back, again) ends it too."
+        return ""
 
     def _signal(self, word: str) -> None:
         """A proved lamp says that a step was right, where no screen is seen."""

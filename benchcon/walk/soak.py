@@ -80,6 +80,8 @@ class Strained:
     rest_mv: int = 0
     """Supply with everything dark; 0: the board does not say."""
     least_mv: int = 0
+    now_mv: int = 0
+    """As last told."""
     worst_loop_us: int = 0
     _first_bad: int | None = None
 
@@ -89,6 +91,7 @@ class Strained:
             self._first_bad = bad_lines
         self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
         self.worst_loop_us = max(self.worst_loop_us, worst_loop_us)
+        self.now_mv = supply_mv
         if supply_mv:
             if dark:
                 self.rest_mv = max(self.rest_mv, supply_mv)

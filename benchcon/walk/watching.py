@@ -6,7 +6,9 @@ import queue
 from collections.abc import Callable, Collection
 
 from benchcon.errors import Trouble
+from benchcon.panel.model import Panel
 from benchcon.session import Session
+from benchcon.walk import at_work
 from benchcon.walk.hearing import Hearing
 from benchcon.walk.layout import Layout
 from benchcon.walk.outputs import Outputs
@@ -22,20 +24,22 @@ LOOK_S = 0.2
 class _Watch:
     """Events of a live session, on the thread that asks for them."""
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, panel: Panel, what: str) -> None:
         if session.bench is None:
             raise Trouble("a capture cannot be watched like this; plug a board in")
-        self.session, self.bench, self.panel = session, session.bench, session.panel
-        self.layout = Layout.of(session.panel)
-        self.hearing = Hearing(session, session.panel)
+        self.session, self.bench, self.what = session, session.bench, what
+        self.layout = Layout.of(panel)
+        self.hearing = Hearing(session, panel)
         self._inbox: queue.SimpleQueue[list[ev.Event]] = queue.SimpleQueue()
 
     def __enter__(self) -> _Watch:
         self._end = self.session.subscribe(self._inbox.put)
+        self.bench.note(*at_work.begins(self.what))
         self.hearing.meet()
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.bench.note(*at_work.ends(self.what))
         self._end()
 
     def events(self, at_most_s: float) -> list[ev.Event]:
@@ -55,13 +59,14 @@ def wiggle(
     ended: Callable[[], bool],
     sound: Callable[[str], None],
     look: Callable[[Wiggle, int], None] = lambda watch, now_us: None,
+    panel: Panel | None = None,
 ) -> Wiggle:
     """Watch until `ended`; `sound` is called with one line at each drop-out. Returns the watch.
 
     `parts`: names of controls, or channels as ``board.id``; none means every input. `look` is called with the watch and
-    the time, several times a second, on the thread of the caller, as all else is.
+    the time, several times a second, on the thread of the caller, as all else is. `panel`: another than the session's.
     """
-    with _Watch(session) as watch:
+    with _Watch(session, panel or session.panel, at_work.WIGGLE) as watch:
         hearing = watch.hearing
         wiggling = Wiggle(watch.layout, hearing.values(), parts)
         raw = [key.partition(".") for key in wiggling.raw_wanted()]
@@ -106,6 +111,7 @@ def soak(
     tell: Callable[[str], None],
     step_s: float = STEP_S,
     look: Callable[[Soaking], None] = lambda soaking: None,
+    panel: Panel | None = None,
 ) -> tuple[list[Strained], float, int]:
     """Light everything in turns until `ended`; `tell` gets one line for each thing that goes wrong, as it does.
 
@@ -113,8 +119,9 @@ def soak(
     several times a second with how it stands, on the thread of the caller, as all else is. All is off at the end,
     however it ends.
     """
-    with _Watch(session) as watch:
-        steps = load_steps(session.panel)
+    panel = panel or session.panel
+    with _Watch(session, panel, at_work.SOAK) as watch:
+        steps = load_steps(panel)
         if len(steps) < 2:
             raise Trouble("there is nothing to light: the panel has no lamp and no display within its budgets")
         hearing = watch.hearing
