@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import NamedTuple
 
 from textual import events
@@ -60,15 +61,19 @@ def key_face(binding: Binding) -> str:
 
 
 class KeyLine(Drawn):
-    """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help."""
+    """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help.
+
+    `only`: the keys of these actions and no others, as a row of their own above; `without`: the keys of all others.
+    """
 
     GROUND = RAISED
     DEFAULT_CSS = """
     KeyLine { height: 1; dock: bottom; }
     """
 
-    def __init__(self, *, id: str | None = None) -> None:
+    def __init__(self, *, only: Collection[str] = (), without: Collection[str] = (), id: str | None = None) -> None:
         super().__init__(id=id)
+        self._only, self._without = only, without
         self._shown: list[Shown] = []
 
     def on_mount(self) -> None:
@@ -90,11 +95,13 @@ class KeyLine(Drawn):
     def _laid_out(self, width: int) -> list[Shown]:
         chosen: dict[str, tuple[str, str, str]] = {}
         for _, binding, enabled, _ in self.screen.active_bindings.values():
-            if binding.show and enabled and binding.action not in chosen:
+            name = binding.action.partition("(")[0]
+            elsewhere = name not in self._only if self._only else name in self._without
+            if binding.show and enabled and not elsewhere and binding.action not in chosen:
                 chosen[binding.action] = (binding.key, key_face(binding), binding.description)
         for binding in self.app._bindings.key_to_bindings.get("f9", ()):
             # Dark works over every question too, where the screen's own bindings do not tell it.
-            if self.app.check_action(binding.action, ()):
+            if not self._only and self.app.check_action(binding.action, ()):
                 chosen.setdefault(binding.action, (binding.key, key_face(binding), binding.description))
         first = [chosen.pop(name) for name in _FIRST if name in chosen]
         last = [chosen.pop(name) for name in _LAST if name in chosen]
