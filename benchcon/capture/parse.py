@@ -1,17 +1,24 @@
 """From the lines of a capture file to batches of records that keep what their kind promises. No I/O.
 
 This is the hot path of reading, so it works on blocks of many lines: what a block needs once is done once, and the
-slow way is taken only by lines that are not as they should be.
+slow way is taken only by lines that are not as they should be. A record line whose shape (see `benchcon.wire.codec`)
+was once found good is good in form, head and body; only its stamp, its source and its check are left to look at.
 """
 
 from __future__ import annotations
 
+import gc
 import zlib
 from collections import Counter
+from collections.abc import Iterable
+from contextlib import suppress
+from functools import partial
+from itertools import repeat
+from operator import itemgetter
 from typing import NamedTuple
 
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
-from benchcon.wire.codec import Splitter
+from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly_good
 from benchcon.wire.printable import printable
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
@@ -20,11 +27,21 @@ MOST_PROBLEMS = 200
 PIECE = 80
 """Most bytes in a bytes record."""
 
+SHAPES_MOST = 4096
+"""Shapes of record lines remembered; when there are more, remembering starts afresh."""
+SAMPLE = 64
+"""Lines looked at to see whether several share a read."""
+MOST_DIGITS = 18
+"""Most digits of a stamp."""
+
 _KINDS = {kind.encode(): kind for kind in (*KINDS, SYNC)}
 _BYTES = (BYTES_UP, BYTES_DOWN)
-_ESCAPED = frozenset((BYTES_UP, BYTES_DOWN, LINK, NOTE))
-_NO_PREFIX = b"\n"
-_NOWHERE: list[bytes] = []
+_TEXTS = (LINK, NOTE)
+_FORMS = {LINE_UP.encode(): UP.fullmatch, LINE_DOWN.encode(): DOWN.fullmatch}
+_DIGITS = {ord("0") + digit: digit for digit in range(10)}
+_TAG_0 = b" > >00 "
+"""A tag that no request has, and of the same shape as the others."""
+_new_batch = partial(tuple.__new__, Batch)
 
 
 class Problem(NamedTuple):
@@ -69,6 +86,16 @@ class _Sources(dict[bytes, int]):
         return self[word]
 
 
+class _Head(NamedTuple):
+    """How the head of a record line is taken apart. Equal ones are the same object."""
+
+    end: int
+    """Length of the stamp."""
+    skip: int
+    """Bytes before the body."""
+    kind: str
+
+
 class Parser:
     """Turns blocks of whole lines, in order, into batches.
 
@@ -87,6 +114,9 @@ class Parser:
         """Whether problems go uncounted: this part of the file has been read before."""
         self._splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
         self._sources = _Sources()
+        self._shapes: dict[bytes, _Head] = {}
+        self._heads: dict[_Head, _Head] = {}
+        self._covered_from = self._covered_line = 0  # byte and line of the block where what a sync line covers begins
         self._offset = 0
         self._line: int | None = 1
         self._whole = True
@@ -106,97 +136,135 @@ class Parser:
 
     def block(self, block: bytes) -> list[Batch]:
         """Take whole lines, each with its end, and return their records."""
+        # Nothing made here can be part of a cycle, and a collector that looks for one every few hundred records takes
+        # a fifth of the time when each is a read of its own.
+        collecting = gc.isenabled()
+        gc.disable()
+        try:
+            return self._block(block)
+        finally:
+            if collecting:
+                gc.enable()
+
+    def _block(self, block: bytes) -> list[Batch]:
         lines = block.split(b"\n")
         lines.pop()
+        known = self._recognise(block, lines)
         batches: list[Batch] = []
-        prefix = _NO_PREFIX
-        skip = 0
-        add = _NOWHERE.append
-        append = batches.append
-        new_batch = tuple.__new__
-        sources, kinds = self._sources, _KINDS
-        escaped = _ESCAPED
-        to_unescape: list[tuple[str, list[bytes]]] = []
-        last_us = self.last_us
-        covered_from = 0  # byte of this block where what the next sync line covers begins
-        lines_from = bad = 0  # the number of its first line, and how many of its lines are no records
-        for number, line in enumerate(lines):
-            if line.startswith(prefix):
-                add(line[skip:])
-                continue
+        self._covered_from = self._covered_line = at = 0
+        while at < len(lines):
             try:
-                stamp, word, mark, body = line.split(b" ", 3)
-                source, kind = sources[word], kinds[mark]
-                if len(stamp) > 18 or not stamp.isdigit():
-                    raise ValueError
-            except (ValueError, KeyError):
-                prefix = _NO_PREFIX
-                bad += 1
-                self._note(lines, number, "form", f"no record: '{shown(line)}'")
-                continue
-            at_us = int(stamp)
-            if at_us < last_us:
-                self._note(lines, number, "backwards", f"a stamp of {at_us} us after one of {last_us} us")
-                at_us = last_us
-            last_us = at_us
-            skip = len(line) - len(body)
-            if kind == SYNC:
-                prefix = _NO_PREFIX
-                size = sum(map(len, lines[lines_from:number])) + number - lines_from
-                covered = block[covered_from : covered_from + size]
-                self._sync(lines, number, line, skip, covered, number - lines_from - bad)
-                self.records += number - lines_from - bad
-                covered_from += size + len(line) + 1
-                lines_from, bad = number + 1, 0
-                continue
-            prefix = line[:skip]
-            bodies = [body]
-            add = bodies.append
-            append(new_batch(Batch, (at_us, source, kind, bodies)))
-            if kind in escaped:
-                to_unescape.append((kind, bodies))
-        self.last_us = last_us
-        self._crc = zlib.crc32(block[covered_from:], self._crc)
-        self.unsynced += len(lines) - lines_from - bad
-        self.records += len(lines) - lines_from - bad
-        for kind, bodies in to_unescape:
-            bodies[:] = _pieces(bodies) if kind in _BYTES else map(unescape, bodies)
-        checked = self._checked(batches, lines)
+                stop = known.index(None, at)
+            except ValueError:
+                stop = len(lines)
+            if stop > at:
+                stretch = self._stretch(lines[at:stop], known[at:stop])  # type: ignore[arg-type]
+                if stretch is not None:
+                    batches += stretch
+                    self.unsynced += stop - at
+                    self.records += stop - at
+                else:
+                    for number in range(at, stop):
+                        self._one(block, lines, number, batches)
+            if stop < len(lines):
+                self._one(block, lines, stop, batches)
+            at = stop + 1
+        self._crc = zlib.crc32(block[self._covered_from :], self._crc)
         self._offset += len(block)
         if self._line is not None:
             self._line += len(lines)
-        return checked
+        return batches
 
-    # --- checks -----------------------------------------------------------------------------------------------------
+    # --- many lines at once -----------------------------------------------------------------------------------------
 
-    def _checked(self, batches: list[Batch], lines: list[bytes]) -> list[Batch]:
-        """Make each batch what its kind promises; what is no good line of its direction becomes bytes."""
-        # Once for the whole block: that is much faster than batch by batch, and nearly always all are good.
-        bad = {kind for kind, splitter in self._splitters.items() if not _all_good(splitter, kind, batches)}
-        if not bad:
-            return batches
-        out: list[Batch] = []
-        for batch in batches:
-            if batch.kind in bad:
-                self._sort_out(batch, lines, out)
-            else:
-                out.append(batch)
-        return out
+    def _recognise(self, block: bytes, lines: list[bytes]) -> list[_Head | None]:
+        """Say of each line how a plain one of its shape is taken apart; None where it must be looked at by itself."""
+        shapes = block.translate(SHAPE).split(b"\n")
+        shapes.pop()
+        known = list(map(self._shapes.get, shapes))
+        if _TAG_0 in block:
+            return [None] * len(lines)
+        learnt = 0
+        at = -1
+        with suppress(ValueError):
+            while True:
+                at = known.index(None, at + 1)
+                learnt += shapes[at] not in self._shapes and self._learn(shapes[at], lines[at])
+        return list(map(self._shapes.get, shapes)) if learnt else known
 
-    def _sort_out(self, batch: Batch, lines: list[bytes], out: list[Batch]) -> None:
-        """Add the good lines of `batch` and, as bytes, the others, in order."""
-        at_us, source, kind, bodies = batch
-        other = BYTES_UP if kind == LINE_UP else BYTES_DOWN
-        runs: list[tuple[str, list[bytes]]] = []
-        for body in bodies:
-            good = self._splitters[kind].feed(body + b"\n") == [(kind, [body])]
-            if not good:
-                self._bad_check(batch, body, lines)
-            this = kind if good else other
-            if not runs or runs[-1][0] != this:
-                runs.append((this, []))
-            runs[-1][1].extend([body] if good else _pieces([body]))
-        out.extend(Batch(at_us, source, run_kind, run) for run_kind, run in runs)
+    def _learn(self, shape: bytes, line: bytes) -> bool:
+        """Remember the shape of a line, if it is plainly a record of a good line of the protocol; return that."""
+        stamp, _, rest = line.partition(b" ")
+        source, _, rest = rest.partition(b" ")
+        mark, _, body = rest.partition(b" ")
+        form = _FORMS.get(mark)
+        if form is None or len(stamp) > MOST_DIGITS or len(source) > 4 or not plainly_good(body, form):
+            return False
+        if not (stamp + source).isdigit():
+            return False
+        if len(self._shapes) >= SHAPES_MOST:
+            self._shapes.clear()
+        head = _Head(len(stamp), len(line) - len(body), _KINDS[mark])
+        self._shapes[shape] = self._heads.setdefault(head, head)
+        return True
+
+    def _stretch(self, lines: list[bytes], heads: list[_Head]) -> list[Batch] | None:
+        """Return the records of lines of known shapes; None if one of them is not as it should be after all.
+
+        What a shape does not show: a capital where stamp or source should have a digit, whether stamps decrease, and
+        the check.
+        """
+        sample = {line[: head.skip] for line, head in zip(lines[:SAMPLE], heads, strict=False)}
+        take = _apart if len(sample) * 2 > min(len(lines), SAMPLE) else _together
+        try:
+            batches, stamps, bodies = take(lines, heads, self._sources)
+        except (ValueError, KeyError):
+            return None
+        if stamps[0] < self.last_us or stamps != sorted(stamps) or not checks_right(bodies):
+            return None
+        self.last_us = stamps[-1]
+        return batches
+
+    # --- one line ---------------------------------------------------------------------------------------------------
+
+    def _one(self, block: bytes, lines: list[bytes], number: int, batches: list[Batch]) -> None:
+        """Take line `number` of a block by itself, whatever it is, and add what it gives."""
+        line = lines[number]
+        try:
+            stamp, word, mark, body = line.split(b" ", 3)
+            source, kind = self._sources[word], _KINDS[mark]
+            if len(stamp) > MOST_DIGITS or not stamp.isdigit():
+                raise ValueError
+        except (ValueError, KeyError):
+            self._note(lines, number, "form", f"no record: '{shown(line)}'")
+            return
+        at_us = int(stamp)
+        if at_us < self.last_us:
+            self._note(lines, number, "backwards", f"a stamp of {at_us} us after one of {self.last_us} us")
+            at_us = self.last_us
+        self.last_us = at_us
+        if kind == SYNC:
+            size = sum(map(len, lines[self._covered_line : number])) + number - self._covered_line
+            self._sync(lines, number, block[self._covered_from : self._covered_from + size], body)
+            self._covered_from += size + len(line) + 1
+            self._covered_line = number + 1
+            return
+        self.records += 1
+        self.unsynced += 1
+        bodies = [body]
+        if kind in self._splitters and self._splitters[kind].feed(body + b"\n") != [(kind, bodies)]:
+            text = f"not a line of the protocol, or its check is wrong: '{shown(body)}'"
+            self._note(lines, number, "check", text)
+            kind = BYTES_UP if kind == LINE_UP else BYTES_DOWN
+            bodies = _pieces(body)
+        elif kind in _BYTES:
+            bodies = _pieces(unescape(body))
+        elif kind in _TEXTS:
+            bodies = [unescape(body)]
+        if batches and batches[-1][:3] == (at_us, source, kind):
+            batches[-1].bodies.extend(bodies)
+        else:
+            batches.append(Batch(at_us, source, kind, bodies))
 
     # --- problems ---------------------------------------------------------------------------------------------------
 
@@ -212,36 +280,58 @@ class Parser:
         kept = len(self.problems.kept) < MOST_PROBLEMS
         self.problems.add(sort, self._offset + (self._length(lines, number) if kept else 0), line, text)
 
-    def _bad_check(self, batch: Batch, body: bytes, lines: list[bytes]) -> None:
-        tail = b" %d %b %b" % (batch.source, batch.kind.encode(), body)
-        kept = len(self.problems.kept) < MOST_PROBLEMS
-        number = next((n for n, line in enumerate(lines) if line.endswith(tail)), 0) if kept else 0
-        self._note(lines, number, "check", f"not a line of the protocol, or its check is wrong: '{shown(body)}'")
-
-    def _sync(self, lines: list[bytes], number: int, line: bytes, skip: int, covered: bytes, records: int) -> None:
-        sync = read_sync(line[skip:])
+    def _sync(self, lines: list[bytes], number: int, covered: bytes, body: bytes) -> None:
+        line = lines[number]
+        sync = read_sync(body)
         if sync is None:
             self._note(lines, number, "form", f"a sync line of another form: '{shown(line)}'")
         elif self._whole:
             crc = zlib.crc32(line[:-CRC_WIDTH], zlib.crc32(covered, self._crc))
-            if sync.crc != crc or sync.records != self.unsynced + records:
-                found = f"{self.unsynced + records} records, CRC {crc:08X}"
+            if sync.crc != crc or sync.records != self.unsynced:
+                found = f"{self.unsynced} records, CRC {crc:08X}"
                 text = f"the lines before this were changed: {found}; written were {sync.records}, {sync.crc:08X}"
                 self._note(lines, number, "changed", text)
         self._whole = True
         self._crc = self.unsynced = 0
 
 
-def _all_good(splitter: Splitter, kind: str, batches: list[Batch]) -> bool:
-    """Whether all lines of this kind are good."""
-    bodies = [body for batch in batches if batch[2] == kind for body in batch[3]]
-    if not bodies:
-        return True
-    text = b"\n".join(bodies) + b"\n"
-    if b"\r" in text:
-        return False
-    runs = splitter.feed(text)
-    return len(runs) == 1 and runs[0][0] == kind and len(runs[0][1]) == len(bodies)
+def _apart(lines: list[bytes], heads: list[_Head], sources: _Sources) -> tuple[list[Batch], list[int], list[bytes]]:
+    """Take apart lines that seldom share a read, column by column: a batch each, their stamps, all bodies."""
+    head = heads[0]
+    end, skip, kind = head
+    kinds: Iterable[str] = repeat(kind)
+    if heads.count(head) != len(heads):
+        if {other[:2] for other in heads} != {head[:2]}:
+            return _together(lines, heads, sources)
+        kinds = [other[2] for other in heads]
+    source = end + 1
+    # `itemgetter` slices without stepping through Python for each line.
+    stamps = list(map(int, map(itemgetter(slice(end)), lines)))
+    if skip - source == 4:
+        boards = [_DIGITS[line[source]] for line in lines]
+    else:
+        boards = [sources[line[source : skip - 3]] for line in lines]
+    bodies = list(map(itemgetter(slice(skip, None)), lines))
+    batches = list(map(_new_batch, zip(stamps, boards, kinds, [[body] for body in bodies], strict=False)))
+    return batches, stamps, bodies
+
+
+def _together(lines: list[bytes], heads: list[_Head], sources: _Sources) -> tuple[list[Batch], list[int], list[bytes]]:
+    """Take apart lines that come several a read, and keep these together: batches, their stamps, all bodies."""
+    batches: list[Batch] = []
+    prefix, skip = b"\n", 0  # what no line begins with
+    bodies: list[bytes] = []
+    add = bodies.append
+    for line, head in zip(lines, heads, strict=True):
+        if line.startswith(prefix):
+            add(line[skip:])
+            continue
+        end, skip, kind = head
+        prefix = line[:skip]
+        bodies = [line[skip:]]
+        add = bodies.append
+        batches.append(_new_batch((int(line[:end]), sources[line[end + 1 : skip - 3]], kind, bodies)))
+    return batches, [batch[0] for batch in batches], [body for batch in batches for body in batch[3]]
 
 
 def shown(raw: bytes) -> str:
@@ -249,9 +339,6 @@ def shown(raw: bytes) -> str:
     return printable(raw[:40]) + ("…" if len(raw) > 40 else "")
 
 
-def _pieces(bodies: list[bytes]) -> list[bytes]:
-    """Unescape, and cut what is longer than a bytes record may be."""
-    raw = list(map(unescape, bodies))
-    if max(map(len, raw)) <= PIECE:
-        return raw
-    return [body[at : at + PIECE] for body in raw for at in range(0, max(len(body), 1), PIECE)]
+def _pieces(raw: bytes) -> list[bytes]:
+    """Cut what is longer than a bytes record may be."""
+    return [raw[at : at + PIECE] for at in range(0, max(len(raw), 1), PIECE)]

@@ -14,8 +14,9 @@ from __future__ import annotations
 import re
 import struct
 from binascii import crc_hqx, unhexlify
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import repeat
+from operator import itemgetter
 from typing import Literal, NamedTuple
 
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP
@@ -49,7 +50,11 @@ HAND = re.compile(rb"@@ (" + _WORD + _TEXT + rb")")
 _ENDED = re.compile(rb".* #[0-9A-F]{4}", re.DOTALL)
 _PRINTABLE = re.compile(rb"[\x20-\x7E]*")
 
-_SHAPE = bytes(0x30 if code in b"0123456789ABCDEF" else code for code in range(256))
+SHAPE = bytes(0x30 if code in b"0123456789ABCDEF" else code for code in range(256))
+"""For `bytes.translate`: a line becomes its shape."""
+# Slices taken without stepping through Python for each line.
+_covered = itemgetter(slice(None, -5))
+_check = itemgetter(slice(-4, None))
 
 
 class Parsed(NamedTuple):
@@ -148,6 +153,24 @@ def explain_bad(raw: bytes) -> str:
     return "torn" if begun and _PRINTABLE.fullmatch(raw) else "noise"
 
 
+def plainly_good(line: bytes, form: Callable[[bytes], object] = UP.fullmatch) -> bool:
+    """Whether `line` is good in form, its check aside, and so is every line of its shape.
+
+    `form` is the `fullmatch` of `UP` or `DOWN`. A request with tag 00 has the shape of a good one: look for it apart.
+    """
+    if len(line) > LINE_MOST or not form(line):
+        return False
+    # A digit in the word could hide a capital.
+    word = line.split(b" ", 3)[2 if line[0] == 0x21 else 1]
+    return b"0" not in word.translate(SHAPE)
+
+
+def checks_right(lines: Sequence[bytes]) -> bool:
+    """Whether the checks of all these lines, good in form, are right."""
+    sums = tuple(map(crc_hqx, map(_covered, lines), repeat(0xFFFF)))
+    return sums == struct.unpack(f">{len(lines)}H", unhexlify(b"".join(map(_check, lines))))
+
+
 class Splitter:
     """One direction of one serial line: reads of any size in, runs of good lines and of other bytes out.
 
@@ -217,7 +240,7 @@ class Splitter:
         """Whether every line of this read is good; False may also mean that this was not plain to see."""
         if self._line_kind == LINE_DOWN and b">00" in data:
             return False  # a tag that no machine request has, and of the same shape as the others
-        shapes = data.translate(_SHAPE).split(b"\n")
+        shapes = data.translate(SHAPE).split(b"\n")
         del shapes[-1]
         known = self._shapes
         if not known.issuperset(shapes):
@@ -227,16 +250,10 @@ class Splitter:
                 known.add(b"")
             for line, shape in zip(lines, shapes, strict=True):
                 if shape not in known:
-                    if len(line) > LINE_MOST or not good(line):
+                    if not plainly_good(line, good):
                         return False
-                    head = shape.split(b" ", 3)
-                    if b"0" in head[1 if line[0] != 0x21 else 2]:
-                        return False  # the word holds a digit: its shape could hide a capital
                     known.add(shape)
-        if b"" in lines:
-            lines = list(filter(None, lines))
-        sums = tuple(map(crc_hqx, [line[:-5] for line in lines], repeat(0xFFFF)))
-        return sums == struct.unpack(f">{len(lines)}H", unhexlify(b"".join([line[-4:] for line in lines])))
+        return checks_right(list(filter(None, lines)) if b"" in lines else lines)
 
     def _one_by_one(self, lines: list[bytes]) -> list[tuple[str, list[bytes]]]:
         runs: list[tuple[str, list[bytes]]] = []
