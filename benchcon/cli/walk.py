@@ -82,17 +82,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _soak_s(text: str | None) -> float | None:
     from benchcon.errors import Trouble
-    from benchcon.units import quantity
+    from benchcon.walk.soak import duration_s
 
-    if text is None:
-        return None
     try:
-        seconds = quantity(text, "s")
-    except ValueError as error:
-        raise Trouble(f"--soak {error}") from None
-    if not 1 <= seconds <= 30 * 86_400:
-        raise Trouble("--soak: from '1 s' to '30 days' is allowed")
-    return seconds
+        return None if text is None else duration_s(text)
+    except Trouble as trouble:
+        raise Trouble(f"--soak: {trouble}") from None
 
 
 def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds: float | None) -> int:

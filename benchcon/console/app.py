@@ -283,12 +283,16 @@ class ConsoleApp(App[int]):
         faces = self.screen.query(Face)
         self.run_worker(name_by_hand(self, faces.first().part if faces else None), exclusive=True, group="naming")
 
-    def action_walk(self) -> None:
-        """Prove every input and output in turn."""
+    def action_walk(self, what: str = "walk") -> None:
+        """Prove every input and output in turn; or only ``wiggle`` or ``soak``."""
         if isinstance(self.session, LiveSession) and isinstance(self.screen, BenchScreen):
-            from benchcon.console.walk_screen import start_walk
+            from benchcon.console import walk_start
 
-            start_walk(self, self.sight, self.session)
+            begin = {"wiggle": walk_start.start_wiggle, "soak": walk_start.start_soak}.get(what, walk_start.start_walk)
+            try:
+                begin(self, self.sight, self.session)
+            except Trouble as trouble:
+                self.tell(str(trouble), "error")
 
     # --- leaving --------------------------------------------------------------------------------------------------
 
@@ -317,7 +321,9 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
             return
+        from benchcon.console.soak_screen import SoakScreen
         from benchcon.console.walk_screen import WalkScreen
+        from benchcon.console.wiggle_screen import WiggleScreen
 
         groups = [("Everywhere", BindingsMap(self.BINDINGS))]
         for title, owner in (
@@ -328,6 +334,8 @@ class ConsoleApp(App[int]):
             ("Links", Links),
             ("Time", TimeLine),
             ("Walk", WalkScreen),
+            ("Wiggle watch", WiggleScreen),
+            ("Load and soak", SoakScreen),
         ):
             groups.append((title, BindingsMap(owner.BINDINGS)))
         self.push_screen(Help(groups))

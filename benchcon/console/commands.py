@@ -43,6 +43,11 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
     """What can be done with each board and port, whatever is on the screen."""
     work = app.sight.work
     if app.session.bench is not None:
+        if app.check_action("walk", ()):
+            yield SystemCommand(
+                "Wiggle watch", "what drops out when the loom is flexed", partial(app.action_walk, "wiggle")
+            )
+            yield SystemCommand("Load and soak", "everything lit in turns, for long", partial(app.action_walk, "soak"))
         yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
         for port in app.sight.ports:
             if port.standing == "released":

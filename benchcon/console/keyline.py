@@ -63,7 +63,7 @@ def key_face(binding: Binding) -> str:
 class KeyLine(Drawn):
     """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help.
 
-    `only`: the keys of these actions and no others, as a row of their own above; `without`: the keys of all others.
+    `only`: the keys of these actions and no others, in this order, as a row of their own; `without`: all others.
     """
 
     GROUND = RAISED
@@ -103,6 +103,9 @@ class KeyLine(Drawn):
             # Dark works over every question too, where the screen's own bindings do not tell it.
             if not self._only and self.app.check_action(binding.action, ()):
                 chosen.setdefault(binding.action, (binding.key, key_face(binding), binding.description))
+        if self._only:
+            order = list(self._only)
+            chosen = dict(sorted(chosen.items(), key=lambda each: order.index(each[0].partition("(")[0])))
         first = [chosen.pop(name) for name in _FIRST if name in chosen]
         last = [chosen.pop(name) for name in _LAST if name in chosen]
         end = width - sum(len(face) + len(word) + 3 for _, face, word in last)

@@ -39,9 +39,9 @@ class PictureView(Drawn, can_focus=True):
         self.seen = bytearray()
         self.place = 0
 
-    def show(self, part: Digits, wanted: bytes) -> None:
-        """Begin with `wanted` in both pictures."""
-        self.display_part, self.wanted, self.seen, self.place = part, wanted, bytearray(wanted), 0
+    def show(self, part: Digits, wanted: bytes, seen: bytes) -> None:
+        """Begin with these pictures: what should be, and what is seen."""
+        self.display_part, self.wanted, self.seen, self.place = part, wanted, bytearray(seen), 0
         self.repaint()
 
     @property

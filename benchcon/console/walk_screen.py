@@ -2,36 +2,31 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
-from pathlib import Path
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.text import Text
-from textual import events
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
-from textual.message import Message
+from textual.containers import Horizontal, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask, Choice
-from benchcon.console.face import Face
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.console.keyline import KeyLine
+from benchcon.console.soak_screen import ask_soak
 from benchcon.console.touched import Big, Touched
+from benchcon.console.walk_face import WalkFace
+from benchcon.console.walk_look import Look
 from benchcon.console.walk_picture import PictureView
+from benchcon.console.walk_thread import WalkNews, WalkThread
+from benchcon.console.walk_told import told
+from benchcon.console.wiggle_screen import WiggleScreen
 from benchcon.errors import Trouble
-from benchcon.panel.model import Control, Digits, Lamp
-from benchcon.walk.evidence import Seen
-from benchcon.walk.faces import Answer, Post, Scene
+from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.walk.faces import Answer, Scene
 from benchcon.walk.folder import Folder
-from benchcon.walk.layout import Layout
-from benchcon.walk.machine import Walk
-from benchcon.walk.runner import Runner
 from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
@@ -39,94 +34,34 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
 
 COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
-
-
-class WalkFace(Face, inherit_bindings=False, can_focus=True):
-    """The face, to see where the part at hand sits and to point at lamps. It works nothing but simulated controls."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "go(0,-1)", "Choose", key_display="Arrows"),
-        Binding("down", "go(0,1)", "Choose", show=False),
-        Binding("left", "go(-1,0)", "Choose", show=False),
-        Binding("right", "go(1,0)", "Choose", show=False),
-        Binding("space", "work", "Work it"),
-    ]
-
-    @dataclass
-    class Pointed(Message):
-        """A lamp was clicked."""
-
-        lamp: Lamp
-
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Simulated controls can be worked here, as there is nothing else to work them with."""
-        return action != "work" or (isinstance(self.part, Control) and self.sight.work.can_work(self.part))
-
-    def action_work(self) -> None:
-        """Move the simulated control."""
-        if isinstance(self.part, Control):
-            self.sight.work.act(self.part, self.sight.boards, self.part.kind == "button")
-
-    def on_click(self, event: events.Click) -> None:
-        """A click selects; on a lamp it points."""
-        tile = self.layout_now.at(event.x, event.y + self._scrolled)
-        if tile is not None:
-            event.stop()
-            self.select(tile.part.name)
-            if isinstance(tile.part, Lamp):
-                self.post_message(self.Pointed(tile.part))
-
-
-class _News(Message):
-    """Something from the runner's thread."""
-
-    def __init__(self, what: str, value: Any = None) -> None:
-        super().__init__()
-        self.what, self.value = what, value
-
-
-class _Through:
-    """The runner's face: everything goes to the screen as a message, from whichever thread."""
-
-    robot = False
-
-    def __init__(self, screen: WalkScreen) -> None:
-        self._screen = screen
-
-    def begin(self, layout: Layout, post: Post) -> None:
-        self._screen.post_message(_News("begin", post))
-
-    def show(self, scene: Scene) -> None:
-        self._screen.post_message(_News("scene", scene))
-
-    def sound(self, word: str) -> None:
-        self._screen.post_message(_News("sound", word))
-
-    def warn(self, text: str) -> None:
-        self._screen.post_message(_News("warn", text))
-
-    def end(self) -> None:
-        """The runner's end is told by the thread that ran it."""
+LEAD_AWAY = ("wiggle", "soak", "leave")
+ANSWERS = ("yes", "point", "nothing", "dim", "colour", "flicker", "work", "step", "switch", "place", "go")
+"""Keys that answer stand on a row of their own, above those that lead about."""
 
 
 class WalkScreen(Screen[None]):
-    """One walk over the session's panel."""
+    """One walk over a panel."""
 
     CSS = """
+    WalkScreen #top { height: 1; }
+    WalkScreen #progress { height: 1; width: 1fr; padding: 0 1; }
+    WalkScreen #away { dock: none; width: 30; }
     WalkScreen #ask { height: 1; padding: 0 1; }
-    WalkScreen #hint { height: 1; padding: 0 1; }
-    WalkScreen #progress { height: 1; padding: 0 1; }
+    WalkScreen #hint { height: auto; max-height: 2; padding: 0 1; }
     WalkScreen WalkFace { height: 1fr; width: 1fr; }
     WalkScreen PictureView { display: none; }
     WalkScreen.-picture PictureView { display: block; }
-    WalkScreen #result { display: none; height: 1fr; padding: 1 2; }
+    WalkScreen #result { display: none; height: 1fr; padding: 1 2; scrollbar-size-vertical: 1; }
     WalkScreen.-over #result { display: block; }
-    WalkScreen.-over WalkFace { display: none; }
+    WalkScreen.-over WalkFace, WalkScreen.-over #answers, WalkScreen.-over #ask, WalkScreen.-over #hint {
+        display: none;
+    }
+    WalkScreen #answers { dock: none; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "yes", "Yes, same, done"),
-        Binding("x", "nothing", "Nothing lit"),
+        Binding("enter", "yes", "Just so"),
         Binding("p", "point", "This one lit"),
+        Binding("x", "nothing", "None lit"),
         Binding("m", "dim", "Dim"),
         Binding("o", "colour", "Colour"),
         Binding("i", "flicker", "Flickers"),
@@ -135,24 +70,28 @@ class WalkScreen(Screen[None]):
         Binding("r", "leave_out('again')", "Again"),
         Binding("w", "leave_out('not wired')", "Not wired"),
         Binding("n", "note", "Note"),
+        Binding("v", "wiggle", "Wiggle"),
+        Binding("l", "soak", "Load"),
         Binding("escape,q", "leave", "Leave"),
     ]
 
-    def __init__(self, sight: Sight, session: LiveSession, folder: Folder | None) -> None:
+    def __init__(self, sight: Sight, session: LiveSession, panel: Panel, folder: Folder | None) -> None:
         super().__init__()
-        self.sight, self.session, self.folder = sight, session, folder
+        self.sight, self.session, self.panel, self.folder = sight, session, panel, folder
         self.scene: Scene | None = None
-        self.pointed: dict[str, Seen] = {}
-        """Lamps that the person says are lit, besides or instead."""
+        self.look = Look()
         self.report: Mapping[str, Any] | None = None
-        self._post: Post | None = None
-        self._runner: Runner | None = None
-        self._thread: threading.Thread | None = None
+        self._labels = {part.name: part.label or part.name for part in panel.parts}
+        self._thread = WalkThread(self, session, panel, folder)
+        self._then: Callable[[], None] | None = None
+        """What is done once the walk has stopped for a while."""
         self._right = self._wrong = 0
 
     def compose(self) -> ComposeResult:
-        """Progress, the prompt in large letters, the face, or a display's pictures."""
-        yield Static("", id="progress")
+        """Progress, the prompt in large letters, the face, or a display's pictures; the keys."""
+        with Horizontal(id="top"):
+            yield Static("", id="progress")
+            yield KeyLine(only=LEAD_AWAY, id="away")
         yield Touched(id="touched")
         yield Static("", id="ask")
         yield Static("", id="hint")
@@ -160,49 +99,21 @@ class WalkScreen(Screen[None]):
         yield WalkFace(self.sight, id="face")
         with VerticalScroll(id="result"):
             yield Static("", id="told")
-        yield KeyLine(id="keys")
+        yield KeyLine(only=ANSWERS, id="answers")
+        yield KeyLine(without=(*ANSWERS, *LEAD_AWAY), id="keys")
 
     def on_mount(self) -> None:
-        """Start the walk on a thread of its own."""
-        panel = self.sight.session.panel
-        done = self.folder.unfinished(panel) if self.folder else []
-        walk = Walk(panel, (), done)
-        began = datetime.now().astimezone().isoformat(timespec="seconds")
-        if self.folder is not None:
-            self.folder.open(panel, began, done)
-        write = self.folder.write if self.folder else lambda line: None
-        self._runner = Runner(self.session, walk, _Through(self), write)
-        self._thread = threading.Thread(target=self._run, args=(self._runner, began), name="walk", daemon=True)
+        """Start the walk, or go on with the one in the folder."""
         self.query_one(WalkFace).focus()
-        self._thread.start()
-
-    def _run(self, runner: Runner, began: str) -> None:
-        """On the walk's thread."""
-        from benchcon.walk.about import about
-        from benchcon.walk.report import build
-
-        trouble = ""
-        report: dict[str, Any] | None = None
-        try:
-            over = runner.run()
-            if over:
-                panel = runner.walk.panel
-                report = build(panel, runner.walk.done.values(), about(self.session, panel, began))
-                if self.folder is not None:
-                    self.folder.finish(report, panel, None)
-        except Trouble as error:
-            trouble = str(error)
-        finally:
-            if self.folder is not None:
-                self.folder.close()
-        self.post_message(_News("end", (report, trouble)))
+        self._begin(self._thread.start)
 
     def on_unmount(self) -> None:
         """Whatever takes the screen away: what was done is kept, and the walk's thread ends."""
-        if self._runner is not None:
-            self._runner.leave()
-        if self._thread is not None:
-            self._thread.join(2)
+        self._thread.close()
+
+    def on_resize(self) -> None:
+        """Larger letters where there is room."""
+        self.query_one(Touched).styles.height = 7 if self.size.height >= 34 else 5
 
     def frame(self) -> None:
         """Draw what has changed."""
@@ -210,16 +121,14 @@ class WalkScreen(Screen[None]):
 
     # --- from the walk ----------------------------------------------------------------------------------------------
 
-    def on__news(self, message: _News) -> None:
+    def on_walk_news(self, message: WalkNews) -> None:
         """Something came from the walk's thread."""
-        if message.what == "begin":
-            self._post = message.value
-        elif message.what == "scene":
+        if message.what == "scene":
             self._show(message.value)
         elif message.what == "sound":
             self._sound(message.value)
         elif message.what == "warn":
-            self.notify(message.value, severity="warning", markup=False)
+            self.notify(printable(message.value), severity="warning", markup=False)
         elif message.what == "end":
             self._ended(*message.value)
 
@@ -236,35 +145,46 @@ class WalkScreen(Screen[None]):
         self.scene = scene
         prompt = scene.prompt
         if new:
-            self.pointed = {}
-            part = self.session.panel.part(prompt.parts[0]) if prompt.parts else None
-            if part is not None:
-                self.query_one(WalkFace).select(part.name)
-            view = self.query_one(PictureView)
-            editing = isinstance(part, Digits) and scene.step is not None and scene.step.do == "digits"
-            self.set_class(editing, "-picture")
-            if editing and isinstance(part, Digits) and scene.step is not None:
-                view.show(part, scene.step.picture)
-                view.focus()
-            else:
-                self.query_one(WalkFace).focus()
-        self.query_one(Touched).show(Big(printable(prompt.title), "again" if prompt.again else ""))
+            self.look = Look(scene.step)
+            if prompt.parts:
+                self.query_one(WalkFace).select(prompt.parts[0])
+            self._edit(self.look.own if self.look.digits else "")
+        title = "Plug it in" if scene.trouble and "gone" in scene.trouble else prompt.title
+        self.query_one(Touched).show(Big(printable(title), "again" if prompt.again and not scene.trouble else ""))
         self.query_one("#ask", Static).update(Text(printable(prompt.ask), f"bold {IVORY}"))
         self._hint()
         self._progress()
         self.refresh_bindings()
 
+    def _edit(self, name: str) -> None:
+        """Show the picture of a display, to be put right; empty: none."""
+        part = self.panel.part(name) if name else None
+        self.set_class(isinstance(part, Digits), "-picture")
+        if isinstance(part, Digits):
+            wanted = self._wanted(part)
+            view = self.query_one(PictureView)
+            view.show(part, wanted, self.look.displays.get(name, wanted))
+            view.focus()
+        else:
+            self.query_one(WalkFace).focus()
+
+    def _wanted(self, display: Digits) -> bytes:
+        """What a display should show in this step."""
+        picture = self.scene.wants.digits.get(display.name, b"") if self.scene is not None else b""
+        return picture.ljust(display.places, b"\0")
+
     def _hint(self) -> None:
         scene = self.scene
         if scene is None:
             return
-        hint = scene.prompt.hint
-        if self.pointed:
-            named = ", ".join(f"{name}{_how(seen)}" for name, seen in self.pointed.items())
-            hint = f"You see lit: {named}. Enter takes it; p or a click takes one away again."
+        hint, colour = scene.prompt.hint, ENGRAVED
+        if scene.trouble:
+            hint, colour = scene.trouble, WARN
+        elif self.look.changed:
+            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it; said again it is gone.", BRASS
         elif scene.button:
-            hint = f"{hint} {scene.button} answers too: short yes, long no."
-        self.query_one("#hint", Static).update(Text(printable(hint), ENGRAVED))
+            hint = f"{hint} {self._labels.get(scene.button, scene.button)} answers too: short yes, long no."
+        self.query_one("#hint", Static).update(Text(printable(hint), colour))
 
     def _progress(self) -> None:
         if self.scene is not None:
@@ -275,33 +195,18 @@ class WalkScreen(Screen[None]):
             self.query_one("#progress", Static).update(text)
 
     def _ended(self, report: Mapping[str, Any] | None, trouble: str) -> None:
-        from benchcon.walk.face_svg import count_words
-
-        self.report = report
         self.scene = None
+        then, self._then = self._then, None
+        if then is not None and report is None and not trouble:
+            then()
+            return
+        self.report = report
         self.set_class(True, "-over")
         self.set_class(False, "-picture")
-        text = Text()
-        if trouble:
-            text.append(f"{trouble}\n", BAD)
-        if report is None:
-            text.append("The walk was left. The same folder goes on from here.\n" if self.folder else "Left.\n", IVORY)
-        else:
-            good = not report["findings"]
-            self.query_one(Touched).show(Big("Walk", "good" if good else "see below"))
-            text.append(f"{count_words(report['counts'])}.\n\n", IVORY)
-            for finding in report["findings"]:
-                text.append(f"✗ {printable(finding['line'])}\n", BAD)
-                if finding["decide"]:
-                    text.append(f"  To decide: {finding['decide']}.\n", ENGRAVED)
-            if good:
-                text.append("Nothing wrong was found.\n", GOOD)
-            if self.folder is not None:
-                text.append(f"\nThe report is in {printable(str(self.folder.path))}.\n", BRASS)
-        text.append("\nEsc goes back.", ENGRAVED)
-        self.query_one("#told", Static).update(text)
-        self.query_one("#ask", Static).update("")
-        self.query_one("#hint", Static).update("")
+        if report is not None:
+            self.query_one(Touched).show(Big("Walk", "see below" if report["findings"] else "good"))
+        folder = str(self.folder.path) if self.folder is not None else ""
+        self.query_one("#told", Static).update(told(report, printable(trouble), folder))
         self.query_one("#result").focus()
         self.refresh_bindings()
 
@@ -310,14 +215,18 @@ class WalkScreen(Screen[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Only what answers the step at hand is offered."""
         scene = self.scene
-        if action in ("leave",):
+        if action == "leave":
             return True
+        if action in ("wiggle", "soak"):
+            return scene is not None or self.has_class("-over")
         if scene is None:
             return False
         looking = scene.state in ("look", "light")
         do = scene.step.do if scene.step else ""
-        if action in ("point", "colour"):
-            return looking and do in ("lamp", "dark")
+        if action == "point":
+            return looking and do in ("lamp", "dark", "digits")
+        if action == "colour":
+            return looking and do == "lamp"
         if action in ("dim", "flicker", "nothing"):
             return looking and do in ("lamp", "digits")
         if action == "yes":
@@ -325,86 +234,77 @@ class WalkScreen(Screen[None]):
         return True
 
     def _answer(self, word: str, **more: Any) -> None:
-        if self._post is not None and self.scene is not None:
-            self._post(Answer(word, self.scene.number, **more))
+        if self.scene is not None:
+            self._thread.post(Answer(word, self.scene.number, **more))
 
     def action_yes(self) -> None:
         """It is as it should be; or, with lamps pointed at or a picture changed, as the person says."""
         scene = self.scene
         if scene is None:
             return
-        view = self.query_one(PictureView)
         if scene.state == "ask":
             self._answer("done")
-        elif scene.step is not None and scene.step.do == "digits" and view.changed:
-            self._answer("otherwise", displays={scene.step.parts[0]: bytes(view.seen)})
-        elif self.pointed:
-            self._answer("otherwise", lamps=dict(self.pointed))
-        else:
-            self._answer("same")
+            return
+        other = self._keep_picture()
+        if other and other != self.look.own:
+            self._edit(self.look.own if self.look.digits else "")  # that was another display's; its own is next
+            self._hint()
+            return
+        self._thread.post(self.look.answer(scene.number, scene.step.picture if scene.step else b""))
+
+    def _keep_picture(self) -> str:
+        """Take the picture that is being put right; return its display's name."""
+        view = self.query_one(PictureView)
+        part = view.display_part
+        if part is None or not self.has_class("-picture"):
+            return ""
+        self.look.shows(part.name, bytes(view.seen), self._wanted(part))
+        return part.name
 
     def action_nothing(self) -> None:
         """Nothing lit at all."""
-        scene = self.scene
-        if scene is not None and scene.step is not None and scene.step.do == "digits":
+        if self.look.digits:
             self.query_one(PictureView).clear()
         else:
             self._answer("otherwise")
 
-    def _own(self) -> str:
-        scene = self.scene
-        return scene.step.parts[0] if scene is not None and scene.step is not None and scene.step.do == "lamp" else ""
-
-    def _how_it_looks(self, seen: Seen) -> None:
-        own = self._own()
-        if own:
-            self.pointed[own] = seen
-            self._hint()
-
     def action_dim(self) -> None:
         """Lit, but too weakly."""
-        scene = self.scene
-        if scene is not None and scene.step is not None and scene.step.do == "digits":
-            name = scene.step.parts[0]
-            self._answer("otherwise", displays={name: bytes(self.query_one(PictureView).seen)}, level="dim")
-            return
-        old = self.pointed.get(self._own(), Seen())
-        self._how_it_looks(Seen("dim", old.colour, old.flickering))
+        self.look.looks("dim")
+        self._hint()
 
     def action_flicker(self) -> None:
         """Lit, but not steadily."""
-        scene = self.scene
-        if scene is not None and scene.step is not None and scene.step.do == "digits":
-            name = scene.step.parts[0]
-            self._answer("otherwise", displays={name: bytes(self.query_one(PictureView).seen)}, flickering=True)
-            return
-        old = self.pointed.get(self._own(), Seen())
-        self._how_it_looks(Seen(old.level, old.colour, True))
+        self.look.looks("flickering")
+        self._hint()
 
     def action_colour(self) -> None:
         """Lit in another colour."""
 
         def done(key: str | None) -> None:
             if key:
-                old = self.pointed.get(self._own(), Seen())
-                self._how_it_looks(Seen(old.level, COLOURS[key], old.flickering))
+                self.look.looks(COLOURS[key])
+                self._hint()
 
         self.app.push_screen(Choice("Which colour is it?", "As you see it.", COLOURS), done)
 
     def action_point(self) -> None:
-        """The lamp that is selected on the face is lit."""
+        """The lamp that is selected on the face is lit, or the display shows something."""
         part = self.query_one(WalkFace).part
-        if isinstance(part, Lamp):
-            self._toggle(part)
+        if isinstance(part, Lamp | Digits):
+            self._point(part)
 
     def on_walk_face_pointed(self, message: WalkFace.Pointed) -> None:
-        """A click on a lamp."""
+        """A click on a lamp or a display."""
         if self.check_action("point", ()):
-            self._toggle(message.lamp)
+            self._point(message.part)
 
-    def _toggle(self, lamp: Lamp) -> None:
-        if self.pointed.pop(lamp.name, None) is None:
-            self.pointed[lamp.name] = Seen()
+    def _point(self, part: Lamp | Digits) -> None:
+        if isinstance(part, Digits):
+            self._keep_picture()
+            self._edit(part.name)
+        elif not self.look.digits:
+            self.look.point(part.name)
         self._hint()
 
     def action_leave_out(self, word: str) -> None:
@@ -415,37 +315,47 @@ class WalkScreen(Screen[None]):
         """A word beside the part at hand."""
 
         def done(text: str | None) -> None:
-            if text and self._post is not None:
-                self._post(Answer("note", text=text))
+            if text:
+                self._thread.post(Answer("note", text=text))
 
         self.app.push_screen(Ask("Note", "It stands beside this part in the report."), done)
+
+    # --- elsewhere --------------------------------------------------------------------------------------------------
+
+    def _begin(self, begin: Callable[[], None]) -> None:
+        try:
+            begin()
+        except Trouble as trouble:
+            self._ended(None, str(trouble))
+
+    def _stop(self, then: Callable[[], None]) -> None:
+        """Have the walk stop for a while; `then` is called when it has."""
+        if self.scene is None:
+            then()
+        elif self._then is None:
+            self._then = then
+            self._thread.leave()
+
+    def _go_on(self, _: object = None) -> None:
+        """The walk goes on where it was stopped."""
+        if not self.has_class("-over"):
+            self._begin(self._thread.go_on)
+
+    def action_wiggle(self) -> None:
+        """Flex the loom of the part at hand, or of all; the walk goes on afterwards."""
+        scene = self.scene
+        names = scene.prompt.parts if scene is not None else ()
+        parts = [name for name in names if isinstance(self.panel.part(name), Control)]
+
+        def then() -> None:
+            self.app.push_screen(WiggleScreen(self.sight, self.session, self.panel, parts), self._go_on)
+
+        self._stop(then)
+
+    def action_soak(self) -> None:
+        """Light everything for long; the walk goes on afterwards."""
+        self._stop(lambda: ask_soak(self.app, self.sight, self.session, self.panel, self._go_on))
 
     def action_leave(self) -> None:
         """Back to the bench; what was done is kept in the folder."""
         self.dismiss(None)
-
-
-def _how(seen: Seen) -> str:
-    words = [seen.level if seen.level != "full" else "", seen.colour, "flickering" if seen.flickering else ""]
-    told = ", ".join(filter(None, words))
-    return f" ({told})" if told else ""
-
-
-def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
-    """Ask where the report goes, and walk. Leaves everything as it is if the user thinks better of it."""
-    name = datetime.now().strftime("walk-%Y%m%d-%H%M")
-
-    def check(text: str) -> None:
-        if text:
-            folder = Folder(text)
-            if folder.report() is not None and not folder.unfinished(session.panel):
-                raise Trouble(f"{printable(text)} holds a finished walk; name another folder")
-            folder.unfinished(session.panel)
-
-    def done(text: str | None) -> None:
-        if text is not None:
-            app.push_screen(WalkScreen(sight, session, Folder(Path(text)) if text else None))
-
-    why = "Everything is proved in turn, and what is wrong is named. The report goes into this folder; a walk that was "
-    why += "broken off there goes on. Empty: no report."
-    app.push_screen(Ask("Walk", why, name, check=check, may_be_empty=True), done)

@@ -105,8 +105,12 @@ class Walk:
         out, self._sounds = self._sounds, []
         return out
 
-    def journal(self) -> list[dict[str, Any]]:
-        """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it."""
+    def journal(self, now_us: int | None = None) -> list[dict[str, Any]]:
+        """Return what is to be written down since the last call, one JSON object a line; `journal.resume` reads it.
+
+        What was done a moment before `now_us` waits, as something late may still belong to it; None: nothing waits.
+        """
+        self._late.expire(now_us)
         return self.progress.journal(self._late.evidence)
 
     @property

@@ -36,8 +36,8 @@ def prompt_for(layout: Layout, step: Step | None, state: str, number: int, of: i
     )
 
 
-_BY_ITSELF = "It goes on by itself when it sees it; say so if nothing happens."
-_LOOK = "Same, or point at what lit instead, or dim, wrong colour, flickering, nothing."
+_BY_ITSELF = "It goes on by itself when it sees it. Enter: it is done, and nothing happened."
+_LOOK = "Enter: just so. Or say what lit instead, or dim, wrong colour, flickering, nothing."
 
 
 def _words(layout: Layout, step: Step) -> tuple[str, str, str]:
@@ -48,7 +48,7 @@ def _words(layout: Layout, step: Step) -> tuple[str, str, str]:
     if step.do == "still":
         return "Still", f"Leave {label} alone for two seconds.", "It goes on by itself."
     if step.do == "dark":
-        return "All dark?", "Every lamp and display should be dark now.", "Same, or point at what is lit."
+        return "All dark?", "Every lamp and display should be dark now.", "Enter: all dark. Or point at what is lit."
     if step.do == "lamp":
         return label, f"Lamp {label} should blink, and no other.", _LOOK
     part = layout.part(step.parts[0])
@@ -57,7 +57,7 @@ def _words(layout: Layout, step: Step) -> tuple[str, str, str]:
         return (
             label,
             f"Display {label} should show just this.",
-            "Same, or switch the segments until the picture is right.",
+            "Enter: it does. Or switch the segments until the picture is right.",
         )
     assert isinstance(part, Control)
     if step.do == "turn":

@@ -279,7 +279,7 @@ class Runner:
         elif walk.state == "light" and self._lit == walk.wants_number:
             self._came_back(_Done("outputs", walk.wants_number))  # nothing had to change
         self._set_raw()
-        for line in walk.journal():
+        for line in walk.journal(self._now()):
             self.write(line)
         if self.face.robot and self._raw_waiting:
             return

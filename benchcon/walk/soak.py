@@ -11,11 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchcon.errors import Trouble
 from benchcon.panel.electrics import digits_ma, lamp_ma
 from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.units import quantity
 from benchcon.walk.wants import Wants
 
 STEP_S = 3.0
+LONGEST_S = 30 * 86_400
 SAG_MV = 250
 """The supply may give way so much under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
 
@@ -160,6 +163,17 @@ class Soaking:
         """Go on to the next of `steps`."""
         self.wants = steps[self.count % len(steps)]
         self.count += 1
+
+
+def duration_s(text: str) -> float:
+    """Return how long to soak, from text such as ``2 h``. Raises `Trouble` with what is wrong."""
+    try:
+        seconds = quantity(text, "s")
+    except ValueError as error:
+        raise Trouble(f"how long: {error}") from None
+    if not 1 <= seconds <= LONGEST_S:
+        raise Trouble("how long: from '1 s' to '30 days' is allowed")
+    return seconds
 
 
 def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str, Any]:

@@ -75,12 +75,15 @@ class Late:
         """Whatever comes now belongs to the step at hand."""
         self.evidence = []
 
+    def expire(self, now_us: int | None) -> None:
+        """Nothing is late any more at `now_us`, if it is as late as that; None: at once."""
+        if now_us is None or now_us > self._until_us:
+            self.forget()
+
     def belongs(self, change: Change, step: Step | None, now_us: int) -> bool:
         """Whether `change` still belongs to the step before; `step` is the one at hand."""
+        self.expire(now_us)
         if not self.evidence:
-            return False
-        if now_us > self._until_us:
-            self.forget()
             return False
         last = self.evidence[-1]
         assert isinstance(last, Hand)

@@ -46,11 +46,11 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         await eyes.until(lambda: screen.scene is not None and screen.scene.state == "look", "the look")
         # The person points at another lamp, thinks better of it, and says that it is dim.
         await eyes.press("right", "p")
-        await eyes.see("You see lit: ")
+        await eyes.see("You see: ")
         await eyes.press("p")
-        await eyes.gone("You see lit: ")
+        await eyes.gone("You see: ")
         await eyes.press("m")
-        await eyes.see("You see lit: approach_lit (dim)")
+        await eyes.see("You see: Approach lit (dim)")
         await eyes.press("enter")
         await eyes.see("Put Approach to on.")
         threading.Timer(0.25, hand.put, ("approach", 1)).start()
@@ -116,4 +116,14 @@ async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
         assert isinstance(screen, WalkScreen)
         assert screen.folder is None
         assert any("█" in row for row in eyes.rows()[1:7])
-        await eyes.see("Yes, same, done", "DARK")
+        await eyes.see(
+            "Enter Just so",
+            "p This one lit",
+            "s Skip",
+            "u Back",
+            "r Again",
+            "w Not wired",
+            "n Note",
+            "Esc Leave",
+            "DARK",
+        )

@@ -1,0 +1,84 @@
+"""Where the walk, the wiggle watch and the soak begin: what must be there first, and the folder for the report."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from textual.app import App
+
+from benchcon.console.ask import Ask
+from benchcon.errors import Trouble
+from benchcon.walk.hearing import missing_boards
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.panel.model import Panel
+    from benchcon.session import LiveSession
+
+
+def panel_of(sight: Sight, session: LiveSession) -> Panel:
+    """Return the panel to work on: the session's; without a panel file, what the boards say of themselves.
+
+    Raises `Trouble` if there is nothing on it, or one of its boards does not answer.
+    """
+    panel = session.panel if session.panel.parts else sight.panel
+    if not panel.parts:
+        raise Trouble("there is nothing to walk yet: no panel file, and no board has described itself")
+    missing = missing_boards(session, panel)
+    if missing:
+        names = printable(", ".join(missing))
+        raise Trouble(f"no board answers as {names}: plug it in first; F5 shows how each link stands")
+    return panel
+
+
+def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
+    """Ask where the report goes, and walk. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.walk_screen import WalkScreen
+    from benchcon.walk.folder import Folder
+
+    panel = panel_of(sight, session)
+
+    def check(text: str) -> None:
+        if text:
+            folder = Folder(text)
+            if folder.report() is not None and not folder.unfinished(panel):
+                raise Trouble(f"{printable(text)} holds a finished walk; name another folder")
+            folder.unfinished(panel)
+
+    def done(text: str | None) -> None:
+        if text is not None:
+            app.push_screen(WalkScreen(sight, session, panel, Folder(Path(text)) if text else None))
+
+    why = "Everything is proved in turn, and what is wrong is named. The report goes into this folder; a walk that was "
+    why += "broken off there goes on. Empty: no report."
+    app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
+
+
+def proposed(panel: Panel, where: Path = Path()) -> str:
+    """Return a name for the folder: that of a walk of this panel that was broken off here, or else a new one."""
+    from benchcon.walk.folder import JOURNAL, Folder
+
+    for path in sorted(where.glob(f"walk-*/{JOURNAL}"), reverse=True)[:20]:
+        try:
+            if Folder(path.parent).unfinished(panel):
+                return str(path.parent)
+        except Trouble:
+            continue
+    return datetime.now().strftime("walk-%Y%m%d-%H%M")
+
+
+def start_wiggle(app: App[Any], sight: Sight, session: LiveSession) -> None:
+    """Watch every input. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.wiggle_screen import WiggleScreen
+
+    app.push_screen(WiggleScreen(sight, session, panel_of(sight, session)))
+
+
+def start_soak(app: App[Any], sight: Sight, session: LiveSession) -> None:
+    """Load and soak. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.soak_screen import ask_soak
+
+    ask_soak(app, sight, session, panel_of(sight, session))
