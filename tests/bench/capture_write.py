@@ -5,8 +5,8 @@
 1. The writer's share on the caller's thread: reach ≤ 0.3 µs a line. Baseline: appending the same batches to a list.
 2. Bytes in to checked, typed, state updated, recorded, in one process: reach ≥ 340 000 lines a second on the machine
    that the reach was set for; printed beside a bare loop that splits lines and works out their CRC.
-3. 20 000 records a second for SECONDS (60) beside a thread that keeps the interpreter half busy, as a console does:
-   reach 0 lost.
+3. 20 000 records a second for SECONDS (60) beside a thread that keeps the interpreter half busy (with the console
+   itself: `console_recording.py`): reach 0 lost.
 """
 
 from __future__ import annotations

@@ -118,8 +118,8 @@ def boards() -> None:
 # --- the console, in another ----------------------------------------------------------------------------------------
 
 
-def console(panel_path: str, figures_path: str, *ports: str) -> None:
-    """The console on `ports`; writes down what reached it when it is left."""
+def console(panel_path: str, figures_path: str, recording: str, *ports: str) -> None:
+    """The console on `ports`, recording into a file if one is named; writes down what reached it when it is left."""
     from benchcon.console.app import ConsoleApp
     from benchcon.link import Bench
     from benchcon.panel.file import load
@@ -142,6 +142,8 @@ def console(panel_path: str, figures_path: str, *ports: str) -> None:
 
     app.sight.feed.listeners.append(count)
     bench.start()
+    if recording:
+        session.start_recording(recording)
     app.run()
     app.sight.look()
     feed = app.sight.feed
@@ -262,7 +264,7 @@ def main(seconds: float, rate: float) -> int:
         assert fake.stdin is not None
         assert fake.stdout is not None
         ports = [fake.stdout.readline().strip() for _ in range(BOARDS)]
-        shown = Terminal("--console", str(panel), str(figures), *ports)
+        shown = Terminal("--console", str(panel), str(figures), "", *ports)
         shown.until(b"P0.00")
         shown.rest(5.0)  # the boards have told what they have
         idle = shown.processor_s()
