@@ -3,6 +3,7 @@ once, and what stands in the end is what was asked last. A state machine drives 
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -105,5 +106,10 @@ class Lossy(RuleBasedStateMachine):
             assert line.board.values[channel] in may, channel
 
 
-TestLossy = Lossy.TestCase
-TestLossy.settings = settings(max_examples=100, stateful_step_count=40, deadline=None)
+class TestLossy(Lossy.TestCase):  # type: ignore[misc, name-defined]
+    settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+
+
+@pytest.mark.slow
+class TestLossyForLong(Lossy.TestCase):  # type: ignore[misc, name-defined]
+    settings = settings(max_examples=300, stateful_step_count=40, deadline=None)
