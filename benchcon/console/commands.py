@@ -10,6 +10,7 @@ from textual.app import SystemCommand
 from textual.command import Hit, Hits, Provider
 from textual.screen import Screen
 
+from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.face import Face
 from benchcon.console.head import VIEWS
 from benchcon.console.keyline import key_face
@@ -43,11 +44,12 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
     """What can be done with each board and port, whatever is on the screen."""
     work = app.sight.work
     if app.session.bench is not None:
-        if app.check_action("walk", ()):
-            yield SystemCommand(
-                "Wiggle watch", "what drops out when the loom is flexed", partial(app.action_walk, "wiggle")
-            )
-            yield SystemCommand("Load and soak", "everything lit in turns, for long", partial(app.action_walk, "soak"))
+        if app.session.live and isinstance(screen, BenchScreen):
+            for title, what, told in (
+                ("Wiggle watch", "wiggle", "what drops out when the loom is flexed"),
+                ("Load and soak", "soak", "everything lit in turns, for long"),
+            ):
+                yield SystemCommand(title, told, partial(app.call_later, app.action_walk, what))
         yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
         for port in app.sight.ports:
             if port.standing == "released":

@@ -91,6 +91,9 @@ def _volts(millivolts: int) -> str:
     return f"{millivolts / 1000:.2f} V" if millivolts else "?"
 
 
+OWN_KEYS = ("end", "bell", "leave")
+
+
 class SoakScreen(WatchScreen):
     """One soak."""
 
@@ -98,6 +101,7 @@ class SoakScreen(WatchScreen):
     SoakScreen #title, SoakScreen #bar { height: 1; padding: 0 1; }
     SoakScreen #lit { height: auto; max-height: 4; padding: 0 1; margin-top: 1; }
     SoakScreen Boards { height: auto; min-height: 4; max-height: 12; margin-top: 1; }
+    SoakScreen #own-keys { dock: none; }
     SoakScreen #wrong { height: 1fr; padding: 0 1; margin-top: 1; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -124,7 +128,8 @@ class SoakScreen(WatchScreen):
         yield Static("", id="lit")
         yield Boards(self.panel, id="boards")
         yield Static("", id="wrong")
-        yield KeyLine(id="keys")
+        yield KeyLine(only=OWN_KEYS, id="own-keys")
+        yield KeyLine(without=OWN_KEYS, id="keys")
 
     def on_mount(self) -> None:
         """Begin."""

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
 LEAD_AWAY = ("wiggle", "soak", "leave")
-ANSWERS = ("yes", "point", "nothing", "dim", "colour", "flicker", "work", "step", "switch", "place", "go")
+ANSWERS = ("yes", "done", "point", "nothing", "dim", "colour", "flicker", "work", "step", "switch", "place", "go")
 """Keys that answer stand on a row of their own, above those that lead about."""
 
 
@@ -60,6 +60,7 @@ class WalkScreen(Screen[None]):
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "yes", "Just so"),
+        Binding("enter", "done", "Done, nothing happened"),
         Binding("p", "point", "This one lit"),
         Binding("x", "nothing", "None lit"),
         Binding("m", "dim", "Dim"),
@@ -181,7 +182,7 @@ class WalkScreen(Screen[None]):
         if scene.trouble:
             hint, colour = scene.trouble, WARN
         elif self.look.changed:
-            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it; said again it is gone.", BRASS
+            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.", BRASS
         elif scene.button:
             hint = f"{hint} {self._labels.get(scene.button, scene.button)} answers too: short yes, long no."
         self.query_one("#hint", Static).update(Text(printable(hint), colour))
@@ -229,8 +230,10 @@ class WalkScreen(Screen[None]):
             return looking and do == "lamp"
         if action in ("dim", "flicker", "nothing"):
             return looking and do in ("lamp", "digits")
+        if action == "done":
+            return scene.state == "ask"
         if action == "yes":
-            return scene.state in ("ask", "look")
+            return scene.state == "look"
         return True
 
     def _answer(self, word: str, **more: Any) -> None:
@@ -242,15 +245,16 @@ class WalkScreen(Screen[None]):
         scene = self.scene
         if scene is None:
             return
-        if scene.state == "ask":
-            self._answer("done")
-            return
         other = self._keep_picture()
         if other and other != self.look.own:
             self._edit(self.look.own if self.look.digits else "")  # that was another display's; its own is next
             self._hint()
             return
         self._thread.post(self.look.answer(scene.number, scene.step.picture if scene.step else b""))
+
+    def action_done(self) -> None:
+        """The hand has done what was asked, and nothing was seen of it."""
+        self._answer("done")
 
     def _keep_picture(self) -> str:
         """Take the picture that is being put right; return its display's name."""

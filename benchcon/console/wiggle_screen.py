@@ -93,12 +93,17 @@ class Channels(Table):
         return list(self.standing.rows) if self.standing is not None else []
 
 
+OWN_KEYS = ("one", "all", "anew", "bell", "leave")
+
+
 class WiggleScreen(WatchScreen):
     """One watch after the other, over all inputs or one of them."""
 
     CSS = """
-    WiggleScreen #title, WiggleScreen #last { height: 1; padding: 0 1; }
+    WiggleScreen #title { height: 1; padding: 0 1; }
+    WiggleScreen #last { height: auto; max-height: 2; padding: 0 1; }
     WiggleScreen Channels { height: 1fr; }
+    WiggleScreen #own-keys { dock: none; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "one", "Watch this one only"),
@@ -124,7 +129,8 @@ class WiggleScreen(WatchScreen):
         yield Touched(id="touched")
         yield Static("", id="last")
         yield Channels(id="channels")
-        yield KeyLine(id="keys")
+        yield KeyLine(only=OWN_KEYS, id="own-keys")
+        yield KeyLine(without=OWN_KEYS, id="keys")
 
     def on_mount(self) -> None:
         """Begin."""
@@ -186,9 +192,7 @@ class WiggleScreen(WatchScreen):
             last.update(Text(self._trouble, BAD))
         elif now is None or not (now.last or now.upsets):
             big.show(Big("Flex it now", "0"))
-            last.update(
-                Text("Hold the part, flex the loom, tap the connectors. It rings when anything drops out.", GOOD)
-            )
+            last.update(Text("Hold the part, flex the loom, tap connectors: it rings for every drop-out.", GOOD))
         else:
             if now.last:
                 big.show(Big(now.label, str(now.last_count), not now.away))
@@ -203,7 +207,10 @@ class WiggleScreen(WatchScreen):
 
     def _label(self, name: str) -> str:
         part = self.panel.part(name)
-        return (part.label or part.name) if part is not None else name
+        if part is None:
+            row = next((row for row in self._standing.rows if row.key == name), None) if self._standing else None
+            return f"{row.cells[0]} ({name})" if row is not None else name
+        return part.label or part.name
 
     # --- keys -------------------------------------------------------------------------------------------------------
 

@@ -37,7 +37,7 @@ def prompt_for(layout: Layout, step: Step | None, state: str, number: int, of: i
 
 
 _BY_ITSELF = "It goes on by itself when it sees it. Enter: it is done, and nothing happened."
-_LOOK = "Enter: just so. Or say what lit instead, or dim, wrong colour, flickering, nothing."
+_LOOK = "Enter: just so. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 
 def _words(layout: Layout, step: Step) -> tuple[str, str, str]:

@@ -97,6 +97,11 @@ class Wiggle:
             away = change.value != watched.raw_rest
         elif watched.raw:
             return False
+        elif self.layout.spots[change.channel].kind == "encoder":
+            # It rests wherever it stands: every count is one too many, and none is ever taken back.
+            watched.count += change.value != watched.rest
+            watched.rest = change.value
+            away = False
         else:
             away = abs(change.value - watched.rest) > watched.slack
         if away:
