@@ -150,7 +150,7 @@ class WalkScreen(Screen[None]):
             if prompt.parts:
                 self.query_one(WalkFace).select(prompt.parts[0])
             self._edit(self.look.own if self.look.digits else "")
-        title = "Plug it in" if scene.trouble and "gone" in scene.trouble else prompt.title
+        title = scene.waits or prompt.title
         self.query_one(Touched).show(Big(printable(title), "again" if prompt.again and not scene.trouble else ""))
         self.query_one("#ask", Static).update(Text(printable(prompt.ask), f"bold {IVORY}"))
         self._hint()
@@ -231,9 +231,9 @@ class WalkScreen(Screen[None]):
         if action in ("dim", "flicker", "nothing"):
             return looking and do in ("lamp", "digits")
         if action == "done":
-            return scene.state == "ask"
+            return scene.state == "ask" and not scene.trouble
         if action == "yes":
-            return scene.state == "look"
+            return scene.state == "look" and not scene.trouble
         return True
 
     def _answer(self, word: str, **more: Any) -> None:

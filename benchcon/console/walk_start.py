@@ -57,11 +57,15 @@ def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
     app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
 
 
+MOST_LOOKED_AT = 50
+"""Folders here that are looked into for a walk that was broken off."""
+
+
 def proposed(panel: Panel, where: Path = Path()) -> str:
     """Return a name for the folder: that of a walk of this panel that was broken off here, or else a new one."""
     from benchcon.walk.folder import JOURNAL, Folder
 
-    for path in sorted(where.glob(f"walk-*/{JOURNAL}"), reverse=True)[:20]:
+    for path in sorted(where.glob(f"*/{JOURNAL}"), reverse=True)[:MOST_LOOKED_AT]:
         try:
             if Folder(path.parent).unfinished(panel):
                 return str(path.parent)

@@ -55,6 +55,8 @@ class Scene:
     """A lamp under test has done with blinking."""
     button: str = ""
     """A proved button that may answer: short yes, long no."""
+    waits: str = ""
+    """The same in two words, in place of the title; empty where the title still stands."""
     trouble: str = ""
     """Why the walk waits (a board is gone, or dark) and what to do; it stands for as long as the walk waits."""
 

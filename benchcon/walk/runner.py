@@ -302,6 +302,7 @@ class Runner:
             dict(walk.values),
             steady,
             button,
+            f"Plug in {', '.join(sorted(self._lost))}" if self._lost else "Dark" if self._dark else "",
             self._trouble(),
         )
 
