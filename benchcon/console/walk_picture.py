@@ -16,6 +16,15 @@ from benchcon.panel.model import Digits
 _BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abcdefg")}}
 
 
+_A, _B, _C, _D, _E, _F, _G, _POINT = (_BITS[key] for key in (*"abcdefg", "full_stop"))
+_UNDER = ((_F, _A, _A, _B, 0), (0, _G, _G, 0, 0), (_E, _D, _D, _C, _POINT))
+"""The segment under each cell of a place. Where two meet there is none: a click shall not guess."""
+SEEN_TOP = 4
+"""Row of the lower picture."""
+_LEGEND = ("   A", " F   B", "   G", " E   C", "   D  .")
+"""Which key is which segment."""
+
+
 class PictureView(Drawn, can_focus=True):
     """`wanted` above, `seen` below it; the arrows choose a place, A to G and the point switch a segment of it."""
 
@@ -67,11 +76,14 @@ class PictureView(Drawn, can_focus=True):
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        """A click chooses the place under it."""
+        """A click chooses the place under it; on the lower picture it switches the segment under it as well."""
         event.stop()
-        place = (event.x - self._left()) // segment_art.place_width(True)
+        place, column = divmod(event.x - self._left(), segment_art.place_width(True))
         if 0 <= place < len(self.seen):
             self.place = place
+            row = event.y - SEEN_TOP
+            if 0 <= row < segment_art.ROWS:
+                self.seen[place] ^= _UNDER[row][column]
             self.repaint()
 
     def _left(self) -> int:
@@ -83,7 +95,7 @@ class PictureView(Drawn, can_focus=True):
         if self.display_part is None:
             return
         colour = LAMP_COLOURS.get(self.display_part.colour, IVORY)
-        for top, title, shown in ((0, "should be", self.wanted), (4, "you see", bytes(self.seen))):
+        for top, title, shown in ((0, "should be", self.wanted), (SEEN_TOP, "you see", bytes(self.seen))):
             canvas.write(2, top + 1, title, ink(ENGRAVED if top == 0 else IVORY, PLATE))
             for row, cells in enumerate(segment_art.picture(shown, True)):
                 for column, cell in enumerate(cells):
@@ -95,5 +107,7 @@ class PictureView(Drawn, can_focus=True):
         width = segment_art.place_width(True)
         if self.has_focus and self.seen:
             canvas.write(self._left() + self.place * width, 7, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
-        told = "it looks like the second picture" if self.changed else "it looks the same"
+        for row, text in enumerate(_LEGEND):
+            canvas.write(self._left() + len(self.seen) * width + 4, 2 + row, text, ink(BRASS, PLATE))
+        told = "it looks like the lower picture" if self.changed else "it looks the same"
         canvas.write(2, 8, f"Enter: {told}", ink(QUIET, PLATE))
