@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
 from benchcon.panel.model import Digits, Lamp, Panel, Part, Place
+from benchcon.walk.layout import codes_of
 
 MARKS = {
     "good": ("✓", "proved"),
@@ -22,8 +24,8 @@ _COLOURS = {"red": "#d33", "amber": "#f5a300", "green": "#2a9d3f", "blue": "#2f6
 _PITCH = 40.0
 
 
-def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[str]]) -> str:
-    """Return an ``<svg>`` element. `said`: for each part the lines that stand in its tooltip."""
+def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[tuple[int, str]]]) -> str:
+    """Return an ``<svg>`` element. `said`: for each part the findings that name it, number and words."""
     places, width, height = _places(panel)
     out = [
         f'<svg class="face" viewBox="-4 -4 {width + 8:.1f} {height + 8:.1f}" role="img" '
@@ -33,13 +35,19 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     for part in panel.parts:
         place = places[part.name]
         verdict = verdicts.get(part.name, "not asked")
+        found = said.get(part.name, ())
         out.append(f'<g class="part {verdict.replace(" ", "-")}">')
-        title = "\n".join([f"{part.label or part.name}: {MARKS[verdict][1]}", *said.get(part.name, ())])
+        title = "\n".join(
+            [f"{part.label or part.name}: {MARKS[verdict][1]}", *(f"{number}: {text}" for number, text in found)]
+        )
         out.append(f"<title>{escape(title)}</title>")
         out.append(_shape(part, place))
         half = _half(part)
-        out.append(f'<text class="label" x="{place.x_mm:.1f}" y="{place.y_mm + half[1] + 5:.1f}">{_short(part)}</text>')
-        out.append(_mark(verdict, place.x_mm + half[0], place.y_mm - half[1]))
+        at = f'x="{place.x_mm:.1f}" y="{place.y_mm + half[1] + 8:.1f}"'
+        out.append(f'<text class="label" {at}>{_short(part)}{_numbers(found)}</text>')
+        if found:
+            out.append(_ring(place, half))
+        out.append(_mark(verdict, place.x_mm + half[0] + 2.5, place.y_mm - half[1] - 2.5))
         out.append("</g>")
     out.append("</svg>")
     return "\n".join(out)
@@ -63,6 +71,8 @@ def _half(part: Part) -> tuple[float, float]:
     """Half the width and height at which a part is drawn, in millimetres."""
     if isinstance(part, Digits):
         return max(part.width_mm, part.places * 9.0) / 2, max(part.height_mm, 16.0) / 2
+    if not isinstance(part, Lamp) and part.kind == "switch" and len(codes_of(part)) > 3:
+        return (13.0, 13.0)
     if part.width_mm and part.height_mm:
         return min(part.width_mm, 40.0) / 2, min(part.height_mm, 40.0) / 2
     return (5.0, 5.0) if isinstance(part, Lamp) else (8.0, 8.0)
@@ -85,6 +95,18 @@ def _shape(part: Part, place: Place) -> str:
         pointer = f'<line class="pointer" x1="{x:.1f}" y1="{y:.1f}" x2="{x + 4.5:.1f}" y2="{y - 4.5:.1f}"/>'
         ring = '<circle class="ring" ' if part.kind == "encoder" else '<circle class="metal" '
         return f'{ring}cx="{x:.1f}" cy="{y:.1f}" r="{min(across, down):.1f}"/>{pointer}'
+    if len(codes_of(part)) > 3:
+        # A rotary switch: a knob with a tick for each position, from the lower left round to the lower right.
+        r = min(across, down, 11.0)
+        count = len(codes_of(part))
+        turns = [math.radians(-120 + 240 * n / (count - 1)) for n in range(count)]
+        ticks = "".join(
+            f'<line class="tick" x1="{x + (r + 1) * math.sin(a):.1f}" y1="{y - (r + 1) * math.cos(a):.1f}" '
+            f'x2="{x + (r + 3.5) * math.sin(a):.1f}" y2="{y - (r + 3.5) * math.cos(a):.1f}"/>'
+            for a in turns
+        )
+        knob = f'<circle class="metal" cx="{x:.1f}" cy="{y:.1f}" r="{r:.1f}"/>'
+        return f'{ticks}{knob}<line class="pointer" x1="{x:.1f}" y1="{y:.1f}" x2="{x:.1f}" y2="{y - r + 1.5:.1f}"/>'
     lever = f'<line class="pointer" x1="{x:.1f}" y1="{y + 4:.1f}" x2="{x:.1f}" y2="{y - 6:.1f}"/>'
     return f'<rect class="metal" {box} rx="2"/>{lever}'
 
@@ -92,6 +114,19 @@ def _shape(part: Part, place: Place) -> str:
 def _short(part: Part) -> str:
     label = part.label or part.name
     return escape(label if len(label) <= 18 else label[:17] + "…")
+
+
+def _numbers(found: Sequence[tuple[int, str]]) -> str:
+    return f" ({', '.join(str(number) for number, _ in found)})" if found else ""
+
+
+def _ring(place: Place, half: tuple[float, float]) -> str:
+    """A frame round a part that something is the matter with, so that it stands out from across the room."""
+    across, down = half[0] + 2.5, half[1] + 2.5
+    return (
+        f'<rect class="fault" x="{place.x_mm - across:.1f}" y="{place.y_mm - down:.1f}" '
+        f'width="{2 * across:.1f}" height="{2 * down:.1f}" rx="3"/>'
+    )
 
 
 def _mark(verdict: str, x: float, y: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from benchcon.panel.model import Control, Part
@@ -55,3 +55,25 @@ def _bounces(hand: Hand, key: str) -> list[tuple[int, int]]:
 
 def _at(change: Change) -> int:
     return change.clock_us if change.clock_us >= 0 else change.at_us
+
+
+_WORDS = {
+    "counts_a_detent_right": "counts a detent to the right",
+    "counts_a_detent_left": "counts a detent to the left",
+    "least_counts": "least count",
+    "most_counts": "most",
+    "still_span_counts": "span when still",
+}
+
+
+def words(figures: Mapping[str, Any]) -> str:
+    """Return the figures of one part for people, in the units that they are read in."""
+    left = dict(figures)
+    out: list[str] = []
+    bounce, edges = left.pop("longest_bounce_us", None), left.pop("most_edges", None)
+    if isinstance(bounce, int | float):
+        out.append(f"bounces for {bounce / 1000:g} ms, {edges} edges" if bounce else "no bounce")
+    if left.get("illegal_jumps") == 0:
+        del left["illegal_jumps"]
+    out += [f"{_WORDS.get(key, key.replace('_', ' '))} {value}" for key, value in left.items()]
+    return "; ".join(out)

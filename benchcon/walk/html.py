@@ -8,6 +8,7 @@ from typing import Any
 
 from benchcon.panel.model import Panel
 from benchcon.walk.face_svg import MARKS, count_words, face
+from benchcon.walk.figures import words
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #fbfaf6; --ink: #1d2126; --faint: #6b7178; --line: #d8d5cb; --plate: #e7e4da;
@@ -23,6 +24,8 @@ h1 { font-size: 1.9rem; line-height: 1.2; margin: 0; } h2 { font-size: 1.15rem; 
 .about { color: var(--faint); margin: .5rem 0 0; }
 .face { width: 100%; height: auto; max-height: 80vh; display: block; }
 .plate { fill: var(--plate); stroke: var(--line); } .metal { fill: #b9bcc0; stroke: #6d7175; stroke-width: .6; }
+.fault { fill: none; stroke: var(--wrong); stroke-width: 1.2; } .part.perhaps .fault { stroke: var(--perhaps); }
+.tick { stroke: var(--ink); stroke-width: .8; }
 .ring { fill: #b9bcc0; stroke: #4c5054; stroke-width: 1.6; stroke-dasharray: 2 1.2; }
 .pointer { stroke: #23272b; stroke-width: 1.8; stroke-linecap: round; }
 .lamp { stroke: #6d7175; stroke-width: .5; }
@@ -42,7 +45,14 @@ th, td { text-align: left; padding: .35rem .7rem .35rem 0; border-bottom: 1px so
 th { font-weight: 600; color: var(--faint); } td.good { color: var(--good); } td.wrong { color: var(--wrong); }
 td.perhaps { color: var(--perhaps); } td.num { white-space: nowrap; }
 code { font: .88em "DejaVu Sans Mono", monospace; }
-@media print { body { padding: 0; max-width: none; } .finding, tr { break-inside: avoid; } }
+.key { color: var(--faint); font-size: .9rem; margin: .6rem 0 0; } .key b { font-weight: 700; }
+.key .good { color: var(--good); } .key .wrong { color: var(--wrong); } .key .perhaps { color: var(--perhaps); }
+@page { margin: 14mm; }
+@media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --faint: #444; --line: #bbb; --plate: #f1efe8;
+  --good: #1d7a35; --wrong: #b3261e; --perhaps: #9a5b00; --none: #555; }
+  body { padding: 0; max-width: none; font-size: 10pt; print-color-adjust: exact; }
+  .face { max-height: 150mm; } .wide { overflow: visible; } h2 { break-after: avoid; margin-top: 1.5rem; }
+  .face, .finding, tr { break-inside: avoid; } pre { white-space: pre-wrap; } table { font-size: 8.5pt; } }
 """
 
 
@@ -50,7 +60,10 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
     """Return the page. `changed`: what is other than in an earlier report; None: it was not compared."""
     verdicts = {part["name"]: part["verdict"] for part in report["parts"]}
     findings = report["findings"]
-    said = {part["name"]: [findings[number]["because"] for number in part["findings"]] for part in report["parts"]}
+    said = {
+        part["name"]: [(number + 1, findings[number]["because"]) for number in part["findings"]]
+        for part in report["parts"]
+    }
     title = report["panel"]["title"] or "Panel"
     good = report["result"] == "good"
     verdict = "✓ nothing wrong found" if good else "✗ something is wrong"
@@ -64,10 +77,11 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         f'<p class="verdict {report["result"]}">{verdict}</p>',
         f'<p class="about">Walked {_e(report.get("began", ""))}, {_e(count_words(report["counts"]))}.</p>',
         face(panel, verdicts, said),
+        _key(report["counts"]),
     ]
     if report["findings"]:
         out.append("<h2>What is wrong, and where to look first</h2>")
-        out += [_finding(finding) for finding in report["findings"]]
+        out += [_finding(number, finding) for number, finding in enumerate(report["findings"], 1)]
     if changed is not None:
         out.append(f"<h2>Since {_e(report.get('compared', 'the walk before'))}</h2>")
         lines = "".join(f"<li>{_e(line)}</li>" for line in changed)
@@ -84,12 +98,22 @@ def _e(value: Any) -> str:
     return escape(str(value), quote=True)
 
 
-def _finding(finding: Mapping[str, Any]) -> str:
+def _key(counts: Mapping[str, Any]) -> str:
+    """What the marks on the face mean, of those that stand there."""
+    out = []
+    for verdict, (sign, meaning) in MARKS.items():
+        if counts.get(verdict):
+            out.append(f'<b class="{verdict.replace(" ", "-")}">{sign}</b> {_e(meaning)}')
+    number = ", with the number of what was found" if counts.get("wrong") or counts.get("perhaps") else ""
+    return f'<p class="key">{" · ".join(out)}{number}</p>'
+
+
+def _finding(number: int, finding: Mapping[str, Any]) -> str:
     either = finding.get("either")
     sure = f" — explanation {either['choice']} of {either['choices']} that fit equally well" if either else ""
     out = [
         f'<section class="finding{" perhaps" if either else ""}">',
-        f"<h3>{_e(' or '.join(finding['kinds']))}: {_e(', '.join(finding['parts']))}{_e(sure)}</h3>",
+        f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(', '.join(finding['parts']))}{_e(sure)}</h3>",
         f"<p>{_e(finding['because'])}. <code>{_e(', '.join(finding['channels']))}</code></p>",
     ]
     if finding["look_first"]:
@@ -105,13 +129,13 @@ def _finding(finding: Mapping[str, Any]) -> str:
 def _parts(report: Mapping[str, Any]) -> str:
     rows = []
     for part in report["parts"]:
-        sign, words = MARKS[part["verdict"]]
-        figures = "; ".join(f"{key.replace('_', ' ')} {value}" for key, value in part["figures"].items())
+        sign, found = MARKS[part["verdict"]]
+        figures = words(part["figures"])
         took = f"{part['took_us'] / 1e6:.1f} s" if part["took_us"] else ""
         rows.append(
             f"<tr><td>{_e(part['label'] or part['name'])}</td><td>{_e(part['kind'])}</td>"
             f"<td><code>{_e(', '.join(part['channels']))}</code></td>"
-            f'<td class="{_e(part["verdict"].replace(" ", "-"))} num">{sign} {_e(words)}</td>'
+            f'<td class="{_e(part["verdict"].replace(" ", "-"))} num">{sign} {_e(found)}</td>'
             f'<td class="num">{_e(took)}</td><td>{_e(figures)}</td><td>{_e(part["note"])}</td></tr>'
         )
     head = "".join(f"<th>{word}</th>" for word in ("Part", "Kind", "Channels", "Found", "Time", "Figures", "Notes"))
