@@ -79,6 +79,7 @@ class Physics:
                 elif wiring.kinds[id_] == "pot" and mover.inverted:
                     self.turned[id_] = 1.0
         self._reads = wires.contacts(self.made, wiring, (), ())
+        self._at = dict(self.standing)
 
     # --- what a hand does -------------------------------------------------------------------------------
 

@@ -355,6 +355,19 @@ def test_any_bytes_whatever_leave_the_hand_and_the_board_working(pieces: list[by
     assert host.ask("hello")[0] == "hello"
 
 
+def test_a_selector_stands_where_it_is_put_and_faults_come_and_go_beside_it() -> None:
+    """A switch whose board makes out its position itself: one channel, several positions (panel file, section 5)."""
+    text = TEXT + ('[controls.mode]\nkind = "switch"\npositions = ["a", "b", "c"]\nchannel = { id = "desk.mode" }\n')
+    host = Host("open key", plan=wiring(loads(text), "desk"))
+    assert host.hand("press left") == "ok"
+    assert host.hand("put mode 2") == "ok"
+    host.run(200)
+    assert ("is", "mode=2") in host.news("is")
+    assert host.hand("fault reversed mode").startswith("ok")
+    host.run(50)
+    assert host.news("is")[-1] == ("is", "mode=0")
+
+
 @settings(max_examples=60)
 @given(
     st.lists(
