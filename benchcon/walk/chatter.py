@@ -17,6 +17,10 @@ from benchcon.walk.moments import Story
 
 TOUCH_US = 10_000
 FAST_US = 60_000
+BETWEEN_US = 6_200
+"""Between two edges of one bounce there is less than this."""
+LONG_US = 20_000
+"""One run of bouncing as long as this is enough; of shorter ones beyond ordinary bounce it takes two."""
 
 
 class Burst(NamedTuple):
@@ -35,6 +39,7 @@ def bursts(layout: Layout, story: Story, groups: Mapping[str, frozenset[str]] | 
     """
     out: list[Burst] = []
     loose: dict[str, list[Burst]] = {}
+    runs: dict[str, list[tuple[int, Burst]]] = {}
     for number, moment in enumerate(story.moments):
         sweep = _sweep(layout, story, number)
         for raw, row in ((False, moment.hand.changes), (True, moment.hand.edges)):
@@ -51,12 +56,23 @@ def bursts(layout: Layout, story: Story, groups: Mapping[str, frozenset[str]] | 
                 due = sum(sweep.get(mate, 0) for mate in mates)
                 least = (3 if due == 1 else due + 3) + raw
                 slow = 0 if raw or due > 1 else _extra(len(times), due == 1)
+                if raw:
+                    ringing = _longest_run(times)
+                    if ringing > LONG_US or (ringing > TOUCH_US and due <= 1):
+                        runs.setdefault(channel, []).append(
+                            (ringing, Burst(channel, number, max(2, touches), shortest))
+                        )
                 if touches >= least or slow >= 4:
                     out.append(Burst(channel, number, max(touches, slow), shortest))
                 elif not raw and not due and start == 1:
                     drops = [b - a for a, b in zip(times[::2], times[1::2], strict=False) if b - a < FAST_US]
                     if drops:
                         loose.setdefault(channel, []).append(Burst(channel, number, 2 * len(drops), min(drops)))
+    known = {(burst.channel, burst.moment) for burst in out}
+    for row_of in runs.values():
+        # Contacts that go on bouncing: once may be a finger that fumbled, unless it is long.
+        if len(row_of) >= 2 or row_of[0][0] > LONG_US:
+            out.extend(burst for _, burst in row_of if (burst.channel, burst.moment) not in known)
     for found in loose.values():
         # One lone drop-out of a contact that nobody touched is no proof; twice is.
         if sum(burst.touches for burst in found) >= 4:
@@ -95,6 +111,20 @@ def _most_touches(times: Sequence[int]) -> tuple[int, int]:
     return most, shortest
 
 
+def _longest_run(times: Sequence[int]) -> int:
+    """The longest time over which edges came with less than ordinary bounce between one and the next, of at least 4."""
+    longest = count = 0
+    begin = last = None
+    for at in times:
+        if last is None or begin is None or abs(at - last) > BETWEEN_US:
+            begin, count = at, 0
+        count += 1
+        last = at
+        if count >= 4:
+            longest = max(longest, at - begin)
+    return longest
+
+
 def _extra(toggles: int, own: bool) -> int:
     """Changes beyond what even a clumsy hand makes of one step."""
     return toggles - 1 if own else toggles - 2 if toggles > 5 else 0
@@ -114,6 +144,7 @@ def _sweep(layout: Layout, story: Story, number: int) -> dict[str, int]:
         ends = (before, moment.hand.to) if before is not None else (0, len(codes) - 1)
         low, high = min(ends), min(max(ends), len(codes) - 1)
         for place, channel in enumerate(control.channels):
-            changes = sum(codes[n][place] != codes[n + 1][place] for n in range(low, high))
-            out[key_of(channel)] = max(1, changes)
+            steps = [(codes[n][place], codes[n + 1][place]) for n in range(low, high)]
+            # A switch that breaks before it makes opens even what is made in both positions.
+            out[key_of(channel)] = max(1, sum(2 if step == (1, 1) else step[0] != step[1] for step in steps))
     return out

@@ -53,16 +53,23 @@ def find(layout: Layout, story: Story) -> list[Choices]:
     out: list[Choices] = []
     fed: dict[int, set[int]] = {}
     explained: set[str] = set()
+    changed_round: dict[str, set[str]] = {}
     for explanation in explain(net):
         out.append([[_raw(net, fault) for fault in faults] for faults in explanation.choices])
         for fault in {f for faults in explanation.choices for f in faults}:
-            explained |= {net.names[w] for w in fault.wires if fault.kind != "off"}
+            there = {net.names[w] for w in fault.wires}
+            if fault.kind == "ring":
+                changed_round |= dict.fromkeys(there, there)
+            elif fault.kind != "off":
+                explained |= there
             for wire in fault.wires if len(fault.wires) > 1 else ():
                 fed.setdefault(wire, set()).update(fault.wires)
     groups = {names[wire]: frozenset(names[w] for w in wires) for wire, wires in fed.items()}
     if groups:
         chattering = chatter.bursts(layout, story, groups)
     out += _chattering(layout, story, net, chattering, fed)
+    # Wires changed round explain a phantom only where one of the keys that were held is among them.
+    explained |= {p.channel for p in phantoms if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
     out += _phantom_findings(layout, phantoms, explained)
     return out
 
@@ -175,6 +182,9 @@ def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
             here = {key for key in made if layout.matrix_of[key] == matrix}
             if len(here) < 3:
                 continue
+            for key in _masked(layout, story, moment, matrix, here):
+                if key in number:
+                    net.sure[number[key]] &= ~(1 << index)
             for key, name in layout.matrix_of.items():
                 if name != matrix or key in here or key not in number:
                     continue
@@ -182,7 +192,7 @@ def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
                 if not corners:
                     continue
                 told = key in moment.hand.ghosts
-                if not all(_shows(key, other) for other in story.moments if _like(moment, other)):
+                if not all(_shows(key, corners, other) for other in story.moments if _like(moment, other)):
                     continue  # held once more, it did not come again: a finger that slipped
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
@@ -190,12 +200,28 @@ def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
     return found
 
 
+def _masked(layout: Layout, story: Story, moment: Moment, matrix: str, here: set[str]) -> set[str]:
+    """Contacts that are made and that the board may keep to itself, since it cannot tell them from a phantom.
+
+    It says ``ghost`` when that begins, and nothing when the same keys are held once more.
+    """
+    masks = not layout.diodes.get(matrix, True) or any(
+        layout.matrix_of.get(key) == matrix for m in story.moments if _like(moment, m) for key in m.hand.ghosts
+    )
+    if not masks:
+        return set()
+    corners = [set(_corners(layout, key, here)) for key, name in layout.matrix_of.items() if name == matrix]
+    return {key for each in corners for key in each if moment.values.get(key) == 0}
+
+
 def _like(this: Moment, that: Moment) -> bool:
     return that.hand.do == "put" and that.hand.parts == this.hand.parts and that.hand.to == this.hand.to
 
 
-def _shows(key: str, moment: Moment) -> bool:
-    return key in moment.hand.ghosts or moment.values.get(key) == 1
+def _shows(key: str, corners: tuple[str, ...], moment: Moment) -> bool:
+    """Whether the phantom is there again: told, made, or kept back together with what is really held."""
+    kept_back = any(moment.values.get(corner) == 0 for corner in corners)
+    return key in moment.hand.ghosts or moment.values.get(key) == 1 or kept_back
 
 
 def _made(layout: Layout, moment: Moment) -> set[str]:

@@ -115,12 +115,24 @@ def nothing_to_let_go(layout: Layout, step: Step, last: Evidence | None) -> bool
     )
 
 
+def kept_back(layout: Layout, hand: Hand) -> bool:
+    """Whether the board kept keys to itself that were held together, as it should in a matrix without diodes."""
+    keys = {key for part in hand.parts for key in layout.channels_of(part)}
+    matrices = {layout.matrix_of.get(key, "") for key in keys}
+    return (
+        hand.do == "put"
+        and len(hand.parts) > 2
+        and all(matrix and not layout.diodes.get(matrix, True) for matrix in matrices)
+        and (hand.to == 0 or bool(hand.ghosts))
+    )
+
+
 def worth_repeating(layout: Layout, evidence: Iterable[Evidence]) -> bool:
     """Whether anything in a group went otherwise than it should, so that it should be asked once more."""
     for each in evidence:
         if not isinstance(each, Hand) or each.do not in ("put", "turn", "end"):
             continue
-        if each.outcome != "seen":
+        if each.outcome != "seen" and not kept_back(layout, each):
             return True
         own = {key for part in each.parts for key in layout.channels_of(part)}
         for key, spot in layout.spots.items():

@@ -188,6 +188,8 @@ def _still_phase(levels: list[int]) -> str:
 
 def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     out: list[Choices] = []
+    # A turn that was said to be done and was not proves nothing where the same was done another time.
+    row = [turn for turn in row if turn.travel or not any(t.net and t.detents * turn.detents > 0 for t in row)]
     wanted = -1 if control.inverted else 1
     lean = sum(turn.net * (1 if turn.detents > 0 else -1) for turn in row)
     phase = _still_phase([level for turn in row for level in turn.levels])

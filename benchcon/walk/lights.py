@@ -32,16 +32,19 @@ def find(layout: Layout, looks: Sequence[LampLook]) -> list[Choices]:
     net = _net(layout, looks, names)
     out: list[Choices] = []
     mixed: dict[str, set[str]] = {}
+    inverted: set[str] = set()
     for explanation in explain(net):
         out.append([[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices])
         for faults in explanation.choices:
             for fault in faults:
+                if fault.kind == "inverted":
+                    inverted.add(names[fault.wires[0]])
                 if len(fault.wires) > 1:
                     group = {names[w] for w in fault.wires}
                     for name in group:
                         mixed.setdefault(name, set()).update(group - {name})
     together = {frozenset(r.channels) for c in out for s in c for r in s if r.kind in ("lit together", "follows")}
-    out += _looks(layout, looks, together, mixed)
+    out += _looks(layout, looks, together, mixed, inverted)
     return out
 
 
@@ -103,9 +106,16 @@ def _set_doubt(looks: Sequence[LampLook], net: Net, number: dict[str, int]) -> N
 
 
 def _looks(
-    layout: Layout, looks: Sequence[LampLook], together: set[frozenset[str]], mixed: dict[str, set[str]]
+    layout: Layout,
+    looks: Sequence[LampLook],
+    together: set[frozenset[str]],
+    mixed: dict[str, set[str]],
+    inverted: set[str],
 ) -> list[Choices]:
-    """How the lamps that lit looked: dim, of another colour, flickering. The last look at a lamp counts."""
+    """How the lamps that lit looked: dim, of another colour, flickering. The last look at a lamp counts.
+
+    What is `inverted` burns with all dark, and only then shows how it looks.
+    """
     dim: dict[str, list[bool]] = {}
     colour: dict[str, list[str]] = {}
     flicker: dict[str, list[bool]] = {}
@@ -124,7 +134,7 @@ def _looks(
                 and all(look.seen[n].level == "dim" for n in look.seen if key_of(layout.lamps[n].channel) in pair)
                 for pair in together
             )
-            if lit and not shared:
+            if (lit or name in inverted) and not shared:
                 dim.setdefault(name, []).append(level == "dim")
             colour.setdefault(name, []).append(how.colour if how and how.colour != layout.lamps[name].colour else "")
             flicker.setdefault(name, []).append(bool(how and how.flickering))

@@ -284,6 +284,8 @@ def _shown_by(layout: Layout, name: str, row: Sequence[DigitsLook]) -> str:
         if any(look.set):
             own = look.answer == "same" or any(look.seen)
             here = {n for n, s in look.displays.items() if any(s)} if not own else set()
+            if not own and not here:
+                continue  # nothing at all: as much of it as a shorter display has may well be blank
             elsewhere = here if elsewhere is None else elsewhere & here
     if elsewhere and len(elsewhere) == 1:
         other = next(iter(elsewhere))
@@ -293,7 +295,8 @@ def _shown_by(layout: Layout, name: str, row: Sequence[DigitsLook]) -> str:
 
 
 def _judge(layout: Layout, name: str, at: str, row: Sequence[DigitsLook]) -> list[Choices]:
-    places = layout.digits[name].places
+    # Where two of unlike length are crossed, only what both have can be seen.
+    places = min(layout.digits[name].places, layout.digits[at].places)
     key = key_of(layout.digits[at].channel)
     pairs: dict[Image, Image] = {}
     for look in row:

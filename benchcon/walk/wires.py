@@ -228,8 +228,7 @@ class _Search:
                 if state.price - state.residual + FAULT > best + _SAME:
                     continue
                 diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
-                for fault in self.suspects.of(state.faults, diffs, wires):
-                    faults = _merged((*state.faults, fault))
+                for faults in self._with_one_more(state.faults, diffs, wires):
                     key = frozenset(faults)
                     if key in seen or faults == state.faults:
                         continue
@@ -247,6 +246,16 @@ class _Search:
                 break
         return _distinct([s for s in found if s.price <= best + _SAME])
 
+    def _with_one_more(
+        self, faults: tuple[Fault, ...], diffs: dict[int, int], wires: list[int]
+    ) -> Iterator[tuple[Fault, ...]]:
+        """`faults` and one more that is worth trying; where wires are mixed, what is at one end may be at another."""
+        for fault in self.suspects.of(faults, diffs, wires):
+            more = _merged((*faults, fault))
+            yield more
+            if len(more) > 1:
+                yield from _other_ends(more)
+
     def _evaluate(self, faults: tuple[Fault, ...], wires: list[int], total: float) -> _State:
         net = self.net
         touched = {w for fault in faults for w in fault.wires}
@@ -255,6 +264,7 @@ class _Search:
         before = sum(self.owner_price[o] for o in owners)
 
         sent: dict[int, int] = {}
+        broken = [f.wires[0] for f in faults if f.kind == "off" and f.stage == "pin"] if net.standing else []
         for fault in faults:
             if len(fault.wires) > 1:
                 moments = 0
@@ -267,6 +277,8 @@ class _Search:
             at = self.predict(faults, touched, choice)
             diffs = {}
             missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
+            for wire in broken:  # no brush of a hand makes what is broken
+                missed[wire] = missed.get(wire, 0) | net.seen[wire]
             for owner in owners:
                 for wire in self.wires_of[owner]:
                     on, known = at[wire] if wire in at else self.signal(wire, choice)
@@ -306,13 +318,25 @@ class _Search:
             return FAULT
         price = FAULT + len(fault.wires) - 2
         if net.board and len({net.board[w] for w in fault.wires}) > 1:
-            price += 3.0
+            price += 1.0
         if fault.kind == "joined":
             late = sum(net.apart.get((a, b), 0) for a, b in permutations(fault.wires, 2))
             price += min(8.0 * late, 32.0)
         elif fault.kind == "follows":
             price += 2.0 + min(8.0 * net.apart.get((fault.wires[1], fault.wires[0]), 0), 32.0)
         return price
+
+
+def _other_ends(faults: tuple[Fault, ...]) -> Iterator[tuple[Fault, ...]]:
+    """The same faults, but one of them at another end of the wires that are changed round or touch."""
+    for single in (fault for fault in faults if len(fault.wires) == 1):
+        rest = tuple(fault for fault in faults if fault != single)
+        for mixed in (fault for fault in rest if len(fault.wires) > 1 and single.wires[0] in fault.wires):
+            for wire in mixed.wires:
+                for stage in ("part", "pin"):
+                    moved = Fault(single.kind, (wire,), stage)
+                    if moved != single:
+                        yield _merged((*rest, moved))
 
 
 def _merged(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:

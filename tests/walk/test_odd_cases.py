@@ -1,0 +1,166 @@
+"""Cases in which one thing looks like another: what is right must not be accused, and what lies under something else
+must be found."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from walk.small import TEXT, found, kinds, presses, put
+
+from benchcon.panel.file import loads
+from benchcon.walk.diagnosis import diagnose
+from benchcon.walk.findings import Finding
+
+
+def on(text: str, evidence: list[Any]) -> list[Finding]:
+    return diagnose(loads(text, "odd.toml"), evidence)
+
+
+def test_a_matrix_said_to_have_no_diodes_whose_board_keeps_phantoms_to_itself_is_right() -> None:
+    """Line protocol, section on news: what may be a phantom is told as ``ghost``, once, and not as made."""
+    text = TEXT.replace('columns = ["D24", "D25"]', 'columns = ["D24", "D25"]\ndiodes = false')
+    keys = ("k00", "k01", "k10", "k11")
+    none = dict.fromkeys(keys, 0)
+    alone = [step for key in keys for step in presses(key, {**none, key: 1}, none)]
+    three = ("k00", "k01", "k11")
+    ghosts = {"ghosts": [f"a.{key}" for key in keys], "outcome": "otherwise"}
+    held = [{**put(three, 1, **none), **ghosts}, put(three, 0, **none)]
+    silent = [{**put(three, 1, **none), "outcome": "said"}, put(three, 0, **none)]
+    assert on(text, [*alone, *held, *silent]) == []
+    assert [f.kind for f in on(TEXT, [*alone, *held, *silent])] == ["phantom"]  # the panel said that there are diodes
+
+
+GRAY = """
+[boards.a]
+[controls.range]
+kind = "switch"
+positions = ["1", "2", "3", "4", "5", "6", "7", "8"]
+code = "gray"
+channels = ["a.g0", "a.g1", "a.g2"]
+"""
+
+
+def test_a_coded_switch_that_breaks_before_it_makes_does_not_chatter() -> None:
+    """Back from the last position to the first it passes all others, every contact open in between for 30 ms."""
+    panel = loads(GRAY, "gray.toml")
+    codes = panel.controls[0].codes
+    steps = [
+        {"what": "hand", "do": "put", "part": "range", "to": 0, "values": dict(zip(names(), codes[0], strict=True))}
+    ]
+    at = 1_000_000
+    for old, new in [*((n, n + 1) for n in range(7)), (7, 0)]:
+        changes = []
+        way = range(old, new, 1 if new > old else -1)
+        for here in way:
+            there = here + (1 if new > old else -1)
+            for code in ((0, 0, 0), codes[there]):
+                at += 30_000
+                changes += [[at, name, value, at] for name, value in zip(names(), code, strict=True)]
+            at += 40_000
+        values = dict(zip(names(), codes[new], strict=True))
+        steps.append({"what": "hand", "do": "put", "part": "range", "to": new, "changes": changes, "values": values})
+        at += 1_000_000
+    assert diagnose(panel, steps) == []
+
+
+def names() -> tuple[str, ...]:
+    return ("a.g0", "a.g1", "a.g2")
+
+
+TWO_BOARDS = """
+[boards.a]
+[boards.b]
+[controls.one]
+kind = "button"
+channel = "a.i1"
+[controls.two]
+kind = "button"
+channel = "b.i2"
+"""
+
+
+def test_a_short_between_two_boards_is_named() -> None:
+    """The boards' clocks have nothing to do with each other; host times lie within what USB takes."""
+    steps: list[dict[str, Any]] = []
+    at = 1_000_000
+    for part in ("one", "two"):
+        for to in (1, 0):
+            at += 800_000
+            changes = [[at, "a.i1", to, at + 7], [at + 1700, "b.i2", to, at + 900_000]]
+            steps.append({"what": "hand", "do": "put", "part": part, "to": to, "changes": changes})
+    assert [(f.kind, f.channels, f.either) for f in on(TWO_BOARDS, steps)] == [("shorted", ("a.i1", "b.i2"), None)]
+
+
+def test_contacts_that_bounce_for_long_on_every_edge_chatter() -> None:
+    def step(to: int, at: int, lasts_us: int) -> dict[str, Any]:
+        count = lasts_us // 3500 // 2 * 2 + 1  # an odd number of edges ends where it should
+        edges = [[at + n * 3500, "a.b1", to ^ (n % 2), at + n * 3500] for n in range(count)]
+        return {**put("b1", to, b1=to), "edges": edges}
+
+    assert kinds([step(1, 0, 28_000), step(0, 900_000, 28_000)]) == [("chattering", ("a.b1",))]
+    assert kinds([step(1, 0, 18_000), step(0, 900_000, 18_000)]) == [("chattering", ("a.b1",))]
+    assert kinds([step(1, 0, 18_000), step(0, 900_000, 3_500)]) == []  # once may be a finger that fumbled
+
+
+def test_a_contact_crossed_and_inverted_may_be_turned_round_at_either_end() -> None:
+    one, two = {"b1": 0, "b2": 0}, {"b1": 1, "b2": 1}
+    rest = {"b1": 0, "b2": 1}
+    evidence = [put("b3", 0, **rest), *presses("b1", one, rest), *presses("b2", two, rest)]
+    said = {(f.kind, f.channels, f.either is not None) for f in found(evidence)}
+    assert said == {
+        ("crossed", ("a.b1", "a.b2"), False),
+        ("inverted", ("a.b1",), True),
+        ("inverted", ("a.b2",), True),
+    }
+
+
+def test_a_short_of_which_one_contact_is_broken_is_found_as_both() -> None:
+    none = {"b1": 0, "b2": 0}
+    evidence = [*presses("b1", none, none) * 2, *presses("b2", {"b1": 1, "b2": 1}, none) * 2]
+    assert set(kinds(evidence)) == {("shorted", ("a.b1", "a.b2")), ("open", ("a.b1",))}
+
+
+def test_a_phantom_at_a_key_that_is_crossed_with_another_is_found() -> None:
+    text = TEXT.replace('columns = ["D24", "D25"]', 'columns = ["D24", "D25", "D26"]').replace(
+        "[lamps.l1]", '[controls.k12]\nkind = "button"\nchannel = { id = "a.k12", pin = "keys.r1c2" }\n[lamps.l1]'
+    )
+    none = dict.fromkeys(("k00", "k01", "k10", "k11", "k12"), 0)
+    evidence = presses("k10", {**none, "k12": 1}, none) + presses("k12", {**none, "k10": 1}, none)
+    three = ("k00", "k01", "k11")
+    evidence += [put(three, 1, **{**none, "k00": 1, "k01": 1, "k11": 1, "k10": 1}), put(three, 0, **none)]
+    assert {(f.kind, f.channels) for f in on(text, evidence)} == {
+        ("crossed", ("a.k10", "a.k12")),
+        ("phantom", ("a.k10",)),
+    }
+
+
+def test_a_turn_that_was_said_to_be_done_and_was_not_proves_nothing() -> None:
+    def turn(by: int, counts: int, start: int) -> dict[str, Any]:
+        return {
+            "what": "hand",
+            "do": "turn",
+            "part": "enc",
+            "to": by,
+            "before": {"a.enc": start},
+            "values": {"a.enc": start + counts},
+        }
+
+    assert found([turn(10, 0, 100), turn(-10, -40, 100), turn(10, 40, 60), turn(-10, -40, 100)]) == []
+
+
+def test_displays_of_unlike_length_that_are_crossed_are_crossed_and_no_more() -> None:
+    text = TEXT.replace("[digits.d2]\nplaces = 3", "[digits.d2]\nplaces = 6")
+    long, short = "7E30" + "6D79337F", "7E306D"
+    evidence = [
+        {"what": "digits", "part": "d1", "set": short, "seen": "", "displays": {"d2": short + "000000"}},
+        {"what": "digits", "part": "d2", "set": long, "seen": "", "displays": {"d1": long[:6]}},
+        {"what": "digits", "part": "d2", "set": "000000795F70", "seen": "", "displays": {}},
+    ]
+    assert [(f.kind, f.channels) for f in on(text, evidence)] == [("crossed", ("a.d1", "a.d2"))]
+
+
+def test_a_lamp_that_burns_only_in_the_dark_and_weakly_is_inverted_and_dim() -> None:
+    dark = {"what": "lamps", "set": {}, "seen": {"l1": {"level": "dim"}}}
+    own = {"what": "lamps", "set": {"l1": 1000}, "seen": []}
+    other = {"what": "lamps", "set": {"l2": 1000}, "seen": {"l2": {}, "l1": {"level": "dim"}}}
+    assert set(kinds([dark, own, other])) == {("inverted", ("a.l1",)), ("dim", ("a.l1",))}
