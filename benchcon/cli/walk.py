@@ -56,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.panel.file import load
     from benchcon.walk.folder import Folder, read_report
 
+    _refuse(args)
     panel = load(args.panel) if args.panel else None
     seconds = _soak_s(args.soak)
     old = read_report(args.compare) if args.compare else None
@@ -78,6 +79,19 @@ def run(args: argparse.Namespace) -> int:
         return _walk(args, session, panel, folder, done, only, old)
     finally:
         session.close()
+
+
+def _refuse(args: argparse.Namespace) -> None:
+    """What goes by itself takes no part in a walk."""
+    from benchcon.errors import Trouble
+
+    if args.wiggle and args.soak is not None:
+        raise Trouble("--wiggle and --soak: one after the other, not both at once")
+    alone = "--wiggle" if args.wiggle else "--soak" if args.soak is not None else ""
+    given = [f"--{name}" for name in ("only", "failed", "new", "report", "compare") if getattr(args, name)]
+    if alone and given:
+        have, them = ("has", "it") if len(given) == 1 else ("have", "them")
+        raise Trouble(f"{', '.join(given)} {have} nothing to do with {alone}; leave {them} out")
 
 
 def _soak_s(text: str | None) -> float | None:
@@ -235,10 +249,16 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
     if not names:
-        raise Trouble(f"nothing is left to do: {args.report} has no part that is {'wrong' if args.failed else 'new'}")
+        raise Trouble(f"nothing is left to do: {args.report} has no part that is {_sort(args)}")
     # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
-    kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "digits") and d.group.name not in wanted]
+    # So is what is no longer on the panel.
+    there = {part.name for part in panel.parts} - wanted
+    kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "digits") and d.group.name in there]
     return kept, names
+
+
+def _sort(args: argparse.Namespace) -> str:
+    return "wrong or new" if args.failed and args.new else "wrong" if args.failed else "new"
 
 
 def _walk(

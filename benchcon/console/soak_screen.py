@@ -133,6 +133,7 @@ class SoakScreen(WatchScreen):
 
     def on_mount(self) -> None:
         """Begin."""
+        self.ready = True
         table = self.query_one(Boards)
         table.styles.height = len(self.panel.boards) + 2
         table.focus()
@@ -163,6 +164,8 @@ class SoakScreen(WatchScreen):
 
     def frame(self) -> None:
         """Draw what has changed; ring for what went wrong since."""
+        if not self.ready:
+            return
         soaking = self._soaking
         table = self.query_one(Boards)
         if soaking is not None and soaking is not table.soaking:

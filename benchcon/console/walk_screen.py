@@ -114,11 +114,13 @@ class WalkScreen(Screen[None]):
 
     def on_resize(self) -> None:
         """Larger letters where there is room."""
-        self.query_one(Touched).styles.height = 7 if self.size.height >= 34 else 5
+        for large in self.query(Touched):
+            large.styles.height = 7 if self.size.height >= 34 else 5
 
     def frame(self) -> None:
-        """Draw what has changed."""
-        self.query_one(WalkFace).repaint()
+        """Draw what has changed; a frame may come before everything stands on the screen."""
+        for face in self.query(WalkFace):
+            face.repaint()
 
     # --- from the walk ----------------------------------------------------------------------------------------------
 

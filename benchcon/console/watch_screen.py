@@ -36,6 +36,8 @@ class WatchScreen(Screen[None]):
         self.sight, self.session, self.panel = sight, session, panel
         self._ends = threading.Event()
         self._thread: threading.Thread | None = None
+        self.ready = False
+        """Whether everything stands on the screen: a frame may come before."""
         self.number = 0
         """Goes up with every watch that is begun on this screen."""
 

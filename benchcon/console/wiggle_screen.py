@@ -75,6 +75,20 @@ class Channels(Table):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.standing: Standing | None = None
+        self.moved = False
+        """Whether the person chose a row; until then the worst one is chosen."""
+
+    def show(self, standing: Standing) -> None:
+        """Show how it stands now."""
+        self.standing = standing
+        if not self.moved and standing.rows:
+            self.chosen = standing.rows[0].key
+        self.repaint()
+
+    def choose(self, key: str) -> None:
+        """The person chooses a row."""
+        self.moved = True
+        super().choose(key)
 
     def columns(self, width: int) -> list[Column]:
         """Name and channel, drop-outs, shortest and longest, and how it stands now."""
@@ -134,16 +148,19 @@ class WiggleScreen(WatchScreen):
 
     def on_mount(self) -> None:
         """Begin."""
+        self.ready = True
         self.query_one(Channels).focus()
         self._watch()
 
     def on_resize(self) -> None:
         """Name and count on a line each where there is room."""
-        self.query_one(Touched).styles.height = 13 if self.size.height >= 34 else 5
+        for large in self.query(Touched):
+            large.styles.height = 13 if self.size.height >= 34 else 5
 
     def _watch(self) -> None:
         """Begin to watch `parts`, counting from nothing."""
         self._standing, self._heard, self._trouble = None, 0, ""
+        self.query_one(Channels).moved = False
         self._began_us = self.session.now_us()
         parts = list(self.parts)
 
@@ -163,11 +180,12 @@ class WiggleScreen(WatchScreen):
 
     def frame(self) -> None:
         """Draw what has changed, and ring for what dropped out since."""
+        if not self.ready:
+            return
         now = self._standing
         table = self.query_one(Channels)
         if now is not None and now is not table.standing:
-            table.standing = now
-            table.repaint()
+            table.show(now)
             if now.count > self._heard and self.bell:
                 self.app.bell()  # once a look, however many there were: a storm of bells tells no more
             self._heard = now.count

@@ -44,6 +44,19 @@ class Desks:
             self._stirred.wait(0.1)
         raise AssertionError("this did not come")
 
+    def at_rest(self) -> None:
+        """No faults, switches as they were at first, buttons released, no board dark; waits until it is heard."""
+        for hand in self.hands.values():
+            hand.clear()
+        rest = {"lighting": ("approach", "runway_edge", "taxiway", "stop_bar", "obstruction", "intensity"), "power": ()}
+        for board, names in rest.items():
+            for name in names:
+                self.hands[board].put(name, 0)
+        self.hands["met"].release("unit")
+        self.hands["lighting"].release("test")
+        self.bench.light()
+        self.wait(lambda: not missing_boards(self.session, self.panel))
+
     def close(self) -> None:
         self.session.close()
         self.demo.close()

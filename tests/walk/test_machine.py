@@ -262,8 +262,7 @@ def test_whatever_comes_the_walk_stands_and_its_evidence_can_be_judged(row: list
         assert machine.prompt().ask
         assert (machine.state == "over") == (machine.group is None)
         lines += machine.journal()
-    held = [done for done in machine.done.values() if done.evidence is machine._late]
-    assert len(resume(lines)) + len(held) >= len(machine.done)
+    assert len(resume(lines)) >= len(machine.done)
     diagnose(machine.panel, machine.evidence)
 
 

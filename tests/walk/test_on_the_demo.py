@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -13,25 +12,6 @@ from benchcon.walk.diagnosis import diagnose
 from benchcon.walk.faces import Answer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
-
-
-@pytest.fixture(scope="module")
-def desks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desks]:
-    with pytest.MonkeyPatch.context() as patch:
-        home = tmp_path_factory.mktemp("home")
-        patch.setenv("BENCHCON_HOME", str(home))
-        patch.setenv("BENCHCON_LOCKS", str(home))
-        desks = Desks()
-        yield desks
-        desks.close()
-
-
-@pytest.fixture
-def clean(desks: Desks) -> Iterator[Desks]:
-    yield desks
-    for hand in desks.hands.values():
-        hand.clear()
-
 
 FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], str, dict[str, Any]]] = [
     # board, fault put in, its channels, its settings, parts to walk, kind to be found, detail
@@ -90,7 +70,7 @@ SLOW |= {("segment_dead", "d_spd"), ("open", "enc_qnh"), ("dead", "d_dir"), ("di
     ids=[f"{fault}-{'-'.join(channels)}" for _, fault, channels, *_ in FAULTS],
 )
 def test_a_fault_is_named(
-    clean: Desks,
+    desks: Desks,
     board: str,
     fault: str,
     channels: tuple[str, ...],
@@ -99,39 +79,39 @@ def test_a_fault_is_named(
     kind: str,
     detail: dict[str, Any],
 ) -> None:
-    clean.hands[board].fault(fault, *channels, **settings)
-    (finding,) = clean.findings(parts)
+    desks.hands[board].fault(fault, *channels, **settings)
+    (finding,) = desks.findings(parts)
     assert finding.kind == kind
     assert set(finding.channels) == {f"{board}.{channel}" for channel in channels}
     assert {key: finding.detail[key] for key in detail} == detail
 
 
 @pytest.mark.slow
-def test_healthy_desks_have_nothing_wrong(clean: Desks) -> None:
-    walk = clean.robot_walk()
-    assert diagnose(clean.panel, walk.evidence) == []
+def test_healthy_desks_have_nothing_wrong(desks: Desks) -> None:
+    walk = desks.robot_walk()
+    assert diagnose(desks.panel, walk.evidence) == []
     assert {done.how for done in walk.done.values()} == {"done"}
-    assert len(walk.done) == len(clean.panel.parts) + 2
+    assert len(walk.done) == len(desks.panel.parts) + 2
 
 
-def test_a_lamp_blinks_for_the_eye_and_never_more_than_three_times_a_second(clean: Desks) -> None:
+def test_a_lamp_blinks_for_the_eye_and_never_more_than_three_times_a_second(desks: Desks) -> None:
     """WCAG 2, success criterion 2.3.1, counted by the simulated boards on what was really lit."""
-    clean.robot_walk(("mains_fail",), blink_s=1.3)
-    flashes = clean.hands["power"].flashes()
+    desks.robot_walk(("mains_fail",), blink_s=1.3)
+    flashes = desks.hands["power"].flashes()
     assert flashes["l_main"] >= 1
-    assert all(count <= 3 for hand in clean.hands.values() for count in hand.flashes().values())
+    assert all(count <= 3 for hand in desks.hands.values() for count in hand.flashes().values())
 
 
-def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(clean: Desks) -> None:
+def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(desks: Desks) -> None:
     def act(scene: Scene) -> Answer | None:
         if scene.state == "ask" and scene.step is not None:
-            hand = clean.hands["met"]
+            hand = desks.hands["met"]
             threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
         return None
 
-    walk = Walk(clean.panel, ("pressure_unit",), rest_us=100_000)
+    walk = Walk(desks.panel, ("pressure_unit",), rest_us=100_000)
     face = Scripted(act)
-    assert Runner(clean.session, walk, face).run()
+    assert Runner(desks.session, walk, face).run()
     assert face.sounds == ["right", "right", "over"]
     assert [scene.prompt.title for scene in face.scenes if scene.state == "ask"] == [
         "Press hPa / inHg",
@@ -139,11 +119,11 @@ def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(clean: Desks) -
     ]
 
 
-def test_a_proved_button_answers_short_for_yes_and_long_for_no(clean: Desks) -> None:
+def test_a_proved_button_answers_short_for_yes_and_long_for_no(desks: Desks) -> None:
     answered: list[int] = []
 
     def act(scene: Scene) -> Answer | None:
-        hand = clean.hands["met"]
+        hand = desks.hands["met"]
         if scene.state == "ask" and scene.step is not None:
             threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
         elif scene.state == "look" and scene.step is not None and scene.number not in answered:
@@ -156,16 +136,16 @@ def test_a_proved_button_answers_short_for_yes_and_long_for_no(clean: Desks) -> 
             threading.Timer(0.3 + held, hand.release, ("unit",)).start()
         return None
 
-    walk = Walk(clean.panel, ("pressure_unit", "mains_fail", "standby_fail", "battery_low"), rest_us=100_000)
+    walk = Walk(desks.panel, ("pressure_unit", "mains_fail", "standby_fail", "battery_low"), rest_us=100_000)
     face = Scripted(act)
-    assert Runner(clean.session, walk, face, blink_s=0.2).run()
+    assert Runner(desks.session, walk, face, blink_s=0.2).run()
     answers = {name: [e.answer for e in done.evidence] for name, done in walk.done.items() if done.group.kind == "lamp"}
     assert answers == {"mains_fail": ["same"], "standby_fail": ["same"], "battery_low": ["otherwise"]}
-    assert [f.kind for f in diagnose(clean.panel, walk.evidence)] == ["dead"]
+    assert [f.kind for f in diagnose(desks.panel, walk.evidence)] == ["dead"]
 
 
-def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(clean: Desks) -> None:
-    hand = clean.hands["met"]
+def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(desks: Desks) -> None:
+    hand = desks.hands["met"]
     pulled = threading.Event()
 
     def act(scene: Scene) -> Answer | None:
@@ -181,15 +161,15 @@ def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(clean: De
         assert face.warned.wait(30)
         hand.replug()
 
-    walk = Walk(clean.panel, ("pressure_unit",), rest_us=100_000)
+    walk = Walk(desks.panel, ("pressure_unit",), rest_us=100_000)
     face = Scripted(act)
-    assert Runner(clean.session, walk, face).run()
+    assert Runner(desks.session, walk, face).run()
     assert face.warnings == ["board 'met' is gone: plug it in again, and the walk goes on", "board 'met' is back"]
-    assert diagnose(clean.panel, walk.evidence) == []
+    assert diagnose(desks.panel, walk.evidence) == []
 
 
-def test_a_reset_in_mid_walk_is_no_fault_of_the_part(clean: Desks) -> None:
-    hand = clean.hands["met"]
+def test_a_reset_in_mid_walk_is_no_fault_of_the_part(desks: Desks) -> None:
+    hand = desks.hands["met"]
     reset = threading.Event()
 
     def act(scene: Scene) -> Answer | None:
@@ -200,12 +180,12 @@ def test_a_reset_in_mid_walk_is_no_fault_of_the_part(clean: Desks) -> None:
             threading.Timer(0.4, hand.press if scene.step.to else hand.release, ("unit",)).start()
         return None
 
-    walk = Walk(clean.panel, ("pressure_unit",), rest_us=100_000)
-    assert Runner(clean.session, walk, Scripted(act)).run()
-    assert diagnose(clean.panel, walk.evidence) == []
+    walk = Walk(desks.panel, ("pressure_unit",), rest_us=100_000)
+    assert Runner(desks.session, walk, Scripted(act)).run()
+    assert diagnose(desks.panel, walk.evidence) == []
 
 
-def test_a_walk_that_is_left_keeps_what_was_done(clean: Desks) -> None:
+def test_a_walk_that_is_left_keeps_what_was_done(desks: Desks) -> None:
     lines: list[dict[str, Any]] = []
 
     def act(scene: Scene) -> Answer | None:
@@ -213,12 +193,12 @@ def test_a_walk_that_is_left_keeps_what_was_done(clean: Desks) -> None:
             return Answer("leave")
         return Answer("same", scene.number) if scene.state == "look" else None
 
-    walk = Walk(clean.panel, ("pressure_unit", "mains_fail"), rest_us=50_000)
-    assert not Runner(clean.session, walk, Scripted(act), lines.append).run()
+    walk = Walk(desks.panel, ("pressure_unit", "mains_fail"), rest_us=50_000)
+    assert not Runner(desks.session, walk, Scripted(act), lines.append).run()
     assert [line.get("done") for line in lines] == ["dark", "mains_fail", "rest"]
 
 
-def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(clean: Desks) -> None:
+def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> None:
     """The walk says so and waits; “again” ends dark and asks the lamp anew."""
     asked: list[str] = []
 
@@ -226,18 +206,18 @@ def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(clean: Desks) -> Non
         if scene.state == "look" and scene.step is not None:
             asked.append(scene.step.do)
             if scene.step.do == "dark":
-                clean.bench.dark().result(5)
+                desks.bench.dark().result(5)
             return Answer("same", scene.number)
         return None
 
     class Face(Scripted):
         def warn(self, text: str) -> None:
             super().warn(text)
-            assert clean.session.state.board_named("power").dark
+            assert desks.session.state.board_named("power").dark
             self.post(Answer("again"))
 
-    walk = Walk(clean.panel, ("mains_fail",))
+    walk = Walk(desks.panel, ("mains_fail",))
     face = Face(act)
-    assert Runner(clean.session, walk, face, blink_s=0).run()
+    assert Runner(desks.session, walk, face, blink_s=0).run()
     assert face.warnings == ["a board is dark: end dark (a, again, does it), and the walk goes on"]
     assert asked == ["dark", "lamp"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,14 +16,9 @@ from benchcon.walk.journal import Done
 from benchcon.walk.plan import plan
 
 
-@pytest.fixture
-def desks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desks]:
-    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path))
-    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+@pytest.fixture(autouse=True)
+def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)  # the console asks for a folder's name; it is made where the program runs
-    desks = Desks()
-    yield desks
-    desks.close()
 
 
 async def walking(eyes: Eyes, folder: str) -> WalkScreen:

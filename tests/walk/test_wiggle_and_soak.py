@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from walk.desks import Desks
@@ -18,17 +16,6 @@ from benchcon.walk.layout import Layout
 from benchcon.walk.soak import Strained, figures, load_steps
 from benchcon.walk.watching import soak, wiggle
 from benchcon.walk.wiggle import Wiggle
-
-
-@pytest.fixture(scope="module")
-def desks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desks]:
-    with pytest.MonkeyPatch.context() as patch:
-        home = tmp_path_factory.mktemp("home")
-        patch.setenv("BENCHCON_HOME", str(home))
-        patch.setenv("BENCHCON_LOCKS", str(home))
-        desks = Desks()
-        yield desks
-        desks.close()
 
 
 def test_drop_outs_are_counted_and_timed_on_the_boards_clock() -> None:
