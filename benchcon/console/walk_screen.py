@@ -186,7 +186,8 @@ class WalkScreen(Screen[None]):
         elif self.look.changed:
             hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.", BRASS
         elif scene.button:
-            hint = f"{hint} {self._labels.get(scene.button, scene.button)} answers too: short yes, long no."
+            no = "long no (nothing lit)" if self.look.own and not self.look.digits else "long no"
+            hint = f"{hint} {self._labels.get(scene.button, scene.button)} answers too: short yes, {no}."
         self.query_one("#hint", Static).update(Text(printable(hint), colour))
 
     def _progress(self) -> None:

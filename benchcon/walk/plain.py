@@ -60,7 +60,7 @@ class PlainFace:
         self._say(f"\n{prompt.number}/{prompt.of}  {prompt.ask}{picture}")
         if scene.button and self._layout is not None:
             label = self._layout.part(scene.button).label or scene.button
-            self._say(f"      {label} answers too: short for yes, long for no")
+            self._say(f"      {label} answers too: short for yes, long for no (of a lamp: nothing lit)")
 
     def sound(self, word: str) -> None:
         """One bell for right, two for wrong."""

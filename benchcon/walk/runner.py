@@ -192,7 +192,7 @@ class Runner:
             self.walk.again(self._now())
 
     def _by_button(self, change: Change) -> None:
-        """A proved button answers: short yes, long no."""
+        """A proved button answers: short yes, long no (of a lamp: it does not light; else the screen must say more)."""
         walk, at_us = self.walk, change.at_us
         name = walk.answer_button
         if not name or change.channel not in walk.layout.channels_of(name):
@@ -205,6 +205,9 @@ class Runner:
                 walk.looked(at_us)
             elif walk.step is not None and walk.step.do == "lamp":
                 walk.looked_otherwise(at_us)  # it does not light
+            else:
+                self.face.sound("wrong")
+                self.face.warn("no: say on the screen what there is to be seen")
 
     # --- from the face ---------------------------------------------------------------------------------------------
 

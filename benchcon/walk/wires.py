@@ -254,7 +254,7 @@ class _Search:
             more = _merged((*faults, fault))
             yield more
             if len(more) > 1:
-                yield from _other_ends(more)
+                yield from _other_ends(more, fault)
 
     def _evaluate(self, faults: tuple[Fault, ...], wires: list[int], total: float) -> _State:
         net = self.net
@@ -327,11 +327,16 @@ class _Search:
         return price
 
 
-def _other_ends(faults: tuple[Fault, ...]) -> Iterator[tuple[Fault, ...]]:
-    """The same faults, but one of them at another end of the wires that are changed round or touch."""
+def _other_ends(faults: tuple[Fault, ...], fresh: Fault) -> Iterator[tuple[Fault, ...]]:
+    """The same faults, but one of them at another end of the wires that are changed round or touch.
+
+    Of all such pairs only those with the `fresh` fault in them: the others were tried before it came.
+    """
     for single in (fault for fault in faults if len(fault.wires) == 1):
         rest = tuple(fault for fault in faults if fault != single)
         for mixed in (fault for fault in rest if len(fault.wires) > 1 and single.wires[0] in fault.wires):
+            if single != fresh and not set(fresh.wires) <= set(mixed.wires):
+                continue
             for wire in mixed.wires:
                 for stage in ("part", "pin"):
                     moved = Fault(single.kind, (wire,), stage)
