@@ -10,14 +10,15 @@ import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.capture.reader import Reader
-from benchcon.capture.writer import Writer
+from benchcon.capture.writer import Figures, Writer
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
 from benchcon.watch import Keeper, triggers_of
+from benchcon.watch.keeper import Closed
 from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME, Batch
 
@@ -27,6 +28,14 @@ if TYPE_CHECKING:
     from benchcon.link import Bench
 
 Listener = Callable[[list[Event]], None]
+
+
+class Keeping(NamedTuple):
+    """The last minutes are being written out, with what follows."""
+
+    path: Path
+    left_us: int
+    """It goes on for so long yet."""
 
 
 class Session:
@@ -41,6 +50,21 @@ class Session:
     def ring_reach_us(self) -> int:
         """How far back the pre-trigger ring reaches; 0 without one."""
         return 0
+
+    @property
+    def recording_figures(self) -> Figures | None:
+        """How the writing of the capture goes; None if none is being written."""
+        return None
+
+    @property
+    def keeping(self) -> Keeping | None:
+        """The capture into which the last minutes and what follows are being written; None if none is."""
+        return None
+
+    @property
+    def captures(self) -> Sequence[Closed]:
+        """Captures of this session that are closed: recorded ones, then those that were kept."""
+        return ()
 
     def __init__(self, panel: Panel) -> None:
         self.panel = panel
@@ -66,11 +90,6 @@ class Session:
     def now_us(self) -> int:
         """The present, in the stream's time."""
         raise Trouble("this session has no time")
-
-    @property
-    def recording_bytes(self) -> int:
-        """Bytes of the capture being written, 0 if none is."""
-        return 0
 
     def close(self) -> None:
         """Give back what the session holds."""
@@ -114,6 +133,8 @@ class LiveSession(Session):
         self.hands = dict(hands or {})
         self.simulated = bool(self.hands)
         self._writer: Writer | None = None
+        self._begun_us = 0
+        self._recorded: list[Closed] = []
         self._end = bench.subscribe(self._take)
 
     def now_us(self) -> int:
@@ -155,22 +176,39 @@ class LiveSession(Session):
         with self.lock:
             # Under the lock, so that no record falls between the keyframe it opens with and the first batch.
             self._writer = Writer(path, self.bench.began, self._keyframe, at_us=max(self.state.at_us, 0), force=force)
+            self._begun_us = self.now_us()
             self.recording = Path(path)
 
-    def stop_recording(self) -> None:
-        """End the capture; what was recorded is on disk when this returns."""
+    def stop_recording(self) -> Closed | None:
+        """End the capture; what was recorded is on disk when this returns. None if none was being written."""
         with self.lock:
+            begun_us, now_us = self._begun_us, self.now_us()
             writer, self._writer, self.recording = self._writer, None, None
             if writer is not None:
                 writer.stop()  # under the lock: its last keyframe says what the records before it made
-        if writer is not None:
-            writer.close()
+        if writer is None:
+            return None
+        self._recorded.append(Closed(writer.close(), begun_us, now_us))
+        return self._recorded[-1]
 
     @property
-    def recording_bytes(self) -> int:
-        """Bytes of the capture being written, 0 if none is."""
+    def recording_figures(self) -> Figures | None:
+        """How the writing of the capture goes; None if none is being written."""
         writer = self._writer
-        return writer.figures().bytes if writer else 0
+        return writer.figures() if writer is not None else None
+
+    @property
+    def keeping(self) -> Keeping | None:
+        """The capture into which the last minutes and what follows are being written; None if none is."""
+        with self.lock:
+            path = self.keeper.writing
+            left_us = max(0, self.keeper.until_us - self.now_us())
+        return Keeping(path, left_us) if path is not None else None
+
+    @property
+    def captures(self) -> Sequence[Closed]:
+        """Captures of this session that are closed: recorded ones, then those that were kept."""
+        return (*self._recorded, *self.keeper.closed)
 
     def mark(self, text: str) -> None:
         """Put a mark into the stream."""

@@ -8,19 +8,18 @@ from __future__ import annotations
 import gc
 import time
 from collections.abc import Iterable
-from datetime import datetime
 from typing import Any, ClassVar
 
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingsMap, BindingType
 from textual.screen import Screen
 
+from benchcon.console import captures
 from benchcon.console.ask import Ask
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import DarkWatch, NotConfirmed
 from benchcon.console.face import Face
-from benchcon.console.head import size_text, span_text
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.links import Links
@@ -58,6 +57,7 @@ class ConsoleApp(App[int]):
         Binding("f9,ctrl+d", "dark", "DARK", priority=True),
         Binding("f8,ctrl+l", "light", "Light", priority=True),
         Binding("r", "record", "Record"),
+        Binding("r", "stop_recording", "Stop recording"),
         Binding("m", "mark", "Mark"),
         Binding("k", "keep", "Keep the last minutes"),
         Binding("n", "name", "Name by hand"),
@@ -124,7 +124,9 @@ class ConsoleApp(App[int]):
         """Keys that have nothing to do are not offered."""
         if action == "light":
             return any(board.dark for board in self.sight.boards.values()) and self.session.bench is not None
-        if action in ("dark", "record", "mark", "name", "keep"):
+        if action in ("record", "stop_recording"):
+            return self.session.live and (self.session.recording is not None) == (action == "stop_recording")
+        if action in ("dark", "mark", "name", "keep"):
             return bool(self.session.live)
         if action == "walk":
             return bool(self.session.live) and isinstance(self.screen, BenchScreen)
@@ -229,38 +231,16 @@ class ConsoleApp(App[int]):
     # --- recording ------------------------------------------------------------------------------------------------
 
     def action_record(self) -> None:
-        """Begin a capture, or end the one that is being written."""
-        session = self.session
-        if not isinstance(session, LiveSession):
-            return
-        if session.recording is not None:
-            name, size = session.recording.name, size_text(session.recording_bytes)
-            self.run_worker(session.stop_recording, thread=True, exit_on_error=False)
-            self.tell(f"{printable(name)} is closed, {size}")
-            return
+        """Ask for a file, and begin a capture in it."""
+        captures.start(self)
 
-        def begin(text: str) -> None:
-            session.start_recording(text)
-
-        def done(text: str | None) -> None:
-            if text is not None:
-                self.tell(f"recording into {printable(text)}")
-
-        name = datetime.now().strftime("bench-%Y%m%d-%H%M%S.capture")
-        why = "Everything on the wire goes into this file until you press r again. It is never written over another."
-        self.push_screen(Ask("Record into", why, name, check=begin), done)
+    def action_stop_recording(self) -> None:
+        """End the capture that is being written."""
+        captures.stop(self)
 
     def action_keep(self) -> None:
         """Write out what the bench remembers of the last minutes, and what follows for a while."""
-        if isinstance(self.session, LiveSession):
-            try:
-                path = self.session.keep_last()
-            except Trouble as trouble:
-                self.tell(str(trouble), "error")
-                return
-            self.tell(
-                f"the last {span_text(self.session.ring_reach_us)} and what follows go into {printable(path.name)}"
-            )
+        captures.keep(self)
 
     def action_mark(self) -> None:
         """Mark this moment, and then ask what it was: the words come after, the mark stands where the key was hit."""

@@ -30,6 +30,18 @@ def fitted(text: str, width: int) -> str:
     return kept.rstrip() + "…"
 
 
+def shortened(text: str, width: int) -> str:
+    """Return `text` cut to `width` cells in its middle: what begins alike and ends differently is told apart."""
+    if cell_len(text) <= width or width < 5:
+        return fitted(text, width)
+    tail = ""
+    for letter in reversed(text):
+        if cell_len(letter + tail) > width * 2 // 3:
+            break
+        tail = letter + tail
+    return fitted(text, width - cell_len(tail)) + tail
+
+
 class Canvas:
     """`width` × `height` cells; each holds one character and a style.
 

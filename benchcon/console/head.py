@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from textual import events
 from textual.message import Message
 
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, fitted, shortened
+from benchcon.console.captures import size_text, span_text
 from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
 from benchcon.session import ReplaySession
@@ -25,23 +26,6 @@ VIEWS = (
     ("time", "f6", "Time"),
 )
 """Name, key and word of each view."""
-
-
-def size_text(count: int) -> str:
-    """A number of bytes for a person: ``812 B``, ``34 kB``, ``1.2 MB``."""
-    if count < 1000:
-        return f"{count} B"
-    if count < 1_000_000:
-        return f"{count / 1000:.0f} kB"
-    return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.2f} GB"
-
-
-def span_text(us: int) -> str:
-    """A stretch of time as ``m:ss`` or ``h:mm:ss``."""
-    seconds = max(us, 0) // 1_000_000
-    minutes, seconds = divmod(seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
 
 
 class Head(Drawn):
@@ -104,25 +88,38 @@ class Head(Drawn):
         return x + 1
 
     def _right(self, width: int) -> list[tuple[str, str, bool]]:
+        """What stands at the right; names of files give way first."""
+        room = width - sum(len(key) + len(word) + 3 for _, key, word in VIEWS) - 2
+        for name_width in (40, 32, 24, 16, 13, 8, 0):
+            found = self._told(width >= 100, name_width)
+            if sum(len(text) + 2 for text, _, _ in found) <= room:
+                break
+        return found
+
+    def _told(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
         session = self.sight.session
         found: list[tuple[str, str, bool]] = []
         if any(board.dark for board in self.sight.boards.values()):
             found.append(("◐ DARK", WARN, True))
         if not session.live:
             name = session.path.name if isinstance(session, ReplaySession) else ""
-            found.append((f"▶ {fitted(printable(name), 18 if width < 100 else 40)}", BRASS, True))
+            found.append((f"▶ {fitted(printable(name), max(name_width, 8))}", BRASS, True))
             return found
-        reach = session.ring_reach_us
-        path = session.recording
-        if path is not None:
-            name = fitted(printable(path.name), 16 if width < 100 else 40)
-            found.append((f"● REC {name} {size_text(session.recording_bytes)}", BAD, True))
-        elif width >= 100:
-            found.append(("○ not recording", ENGRAVED, False))
-        if reach:
-            found.append(
-                (f"keeps {span_text(reach)}" if width >= 100 or path is None else span_text(reach), QUIET, False)
-            )
+        reach = span_text(session.ring_reach_us)
+        figures, keeping, path = session.recording_figures, session.keeping, session.recording
+        if path is not None and figures is not None:
+            name = f"{shortened(printable(path.name), name_width)} " if name_width else ""
+            found.append((f"● REC {name}{size_text(figures.bytes)}", BAD, True))
+        if keeping is not None:
+            name = f"{shortened(printable(keeping.path.stem), name_width)} " if name_width else ""
+            # Rounded up, so that it counts down to nought.
+            found.append((f"● KEEP {name}{span_text(keeping.left_us + 999_999)} to go", BAD, True))
+        if figures is None and keeping is None:
+            if wide:
+                found.append(("○ not recording", ENGRAVED, False))
+            found.append((f"remembers {reach}", QUIET, False))
+        elif wide:
+            found.append((reach, QUIET, False))
         return found
 
     def on_click(self, event: events.Click) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from types import FrameType
 
 from benchcon.console.app import ConsoleApp
+from benchcon.console.captures import told
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
@@ -48,6 +49,8 @@ def run_console(session: Session) -> int:
         if session.bench is not None:
             confirmed = session.bench.close(dark=True)
         session.close()
+    for closed in session.captures:
+        print(f"benchcon: wrote {told(closed)}", file=sys.stderr)
     if not confirmed:
         print("benchcon: dark was NOT CONFIRMED by every board: pull the plug", file=sys.stderr)
     if app.trouble:

@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from benchcon.console.captures import troubles
 from benchcon.console.feed import Feed
 from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
@@ -14,10 +15,9 @@ from benchcon.console.standing import Standing, standing
 from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Panel, Part
-from benchcon.session import LiveSession, ReplaySession, Session
+from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.wire.events import Event
-from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
@@ -139,7 +139,7 @@ class Sight:
                 for port in self.ports
                 if port.text
             ]
-        notices += recording_troubles(self.session)
+        notices += troubles(self.session)
         if self.feed.events_dropped:
             notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")
         self.notices = notices
@@ -165,21 +165,3 @@ class Sight:
         if isinstance(self.past, Recorded):
             self.past.close()
         self.work.close()
-
-
-def recording_troubles(session: Session) -> list[str]:
-    """What is the matter with the capture that is being written."""
-    if not isinstance(session, LiveSession):
-        return []
-    found = [f"keeping the last minutes: {session.keeper.trouble}"] if session.keeper.trouble else []
-    writer = session._writer
-    if writer is None:
-        return found
-    figures = writer.figures()
-    if figures.missing:
-        found.append(f"recording: {printable(figures.missing)}; {figures.missed} records missed so far")
-    elif figures.missed:
-        found.append(f"recording: {figures.missed} records are in no file")
-    if figures.trouble:
-        found.append(f"recording: {printable(figures.trouble)}")
-    return found

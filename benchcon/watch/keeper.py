@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import NamedTuple
 
 from benchcon.capture import Ring, Writer
 from benchcon.capture.writer import Figures
@@ -26,6 +27,14 @@ from benchcon.wire.records import Batch
 FOLLOW_S = 60.0
 """So long it goes on after the last trigger."""
 MOST_FIRED = 200
+
+
+class Closed(NamedTuple):
+    """A capture that is written and closed, and the stretch of the bench that it holds."""
+
+    figures: Figures
+    from_us: int
+    to_us: int
 
 
 class Keeper:
@@ -55,19 +64,31 @@ class Keeper:
         """Captures written, in order."""
         self.trouble = ""
         """Why the last capture could not be begun; empty if it could."""
+        self.closed: list[Closed] = []
+        """Captures that are on the disk and closed, in order."""
         self._path = path
         self._began = began
         self._state = state
         self._note = note
         self._follow_us = int(follow_s * 1_000_000)
         self._writer: Writer | None = None
-        self._until_us = 0
+        self._from_us = self._until_us = 0
         self._closing: list[threading.Thread] = []
 
     @property
     def writing(self) -> Path | None:
         """The capture being written now."""
         return self.kept[-1] if self._writer is not None else None
+
+    @property
+    def until_us(self) -> int:
+        """When the capture being written ends by itself."""
+        return self._until_us
+
+    @property
+    def follow_us(self) -> int:
+        """How long a capture goes on after the last trigger or key."""
+        return self._follow_us
 
     def take(self, batches: Sequence[Batch], events: Sequence[Event]) -> None:
         """Take batches and the events they gave; `state` has eaten them."""
@@ -103,6 +124,7 @@ class Keeper:
                 self.trouble = str(trouble)
                 return None
             self.trouble = ""
+            self._from_us = self.ring.from_us
             self.kept.append(path)
         return self.kept[-1]
 
@@ -111,7 +133,7 @@ class Keeper:
         writer, self._writer = self._writer, None
         if writer is not None:
             writer.stop()
-        figures = writer.close() if writer is not None else None
+        figures = self._close(writer, self._from_us, self._state.at_us) if writer is not None else None
         for thread in self._closing:
             thread.join()
         self._closing.clear()
@@ -123,8 +145,14 @@ class Keeper:
         if writer is not None:
             writer.stop()
             self._closing = [thread for thread in self._closing if thread.is_alive()]
-            self._closing.append(threading.Thread(target=writer.close, name="capture close"))
+            given = writer, self._from_us, self._state.at_us
+            self._closing.append(threading.Thread(target=self._close, args=given, name="capture close"))
             self._closing[-1].start()
+
+    def _close(self, writer: Writer, from_us: int, to_us: int) -> Figures:
+        figures = writer.close()
+        self.closed.append(Closed(figures, from_us, max(to_us, from_us)))
+        return figures
 
     def figures(self) -> Figures | None:
         """How the writing goes, while a capture is written."""

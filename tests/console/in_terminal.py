@@ -13,6 +13,7 @@ import sys
 import termios
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import TracebackType
 
 import pyte
@@ -25,7 +26,9 @@ KEYS |= {"F8": b"\x1b[19~", "F9": b"\x1b[20~", "right": b"\x1b[C", "down": b"\x1
 class Terminal:
     """`words` run with this Python in a terminal of `columns` by `rows`."""
 
-    def __init__(self, *words: str, columns: int = 80, rows: int = 24, env: dict[str, str] | None = None) -> None:
+    def __init__(
+        self, *words: str, columns: int = 80, rows: int = 24, env: dict[str, str] | None = None, cwd: Path | None = None
+    ) -> None:
         self.screen = pyte.Screen(columns, rows)
         self._stream = pyte.ByteStream(self.screen)
         self.raw = b""
@@ -41,6 +44,7 @@ class Terminal:
             stderr=slave,
             env=given | (env or {}),
             start_new_session=True,
+            cwd=cwd,
         )
         os.close(slave)
 

@@ -380,42 +380,6 @@ async def test_a_mark_stands_where_the_key_was_hit_and_its_words_follow() -> Non
         await eyes.until(lambda: eyes.app.sight.history.marks == [(at_us, "mark 1: chatter")], "the mark")
 
 
-async def test_record_on_and_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "there.capture").write_text("mine")
-    session = Fed()
-    async with console(session, (140, 45)) as eyes:
-        await eyes.see("○ not recording", "keeps ")
-        await eyes.press("r")
-        await eyes.see("Record into")
-        await eyes.press("ctrl+u", *"there.capture", "enter")
-        await eyes.see("there.capture")
-        assert (tmp_path / "there.capture").read_text() == "mine"  # never over another file
-        await eyes.press("ctrl+u", *"night.capture", "enter")
-        await eyes.see("● REC night.capture")
-        session.wait(0.5)
-        session.moved("power", sw_main=1)
-        await eyes.press("m", *"flicker", "enter", "r")
-        await eyes.see("○ not recording", "night.capture is closed")
-        await eyes.until(lambda: "word 1: flicker" in (tmp_path / "night.capture").read_text())
-    text = (tmp_path / "night.capture").read_text()
-    assert " is sw_main=1 #" in text
-    assert text.index("* mark 1") < text.index("* word 1: flicker")
-
-
-async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    session = Fed()
-    session.moved("power", sw_main=1)
-    async with console(session) as eyes:
-        session.wait(5.0)
-        await eyes.press("k")
-        await eyes.see("the last 0:0")
-        session.keeper.end()
-        (kept,) = tmp_path.glob("*.capture*")
-        assert " is sw_main=1 #" in kept.read_text()
-
-
 async def test_a_trigger_is_said_when_it_fires() -> None:
     session = Fed()
     async with console(session) as eyes:

@@ -1,0 +1,109 @@
+"""The captures that are written from the console: the keys that begin and end them, and what is said of them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from benchcon.console.ask import Ask
+from benchcon.errors import Trouble
+from benchcon.session import LiveSession, Session
+from benchcon.watch.keeper import Closed
+from benchcon.wire.printable import printable
+
+if TYPE_CHECKING:
+    from benchcon.console.app import ConsoleApp
+
+
+def size_text(count: int) -> str:
+    """A number of bytes for a person: ``812 B``, ``34 kB``, ``1.2 MB``."""
+    if count < 1000:
+        return f"{count} B"
+    if count < 1_000_000:
+        return f"{count / 1000:.0f} kB"
+    return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.2f} GB"
+
+
+def span_text(us: int) -> str:
+    """A stretch of time as ``m:ss`` or ``h:mm:ss``."""
+    seconds = max(us, 0) // 1_000_000
+    minutes, seconds = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
+
+
+def told(closed: Closed) -> str:
+    """A closed capture in one line: which file, how many records and bytes, how long, and what is not in it."""
+    figures = closed.figures
+    span = span_text(closed.to_us - closed.from_us)
+    size = size_text(figures.bytes) + (f" ({figures.bytes} B)" if figures.bytes >= 1000 else "")
+    parts = f", the last of {figures.parts + 1} files" if figures.parts else ""
+    text = f"{printable(figures.path)}: {figures.records} records, {size}, {span}{parts}"
+    missing = figures.missed + figures.waiting
+    if missing:
+        why = f" ({printable(figures.missing)})" if figures.missing else ""
+        text += f"; {missing} records are MISSING in it{why}"
+    return text
+
+
+def troubles(session: Session) -> list[str]:
+    """What is the matter with the captures that are being written."""
+    if not isinstance(session, LiveSession):
+        return []
+    found = [f"keeping the last minutes: {session.keeper.trouble}"] if session.keeper.trouble else []
+    for what, figures in (("recording", session.recording_figures), ("keeping", session.keeper.figures())):
+        if figures is None:
+            continue
+        if figures.missing:
+            found.append(f"{what}: {printable(figures.missing)}; {figures.missed} records missed so far")
+        elif figures.missed:
+            found.append(f"{what}: {figures.missed} records are in no file")
+        if figures.trouble:
+            found.append(f"{what}: {printable(figures.trouble)}")
+    return found
+
+
+def start(app: ConsoleApp) -> None:
+    """Ask for a file and record into it."""
+    session = app.session
+    if not isinstance(session, LiveSession):
+        return
+
+    def done(text: str | None) -> None:
+        if text is not None:
+            app.tell(f"recording into {printable(text)}")
+
+    name = datetime.now().strftime("bench-%Y%m%d-%H%M%S.capture")
+    why = "Everything on the wire goes into this file until you press r again. It is never written over another."
+    app.push_screen(Ask("Record into", why, name, check=session.start_recording), done)
+
+
+def stop(app: ConsoleApp) -> None:
+    """End the capture that is being written, and say what is in it."""
+    session = app.session
+
+    def close() -> None:
+        closed = session.stop_recording() if isinstance(session, LiveSession) else None
+        if closed is not None:
+            app.tell(f"closed {told(closed)}")
+
+    app.run_worker(close, thread=True, exit_on_error=False)
+
+
+def keep(app: ConsoleApp) -> None:
+    """Write out what the bench remembers of the last minutes, and what follows for a while."""
+    session = app.session
+    if not isinstance(session, LiveSession):
+        return
+    before = session.keeping
+    follow = f"the next {session.keeper.follow_us / 1e6:g} s"
+    try:
+        path = session.keep_last()
+    except Trouble as trouble:
+        app.tell(str(trouble), "error")
+        return
+    name = printable(path.name)
+    if before is not None and before.path == path:
+        app.tell(f"{follow} go into {name} as well")
+    else:
+        app.tell(f"the last {span_text(session.ring_reach_us)} and {follow} go into {name}")

@@ -1,0 +1,102 @@
+"""Captures written from the console: what the screen says of them, what is in them, and what is told on leaving."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import OSTREY, Fed
+from console.in_terminal import Terminal
+from console.looking import console
+
+from benchcon.demo import start
+
+
+def records_in(path: Path) -> int:
+    """Records of the bench, that is without what the file puts in by itself: keyframes and signs of time."""
+    return sum(1 for line in path.read_text().splitlines() if line[:1].isdigit() and line.split()[2] not in "=#")
+
+
+async def test_record_on_and_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "there.capture").write_text("mine")
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.see("○ not recording", "remembers ")
+        await eyes.press("r")
+        await eyes.see("Record into")
+        await eyes.press("ctrl+u", *"there.capture", "enter")
+        await eyes.see("there.capture")
+        assert (tmp_path / "there.capture").read_text() == "mine"  # never over another file
+        await eyes.press("ctrl+u", *"night.capture", "enter")
+        await eyes.see("● REC night.capture", "r Stop recording")
+        session.wait(0.5)
+        session.moved("power", sw_main=1)
+        await eyes.press("m", *"flicker", "enter", "r")
+        await eyes.see("○ not recording", "closed night.capture: ")
+        await eyes.until(lambda: "word 1: flicker" in (tmp_path / "night.capture").read_text())
+    text = (tmp_path / "night.capture").read_text()
+    (closed,) = session.captures
+    assert closed.figures.bytes == len(text.encode())  # what is told is the size of the file
+    assert closed.figures.records == records_in(tmp_path / "night.capture")
+    assert " is sw_main=1 #" in text
+    assert text.index("* mark 1") < text.index("* word 1: flicker")
+
+
+async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    session = Fed()
+    session.moved("power", sw_main=1)
+    async with console(session, (140, 45)) as eyes:
+        session.wait(5.0)
+        await eyes.press("k")
+        await eyes.see("the last 0:0", "and the next 60 s")
+        # The head says that it is being written, into which file and for how long yet; then no more.
+        await eyes.see("● KEEP bench", "T120006Z 1:00 to go")
+        assert "not recording" not in eyes.text()
+        session.wait(20.0)
+        await eyes.see("0:40 to go")
+        session.wait(41.0)
+        await eyes.gone("● KEEP")
+        await eyes.see("○ not recording")
+        session.keeper.end()
+        (kept,) = tmp_path.glob("*.capture*")
+        assert " is sw_main=1 #" in kept.read_text()
+
+
+async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    session = Fed()
+    async with console(session) as eyes:
+        session.wait(5.0)
+        await eyes.see("remembers 0:0")
+        await eyes.press("k")
+        await eyes.see("● KEEP benc…T120006Z 1:00 to go")
+        await eyes.press("r", "ctrl+u", *"night.capture", "enter")
+        await eyes.until(lambda: "● REC " in eyes.rows()[0] and "● KEEP 1:00 to go" in eyes.rows()[0])
+        assert "F6 Time" in eyes.rows()[0]
+        await eyes.press("k")
+        await eyes.see("go into bench.", "as well")
+
+
+def test_on_leaving_each_file_that_was_written_is_named_with_its_size(tmp_path: Path) -> None:
+    with start(separate=True) as demo:
+        ports = [desk.port for desk in demo.boards]
+        words = ("-m", "benchcon", "console", *ports, "--panel", str(OSTREY))
+        with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}, columns=140, rows=45, cwd=tmp_path) as terminal:
+            terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+            terminal.press("k")
+            terminal.see("● KEEP bench")
+            terminal.press("r")
+            terminal.see("Record into")
+            terminal.press("enter")
+            terminal.see("● REC bench")
+            terminal.press("q")
+            assert terminal.ended() == 0
+    left = terminal.raw.decode().rpartition("\x1b[?1049l")[2]
+    told = re.findall(r"benchcon: wrote (\S+): (\d+) records, \d+ kB \((\d+) B\), \d:\d\d\r\n", left)
+    assert len(told) == 2, left
+    for name, records, size in told:
+        assert (tmp_path / name).stat().st_size == int(size)
+        assert int(records) == records_in(tmp_path / name)
