@@ -17,8 +17,6 @@ from benchcon.walk.moments import Story
 
 TOUCH_US = 10_000
 FAST_US = 60_000
-BETWEEN_US = 6_200
-"""Between two edges of one bounce there is less than this."""
 LONG_US = 20_000
 """One run of bouncing as long as this is enough; of shorter ones beyond ordinary bounce it takes two."""
 
@@ -112,11 +110,11 @@ def _most_touches(times: Sequence[int]) -> tuple[int, int]:
 
 
 def _longest_run(times: Sequence[int]) -> int:
-    """The longest time over which edges came with less than ordinary bounce between one and the next, of at least 4."""
+    """The longest time over which edges came with less than a touch between one and the next, of at least 4."""
     longest = count = 0
     begin = last = None
     for at in times:
-        if last is None or begin is None or abs(at - last) > BETWEEN_US:
+        if last is None or begin is None or abs(at - last) > TOUCH_US:
             begin, count = at, 0
         count += 1
         last = at
