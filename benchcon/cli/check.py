@@ -9,6 +9,9 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
     from benchcon.panel.reader import Finding
 
+    Checked = tuple[list[Finding], str]
+    """What was found, and what is in the file and what it is good for, for people."""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
@@ -24,21 +27,26 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from benchcon.errors import Trouble
+    from benchcon.panel.file import LARGEST, slurp
     from benchcon.wire.printable import printable
 
     kinds: dict[str, str] = {}
+    heads: dict[str, bytes] = {}
     unreadable: dict[str, str] = {}
     for path in dict.fromkeys(args.files):
         try:
-            kinds[path] = _kind(path)
+            # Read once: a pipe gives what it holds only once.
+            heads[path] = slurp(path, LARGEST + 1, whole=False)
+            kinds[path] = _kind(heads[path])
         except Trouble as trouble:
             unreadable[path] = str(trouble)
     found: dict[str, list[Finding]] = {}
+    told: dict[str, str] = {}
     panels: list[Panel] = []
     # Panels first: faults can be checked against the one panel that stands beside them.
     for path in sorted(kinds, key=lambda each: kinds[each] != "panel file"):
         try:
-            found[path] = _check(path, kinds[path], panels)
+            found[path], told[path] = _check(path, heads[path], kinds[path], panels)
         except Trouble as trouble:
             unreadable[path] = str(trouble)
     results: list[dict[str, Any]] = []
@@ -52,8 +60,8 @@ def run(args: argparse.Namespace) -> int:
         if not args.json:
             for finding in found[path]:
                 print(finding)
-            if good and sys.stderr.isatty():
-                print(f"{printable(path)}: a good {kinds[path]}", file=sys.stderr)
+            if good:
+                print(f"{printable(path)}: a good {kinds[path]}: {told[path]}")
     if args.json:
         print(json.dumps(results, indent=2))
     if unreadable:
@@ -61,10 +69,7 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all(result["good"] for result in results) else 1
 
 
-def _kind(path: str) -> str:
-    from benchcon.panel.file import slurp
-
-    head = slurp(path, whole=False)
+def _kind(head: bytes) -> str:
     if head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
     from benchcon.simboard.fault_file import looks_like_one
@@ -72,57 +77,77 @@ def _kind(path: str) -> str:
     return "fault file" if looks_like_one(head.decode("utf-8", "replace")) else "panel file"
 
 
-def _check(path: str, kind: str, panels: list[Panel]) -> list[Finding]:
+def _check(path: str, raw: bytes, kind: str, panels: list[Panel]) -> Checked:
     if kind == "capture":
         return _capture(path)
     if kind == "fault file":
-        return _faults(path, panels[0] if len(panels) == 1 else None)
-    return _panel(path, panels)
+        return _faults(path, raw, panels[0] if len(panels) == 1 else None)
+    return _panel(path, raw, panels)
 
 
-def _panel(path: str, panels: list[Panel]) -> list[Finding]:
-    from benchcon.panel.file import LARGEST, inspect, slurp
+def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
+    from benchcon.panel.file import inspect
+    from benchcon.panel.telling import size_of
 
-    panel, findings = inspect(slurp(path, LARGEST + 1, whole=False), path)
+    panel, findings = inspect(raw, path)
     if panel is not None and panel.triggers:
         from benchcon.watch.triggers import inspect_triggers
 
         findings = sorted([*findings, *inspect_triggers(panel)[1]], key=lambda finding: finding.line)
     if panel is not None and not any(finding.grave for finding in findings):
         panels.append(panel)
-    return findings
+    if panel is None:
+        return findings, ""
+    # A file without parts is a first draft at best: that is what comes next.
+    use = "walk --panel {} PORT" if panel.parts else "draft PORT"
+    return findings, f"{size_of(panel)}; next: {_command(use, path)}"
 
 
-def _faults(path: str, panel: Panel | None) -> list[Finding]:
+def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.errors import Trouble
-    from benchcon.panel.file import slurp
-    from benchcon.panel.reader import as_finding
+    from benchcon.panel.reader import Finding, as_finding
+    from benchcon.panel.telling import counted
     from benchcon.simboard.fault_file import LARGEST, loads
+    from benchcon.wire.printable import printable
 
-    raw = slurp(path, LARGEST)
+    if len(raw) > LARGEST:
+        return [Finding(printable(path), 0, f"is larger than {LARGEST} bytes: that is no fault file")], ""
     try:
-        loads(raw, path, panel)
+        read = loads(raw, path, panel)
     except Trouble as trouble:
-        return [as_finding(path, str(trouble))]
-    return []
+        return [as_finding(path, str(trouble))], ""
+    return [], f"{counted(len(read.faults), 'fault')}; next: {_command('demo --faults {}', path)}"
 
 
-def _capture(path: str) -> list[Finding]:
+def _capture(path: str) -> Checked:
     from benchcon.capture.reader import Reader
     from benchcon.errors import Trouble
     from benchcon.panel.reader import Finding, as_finding
+    from benchcon.panel.telling import counted
     from benchcon.wire.printable import printable
 
     try:
         reader = Reader(path)
     except Trouble as trouble:
-        return [as_finding(path, str(trouble))]
+        return [as_finding(path, str(trouble))], ""
     with reader:
         for _ in reader.blocks():
             pass
+        told = f"{counted(reader.records, 'record')}, {(reader.last_us - reader.first_us) / 1e6:.3f} s"
         found = [Finding(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
         more = sum(reader.problem_counts.values()) - len(found)
-        return [*found, Finding(printable(path), 0, f"and {more} more such places")] if more > 0 else found
+        if more > 0:
+            found.append(Finding(printable(path), 0, f"and {more} more such places"))
+        return found, f"{told}; next: {_command('replay {}', path)}"
+
+
+def _command(words: str, path: str) -> str:
+    """Return a command that can be typed as it stands, but for PORT."""
+    import shlex
+
+    from benchcon.wire.printable import printable
+
+    return f"benchcon {words.format(shlex.quote(printable(path)))}"
 
 
 def _json(finding: Finding) -> dict[str, Any]:

@@ -31,12 +31,13 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.replay.compare import compare
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.compare_text import as_json, as_text
-    from benchcon.replay.output import new_file
+    from benchcon.replay.output import may_write, new_file
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.words import option_time
 
     tolerance_us = option_time("--tolerance", args.tolerance)
     offset_us = None if args.offset is None else option_time("--offset", args.offset, signed=True)
+    may_write(args.html, force=args.force)
     comparison = compare(
         tracks_of(args.a),
         tracks_of(args.b),

@@ -25,41 +25,35 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play the rules: 0 all kept, 1 at least one broken, 2 it could not be done."""
+    import contextlib
     import json
-    from pathlib import Path
 
     from benchcon.conform import Report, WireSide, play
-    from benchcon.errors import Trouble
     from benchcon.hand import Hand
     from benchcon.link.lock import PortLock
+    from benchcon.replay.output import new_file
 
-    junit = Path(args.junit) if args.junit else None
-    if junit and junit.exists() and not args.force:
-        raise Trouble(f"{args.junit}: is there already; give another name, or --force to overwrite it")
-    hand = Hand(args.hand) if args.hand else None
     report = Report(args.port, "", [])
-    lock = PortLock(args.port)
-    lock.take()
-    try:
+    with contextlib.ExitStack() as stack:
+        # Opened first: that it cannot be written is better known before minutes of playing than after.
+        junit = stack.enter_context(new_file(args.junit, force=args.force)) if args.junit else None
+        hand = stack.enter_context(Hand(args.hand)) if args.hand else None
+        lock = PortLock(args.port)
+        lock.take()
+        stack.callback(lock.release)
         line = WireSide(args.port, args.baud)
-        try:
-            for result in play(line, hand=hand, patience_s=args.patience * 60, only=args.only):
-                report.results.append(result)
-                report = report._replace(ident=line.ident)
-                if not args.json:
-                    mark = {"kept": "kept      ", "broken": "BROKEN    ", "not played": "not played"}[result.outcome]
-                    print(f"{mark}  {result.rule}" + (f": {result.text}" if result.text else ""), flush=True)
-        finally:
-            line.close()
-    finally:
-        lock.release()
-        if hand is not None:
-            hand.close()
-    if args.json:
-        print(json.dumps(report.as_json(), indent=2))
-    else:
-        numbers = report.as_json()
-        print(f"{numbers['kept']} kept, {numbers['broken']} broken, {numbers['not_played']} not played")
-    if junit:
-        junit.write_bytes(report.as_junit())
+        stack.callback(line.close)
+        for result in play(line, hand=hand, patience_s=args.patience * 60, only=args.only):
+            report.results.append(result)
+            report = report._replace(ident=line.ident)
+            if not args.json:
+                mark = {"kept": "kept      ", "broken": "BROKEN    ", "not played": "not played"}[result.outcome]
+                print(f"{mark}  {result.rule}" + (f": {result.text}" if result.text else ""), flush=True)
+        if args.json:
+            print(json.dumps(report.as_json(), indent=2))
+        else:
+            numbers = report.as_json()
+            print(f"{numbers['kept']} kept, {numbers['broken']} broken, {numbers['not_played']} not played")
+        if junit:
+            junit.write(report.as_junit().decode())
     return 1 if report.broken else 0

@@ -39,10 +39,31 @@ def run(args: argparse.Namespace) -> int:
     text = draft(ask(args.ports, args.seconds))
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
+        print(_told(args.out, text))
     else:
         sys.stdout.write(text)
         sys.stdout.flush()
     return 0
+
+
+def _told(out: str, text: str) -> str:
+    """Return what was written and what is left to do, in one line."""
+    import shlex
+
+    from benchcon.panel.file import loads
+    from benchcon.panel.telling import size_of, unknown_pins
+    from benchcon.wire.printable import printable
+
+    panel = loads(text, out)
+    without = unknown_pins(panel)
+    shown = ", ".join(without[:3]) + (", …" if len(without) > 3 else "")
+    pins = f", the pins that no board told ({len(without)}: {shown})" if without else ""
+    path = printable(out)
+    return (
+        f"{path}: written: {size_of(panel)}. Pins are what the boards say of themselves, places and currents are "
+        f"guesses. Left to fill in: where each part sits, which contacts are switches, lamp currents, connectors and "
+        f"wires{pins}. Next: edit it, then benchcon check {shlex.quote(path)}"
+    )
 
 
 def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:

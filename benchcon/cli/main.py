@@ -7,6 +7,7 @@ exit code: 0 done, 1 a finding, 2 it could not be done. Anything heavy is import
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import os
 import sys
@@ -124,8 +125,20 @@ def _print_completion(shell: str) -> int:
     commands = parser.add_subparsers()
     for name, (what, _) in COMMANDS.items():
         importlib.import_module(f"benchcon.cli.{name}").configure(commands.add_parser(name, help=what))
-    print(shtab.complete(parser, shell=shell))
+    print(_without_banner(shtab.complete(parser, shell=shell)))
     return 0
+
+
+def _without_banner(script: str) -> str:
+    """Return a completion script without the comments that its maker puts in front, but with zsh's ``#compdef``."""
+    lines = script.splitlines()
+    start = next((i for i, line in enumerate(lines) if line and not line.startswith("#")), 0)
+    return "\n".join([*(line for line in lines[:start] if line.startswith("#compdef")), *lines[start:]])
+
+
+def _give_up_output() -> None:
+    """Keep the interpreter from writing what is left once more when it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -149,16 +162,21 @@ def main(argv: Sequence[str] | None = None) -> int:
                 hint = f"did you mean '{near[0]}'?" if near else "see 'benchcon --help'"
                 return _fail(f"there is no command '{name}'; {hint}")
         args = command_parser(name).parse_args(rest)
-        return int(importlib.import_module(f"benchcon.cli.{name}").run(args))
+        code = int(importlib.import_module(f"benchcon.cli.{name}").run(args))
+        sys.stdout.flush()  # here, where a full disk can still be told in one line
+        return code
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
-        # The reader of a pipe left (`| head`): not worth a word. Keep the interpreter from trying again at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # The reader of a pipe left (`| head`): not worth a word.
+        _give_up_output()
         return 0
     except Trouble as trouble:
         return _fail(str(trouble))
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT) and not error.filename:
+            _give_up_output()
+            return _fail(f"standard output cannot be written: {error.strerror}; make room, or send it elsewhere")
         if os.environ.get("BENCHCON_TRACEBACK"):
             raise
         from benchcon.wire.printable import printable

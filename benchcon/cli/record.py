@@ -58,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
     )
     seconds = _seconds(args)
     path = Path(args.output)
+    if path.is_dir():
+        raise Trouble(f"{printable(args.output)}: is a folder; name a file")
     if path.exists() and not args.force and not args.on_trigger:
         raise Trouble(f"{printable(args.output)}: there already; choose another name, or overwrite it with --force")
     with Until(seconds) as until:

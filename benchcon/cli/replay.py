@@ -49,11 +49,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Replay: 0 done (or all the same), 1 a difference, 2 it could not be done."""
     from benchcon.errors import Trouble
+    from benchcon.replay.output import may_write
 
     if args.at is not None and not args.headless:
         raise Trouble("--at goes with --headless; in the console, 'jump' goes to a time")
     if args.headless and args.to:
         raise Trouble("--headless prints the end of the capture; --to replays it to a board: one of the two")
+    # What comes of minutes of replaying must have somewhere to go.
+    may_write(args.junit, force=args.force)
+    may_write(args.html, force=args.force)
     if args.to:
         return _to(args)
     if args.hand or args.by_hand or args.html:
@@ -98,6 +102,7 @@ def _against(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from benchcon.errors import Trouble
+    from benchcon.panel.file import load
     from benchcon.replay.cases import case_of
     from benchcon.replay.targets import TARGETS
     from benchcon.replay.verdict import run_against
@@ -106,6 +111,8 @@ def _against(args: argparse.Namespace) -> int:
     for name in args.against:
         if name not in TARGETS:
             raise Trouble(f"--against: '{printable(name)}' is not known; allowed: {', '.join(TARGETS)}")
+    if args.panel:
+        load(args.panel)  # a panel file that cannot be used is told, even where no board is started by it
     case = case_of(args.file)
     how = case.how
     if args.fast:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import stat
+import sys
 import time
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import serial
 
 from benchcon.errors import Trouble
+from benchcon.link.connection import address
+from benchcon.link.device import refusal
 from benchcon.wire.codec import Splitter, request
 from benchcon.wire.printable import printable
 from benchcon.wire.records import LINE_UP
@@ -31,6 +36,23 @@ class News(NamedTuple):
     words: tuple[str, ...]
 
 
+def _opened(port: str, baud: int) -> Any:
+    """Open `port` for this program alone, or raise `Trouble`."""
+    if "://" not in port:
+        if sys.platform != "win32" and os.path.exists(port) and not stat.S_ISCHR(os.stat(port).st_mode):
+            raise Trouble(f"{printable(port)} is no serial port; 'benchcon ports' lists those that are there")
+        try:
+            return serial.Serial(port, baud, timeout=0.002, write_timeout=2.0, exclusive=True)
+        except (OSError, ValueError) as error:
+            raise refusal(port, error) from None
+    address(port)
+    try:
+        return serial.serial_for_url(port, baudrate=baud, timeout=0.002, write_timeout=2.0)
+    except (OSError, ValueError):
+        # pyserial tells why in Python's words only.
+        raise Trouble(f"{printable(port)} cannot be opened: is something listening there?") from None
+
+
 class WireSide:
     """One open port. Not thread-safe; every wait has an end.
 
@@ -40,13 +62,7 @@ class WireSide:
     def __init__(self, port: str, baud: int = 115_200) -> None:
         self.port = port
         self._shown = printable(port)
-        try:
-            self._serial = serial.serial_for_url(port, baudrate=baud, timeout=0.002, write_timeout=2.0)
-            if port.startswith("/"):
-                self._serial.exclusive = True
-        except (serial.SerialException, OSError, ValueError) as error:
-            why = printable(str(error))
-            raise Trouble(f"{printable(port)}: cannot be opened: {why}; see 'benchcon ports'") from None
+        self._serial = _opened(port, baud)
         self._splitter = Splitter("up")
         self.answers: list[Answer] = []
         """Answers not yet taken by `answer`."""

@@ -71,7 +71,7 @@ class Connection(asyncio.Protocol):
         return connection
 
     async def _open_socket(self, loop: asyncio.AbstractEventLoop) -> None:
-        host, number = _address(self.port)
+        host, number = address(self.port)
         self._lock.take()
         try:
             async with asyncio.timeout(_SOCKET_TRIES_S):
@@ -79,13 +79,15 @@ class Connection(asyncio.Protocol):
         except TimeoutError:
             raise Trouble(f"{self.port} does not answer: is something listening there?") from None
         except OSError as error:
-            why = printable(error.strerror or str(error))
+            # asyncio words its errors for programs ("Connect call failed ('127.0.0.1', 1)"): the system's are plainer.
+            plain = os.strerror(error.errno) if error.errno and error.errno > 0 else error.strerror
+            why = printable(plain or str(error))
             raise Trouble(f"{self.port} cannot be opened ({why}): is something listening there?") from None
         transport.set_write_buffer_limits(high=0)
 
     async def _open_serial(self, loop: asyncio.AbstractEventLoop) -> None:
         if "://" in self.port:
-            raise Trouble(f"{printable(self.port)}: of the URLs only socket://HOST:PORT is a port here")
+            address(self.port)
         self._lock.take()
         # Opening may wait for the device, so it must not happen on the loop.
         opened = await aside(lambda: open_device(self.port), close_device)
@@ -251,9 +253,12 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
         threading.Thread(target=close, name=f"close {protocol.port}", daemon=True).start()
 
 
-def _address(url: str) -> tuple[str, int]:
+def address(url: str) -> tuple[str, int]:
+    """Return host and port number of ``socket://HOST:PORT``; raises `Trouble`, for any other URL too."""
     from urllib.parse import urlsplit
 
+    if not url.startswith("socket://"):
+        raise Trouble(f"{printable(url)}: of the URLs only socket://HOST:PORT is a port here")
     try:
         parts = urlsplit(url)
         host, number = parts.hostname, parts.port

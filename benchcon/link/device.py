@@ -23,14 +23,14 @@ def open_device(port: str) -> Any:
 
     8 data bits, no parity, one stop bit, no handshake, `RATE`. Raises `Trouble` with what is wrong and what to do.
     """
-    shown = printable(port)
+    shown = printable(port) or "''"
     try:
         if sys.platform != "win32" and not stat.S_ISCHR(os.stat(port).st_mode):
-            raise Trouble(f"{shown} is no serial port")
+            raise Trouble(_no_port(shown))
         # With an inter-byte timeout pyserial asks for at least one byte a read: a read of none then means hung up.
         opened: Any = serial.Serial(port, RATE, timeout=0, write_timeout=0, exclusive=True, inter_byte_timeout=0.0)
     except (OSError, ValueError) as error:
-        raise _refusal(port, error) from None
+        raise refusal(port, error) from None
     if sys.platform != "win32":
         import fcntl
         import termios
@@ -59,8 +59,9 @@ def close_device(device: Any) -> None:
         device.close()
 
 
-def _refusal(port: str, error: Exception) -> Trouble:
-    shown = printable(port)
+def refusal(port: str, error: Exception) -> Trouble:
+    """Return what a user is told when `port` cannot be opened: what is wrong, and what to do."""
+    shown = printable(port) or "''"
     number = getattr(error, "errno", None)
     if number in (errno.EACCES, errno.EPERM):
         return Trouble(f"{shown} may not be opened: {_group_hint(port)}")
@@ -70,8 +71,12 @@ def _refusal(port: str, error: Exception) -> Trouble:
         return Trouble(f"{shown} is in use by another program: close it there first")
     text = printable(str(error))
     if "Could not configure port" in text or number == errno.ENOTTY:
-        return Trouble(f"{shown} is no serial port")
+        return Trouble(_no_port(shown))
     return Trouble(f"{shown} cannot be opened ({text})")
+
+
+def _no_port(shown: str) -> str:
+    return f"{shown} is no serial port; 'benchcon ports' lists those that are there"
 
 
 def _group_hint(port: str) -> str:

@@ -162,6 +162,8 @@ def write_whole(path: str | Path, raw: bytes, *, force: bool = True) -> None:
     """
     target = Path(os.path.realpath(path))
     shown = printable(str(path))
+    if target.is_dir():
+        raise Trouble(f"{shown} is a folder; name a file")
     beside = ""
     try:
         if target.exists() and not target.is_file():

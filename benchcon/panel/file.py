@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 import re
+import stat
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -38,7 +41,7 @@ def slurp(path: str | Path, largest: int = LARGEST, *, whole: bool = True) -> by
     """
     shown = printable(str(path))
     try:
-        with open(path, "rb") as file:
+        with open(path, "rb", opener=_opened) as file:
             raw = file.read(largest + whole)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
@@ -46,6 +49,23 @@ def slurp(path: str | Path, largest: int = LARGEST, *, whole: bool = True) -> by
     if len(raw) > largest:
         raise Trouble(f"{shown} is larger than {largest} bytes: that is no such file")
     return raw
+
+
+PIPE_WAIT_S = 2.0
+
+
+def _opened(path: str, flags: int) -> int:
+    """Open what is to be read; of a pipe that nobody writes to nothing will ever come, and waiting would not end."""
+    found = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+    if stat.S_ISFIFO(os.fstat(found).st_mode):
+        import select
+
+        if not select.select([found], [], [], PIPE_WAIT_S)[0]:
+            os.close(found)
+            raise OSError(errno.EAGAIN, "it is a pipe, and nobody writes to it")
+    if hasattr(os, "set_blocking"):
+        os.set_blocking(found, True)
+    return found
 
 
 def loads(text: str | bytes, name: str = "panel file") -> Panel:

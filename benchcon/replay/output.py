@@ -12,6 +12,29 @@ from benchcon.errors import Trouble
 from benchcon.wire.printable import printable
 
 
+def may_write(path: str | os.PathLike[str] | None, *, force: bool = False) -> None:
+    """Raise `Trouble` if `path` plainly cannot be written, or is there and not to be overwritten.
+
+    For asking before work that takes long; writing it can still fail. None is asked nothing.
+    """
+    if path is None:
+        return
+    target, shown = Path(path), printable(os.fspath(path))
+    if target.is_dir():
+        raise Trouble(f"{shown}: is a folder; name a file")
+    if target.exists():
+        if target.is_file() and not force:
+            raise Trouble(f"{shown}: there already; choose another name, or overwrite it with --force")
+        if not os.access(target, os.W_OK):
+            raise Trouble(f"{shown}: may not be written by you; choose another name")
+    elif not target.parent.is_dir():
+        raise Trouble(f"{shown}: there is no folder {printable(os.fspath(target.parent))} to put it in")
+    elif not os.access(target.parent, os.W_OK | os.X_OK):
+        raise Trouble(
+            f"{shown}: nothing may be written into {printable(os.fspath(target.parent))}; choose another name"
+        )
+
+
 @contextlib.contextmanager
 def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[TextIO]:
     """Open `path` for writing text (UTF-8, line ends as given).
@@ -19,12 +42,11 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[T
     The file takes its name when all is written; if anything goes wrong before, nothing is left and what was there
     stays. Raises `Trouble` if there is a file already and not `force`, or if it cannot be written.
     """
+    may_write(path, force=force)
     target = Path(path)
     shown = printable(os.fspath(path))
     # A device or a pipe cannot be replaced: it is written as it is.
     special = target.exists() and not target.is_file()
-    if target.exists() and not force and not special:
-        raise Trouble(f"{shown}: there already; choose another name, or overwrite it with --force")
     part = target if special else target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         with part.open("w", encoding="utf-8", newline="", errors="backslashreplace") as out:

@@ -19,9 +19,17 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ostrey_path: Path) -> 
     return tmp_path
 
 
-def test_a_good_file_says_nothing_and_exits_with_0(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_good_file_says_what_is_in_it_and_what_comes_next(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "good.toml"]) == 0
-    assert capsys.readouterr() == ("", "")
+    out, err = capsys.readouterr()
+    assert err == ""
+    # Counted in the demo's panel file.
+    text = (here / "good.toml").read_text()
+    controls, lamps, displays = (text.count(f"\n[{word}.") for word in ("controls", "lamps", "digits"))
+    assert out == (
+        f"good.toml: a good panel file: 3 boards (lighting, met, power), {controls} controls, {lamps} lamps, "
+        f"{displays} displays; next: benchcon walk --panel good.toml PORT\n"
+    )
 
 
 def test_each_mistake_is_a_line_on_standard_output(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -31,6 +39,7 @@ def test_each_mistake_is_a_line_on_standard_output(here: Path, capsys: pytest.Ca
     out, err = capsys.readouterr()
     assert err == ""
     lines = out.splitlines()
+    assert lines.pop(0).startswith("good.toml: a good panel file")
     assert len(lines) == 2
     assert lines[0].startswith("bad:")
     assert 'did you mean "amber"?' in lines[0]
@@ -92,6 +101,7 @@ def test_captures_are_told_by_their_first_line(here: Path, capsys: pytest.Captur
     note = encode(Batch(5, 0, NOTE, [b"mark here"]))
     (here / "a.toml").write_bytes(head + note)  # any name will do
     assert main(["check", "a.toml"]) == 0
+    assert capsys.readouterr().out == "a.toml: a good capture: 1 record, 0.000 s; next: benchcon replay a.toml\n"
     torn = encode(Batch(9, 1, LINE_UP, [b"!0000 00000000 is a=1 #0000"]))
     (here / "b").write_bytes(head + note + torn + b"12 1 <")
     assert main(["check", "b"]) == 1

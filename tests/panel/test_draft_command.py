@@ -30,9 +30,16 @@ def channels(panel: Panel) -> set[tuple[str, str, str]]:
     return {(channel.board, channel.id, channel.wire.pin) for part in panel.parts for channel in channels_of(part)}
 
 
-def test_the_demos_desks_are_drafted_whole(desks: demo.Demo, ostrey: Panel, tmp_path: Path) -> None:
+def test_the_demos_desks_are_drafted_whole(
+    desks: demo.Demo, ostrey: Panel, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     out = tmp_path / "desk.toml"
     assert main(["draft", *(desk.port for desk in desks.boards), "-o", str(out)]) == 0
+    told = capsys.readouterr().out
+    assert told.count("\n") == 1
+    assert f"{out}: written: 3 boards (lighting, met, power)" in told
+    assert "the pins that no board told (1: chain 7219 of met)" in told
+    assert told.endswith(f"benchcon check {out}\n")
     panel = load(out)
     assert channels(panel) == channels(ostrey)
     assert [board.label for board in panel.boards] == [board.label for board in ostrey.boards]
