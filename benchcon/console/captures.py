@@ -104,6 +104,6 @@ def keep(app: ConsoleApp) -> None:
         return
     name = printable(path.name)
     if before is not None and before.path == path:
-        app.tell(f"{follow} go into {name} as well")
+        app.tell(f"{follow} go into {name} too")
     else:
         app.tell(f"the last {span_text(session.ring_reach_us)} and {follow} go into {name}")

@@ -33,7 +33,7 @@ _NUMBER_KEYS = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma"
 
 def _ground_of(number: int, plate: Plate) -> str:
     """The ground of a plate: without titles, plates are told apart by two tones."""
-    return PLATE if plate.titled or number % 2 == 0 else _SECOND
+    return PLATE if (plate.title and plate.title.ruled) or number % 2 == 0 else _SECOND
 
 
 class Face(Drawn, can_focus=True):
@@ -176,18 +176,27 @@ class Face(Drawn, can_focus=True):
         if key not in self._shown:
             sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, ground))
         self._shown[key] = wanted
-        if look is None or not plate.titled:
+        title = plate.title
+        if look is None or title is None:
             return
-        y = plate.y
-        sheet.write(plate.x, y, "─" * plate.width, ink(EDGE, RAISED))
-        title = printable(self.sight.title_of(plate.board)).upper()
-        sheet.write(plate.x + 1, y, f" {fitted(title, plate.width - 30)} ", ink(IVORY, RAISED, bold=True))
-        end = plate.x + plate.width - 1
-        told = f" {look.shape} {look.word} "
-        sheet.write(end - len(told), y, told, ink(look.colour, RAISED))
-        if simulated:
-            mark = " SIMULATED "
-            sheet.write(end - len(told) - len(mark), y, mark, ink(BRASS, RAISED))
+        name = printable(self.sight.title_of(plate.board)).upper()
+        standing, mark = f"{look.shape} {look.word}", " SIMULATED " if simulated else ""
+        if title.ruled:
+            sheet.write(title.x, title.y, "─" * title.width, ink(EDGE, RAISED))
+            sheet.write(title.x + 1, title.y, f" {fitted(name, title.width - 30)} ", ink(IVORY, RAISED, bold=True))
+            end = title.x + title.width - 1 - len(standing) - 2
+            sheet.write(end, title.y, f" {standing} ", ink(look.colour, RAISED))
+            sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
+            return
+        # The name first; how the board stands, and that it is simulated, as far as there is room.
+        sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
+        x, end = title.x, title.x + title.width
+        for text, colour, bold in ((fitted(name, title.width), IVORY, True), (standing, look.colour, False)):
+            text = text if x + len(text) <= end else look.shape if x < end else ""
+            sheet.write(x, title.y, text, ink(colour, ground, bold=bold))
+            x += len(text) + 1
+        if x + len(mark) <= end:
+            sheet.write(x, title.y, mark, ink(BRASS, ground))
 
     def render_line(self, y: int) -> Strip:
         """One row, for the compositor."""

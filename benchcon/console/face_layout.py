@@ -23,17 +23,29 @@ from benchcon.panel.model import Panel, Part, Place
 
 SAME_ROW_MM = 9.0
 """Centres no farther apart than this stand in one row (or column)."""
+LEAST_TITLE, FULL_TITLE = 10, 36
+"""Cells in which a title can be read at all, and those in which it has room for how its board stands."""
+
+
+class Title(NamedTuple):
+    """Where a plate's title goes."""
+
+    x: int
+    y: int
+    width: int
+    ruled: bool = True
+    """It has a row to itself; else it stands in what the parts leave free of one of theirs."""
 
 
 class Plate(NamedTuple):
-    """The front plate of one board, or of a list: a rectangle with a title in its first row, if there is room."""
+    """The front plate of one board, or of a list: a rectangle with a title, if there is room for one."""
 
     board: str
     x: int
     y: int
     width: int
     height: int
-    titled: bool = True
+    title: Title | None
 
 
 @dataclass(slots=True)
@@ -283,7 +295,7 @@ def _add_plates(
     bottom = max(tile.y + tile.height for tile in tiles)
     layout.height = max(layout.height, bottom)
     if not titles:
-        layout.plates.append(Plate("", 0, 0, width, max(bottom, height)))
+        layout.plates.append(Plate("", 0, 0, width, max(bottom, height), None))
         return
     spans = {
         name: (
@@ -296,7 +308,20 @@ def _add_plates(
     tops = [0] + [spans[before][1] + (spans[after][0] - spans[before][1]) // 2 for before, after in pairwise(order)]
     ends = [*tops[1:], max(bottom, height)]
     for name, top, end in zip(order, tops, ends, strict=True):
-        layout.plates.append(Plate(name, 0, top, width, end - top, titled))
+        title = Title(0, top, width) if titled else _title_aside(tiles, top, end, width)
+        layout.plates.append(Plate(name, 0, top, width, end - top, title))
+
+
+def _title_aside(tiles: list[Tile], top: int, end: int, width: int) -> Title | None:
+    """Where between the parts a title has most room, as far up as can be; None if there is next to none."""
+    found: Title | None = None
+    for y in range(top, end):
+        there = sorted((tile.x, tile.x + tile.width) for tile in tiles if tile.y <= y < tile.y + tile.height)
+        for (_, left), (right, _) in pairwise([(0, 0), *there, (width, width)]):
+            room = right - left - 3
+            if room >= LEAST_TITLE and (found is None or (room > found.width and found.width < FULL_TITLE)):
+                found = Title(left + 2, y, room, False)
+    return found
 
 
 def _list(layout: Layout, parts: list[Part], width: int, way: _Way) -> None:
@@ -318,6 +343,6 @@ def _list(layout: Layout, parts: list[Part], width: int, way: _Way) -> None:
             x += wide + 2
             high = max(high, tall)
         y += high
-        layout.plates.append(Plate(name, 0, top, width, y - top))
+        layout.plates.append(Plate(name, 0, top, width, y - top, Title(0, top, width)))
         y += way.between
     layout.height = y

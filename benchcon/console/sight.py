@@ -135,9 +135,7 @@ class Sight:
         if bench is not None:
             self.ports = bench.ports()
             notices = [
-                port.text if port.text.startswith(port.port) else f"{port.port}: {port.text}"
-                for port in self.ports
-                if port.text
+                port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
             ]
         notices += troubles(self.session)
         if self.feed.events_dropped:

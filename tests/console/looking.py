@@ -40,6 +40,10 @@ class Eyes:
         """Wait until all of this stands on the screen."""
         await self.until(lambda: all(text in self.text() for text in texts), repr(texts))
 
+    async def told(self, text: str) -> None:
+        """Wait until a notice that is on the screen for a moment holds this, however its lines are broken."""
+        await self.until(lambda: any(text in each.message for each in self.app._notifications), f"the notice {text!r}")
+
     async def gone(self, text: str) -> None:
         """Wait until this stands on the screen no more."""
         await self.until(lambda: text not in self.text(), f"{text!r} to go")

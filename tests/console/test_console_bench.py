@@ -208,6 +208,16 @@ async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
         await eyes.see("≠ other tongue", "9600 baud")
 
 
+async def test_the_desks_keep_their_headings_when_a_notice_takes_a_row() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.see("WEATHER DESK")
+        session.bench.more_ports = [PortInfo("/dev/ttyUSB7", "waiting", "/dev/ttyUSB7 is in use", 0, "", 0)]
+        await eyes.see("! /dev/ttyUSB7 is in use", "WEATHER DESK ● live", "LIGHTING DESK ●", "POWER DESK ● live")
+        session.link(session.source("lighting"), "lost", port="/dev/ttyUSB0", why="unplugged")
+        await eyes.see("LIGHTING DESK ✕")
+
+
 async def test_a_stranger_s_text_never_reaches_the_terminal_as_codes_or_markup() -> None:
     session = Fed(Panel(), simulated=False)
     session.link(1, "opened", port="/dev/ttyUSB0")
