@@ -154,6 +154,7 @@ def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> N
     assert "Traceback" not in rest
 
 
+@pytest.mark.slow
 def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo) -> None:
     hand = next(desk for desk in healthy.boards if desk.name == "power")
     run = here("--robot", hand.control, "--only", "mains", "--only", "mains_fail", "--json")
@@ -165,7 +166,7 @@ def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo
     }
 
 
-def test_a_person_answers_in_a_plain_terminal(healthy: Demo) -> None:
+def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
     words = ["--panel", PANEL, *ports(healthy), "--only", "mains_fail", "--only", "wind_speed"]
     # Dark, a lamp that is not there, a note, another lamp lit, four pictures of which the first is other, and no more.
     run = walk(*words, typed="\nmains_fial\nn looks tired\nstandby_fail\n01\n\n\n\n")
@@ -174,7 +175,8 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo) -> None:
     assert "? there is no lamp 'mains_fial'" in run.stderr
     assert "power.l_main" in run.stdout
     assert "met.d_spd: " in run.stdout
-    left = walk(*words, typed="\n")
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n"))
+    left = here(*words)
     assert (left.returncode, left.stdout) == (2, "")
     assert left.stderr.endswith("benchcon: the walk was left before its end\n")
 

@@ -61,12 +61,17 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
 SLOW = {("short_range", "volts"), ("reversed", "volts"), ("stuck", "volts"), ("noisy", "volts")}
 SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("counts", "enc_qnh"), ("skipping", "enc_qnh"), ("places", "d_dir")}
 SLOW |= {("reversed", "enc_qnh"), ("together", "l_main"), ("shorted", "sw_app"), ("stuck", "unit"), ("open", "unit")}
+SLOW |= {("segments_swapped", "d_dir"), ("crossed", "l_main"), ("flickering", "l_main"), ("wrong_colour", "l_main")}
 SLOW |= {("segment_dead", "d_spd"), ("open", "enc_qnh"), ("dead", "d_dir"), ("dim", "l_main")}
+
+
+def marks(row: tuple[Any, ...]) -> list[pytest.MarkDecorator]:
+    return [pytest.mark.slow] if (row[1], row[2][0]) in SLOW or len(row[2]) > 2 else []
 
 
 @pytest.mark.parametrize(
     ("board", "fault", "channels", "settings", "parts", "kind", "detail"),
-    [pytest.param(*row, marks=[pytest.mark.slow] if (row[1], row[2][0]) in SLOW else []) for row in FAULTS],
+    [pytest.param(*row, marks=marks(row)) for row in FAULTS],
     ids=[f"{fault}-{'-'.join(channels)}" for _, fault, channels, *_ in FAULTS],
 )
 def test_a_fault_is_named(
