@@ -18,7 +18,7 @@ HELP = """\
   Enter   it looks as it should; or: I have done it, and nothing happened
   s skip  b back  a again  w not wired yet  n TEXT a note  q leave (the walk goes on from here next time)
   of a lamp:    NAME…  these lit instead (dim:NAME, red:NAME, flicker:NAME: and how)
-                dim, flicker, red … white, nothing
+                dim, flicker, red … white, nothing; NAME=SHOWN of a display that shows something
   of a display: what it shows, such as 01.8 or {ACG}; dim, flicker, nothing; or NAME=SHOWN for another one"""
 
 _COLOURS = ("red", "amber", "green", "blue", "white")
@@ -139,9 +139,14 @@ def understood(text: str, scene: Scene, layout: Layout) -> Answer:
     if isinstance(part, Digits):
         return _display(text, scene, layout, part)
     lamps: dict[str, Seen] = {}
+    displays: dict[str, bytes] = {}
     own = step.parts[0] if step.parts else ""
     for word in text.replace(",", " ").split():
         if word == "nothing":
+            continue
+        display, equals, shown = word.partition("=")
+        if equals and display in layout.digits:
+            displays[display] = encode(shown, layout.digits[display].places)
             continue
         how, colon, name = word.rpartition(":")
         if not colon and own and (word in ("dim", "flicker") or word in _COLOURS):
@@ -157,7 +162,7 @@ def understood(text: str, scene: Scene, layout: Layout) -> Answer:
             lamps[name] = Seen(old.level, how or old.colour, old.flickering)
         else:
             raise Trouble(f"'{how[:20]}' is no way for a lamp to look; allowed: dim, flicker, {', '.join(_COLOURS)}")
-    return Answer("otherwise", number, lamps=lamps)
+    return Answer("otherwise", number, lamps=lamps, displays=displays)
 
 
 def _display(text: str, scene: Scene, layout: Layout, part: Digits) -> Answer:
