@@ -25,6 +25,7 @@ from benchcon.console.walk_told import told
 from benchcon.console.wiggle_screen import WiggleScreen
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.panel.reading import detents, share_permille
 from benchcon.walk.faces import Answer, Scene
 from benchcon.walk.folder import Folder
 from benchcon.wire.printable import printable
@@ -81,6 +82,8 @@ class WalkScreen(Screen[None]):
         self.sight, self.session, self.panel, self.folder = sight, session, panel, folder
         self.scene: Scene | None = None
         self.look = Look()
+        self._first: dict[str, int] = {}
+        """How the channels stood when the step at hand began."""
         self.report: Mapping[str, Any] | None = None
         self._labels = {part.name: part.label or part.name for part in panel.parts}
         self._thread = WalkThread(self, session, panel, folder)
@@ -121,6 +124,8 @@ class WalkScreen(Screen[None]):
         """Draw what has changed; a frame may come before everything stands on the screen."""
         for face in self.query(WalkFace):
             face.repaint()
+        if self.scene is not None and self.scene.state in ("ask", "closing"):
+            self._title()
 
     # --- from the walk ----------------------------------------------------------------------------------------------
 
@@ -149,15 +154,40 @@ class WalkScreen(Screen[None]):
         prompt = scene.prompt
         if new:
             self.look = Look(scene.step)
+            self._first = dict(scene.values)
             if prompt.parts:
                 self.query_one(WalkFace).select(prompt.parts[0])
             self._edit(self.look.own if self.look.digits else "")
-        title = scene.waits or prompt.title
-        self.query_one(Touched).show(Big(printable(title), "again" if prompt.again and not scene.trouble else ""))
+        self._title()
         self.query_one("#ask", Static).update(Text(printable(prompt.ask), f"bold {IVORY}"))
         self._hint()
         self._progress()
         self.refresh_bindings()
+
+    def _title(self) -> None:
+        """In large letters what is asked; of a knob, how far it has come."""
+        scene = self.scene
+        if scene is None:
+            return
+        told = "" if scene.trouble else self._turned(scene) or ("again" if scene.prompt.again else "")
+        for large in self.query(Touched):
+            large.show(Big(printable(scene.waits or scene.prompt.title), told))
+
+    def _turned(self, scene: Scene) -> str:
+        step = scene.step
+        control = self.panel.part(step.parts[0]) if step is not None and step.do in ("turn", "end") else None
+        if not isinstance(control, Control):
+            return ""
+        channel = control.channels[0]
+        board = self.sight.boards.get(channel.board)
+        state = board.channels.get(channel.id) if board is not None else None
+        first = self._first.get(f"{channel.board}.{channel.id}")
+        if state is None or state.value is None or first is None:
+            return ""
+        if control.kind == "pot":
+            return f"{share_permille(control, state.value) / 10:.0f} %"
+        way = 1 if step is None or step.to > 0 else -1  # below nought: it counts the other way
+        return str(round(way * detents(control, first, state.value)))
 
     def _edit(self, name: str) -> None:
         """Show the picture of a display, to be put right; empty: none."""
