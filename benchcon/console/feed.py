@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import NamedTuple
 
+from benchcon.console.folding import Folding
 from benchcon.console.showing import channels_of
 from benchcon.panel.model import Control, Panel, Part
 from benchcon.state import BoardState
@@ -48,6 +49,8 @@ class Feed:
         self.news: deque[tuple[int, ev.Event]] = deque(maxlen=NEWS_KEPT)
         """The latest events with their running count, oldest first; signs of life and plain answers are left out."""
         self.news_count = 0
+        self.folding = Folding()
+        """News that are entries for several, by their number."""
         self.touched: Touch | None = None
         self.fresh: dict[str, int] = {}
         """By part name: when it last moved."""
@@ -108,7 +111,7 @@ class Feed:
                 elif sort is ev.Alive:
                     self.alive.add(event[1])
                     continue
-                elif sort in (ev.Asked, ev.Answered) and not _worth_telling(event):
+                elif sort in (ev.Asked, ev.Answered) and (not _worth_telling(event) or self._folded(event)):
                     continue
                 self.news_count += 1
                 self.news.append((self.news_count, event))
@@ -119,6 +122,12 @@ class Feed:
         self.events_seen += count
         return count
 
+    def _folded(self, event: ev.Event) -> bool:
+        """Whether a request is one more of an entry that stands already."""
+        if not isinstance(event, ev.Asked) or event.words[:1] != ("set",):
+            return False
+        return self.folding.take(event, self.news_count + 1)
+
     def is_fresh(self, name: str, now_us: int) -> bool:
         """Whether a part was moved a moment ago."""
         at_us = self.fresh.get(name)
@@ -127,6 +136,7 @@ class Feed:
     def start_anew(self) -> None:
         """Forget what was seen: a replay has jumped elsewhere."""
         self.news.clear()
+        self.folding.clear()
         self.fresh.clear()
         self.touched = None
 

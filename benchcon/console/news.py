@@ -107,7 +107,7 @@ class News(Drawn, can_focus=True):
         for row in range(room):
             y = row + 1
             if row < len(rows):
-                self._paint_line(canvas, y, rows[row][1])
+                self._paint_line(canvas, y, *rows[row])
             else:
                 canvas.wipe(0, y, width, 1, self.ground)
         if not rows:
@@ -127,8 +127,15 @@ class News(Drawn, can_focus=True):
             words.append(f"{self._back} newer below")
         return "   ".join(words)
 
-    def _paint_line(self, canvas: Canvas, y: int, event: ev.Event) -> None:
-        line = tell(event, Names(self.sight.feed, self.brief))
+    def _paint_line(self, canvas: Canvas, y: int, number: int, event: ev.Event) -> None:
+        names = Names(self.sight.feed, self.brief)
+        line = tell(event, names)
+        folded = self.sight.feed.folding.folded.get(number)
+        text = line.text
+        if folded is not None:
+            last = tell(folded.last, names)
+            until = "" if self.brief else f", until {clock_text(last.at_us)}"
+            text = f"{folded.times}× {last.text}{until}"
         width = canvas.width
         clock = clock_text(line.at_us)
         board = fitted(self.board_of(line.source), 9)
@@ -147,7 +154,7 @@ class News(Drawn, can_focus=True):
         if not self.brief:
             canvas.write(x, y, fitted(line.sort, 7), ink(EDGE if line.sort == "is" else line.colour, GROUND))
             x += 8
-        canvas.write(x, y, line.text, ink(line.colour, GROUND), width - x - 1)
+        canvas.write(x, y, text, ink(line.colour, GROUND), width - x - 1)
 
     # --- keys -----------------------------------------------------------------------------------------------------
 

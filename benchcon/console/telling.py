@@ -99,8 +99,45 @@ def _told(event: ev.Told, names: Names) -> tuple[str, str, str]:
     text = printable(" ".join(event.words))
     if not event.known:
         return "other", f"word not known here: {text}", QUIET
+    rest = event.words[1:]
     colour = BAD if word in ("lost", "ghost", "skip") else WARN
-    return printable(word), printable(" ".join(event.words[1:])), colour
+    return printable(word), _TOLD.get(word, _plain)(rest, event.source, names), colour
+
+
+def _dark_told(words: tuple[str, ...], source: int, names: Names) -> str:
+    why = {"deadman": "the dead-man: no word from the host", "local": "switched at the panel"}
+    return "went dark by itself: " + ", ".join(why.get(word, printable(word)) for word in words)
+
+
+def _lost_told(words: tuple[str, ...], source: int, names: Names) -> str:
+    return f"the board had to drop {int(words[0], 16)} news here"
+
+
+def _ghost_told(words: tuple[str, ...], source: int, names: Names) -> str:
+    return (
+        ", ".join(_named(names, source, word) for word in words) + ": may be a phantom of the matrix, not told as made"
+    )
+
+
+def _skip_told(words: tuple[str, ...], source: int, names: Names) -> str:
+    channel_id, _, count = words[0].partition("=")
+    return f"{_named(names, source, channel_id)} has jumped {int(count, 16)} times since the reset"
+
+
+def _plain(words: tuple[str, ...], source: int, names: Names) -> str:
+    return printable(" ".join(words))
+
+
+_TOLD: dict[str, Callable[[tuple[str, ...], int, Names], str]] = {
+    "dark": _dark_told,
+    "lost": _lost_told,
+    "ghost": _ghost_told,
+    "skip": _skip_told,
+}
+"""News of a known form (see `benchcon.wire.tidings.FORMS`), in words."""
+
+_BARE = {"dark": "all outputs off, and held off", "light": "dark ends; outputs stay off until they are set"}
+"""Requests that are one word, in more."""
 
 
 def _asked(event: ev.Asked, names: Names) -> tuple[str, str, str]:
@@ -112,7 +149,7 @@ def _asked(event: ev.Asked, names: Names) -> tuple[str, str, str]:
             told.append(f"{_named(names, event.source, channel_id)} to {_output(value)}")
         return "set", ", ".join(told), ENGRAVED
     by_hand = " (by hand)" if event.tag == 0 else ""
-    return printable(word), printable(" ".join(rest)) + by_hand, ENGRAVED
+    return printable(word), printable(" ".join(rest) or _BARE.get(word, word or "an empty line")) + by_hand, ENGRAVED
 
 
 def _output(value: str) -> str:
@@ -144,7 +181,7 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
 
 
 def _note(event: ev.Note, names: Names) -> tuple[str, str, str]:
-    return printable(event.kind), printable(event.text), BRASS
+    return printable(event.kind), printable(event.text) or f"a {printable(event.kind)} without words", BRASS
 
 
 _TELLERS: dict[type, Callable[[Any, Names], tuple[str, str, str]]] = {

@@ -363,6 +363,43 @@ async def test_news_with_filter_and_pause() -> None:
         await eyes.see("Battery (sw_batt) = on")
 
 
+async def test_a_lamp_that_blinks_is_one_entry_with_a_count() -> None:
+    session = Fed()
+    met = session.source("met")
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f4")
+        for turn in range(40):
+            session.bench.set_lamp(met, "l_xwind", 1000 * (turn % 2 == 0))
+            if turn == 20:
+                session.moved("power", sw_main=1)
+            session.wait(0.5)
+        await eyes.see("39× Crosswind (l_xwind) to 0 %, until 0:00:20.5", "Mains (sw_main) = on")
+        assert sum("Crosswind" in row for row in eyes.rows()) == 2  # on, then all that follows
+        # Another level, when something else has happened since: an entry of its own, in its place.
+        session.bench.set_lamp(met, "l_xwind", 300)
+        await eyes.until(lambda: "Crosswind (l_xwind) to 30 %" in eyes.text())
+        session.wait(10.0)
+        session.bench.set_lamp(met, "l_xwind", 300)
+        await eyes.until(lambda: eyes.text().count("Crosswind (l_xwind) to 30 %") == 2)
+
+
+async def test_every_entry_of_the_news_has_words() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f9")
+        await eyes.see("all outputs off, and h")  # beside the face as well, where no sort stands before it
+        await eyes.press("f4", "f8")
+        await eyes.see("dark ends; outputs stay off")
+        session.news(session.source("met"), "dark", "deadman")
+        session.news(session.source("met"), "lost", "0012")
+        session.news(session.source("met"), "skip", "enc_qnh=0003")
+        session.news(session.source("power"), "ghost", "sw_main")
+        session.bench.note("mark", "")
+        await eyes.see(
+            "went dark by itself: the dead-man", "drop 18 news", "has jumped 3 times", "a phantom", "a mark without"
+        )
+
+
 async def test_links_tell_what_went_wrong_on_the_way() -> None:
     session = Fed()
     async with console(session) as eyes:
