@@ -267,7 +267,9 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
                 continue
             ring = _crossed_with(crossed, of[name])
             at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
-            out.append(_sided(Raw("open", (of[name],), {"on": "pot"}), at, crossed))
+            floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up whatever is about
+            noise[at] = 0
+            out.append(_sided(Raw("open", (of[name],), {"on": "pot", **floats}), at, crossed))
             continue
         at = arrives[name]
         out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]

@@ -77,7 +77,8 @@ class Runner:
         self._ready_us = 0
         self._stuck_since = 0
         self._pulse_until = 0
-        self._pressed_us: int | None = None
+        self._pressed: tuple[int, int] | None = None
+        """Since when the answering button is down, and in which step it went down: a press answers no other."""
         self._shown: tuple[Any, ...] = ()
         self._lost: set[str] = set()
         self._upsets: set[str] = set()
@@ -198,10 +199,12 @@ class Runner:
         if not name or change.channel not in walk.layout.channels_of(name):
             return
         if judge.reads(walk.layout, (name,), 1, {**walk.values, change.channel: change.value}):
-            self._pressed_us = at_us
-        elif self._pressed_us is not None:
-            held, self._pressed_us = at_us - self._pressed_us, None
-            if held < LONG_US:
+            self._pressed = at_us, walk.step_number
+        elif self._pressed is not None:
+            (since_us, step), self._pressed = self._pressed, None
+            if step != walk.step_number:
+                return
+            if at_us - since_us < LONG_US:
                 walk.looked(at_us)
             elif walk.step is not None and walk.step.do == "lamp":
                 walk.looked_otherwise(at_us)  # it does not light

@@ -67,6 +67,8 @@ _Sayer = Callable[[Layout, Raw, list[Spot]], _Said]
 
 def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     what = "never changes, whatever is done to it" if raw.detail.get("on") else "never reads made"
+    if raw.detail.get("floats"):
+        what = f"does not follow, and wanders by {raw.detail['floats']} counts by itself"
     return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"
 
 

@@ -148,6 +148,16 @@ def test_a_turn_that_was_said_to_be_done_and_was_not_proves_nothing() -> None:
     assert found([turn(10, 0, 100), turn(-10, -40, 100), turn(10, 40, 60), turn(-10, -40, 100)]) == []
 
 
+def test_an_open_potentiometer_that_wanders_is_open_and_not_noisy_as_well() -> None:
+    wander = [300, 520, 310, 540, 290, 560, 305]
+    changes = [[n * 50_000, "a.vol", value] for n, value in enumerate(wander)]
+    step = {"what": "hand", "part": "vol", "changes": changes, "values": {"a.vol": 305}}
+    evidence = [{**step, "do": "end", "to": 0}, {**step, "do": "end", "to": 1}, {**step, "do": "still"}]
+    (finding,) = found(evidence)
+    assert (finding.kind, finding.channels, finding.detail["floats"]) == ("open", ("a.vol",), 270)
+    assert "wanders by 270 counts" in finding.because
+
+
 def test_displays_of_unlike_length_that_are_crossed_are_crossed_and_no_more() -> None:
     text = TEXT.replace("[digits.d2]\nplaces = 3", "[digits.d2]\nplaces = 6")
     long, short = "7E30" + "6D79337F", "7E306D"

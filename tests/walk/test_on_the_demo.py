@@ -149,6 +149,34 @@ def test_a_proved_button_answers_short_for_yes_and_long_for_no(desks: Desks) -> 
     assert [f.kind for f in diagnose(desks.panel, walk.evidence)] == ["dead"]
 
 
+@pytest.mark.slow
+def test_a_press_answers_no_lamp_but_the_one_under_which_it_began(desks: Desks) -> None:
+    """A finger that stays on the button, or a button that jams, says nothing of the next lamp when it lets go."""
+    hand = desks.hands["met"]
+    answered: list[int] = []
+
+    def act(scene: Scene) -> Answer | None:
+        if scene.state == "ask" and scene.step is not None:
+            threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
+        elif scene.state == "look" and scene.step is not None and scene.number not in answered:
+            answered.append(scene.number)
+            same = Answer("same", scene.number)
+            if scene.step.parts == ("mains_fail",):
+                threading.Timer(0.2, hand.press, ("unit",)).start()
+                threading.Timer(0.6, face.post, (same,)).start()
+            elif scene.step.parts == ("standby_fail",):
+                threading.Timer(0.3, hand.release, ("unit",)).start()
+                threading.Timer(0.8, face.post, (same,)).start()
+            else:
+                return same
+        return None
+
+    walk = Walk(desks.panel, ("pressure_unit", "crosswind", "mains_fail", "standby_fail"), rest_us=100_000)
+    face = Scripted(act)
+    assert Runner(desks.session, walk, face, blink_s=0.2).run()
+    assert [e.answer for done in walk.done.values() if done.group.kind == "lamp" for e in done.evidence] == ["same"] * 3
+
+
 def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(desks: Desks) -> None:
     hand = desks.hands["met"]
     pulled = threading.Event()
