@@ -42,7 +42,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--wiggle",
         metavar="NAME",
         action="append",
-        help="instead of walking: tell every drop-out of this part ('all': of every input) until Ctrl-C",
+        help="instead of walking: tell every drop-out of this part or channel ('all': of every input) until Ctrl-C",
     )
     parser.add_argument(
         "--soak", metavar="TIME", help="instead of walking: light all in turns for so long, such as '2 h', and watch"
@@ -110,7 +110,6 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
     import sys
 
     from benchcon.cli.until import Until
-    from benchcon.walk.layout import Layout
     from benchcon.walk.soak import figures
     from benchcon.walk.watching import soak, wiggle
 
@@ -126,8 +125,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
             lines = [line for board in boards for line in board.complaints().values()]
             told = figures(boards, lasted, steps)
         else:
-            layout = Layout.of(panel)
-            parts = [] if "all" in args.wiggle else [layout.part(name).name for name in args.wiggle]
+            parts = [] if "all" in args.wiggle else args.wiggle
             print("flex the loom now; Ctrl-C ends the watch", file=sys.stderr, flush=True)
             watch = wiggle(session, parts, lambda: until.wait(0), say)
             lines, told = watch.lines(), watch.as_json()

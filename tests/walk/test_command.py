@@ -210,6 +210,9 @@ def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> 
         2,
         "benchcon: the panel has no part 'mains_fial'; did you mean 'mains_fail'?\n",
     )
+    run = here("--panel", PANEL, *robots(healthy), "--wiggle", "mains_fail")
+    assert (run.returncode, run.stderr.count("\n")) == (2, 2)  # how to end it, and what is wrong
+    assert "mains_fail has no input whose value is known" in run.stderr
     one = next(desk for desk in healthy.boards if desk.name == "met")
     run = here("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
     assert run.returncode == 2
@@ -220,7 +223,17 @@ def test_the_wiggle_watch_tells_drop_outs_until_ctrl_c(healthy: Demo) -> None:
     hand = healthy.hands["lighting"]
     hand.put("approach", 1)
     hand.fault("loose", "sw_app", every="200 ms", gap="40 ms")
-    command = [sys.executable, "-m", "benchcon", "walk", "--panel", PANEL, *ports(healthy), "--wiggle", "approach"]
+    command = [
+        sys.executable,
+        "-m",
+        "benchcon",
+        "walk",
+        "--panel",
+        PANEL,
+        *ports(healthy),
+        "--wiggle",
+        "lighting.sw_app",
+    ]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert run.stderr is not None
     said = ""
