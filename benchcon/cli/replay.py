@@ -187,13 +187,12 @@ def _report(args: argparse.Namespace, verdicts: list[Verdict]) -> int:
 
     from benchcon.replay.junit import as_junit
     from benchcon.replay.output import new_file
+    from benchcon.replay.verdict import differing
 
     for verdict in verdicts:
-        differ = sum(1 for text in verdict.channels.values() if text)
         if verdict.text:
             print(verdict.text)
-        result = "the same" if verdict.same else f"{differ} of {len(verdict.channels)} differ"
-        print(f"against {verdict.target}: {result}")
+        print(f"against {verdict.target}: {'the same' if verdict.same else 'DIFFERENT: ' + differing(verdict)}")
     if args.junit:
         with new_file(args.junit, force=args.force) as out:
             out.write(as_junit(os.path.basename(args.file), verdicts))

@@ -7,6 +7,7 @@ they are left out, which is said.
 
 from __future__ import annotations
 
+import bisect
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -29,6 +30,8 @@ LEAD_US = 300_000
 TAIL_US = 1_000_000
 """After the last step it is watched for so long, if the capture goes on that long."""
 READY_S = 30.0
+SETTLE_S = 5.0
+"""A hand, contacts that bounce and the filter of a potentiometer have come to rest long before."""
 ANSWER_S = 10.0
 TOLERANCE_US = 150_000
 """A hand and a busy machine take their time."""
@@ -111,6 +114,7 @@ class _Run:
         self.script, self.bench, self.hands, self.how = script, bench, hands, how
         self.tracks = Tracks()
         self.lock = threading.Lock()
+        self.moved = threading.Condition(self.lock)
         self.sources: dict[str, int] = {}
         self.renamed: dict[str, str] = {}
         self.asked: list[tuple[Ask, Future[Outcome]]] = []
@@ -127,6 +131,7 @@ class _Run:
         with self.lock:
             for batch in batches:
                 self.tracks.feed(batch)
+            self.moved.notify_all()
 
     # --- before -----------------------------------------------------------------------------------------------------
 
@@ -149,10 +154,14 @@ class _Run:
         steps = [step.board for step in self.script.steps]
         for name in self.script.boards:
             if name not in self.sources:
-                self.left_out[f"{printable(name)} is not connected: {steps.count(name)} steps of it are left out"] = 1
+                self.left_out[f"{printable(name)} is not connected: {steps.count(name)} steps of it"] = 1
 
     def prepare(self) -> None:
-        """Have things stand as they did when the capture began."""
+        """Have things stand as they did when the capture began, and wait until the boards say that they do.
+
+        What cannot be brought there is a difference, and found as one; it is waited for `SETTLE_S` at the most.
+        """
+        lit: list[Future[Outcome]] = []
         for name, source in self.sources.items():
             if name in self.script.began_dark:
                 self.bench.ask(source, ("dark",))
@@ -160,11 +169,30 @@ class _Run:
                 self.bench.light(source).result(ANSWER_S)
             for channel, value in self.script.lit.get(name, {}).items():
                 width = self._width(source, channel)
-                self.bench.ask(source, ("set", f"{channel}={value:0{width}X}"))
+                lit.append(self.bench.ask(source, ("set", f"{channel}={value:0{width}X}")))
         for move in self.script.stood:
             if move.board in self.sources:
                 self._move(move)
         self._wait_for_moves()
+        for future in lit:
+            self._wait(future)
+        with self.moved:
+            self.moved.wait_for(lambda: not self._astray(), SETTLE_S)
+
+    def _astray(self) -> list[str]:
+        """Inputs that were put where they stood when the capture began, and that their boards tell otherwise."""
+        astray = []
+        for name, source in self.sources.items():
+            board = self.tracks.changes.state.boards.get(source)
+            for channel_id, value in self.script.began.get(name, {}).items():
+                channel = board.channels.get(channel_id) if board is not None else None
+                full = f"{printable(name)}.{printable(channel_id)}"
+                if channel is None or full in self.unmoved:
+                    continue
+                nearby = self.how.counts if channel.kind == "pot" else 0
+                if channel.signed is None or abs(channel.signed - value) > nearby:
+                    astray.append(full)
+        return astray
 
     def _width(self, source: int, channel: str) -> int:
         with self.lock:
@@ -266,11 +294,20 @@ class _Run:
         now.first_us = self.start_us
         for track in now.tracks.values():
             track.board = self.renamed.get(track.board, track.board)
+            # How things came to stand as they did is no part of what is compared.
+            before = max(bisect.bisect_right(track.times, self.start_us) - 1, 0)
+            del track.times[:before], track.values[:before]
         now.tracks = {track.name: track for track in now.tracks.values()}
         wanted = {printable(name) for name in self.sources}
         others = [f"{track.board}.*" for track in then.tracks.values() if track.board not in wanted]
         extra = [name for name, track in now.tracks.items() if track.board not in wanted]
-        ignore = [*self.how.ignore, *sorted(self.unmoved), f"*.{REFUSED}", *dict.fromkeys(others), *extra]
+        ignore = {
+            **dict.fromkeys(self.how.ignore, "ignored (--ignore, or the TOML file beside the capture)"),
+            **dict.fromkeys(sorted(self.unmoved), "nobody could move it"),
+            f"*.{REFUSED}": "answers are compared one by one",
+            **dict.fromkeys(others, "the board is not connected"),
+            **dict.fromkeys(extra, "the board is not in the capture"),
+        }
         timeless = self.how.fast or self.how.ask is not None
         comparison = compare(
             _from(then, self.base_us),
@@ -280,10 +317,20 @@ class _Run:
             ignore=ignore,
             offset_us=self.start_us - self.base_us,
             order_only=timeless,
+            resting=self._turned_past(),
         )
         answers, held = self._answers()
-        left = [f"{name}: must be moved, and there is no hand: left out" for name in self.left]
+        left = [f"{name}: must be moved, and there is no hand" for name in self.left]
         return Again(comparison, answers, held, [*self.script.left_out, *self.left_out, *left])
+
+    def _turned_past(self) -> list[str]:
+        """Contacts of switches of several: on the way from one position to another a hand passes those between."""
+        return [
+            f"{printable(move.board)}.{printable(channel)}"
+            for move in (*self.script.stood, *self.script.steps)
+            if isinstance(move, Move) and move.kind == "put" and len(move.channels) > 2
+            for channel in move.channels
+        ]
 
     def _answers(self) -> tuple[list[str], list[str]]:
         answers: dict[str, int] = {}

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import difflib
 import fnmatch
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median_low
 from typing import NamedTuple
@@ -20,6 +20,10 @@ from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 
 TOLERANCE_US = 100_000
 COUNTS = 4
+PASSING_US = 150_000
+"""Contacts that are passed on the way to another position are made for less (a robot hand takes 30 ms each)."""
+IGNORED = "ignored, as was asked for"
+"""Why a channel is left out, if nobody says more."""
 MOST_KEPT = 1000
 """Differences of one channel that are kept one by one; all are counted."""
 MOST_ORDERED = 3000
@@ -78,10 +82,16 @@ class Comparison:
     """A's time plus this is B's."""
     tolerance_us: int
     channels: dict[str, Compared]
-    """By name; those that were ignored are not here."""
-    ignored: int
+    """By name; those that were left out are not here."""
+    left_out: dict[str, str]
+    """Names that were left out, and why."""
     end_us: int
     """Up to here (A's time) both recordings go."""
+
+    @property
+    def ignored(self) -> int:
+        """How many names were left out."""
+        return len(self.left_out)
 
     @property
     def count(self) -> int:
@@ -104,21 +114,30 @@ def compare(
     tolerance_us: int = TOLERANCE_US,
     counts: int = COUNTS,
     rest_us: int | None = None,
-    ignore: Sequence[str] = (),
+    ignore: Sequence[str] | Mapping[str, str] = (),
     offset_us: int | None = None,
     order_only: bool = False,
+    resting: Collection[str] = (),
 ) -> Comparison:
     """Compare two recordings.
 
     `counts`: potentiometer readings that differ by no more are the same. `rest_us`: potentiometers and encoders count
     where they stand still for so long (the tolerance, if None). `ignore`: names of channels (``lighting.sw_app``);
-    ``*`` stands for anything. `offset_us`: A's time plus this is B's; worked out if None. `order_only`: times do not
-    matter at all, as when a replay went as fast as it could.
+    ``*`` stands for anything; a mapping says why each is left out. `offset_us`: A's time plus this is B's; worked out
+    if None. `order_only`: times do not matter at all, as when a replay went as fast as it could. `resting`: names of
+    other channels that count only where they stand still, as the contacts of a rotary switch that a hand turns past
+    other positions.
     """
     names = [*a.tracks, *(name for name in b.tracks if name not in a.tracks)]
-    wanted = [name for name in names if not any(fnmatch.fnmatchcase(name, pattern) for pattern in ignore)]
+    reasons = ignore if isinstance(ignore, Mapping) else dict.fromkeys(ignore, IGNORED)
+    left_out: dict[str, str] = {}
+    for name in names:
+        why = next((reason for each, reason in reasons.items() if fnmatch.fnmatchcase(name, each)), None)
+        if why is not None:
+            left_out[name] = why
+    wanted = [name for name in names if name not in left_out]
     rest = tolerance_us if rest_us is None else rest_us
-    rested = [{name: _rested(one.tracks.get(name), counts, rest) for name in wanted} for one in (a, b)]
+    rested = [{name: _rested(one.tracks.get(name), counts, rest, name in resting) for name in wanted} for one in (a, b)]
     pairs = {name: (rested[0][name], rested[1][name]) for name in wanted}
     offset = _offset(list(pairs.values()), counts) if offset_us is None else offset_us
     end_us = a.last_us if order_only else min(a.last_us, b.last_us - offset)
@@ -134,17 +153,19 @@ def compare(
             compared.add(Difference(sort, at_us, None, None, 0, 0))
         else:
             _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare(order_only)
-    return Comparison(a, b, offset, tolerance_us, channels, len(names) - len(wanted), end_us)
+    return Comparison(a, b, offset, tolerance_us, channels, left_out, end_us)
 
 
-def _rested(track: Track | None, counts: int, rest_us: int) -> Track | None:
+def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = False) -> Track | None:
     """Return what counts of a potentiometer's or an encoder's track; any other as it is.
 
     Both move through many values, and which of them a board tells depends on when it looks: only where they came to
     rest counts. An encoder counts from its last reset, which means nothing: it is compared from its first value on.
     """
-    if track is None or track.kind not in ("pot", "encoder"):
+    if track is None or not (passing or track.kind in ("pot", "encoder")):
         return track
+    if passing:
+        rest_us = PASSING_US
     rested = Track(track.board, track.channel, track.kind, track.places)
     times, values = track.times, track.values
     first = next((value for value in values if value != NOT_KNOWN), 0) if track.kind == "encoder" else 0

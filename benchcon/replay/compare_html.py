@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from html import escape
 
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import in_context, seconds, summary, what
+from benchcon.replay.compare_text import counted, in_context, seconds, summary, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 
 WIDTH = 1000.0
@@ -85,8 +85,8 @@ def as_html(comparison: Comparison) -> str:
 def _verdict(comparison: Comparison) -> str:
     count = sum(1 for compared in comparison.channels.values() if compared.count)
     if not count:
-        return f"The same: {len(comparison.channels)} channels, within {comparison.tolerance_us / 1000:g} ms"
-    return f"{comparison.count} differences in {count} of {len(comparison.channels)} channels"
+        return f"The same within {comparison.tolerance_us / 1000:g} ms"
+    return f"{comparison.count} difference{'s' if comparison.count != 1 else ''}"
 
 
 def _source(name: str, recording: Recording) -> str:
@@ -98,8 +98,8 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
     shift = comparison.offset_us
     if shift:
         yield f"B tells the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is taken out."
-    if comparison.ignored:
-        yield f"{comparison.ignored} channels were left out."
+    for line in counted(comparison):
+        yield f"{line[0].upper()}{line[1:]}."
     yield from (*comparison.a.problems, *comparison.b.problems)
 
 

@@ -16,21 +16,21 @@ def seconds(us: int) -> str:
     return f"{us / 1e6:.3f} s"
 
 
-def what(compared: Compared, difference: Difference, a: str = "A", b: str = "B") -> str:
-    """Return one difference as a sentence; `a` and `b` are what the two recordings are called."""
+def what(compared: Compared, difference: Difference, a: str = "in A", b: str = "in B") -> str:
+    """Return one difference as a sentence; `a` and `b` say in which recording, or when."""
     track = compared.track
     value_a = "" if difference.a is None else track.shown(difference.a)
     value_b = "" if difference.b is None else track.shown(difference.b)
     by = f"{difference.by_us / 1000:.1f} ms"
     return {
-        "missing": f"{value_a} in {a}, and not in {b}",
-        "extra": f"{value_b} in {b}, and not in {a}",
-        "value": f"{value_a} in {a}, {value_b} in {b}",
-        "late": f"{value_a} comes {by} later in {b}",
-        "early": f"{value_a} comes {by} earlier in {b}",
-        "start": f"begins as {value_a} in {a}, as {value_b} in {b}",
-        "only A": f"there is no such channel in {b}",
-        "only B": f"there is no such channel in {a}",
+        "missing": f"{value_a} {a}, and not {b}",
+        "extra": f"{value_b} {b}, and not {a}",
+        "value": f"{value_a} {a}, {value_b} {b}",
+        "late": f"{value_a} comes {by} later {b}",
+        "early": f"{value_a} comes {by} earlier {b}",
+        "start": f"begins as {value_a} {a}, as {value_b} {b}",
+        "only A": f"there is no such channel {b}",
+        "only B": f"there is no such channel {a}",
     }[difference.sort]
 
 
@@ -119,13 +119,45 @@ def as_text(comparison: Comparison) -> str:
             one = comparison.channels[name]
             numbers = f"{len(one.a.times) if one.a else 0:7} in A {len(one.b.times) if one.b else 0:7} in B"
             lines.append(f"  {name:<{width}} {numbers}   {summary(one)}")
-    same = sum(1 for one in comparison.channels.values() if not one.count)
-    ignored = f", {comparison.ignored} ignored" if comparison.ignored else ""
-    lines += [
-        "",
-        f"{same} of {len(comparison.channels)} channels the same within {comparison.tolerance_us / 1000:g} ms{ignored}",
+    return "\n".join([*lines, "", *counted(comparison)])
+
+
+def counted(comparison: Comparison) -> list[str]:
+    """Return what was compared and what not, in lines whose numbers add up to those of the two recordings."""
+    of_boards = {name for one in (comparison.a, comparison.b) for name, track in one.tracks.items() if track.of_board}
+    both = {name: one for name, one in comparison.channels.items() if one.a and one.b}
+    channels = [one for name, one in both.items() if name not in of_boards]
+    boards = [one for name, one in both.items() if name in of_boards]
+    same = sum(1 for one in channels if not one.count)
+    lines = [
+        f"{len(channels)} channels compared: {same} the same within {comparison.tolerance_us / 1000:g} ms, "
+        f"{len(channels) - same} different"
     ]
-    return "\n".join(lines)
+    for here in ("A", "B"):
+        names = [name for name, one in comparison.channels.items() if not (one.a if here == "B" else one.b)]
+        names = [name for name in names if name not in of_boards]
+        if names:
+            lines.append(f"{len(names)} only in {here}, and so different: {_some(names)}")
+    reasons: dict[str, list[str]] = {}
+    for name, why in comparison.left_out.items():
+        if name not in of_boards:
+            reasons.setdefault(why, []).append(name)
+    for why, names in reasons.items():
+        in_a, in_b = (sum(name in one.tracks for name in names) for one in (comparison.a, comparison.b))
+        where = "" if in_a == in_b == len(names) else f" ({in_a} of A, {in_b} of B)"
+        lines.append(f"{len(names)} left out{where}, {why}: {_some(names)}")
+    if boards:
+        words = sorted({one.track.channel.strip("()") for one in boards})
+        alike = sum(1 for one in boards if not one.count)
+        lines.append(f"and of whole boards ({', '.join(words)}): {len(boards)} compared, {alike} the same")
+    return lines
+
+
+MOST_NAMED = 6
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:MOST_NAMED]) + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
@@ -149,6 +181,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "same": not comparison.count,
         "differences": comparison.count,
         "ignored": comparison.ignored,
+        "left_out": comparison.left_out,
         "problems": [*comparison.a.problems, *comparison.b.problems],
         "channels": {
             name: {

@@ -68,6 +68,8 @@ class Script:
     """For each board the outputs that were not off when the capture began."""
     stood: list[Move]
     """What hands must do to have the inputs as they stood then."""
+    began: dict[str, dict[str, int]]
+    """For each board the inputs' values when the capture began; encoders count from anywhere: none."""
     panel: Panel
     boards: list[str]
     began_dark: set[str] = field(default_factory=set)
@@ -222,6 +224,7 @@ class _Maker:
                 steps.append(step)
         lit: dict[str, dict[str, int]] = {}
         stood: list[Move] = []
+        began: dict[str, dict[str, int]] = {}
         done: set[str] = set()
         self._values = dict(self._first)
         for (source, channel_id), value in self._first.items():
@@ -234,7 +237,10 @@ class _Maker:
                 continue
             control = self._control(source, channel_id)
             part = control.name if control is not None else channel_id
-            if part in done or channel.kind == "encoder":
+            if channel.kind == "encoder":
+                continue
+            began.setdefault(self.name(source), {})[channel_id] = value
+            if part in done:
                 continue
             done.add(part)
             move = self._move(0, source, channel_id, channel.kind, value, value, control)
@@ -242,7 +248,7 @@ class _Maker:
                 stood.append(move)
         boards = [self.name(source) for source in self.state.boards]
         dark = {self.name(source) for source, is_dark in self._dark.items() if is_dark}
-        return Script(self.path, steps, lit, stood, self.panel or Panel(), boards, dark, sorted(self._left_out))
+        return Script(self.path, steps, lit, stood, began, self.panel or Panel(), boards, dark, sorted(self._left_out))
 
     @staticmethod
     def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:

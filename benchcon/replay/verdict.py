@@ -85,4 +85,12 @@ def verdict_of(target: str, again: Again) -> Verdict:
     return Verdict(target, channels, [*again.held, *again.left_out], "\n".join(lines))
 
 
+def differing(verdict: Verdict) -> str:
+    """Return what differs, in words: the channels by name, and that answers were otherwise."""
+    names = [name for name, text in verdict.channels.items() if text and name != WHOLE]
+    shown = ", ".join(names[:MOST_TOLD]) + (f" and {len(names) - MOST_TOLD} more" if len(names) > MOST_TOLD else "")
+    whole = "the run as a whole" if verdict.channels.get(WHOLE) else ""
+    return "; ".join(text for text in (shown, whole) if text)
+
+
 __all__ = ["WHOLE", "How", "Verdict", "against_state", "run_against", "verdict_of"]

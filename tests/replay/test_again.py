@@ -14,10 +14,12 @@ from replay.story import evening
 from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
-from benchcon.replay.again import words_of
+from benchcon.replay.again import How, do_again, words_of
 from benchcon.replay.cases import case_of
+from benchcon.replay.compare_text import as_text
 from benchcon.replay.script import Ask, Move, script_of
 from benchcon.replay.targets import processes
+from benchcon.replay.tracks import tracks_of
 from benchcon.replay.verdict import WHOLE, run_against
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
@@ -53,6 +55,29 @@ def test_a_broken_board_is_found_by_its_channel(power_desk: Path, tmp_path: Path
     assert {name for name, text in verdict.channels.items() if text} == {"power.sw_main"}
     assert "missing" in verdict.channels["power.sw_main"]
     assert "made" in verdict.channels["power.sw_main"]
+
+
+def test_inputs_are_first_put_where_they_were_when_the_capture_began(
+    power_desk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    script, then = script_of(power_desk), tracks_of(power_desk)
+    assert script.began["power"]["sb_auto"] == 1
+    with start(panel=panel_path(), boards=["power"], separate=True) as demo:
+        name, port, _ = demo.boards[0]
+        hand = demo.hands[name]
+        # Somebody has left the desk otherwise than the capture begins.
+        hand.put("standby", 2)
+        hand.put("bus_volts", 900)
+        again = do_again(script, then, [port], {"power": hand}, How(fast=True))
+        assert again.same, as_text(again.comparison)
+        assert again.left_out == []
+        # An input that cannot be brought there is told as what it is: another beginning.
+        monkeypatch.setattr("benchcon.replay.again.SETTLE_S", 0.3)
+        hand.ask("fault", "stuck", "sb_auto", "value=0")
+        again = do_again(script, then, [port], {"power": hand}, How(fast=True))
+        differing = {name for name, one in again.comparison.channels.items() if one.count}
+        assert differing == {"power.sb_auto"}
+        assert "begins as made in A, as open in B" in as_text(again.comparison)
 
 
 def test_as_fast_as_it_goes_only_the_order_counts(power_desk: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -42,7 +43,9 @@ def test_what_does_not_matter_is_no_difference(tmp_path: Path) -> None:
     comparison = compare(one, another)
     assert differing(comparison) == {}
     assert comparison.offset_us == 7_300_000
-    assert "14 of 14 channels the same" in as_text(comparison)
+    # Counted in the story: eight channels, and for each of its two boards whether it was dark, reset, refused anything.
+    assert "8 channels compared: 8 the same within 100 ms, 0 different" in as_text(comparison)
+    assert "of whole boards (dark, refused, resets): 6 compared, 6 the same" in as_text(comparison)
 
 
 @pytest.mark.parametrize(
@@ -74,11 +77,42 @@ def test_lateness_beyond_the_tolerance(tmp_path: Path) -> None:
     assert "open comes 70.0 ms later in B" in as_text(comparison)
 
 
+def assert_numbers_add_up(comparison: Comparison) -> None:
+    """Every channel of either recording is accounted for once in the lines at the end of the report."""
+    text = as_text(comparison)
+
+    def found(pattern: str) -> int:
+        return sum(int(number) for number in re.findall(pattern, text, re.MULTILINE))
+
+    both = found(r"^(\d+) channels compared:")
+    assert both == found(r"compared: (\d+) the same") + found(r" (\d+) different$")
+    for name, recording in (("A", comparison.a), ("B", comparison.b)):
+        (size,) = re.findall(rf"^{name} .*, (\d+) channels$", text, re.MULTILINE)
+        out = sum(1 for each in comparison.left_out if each in recording.tracks and "(" not in each)
+        assert int(size) == both + found(rf"^(\d+) only in {name}") + out
+        assert recording.tracks
+
+
+@pytest.mark.parametrize("ignore", [(), ("lighting.*",), ("met.b1", "*.sw1")])
+def test_the_numbers_of_the_report_add_up(tmp_path: Path, ignore: tuple[str, ...]) -> None:
+    # One recording of both desks, one of fewer channels: what is only in one is neither lost nor counted twice.
+    one = tracks_of(evening().write(tmp_path / "a"))
+    other = tracks_of(evening().write(tmp_path / "b"))
+    for name in [name for name in other.tracks if name.startswith("met.b")]:
+        del other.tracks[name]
+    for a, b in ((one, other), (other, one)):
+        comparison = compare(a, b, ignore=ignore)
+        assert_numbers_add_up(comparison)
+        here = "A" if a is one else "B"
+        assert (f"only in {here}, and so different: met.b1" in as_text(comparison)) is ("met.b1" not in ignore)
+
+
 def test_ignored_channels(tmp_path: Path) -> None:
     comparison = compared(tmp_path, evening(), evening(missing=5, level=3), ignore=["lighting.sw*", "*.l1"])
     assert differing(comparison) == {}
     assert comparison.ignored == 2
-    assert "2 ignored" in as_text(comparison)
+    assert "2 left out, ignored, as was asked for: lighting.sw1, lighting.l1" in as_text(comparison)
+    assert_numbers_add_up(comparison)
 
 
 def test_a_recording_that_ends_earlier_is_compared_as_far_as_it_goes(tmp_path: Path) -> None:
