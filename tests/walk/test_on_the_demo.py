@@ -61,6 +61,7 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
 SLOW = {("short_range", "volts"), ("reversed", "volts"), ("stuck", "volts"), ("noisy", "volts")}
 SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("counts", "enc_qnh"), ("skipping", "enc_qnh"), ("places", "d_dir")}
 SLOW |= {("reversed", "enc_qnh"), ("together", "l_main"), ("shorted", "sw_app"), ("stuck", "unit"), ("open", "unit")}
+SLOW |= {("segment_stuck", "d_qnh"), ("always_on", "l_main")}
 SLOW |= {("segments_swapped", "d_dir"), ("crossed", "l_main"), ("flickering", "l_main"), ("wrong_colour", "l_main")}
 SLOW |= {("segment_dead", "d_spd"), ("open", "enc_qnh"), ("dead", "d_dir"), ("dim", "l_main")}
 
@@ -201,6 +202,7 @@ def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(desks: De
     assert diagnose(desks.panel, walk.evidence) == []
 
 
+@pytest.mark.slow
 def test_a_reset_in_mid_walk_is_no_fault_of_the_part(desks: Desks) -> None:
     hand = desks.hands["met"]
     reset = threading.Event()
