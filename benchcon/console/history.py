@@ -10,6 +10,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from typing import NamedTuple, Protocol
 
+from benchcon.console.quiet import HEARD, Quiet
 from benchcon.console.transport import marks_of
 from benchcon.state import BenchState
 from benchcon.wire import events as ev
@@ -62,11 +63,13 @@ class Past(Protocol):
 class Track:
     """One channel's changes, in order of time."""
 
-    __slots__ = ("greatest", "least", "times", "values")
+    __slots__ = ("_counts", "greatest", "least", "times", "values")
 
     def __init__(self) -> None:
         self.times = array("q")
         self.values = array("q")
+        self._counts = array("q")
+        """Up to each entry: changes from one known value to another. Becoming known, or not known, is none."""
         self.least = 0
         self.greatest = 0
 
@@ -75,7 +78,10 @@ class Track:
         if self.values and (self.values[-1] == value or at_us < self.times[-1]):
             return
         if len(self.times) >= 2 * MOST_CHANGES:
-            del self.times[:MOST_CHANGES], self.values[:MOST_CHANGES]
+            del self.times[:MOST_CHANGES], self.values[:MOST_CHANGES], self._counts[:MOST_CHANGES]
+        counts = self._counts
+        real = bool(self.values) and self.values[-1] != UNKNOWN and value != UNKNOWN
+        counts.append((counts[-1] if counts else 0) + real)
         self.times.append(at_us)
         self.values.append(value)
         if value != UNKNOWN:
@@ -97,7 +103,7 @@ class Track:
     def stretches(self, start_us: int, each_us: float, count: int) -> list[Stretch]:
         """`count` stretches of `each_us` from `start_us` on."""
         found = []
-        times, values = self.times, self.values
+        times, values, counts = self.times, self.values, self._counts
         index = bisect_left(times, start_us)
         value = values[index - 1] if index else UNKNOWN
         size = len(times)
@@ -107,14 +113,14 @@ class Track:
             changes = 0
             if index < size and times[index] < end:
                 after = bisect_left(times, end, index)
-                changes = after - index
-                if value == UNKNOWN:  # a first reading is no change
-                    least = greatest = values[index]
-                    changes -= 1
+                # Where the oldest have been dropped the counts do not begin at nought.
+                before = counts[index - 1] if index else counts[0]
+                changes = counts[after - 1] - before
                 several = values[index:after] if after - index < 64 else (values[index], values[after - 1])
-                least, greatest = min(least, *several), max(greatest, *several)
-                index = after
+                known = [each for each in (value, *several) if each != UNKNOWN] if changes else []
                 value = values[after - 1]
+                least, greatest = (min(known), max(known)) if known else (value, value)
+                index = after
             found.append(Stretch(value, changes, least, greatest))
         return found
 
@@ -129,6 +135,9 @@ class History:
         self.first_us: int | None = None
         self.last_us = 0
         self._outputs: dict[int, list[str]] = {}
+        self._quiet = Quiet()
+        self._before: dict[int, dict[Key, int]] = {}
+        """By source of a silent board: where its channels stood."""
 
     @property
     def marks(self) -> list[tuple[int, str]]:
@@ -162,17 +171,45 @@ class History:
             found = self.tracks[key] = Track()
         return found
 
-    def stand(self, state: BenchState) -> None:
-        """Take what stands now, for all that events do not tell (a first reading, a reset seen only in the state)."""
+    def stand(self, state: BenchState, now_us: int) -> None:
+        """Take what stands now, for all that events do not tell: a first reading, a board that has fallen silent."""
+        self._quiet.learn(state)
+        for at_us, source in self._quiet.fallen(now_us):
+            self._silence(source, at_us)
         for board in state.boards.values():
             self._outputs[board.source] = [each.id for each in board.channels.values() if each.is_output]
+            if board.standing(now_us) != "live" or not board.known:
+                continue
             for channel in board.channels.values():
-                value = UNKNOWN if channel.value is None else channel.as_signed(channel.value)
+                if channel.value is None:
+                    continue
+                value = channel.as_signed(channel.value)
                 track = self.track((board.source, channel.id))
                 if not track.values or track.values[-1] != value:
                     self._add(
                         (board.source, channel.id), max(channel.at_us, track.times[-1] if track.times else 0), value
                     )
+
+    def _of(self, source: int) -> list[Key]:
+        return [key for key in self.tracks if key[0] == source]
+
+    def _silence(self, source: int, at_us: int) -> None:
+        """From here on nothing of a board is known, until it is heard again."""
+        self._before[source] = {key: self.tracks[key].values[-1] for key in self._of(source) if self.tracks[key].values}
+        self._unknown(self._of(source), at_us)
+
+    def _unknown(self, keys: Iterable[Key], at_us: int) -> None:
+        for key in keys:
+            if self.tracks[key].values:
+                self._add(key, at_us, UNKNOWN)
+
+    def _heard(self, source: int, at_us: int) -> None:
+        """A sign of life: what a silent board stood at before stands again."""
+        for since_us, who in self._quiet.fallen(at_us):
+            self._silence(who, since_us)
+        if self._quiet.back(source, at_us):
+            for key, value in self._before.pop(source, {}).items():
+                self._add(key, at_us, value)
 
     def _add(self, key: Key, at_us: int, value: int) -> None:
         self.track(key).add(at_us, value)
@@ -184,32 +221,55 @@ class History:
         """Take events, in order."""
         for event in events:
             sort = type(event)
+            if sort in HEARD:
+                self._heard(event[1], event[0])
             if sort is ev.Moved:
                 at_us, source, _, _, values = event  # type: ignore[misc]
                 for channel_id, value in values.items():  # type: ignore[union-attr]
-                    key = (source, channel_id)
-                    if key in encoders and value & 0x8000:
-                        value -= 0x10000
-                    self._add(key, at_us, value)
+                    self._add((source, channel_id), at_us, _signed((source, channel_id), value, encoders))
             elif isinstance(event, ev.Answered):
-                self._answered(event)
-            elif (isinstance(event, ev.Told) and event.words[:1] == ("dark",)) or isinstance(event, ev.Boot):
+                self._answered(event, encoders)
+            elif isinstance(event, ev.Boot):
+                outputs = self._outputs.get(event.source, ())
+                self._unknown([key for key in self._of(event.source) if key[1] not in outputs], event.at_us)
                 self._dark(event.source, event.at_us)
+            elif isinstance(event, ev.Told) and event.words[:1] == ("dark",):
+                self._dark(event.source, event.at_us)
+            elif self._quiet.lost(event):
+                self._before.pop(event[1], None)
+                self._unknown(self._of(event[1]), event[0])
             elif isinstance(event, ev.Note):
                 self.notes.append((event.at_us, printable(f"{event.kind} {event.text}")))
                 del self.notes[:-MOST_MARKS]
 
-    def _answered(self, event: ev.Answered) -> None:
+    def _answered(self, event: ev.Answered, encoders: frozenset[Key]) -> None:
         if event.words[:1] == ("dark",):
             self._dark(event.source, event.at_us)
+        elif event.words[:1] == ("read",):
+            for key, value in read_values(event):
+                self._add(key, event.at_us, _signed(key, value, encoders))
         elif event.words[:1] == ("set",) and event.request is not None:
             for word in event.request.words[1:]:
-                channel_id, _, value = word.partition("=")
+                channel_id, _, told = word.partition("=")
                 try:
-                    self._add((event.source, channel_id), event.at_us, int(value, 16))
+                    self._add((event.source, channel_id), event.at_us, int(told, 16))
                 except ValueError:
                     continue
 
     def _dark(self, source: int, at_us: int) -> None:
         for channel_id in self._outputs.get(source, ()):
             self._add((source, channel_id), at_us, 0)
+
+
+def read_values(event: ev.Answered) -> Iterable[tuple[Key, int]]:
+    """The channels that one answer to `read` tells, and their values as on the wire."""
+    for word in event.words[4:]:
+        channel_id, _, told = word.partition("=")
+        try:
+            yield (event.source, channel_id), int(told, 16)
+        except ValueError:
+            continue
+
+
+def _signed(key: Key, value: int, encoders: frozenset[Key]) -> int:
+    return value - 0x10000 if key in encoders and value & 0x8000 else value

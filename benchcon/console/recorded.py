@@ -11,7 +11,6 @@ import json
 import threading
 from array import array
 from bisect import bisect_right
-from collections.abc import Iterator
 from math import ceil
 from pathlib import Path
 from typing import NamedTuple
@@ -19,11 +18,11 @@ from typing import NamedTuple
 from benchcon.capture.reader import Reader
 from benchcon.console.history import UNKNOWN, Key, Stretch
 from benchcon.console.transport import marks_of
+from benchcon.console.window import Exact, Reading, values_of
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
-from benchcon.wire import events as ev
+from benchcon.state.board import SILENT_AFTER
 from benchcon.wire.printable import printable
-from benchcon.wire.records import KEYFRAME, Batch
 
 FIRST_PICTURE = 128
 """So many keyframes, evenly spread, make the first picture."""
@@ -51,18 +50,6 @@ class _Coarse:
         self.greatest = 0
 
 
-class _Exact:
-    """One channel in a window, column by column."""
-
-    __slots__ = ("changes", "greatest", "least", "values")
-
-    def __init__(self, count: int) -> None:
-        self.values = array("q", [UNKNOWN]) * count
-        self.changes = array("l", [0]) * count
-        self.least = array("q", [UNKNOWN]) * count
-        self.greatest = array("q", [UNKNOWN]) * count
-
-
 class Recorded:
     """See `benchcon.console.history.Past`; `close` it."""
 
@@ -76,7 +63,7 @@ class Recorded:
         self._coarse: dict[Key, _Coarse] = {}
         self._wanted: Window | None = None
         self._window: Window | None = None
-        self._exact: dict[Key, _Exact] = {}
+        self._exact: dict[Key, Exact] = {}
         self._columns_done = 0
         self._values: tuple[int, dict[Key, int]] = (-1, {})
         self._values_wanted = -1
@@ -193,7 +180,7 @@ class Recorded:
             return
         if values_at != self._values[0]:
             state = _state_at(reader, values_at)
-            self._values = values_at, dict(_values_of(state))
+            self._values = values_at, dict(values_of(state, values_at))
         if window is not None and window != self._window:
             self._read_window(reader, window)
 
@@ -205,7 +192,7 @@ class Recorded:
             if self._over:
                 return
             if not found or found[-1][0] - at_us >= apart:
-                standing = _standing(body)
+                standing = _standing(body, at_us)
                 if standing is not None:
                     found.append((at_us, standing))
         found.reverse()
@@ -228,59 +215,21 @@ class Recorded:
         self._columns_done = 0
         self._exact = {}
         self._window = window
-        exact = self._exact
         start, each, count = window
         state = _state_at(reader, start - 1) if start > 0 else BenchState()
-        now: dict[Key, int] = dict(_values_of(state))
-        column = 0
         if start <= 0:
             reader.rewind()
-        for batch in reader.until(ceil(start + each * count) - 1):
+        reading = Reading(self._exact, state, start, each, count)
+        last_us = ceil(start + each * count) - 1
+        for batch in reader.until(last_us):
             if self._over or self._wanted != window or self._values_wanted != self._values[0]:
                 if self._wanted == window and not self._over:
                     self._window = None  # the cursor first; then this window again
                 return
-            here = min(int((batch.at_us - start) / each), count - 1)
-            if here > column:
-                for key, value in now.items():
-                    _fill(exact, key, column, here, value, count)
-                column = here
-                self._columns_done = here
-            for key, value in _changes_of(state, batch):
-                before = now.get(key, UNKNOWN)
-                if before != value:
-                    now[key] = value
-                    if before != UNKNOWN:  # a first reading is no change
-                        _change(exact, key, column, value, before, count)
-        for key, value in now.items():
-            _fill(exact, key, column, count, value, count)
+            reading.take(batch)
+            self._columns_done = reading.column
+        reading.end(min(last_us, self._last_us))
         self._columns_done = count
-
-
-def _fill(exact: dict[Key, _Exact], key: Key, begin: int, end: int, value: int, count: int) -> None:
-    """A channel kept its value from column `begin` (which may hold changes) up to `end`."""
-    track = exact.get(key)
-    if track is None:
-        track = exact[key] = _Exact(count)
-    track.values[begin] = value
-    if not track.changes[begin]:
-        track.least[begin] = track.greatest[begin] = value
-    for column in range(begin + 1, end):
-        track.values[column] = track.least[column] = track.greatest[column] = value
-
-
-def _change(exact: dict[Key, _Exact], key: Key, column: int, value: int, before: int, count: int) -> None:
-    track = exact.get(key)
-    if track is None:
-        track = exact[key] = _Exact(count)
-    if not track.changes[column]:
-        track.least[column] = min(before, value)
-        track.greatest[column] = max(before, value)
-    else:
-        track.least[column] = min(track.least[column], value)
-        track.greatest[column] = max(track.greatest[column], value)
-    track.changes[column] += 1
-    track.values[column] = value
 
 
 def _state_at(reader: Reader, at_us: int) -> BenchState:
@@ -294,53 +243,21 @@ def _state_at(reader: Reader, at_us: int) -> BenchState:
     return state
 
 
-def _values_of(state: BenchState) -> Iterator[tuple[Key, int]]:
-    for board in state.boards.values():
-        for channel in board.channels.values():
-            value = channel.signed
-            yield (board.source, channel.id), UNKNOWN if value is None else value
-
-
-def _changes_of(state: BenchState, batch: Batch) -> Iterator[tuple[Key, int]]:
-    """The channels that a batch may have changed, with their values afterwards."""
-    happened = state.feed(batch)
-    if batch.kind == KEYFRAME:
-        yield from _values_of(state)
-        return
-    board = state.boards.get(batch.source)
-    if board is None:
-        return
-    for event in happened:
-        if isinstance(event, ev.Moved):
-            for channel_id, value in event.values.items():
-                yield (event.source, channel_id), board.channels[channel_id].as_signed(value)
-        elif _may_move(event):
-            for channel in board.channels.values():
-                signed = channel.signed
-                yield (event.source, channel.id), UNKNOWN if signed is None else signed
-
-
-def _may_move(event: ev.Event) -> bool:
-    """Whether an event other than news of inputs may have changed what channels stand at."""
-    if isinstance(event, ev.Answered):
-        return event.words[:1] in (("set",), ("read",), ("dark",))
-    if isinstance(event, ev.Told):
-        return event.words[:1] == ("dark",)
-    return isinstance(event, ev.Boot) or (isinstance(event, ev.Alive) and event.dark)
-
-
-def _standing(body: bytes) -> dict[Key, tuple[int, int]] | None:
+def _standing(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
     """Value and number of changes of every channel in a keyframe; None for one that is not ours."""
     try:
         found = {}
         for board in json.loads(body)["boards"]:
+            unheard = board.get("last_heard_us") is None or (
+                at_us - int(board["last_heard_us"]) > SILENT_AFTER * int(board.get("alive_period_us", 1_000_000))
+            )
             for channel in board["channels"]:
-                value = channel["value"]
-                if value is not None and channel["kind"] == "encoder" and value & 0x8000:
+                value = None if unheard or board.get("link", "linked") != "linked" else channel.get("value")
+                if value is not None and channel.get("kind") == "encoder" and value & 0x8000:
                     value -= 0x10000
                 found[int(board["source"]), str(channel["id"])] = (
                     UNKNOWN if value is None else int(value),
-                    int(channel["changes"]),
+                    int(channel.get("changes", 0)),
                 )
         return found
     except (ValueError, KeyError, TypeError, RecursionError):

@@ -77,7 +77,7 @@ class Sight:
         if self.past is self.history and not 0 <= self.now_us - self._stood_us < 500_000:
             self._stood_us = self.now_us
             with self.session.lock:
-                self.history.stand(self.session.state)
+                self.history.stand(self.session.state, self.now_us)
         return count
 
     def show(self, parts: Iterable[Part]) -> list[Showing]:

@@ -14,7 +14,20 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.drawn import Drawn
 from benchcon.console.history import UNKNOWN, Key, Stretch
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, LAMP_COLOURS, QUIET, RAISED, ink, mixed
+from benchcon.console.ink import (
+    BRASS,
+    EDGE,
+    ENGRAVED,
+    GOOD,
+    GROUND,
+    IVORY,
+    LAMP_COLOURS,
+    QUIET,
+    RAISED,
+    ink,
+    mixed,
+)
+from benchcon.console.ink import UNKNOWN as NOT_KNOWN
 from benchcon.console.showing import channels_of, label_of
 from benchcon.console.telling import clock_text
 from benchcon.panel.model import Digits, Lamp
@@ -145,7 +158,8 @@ class TimeLine(Drawn, can_focus=True):
         self._left = 18 if width < 110 else 26
         self._rows = self.rows()
         self.chosen = max(0, min(self.chosen, len(self._rows) - 1))
-        room = max(height - 2, 0)
+        feet = self._feet()
+        room = max(height - 2 - bool(feet), 0)
         self._top = max(min(self._top, self.chosen), self.chosen - room + 1, 0)
         canvas.wipe(0, 0, width, height, self.ground)
         self._paint_cursor_line(canvas)
@@ -153,6 +167,12 @@ class TimeLine(Drawn, can_focus=True):
             index = self._top + y
             if index < len(self._rows):
                 self._paint_row(canvas, y + 1, self._rows[index], index == self.chosen)
+            else:
+                canvas.wipe(0, y + 1, width, 1, self.ground)
+        if feet:
+            canvas.wipe(0, height - 2, width, 1, self.ground)
+            for column, (letter, colour) in feet.items():
+                canvas.write(self._left + column, height - 2, letter, ink(colour, GROUND, bold=True))
         self._paint_axis(canvas, height - 1)
 
     def _paint_cursor_line(self, canvas: Canvas) -> None:
@@ -195,8 +215,13 @@ class TimeLine(Drawn, can_focus=True):
             return
         cursors = self._cursor_columns()
         reach = past.reach(row.key)
+        begun, known = (past.first_us or 0) - self.each_us, True
         for column, stretch in enumerate(stretches):
             letter, colour = _drawn(stretch, reach, row)
+            if stretch.value == UNKNOWN and not stretch.changes and self.start_us + column * self.each_us > begun:
+                # Never its last value, as if that still stood.
+                letter, colour = ("?" if known else "·"), NOT_KNOWN
+            known = stretch.value != UNKNOWN or letter == " "
             ground = RAISED if column in cursors else GROUND
             if column in cursors and letter == " ":
                 letter = "│"
@@ -209,6 +234,15 @@ class TimeLine(Drawn, can_focus=True):
         text = _value_text(value, row)
         canvas.write(canvas.width - 10, y, text.rjust(9), ink(IVORY if chosen else QUIET, GROUND), 9)
 
+    def _feet(self) -> dict[int, tuple[str, str]]:
+        """By column: what stands below the rows, above the axis: cursors, and marks over them."""
+        found = {column: ("┃", colour) for column, colour in self._cursor_columns().items()}
+        for at_us, _ in self.sight.past.marks:
+            column = self._column_of(at_us)
+            if column is not None:
+                found[column] = ("▲", BRASS)
+        return found
+
     def _paint_axis(self, canvas: Canvas, y: int) -> None:
         canvas.wipe(0, y, canvas.width, 1, ink(QUIET, RAISED))
         step = 14
@@ -216,12 +250,6 @@ class TimeLine(Drawn, can_focus=True):
             begin_us = int(self.start_us + tick * self.each_us)
             if begin_us >= 0:
                 canvas.write(self._left + tick, y, "╵" + clock_text(begin_us)[2:], ink(QUIET, RAISED), step)
-        for at, colour in self._cursor_columns().items():
-            canvas.write(self._left + at, y, "┃", ink(colour, RAISED, bold=True))
-        for at_us, _ in self.sight.past.marks:
-            column = self._column_of(at_us)
-            if column is not None:
-                canvas.write(self._left + column, y, "▲", ink(BRASS, RAISED, bold=True))
         told = self._mark_told()
         if told:
             canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import time
 from pathlib import Path
 
@@ -146,6 +147,51 @@ async def test_marks_are_jumped_to() -> None:
         await eyes.see("▲", "mark 1")
 
 
+async def test_a_board_that_is_lost_or_silent_is_drawn_as_not_known_until_it_is_heard_again() -> None:
+    session = Fed()
+    met = session.source("met")
+    async with console(session, (140, 45)) as eyes:
+        session.moved("met", unit=1)
+        session.wait(1.0)
+        await eyes.press("f6")
+
+        def row(label: str) -> str:
+            return next((row for row in eyes.rows() if row.startswith(f" {label} ")), "")
+
+        await eyes.until(lambda: re.search(r"▅ +1$", row("hPa / inHg").rstrip()))
+        for _ in range(4):  # one second heard, then three silent alive times, and one more
+            session.wait(1.0, alive=False)
+            for other in ("lighting", "power"):
+                session.alive(session.source(other))
+        session.wait(1.0, alive=False)
+        await eyes.until(lambda: row("hPa / inHg").rstrip().endswith("?"))
+        drawn = row("hPa / inHg")
+        # A column is 100 ms: three seconds after it was heard last it is not known any more.
+        assert drawn.count("?") == 2  # where it begins, and the value
+        assert 16 <= drawn.count("·") + 1 <= 22
+        assert 28 <= drawn.rstrip(" ?·").count("▅") <= 44
+        assert row("Mains").rstrip().endswith("0")
+        session.wait(0.5)
+        session.moved("met", unit=1)
+        await eyes.until(lambda: row("hPa / inHg").rstrip().endswith("1"))
+        session.wait(0.5)
+        session.link(met, "lost", port="/dev/ttyUSB1", why="unplugged")
+        session.wait(1.0)
+        await eyes.until(lambda: row("hPa / inHg").rstrip().endswith("?") and row("hPa / inHg").count("?") == 3)
+
+
+async def test_marks_and_cursors_stand_in_a_row_of_their_own() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f6")
+        for _ in range(90):
+            session.wait(0.1)
+            session.mark("x")
+        await eyes.until(lambda: sum(row.count("▲") for row in eyes.rows()) > 60)
+        (axis,) = [row for row in eyes.rows() if row.count("╵") > 4 and ":" in row]
+        assert len(re.findall(r"╵\d\d:\d\d\.\d{3}", axis)) == axis.count("╵")  # every number is whole
+
+
 async def test_zoom_keeps_the_cursor_in_view() -> None:
     session = Fed()
     async with console(session) as eyes:
@@ -180,16 +226,37 @@ def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
     session = Fed()
     history = History()
     encoders = frozenset({(session.source("met"), "enc_qnh")})
-    history.stand(session.state)
+    history.stand(session.state, session.at_us)
     session.subscribe(lambda events: history.take(events, encoders))
     session.start_recording(path)
     begun = session.at_us
-    busy(session, 20)
+    busy(session, 6)
+    # One board falls silent and is heard again, one is lost and comes back, one is reset.
+    met, power = session.source("met"), session.source("power")
+    for _ in range(20):
+        session.wait(0.25, alive=False)
+        session.alive(power)
+        session.alive(met)
+    session.moved("lighting", sw_app=1)
+    session.link(met, "lost", port="/dev/ttyUSB1", why="unplugged")
+    session.wait(1.0)
+    session.describe(met, "met")
     session.wait(0.5)
+    session.news(power, "boot", "0008", "reset", "01")
+    session.wait(0.5)
+    session.exchange(power, ("read", "sw_main"), ("read", "FFFF", "00000000", "00", "sw_main=1"))
+    session.wait(0.25)
+    busy(session, 6)
+    session.wait(4.0, alive=False)  # and in the end all are silent
+    history.stand(session.state, session.at_us)
     session.stop_recording()
     past = Recorded(path, begun, session.at_us)
     try:
-        for start, each, count in ((begun, 150_000.0, 130), (begun + 3_000_000, 20_000.0, 80)):
+        for start, each, count in (
+            (begun, 190_000.0, 130),
+            (begun + 3_000_000, 20_000.0, 80),
+            (begun + 10_500_000, 9e4, 90),
+        ):
             keys = [key for key in history.tracks if history.row(key, start, each, count)]
             assert len(keys) > 25
             past.row(keys[0], start, each, count)
@@ -197,6 +264,11 @@ def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
             while past._window != past._wanted or past._columns_done < count:
                 assert time.monotonic() < end, past.trouble
                 time.sleep(0.01)
+            if each > 50_000:  # the silence, the loss and the reset are seen in it
+                gone = {
+                    key[0] for key in keys if UNKNOWN in [one.value for one in past.row(key, start, each, count) or ()]
+                }
+                assert gone == {1, 2, 3}
             for key in keys:
                 assert past.row(key, start, each, count) == history.row(key, start, each, count), key
     finally:
