@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import threading
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from walk.desks import Desks
 from walk.small import small
 
+from benchcon.errors import Trouble
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.model import Board, Channel, Digits, Lamp, Panel
 from benchcon.walk.evidence import Change
@@ -123,3 +125,25 @@ def test_a_supply_that_gives_way_is_told_under_load(desks: Desks) -> None:
     assert any(line.startswith("power: ") for line in told)
     assert all(n <= 3 for each in desks.hands.values() for n in each.flashes().values())
     assert [each.name for each in boards if each.complaints()] == ["power"]
+
+
+def test_every_count_of_an_encoder_is_one_drop_out_and_a_board_that_is_reset_is_told() -> None:
+    watch = Wiggle(Layout.of(small()), {"a.enc": 100, "a.b1": 1})
+    assert [watch.heard(Change(at, "a.enc", value)) for at, value in ((1, 101), (2, 100), (3, 100))] == [
+        True,
+        True,
+        False,
+    ]
+    # It rests wherever it stands.
+    assert watch.heard(Change(10, "a.b1", 0))
+    watch.upset("a")
+    watch.rest_again("a", {"a.b1": 0})
+    assert not watch.heard(Change(20, "a.b1", 0))
+    assert watch.heard(Change(30, "a.b1", 1))
+    assert watch.lines() == [
+        "a.b1: “B1” dropped out 2 times, and is away still",
+        "a.enc: “Enc” dropped out 2 times",
+        "a: the board was reset or gone once",
+    ]
+    with pytest.raises(Trouble, match="nothing to watch: l1"):
+        Wiggle(Layout.of(small()), {}, ["l1"])
