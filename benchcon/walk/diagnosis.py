@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from benchcon.panel.model import Panel
@@ -49,7 +50,18 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         group += 1
         for number, choice in enumerate(rest, 1):
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
-    return out
+    return _without_clashing_patches(out)
+
+
+def _without_clashing_patches(found: list[Finding]) -> list[Finding]:
+    """Where a part's wire is changed round as well, a patch of its channel would undo the one that mends that."""
+    crossed = {part for finding in found if finding.kind == "crossed" and finding.patch for part in finding.parts}
+    return [
+        replace(finding, patch="")
+        if finding.kind != "crossed" and "channel" in finding.patch and not crossed.isdisjoint(finding.parts)
+        else finding
+        for finding in found
+    ]
 
 
 _ENOUGH = 3

@@ -38,7 +38,8 @@ h1 { font-size: 1.9rem; line-height: 1.2; margin: 0; } h2 { font-size: 1.15rem; 
 .finding { border: 1px solid var(--line); border-left: 6px solid var(--wrong); border-radius: 4px; padding: .8rem 1rem;
   margin: 0 0 .8rem; } .finding.perhaps { border-left-color: var(--perhaps); }
 .finding h3 { margin: 0; font-size: 1.05rem; } .finding p { margin: .35rem 0 0; } .finding b { font-weight: 600; }
-pre { margin: .5rem 0 0; padding: .6rem .8rem; background: var(--plate); border-radius: 4px; overflow-x: auto;
+pre { margin: .5rem 0 0; padding: .6rem .8rem; background: var(--plate); border-radius: 4px;
+  white-space: pre-wrap; overflow-wrap: anywhere;
   font: 13px/1.45 "DejaVu Sans Mono", monospace; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .93rem; }
 th, td { text-align: left; padding: .35rem .7rem .35rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
@@ -52,7 +53,7 @@ code { font: .88em "DejaVu Sans Mono", monospace; }
   --good: #1d7a35; --wrong: #b3261e; --perhaps: #9a5b00; --none: #555; }
   body { padding: 0; max-width: none; font-size: 10pt; print-color-adjust: exact; }
   .face { max-height: 150mm; } .wide { overflow: visible; } h2 { break-after: avoid; margin-top: 1.5rem; }
-  .face, .finding, tr { break-inside: avoid; } pre { white-space: pre-wrap; } table { font-size: 8.5pt; } }
+  .face, .finding, tr { break-inside: avoid; } table { font-size: 8.5pt; } }
 """
 
 
@@ -104,7 +105,7 @@ def _key(counts: Mapping[str, Any]) -> str:
     for verdict, (sign, meaning) in MARKS.items():
         if counts.get(verdict):
             out.append(f'<b class="{verdict.replace(" ", "-")}">{sign}</b> {_e(meaning)}')
-    number = ", with the number of what was found" if counts.get("wrong") or counts.get("perhaps") else ""
+    number = " · (1) number of the finding below" if counts.get("wrong") or counts.get("perhaps") else ""
     return f'<p class="key">{" · ".join(out)}{number}</p>'
 
 

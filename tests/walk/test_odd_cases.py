@@ -107,6 +107,7 @@ def test_a_contact_crossed_and_inverted_may_be_turned_round_at_either_end() -> N
     rest = {"b1": 0, "b2": 1}
     evidence = [put("b3", 0, **rest), *presses("b1", one, rest), *presses("b2", two, rest)]
     said = {(f.kind, f.channels, f.either is not None) for f in found(evidence)}
+    assert [f.kind for f in found(evidence) if f.patch] == ["crossed"]  # one patch must not undo another
     assert said == {
         ("crossed", ("a.b1", "a.b2"), False),
         ("inverted", ("a.b1",), True),
