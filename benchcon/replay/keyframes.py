@@ -14,7 +14,9 @@ from benchcon.state import BenchState
 from benchcon.wire.printable import printable
 from benchcon.wire.records import KEYFRAME, LINK, Batch
 
-MOST_TOLD = 10
+LONGEST_NAME = 60
+MOST_KEPT = 10_000
+"""Fields that are told of; a stranger's file could name more than there is room for."""
 
 
 class Otherwise(NamedTuple):
@@ -49,7 +51,8 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> Held:
                 for body in batch.bodies:
                     if not fresh:
                         held += 1
-                        otherwise += _differences(state, batch.at_us, body)
+                        if len(otherwise) < MOST_KEPT:
+                            otherwise += _differences(state, batch.at_us, body)[:MOST_KEPT]
                 state = _begun(batch) if fresh else state
                 fresh = False
                 continue
@@ -58,8 +61,8 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> Held:
             fresh = batch.kind == LINK and batch.source == 0 and batch.bodies[-1].startswith(b"missed ")
         names = ["bench"]
         for source, board in state.boards.items():
-            name = board_name(state, source)
-            names += [name, *(f"{name}.{printable(channel)}" for channel in board.channels)]
+            name = _name(board_name(state, source))
+            names += [name, *(f"{name}.{_name(channel)}" for channel in board.channels)]
         return Held(held, names, otherwise, told(reader))
 
 
@@ -80,27 +83,34 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[Otherwise]:
     found: list[Otherwise] = []
     _compare(found, at_us, "bench", _without(recorded, "boards"), _without(now, "boards"))
     boards = {board["source"]: board for board in now["boards"]}
-    for board in recorded.get("boards", []):
-        mine = boards.pop(board.get("source"), None)
-        name = printable(str(board.get("ident") or board.get("name") or f"board {board.get('source')}"))
+    for board in _tables(recorded.get("boards")):
+        source = board.get("source")
+        mine = boards.pop(source, None) if isinstance(source, int) else None
+        name = _name(board.get("ident") or board.get("name") or f"board {source}")
         if mine is None:
             found.append(Otherwise(at_us, name, "is in the keyframe, and nothing was heard of it"))
             continue
         _compare(found, at_us, name, _without(board, "channels"), _without(mine, "channels"))
         channels = {channel["id"]: channel for channel in mine["channels"]}
-        for channel in board.get("channels", []):
-            _compare(
-                found,
-                at_us,
-                f"{name}.{printable(str(channel.get('id')))}",
-                channel,
-                channels.pop(channel.get("id"), {}),
-            )
+        for channel in _tables(board.get("channels")):
+            own = channels.pop(str(channel.get("id")), {})
+            _compare(found, at_us, f"{name}.{_name(channel.get('id'))}", channel, own)
         for left in channels:
-            found.append(Otherwise(at_us, f"{name}.{printable(left)}", "was heard of, and is not in the keyframe"))
+            found.append(Otherwise(at_us, f"{name}.{_name(left)}", "was heard of, and is not in the keyframe"))
     for board in boards.values():
-        found.append(Otherwise(at_us, printable(board["ident"] or str(board["source"])), "is not in the keyframe"))
+        found.append(Otherwise(at_us, _name(board["ident"] or board["source"]), "is not in the keyframe"))
     return found
+
+
+def _tables(value: object) -> list[dict[str, Any]]:
+    """Return the tables of a list that a stranger may have written: what is none is passed over."""
+    return [each for each in value if isinstance(each, dict)] if isinstance(value, list) else []
+
+
+def _name(value: object) -> str:
+    """Return a name from a file as it may be shown."""
+    text = printable(str(value)[: 2 * LONGEST_NAME])
+    return text if len(text) <= LONGEST_NAME else text[: LONGEST_NAME - 1] + "…"
 
 
 def _without(fields: dict[str, Any], name: str) -> dict[str, Any]:
@@ -111,10 +121,11 @@ def _compare(found: list[Otherwise], at_us: int, where: str, recorded: dict[str,
     for key in [*recorded, *(key for key in now if key not in recorded)]:
         then_value, now_value = recorded.get(key), now.get(key)
         if then_value != now_value:
-            text = f"{key} was {_short(then_value)}, worked out again it is {_short(now_value)}, at {seconds(at_us)}"
+            then, again = _short(then_value), _short(now_value)
+            text = f"{_name(key)} was {then}, worked out again it is {again}, at {seconds(at_us)}"
             found.append(Otherwise(at_us, where, text))
 
 
 def _short(value: object) -> str:
-    text = printable(json.dumps(value))
+    text = printable(json.dumps(value)[:400])
     return text if len(text) <= 80 else text[:79] + "…"

@@ -142,8 +142,10 @@ class BenchState:
             observer.restore(whole["observer"])
             panel = whole["panel"]
             records, notes = int(whole["records"]), int(whole["notes"])
-            text, digest = str(panel["text"]), str(panel["digest"])
-        except (ValueError, TypeError, KeyError, AttributeError, LookupError, RecursionError):
+            text, digest = panel["text"], panel["digest"]
+            if not isinstance(text, str) or not isinstance(digest, str):
+                return
+        except (ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError):
             return
         self.boards, self.observer, self.records, self.notes = boards, observer, records, notes
         self.panel_text, self.panel_digest = text, digest

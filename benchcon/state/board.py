@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from benchcon.state.channel import ChannelState
+from benchcon.state.given import given
 
 SILENT_AFTER = 3
 """Signs of life missed before a board's states are shown as not known (line protocol, **alive-time**)."""
@@ -175,12 +176,12 @@ class BoardState:
 
     @classmethod
     def from_json(cls, fields: dict[str, Any]) -> BoardState:
-        """The inverse of `as_json`; fields that are missing keep their first value."""
-        board = cls(int(fields["source"]))
+        """The inverse of `as_json`; fields that are missing keep their first value. Raises `ValueError`."""
+        board = cls(given(fields["source"], 0))
         for name in _PLAIN[1:]:
             if name in fields:
-                setattr(board, name, fields[name])
-        for given in fields.get("channels", ()):
-            channel = ChannelState.from_json(given)
+                setattr(board, name, given(fields[name], getattr(board, name)))
+        for told in fields.get("channels", ())[:MOST_CHANNELS]:
+            channel = ChannelState.from_json(told)
             board.channels[channel.id] = channel
         return board

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchcon.state.given import given
+
 OUTPUTS = frozenset({"lamp", "digits"})
 
 _FIELDS = (
@@ -137,9 +139,9 @@ class ChannelState:
 
     @classmethod
     def from_json(cls, fields: dict[str, Any]) -> ChannelState:
-        """The inverse of `as_json`; fields that are missing keep their first value."""
-        channel = cls(str(fields["id"]))
+        """The inverse of `as_json`; fields that are missing keep their first value. Raises `ValueError`."""
+        channel = cls(given(fields["id"], ""))
         for name in _FIELDS[1:]:
             if name in fields:
-                setattr(channel, name, fields[name])
+                setattr(channel, name, given(fields[name], _FIRST[name]))
         return channel

@@ -148,7 +148,7 @@ class Watched:
         counted = given["counters"]
         for counter in fields(Counters):
             value = counted[counter.name]
-            if isinstance(value, dict):
+            if isinstance(getattr(board.counters, counter.name), dict):
                 first = list(value.items())[: UNKNOWN_MOST + 1]
                 setattr(board.counters, counter.name, {str(word): int(count) for word, count in first})
             else:
