@@ -55,7 +55,10 @@ def find(layout: Layout, story: Story) -> list[Choices]:
     explained: set[str] = set()
     changed_round: dict[str, set[str]] = {}
     for explanation in explain(net):
-        out.append([[_raw(net, fault) for fault in faults] for faults in explanation.choices])
+        if any(explanation.choices):
+            out.append([[_raw(net, fault) for fault in faults] for faults in explanation.choices])
+        if explanation.odd:
+            out.append([[Raw("unexplained", tuple(names[w] for w in explanation.odd))]])
         for fault in {f for faults in explanation.choices for f in faults}:
             there = {net.names[w] for w in fault.wires}
             if fault.kind == "ring":

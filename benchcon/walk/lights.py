@@ -34,7 +34,8 @@ def find(layout: Layout, looks: Sequence[LampLook]) -> list[Choices]:
     mixed: dict[str, set[str]] = {}
     inverted: set[str] = set()
     for explanation in explain(net):
-        out.append([[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices])
+        if any(explanation.choices):
+            out.append([[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices])
         for faults in explanation.choices:
             for fault in faults:
                 if fault.kind == "inverted":

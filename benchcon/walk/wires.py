@@ -28,6 +28,13 @@ OWN = 25.0
 DOUBTFUL = 6.0
 """The same where the evidence is in doubt: a time out, or the same step done right another time."""
 
+MOST_TRIES = 60_000
+"""So many suppositions are tried for one group of wires: a second or two. Faults, even three or four of them, take a
+tenth of it; what takes more is evidence that contradicts itself, and then the best that was found by then is told."""
+
+NO_SLIP = 40.0
+"""What costs more without any fault being cheaper (seven brushed neighbours of one group) is told as it is."""
+
 _DEEPEST = 4
 _BEAM = 14
 _SAME = 0.5
@@ -39,6 +46,8 @@ class Explanation(NamedTuple):
     choices: tuple[tuple[Fault, ...], ...]
     wires: frozenset[int]
     """The wires that it is about."""
+    odd: tuple[int, ...] = ()
+    """Of them those that even so did what nothing explains, more often than hands slip."""
 
 
 def explain(net: Net) -> list[Explanation]:
@@ -54,7 +63,10 @@ def explain(net: Net) -> list[Explanation]:
         if least < sum(min(map(len, choices)) for _, choices in burning):
             solved = [each for each in solved if each not in burning]
             solved.append((wires, together))
-    return [Explanation(tuple(choices), frozenset(wires)) for wires, choices in solved if any(choices)]
+    explained = [
+        Explanation(tuple(choices), frozenset(wires), search.odd.get(tuple(wires), ())) for wires, choices in solved
+    ]
+    return [each for each in explained if any(each.choices) or each.odd]
 
 
 def _only_on(faults: tuple[Fault, ...]) -> bool:
@@ -78,6 +90,9 @@ class _Search:
         for wire, owner in enumerate(net.owner):
             self.wires_of.setdefault(owner, []).append(wire)
         self.choice: dict[int, int] = {}
+        self.tries = 0
+        self.odd: dict[tuple[int, ...], tuple[int, ...]] = {}
+        """Groups of wires that were solved → those of them that are not explained."""
         self.base: dict[int, int] = {}
         self.owner_price: dict[int, float] = {}
         for owner, wires in self.wires_of.items():
@@ -132,6 +147,7 @@ class _Search:
     def predict(
         self, faults: Iterable[Fault], wires: Iterable[int], choice: dict[int, int]
     ) -> dict[int, tuple[int, int]]:
+        self.tries += 1
         at = {wire: self.signal(wire, choice) for wire in wires}
         for fault in faults:
             if fault.stage == "part":
@@ -222,6 +238,7 @@ class _Search:
         found = [start]
         seen: set[frozenset[Fault]] = set()
         level = [start]
+        self.tries = 0
         for _ in range(_DEEPEST if len(wires) < 40 else 3):
             following: list[_State] = []
             for state in level:
@@ -229,6 +246,8 @@ class _Search:
                     continue
                 diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
                 for faults in self._with_one_more(state.faults, diffs, wires):
+                    if self.tries > MOST_TRIES:
+                        break
                     key = frozenset(faults)
                     if key in seen or faults == state.faults:
                         continue
@@ -244,6 +263,9 @@ class _Search:
             level = [s for s in following[: _BEAM * 3] if s.residual > 0][:_BEAM]
             if not level:
                 break
+        least = min(found, key=lambda state: state.price)
+        if least.residual > NO_SLIP:
+            self.odd[tuple(wires)] = tuple(w for w in wires if least.diffs.get(w, self.base[w]))
         return _distinct([s for s in found if s.price <= best + _SAME])
 
     def _with_one_more(
@@ -369,16 +391,11 @@ def _bits(mask: int) -> Iterator[int]:
         mask ^= low
 
 
-def label(fault: Fault) -> tuple[str, tuple[int, ...]]:
-    """What a fault is called, wherever along the wire it lies."""
-    return fault.kind, fault.wires
-
-
 def _distinct(states: list[_State]) -> list[tuple[Fault, ...]]:
     """One of each set of names, cheapest first; a set that holds another whole one is no explanation of its own."""
     out: dict[frozenset[tuple[str, tuple[int, ...]]], tuple[float, tuple[Fault, ...]]] = {}
     for state in sorted(states, key=lambda s: (s.price, len(s.faults), s.faults)):
-        names = frozenset(label(f) for f in state.faults)
+        names = frozenset((f.kind, f.wires) for f in state.faults)  # wherever along the wire it lies
         if names not in out and not any(kept < names for kept in out):
             out[names] = (state.price, state.faults)
     return [faults for _, faults in out.values()]

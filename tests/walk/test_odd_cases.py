@@ -3,6 +3,7 @@ must be found."""
 
 from __future__ import annotations
 
+import random
 from typing import Any
 
 from walk.small import TEXT, found, kinds, presses, put
@@ -175,3 +176,17 @@ def test_a_lamp_that_burns_only_in_the_dark_and_weakly_is_inverted_and_dim() -> 
     own = {"what": "lamps", "set": {"l1": 1000}, "seen": []}
     other = {"what": "lamps", "set": {"l2": 1000}, "seen": {"l2": {}, "l1": {"level": "dim"}}}
     assert set(kinds([dark, own, other])) == {("inverted", ("a.l1",)), ("dim", ("a.l1",))}
+
+
+def test_evidence_that_contradicts_itself_is_told_as_unexplained() -> None:
+    """A loose common makes contacts read what they like: no set of faults explains it, and nothing is `good`."""
+    parts = ("b1", "b2", "b3", "k00", "k01", "k10", "k11")
+    rng = random.Random(5)
+    evidence = []
+    for part in parts * 4:
+        for to in (1, 0):
+            values = {other: rng.randrange(2) if rng.random() < 0.3 else 0 for other in parts}
+            evidence.append(put(part, to, **{**values, part: to}))
+    said = found(evidence)
+    assert "unexplained" in [finding.kind for finding in said]
+    assert "no fault we know explains it" in " ".join(finding.because for finding in said)
