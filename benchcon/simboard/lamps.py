@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
+from benchcon.panel.lightness import duty_of
 from benchcon.simboard import wires
 from benchcon.simboard.faults import Fault
-from benchcon.simboard.light import Flashes, luminance
+from benchcon.simboard.light import Flashes
 from benchcon.simboard.timeline import Action, Timeline
 from benchcon.simboard.wiring import Wiring
 
@@ -70,7 +71,7 @@ class Lamps:
         sagging = wires.of_kind(self.faults, "weak_supply")
         if not sagging:
             return max(self.supply_mv, 1)
-        current_ma = sum(luminance(level) * self.wiring.currents_ma[id_] for id_, level in self.lit.items())
+        current_ma = sum(duty_of(level) * self.wiring.currents_ma[id_] for id_, level in self.lit.items())
         for id_, shown in self.shown.items():
             current_ma += self.wiring.currents_ma[id_] * sum(place.bit_count() for place in shown)
         ohms = sum(fault.settings["resistance"] for fault in sagging)

@@ -1,18 +1,14 @@
-"""How a lamp looks to an eye: lightness to luminance, and flashes counted."""
+"""How a lamp looks to an eye: flashes counted."""
 
 from __future__ import annotations
 
 from collections import deque
 
+from benchcon.panel.lightness import duty_of
+
 _SECOND_US = 1_000_000
 _CHANGE = 0.10
 _DARKER = 0.80
-
-
-def luminance(permille: int) -> float:
-    """Return the relative luminance Y/Yn of a lamp at this lightness (CIE 1976: 500 is 0.184). It is its duty, too."""
-    lightness = permille / 10
-    return ((lightness + 16) / 116) ** 3 if lightness > 8 else lightness / 903.3
 
 
 class Flashes:
@@ -31,7 +27,7 @@ class Flashes:
 
     def see(self, at_us: int, level_permille: int) -> None:
         """The lamp has this lightness from `at_us` on."""
-        now = luminance(level_permille)
+        now = duty_of(level_permille)  # the duty is the relative luminance
         if self._rising is not True and now - self._low >= _CHANGE and self._low < _DARKER:
             self._turn(at_us, True)
             self._high = now

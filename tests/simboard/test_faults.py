@@ -11,7 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simboard.panels import desk, panel
 
+from benchcon.demo.desks import panel_path
 from benchcon.errors import Trouble
+from benchcon.panel.file import load
 from benchcon.protocol_files import protocols_dir
 from benchcon.simboard import fault_file
 from benchcon.simboard.faults import check, fault_of_words
@@ -162,3 +164,18 @@ def test_random_mutations_of_a_good_file_are_a_file_or_one_clear_line() -> None:
         for _ in range(chance.randint(1, 4)):
             text[chance.randrange(len(text))] = chance.choice("\"'[]=.,\n#0x\\ {}e-")
         assert re.fullmatch(r"|mutant\.toml(:\d+)?: [^\n]+", said_of("".join(text), "mutant.toml"))
+
+
+def test_the_document_s_example_is_a_good_fault_file_for_the_demo() -> None:
+    top = DOCUMENT.split("    benchcon check FILE")[0]
+    example = "\n".join(line[4:] for line in top.splitlines() if line.startswith("    "))
+    read = fault_file.loads(example, "example.toml", load(panel_path()))
+    faults = {fault.kind: fault.channels for _, fault in read.faults}
+    assert faults["crossed"] == ("sw_rwy", "sw_twy")
+    assert faults["shorted"] == ("sw_app", "sw_obs")
+    # The hand's document has the same faults in words.
+    hand = (protocols_dir() / "hand.md").read_text("utf-8")
+    for words in ("crossed sw_rwy sw_twy", "shorted sw_app sw_obs"):
+        assert f"`fault {words}`" in hand
+        kind, *channels = words.split()
+        assert fault_of_words(words.split()).channels == tuple(channels) == faults[kind]

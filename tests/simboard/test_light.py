@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-import colour
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.simboard.light import Flashes, luminance
+from benchcon.simboard.light import Flashes
 
 SECOND = 1_000_000
-
-
-@pytest.mark.parametrize("permille", [0, 10, 80, 81, 250, 500, 750, 1000])
-def test_luminance_is_that_of_cie_1976(permille: int) -> None:
-    # Source: ISO/CIE 11664-4, as worked out by the library colour-science.
-    theirs = float(colour.colorimetry.luminance_CIE1976(permille / 10)) / 100
-    assert luminance(permille) == pytest.approx(theirs, abs=1e-6)
-
-
-def test_half_as_light_is_a_duty_of_18_4_percent() -> None:
-    # Source: CIE 1976: L* 50 is Y 18.42 %.
-    assert luminance(500) == pytest.approx(0.1842, abs=5e-5)
 
 
 def square(hertz: float, seconds: float = 3.0, low: int = 0, high: int = 1000) -> Flashes:
