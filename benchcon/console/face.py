@@ -52,7 +52,7 @@ class Face(Drawn, can_focus=True):
         Binding("space,enter", "lamp_act", "On/off"),
         Binding("b", "lamp_blink", "Blink"),
         Binding("enter", "typed", "Done"),
-        Binding("escape", "typed", "Done", show=False),
+        Binding("escape", "untype", "Put back"),
         Binding("0", "type('0')", "Type a number", key_display="0-9"),
         Binding("space", "digits_blank", "Blank"),
         Binding("a", "digits_all", "All segments"),
@@ -302,7 +302,7 @@ class Face(Drawn, can_focus=True):
             if part is None or (isinstance(part, Control) and part.kind == "button"):
                 return False
             return self.sight.work.can_work(part)
-        if action == "typed":
+        if action in ("typed", "untype"):
             return part is not None and part.name in self.sight.work.typed
         if sort in ("lamp", "digits", "button", "switch") and rest:
             wanted = {"lamp": Lamp, "digits": Digits}.get(sort, Control)
@@ -366,6 +366,10 @@ class Face(Drawn, can_focus=True):
             self.sight.work.end_typing(self.part)
             self.refresh_bindings()
             self.repaint()
+
+    def action_untype(self) -> None:
+        """The number was not meant: what stood there before."""
+        self._act("put_back")
 
     def on_key(self, event: events.Key) -> None:
         """A number typed at a display goes to it at once; a minus within it changes its sign."""

@@ -42,6 +42,12 @@ _FACES = {
     "greater_than_sign": ">",
     "question_mark": "?",
     "tab": "Tab",
+    "shift+tab": "Shift+Tab",
+    "up": "↑",
+    "down": "↓",
+    "left": "←",
+    "right": "→",
+    "backspace": "Backspace",
     "delete": "Del",
     "pageup": "PgUp",
     "pagedown": "PgDn",
@@ -54,10 +60,18 @@ def key_face(binding: Binding) -> str:
     """How a key is written on the screen."""
     if binding.key_display:
         return binding.key_display
-    key = binding.key
+    return face_of(binding.key)
+
+
+def face_of(key: str) -> str:
+    """How a key of this name is written."""
+    if key in _FACES:
+        return _FACES[key]
     if key.startswith("ctrl+"):
-        return "^" + key[5:]
-    return _FACES.get(key, key.upper() if key.startswith("f") and key[1:].isdigit() else key)
+        return "^" + key[5:].upper()
+    if key.startswith("shift+"):
+        return "Shift+" + face_of(key[6:])
+    return key.upper() if key.startswith("f") and key[1:].isdigit() else key
 
 
 class KeyLine(Drawn):

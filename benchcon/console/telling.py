@@ -53,7 +53,7 @@ def _named(names: Names, source: int, channel_id: str) -> str:
     if part is None:
         return plain
     label = label_of(part)
-    return label if names.brief or label == plain else f"{label} ({plain})"
+    return label if names.brief or label.endswith(plain) else f"{label} ({plain})"
 
 
 def _moved(event: ev.Moved, names: Names) -> tuple[str, str, str]:

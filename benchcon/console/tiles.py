@@ -12,7 +12,7 @@ from rich.cells import cell_len
 from rich.style import Style
 
 from benchcon.console import segment_art
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.ink import (
     BRASS,
     ENGRAVED,
@@ -81,7 +81,9 @@ def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen, *, selected: bo
     """Draw a tile. `fresh`: its part was moved a moment ago."""
     ground = ink(ENGRAVED, pen.ground)
     canvas.wipe(tile.x, tile.y, tile.width, tile.height, ground)
-    label = fitted(label_of(tile.part).upper(), tile.width)
+    # Where it stands says which it is; in a plain list nothing does but the name, and names alike end differently.
+    cut = fitted if tile.part.place is not None else shortened
+    label = cut(label_of(tile.part).upper(), tile.width)
     style = _label_ink(pen, selected, fresh)
     if selected:
         canvas.wipe(tile.x, tile.y, tile.width, 1, style)

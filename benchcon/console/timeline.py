@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
@@ -159,7 +160,8 @@ class TimeLine(Drawn, can_focus=True):
         self._rows = self.rows()
         self.chosen = max(0, min(self.chosen, len(self._rows) - 1))
         feet = self._feet()
-        room = max(height - 2 - bool(feet), 0)
+        own_row = bool(feet) and height >= 24  # else they share the axis' row, and numbers in their way are left out
+        room = max(height - 2 - own_row, 0)
         self._top = max(min(self._top, self.chosen), self.chosen - room + 1, 0)
         canvas.wipe(0, 0, width, height, self.ground)
         self._paint_cursor_line(canvas)
@@ -169,11 +171,12 @@ class TimeLine(Drawn, can_focus=True):
                 self._paint_row(canvas, y + 1, self._rows[index], index == self.chosen)
             else:
                 canvas.wipe(0, y + 1, width, 1, self.ground)
-        if feet:
+        if own_row:
             canvas.wipe(0, height - 2, width, 1, self.ground)
-            for column, (letter, colour) in feet.items():
-                canvas.write(self._left + column, height - 2, letter, ink(colour, GROUND, bold=True))
-        self._paint_axis(canvas, height - 1)
+        self._paint_axis(canvas, height - 1, () if own_row else feet)
+        y = height - 1 - own_row
+        for column, (letter, colour) in feet.items():
+            canvas.write(self._left + column, y, letter, ink(colour, GROUND if own_row else RAISED, bold=True))
 
     def _paint_cursor_line(self, canvas: Canvas) -> None:
         canvas.wipe(0, 0, canvas.width, 1, ink(QUIET, RAISED))
@@ -243,12 +246,12 @@ class TimeLine(Drawn, can_focus=True):
                 found[column] = ("▲", BRASS)
         return found
 
-    def _paint_axis(self, canvas: Canvas, y: int) -> None:
+    def _paint_axis(self, canvas: Canvas, y: int, taken: Collection[int]) -> None:
         canvas.wipe(0, y, canvas.width, 1, ink(QUIET, RAISED))
         step = 14
         for tick in range(0, self.columns - step, step):
             begin_us = int(self.start_us + tick * self.each_us)
-            if begin_us >= 0:
+            if begin_us >= 0 and not any(column in taken for column in range(tick, tick + 10)):
                 canvas.write(self._left + tick, y, "╵" + clock_text(begin_us)[2:], ink(QUIET, RAISED), step)
         told = self._mark_told()
         if told:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -38,9 +39,10 @@ def completed(panel: Panel, state: BenchState) -> Panel:
                 continue
             name = board.ident or f"board {board.source}"
             boards.append(Board(name, ident=board.ident))
+        labels = Counter(_label(channel).casefold() for channel in board.channels.values())
         for channel in board.channels.values():
             if (name, channel.id) not in used:
-                part = part_of(name, channel)
+                part = part_of(name, channel, alone=labels[_label(channel).casefold()] == 1)
                 if part is not None:
                     found.append(part)
     if not found and len(boards) == len(panel.boards):
@@ -65,10 +67,17 @@ def _number(channel: ChannelState, key: str, default: int) -> int:
         return default
 
 
-def part_of(board: str, channel: ChannelState) -> Part | None:
-    """Return a part for one channel, as far as its board has described it; None for a kind not known here."""
+def _label(channel: ChannelState) -> str:
+    return channel.detail.get("label") or channel.id
+
+
+def part_of(board: str, channel: ChannelState, alone: bool = True) -> Part | None:
+    """Return a part for one channel, as far as its board has described it; None for a kind not known here.
+
+    Unless it is `alone` with its label (a switch and its lamp are often called the same) the channel's id follows it.
+    """
     name = f"{board}.{channel.id}"
-    label = channel.detail.get("label") or channel.id
+    label = _label(channel) if alone else f"{_label(channel)} {channel.id}"
     wired = (Channel(board, channel.id, Wire(pin=channel.detail.get("pin", ""))),)
     if channel.kind == "lamp":
         return Lamp(name, label, wired[0], colour=channel.detail.get("colour", "white"))

@@ -47,6 +47,9 @@ class Work:
         self._asked: dict[tuple[int, str], tuple[int, int]] = {}
         self._blinking: set[tuple[int, str]] = set()
         self._kept: dict[tuple[int, str], bytes] = {}
+        """By (source, channel id): the number that a display showed last."""
+        self._stood: dict[str, bytes] = {}
+        """By display name: what stood there before a number was begun."""
         self._held: set[str] = set()
         self._put: dict[str, tuple[int, int]] = {}
         self._queued = 0
@@ -152,6 +155,8 @@ class Work:
         board = self._board(part, boards)
         if board is None or not isinstance(part, Digits):
             return False
+        if part.name not in self.typed:
+            self._stood[part.name] = self._segments(part, board)
         text = self.typed.get(part.name, "")
         if key == "back":
             text = text[:-1]
@@ -168,6 +173,12 @@ class Work:
         self.typed[part.name] = text
         self._show(part, board, segments)
         return True
+
+    def put_back(self, part: Part, boards: Mapping[str, BoardState]) -> None:
+        """The number was not meant: what stood there before stands there again."""
+        board = self._board(part, boards)
+        if self.end_typing(part) and board is not None and isinstance(part, Digits):
+            self._show(part, board, self._stood.pop(part.name, bytes(part.places)))
 
     def end_typing(self, part: Part) -> bool:
         """The number is done; returns whether one was being typed."""
@@ -236,13 +247,24 @@ class Work:
 
     def _show(self, digits: Digits, board: BoardState, segments: bytes) -> None:
         key = (board.source, digits.channel.id)
+        before = self._segments(digits, board)
+        if any(char.isdigit() for char in decode(before)) and before != b"\xff" * digits.places:
+            self._kept[key] = before
         self._asked[key] = int.from_bytes(segments, "big"), self._session.now_us()
         self._follow(digits, self._bench.set_digits(*key, segments))
 
     def _step_number(self, digits: Digits, board: BoardState, by: int) -> None:
         self.typed.pop(digits.name, None)
-        text = stepped(digits, decode(self._segments(digits, board)), by)
-        if text is not None:
+        now = self._segments(digits, board)
+        text = stepped(digits, decode(now), by)
+        if text is None:
+            # Nothing to step from: the number that was there last comes back first, and the next key steps it.
+            last = self._kept.get((board.source, digits.channel.id))
+            if last is None or last == now:
+                self._tell(f"{label_of(digits)} shows no number to step from: type one", "information")
+            else:
+                self._show(digits, board, last)
+        elif text:
             self._show(digits, board, encode(text, digits.places))
 
     def _follow(self, part: Part, future: Future[Any]) -> None:
@@ -342,13 +364,13 @@ class Work:
 def stepped(digits: Digits, shown: str, by: int) -> str | None:
     """Return the text of the number on a display, one unit of its last figure up or down times `by`.
 
-    What is no number starts from nought; None if the result does not fit the display.
+    None if what is shown is no number; empty if the result does not fit the display.
     """
     text = shown.strip()
     try:
         number = Decimal(text.rstrip(".") or "x")
     except InvalidOperation:
-        return format_number(digits, 0)
+        return None
     whole, _, part = text.partition(".")
     unit = Decimal(1).scaleb(-len(part))
     number += by * unit
@@ -357,4 +379,4 @@ def stepped(digits: Digits, shown: str, by: int) -> str | None:
     figures = f"{abs(number):.{len(part)}f}"
     figures = figures.zfill(len(whole) + (1 + len(part) if part else 0)) if whole.startswith("0") else figures
     result = sign + figures
-    return result if len(result.replace(".", "")) <= digits.places else None
+    return result if len(result.replace(".", "")) <= digits.places else ""

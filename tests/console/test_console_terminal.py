@@ -148,7 +148,8 @@ def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_p
     session.wait(1.0)
     session.moved("power", sw_main=1)
     session.mark("1")
-    session.wait(30.0)
+    for _ in range(30):
+        session.wait(1.0)
     session.moved("power", sw_main=0)
     session.wait(1.0)
     session.stop_recording()
