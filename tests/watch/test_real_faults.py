@@ -1,4 +1,4 @@
-"""Every kind of trigger on simulated desks with the fault it is meant for: it fires, it is told, it stands in the capture.
+"""Every kind of trigger on simulated desks with the fault it is meant for: it fires, is told, and is in the capture.
 
 The session is the one the console runs on; each fault is put in through the hand, as somebody would break the desk.
 """
