@@ -31,7 +31,8 @@ def emulator_wiring(plan: Plan) -> str:
     for chain in (plan.chain_165, plan.chain_595, plan.chain_7219):
         if chain:
             pins = f"data={port(chain.data)} clock={port(chain.clock)} load={port(chain.load)}"
-            lines.append(f"chain{chain.kind} {pins} chips={chain.chips}")
+            oe = f" enable={port(chain.oe)}" if chain.oe else ""
+            lines.append(f"chain{chain.kind} {pins} chips={chain.chips}{oe}")
     if plan.matrix:
         rows, columns = ports(plan.matrix.rows), ports(plan.matrix.columns)
         lines.append(f"matrix rows={rows} columns={columns} diodes={int(plan.matrix.diodes)}")

@@ -91,6 +91,7 @@ def used_pins(made: Plan) -> dict[str, tuple[str, int, str]]:
         used[chain.data] = (f"{who}.data", chain.line, "in" if chain.kind == "165" else "out")
         used[chain.clock] = (f"{who}.clock", chain.line, "out")
         used[chain.load] = (f"{who}.load", chain.line, "out")
+        used[chain.oe] = (f"{who}.oe", chain.line, "out")
     if made.matrix:
         for what, pins in (("row", made.matrix.rows), ("column", made.matrix.columns)):
             for number, name in enumerate(pins):

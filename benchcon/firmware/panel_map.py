@@ -74,6 +74,8 @@ def header(plan: Plan, baud: int = BAUDS[0]) -> str:
     lines.append(f"#define PANEL_OUT_CHAIN_GROUP {plan.pin_lamp_groups}")
     if outward:
         lines += _named(plan, PANEL_OUT_LATCH=outward.load)
+        if outward.oe:
+            lines += _named(plan, PANEL_OUT_ENABLE=outward.oe)
     lines += ["", f"#define PANEL_DISPLAY_ON_SPI {int(plan.display_on_spi)}"]
     if shown:
         if not plan.display_on_spi:

@@ -206,8 +206,10 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
         if currents:
             least = min(currents)
             note += f"; {set_resistor_kohm(least):g} kΩ between ISET and V+ ({least:g} mA mean a segment)"
+    elif chain.kind == "595" and chain.oe:
+        note += "; its outputs are off until the board has started, and while it is in reset"
     elif chain.kind == "595":
-        note += "; until the board has started the outputs may be lit at random"
+        note += "; until the board has started the outputs may be lit at random ('oe' in the panel file prevents it)"
     return ChainChip(names[chain.kind, number], CHAINS[chain.kind], tuple(sorted(pins)), note)
 
 
@@ -257,10 +259,17 @@ def _pins_595(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
         ChipPin(10, "SRCLR", "+"),
         ChipPin(11, "SRCLK", f"{chain.clock} of the board"),
         ChipPin(12, "RCLK", f"{chain.load} of the board"),
-        ChipPin(13, "OE", "ground"),
+        ChipPin(13, "OE", _output_enable(chain, number)),
         ChipPin(14, "SER", f"{before} pin 9 (QH')" if before else f"{chain.data} of the board"),
         ChipPin(16, "VCC", "+"),
     ]
+
+
+def _output_enable(chain: Chain, number: int) -> str:
+    if not chain.oe:
+        return "ground"
+    # One resistor holds the whole chain off while nothing drives the pin.
+    return f"{chain.oe} of the board" + ("; 10 kΩ from there to +" if number == 0 else "")
 
 
 def _pins_7219(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:

@@ -52,6 +52,8 @@ class Chain:
     """Pin that takes the inputs over (74HC165), puts the outputs out (74HC595) or loads a place (MAX7219)."""
     chips: int = 1
     line: int = 0
+    oe: str = ""
+    """74HC595 only: pin that switches its outputs on (OE, low is on); empty: OE is wired to ground."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,8 @@ def _chains(board: Table) -> tuple[Chain, ...]:
             continue
         table = tables.table(kind)
         data, clock, load = (table.matching(key, _DIRECT, _DIRECT_FORM) for key in ("data", "clock", "load"))
-        found.append(Chain(kind, data, clock, load, table.whole("chips", 1, 1, 8), table.line))
+        oe = table.matching("oe", _DIRECT, _DIRECT_FORM) if kind == "595" else ""
+        found.append(Chain(kind, data, clock, load, table.whole("chips", 1, 1, 8), table.line, oe))
         table.done()
     tables.done()
     return tuple(found)

@@ -114,6 +114,7 @@ class _Pins:
             if not both_out or chain.data not in self.taken:
                 self.take(chain.data, f"{who}.data", chain.line)
             self.take(chain.load, f"{who}.load", chain.line)
+            self.take(chain.oe, f"{who}.oe", chain.line)
 
     def take(self, name: str, who: str, line: int) -> None:
         """Note that `who` uses the microcontroller's or chain's pin `name`, or that it cannot."""

@@ -107,3 +107,41 @@ def test_every_kind_of_pin_and_level_on_one_board(chip: str, tmp_path: Path) -> 
     assert lit["remote"] == pytest.approx(1000, abs=10)
     assert lit["plain"] == pytest.approx(1000, abs=10)
     assert log.told("shown number") == ["number=7E306D"]
+
+
+CHAINED = """\
+[boards.desk]
+chip = "atmega328p"
+budget = "60 mA"
+chains.595 = {{ data = "D11", clock = "D13", load = "D10"{oe} }}
+
+[lamps.steady]
+current = "5 mA"
+channel = {{ id = "steady", pin = "595.0" }}
+
+[lamps.from_plus]
+current = "5 mA"
+channel = {{ id = "from_pls", pin = "595.1", active = "low" }}
+"""
+
+
+@pytest.mark.parametrize("oe", ["", "D8"])
+def test_lamps_of_a_74hc595_are_off_at_power_up_and_in_a_reset_only_if_its_oe_is_wired(oe: str, tmp_path: Path) -> None:
+    # 74HC595 data sheet, function table: OE high, outputs in the high-impedance state (from memory). A pull-up holds it
+    # there while the chip's pins float: at power-up and in a reset.
+    plan = planned(CHAINED.format(oe=f', oe = "{oe}"' if oe else ""))
+    log = chip_of(plan, tmp_path).run(
+        [
+            *("400000 rx " + ask(1, "set steady=3E8 from_pls=3E8"), "600000 lit"),
+            *("700000 reset reset", "700000 since steady", "700000 since from_pls"),
+            *("1200000 rx " + ask(2, "set steady=3E8"), "1400000 lit"),
+            *("1500000 reset power", "1500000 since from_pls", "1600000 end"),
+        ]
+    )
+    log.good()
+    before, after = log.numbers("lit")
+    assert before == {"steady": pytest.approx(1000, abs=10), "from_pls": pytest.approx(1000, abs=10)}
+    assert after == {"steady": pytest.approx(1000, abs=10), "from_pls": 0}
+    in_reset, at_power_up = log.numbers("since from_pls")
+    unasked = [at_power_up["lit"], in_reset["lit"], log.numbers("since steady")[0]["lit"]]
+    assert unasked == ([0, 0, 0] if oe else [1, 1, 1])

@@ -8,6 +8,7 @@ import eseries
 import pytest
 from firmware.generator_panels import BOARD, DESKS, demo_plan, everything, planned
 
+from benchcon.errors import Trouble
 from benchcon.firmware.plan import plan
 from benchcon.firmware.wiring_list import Section, as_markdown, as_text, sections
 from benchcon.firmware.wiring_parts import chain_chips, ohm_words, rows
@@ -92,6 +93,30 @@ def test_chips_list_every_pin_once_and_chain_to_each_other() -> None:
     assert chips["U5"]["DOUT"] == "U6 pin 1 (DIN)"
     assert chips["U5"]["DIG 7"] == "cathode of Number, place 2 from the left (number)"
     assert chips["U6"]["DIG 0"] == "cathode of Number, place 3 from the left (number)"
+
+
+@pytest.mark.parametrize(
+    ("oe", "first", "second"),
+    [("", "ground", "ground"), (', oe = "D8"', "D8 of the board; 10 kΩ from there to +", "D8 of the board")],
+)
+def test_the_output_enable_pin_of_a_74hc595_goes_where_the_panel_file_says(oe: str, first: str, second: str) -> None:
+    chain = f'chains.595 = {{ data = "D11", clock = "D13", load = "D10", chips = 2{oe} }}\n'
+    lamps = lamp("a", "595.0") + lamp("b", "595.8")
+    chips = chain_chips(planned(BOARD + chain + lamps))
+    # 74HC595 data sheet, pin assignment: OE is pin 13 (from memory).
+    assert [pin.goes_to for chip in chips for pin in chip.pins if pin.number == 13] == [first, second]
+    assert {pin.name for chip in chips for pin in chip.pins if pin.number == 13} == {"OE"}
+    assert ("lit at random" in chips[0].note) is not bool(oe)
+
+
+def test_an_output_enable_pin_is_a_pin_like_any_other() -> None:
+    text = BOARD + 'chains.595 = { data = "D11", clock = "D13", load = "D10", oe = "D13" }\n'
+    with pytest.raises(
+        Trouble, match=r"chains\.595\.oe uses the pin D13 of desk, which boards\.desk\.chains\.595\.clock has"
+    ):
+        planned(text)
+    with pytest.raises(Trouble, match="oe"):  # a 74HC165 has no such pin
+        planned(BOARD + 'chains.165 = { data = "D12", clock = "D13", load = "D10", oe = "D8" }\n')
 
 
 def test_the_display_drivers_resistor_is_on_the_safe_side_of_its_table() -> None:
