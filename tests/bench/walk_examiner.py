@@ -1,4 +1,4 @@
-"""The diagnosis in bulk against a second generator of broken panels (`tests/walk/examiner.py`), made from the documents.
+"""The diagnosis in bulk against a second generator of panels, `tests/walk/examiner.py`, made from the documents.
 
 Reach: one fault named exactly (channel and kind or its documented class) ≥ 98 %, two faults both named ≥ 92 %, healthy
 panels falsely accused ≤ 0.2 %. The seeds are 0 to N - 1 from FIRST on; what was missed is printed with its seed.
