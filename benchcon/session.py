@@ -291,6 +291,27 @@ class ReplaySession(Session):
             if any(type(event).__name__ in _CHANGES for event in happened):
                 return True
 
+    def step_back(self) -> bool:
+        """Go back to the moment of the change before; False if there is none. Listeners are told nothing."""
+        edge_us = int(self._at_us)
+        while edge_us > self.first_us:
+            keyframe = self.reader.seek(edge_us - 1)
+            state = BenchState(self.panel.text, self.panel.digest)
+            begun_us, found = self.first_us, -1
+            if keyframe is not None:
+                state.feed(keyframe)
+                begun_us = keyframe.at_us
+            for batch in self.reader.until(edge_us - 1):
+                happened = state.feed(batch)
+                if begun_us <= batch.at_us < edge_us and any(type(each).__name__ in _CHANGES for each in happened):
+                    found = batch.at_us
+            if found >= 0:
+                self.jump(found)
+                return True
+            edge_us = min(begun_us, edge_us - 1)
+        self.jump(int(self._at_us))  # the reader was led astray
+        return False
+
     def _run_to(self, target_us: float) -> None:
         happened: list[Event] = []
         while True:

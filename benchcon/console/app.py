@@ -29,6 +29,7 @@ from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
 from benchcon.console.timeline import TimeLine
+from benchcon.console.transport import TRANSPORT_KEYS
 from benchcon.errors import Trouble
 from benchcon.link.found import find_ports
 from benchcon.session import LiveSession, ReplaySession, Session
@@ -305,19 +306,22 @@ class ConsoleApp(App[int]):
         from benchcon.console.walk_screen import WalkScreen
         from benchcon.console.wiggle_screen import WiggleScreen
 
-        groups = [("Everywhere", BindingsMap(self.BINDINGS))]
-        for title, owner in (
-            ("Views", BenchScreen),
-            ("Face", Face),
-            ("Raw", Raw),
-            ("News", News),
-            ("Links", Links),
-            ("Time", TimeLine),
-            ("Walk", WalkScreen),
-            ("Wiggle watch", WiggleScreen),
-            ("Load and soak", SoakScreen),
-        ):
+        live = self.session.live
+        own = [
+            each for _, each in BindingsMap(self.BINDINGS) if live or self.check_action(each.action, ()) is not False
+        ]
+        groups = [("Everywhere", BindingsMap(own))]
+        playing = "Playing back a recording"
+        if not live:
+            groups.append((playing, BindingsMap(TRANSPORT_KEYS)))
+        views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]
+        groups.append(("Views", BindingsMap(views)))
+        for title, owner in (("Face", Face), ("Raw", Raw), ("News", News), ("Links", Links), ("Time", TimeLine)):
             groups.append((title, BindingsMap(owner.BINDINGS)))
+        if live:
+            groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
+            for title, walker in (("Walk", WalkScreen), ("Wiggle watch", WiggleScreen), ("Load and soak", SoakScreen)):
+                groups.append((title, BindingsMap(walker.BINDINGS)))
         self.push_screen(Help(groups))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
@@ -23,7 +24,8 @@ from benchcon.console.raw import Raw
 from benchcon.console.showing import label_of
 from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
-from benchcon.console.transport import TRANSPORT_KEYS, Transport
+from benchcon.console.transport import TRANSPORT_KEYS, Transport, why_not
+from benchcon.panel.model import Control
 from benchcon.session import ReplaySession
 
 if TYPE_CHECKING:
@@ -69,7 +71,7 @@ class BenchScreen(Screen[None]):
         if isinstance(self.sight.session, ReplaySession):
             yield Transport(self.sight, self.sight.session, id="transport")
         yield Notice(self.sight, id="notice")
-        yield Touched(id="touched")
+        yield Touched(live=self.sight.session.live, id="touched")
         yield KeyLine(id="keys")
 
     def on_mount(self) -> None:
@@ -142,14 +144,27 @@ class BenchScreen(Screen[None]):
             bar.faster(1 if verb == "faster" else -1)
         elif verb in ("next", "before"):
             bar.mark_near(1 if verb == "next" else -1)
-        elif verb == "step":
-            bar.step()
+        elif verb in ("step", "step_back"):
+            bar.step(1 if verb == "step" else -1)
         elif verb == "go":
             bar.ask_where()
         else:
             bar.jump(session.first_us if verb == "first" else session.now_us() - 1_000_000)
         self.sight.look()
         self.frame()
+
+    def on_key(self, event: events.Key) -> None:
+        """A key that nothing answers: in a recording, and on a control of the real panel, it is said why."""
+        if event.key in self.active_bindings:
+            return
+        part = self.query_one(Face).part if self.view == "face" else None
+        why = ""
+        if not self.sight.session.live:
+            why = why_not(event.key)
+        elif isinstance(part, Control) and event.key in ("space", "enter", "plus", "minus"):
+            why = f"{label_of(part)} is a control of the real panel: only a hand can move it"
+        if why:
+            self.app.notify(why, timeout=3, markup=False)
 
     # --- each frame -----------------------------------------------------------------------------------------------
 
@@ -174,10 +189,11 @@ class BenchScreen(Screen[None]):
 
     def _show_touched(self) -> None:
         touch = self.sight.feed.touched
-        if touch is None:
+        control = touch.control if touch is not None else self.sight.moved_last()
+        if control is None:
             self.query_one(Touched).show(None)
             return
-        part = next((part for part in self.sight.panel.controls if part.name == touch.control.name), touch.control)
+        part = next((part for part in self.sight.panel.controls if part.name == control.name), control)
         (showing,) = self.sight.show([part])
         word = showing.word if showing.known else "not known"
         self.query_one(Touched).show(Big(label_of(part), word, showing.known))

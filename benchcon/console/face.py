@@ -42,10 +42,10 @@ class Face(Drawn, can_focus=True):
     GROUND = GROUND
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "go(0,-1)", "Up", show=False),
-        Binding("down", "go(0,1)", "Down", show=False),
-        Binding("left", "go(-1,0)", "Left", show=False),
-        Binding("right", "go(1,0)", "Right", show=False),
+        Binding("up", "go(0,-1)", "The next part that way", show=False),
+        Binding("down", "go(0,1)", "The next part that way", show=False),
+        Binding("left", "go(-1,0)", "The next part that way", show=False),
+        Binding("right", "go(1,0)", "The next part that way", show=False),
         Binding("tab", "next(1)", "Next part", show=False),
         Binding("shift+tab", "next(-1)", "Part before", show=False),
         Binding("home", "first", "First part", show=False),

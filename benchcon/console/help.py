@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
+from textwrap import wrap
 from typing import ClassVar
 
 from rich.text import Text
@@ -13,7 +15,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from benchcon.console.ink import BRASS, ENGRAVED, IVORY
-from benchcon.console.keyline import KeyLine, key_face
+from benchcon.console.keyline import KeyLine, face_of, key_face
 
 ABOUT = """\
 Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
@@ -28,6 +30,65 @@ this program dies, the boards go dark by themselves after two seconds.
 
 Lamps under test: no lamp flashes more than three times a second and no board is asked for more current than its \
 budget in the panel file; what was held back for that is counted under Links."""
+
+WORDS = (
+    ("remembers 3:20", "so much of the bench is held in memory, ten minutes at the most; k writes it to a file"),
+    ("● REC, ● KEEP", "a capture is being written: all from r to r; the last minutes and the next one, from k on"),
+    ("lines/s", "lines of the protocol that the board sends in a second"),
+    ("heard", "how long ago the board gave its last sign of life; silent after three missed ones"),
+    ("round trip, worst", "from a question to its answer, the last one and the longest"),
+    ("bad checks", "lines that came damaged: noise, a bad cable, a wrong rate"),
+    ("gaps", "lines of news that were lost on the way; what they said is asked for again"),
+    ("board dropped", "news that the board itself had no room for"),
+    ("board heard bad", "lines that came to the board damaged"),
+    ("repeats, given up", "questions asked once more, and those that were never answered"),
+    ("refused", "what the board said no to"),
+    ("held back", "what was not sent, to keep to three flashes a second and to the current budget"),
+    ("worst loop", "the longest round of the board's program: shorter presses than that can be missed"),
+    ("buffer", "bytes that the board can take in one go"),
+    ("dead-man", "so long without a word from this program, and the board goes dark by itself"),
+    ("unfed", "the board says that its supply is gone: nothing is lit, whatever it is told"),
+    ("skips", "jumps of an encoder that a hand cannot make: bounce, or turned too fast"),
+    ("least, most", "smallest and greatest value seen since the board was met"),
+)
+"""Words on the screen, each in a phrase."""
+
+_KINDS = {
+    "lamp": "Face: a lamp",
+    "digits": "Face: a display",
+    "type": "Face: a display",
+    "typed": "Face: a display",
+    "untype": "Face: a display",
+    "button": "Face: a simulated button",
+    "switch": "Face: a simulated switch",
+}
+"""Where the keys of the face are told, by the first word of what they do."""
+
+_STEPS = {
+    "Face: a lamp": ("Brighter", "Dimmer"),
+    "Face: a display": ("One up", "One down"),
+    "Face: a simulated switch": ("Next position", "Position before"),
+    "Face: a simulated knob": ("Turn up", "Turn down"),
+}
+"""What ``more`` and ``less`` do to each kind of part."""
+
+
+def by_kind(title: str, bindings: BindingsMap) -> list[tuple[str, list[Binding]]]:
+    """The face's keys, sorted by the kind of part that they work; other groups as they are."""
+    found: dict[str, list[Binding]] = {title: []}
+    steps: dict[str, list[Binding]] = {}
+    for _, binding in bindings:
+        if binding.action in ("more", "less"):
+            steps.setdefault(binding.action, []).append(binding)
+            continue
+        found.setdefault(_KINDS.get(binding.action.partition("_")[0].partition("(")[0], title), []).append(binding)
+    if steps:
+        for kind, words in _STEPS.items():
+            for action, word in zip(("more", "less"), words, strict=True):
+                found.setdefault(kind, []).extend(
+                    replace(binding, description=word, key_display=None) for binding in steps.get(action, ())
+                )
+    return list(found.items())
 
 
 class Help(ModalScreen[None]):
@@ -52,23 +113,29 @@ class Help(ModalScreen[None]):
     def _text(self) -> Text:
         text = Text()
         text.append("Keys\n\n", f"bold {IVORY}")
-        for title, bindings in self._groups:
+        for title, bindings in (each for group in self._groups for each in by_kind(*group)):
             seen: dict[str, list[str]] = {}
-            for _, binding in bindings:
+            for binding in bindings:
                 if binding.description and not binding.system:
                     faces = seen.setdefault(binding.description, [])
-                    face = key_face(binding)
+                    # One key that stands for several on the key line has them all here, but for the ten figures.
+                    face = key_face(binding) if binding.action.startswith("type(") else face_of(binding.key)
                     if face not in faces:
                         faces.append(face)
             if not seen:
                 continue
             text.append(f"{title}\n", f"bold {BRASS}")
             for word, faces in seen.items():
-                text.append(f"  {'  '.join(faces):<22}", IVORY)
+                text.append(f"  {'  '.join(faces):<26}", IVORY)
                 text.append(f"{word}\n", ENGRAVED)
             text.append("\n")
         text.append("What it shows\n\n", f"bold {IVORY}")
         text.append(ABOUT, ENGRAVED)
+        text.append("\n\nWords on the screen\n\n", f"bold {IVORY}")
+        for word, told in WORDS:
+            first, *more = wrap(told, 50)
+            text.append(f"  {word:<20}", IVORY)
+            text.append(f"{first}\n" + "".join(f"{'':22}{line}\n" for line in more), ENGRAVED)
         return text
 
     def action_close(self) -> None:

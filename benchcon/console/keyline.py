@@ -70,7 +70,7 @@ def face_of(key: str) -> str:
     if key.startswith("ctrl+"):
         return "^" + key[5:].upper()
     if key.startswith("shift+"):
-        return "Shift+" + face_of(key[6:])
+        return key[6:].upper() if len(key) == 7 else "Shift+" + face_of(key[6:])
     return key.upper() if key.startswith("f") and key[1:].isdigit() else key
 
 

@@ -14,7 +14,7 @@ from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import Standing, standing
 from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
-from benchcon.panel.model import Panel, Part
+from benchcon.panel.model import Control, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.wire.events import Event
@@ -149,6 +149,20 @@ class Sight:
                 return each.label
         state = self.boards.get(board)
         return (state.name if state else "") or board
+
+    def moved_last(self) -> Control | None:
+        """In a recording: the control that moved last before the time where it stands; None if none has."""
+        if self.session.live:
+            return None
+        found: tuple[int, Control] | None = None
+        with self.session.lock:
+            for control in self.panel.controls:
+                for channel in control.channels:
+                    board = self.boards.get(channel.board)
+                    state = board.channels.get(channel.id) if board is not None else None
+                    if state is not None and state.changes and (found is None or state.at_us > found[0]):
+                        found = state.at_us, control
+        return found[1] if found is not None else None
 
     def start_anew(self) -> None:
         """A replay has jumped: forget what was seen, and look again."""

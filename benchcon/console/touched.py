@@ -27,8 +27,9 @@ class Touched(Drawn):
     Touched { height: 5; }
     """
 
-    def __init__(self, *, id: str | None = None) -> None:
+    def __init__(self, *, live: bool = True, id: str | None = None) -> None:
         super().__init__(id=id)
+        self._live = live
         self.big: Big | None = None
 
     def show(self, big: Big | None) -> None:
@@ -44,6 +45,8 @@ class Touched(Drawn):
         room = canvas.width - 2 * margin
         if self.big is None:
             text = "Move a control: it stands here, to be read from afar."
+            if not self._live:
+                text = "No control has moved yet in this recording: Space plays it, . goes to the next change."
             canvas.write(margin, canvas.height // 2, text, ink(QUIET, GROUND), room)
             return
         name, state, known = self.big

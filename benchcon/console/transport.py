@@ -103,11 +103,20 @@ class Transport(Drawn):
         self.session.jump(at_us)
         self.sight.start_anew()
 
-    def step(self) -> None:
-        """On to the next change."""
+    def step(self, by: int) -> None:
+        """On to the next change (`by` > 0), or back to the one before."""
         self.session.playing = False
-        if not self.session.step():
-            self.app.bell()
+        if by > 0:
+            if not self.session.step():
+                self._nothing("no change comes any more: the recording is at its end")
+        elif self.session.step_back():
+            self.sight.start_anew()
+        else:
+            self._nothing("there is no change before this")
+
+    def _nothing(self, why: str) -> None:
+        self.app.bell()
+        self.app.notify(why, timeout=3)
 
     def mark_near(self, by: int) -> None:
         """To the next mark (`by` > 0), or the one before."""
@@ -118,7 +127,7 @@ class Transport(Drawn):
         else:
             to = next((at_us for at_us in reversed(marks) if at_us < now - 200_000), None)
         if to is None:
-            self.app.bell()
+            self._nothing("there is no mark after this" if by > 0 else "there is no mark before this")
         else:
             self.jump(to)
 
@@ -164,12 +173,29 @@ class Transport(Drawn):
 
 TRANSPORT_KEYS = [
     Binding("space,p", "replay('play')", "Play/pause"),
+    Binding("comma", "replay('step_back')", "Change before", key_display=","),
     Binding("full_stop", "replay('step')", "Next change", key_display="."),
-    Binding("comma", "replay('back')", "1 s back", key_display=","),
-    Binding("less_than_sign", "replay('slower')", "Slower", key_display="<"),
-    Binding("greater_than_sign", "replay('faster')", "Faster", key_display=">"),
-    Binding("g", "replay('go')", "Go to"),
     Binding("n", "replay('next')", "Next mark"),
     Binding("N,shift+n", "replay('before')", "Mark before", show=False),
+    Binding("g", "replay('go')", "Go to"),
+    Binding("backspace", "replay('back')", "1 s back", key_display="Backspace"),
+    Binding("less_than_sign", "replay('slower')", "Slower", key_display="<"),
+    Binding("greater_than_sign", "replay('faster')", "Faster", key_display=">"),
     Binding("home", "replay('first')", "To the start", show=False),
 ]
+
+_NOT_HERE = {
+    "r": "this is a recording: there is nothing to record",
+    "k": "this is a recording: there is nothing to keep",
+    "m": "this is a recording: marks were set while it was made; n goes to the next one",
+    "t": "this is a recording: a walk needs a bench",
+    **dict.fromkeys(("f8", "f9", "ctrl+d", "ctrl+l"), "this is a recording: nothing is lit by it"),
+    **dict.fromkeys(("plus", "equals_sign", "minus", "b", "enter"), "this is a recording: nothing can be moved in it"),
+    **dict.fromkeys("0123456789", "this is a recording: nothing can be moved in it; g goes to a time"),
+    **dict.fromkeys(("l", "o", "w", "e"), "this is a recording: there is no port to work"),
+}
+
+
+def why_not(key: str) -> str:
+    """Why a key that works on a live bench does nothing to a recording; empty for other keys."""
+    return _NOT_HERE.get(key, "")

@@ -495,10 +495,45 @@ async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
             "All segments",
             "Filter",
             "Take the port",
+            "remembers 3:20",
+            "dead-man",
+            "worst loop",
+            "held back",
+            "gaps",
         ):
             assert words in text
+        # Keys are written as they stand on the keyboard, and each once for each kind of part.
+        keys = [row[2:26] for row in text.partition("What it shows")[0].splitlines() if row.startswith("  ")]
+        for face in " ".join(keys).split():
+            assert len(face) == 1 or face[0].isupper() or face[0] in "^0", face
+        lamp, display = (text.partition(f"Face: a {kind}\n")[2].partition("\n\n")[0] for kind in ("lamp", "display"))
+        for kind in (lamp, display):
+            assert kind.count("Space") == 1
+        assert "↑  ↓  ←  →" in text
         await eyes.press("escape")
         await eyes.gone("Everywhere")
+
+
+async def test_notices_keep_out_of_the_way_of_a_question() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press("r")
+        await eyes.see("Record into")
+        before = eyes.rows()
+        eyes.app.tell("a lamp was held back " * 10, "warning")
+        await eyes.see("a lamp was held back")
+        assert eyes.rows()[2:] == before[2:]  # they have the first two rows, and nothing else is covered
+        await eyes.press("escape", "f1")
+        await eyes.see("Everywhere", "a lamp was held back")
+        assert "held" not in "".join(eyes.rows()[2:])
+
+
+async def test_a_control_of_the_real_panel_says_why_a_key_does_nothing() -> None:
+    session = Fed(simulated=False)
+    async with console(session) as eyes:
+        eyes.app.screen.query_one("#face").select("mains")  # type: ignore[attr-defined]
+        await eyes.press("space")
+        await eyes.told("Mains is a control of the real panel: only a hand can move it")
 
 
 async def test_the_command_palette_does_what_the_keys_do() -> None:

@@ -319,6 +319,44 @@ async def test_playing_back_steps_jumps_and_finds_marks(tmp_path: Path) -> None:
         await eyes.see("paused")
 
 
+async def test_a_recording_is_stepped_forth_and_back_by_the_same_moments(tmp_path: Path) -> None:
+    path = tmp_path / "busy.capture"
+    recorded(path, 6)
+    session = ReplaySession(path)
+    async with console(session) as eyes:
+        await eyes.see("paused", "No control has moved yet in this recording", ", Change before  . Next change")
+        moments, states = [], []
+        for _ in range(7):
+            await eyes.press("full_stop")
+            moments.append(session.now_us())
+            states.append(session.state.as_json(0)["boards"])
+        assert len(set(moments)) == 7
+        for moment, state in reversed(list(zip(moments, states, strict=True))[:-1]):
+            await eyes.press("comma")
+            assert session.now_us() == moment
+            assert session.state.as_json(0)["boards"] == state
+        await eyes.press(*["comma"] * 40)
+        await eyes.told("there is no change before this")
+        await eyes.press("n", "n")
+        await eyes.told("there is no mark after this")
+        await eyes.until(
+            lambda: any("██" in row or "█ " in row for row in eyes.rows()[-6:-1]), "what moved last, large"
+        )
+
+
+@pytest.mark.parametrize(
+    ("key", "why"), [("r", "nothing to record"), ("plus", "nothing can be moved"), ("f9", "nothing is lit")]
+)
+async def test_a_key_that_does_nothing_in_a_recording_says_why(tmp_path: Path, key: str, why: str) -> None:
+    path = tmp_path / "busy.capture"
+    recorded(path, 1)
+    async with console(ReplaySession(path)) as eyes:
+        await eyes.press(key)
+        await eyes.told(
+            f"this is a recording: {why}" if key != "r" else "this is a recording: there is nothing to record"
+        )
+
+
 async def test_the_cursor_takes_the_recording_along(tmp_path: Path) -> None:
     path = tmp_path / "busy.capture"
     recorded(path, 6)
