@@ -57,7 +57,7 @@ def find(layout: Layout, story: Story) -> list[Choices]:
     for explanation in explain(net):
         if any(explanation.choices):
             out.append([[_raw(net, fault) for fault in faults] for faults in explanation.choices])
-        if explanation.odd:
+        elif explanation.odd:  # beside a fault that was found it would say no more than that
             out.append([[Raw("unexplained", tuple(names[w] for w in explanation.odd))]])
         for fault in {f for faults in explanation.choices for f in faults}:
             there = {net.names[w] for w in fault.wires}
