@@ -30,6 +30,10 @@ class Parts:
         self.shown = printable(str(path))
         self.trouble = ""
         """The last thing that went wrong with closed files, empty if nothing did."""
+        self.last = path
+        """Where the newest records are: the file being written, or what it was packed into when all was done."""
+        self.pruned = 0
+        """Closed files that were removed to keep to the budget."""
         self._began = began
         self._words = dict(words)
         self._packed = packed
@@ -135,23 +139,38 @@ class Parts:
                 if self._packed:
                     self._pack(path)
                 self._prune()
-            except (Trouble, OSError) as trouble:
-                self.trouble = printable(str(trouble))
+            except Trouble as trouble:
+                self.trouble = str(trouble)
+            except OSError as error:
+                self.trouble = f"{self.shown}: closed files: {error.strerror}"
 
     def _pack(self, path: Path) -> None:
+        if not path.exists():
+            return  # removed already, to keep to the budget
         target = path if path.name.endswith(".gz") else path.with_name(path.name + ".gz")
         if path != target and target.exists():
             self.trouble = f"{printable(str(target))}: there already; {printable(path.name)} stays unpacked"
         elif pack(path, target, self._stop.is_set) and path != target:
             path.unlink()
+            if path == self.path:
+                self.last = target
 
     def _prune(self) -> None:
         if not self._keep_bytes:
             return
-        closed = [(path, path.stat().st_size) for _, path in self.closed()]
-        total = sum(size for _, size in closed) + self.path.stat().st_size
+        closed = [(path, _size(path)) for _, path in self.closed()]
+        total = sum(size for _, size in closed) + _size(self.last)
         for path, size in closed:
             if total <= self._keep_bytes:
                 break
-            path.unlink()
+            path.unlink(missing_ok=True)
+            self.pruned += 1
             total -= size
+
+
+def _size(path: Path) -> int:
+    """Bytes of a file; 0 if it is not there, as for a moment between two names."""
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0

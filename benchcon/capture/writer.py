@@ -85,6 +85,8 @@ class Figures(NamedTuple):
     """Files closed by rotation."""
     trouble: str
     """Last thing that went wrong beside the writing itself (packing, pruning), empty if nothing did."""
+    pruned: int = 0
+    """Closed files that were removed to keep to the budget."""
 
 
 class Writer:
@@ -221,7 +223,7 @@ class Writer:
         with self._lock:
             lost = [lost for lost in (self._overflow, self._failed) if lost is not None]
             return Figures(
-                path=str(self._parts.path),
+                path=str(self._parts.last),
                 records=self._earlier + self._file.given,
                 bytes=self._file.size,
                 waiting=self._waiting,
@@ -230,6 +232,7 @@ class Writer:
                 slowest_ms=int(self._slowest_s * 1000),
                 parts=self._parts.closed_parts,
                 trouble=self._parts.trouble,
+                pruned=self._parts.pruned,
             )
 
     # --- the thread's side ------------------------------------------------------------------------------------------

@@ -36,7 +36,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check panel files, fault files and captures", "benchcon check desk.toml night.capture"),
     "record": (
         "record what boards say, without sending them anything but questions",
-        "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0",
+        "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0\n"
+        "benchcon record -o week.capture --rotate-time '1 h' --keep '2 GB' --pack /dev/ttyUSB0\n"
+        "benchcon record -o fault.capture --panel desk.toml --on-trigger /dev/ttyUSB0",
     ),
     "replay": (
         "open the console on a capture, or print what it comes to, or send it to a board",

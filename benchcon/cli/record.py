@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from benchcon.capture.writer import Figures
     from benchcon.cli.until import Until
     from benchcon.link import Bench
     from benchcon.watch.recorder import Recorder
@@ -106,13 +107,26 @@ def _end(recorder: Recorder) -> int:
     if figures.trouble:
         print(f"benchcon: {figures.trouble}", file=sys.stderr)
     if not recorder.kept:
-        print(f"benchcon: {figures.records} records in {printable(figures.path)}", file=sys.stderr)
+        print(f"benchcon: {_told(figures)}", file=sys.stderr)
     if figures.missed or figures.waiting:
         why = f" ({figures.missing})" if figures.missing else ""
         missing = figures.missed + figures.waiting
         print(f"benchcon: {missing} records are MISSING in {printable(figures.path)}{why}", file=sys.stderr)
         return 1
     return 0
+
+
+def _told(figures: Figures) -> str:
+    """Return what was recorded, and into which files, in one line."""
+    from benchcon.panel.telling import counted
+    from benchcon.wire.printable import printable
+
+    text = f"{counted(figures.records, 'record')} in {printable(figures.path)}"
+    if figures.parts:
+        text += f" and {counted(figures.parts, 'file')} closed before it"
+    if figures.pruned:
+        text += f"; {counted(figures.pruned, 'old file')} removed to keep to --keep"
+    return text
 
 
 def _seconds(args: argparse.Namespace) -> float | None:

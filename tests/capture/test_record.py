@@ -63,6 +63,24 @@ def test_what_a_hand_does_is_in_the_capture_and_ctrl_c_ends_well(demo: Demo, tmp
     assert values["sw_app"] == 1
 
 
+def test_rotated_packed_and_pruned_it_says_where_the_records_are(demo: Demo, tmp_path: Path) -> None:
+    path = tmp_path / "week.capture"
+    words = ["--rotate-time", "300 ms", "--keep", "12 kB", "--pack", "--seconds", "2.5"]
+    process = record("-o", path, *words, *(board.port for board in demo.boards))
+    assert process.stderr is not None
+    told = process.stderr.read()
+    assert process.wait(PATIENCE_S) == 0
+    assert told.count("\n") == 1
+    assert f"records in {path}.gz and " in told
+    assert "removed to keep to --keep" in told
+    files = sorted(tmp_path.glob("week*"))
+    assert {file.suffix for file in files} == {".gz"}
+    for file in files:
+        with Reader(file) as reader:
+            list(reader)
+            assert not reader.problem_counts
+
+
 def test_it_ends_by_itself_after_so_many_seconds(demo: Demo, tmp_path: Path) -> None:
     path = tmp_path / "short.capture"
     process = record("-o", path, "--seconds", "1", demo.boards[1].port)

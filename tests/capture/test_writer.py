@@ -345,6 +345,27 @@ def test_pruning_keeps_to_the_budget_and_never_takes_the_one_being_written(
     assert records == flat(given)[-len(records) :]
 
 
+def test_files_are_packed_and_pruned_to_the_last_without_a_word_of_trouble(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    path = tmp_path / "night.capture"
+    given = batches(4000)
+    writer = Writer(path, BEGAN, Counting(), rotate_bytes=40_000, keep_bytes=20_000, packed=True)
+    feed(writer, given)
+    figures = writer.close(wait_s=60)
+    assert figures.trouble == ""
+    assert figures.path == f"{path}.gz", "the last one is packed too, and that is where the records are"
+    files = sorted(tmp_path.iterdir())
+    assert Path(figures.path) in files
+    assert all(file.name.endswith(".gz") for file in files)
+    assert sum(file.stat().st_size for file in files) <= 20_000
+    assert len(files) == 1 + figures.parts - figures.pruned
+    ordered = [*(file for file in files if file != Path(figures.path)), Path(figures.path)]
+    records = [record for file in ordered for record in given_back(file)]
+    assert records == flat(given)[-len(records) :]
+
+
 def test_a_rotation_that_cannot_be_done_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(writing, "WAKE_S", 0.002)
     (tmp_path / "night.capture.next").mkdir()
