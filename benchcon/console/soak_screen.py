@@ -19,6 +19,7 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.panel.electrics import current_ma
 from benchcon.walk.soak import Soaking, Strained, duration_s
+from benchcon.walk.wants import Wants
 from benchcon.walk.watching import soak
 from benchcon.wire.printable import printable
 
@@ -63,11 +64,12 @@ class Boards(Table):
 
     def _row(self, soaking: Soaking, board: Strained) -> Row:
         levels: dict[str, int | bytes] = {}
-        for name, level in soaking.wants.lamps.items():
+        wants = Wants() if soaking.refused else soaking.wants
+        for name, level in wants.lamps.items():
             lamp = next(lamp for lamp in self.panel.lamps if lamp.name == name)
             if lamp.channel.board == board.name:
                 levels[lamp.channel.id] = level * lamp.trim_permille // 1000
-        for name, picture in soaking.wants.digits.items():
+        for name, picture in wants.digits.items():
             display = next(display for display in self.panel.digits if display.name == name)
             if display.channel.board == board.name:
                 levels[display.channel.id] = picture
@@ -205,7 +207,8 @@ class SoakScreen(WatchScreen):
             return
         text = Text(f"Step {soaking.step} of {soaking.of}, {soaking.count} lit so far.  ", ENGRAVED)
         if soaking.refused:
-            text.append(f"Not lit: {printable(soaking.refused)}. ", WARN)
+            hint = ": F8 allows light again" if "dark" in soaking.refused else ""
+            text.append(f"Not lit: {printable(soaking.refused)}{hint}.", WARN)
         elif soaking.dark:
             text.append("All dark, to see the supply at rest.", IVORY)
         else:

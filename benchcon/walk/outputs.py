@@ -67,7 +67,7 @@ class Outputs:
             if trouble := say(outcome):
                 failures.append(trouble)
             if last:
-                done("; ".join(failures))
+                done("; ".join(dict.fromkeys(failures)))
 
         for source, values in asked:
             self.bench.set_many(source, values).add_done_callback(lambda future: came(future.result()))
