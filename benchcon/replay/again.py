@@ -387,6 +387,8 @@ def _list(names: Sequence[str] | Mapping[str, int]) -> str:
 def words_of(move: Move) -> str:
     """Return what a user is to do."""
     part = f"{printable(move.part)} on {printable(move.board)}"
+    if move.word:
+        return f"put {part} to '{printable(move.word)}'"
     if move.kind == "press":
         return f"{'press, or make,' if move.value else 'release, or open,'} {part}"
     if move.kind == "turn":

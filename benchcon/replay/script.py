@@ -53,6 +53,8 @@ class Move:
     """Of an encoder: counts a detent, below 0 where turning right makes it fall."""
     sweeps: bool = False
     """A potentiometer: on its way it passes every reading between."""
+    word: str = ""
+    """A switch: what its position is called on the panel."""
 
 
 Step = Ask | Move
@@ -97,6 +99,12 @@ def panel_in(keyframe: bytes, path: str) -> Panel:
         return loads(text, path) if text else Panel()
     except (ValueError, KeyError, TypeError, RecursionError, Trouble):
         return Panel()
+
+
+def _word(control: Control | None, position: int) -> str:
+    """What a switch's position is called; empty for what is no switch, or has no such position."""
+    known = control is not None and control.kind == "switch" and 0 <= position < len(control.positions)
+    return control.positions[position] if known and control is not None else ""
 
 
 class _Maker:
@@ -182,14 +190,18 @@ class _Maker:
             return Move(at_us, board, part, "turn", (value - before + 0x8000) % 0x10000 - 0x8000, own, counts)
         if kind == "contact" and control is not None and len(own) > 1:
             position = self._position(source, control)
-            return None if position is None else Move(at_us, board, part, "put", position, own)
+            return (
+                None
+                if position is None
+                else Move(at_us, board, part, "put", position, own, word=_word(control, position))
+            )
         if kind == "contact":
             made = value
             if control is not None and control.codes and control.codes[0] == (1,):
                 made = 1 - value  # its first position has the contact made
-            return Move(at_us, board, part, "press", made, own)
+            return Move(at_us, board, part, "press", made, own, word=_word(control, made))
         if kind in ("selector", "pot"):
-            return Move(at_us, board, part, "put", value, own, sweeps=kind == "pot")
+            return Move(at_us, board, part, "put", value, own, sweeps=kind == "pot", word=_word(control, value))
         self._left_out[f"{board}.{channel_id}: nothing is known of this kind of channel"] = 1
         return None
 
