@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -125,22 +125,31 @@ def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
 def _matrices(layout: Layout, wanted: Collection[str]) -> list[Group]:
     """Three keys of a rectangle for each matrix, to hold together."""
     out: list[Group] = []
-    keys: dict[str, list[str]] = {}
-    for key, matrix in layout.matrix_of.items():
-        part = layout.spots[key].part
-        if isinstance(part, Control) and part.kind == "button" and part.wired:
-            keys.setdefault(matrix, []).append(key)
-    for matrix, row in keys.items():
-        three = _rectangle(layout, row)
-        names = tuple(layout.spots[key].part.name for key in three)
-        if len(three) == 3 and not set(names).isdisjoint(wanted):
+    for matrix in dict.fromkeys(layout.matrix_of.values()):
+        names = next(rectangles(layout, matrix), ())
+        if names and not set(names).isdisjoint(wanted):
             out.append(Group(f"matrix {matrix}", "matrix", names))
     return out
 
 
-def _rectangle(layout: Layout, keys: list[str]) -> list[str]:
+def rectangles(layout: Layout, matrix: str) -> Iterator[tuple[str, ...]]:
+    """Yield threes of push buttons of `matrix`, by name, whose current may find its way round to a fourth key."""
+    keys = []
+    for key, name in layout.matrix_of.items():
+        part = layout.spots[key].part
+        if name == matrix and isinstance(part, Control) and part.kind == "button" and part.wired:
+            keys.append(key)
+    for three in _threes(layout, keys):
+        yield tuple(layout.spots[key].part.name for key in three)
+
+
+def _threes(layout: Layout, keys: list[str]) -> Iterator[tuple[str, str, str]]:
+    if not keys:
+        return
     if any(key not in layout.crosses for key in keys):
-        return keys[:3] if len(keys) > 3 else []
+        if len(keys) > 3:
+            yield keys[0], keys[1], keys[2]
+        return
     at = {(layout.crosses[key].row, layout.crosses[key].column): key for key in keys}
     matrix = layout.crosses[keys[0]].matrix
     every = {(cross.row, cross.column) for cross in layout.crosses.values() if cross.matrix == matrix}
@@ -151,5 +160,4 @@ def _rectangle(layout: Layout, keys: list[str]) -> list[str]:
             corner, fourth = (row, other_column), (other_row, column)
             if corner in at and fourth in every:
                 # `corner` shares its row with one and its column with the other: the current finds its way round it.
-                return [at[row, column], at[corner], at[other_row, other_column]]
-    return []
+                yield at[row, column], at[corner], at[other_row, other_column]

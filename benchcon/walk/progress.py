@@ -6,6 +6,7 @@ It knows nothing of how a single step comes to its end; that is the machine's.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from benchcon.panel.model import Panel
@@ -13,7 +14,7 @@ from benchcon.walk import judge
 from benchcon.walk.evidence import Evidence, LampLook
 from benchcon.walk.journal import Done, line_of
 from benchcon.walk.layout import Layout
-from benchcon.walk.plan import Group, Step, plan, steps
+from benchcon.walk.plan import Group, Step, plan, rectangles, steps
 
 
 class Progress:
@@ -66,9 +67,7 @@ class Progress:
         """The push button that was proved last; empty if there is none yet."""
         for done in reversed(self.done.values()):
             control = self.layout.controls.get(done.group.name)
-            if control is None or control.kind != "button" or done.how != "done" or not done.evidence:
-                continue
-            if not judge.worth_repeating(self.layout, done.evidence):
+            if control is not None and control.kind == "button" and done.how == "done" and self._is_proved(done):
                 return control.name
         return ""
 
@@ -105,11 +104,22 @@ class Progress:
         """Stand at the first step of the group at hand, with the channels at `values`."""
         group = self.group
         assert group is not None
+        if group.kind == "matrix" and not self.again:
+            group = self.groups[self._group] = replace(group, parts=self._answering(group))
         if not self.again:
             self.collected = []
             self._began_us = now_us
         self._steps = steps(self.layout, group, values)
         self._step = 0
+
+    def _answering(self, group: Group) -> tuple[str, ...]:
+        """Three keys of the matrix that all answered when they were pressed alone: a dead one would show nothing."""
+        proved = {name for name, done in self.done.items() if done.how == "done" and self._is_proved(done)}
+        threes = rectangles(self.layout, group.name.removeprefix("matrix "))
+        return next((three for three in threes if proved.issuperset(three)), group.parts)
+
+    def _is_proved(self, done: Done) -> bool:
+        return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)
 
     def next_step(self) -> bool:
         """Go to the next step of the group; False: it was the last."""

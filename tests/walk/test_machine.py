@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from walk.person import Person
 from walk.random_panels import random_panel
+from walk.rig import Bad
 from walk.small import small
 
 from benchcon.errors import Trouble
@@ -279,3 +280,13 @@ def test_sixty_four_channels_take_under_six_minutes_with_a_hand_that_takes_two_s
     person.go()
     assert (person.now - start) / 1e6 < 360
     assert max(person.added_us) < 2_000_000
+
+
+def test_of_a_matrix_three_keys_that_answered_are_held_together() -> None:
+    """A dead key among the three would show nothing of a missing diode."""
+    keys = ("k00", "k01", "k10", "k11")
+    for dead in keys:
+        person = Person(small(), [Bad("open", (f"a.{dead}",), how="wire")], random.Random(3), clumsy=0)
+        person.go()
+        (group,) = [group for group in person.walk.groups if group.kind == "matrix"]
+        assert set(group.parts) == set(keys) - {dead}
