@@ -169,7 +169,8 @@ def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo
 def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
     words = ["--panel", PANEL, *ports(healthy), "--only", "mains_fail", "--only", "wind_speed"]
     # Dark, a lamp that is not there, a note, another lamp lit, four pictures of which the first is other, and no more.
-    run = walk(*words, typed="\nmains_fial\nn looks tired\nstandby_fail\n01\n\n\n\n")
+    monkeypatch.setattr("sys.stdin", io.StringIO("\nmains_fial\nn looks tired\nstandby_fail\n01\n\n\n\n"))
+    run = here(*words)
     assert run.returncode == 1
     assert "Every lamp and display should be dark now." in run.stderr
     assert "? there is no lamp 'mains_fial'" in run.stderr
@@ -219,6 +220,7 @@ def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> 
     assert "no board answers as lighting, power" in run.stderr
 
 
+@pytest.mark.slow
 def test_the_wiggle_watch_tells_drop_outs_until_ctrl_c(healthy: Demo) -> None:
     hand = healthy.hands["lighting"]
     hand.put("approach", 1)

@@ -125,6 +125,7 @@ def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(desks: Desks) -
     ]
 
 
+@pytest.mark.slow
 def test_a_proved_button_answers_short_for_yes_and_long_for_no(desks: Desks) -> None:
     answered: list[int] = []
 

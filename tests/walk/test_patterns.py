@@ -75,7 +75,7 @@ def test_never_more_lit_than_the_budget_allows(places: int, segment_ma: float, b
         assert {p[place] for p in shown} >= {p[place] for p in pictures(places)}
 
 
-@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(n, marks=pytest.mark.slow) for n in range(4, 12))])
+@pytest.mark.parametrize("seed", [*range(2), *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 12))])
 def test_any_two_single_flaws_are_explained_by_no_more_than_two(seed: int) -> None:
     rng = random.Random(seed)
     places = rng.randrange(1, 7)

@@ -106,6 +106,7 @@ def test_a_loose_wire_is_heard_while_a_switch_stands(desks: Desks) -> None:
     assert said[0] == "lighting.sw_app: “Approach” drop-out 1"
 
 
+@pytest.mark.slow
 def test_a_supply_that_gives_way_is_told_under_load(desks: Desks) -> None:
     """Every output has its turn, none flashes more than three times a second, and a sagging supply resets the board."""
     hand = desks.hands["power"]
