@@ -18,6 +18,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Open the bench and show it."""
-    from benchcon.console.run import open_and_run
+    from benchcon.cli.until import Until
 
-    return open_and_run(args.ports, args.panel)
+    with Until() as until:  # from here on Ctrl-C ends it in its own way, at whatever moment it comes
+        from benchcon.console.run import open_and_run
+
+        return open_and_run(args.ports, args.panel, until)

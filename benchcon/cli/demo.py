@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             from benchcon.demo.live import open_console
 
-            return open_console(demo, args.seconds)
+            return open_console(demo, args.seconds, until)
     return 0
 
 

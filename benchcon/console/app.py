@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import gc
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, ClassVar
 
 from textual.app import App, SystemCommand
@@ -72,6 +72,8 @@ class ConsoleApp(App[int]):
         super().__init__()
         self.session = session
         self.sight = Sight(session, self.tell)
+        self.leave_when: Callable[[], bool] = lambda: False
+        """Asked once a frame: whether a signal wants the console to end."""
         self.trouble = ""
         """One line on what ended the console, if something went wrong."""
         self._dark: DarkWatch | None = None
@@ -103,6 +105,9 @@ class ConsoleApp(App[int]):
 
     def frame(self) -> None:
         """Look, and draw what has changed; with nothing new, only now and then, for ages and silences."""
+        if self.leave_when():
+            self.exit(0)
+            return
         now = time.monotonic()
         self._play(now)
         if not self.sight.feed.waiting and now - self._looked < IDLE_S and self._dark is None:
@@ -328,10 +333,3 @@ class ConsoleApp(App[int]):
         """Everything, for the command palette."""
         yield from keys_now(self, screen)
         yield from boards_and_lists(self, screen)
-
-
-def run(session: Session) -> int:
-    """Show the console on `session` until it is left, dark whatever ends it; return an exit code. See `run_console`."""
-    from benchcon.console.run import run_console
-
-    return run_console(session)

@@ -5,7 +5,9 @@ Nothing is opened before the user says so: opening a port can reset a machine th
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import ClassVar
 
 from rich.text import Text
@@ -21,7 +23,32 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.errors import Trouble
 from benchcon.link import remember
+from benchcon.link.connection import address
 from benchcon.link.found import PortFound
+from benchcon.wire.printable import printable
+
+
+def checked_address(text: str) -> str:
+    """Return `text` if it can be a port: a network address that is whole, or a device that is there.
+
+    Raises `Trouble` with what is wrong.
+    """
+    shown = printable(text)
+    if "://" in text:
+        host, number = address(text)
+        if not host or any(letter.isspace() for letter in host) or not 0 < number < 65536:
+            raise Trouble(f"{shown}: after socket:// comes a host, a colon and a port number of 1 to 65535")
+    elif re.fullmatch(r"COM\d+", text, re.IGNORECASE) is None:
+        path = Path(text)
+        if not path.is_absolute():
+            raise Trouble(f"{shown} is no device path and no socket://host:port; a path begins with /")
+        try:
+            there, is_device = path.exists(), path.is_char_device()
+        except (OSError, ValueError):
+            there = is_device = False
+        if not is_device:
+            raise Trouble(f"{shown} is {'no serial port' if there else 'not there: is it plugged in?'}")
+    return text
 
 
 class PortTable(Table):
@@ -72,11 +99,11 @@ class PortsScreen(ModalScreen[list[str] | None]):
     """Gives back the ports chosen; None if the user left. The link remembers those on which a board answers."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "open", "Open and remember"),
+        Binding("enter", "open", "Open"),
+        Binding("escape", "leave", "Leave"),
         Binding("a", "other", "Another address"),
         Binding("u", "look", "Look again"),
         Binding("x", "forget", "Forget"),
-        Binding("escape", "leave", "Leave"),
     ]
 
     def __init__(self, find: Callable[[], Sequence[PortFound]], already: Sequence[str] = ()) -> None:
@@ -129,7 +156,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
                 self.table.choose(text)
 
         why = "A device path such as /dev/ttyUSB0, or socket://host:port for a board behind a network."
-        self.app.push_screen(Ask("Another port", why), done)
+        self.app.push_screen(Ask("Another port", why, check=checked_address), done)
 
     def action_look(self) -> None:
         """List again."""

@@ -7,6 +7,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from types import FrameType
+from typing import Protocol
 
 from benchcon.console.app import ConsoleApp
 from benchcon.console.captures import told
@@ -23,8 +24,16 @@ def _need_terminal() -> None:
         )
 
 
-def run_console(session: Session) -> int:
+class Told(Protocol):
+    """Who knows whether a signal to end has come already, such as `benchcon.cli.until.Until`."""
+
+    told: bool
+
+
+def run_console(session: Session, until: Told | None = None) -> int:
     """Show the console until the user leaves it; close the session and return an exit code.
+
+    `until`: who caught signals before this; one that has come by then ends the console at once.
 
     Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
     """
@@ -34,16 +43,22 @@ def run_console(session: Session) -> int:
         session.close()
         raise
     app = ConsoleApp(session)
+    caught: list[int] = []
 
     def leave(number: int, frame: FrameType | None) -> None:
-        app.call_later(app.exit, 0)
+        # No more than this: it may come at any moment, before the console stands or while it goes down.
+        caught.append(number)
 
-    for name in ("SIGTERM", "SIGHUP"):
+    # Ctrl-C is a key while the console stands, and a signal until then and afterwards.
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), leave)
+    app.leave_when = lambda: bool(caught) or (until is not None and until.told)
     confirmed = True
+    code = None
     try:
-        code = app.run()
+        if not app.leave_when():
+            code = app.run()
     finally:
         app.sight.close()
         if session.bench is not None:
@@ -59,7 +74,7 @@ def run_console(session: Session) -> int:
     return int(code or 0)
 
 
-def open_and_run(ports: Sequence[str], panel_path: str | None) -> int:
+def open_and_run(ports: Sequence[str], panel_path: str | None, until: Told | None = None) -> int:
     """Open `ports` (none: those agreed to before) with a panel file and run the console. Raises `Trouble`."""
     from benchcon.link import Bench
     from benchcon.link.found import agreed_ports
@@ -69,4 +84,4 @@ def open_and_run(ports: Sequence[str], panel_path: str | None) -> int:
     bench = Bench(list(ports) or agreed_ports(), panel=panel)
     session = LiveSession(bench, panel)
     bench.start()
-    return run_console(session)
+    return run_console(session, until)

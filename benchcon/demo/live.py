@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from benchcon.hand import Hand
 
 if TYPE_CHECKING:
+    from benchcon.console.run import Told
     from benchcon.demo.desks import Demo
 
 MOVING = frozenset({"press", "release", "put", "turn", "unplug", "replug", "reset", "fault"})
@@ -29,8 +30,11 @@ class UsersHand(Hand):
         return super().ask(*words, allow_s=allow_s)
 
 
-def open_console(demo: Demo, seconds: float | None = None) -> int:
-    """Open the console on the demo's desks; return its exit code when it is left. Ends by itself after `seconds`."""
+def open_console(demo: Demo, seconds: float | None = None, until: Told | None = None) -> int:
+    """Open the console on the demo's desks; return its exit code when it is left. Ends by itself after `seconds`.
+
+    `until`: who caught signals before this.
+    """
     from benchcon.console.run import run_console
     from benchcon.demo.desks import panel_path
     from benchcon.demo.script import ScriptedHand
@@ -61,7 +65,7 @@ def open_console(demo: Demo, seconds: float | None = None) -> int:
             timer = threading.Timer(seconds, os.kill, (os.getpid(), signal.SIGTERM))
             timer.daemon = True
             timer.start()
-        return run_console(session)
+        return run_console(session, until)
     finally:
         if timer is not None:
             timer.cancel()

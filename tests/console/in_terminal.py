@@ -44,6 +44,7 @@ class Terminal:
             stderr=slave,
             env=given | (env or {}),
             start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # a real terminal: Ctrl-C is a signal
             cwd=cwd,
         )
         os.close(slave)

@@ -642,3 +642,26 @@ async def test_with_no_port_agreed_to_the_ports_are_listed_and_asked_for(monkeyp
         await eyes.see("Which ports shall be opened?", "/dev/ttyACM0", "Panel board", "2341:0043")
         await eyes.press("space", "enter")
         await eyes.until(lambda: session.bench.ports_worked == [("open", "/dev/ttyACM0")])
+
+
+async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    from benchcon.console import app
+
+    monkeypatch.setattr(app, "find_ports", lambda: [])
+    session = Fed(Panel(), simulated=False)
+    async with console(session) as eyes:
+        await eyes.see("Which ports shall be opened?", "Esc Leave")
+        await eyes.press("a")
+        for text, told in (
+            ("junk", "is no device path"),
+            ("socket://desk", "a network port is written socket://HOST:PORT"),
+            ("http://desk:80", "only socket://HOST:PORT is a port here"),
+            ("/dev/null/x", "is not there"),
+            ("/etc/passwd", "is no serial port"),
+        ):
+            await eyes.press("ctrl+u", *text, "enter")
+            await eyes.see(told)
+        await eyes.press("ctrl+u", *"socket://desk:7000", "enter")
+        await eyes.see("named by you")
+        await eyes.press("enter")
+        await eyes.until(lambda: session.bench.ports_worked == [("open", "socket://desk:7000")])

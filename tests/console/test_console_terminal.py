@@ -141,6 +141,27 @@ def test_the_demo_opens_on_its_own_and_something_moves(home: dict[str, str]) -> 
         assert terminal.ended() == 0
 
 
+@pytest.mark.parametrize("after_s", [0.25, 0.5, 0.8, pytest.param(1.3, marks=pytest.mark.slow), 2.0])
+def test_ctrl_c_at_any_moment_ends_the_demo_cleanly(home: dict[str, str], after_s: float) -> None:
+    with Terminal("-m", "benchcon", "demo", env=home) as terminal:
+        end = time.monotonic() + after_s  # the moment is what is tested: there is nothing to wait for
+        while time.monotonic() < end:
+            terminal.read(0.01)
+        children = subprocess.run(
+            ["ps", "--ppid", str(terminal.process.pid), "-o", "pid="], capture_output=True, text=True
+        )
+        terminal.press("\x03")
+        code = terminal.ended()
+        shown = terminal.raw.decode("utf-8", "replace")
+        assert "Traceback" not in shown
+        assert code in (0, 130)  # 130: it came before there was anything to end
+        for mode in ("1049", "1000", "2004"):  # the other screen, the mouse, pasting: off again
+            assert shown.count(f"\x1b[?{mode}h") == shown.count(f"\x1b[?{mode}l")
+        assert shown.rfind("\x1b[?25l") <= shown.rfind("\x1b[?25h")  # and the cursor is there
+    for pid in children.stdout.split():
+        until(lambda pid=pid: not Path(f"/proc/{pid}").exists())  # type: ignore[misc]
+
+
 def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_path: Path) -> None:
     path = tmp_path / "night.capture"
     session = Fed()
