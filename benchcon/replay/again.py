@@ -17,10 +17,10 @@ from typing import Protocol
 
 from benchcon.errors import Trouble
 from benchcon.link import Bench, say
-from benchcon.panel.model import Panel
+from benchcon.panel.model import Control, Panel
 from benchcon.replay.changes import REFUSED
-from benchcon.replay.compare import Comparison, compare
-from benchcon.replay.script import Ask, Move, Script
+from benchcon.replay.compare import PASSING_US, Comparison, compare
+from benchcon.replay.script import JOIN_US, Ask, Move, Script
 from benchcon.replay.tracks import Recording, Tracks
 from benchcon.wire.host import Outcome
 from benchcon.wire.printable import printable
@@ -97,7 +97,7 @@ def do_again(
     `hands`: by the board's ident. Raises `Trouble` if the boards are not there.
     """
     bench = Bench(ports, panel=panel or script.panel, keep=False)
-    run = _Run(script, bench, hands, how)
+    run = _Run(script, bench, hands, how, panel or script.panel)
     bench.start()
     try:
         run.find_boards(len(ports))
@@ -110,8 +110,8 @@ def do_again(
 
 
 class _Run:
-    def __init__(self, script: Script, bench: Bench, hands: Mapping[str, MovesParts], how: How) -> None:
-        self.script, self.bench, self.hands, self.how = script, bench, hands, how
+    def __init__(self, script: Script, bench: Bench, hands: Mapping[str, MovesParts], how: How, panel: Panel) -> None:
+        self.script, self.bench, self.hands, self.how, self.panel = script, bench, hands, how, panel
         self.tracks = Tracks()
         self.lock = threading.Lock()
         self.moved = threading.Condition(self.lock)
@@ -222,15 +222,23 @@ class _Run:
                 self._move(step)
                 if self.how.fast:
                     self._wait_for_moves()
-                    if step.kind == "turn" or step.sweeps:
-                        # Where it comes to rest is what is compared.
-                        time.sleep(1.5 * self.how.tolerance_us / 1e6)
+                    time.sleep(self._rest_s(step))
                 elif self.how.ask is not None:
                     shift_us += self.bench.now_us() - asked_us
         self._wait_for_moves()
         for _, future in self.asked:
             self._wait(future)
         self._sleep_until(self.bench.now_us() + TAIL_US // (4 if self.how.fast else 1))
+
+    def _rest_s(self, move: Move) -> float:
+        """How long a hand in a hurry leaves a part alone, so that the board settles, and is seen to."""
+        if move.kind == "turn" or move.sweeps:
+            return 1.5 * JOIN_US / 1e6
+        if move.kind == "put" and len(move.channels) > 2:
+            return 1.5 * PASSING_US / 1e6
+        control = self.panel.part(move.part)
+        debounce_ms = control.debounce_ms if isinstance(control, Control) else 10.0
+        return 2 * debounce_ms / 1000 + 0.03
 
     def _sleep_until(self, at_us: int) -> None:
         left_s = (at_us - self.bench.now_us()) / 1e6
@@ -315,6 +323,8 @@ class _Run:
             tolerance_us=self.how.tolerance_us,
             counts=self.how.counts,
             ignore=ignore,
+            # In no time between them, what is one move in the script is what counts as having come to rest.
+            rest_us=JOIN_US if timeless else None,
             offset_us=self.start_us - self.base_us,
             order_only=timeless,
             resting=self._turned_past(),

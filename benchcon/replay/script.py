@@ -13,6 +13,7 @@ from benchcon.panel.file import loads
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import position_of
 from benchcon.replay.changes import DARK, Change, Changes
+from benchcon.replay.compare import PASSING_US
 from benchcon.state import BenchState
 from benchcon.wire import events as ev
 from benchcon.wire.records import KEYFRAME
@@ -264,19 +265,25 @@ class _Maker:
 
     @staticmethod
     def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:
-        """An encoder or a potentiometer that goes on turning is one move, at the time of the first."""
-        if not isinstance(step, Move) or len(step.channels) > 1:
+        """What goes on turning is one move, at the time of the first: a hand passes what lies between by itself.
+
+        That is encoders, potentiometers, and switches of several positions on a contact each.
+        """
+        if not isinstance(step, Move) or len(step.channels) == 2:
             return False
+        rotary = step.kind == "put" and len(step.channels) > 2
         key = f"{step.board}.{step.part}"
-        since_us = step.at_us - going.get(key, -JOIN_US - 1)
+        since_us = step.at_us - going.get(key, -PASSING_US - 1)
         going[key] = step.at_us
-        if since_us > JOIN_US or not (step.kind == "turn" or step.sweeps):
+        if since_us > (PASSING_US if rotary else JOIN_US) or not (step.kind == "turn" or step.sweeps or rotary):
             return False
-        index = next(i for i in range(len(steps) - 1, -1, -1) if getattr(steps[i], "part", "") == step.part)
-        last = steps[index]
-        assert isinstance(last, Move)
+        index, last = next(
+            (index, each)
+            for index, each in zip(range(len(steps) - 1, -1, -1), reversed(steps), strict=True)
+            if isinstance(each, Move) and (each.board, each.part) == (step.board, step.part)
+        )
         value = last.value + step.value if step.kind == "turn" else step.value
-        steps[index] = replace(last, value=value)
+        steps[index] = replace(last, value=value, word=step.word)
         return True
 
 

@@ -39,6 +39,16 @@ def test_the_script_is_what_host_and_hands_did(power_desk: Path) -> None:
     assert all(ask.answer is not None for ask in script.steps if isinstance(ask, Ask))
 
 
+SESSION = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
+
+
+def test_positions_that_a_rotary_switch_only_passes_are_no_moves_of_their_own() -> None:
+    # In the file: at 4 s to the second position, on to the fourth within a blink past the third, and back by the end.
+    moves = [step for step in script_of(SESSION).steps if isinstance(step, Move) and step.part == "intensity"]
+    assert [move.value for move in moves] == [1, 3, 0]
+    assert [move.word for move in moves] == ["2", "4", "1"]
+
+
 def test_the_same_board_does_the_same(power_desk: Path) -> None:
     case = case_of(power_desk)
     verdict = run_against(case, "simulated")
