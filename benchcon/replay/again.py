@@ -16,8 +16,9 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from benchcon.errors import Trouble
-from benchcon.link import Bench, say
+from benchcon.link import Bench
 from benchcon.panel.model import Control, Panel
+from benchcon.replay.answers import answers_of
 from benchcon.replay.changes import REFUSED
 from benchcon.replay.compare import PASSING_US, Comparison, compare
 from benchcon.replay.script import JOIN_US, Ask, Move, Script
@@ -329,7 +330,7 @@ class _Run:
             order_only=timeless,
             resting=self._turned_past(),
         )
-        answers, held = self._answers()
+        answers, held = answers_of(self.asked)
         left = [f"{name}: must be moved, and there is no hand" for name in self.left]
         return Again(comparison, answers, held, [*self.script.left_out, *self.left_out, *left])
 
@@ -342,24 +343,6 @@ class _Run:
             for channel in move.channels
         ]
 
-    def _answers(self) -> tuple[list[str], list[str]]:
-        answers: dict[str, int] = {}
-        held: dict[str, int] = {}
-        for ask, future in self.asked:
-            words = printable(" ".join(ask.words))
-            outcome = future.result() if future.done() else None
-            if outcome is not None and outcome.answer is not None and outcome.answer[:1] == ("held",):
-                text = f"{printable(ask.board)}: '{words}' {say(outcome)}"
-                held[text] = held.get(text, 0) + 1
-                continue
-            if ask.answer is None:
-                continue
-            now = outcome.answer if outcome is not None else None
-            if _gist(ask.answer) != _gist(now):
-                text = f"{printable(ask.board)}: '{words}' {_told(ask.answer)} then, {_told(now)} now"
-                answers[text] = answers.get(text, 0) + 1
-        return _counted(answers), _counted(held)
-
 
 def _from(recording: Recording, base_us: int) -> Recording:
     """The same recording, taken to begin where the replay began."""
@@ -371,23 +354,6 @@ def _from(recording: Recording, base_us: int) -> Recording:
         recording.problems,
         recording.marks,
     )
-
-
-def _gist(answer: tuple[str, ...] | None) -> tuple[str, ...]:
-    """What matters of an answer: that it came, and if it is a refusal its code. Clocks do not."""
-    if not answer:
-        return ("nothing",)
-    return answer[:2] if answer[0] == "no" else ("done",)
-
-
-def _told(answer: tuple[str, ...] | None) -> str:
-    if not answer:
-        return "had no answer"
-    return f"was refused ({printable(' '.join(answer[1:]))})" if answer[0] == "no" else "was done"
-
-
-def _counted(lines: Mapping[str, int]) -> list[str]:
-    return [f"{text} ({count} times)" if count > 1 else text for text, count in lines.items()]
 
 
 def _list(names: Sequence[str] | Mapping[str, int]) -> str:

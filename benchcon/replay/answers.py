@@ -1,0 +1,48 @@
+"""What boards answered when a capture was replayed, held against what they answered then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Future
+
+from benchcon.link import say
+from benchcon.replay.script import Ask
+from benchcon.wire.host import Outcome
+from benchcon.wire.printable import printable
+
+
+def answers_of(asked: Iterable[tuple[Ask, Future[Outcome]]]) -> tuple[list[str], list[str]]:
+    """Return what was answered otherwise than then, and what the link's limits held back, one line each."""
+    answers: dict[str, int] = {}
+    held: dict[str, int] = {}
+    for ask, future in asked:
+        words = printable(" ".join(ask.words))
+        outcome = future.result() if future.done() else None
+        if outcome is not None and outcome.answer is not None and outcome.answer[:1] == ("held",):
+            text = f"{printable(ask.board)}: '{words}' {say(outcome)}"
+            held[text] = held.get(text, 0) + 1
+            continue
+        if ask.answer is None:
+            continue
+        now = outcome.answer if outcome is not None else None
+        if _gist(ask.answer) != _gist(now):
+            text = f"{printable(ask.board)}: '{words}' {_told(ask.answer)} then, {_told(now)} now"
+            answers[text] = answers.get(text, 0) + 1
+    return _counted(answers), _counted(held)
+
+
+def _gist(answer: tuple[str, ...] | None) -> tuple[str, ...]:
+    """What matters of an answer: that it came, and if it is a refusal its code. Clocks do not."""
+    if not answer:
+        return ("nothing",)
+    return answer[:2] if answer[0] == "no" else ("done",)
+
+
+def _told(answer: tuple[str, ...] | None) -> str:
+    if not answer:
+        return "had no answer"
+    return f"was refused ({printable(' '.join(answer[1:]))})" if answer[0] == "no" else "was done"
+
+
+def _counted(lines: Mapping[str, int]) -> list[str]:
+    return [f"{text} ({count} times)" if count > 1 else text for text, count in lines.items()]
