@@ -38,13 +38,20 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.cli.until import Until
     from benchcon.demo import start
 
-    with Until(args.seconds) as until, start(args.faults, args.tcp, separate=args.separate) as demo:
-        if args.headless:
-            _headless(demo, until)
-        else:
-            from benchcon.demo.live import open_console
+    with Until(args.seconds) as until:
+        try:
+            started = start(args.faults, args.tcp, separate=args.separate)
+        except Trouble:
+            if until.told:  # ended before it had begun
+                return 0
+            raise
+        with started as demo:
+            if args.headless:
+                _headless(demo, until)
+            else:
+                from benchcon.demo.live import open_console
 
-            return open_console(demo, args.seconds, until)
+                return open_console(demo, args.seconds, until)
     return 0
 
 

@@ -15,10 +15,11 @@ from textual.geometry import Region
 from textual.message import Message
 from textual.strip import Strip
 
-from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas import Canvas
 from benchcon.console.drawn import Drawn
 from benchcon.console.face_layout import Layout, Plate, lay_out
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink, mixed
+from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, PLATE, ink
+from benchcon.console.plates import ground_of, paint_title
 from benchcon.console.showing import board_name
 from benchcon.console.tiles import Pen, Tile, draw
 from benchcon.panel.model import Control, Digits, Lamp, Part
@@ -27,13 +28,7 @@ from benchcon.wire.printable import printable
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
 
-_SECOND = mixed(PLATE, RAISED, 0.75)
 _NUMBER_KEYS = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "backspace": "back"}
-
-
-def _ground_of(number: int, plate: Plate) -> str:
-    """The ground of a plate: without titles, plates are told apart by two tones."""
-    return PLATE if (plate.title and plate.title.ruled) or number % 2 == 0 else _SECOND
 
 
 class Face(Drawn, can_focus=True):
@@ -142,7 +137,7 @@ class Face(Drawn, can_focus=True):
     def _paint_sheet(self, sheet: Canvas) -> None:
         sight, now_us = self.sight, self.sight.now_us
         for number, plate in enumerate(self.layout_now.plates):
-            self._paint_plate(sheet, plate, _ground_of(number, plate))
+            self._paint_plate(sheet, plate, ground_of(number, plate))
         if not self.layout_now.tiles:
             self._paint_empty(sheet)
         top, bottom = self._scrolled, self._scrolled + self.size.height
@@ -155,7 +150,7 @@ class Face(Drawn, can_focus=True):
             if self._shown.get(name) != wanted:
                 self._shown[name] = wanted
                 plates = enumerate(self.layout_now.plates)
-                ground = next((_ground_of(n, p) for n, p in plates if p.y <= tile.y < p.y + p.height), PLATE)
+                ground = next((ground_of(n, p) for n, p in plates if p.y <= tile.y < p.y + p.height), PLATE)
                 draw(sheet, tile, showing, Pen(self.colour, ground), selected=selected, fresh=fresh)
 
     def _paint_empty(self, sheet: Canvas) -> None:
@@ -176,27 +171,9 @@ class Face(Drawn, can_focus=True):
         if key not in self._shown:
             sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, ground))
         self._shown[key] = wanted
-        title = plate.title
-        if look is None or title is None:
-            return
-        name = printable(self.sight.title_of(plate.board)).upper()
-        standing, mark = f"{look.shape} {look.word}", " SIMULATED " if simulated else ""
-        if title.ruled:
-            sheet.write(title.x, title.y, "─" * title.width, ink(EDGE, RAISED))
-            sheet.write(title.x + 1, title.y, f" {fitted(name, title.width - 30)} ", ink(IVORY, RAISED, bold=True))
-            end = title.x + title.width - 1 - len(standing) - 2
-            sheet.write(end, title.y, f" {standing} ", ink(look.colour, RAISED))
-            sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
-            return
-        # The name first; how the board stands, and that it is simulated, as far as there is room.
-        sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
-        x, end = title.x, title.x + title.width
-        for text, colour, bold in ((fitted(name, title.width), IVORY, True), (standing, look.colour, False)):
-            text = text if x + len(text) <= end else look.shape if x < end else ""
-            sheet.write(x, title.y, text, ink(colour, ground, bold=bold))
-            x += len(text) + 1
-        if x + len(mark) <= end:
-            sheet.write(x, title.y, mark, ink(BRASS, ground))
+        if look is not None and plate.title is not None:
+            name = printable(self.sight.title_of(plate.board)).upper()
+            paint_title(sheet, plate.title, name, look, simulated, ground)
 
     def render_line(self, y: int) -> Strip:
         """One row, for the compositor."""

@@ -14,10 +14,9 @@ from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.drawn import Drawn
-from benchcon.console.history import UNKNOWN, Key, Stretch
+from benchcon.console.history import UNKNOWN, Key
 from benchcon.console.ink import (
     BRASS,
-    EDGE,
     ENGRAVED,
     GOOD,
     GROUND,
@@ -31,39 +30,15 @@ from benchcon.console.ink import (
 from benchcon.console.ink import UNKNOWN as NOT_KNOWN
 from benchcon.console.showing import channels_of, label_of
 from benchcon.console.telling import clock_text
+from benchcon.console.traces import Trace, between_text, drawn, value_text
 from benchcon.panel.model import Digits, Lamp
-from benchcon.panel.segments import decode
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
 
-_SPARKS = "▁▂▃▄▅▆"
 _SHORTEST_US = 50.0
 """Least time a column stands for."""
 CURSOR_A, CURSOR_B = "A", "B"
-
-
-def between_text(us: int) -> str:
-    """A stretch between two cursors, exact to the microsecond where that tells something."""
-    size = abs(us)
-    sign = "-" if us < 0 else ""
-    if size < 1000:
-        return f"{sign}{size} µs"
-    if size < 1_000_000:
-        return f"{sign}{size / 1000:.3f} ms"
-    return f"{sign}{size / 1e6:.3f} s"
-
-
-@dataclass(slots=True)
-class _Row:
-    key: Key
-    label: str
-    colour: str
-    digits: int
-    """Places, for a display; else 0."""
-    level: bool
-    """Drawn as a level between its least and greatest, not as made and open."""
-    lamp: bool
 
 
 class TimeLine(Drawn, can_focus=True):
@@ -104,7 +79,7 @@ class TimeLine(Drawn, can_focus=True):
         self.moving = CURSOR_A
         self.chosen = 0
         self._top = 0
-        self._rows: list[_Row] = []
+        self._rows: list[Trace] = []
         self._left = 18
 
     # --- what is shown --------------------------------------------------------------------------------------------
@@ -124,7 +99,7 @@ class TimeLine(Drawn, can_focus=True):
         """Time at the left edge."""
         return self.right_us - self.columns * self.each_us
 
-    def rows(self) -> list[_Row]:
+    def rows(self) -> list[Trace]:
         """A row for each channel, parts first in the panel's order."""
         sight = self.sight
         rows = []
@@ -143,7 +118,7 @@ class TimeLine(Drawn, can_focus=True):
                 level = kind in ("pot", "encoder", "selector", "lamp") or isinstance(part, Lamp)
                 calm = mixed(GROUND, IVORY, 0.72)
                 lamp = isinstance(part, Lamp)
-                rows.append(_Row((board.source, channel.id), label, colour if lit else calm, digits, level, lamp))
+                rows.append(Trace((board.source, channel.id), label, colour if lit else calm, digits, level, lamp))
         return rows
 
     # --- drawing --------------------------------------------------------------------------------------------------
@@ -207,7 +182,7 @@ class TimeLine(Drawn, can_focus=True):
                 found[column] = colour
         return found
 
-    def _paint_row(self, canvas: Canvas, y: int, row: _Row, chosen: bool) -> None:
+    def _paint_row(self, canvas: Canvas, y: int, row: Trace, chosen: bool) -> None:
         past = self.sight.past
         style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
         if chosen and not self.colour:
@@ -220,7 +195,7 @@ class TimeLine(Drawn, can_focus=True):
         reach = past.reach(row.key)
         begun, known = (past.first_us or 0) - self.each_us, True
         for column, stretch in enumerate(stretches):
-            letter, colour = _drawn(stretch, reach, row)
+            letter, colour = drawn(stretch, reach, row)
             if stretch.value == UNKNOWN and not stretch.changes and self.start_us + column * self.each_us > begun:
                 # Never its last value, as if that still stood.
                 letter, colour = ("?" if known else "·"), NOT_KNOWN
@@ -234,7 +209,7 @@ class TimeLine(Drawn, can_focus=True):
             canvas.write(self._left + column, y, letter, ink(colour, ground))
         at_us = self.cursors[self.moving]
         value = past.value_at(row.key, at_us if at_us is not None else self.sight.now_us)
-        text = _value_text(value, row)
+        text = value_text(value, row)
         canvas.write(canvas.width - 10, y, text.rjust(9), ink(IVORY if chosen else QUIET, GROUND), 9)
 
     def _feet(self) -> dict[int, tuple[str, str]]:
@@ -370,29 +345,3 @@ class TimeLine(Drawn, can_focus=True):
         """The wheel zooms."""
         event.stop()
         self.action_zoom(2.0)
-
-
-def _drawn(stretch: Stretch, reach: tuple[int, int], row: _Row) -> tuple[str, str]:
-    """Letter and colour of one stretch of one channel."""
-    if stretch.value == UNKNOWN and not stretch.changes:
-        return " ", EDGE
-    if row.digits:
-        return ("┃", row.colour) if stretch.changes else ("╌", EDGE if not stretch.value else row.colour)
-    if row.level:
-        low, high = (0, 1000) if row.lamp else reach
-        share = (stretch.greatest if stretch.changes else stretch.value) - low
-        spark = _SPARKS[max(0, min(5, -(-share * 5 // (high - low))))] if high > low else _SPARKS[0]
-        return spark, row.colour if share > 0 or stretch.changes else EDGE
-    if stretch.changes > 1:
-        return "▒", BRASS
-    if stretch.changes == 1:
-        return ("▗" if stretch.value > 0 else "▖"), IVORY
-    return ("▅", row.colour) if stretch.value else ("▁", EDGE)
-
-
-def _value_text(value: int, row: _Row) -> str:
-    if value == UNKNOWN:
-        return "?"
-    if row.digits:
-        return decode((value & ((1 << 8 * row.digits) - 1)).to_bytes(row.digits, "big")).strip()[:9] or "blank"
-    return str(value)

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from benchcon.console.history import UNKNOWN, Track
 from benchcon.console.recorded import Recorded
-from benchcon.console.timeline import TimeLine, between_text
+from benchcon.console.timeline import TimeLine
+from benchcon.console.traces import between_text
 from benchcon.console.transport import Transport, marks_of, time_of
 from benchcon.errors import Trouble
 from benchcon.session import ReplaySession
