@@ -118,8 +118,6 @@ class Head(Drawn):
             if wide:
                 found.append(("○ not recording", ENGRAVED, False))
             found.append((f"remembers {reach}", QUIET, False))
-        elif wide:
-            found.append((reach, QUIET, False))
         return found
 
     def on_click(self, event: events.Click) -> None:

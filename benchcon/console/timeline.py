@@ -223,11 +223,14 @@ class TimeLine(Drawn, can_focus=True):
 
     def _paint_axis(self, canvas: Canvas, y: int, taken: Collection[int]) -> None:
         canvas.wipe(0, y, canvas.width, 1, ink(QUIET, RAISED))
-        step = 14
-        for tick in range(0, self.columns - step, step):
+        step, wide, tick = 14, 10, 0
+        while tick < self.columns - wide:
             begin_us = int(self.start_us + tick * self.each_us)
-            if begin_us >= 0 and not any(column in taken for column in range(tick, tick + 10)):
-                canvas.write(self._left + tick, y, "╵" + clock_text(begin_us)[2:], ink(QUIET, RAISED), step)
+            if begin_us < 0 or any(column in taken for column in range(tick, tick + wide)):
+                tick += 1  # as soon as there is room
+                continue
+            canvas.write(self._left + tick, y, "╵" + clock_text(begin_us)[2:], ink(QUIET, RAISED), step)
+            tick += step
         told = self._mark_told()
         if told:
             canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)
