@@ -6,10 +6,11 @@ One file that needs nothing else and runs no script: what a stranger's capture s
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from html import escape
 
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import counted, in_context, seconds, summary, what
+from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, summary, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 
 WIDTH = 1000.0
@@ -74,7 +75,14 @@ def as_html(comparison: Comparison) -> str:
         context = in_context(comparison, compared, difference)
         if context:
             parts.append(f"<pre>{escape(chr(10).join(context))}</pre>")
-        parts.append("<h2>Channels with differences</h2>" + _table(found))
+        parts.append("<h2>Channels with differences</h2>" + _table(found[:MOST_LISTED]))
+        if len(found) > MOST_LISTED:
+            parts.append(f"<p>And {len(found) - MOST_LISTED} channels more that differ.</p>")
+    if len(comparison.channels) > MOST_LISTED:
+        shown = [*found, *(each for each in comparison.channels.values() if not each.count)][:MOST_LISTED]
+        drawn = replace(comparison, channels={each.track.name: each for each in shown})
+        parts.append(f"<p>{len(comparison.channels) - len(shown)} channels are not drawn.</p>")
+        comparison, found = drawn, [each for each in shown if each.count]
     parts += ["<h2>All of it</h2>", _overview(comparison, found)]
     if found:
         parts.append("<h2>Close up</h2>" + "".join(_close_ups(comparison, found)))

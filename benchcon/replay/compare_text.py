@@ -7,6 +7,8 @@ from typing import Any
 from benchcon.replay.compare import Compared, Comparison, Difference
 from benchcon.replay.tracks import Recording, Track
 
+MOST_LISTED = 500
+"""Channels that differ are listed up to so many: a stranger's capture may name hundreds of thousands."""
 BEFORE, AFTER = 3, 4
 """Values shown before and after the first difference."""
 
@@ -114,11 +116,13 @@ def as_text(comparison: Comparison) -> str:
         lines += in_context(comparison, compared, difference)
         lines += ["", "differences:"]
         names = [name for name, one in comparison.channels.items() if one.count]
-        width = max(map(len, names))
-        for name in names:
+        width = max(map(len, names[:MOST_LISTED]))
+        for name in names[:MOST_LISTED]:
             one = comparison.channels[name]
             numbers = f"{len(one.a.times) if one.a else 0:7} in A {len(one.b.times) if one.b else 0:7} in B"
             lines.append(f"  {name:<{width}} {numbers}   {summary(one)}")
+        if len(names) > MOST_LISTED:
+            lines.append(f"  and {len(names) - MOST_LISTED} channels more that differ")
     return "\n".join([*lines, "", *counted(comparison)])
 
 
