@@ -655,7 +655,6 @@ async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytes
         for text, told in (
             ("junk", "is no device path"),
             ("socket://desk", "a network port is written socket://HOST:PORT"),
-            ("http://desk:80", "only socket://HOST:PORT is a port here"),
             ("/dev/null/x", "is not there"),
             ("/etc/passwd", "is no serial port"),
         ):

@@ -180,7 +180,7 @@ def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_p
         terminal.see("0:00:02.000")
         terminal.until(lambda: "▀ on" in terminal.text(), "the switch")
         terminal.press("g")
-        terminal.see("Go to")
+        terminal.see("Go to", "Enter Take it")  # the line has the keys now
         terminal.press("2", ".", "5", "enter")
         terminal.see("0:00:02.500", "▀ on")
         terminal.press(".")
