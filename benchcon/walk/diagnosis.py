@@ -38,7 +38,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *lights.find(layout, [each for each in given if isinstance(each, LampLook)]),
         *segments.find(layout, [each for each in given if isinstance(each, DigitsLook)]),
     ]
-    found = _in_common(layout, found)
+    found = _in_common(layout, _of_what_is_there(panel, given, found))
     out: list[Finding] = []
     group = 0
     for choices in found:
@@ -51,6 +51,30 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         for number, choice in enumerate(rest, 1):
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
     return _without_clashing_patches(out)
+
+
+def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:
+    """Leave out what is only about parts that are not wired yet, as the panel file or the person says.
+
+    The input of such a potentiometer floats and tells of it all the time; that is no fault of anything. Nor is it a
+    second fault that one with a broken wire jumps about.
+    """
+    absent = {control.name for control in panel.controls if not control.wired}
+    for step in given:
+        if isinstance(step, Hand) and step.outcome != "skipped":
+            absent = absent | set(step.parts) if step.outcome == "not wired" else absent - set(step.parts)
+    floating = {
+        f"{channel.board}.{channel.id}"
+        for control in panel.controls
+        if control.name in absent
+        for channel in control.channels
+    }
+    broken = {raw.channels for choices in found for choice in choices for raw in choice if raw.kind == "open"}
+
+    def there(raw: Raw) -> bool:
+        return not floating.issuperset(raw.channels) and not (raw.kind == "noisy" and raw.channels in broken)
+
+    return [choices for choices in found if any(there(raw) for choice in choices for raw in choice)]
 
 
 def _without_clashing_patches(found: list[Finding]) -> list[Finding]:

@@ -252,13 +252,15 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
                     row = ends.setdefault(hand.parts[0], {}).setdefault(channel, {0: [], 1: []})
                     row[1 if hand.to > 0 else 0].append(moment.values[channel])
     names = [name for name in of if name in ends and all(ends[name].get(of[name], {0: [], 1: []}).values())]
-    moved = {name: {c for c, row in ends[name].items() if _travels(layout, c, row)} for name in names}
-    arrives, out, nowhere = _arrivals(names, moved, of)
-    crossed = list(out)
     noise = {
         channel: max((_noise(layout, moment, name, channel) for moment in story.moments), default=0)
         for name, channel in of.items()
     }
+    alone = [moment for moment in story.moments if moment.hand.do != "end"]
+    idle = {c: max((_noise(layout, moment, name, c) for moment in alone), default=0) for name, c in of.items()}
+    moved = {name: {c for c, row in ends[name].items() if _travels(layout, c, row, idle[c])} for name in names}
+    arrives, out, nowhere = _arrivals(names, moved, of)
+    crossed = list(out)
     for name in names:
         control = layout.controls[name]
         if name in nowhere:
@@ -284,10 +286,13 @@ def _span(control: Control) -> int:
     return max(1, abs(control.high_count - control.low_count))
 
 
-def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]]) -> bool:
+def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: int) -> bool:
+    """Whether the ends are apart, by more than it jumps about when none is turned (`idle`): what floats follows none."""
     control = layout.spots[channel].part
     assert isinstance(control, Control)
     if not row[0] or not row[1]:
+        return False
+    if abs(sum(row[0]) / len(row[0]) - sum(row[1]) / len(row[1])) <= idle:
         return False
     return max(abs(a - b) for a in row[0] for b in row[1]) > 0.12 * _span(control)
 

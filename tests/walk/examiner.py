@@ -162,7 +162,7 @@ def faults_for(panel: Panel, dice: random.Random) -> dict[str, Callable[[], Faul
     some("encoders crossed", turns, "crossed", 2)
     out |= ({"other counts": counts} if encoders else {}) | ({"skipping": skipping} if lossy else {})
     one("pot reversed", pots, "reversed")
-    one("pot open", pots, "open", reads=(0, 300, 1023))
+    one("pot open", pots, "open", reads=(0, 300, 1023, "anything"))
     one("short of range", pots, "short of range", low=(0, 0.1, 0.3), high=(0.6, 0.75, 0.88))
     one("noisy", pots, "noisy", by=(12, 25, 60))
     some("pots crossed", pots, "crossed", 2)

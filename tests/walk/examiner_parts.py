@@ -90,18 +90,25 @@ class Walk(Contacts):
             share = short.detail["low"] + share * (short.detail["high"] - short.detail["low"])
         counts = control.low_count + share * (control.high_count - control.low_count)
         noisy, dead = self._fault("noisy", channel), self._fault("open", channel)
-        if dead:
+        if self._floats(channel):
+            counts = 300 if still else self.chance.gauss(300, 110)
+        elif dead:
             counts = dead.detail["reads"]
         elif noisy and not still:
             counts += self.chance.uniform(-1, 1) * noisy.detail["by"]
         return min(1_023, max(0, round(counts + (0 if still else self.chance.gauss(0, 0.7)))))
 
+    def _floats(self, channel: str) -> bool:
+        """An input with nothing on it: a broken wiper wire, or a part that is not wired yet."""
+        dead = self._fault("open", channel)
+        return not self.knobs[channel].wired or (dead is not None and dead.detail["reads"] == "anything")
+
     def sweep(self, control: Control, do: str, to: int) -> Json:
-        """To one end (`end`), or two seconds left alone (`still`); whatever is noisy is told all the while."""
+        """To one end (`end`), or two seconds left alone (`still`); what is restless is told all the while."""
         own, before, began_us = name_of(control.channels[0]), dict(self.values), self.now_us + 200_000
         start, there_us = self.travel[own], began_us + self.chance.randint(150_000, 900_000)
-        noisy = {channel for channel in self.travel if self._fault("noisy", channel)}
-        recent: dict[str, list[int]] = {channel: [] for channel in {own} | noisy}
+        restless = [channel for channel in self.travel if self._fault("noisy", channel) or self._floats(channel)]
+        recent: dict[str, list[int]] = {channel: [] for channel in dict.fromkeys([own, *restless])}
         changes, readings = [], []
         for at_us in range(began_us, began_us + 2_200_000, 50_000):
             if do == "end":
