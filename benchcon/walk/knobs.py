@@ -287,7 +287,7 @@ def _span(control: Control) -> int:
 
 
 def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: int) -> bool:
-    """Whether the ends are apart, by more than it jumps about when none is turned (`idle`): what floats follows none."""
+    """Whether the ends are apart by more than it jumps about when none is turned (`idle`): what floats follows none."""
     control = layout.spots[channel].part
     assert isinstance(control, Control)
     if not row[0] or not row[1]:
