@@ -55,6 +55,8 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
     from benchcon.walk.folder import Folder, read_report
+    from benchcon.walk.hearing import Hearing
+    from benchcon.walk.one_switch import as_it_stands
 
     _refuse(args)
     panel = load(args.panel) if args.panel else None
@@ -74,6 +76,8 @@ def run(args: argparse.Namespace) -> int:
         missing = _meet(session, panel)
         if missing:
             raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
+        if not args.panel:
+            panel = as_it_stands(panel, Hearing(session, panel).values())
         if args.wiggle or seconds is not None:
             return _watch(args, session, panel, seconds)
         return _walk(args, session, panel, folder, done, only, old)
@@ -340,11 +344,15 @@ def _tell(
             print(finding["line"])
         for line in changed or ():
             print(f"since {args.compare}: {printable(line)}")
+    for remark in report["remarks"]:
+        print(f"benchcon: {remark['line']}:\n\n{remark['patch']}", file=sys.stderr)
     print(f"benchcon: {count_words(report['counts'])}", file=sys.stderr)
     if report["findings"]:
         return 1
-    skipped = [part["name"] for part in report["parts"] if part["verdict"] == "skipped"]
+    skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.robot:
-        print(f"benchcon: could not be done: {', '.join(skipped)}", file=sys.stderr)
+        names = ", ".join(part["label"] or part["name"] for part in skipped)
+        why = "; ".join(dict.fromkeys(part["note"] for part in skipped if part["note"]))
+        print(printable(f"benchcon: could not be done: {names}{f': {why}' if why else ''}"), file=sys.stderr)
         return 2
     return 0

@@ -31,10 +31,6 @@ STANDINGS = {
 """Words on the screen for how a board stands."""
 
 
-UNFED_MV = 2500
-"""Under this no lamp or display driver works (common practice, no source)."""
-
-
 class Showing(NamedTuple):
     """How one part looks now."""
 
@@ -104,18 +100,13 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int, blinking: frozenset[tuple[
     level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is told less looks like the others
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
-    if _unfed(board):
+    if board.unfed:
         return Showing(True, "unfed", 0, sort="dark")
     if (board.source, lamp.channel.id) in blinking:
         return Showing(True, "blink", level, sort="blink")
     if level == 0:
         return Showing(True, "off", 0)
     return Showing(True, "on" if level >= lamp.on_permille else f"{(level + 5) // 10} %", level)
-
-
-def _unfed(board: BoardState) -> bool:
-    """Whether the board says that its supply is gone: then nothing is lit, whatever it drives (0: it does not say)."""
-    return 0 < board.supply_mv < UNFED_MV
 
 
 def _digits(digits: Digits, board: BoardState, now_us: int) -> Showing:
@@ -125,7 +116,7 @@ def _digits(digits: Digits, board: BoardState, now_us: int) -> Showing:
     segments = (value & ((1 << 8 * digits.places) - 1)).to_bytes(digits.places, "big")
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
-    if _unfed(board):
+    if board.unfed:
         return Showing(True, "unfed", segments=bytes(digits.places), sort="dark")
     return Showing(True, decode(segments).strip() or "blank", segments=segments)
 

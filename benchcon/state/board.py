@@ -10,10 +10,20 @@ from benchcon.state.given import given
 SILENT_AFTER = 3
 """Signs of life missed before a board's states are shown as not known (line protocol, **alive-time**)."""
 
+UNFED_MV = 2500
+"""A board that tells a supply below this says that its lamps and displays have none: no driver of lamps or displays
+works under it (common practice, no source)."""
+
 MOST_CHANNELS = 512
 """Channels of one board that are kept."""
 
 CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "digits"})
+
+
+def is_unfed(supply_mv: int) -> bool:
+    """Whether this supply means that nothing is lit, whatever the board drives. 0 means that it does not say."""
+    return 0 < supply_mv < UNFED_MV
+
 
 _PLAIN = (
     "source",
@@ -112,6 +122,11 @@ class BoardState:
         if now_us - self.last_heard_us > SILENT_AFTER * self.alive_period_us:
             return "silent"
         return "live"
+
+    @property
+    def unfed(self) -> bool:
+        """Whether the board says that the supply of its lamps and displays is gone."""
+        return is_unfed(self.supply_mv)
 
     def value_now(self, channel_id: str, now_us: int) -> int | None:
         """Return a channel's value if it may be shown as current, else None."""

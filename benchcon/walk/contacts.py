@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -38,14 +38,14 @@ Choices = list[list[Raw]]
 """Sets of findings, any one of which explains the same evidence; one set: it is sure."""
 
 
-def find(layout: Layout, story: Story) -> list[Choices]:
-    """Return what is wrong with the contacts."""
-    names = [key for key, spot in layout.spots.items() if spot.kind == "contact"]
+def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Choices]:
+    """Return what is wrong with the contacts; those `in_turn` are made one after the other, as they should."""
+    names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
         return []
     net = _net(layout, story, names)
     phantoms = _phantoms(layout, story, net)
-    chattering = chatter.bursts(layout, story)
+    chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
     number = {name: n for n, name in enumerate(names)}
     for burst in chattering:
         # While it chatters, where it happens to settle proves nothing.
@@ -69,7 +69,7 @@ def find(layout: Layout, story: Story) -> list[Choices]:
                 fed.setdefault(wire, set()).update(fault.wires)
     groups = {names[wire]: frozenset(names[w] for w in wires) for wire, wires in fed.items()}
     if groups:
-        chattering = chatter.bursts(layout, story, groups)
+        chattering = [burst for burst in chatter.bursts(layout, story, groups) if burst.channel not in in_turn]
     out += _chattering(layout, story, net, chattering, fed)
     # Wires changed round explain a phantom only where one of the keys that were held is among them.
     explained |= {p.channel for p in phantoms if any(p.channel in changed_round.get(c, ()) for c in p.corners)}

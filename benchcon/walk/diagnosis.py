@@ -13,6 +13,7 @@ from benchcon.walk.evidence import DigitsLook, Evidence, Hand, LampLook, read_al
 from benchcon.walk.findings import Either, Finding
 from benchcon.walk.layout import Layout
 from benchcon.walk.moments import tell
+from benchcon.walk.one_switch import turns
 from benchcon.walk.words import dress
 
 
@@ -24,7 +25,8 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
 
     Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
     class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several
-    sets of faults explain the same evidence equally well, all are returned, marked by `Finding.either`.
+    sets of faults explain the same evidence equally well, all are returned, marked by `Finding.either`. Buttons that
+    behave as the positions of one switch are judged as that; `one_switch.remarks` says which.
 
     Pure: the same evidence always gives the same findings. Raises `Trouble` with one line for evidence of the wrong
     form and for names that the panel does not have.
@@ -32,8 +34,9 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     layout = Layout.of(panel)
     given = read_all(evidence)
     story = tell(layout, [each for each in given if isinstance(each, Hand)])
+    in_turn = {key for group in turns(layout, story) for key in group}
     found: list[Choices] = [
-        *contacts.find(layout, story),
+        *contacts.find(layout, story, in_turn),
         *knobs.find(layout, story),
         *lights.find(layout, [each for each in given if isinstance(each, LampLook)]),
         *segments.find(layout, [each for each in given if isinstance(each, DigitsLook)]),

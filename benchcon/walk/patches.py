@@ -58,18 +58,19 @@ def _patch_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> str:
         if isinstance(part, Control):
             lines.append(_channels(part, places))
         else:
-            lines.append(f"channel = {_table(places[0], part.channel.active)}\n")
+            lines.append(f"channel = {table(places[0], part.channel.active)}\n")
     return "".join(lines)
 
 
 def _channels(control: Control, new: dict[int, Channel]) -> str:
-    rows = [_table(new.get(n, c), new[n].active if n in new else c.active) for n, c in enumerate(control.channels)]
+    rows = [table(new.get(n, c), new[n].active if n in new else c.active) for n, c in enumerate(control.channels)]
     if len(rows) == 1:
         return f"channel = {rows[0]}\n"
     return "channels = [\n" + "".join(f"  {row},\n" for row in rows) + "]\n"
 
 
-def _table(channel: Channel, active: str) -> str:
+def table(channel: Channel, active: str) -> str:
+    """Return a channel as a panel file writes it, on one line."""
     wire = channel.wire
     pairs = {
         "id": key_of(channel),
@@ -79,8 +80,9 @@ def _table(channel: Channel, active: str) -> str:
         "wire": wire.colour,
         "active": active,
     }
-    return "{ " + ", ".join(f"{key} = {_quoted(value)}" for key, value in pairs.items() if value) + " }"
+    return "{ " + ", ".join(f"{key} = {quoted(value)}" for key, value in pairs.items() if value) + " }"
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """Return `text` as a TOML string."""
     return dumps(text, ensure_ascii=False)

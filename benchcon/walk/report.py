@@ -12,6 +12,7 @@ from benchcon.walk.figures import figures
 from benchcon.walk.findings import Finding
 from benchcon.walk.journal import Done, line_of
 from benchcon.walk.layout import Layout
+from benchcon.walk.one_switch import remarks
 
 FORM = 1
 """Version of the report's JSON."""
@@ -41,6 +42,7 @@ def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[
         "result": "wrong" if found else "good",
         "counts": counts,
         "findings": [finding.as_json() | {"line": finding.line()} for finding in found],
+        "remarks": [remark.as_json() for remark in remarks(panel, evidence)],
         "parts": parts,
         "steps": [{"name": g.group.name, "how": g.how, "took_us": g.took_us, "note": g.note} for g in extra],
         "evidence": [line_of(group) for group in groups],
