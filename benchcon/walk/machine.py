@@ -31,7 +31,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchcon.panel.model import Panel
-from benchcon.walk import judge, pace
+from benchcon.walk import instead, judge, pace
 from benchcon.walk.evidence import Change, DigitsLook, Evidence, LampLook, Seen
 from benchcon.walk.journal import Done
 from benchcon.walk.plan import Group, Step
@@ -64,6 +64,8 @@ class Walk:
         """Goes up whenever `wants` changes; hand it back to `ready`."""
         self.step_number = 0
         """Goes up with every step: what an answer belongs to."""
+        self.last = ""
+        """What came of the step before, where that is not what was asked for; empty where it is."""
         self._sounds: list[str] = []
         self._late = Late(self.layout)
         self._begin_taking(0)
@@ -97,8 +99,18 @@ class Walk:
 
     def prompt(self) -> Prompt:
         """What is asked just now, in words."""
-        of, again = len(self.groups), self.progress.again
-        return prompt_for(self.layout, self.step, self.state, of - self.progress.left, of, again)
+        of, left = self.progress.parts
+        step, before = self.step, self._taking.before
+        already = step is not None and step.do == "put" and judge.reads(self.layout, step.parts, step.to, before)
+        return prompt_for(self.layout, step, min(of - left, max(0, of - 1)), of, self.progress.again, already)
+
+    def instead(self) -> str:
+        """What else has moved in the step at hand and stands so, in words; empty: nothing."""
+        step = self.step
+        if self.state != "ask" or step is None or self._odd_since is None:
+            return ""
+        others = instead.moved(self.layout, step, self._taking.before, self.values)
+        return instead.told(self.layout, step, self._taking.before, self.values) if others else ""
 
     def sounds(self) -> list[str]:
         """Return what is to be heard since the last call: ``right``, ``wrong``, ``over``."""
@@ -254,11 +266,13 @@ class Walk:
         """Ask the group at hand from its beginning, and forget what it gave."""
         if self.group is not None:
             self.progress.again = False
+            self.last = ""
             self._begin_group(now_us)
 
     def back(self, now_us: int) -> None:
         """Go back to the group before, and forget what it gave."""
         if self.progress.back():
+            self.last = ""
             self._begin_group(now_us)
 
     # Going on -------------------------------------------------------------------------------------------------------
@@ -353,7 +367,9 @@ class Walk:
             right = judge.done(self.layout, step, self._taking.before, self._taking.settled)
             self._outcome = "seen" if right else "said"
             self._sounds.append("right" if right else "wrong")
-        self.progress.collected.append(self._taking.evidence(step, self._outcome, now_us))
+        taking = self._taking
+        self.progress.collected.append(taking.evidence(step, self._outcome, now_us))
+        self.last = "" if self._outcome == "seen" else instead.told(self.layout, step, taking.before, taking.settled)
         if step.do in ("put", "turn", "end"):
             self._late.hold(self.progress.collected, now_us + pace.LATE_US)
         else:
@@ -375,6 +391,7 @@ class Walk:
         else:
             self.progress.collected.append(LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us))
         self._sounds.append("right" if answer == "same" else "wrong")
+        self.last = ""
         self._next_step(now_us)
 
     def _next_step(self, now_us: int) -> None:
@@ -391,5 +408,6 @@ class Walk:
     def _leave(self, how: str, now_us: int) -> None:
         if self.group is not None:
             self.progress.collected = []
+            self.last = ""
             self.progress.keep(how, now_us)
             self._next_group(now_us)

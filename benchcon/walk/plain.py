@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import queue
+import shutil
 import sys
+import textwrap
 import threading
+import time
 from collections.abc import Callable
 from typing import TextIO
 
@@ -12,14 +17,30 @@ from benchcon.panel.model import Digits
 from benchcon.panel.segments import decode, encode
 from benchcon.walk.evidence import Seen
 from benchcon.walk.faces import Answer, Post, Scene
+from benchcon.walk.guard import AFTER_S, Guard, Press
 from benchcon.walk.layout import Layout
+from benchcon.walk.prompts import by_button
 
-HELP = """\
-  Enter   it looks as it should; or: I have done it, and nothing happened
-  s skip  b back  a again  w not wired yet  n TEXT a note  q leave (the walk goes on from here next time)
-  of a lamp:    NAME…  these lit instead (dim:NAME, red:NAME, flicker:NAME: and how)
-                dim, flicker, red … white, nothing; NAME=SHOWN of a display that shows something
-  of a display: what it shows, such as 01.8 or {ACG}; dim, flicker, nothing; or NAME=SHOWN for another one"""
+HELP = (
+    ("Enter", "it looks as it should; or: I have done it, and no more comes of it"),
+    ("s u r w", "skip, back, again, not wired yet"),
+    ("n TEXT", "a note"),
+    ("?", "this help"),
+    ("q", "leave; the walk goes on from here next time if it has a --report folder"),
+    (
+        "of a lamp",
+        "NAME… these lit instead (dim:NAME, red:NAME, flicker:NAME: and how); m or dim, i or flicker, "
+        "red … white, x or nothing; NAME=SHOWN of a display that shows something",
+    ),
+    (
+        "of a display",
+        "what it shows, such as 01.8 or {ACG}; m or dim, i or flicker, x or nothing; NAME=SHOWN for another one",
+    ),
+)
+"""What may be typed, and what it means. The letters are those of the console's walk."""
+INDENT = 15
+_Line = tuple[str, float]
+"""A line as it was typed, and when (monotonic seconds)."""
 
 _COLOURS = ("red", "amber", "green", "blue", "white")
 
@@ -29,43 +50,71 @@ class PlainFace:
 
     robot = False
 
-    def __init__(self, out: TextIO | None = None, read: Callable[[], str] | None = None, bell: bool = True) -> None:
-        """`read` returns the next line typed, with its end; empty when there is no more (default: standard input)."""
+    def __init__(
+        self,
+        out: TextIO | None = None,
+        read: Callable[[], str] | None = None,
+        bell: bool = True,
+        typed: bool | None = None,
+    ) -> None:
+        """`read` returns the next line typed, with its end; empty when there is no more (default: standard input).
+
+        `typed`: a person types the lines (default: standard input is a terminal). What they typed ahead is thrown
+        away: nobody has looked at what it would answer. The lines of a script wait for their prompts.
+        """
         self.out = out or sys.stderr
         self.read = read or sys.stdin.readline
         self.bell = bell
+        self.typed = (read is None and sys.stdin.isatty()) if typed is None else typed
         self._scene: Scene | None = None
         self._layout: Layout | None = None
+        self._guard = Guard()
+        self._lines: queue.SimpleQueue[_Line] = queue.SimpleQueue()
         self._shown = 0
+        self._instead = self._last = ""
         self._answered = 0
         self._news = threading.Condition()
 
     def begin(self, layout: Layout, post: Post) -> None:
         """Say how to answer, and listen."""
         self._layout = layout
-        self._say(HELP)
+        self._help()
         threading.Thread(target=self._listen, args=(post,), name="answers", daemon=True).start()
 
     def show(self, scene: Scene) -> None:
         """Print the prompt once a step."""
         with self._news:
+            if scene.state in ("ask", "look") and not scene.trouble:
+                self._guard.asked(scene.number, time.monotonic())
+            else:
+                self._guard.nothing_asked()
             self._scene = scene
             self._news.notify()
+        if scene.last != self._last:
+            self._last = scene.last
+            self._say(self._last and f"  {self._last}")
+        if scene.instead != self._instead:
+            self._instead = scene.instead
+            self._say(self._instead and f"  {self._instead} Enter: that is what it did.")
         if scene.number == self._shown or scene.state in ("light", "closing", "over"):
             return
         self._shown = scene.number
         prompt = scene.prompt
         step = scene.step
         picture = f"  [{decode(step.picture)}]" if step is not None and step.picture else ""
-        self._say(f"\n{prompt.number}/{prompt.of}  {prompt.ask}{picture}")
+        self._say("")
+        self._say(f"{prompt.number}/{prompt.of}  {prompt.ask}{picture}")
+        if "already" in prompt.hint:
+            self._say(f"      {prompt.hint}")
         if scene.button and self._layout is not None:
-            label = self._layout.part(scene.button).label or scene.button
-            self._say(f"      {label} answers too: short for yes, long for no (of a lamp: nothing lit)")
+            self._say(f"      {by_button(self._layout.part(scene.button), scene.step)}")
 
     def sound(self, word: str) -> None:
         """One bell for right, two for wrong."""
         bells = {"right": "\a", "wrong": "\a\a"}.get(word, "") if self.bell else ""
-        self._say(bells + {"right": "  ok", "wrong": "  not as expected"}.get(word, ""))
+        said = {"right": "  ok", "wrong": "  not as expected"}.get(word, "")
+        if said:
+            print(bells + said, file=self.out, flush=True)
 
     def warn(self, text: str) -> None:
         """Print one line."""
@@ -74,33 +123,87 @@ class PlainFace:
     def end(self) -> None:
         """Nothing is held."""
 
-    def _say(self, text: str) -> None:
-        if text:
-            print(text, file=self.out, flush=True)
+    def _help(self) -> None:
+        for key, told in HELP:
+            self._say(f"  {key:<{INDENT - 2}}{told}", INDENT)
+
+    def _say(self, text: str, indent: int = 0) -> None:
+        """Print, broken between words where a terminal would break within one."""
+        width = shutil.get_terminal_size().columns if self.out.isatty() else 0
+        if width > 0 and len(text) > width:
+            lead = len(text) - len(text.lstrip())
+            indent = min(indent or lead + 2, width // 2)
+            text = textwrap.fill(text, max(width, 20), subsequent_indent=" " * indent, break_on_hyphens=False)
+        print(text, file=self.out, flush=True)
 
     def _listen(self, post: Post) -> None:
-        layout = self._layout
-        assert layout is not None
+        """Take lines, until there are no more or one leaves the walk."""
+        if self.typed:
+            threading.Thread(target=self._read_on, name="typed", daemon=True).start()
+        ahead: _Line | None = None
         while True:
-            # One line answers one prompt, so what is typed ahead waits for the prompt that it belongs to.
-            with self._news:
-                self._news.wait_for(self._is_open)
-            line = self.read()
-            scene = self._scene
-            assert scene is not None
-            if not line:
+            if self.typed:
+                line = ahead or self._lines.get()
+            else:
+                # One line of a script answers one prompt, and waits for it.
+                with self._news:
+                    self._news.wait_for(self._is_open)
+                line = self.read(), 0.0
+            ahead = None
+            if not line[0]:
                 post(Answer("leave"))
                 return
-            try:
-                answer = understood(line.strip(), scene, layout)
-            except Trouble as trouble:
-                self._say(f"? {trouble}")
+            answer = self._meant(line[0].strip())
+            if answer is None:
                 continue
+            if self.typed and answer.word not in ("leave", "note"):
+                taken, ahead = self._looked_at(line)
+                if not taken:
+                    continue
             post(answer)
             if answer.word == "leave":
                 return
             if answer.word != "note":
-                self._answered = scene.number
+                self._answered = answer.step
+
+    def _read_on(self) -> None:
+        """Read what is typed as it comes, so that it is known when it came."""
+        while True:
+            text = self.read()
+            self._lines.put((text, time.monotonic()))
+            if not text:
+                return
+
+    def _meant(self, text: str) -> Answer | None:
+        """Return the answer that a typed line means; None if it asked for help, or means nothing."""
+        scene, layout = self._scene, self._layout
+        if text in ("?", "h", "help"):
+            self._help()
+            return None
+        if scene is None or layout is None:
+            return None
+        try:
+            return understood(text, scene, layout)
+        except Trouble as trouble:
+            self._say(f"? {trouble}")
+            return None
+
+    def _looked_at(self, line: _Line) -> tuple[bool, _Line | None]:
+        """Whether who typed this can have seen what it answers, and a line that has come meanwhile."""
+        key, ahead = line[0].strip() or "Enter", None
+        with self._news:
+            verdict = self._guard.pressed(key, line[1])
+        if verdict is Press.MAYBE:
+            with contextlib.suppress(queue.Empty):
+                ahead = self._lines.get(timeout=AFTER_S)
+            if ahead is not None and ahead[0] == line[0] and ahead[1] - line[1] < AFTER_S:
+                return False, ahead  # a key that is held down
+            with self._news:
+                verdict = self._guard.settled()
+        if verdict is Press.EARLY:
+            away = self._scene is not None and self._scene.trouble
+            self._say("  (not taken: the walk waits)" if away else "  (not taken: look first)")
+        return verdict is Press.TAKEN, ahead
 
     def _is_open(self) -> bool:
         """Whether there is a prompt that waits for a person, who has not answered it yet."""
@@ -111,13 +214,19 @@ class PlainFace:
 _KEYS = {
     "s": "skip",
     "skip": "skip",
+    "u": "back",
     "b": "back",
     "back": "back",
+    "r": "again",
     "a": "again",
     "again": "again",
     "w": "not wired",
     "q": "leave",
 }
+
+
+_SHORT = {"m": "dim", "i": "flicker", "x": "nothing"}
+"""The console's keys."""
 
 
 def understood(text: str, scene: Scene, layout: Layout) -> Answer:
@@ -142,6 +251,7 @@ def understood(text: str, scene: Scene, layout: Layout) -> Answer:
     displays: dict[str, bytes] = {}
     own = step.parts[0] if step.parts else ""
     for word in text.replace(",", " ").split():
+        word = _SHORT.get(word, word)
         if word == "nothing":
             continue
         display, equals, shown = word.partition("=")
@@ -167,6 +277,7 @@ def understood(text: str, scene: Scene, layout: Layout) -> Answer:
 
 def _display(text: str, scene: Scene, layout: Layout, part: Digits) -> Answer:
     picture = scene.wants.digits.get(part.name, b"")
+    text = _SHORT.get(text, text)
     if text == "dim":
         return Answer("otherwise", scene.number, displays={part.name: picture}, level="dim")
     if text == "flicker":

@@ -48,9 +48,10 @@ class Progress:
         return self._steps[self._step] if self.group and self._step < len(self._steps) else None
 
     @property
-    def left(self) -> int:
-        """How many groups are not done yet."""
-        return sum(group.name not in self.done for group in self.groups)
+    def parts(self) -> tuple[int, int]:
+        """How many controls, lamps and displays the plan has, and how many of them are not done yet."""
+        names = [group.name for group in self.groups if group.kind in ("control", "lamp", "digits")]
+        return len(names), sum(name not in self.done for name in names)
 
     @property
     def evidence(self) -> list[Evidence]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchcon.panel.model import Control, Digits
+from benchcon.panel.model import Control, Digits, Part
 from benchcon.walk.layout import Layout, codes_of, words_of
 from benchcon.walk.plan import Step
 
@@ -21,22 +21,26 @@ class Prompt:
     """What to answer, or what happens by itself."""
     parts: tuple[str, ...] = ()
     number: int = 0
+    """The how manieth part this is, of so many: controls, lamps and displays count, hands off and all dark do not."""
     of: int = 0
     again: bool = False
     """Asked once more, because something was odd."""
 
 
-def prompt_for(layout: Layout, step: Step | None, state: str, number: int, of: int, again: bool) -> Prompt:
-    """Return the prompt for `step`, in the machine's `state`."""
+def prompt_for(layout: Layout, step: Step | None, number: int, of: int, again: bool, already: bool = False) -> Prompt:
+    """Return the prompt for `step`. `already`: what it asks for is what the panel shows before a hand has moved."""
     if step is None:
         return Prompt("Done", "The walk is over.", "See the report.", (), number, of)
     title, ask, hint = _words(layout, step)
+    if already and layout.controls[step.parts[0]].kind == "switch":
+        control = layout.controls[step.parts[0]]
+        hint = f"It reads {words_of(control)[step.to]} already: if the lever stands elsewhere, throw it. If not, Enter."
     return Prompt(
         title, ("Once more: " + ask[0].lower() + ask[1:]) if again else ask, hint, step.parts, number + 1, of, again
     )
 
 
-_BY_ITSELF = "It goes on by itself when it sees it. Enter: it is done, and nothing happened."
+_BY_ITSELF = "It goes on by itself when it sees it. Enter: it is done, and no more comes of it."
 _LOOK = "Enter: just so. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 
@@ -77,3 +81,10 @@ def _words(layout: Layout, step: Step) -> tuple[str, str, str]:
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
     word = words_of(part)[step.to] if step.to < len(codes_of(part)) else str(step.to)
     return f"{label}: {word}", f"Put {label} to {word}.", _BY_ITSELF
+
+
+def by_button(button: Part, step: Step | None) -> str:
+    """Say how a proved push button answers `step`."""
+    no = " (it does not light)" if step is not None and step.do == "lamp" else ""
+    label = button.label or button.name
+    return f"Or answer from the panel, with the button “{label}”: tap it for yes, hold it for no{no}."
