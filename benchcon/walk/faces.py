@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 from collections.abc import Callable, Mapping
@@ -104,9 +105,17 @@ class RobotFace:
         self._answered = 0
         self._parts: dict[str, frozenset[str]] = {}
         self._ended = threading.Event()
+        self._home: dict[str, dict[str, int]] = {}
+        """Board → where each of its parts stood at first."""
+        self._moved = False
 
     def begin(self, layout: Layout, post: Post) -> None:
         """Start the robot's own thread."""
+        for board, hand in self.hands.items():
+            with contextlib.suppress(Trouble):  # an emulated chip knows single channels only
+                kinds = hand.parts()
+                at = hand.where()
+                self._home[board] = {name: to for name, to in at.items() if kinds.get(name, ("",))[0] != "encoder"}
         self._layout = layout
         self._thread = threading.Thread(target=self._work, args=(layout, post), name="robot", daemon=True)
         self._thread.start()
@@ -122,11 +131,24 @@ class RobotFace:
         """Robots do not read either."""
 
     def end(self) -> None:
-        """Stop."""
+        """Stop, and leave everything where it stood at first."""
         self._ended.set()
         self._scenes.put(None)
         if self._thread is not None:
             self._thread.join(10)
+        self._put_back()
+
+    def _put_back(self) -> None:
+        """Put what was moved back where it stood: one of the switches may be what feeds the lamps."""
+        if not self._moved:
+            return
+        self._moved = False
+        for board, home in self._home.items():
+            with contextlib.suppress(Trouble):
+                at = self.hands[board].where()
+                for name, position in home.items():
+                    if at.get(name) != position:
+                        self.hands[board].put(name, position)
 
     def _work(self, layout: Layout, post: Post) -> None:
         while (scene := self._scenes.get()) is not None:
@@ -137,6 +159,9 @@ class RobotFace:
                 scene = newer
             if scene.number == self._answered or scene.step is None:
                 continue
+            if scene.step.do in ("dark", "lamp", "digits") and self._moved:
+                post(Answer("acting", scene.number))
+                self._put_back()
             try:
                 if scene.state == "ask":
                     self._answered = scene.number
@@ -153,6 +178,7 @@ class RobotFace:
                 return
 
     def _act(self, layout: Layout, step: Step) -> None:
+        self._moved = True
         for name in step.parts:
             control = layout.controls[name]
             channel = control.channels[0]
