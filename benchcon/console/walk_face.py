@@ -11,20 +11,28 @@ from textual.message import Message
 
 from benchcon.console.face import Face
 from benchcon.panel.model import Control, Digits, Lamp
+from benchcon.walk.plan import Step
 
 
 class WalkFace(Face, inherit_bindings=False, can_focus=True):
     """It works nothing but simulated controls: what is lit is the walk's affair."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "go(0,-1)", "Choose", key_display="Arrows"),
-        Binding("down", "go(0,1)", "Choose", show=False),
-        Binding("left", "go(-1,0)", "Choose", show=False),
-        Binding("right", "go(1,0)", "Choose", show=False),
+        Binding("up", "go(0,-1)", "Pick", key_display="Arrows"),
+        Binding("down", "go(0,1)", "Pick", show=False),
+        Binding("left", "go(-1,0)", "Pick", show=False),
+        Binding("right", "go(1,0)", "Pick", show=False),
         Binding("space", "work", "Work it"),
         Binding("plus,equals_sign", "step(1)", "Turn", key_display="+ -"),
         Binding("minus", "step(-1)", "Turn", show=False),
     ]
+
+    step: Step | None = None
+    """What the hand is asked just now."""
+
+    @dataclass
+    class Worked(Message):
+        """The simulated hand was told to put what is asked where it is asked."""
 
     @dataclass
     class Pointed(Message):
@@ -41,8 +49,15 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
         return isinstance(part, Control) and self.sight.work.can_work(part) and (action == "work") != turns
 
     def action_work(self) -> None:
-        """Press, release or throw the simulated control."""
-        if isinstance(self.part, Control):
+        """Press, release or throw the simulated control; what is asked for goes where it is asked to."""
+        step = self.step
+        if step is not None and step.do == "put" and self.selected in step.parts:
+            for name in step.parts:
+                asked = self.sight.panel.part(name)
+                if isinstance(asked, Control) and self.sight.work.can_work(asked):
+                    self.sight.work.put(asked, step.to)
+            self.post_message(self.Worked())
+        elif isinstance(self.part, Control):
             self.sight.work.act(self.part, self.sight.boards, self.part.kind == "button")
 
     def action_step(self, by: int) -> None:

@@ -18,6 +18,8 @@ class Look:
         """Every lamp that is lit."""
         self.displays: dict[str, bytes] = {}
         """Displays whose picture was put right, or that show something though they should not."""
+        self.last = ""
+        """The lamp that was pointed at last."""
         self.dim = self.flickering = False
         """The display's own looks."""
 
@@ -30,20 +32,28 @@ class Look:
         """This lamp is lit; or it is not, after all."""
         if self.lamps.pop(lamp, None) is None:
             self.lamps[lamp] = Seen()
+            self.last = lamp
+        else:
+            self.last = next(reversed(self.lamps), "")
+
+    @property
+    def lamp(self) -> str:
+        """The lamp that dim, colour and flickering are said of: the one pointed at last, else the one asked about."""
+        return "" if self.digits else self.last or self.own
 
     def looks(self, how: str) -> None:
-        """The part at hand is ``dim`` or ``flickering`` (said twice: it is not), or lit in another colour, by name."""
+        """`lamp`, or the display at hand, is ``dim`` or ``flickering`` (said twice: it is not), or of this colour."""
         if self.digits:
             self.dim ^= how == "dim"
             self.flickering ^= how == "flickering"
-        elif self.own:
-            old = self.lamps.get(self.own, Seen())
+        elif name := self.lamp:
+            old = self.lamps.get(name, Seen())
             if how == "dim":
-                self.lamps[self.own] = Seen("full" if old.level == "dim" else "dim", old.colour, old.flickering)
+                self.lamps[name] = Seen("full" if old.level == "dim" else "dim", old.colour, old.flickering)
             elif how == "flickering":
-                self.lamps[self.own] = Seen(old.level, old.colour, not old.flickering)
+                self.lamps[name] = Seen(old.level, old.colour, not old.flickering)
             else:
-                self.lamps[self.own] = Seen(old.level, how, old.flickering)
+                self.lamps[name] = Seen(old.level, how, old.flickering)
 
     def shows(self, display: str, picture: bytes, expected: bytes) -> None:
         """A display shows this picture, where `expected` should stand."""

@@ -36,7 +36,7 @@ class PictureView(Drawn, can_focus=True):
         Binding("left", "place(-1)", "Place", key_display="← →"),
         Binding("right", "place(1)", "Place", show=False),
         *[
-            Binding(key, f"switch({bit})", "Segment", key_display="a-g .", show=key == "a")
+            Binding(key, f"switch({bit})", "Segment", key_display="a-g", show=key == "a")
             for key, bit in sorted(_BITS.items())
         ],
     ]

@@ -2,32 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.text import Text
+from textual import events
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import Binding, BindingsMap, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask, Choice
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
+from benchcon.console.help import Help
+from benchcon.console.ink import BRASS, ENGRAVED, IVORY, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.soak_screen import ask_soak
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk_face import WalkFace
+from benchcon.console.walk_keys import GUARDED, AnswerKeys
 from benchcon.console.walk_look import Look
 from benchcon.console.walk_picture import PictureView
+from benchcon.console.walk_tally import progress
 from benchcon.console.walk_thread import WalkNews, WalkThread
-from benchcon.console.walk_told import told
+from benchcon.console.walk_told import told, where
 from benchcon.console.wiggle_screen import WiggleScreen
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Digits, Lamp, Panel
 from benchcon.panel.reading import detents, share_permille
 from benchcon.walk.faces import Answer, Scene
 from benchcon.walk.folder import Folder
+from benchcon.walk.prompts import by_button
 from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
@@ -35,9 +41,13 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
 
 COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
-LEAD_AWAY = ("wiggle", "soak", "leave")
-ANSWERS = ("yes", "done", "point", "nothing", "dim", "colour", "flicker", "work", "step", "switch", "place", "go")
-"""Keys that answer stand on a row of their own, above those that lead about."""
+LEAD_AWAY = ("leave", "wiggle", "soak")
+FIRST = ("yes", "done", "taken", "work", "step", "nothing", "point")
+SECOND = ("place", "switch", "dim", "colour", "flicker", "go")
+ANSWERS = ("yes", "done", "taken", "work", "step", "place", "switch", *FIRST[5:], *SECOND[2:])
+"""Keys that answer stand above those that lead about, on one row, or on two where that is too narrow."""
+NARROW, LOW, MIDDLING = 78, 18, 30
+"""Columns and rows below which the screen shows less."""
 
 
 class WalkScreen(Screen[None]):
@@ -47,23 +57,34 @@ class WalkScreen(Screen[None]):
     WalkScreen #top { height: 1; }
     WalkScreen #progress { height: 1; width: 1fr; padding: 0 1; }
     WalkScreen #away { dock: none; width: 30; }
-    WalkScreen #ask { height: 1; padding: 0 1; }
+    WalkScreen #ask { height: auto; max-height: 2; padding: 0 1; }
     WalkScreen #hint { height: auto; max-height: 2; padding: 0 1; }
     WalkScreen WalkFace { height: 1fr; width: 1fr; }
     WalkScreen PictureView { display: none; }
     WalkScreen.-picture PictureView { display: block; }
     WalkScreen #result { display: none; height: 1fr; padding: 1 2; scrollbar-size-vertical: 1; }
-    WalkScreen.-over #result { display: block; }
-    WalkScreen.-over WalkFace, WalkScreen.-over #answers, WalkScreen.-over #ask, WalkScreen.-over #hint {
-        display: none;
-    }
-    WalkScreen #answers { dock: none; }
+    WalkScreen #where { display: none; height: auto; max-height: 3; padding: 0 1; }
+    WalkScreen #one, WalkScreen #first, WalkScreen #second { dock: none; }
+    WalkScreen #first, WalkScreen #second { display: none; }
+    WalkScreen.-narrow #one { display: none; }
+    WalkScreen.-narrow #first { display: block; }
+    WalkScreen.-narrow.-looking #second { display: block; }
+    WalkScreen.-narrow #away { width: 11; }
+    WalkScreen.-middling.-picture Touched { display: none; }
+    WalkScreen.-low Touched { display: none; }
+    WalkScreen.-low #hint { max-height: 1; }
+    WalkScreen.-low.-picture WalkFace { display: none; }
+    WalkScreen.-low.-picture PictureView { height: 1fr; }
+    WalkScreen.-over #result, WalkScreen.-over #where { display: block; }
+    WalkScreen.-over WalkFace, WalkScreen.-over #ask, WalkScreen.-over #hint { display: none; }
+    WalkScreen.-over #one, WalkScreen.-over #first, WalkScreen.-over #second { display: none; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "yes", "Just so"),
-        Binding("enter", "done", "Done, nothing happened"),
-        Binding("p", "point", "This one lit"),
-        Binding("x", "nothing", "None lit"),
+        Binding("enter", "done", "Nothing happened"),
+        Binding("enter", "taken", "That is what it did"),
+        Binding("p", "point", "This is lit"),
+        Binding("x", "nothing", "None"),
         Binding("m", "dim", "Dim"),
         Binding("o", "colour", "Colour"),
         Binding("i", "flicker", "Flickers"),
@@ -74,10 +95,15 @@ class WalkScreen(Screen[None]):
         Binding("n", "note", "Note"),
         Binding("v", "wiggle", "Wiggle"),
         Binding("l", "soak", "Load"),
+        Binding("f", "failed", "Walk the failed again"),
         Binding("escape,q", "leave", "Leave"),
+        Binding("f1,question_mark", "help", "Help", priority=True),
     ]
 
-    def __init__(self, sight: Sight, session: LiveSession, panel: Panel, folder: Folder | None) -> None:
+    def __init__(
+        self, sight: Sight, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+    ) -> None:
+        """`only`: names of the parts to walk; none: all."""
         super().__init__()
         self.sight, self.session, self.panel, self.folder = sight, session, panel, folder
         self.scene: Scene | None = None
@@ -86,10 +112,14 @@ class WalkScreen(Screen[None]):
         """How the channels stood when the step at hand began."""
         self.report: Mapping[str, Any] | None = None
         self._labels = {part.name: part.label or part.name for part in panel.parts}
-        self._thread = WalkThread(self, session, panel, folder)
+        self._thread = WalkThread(self, session, panel, folder, only)
+        self._keys = AnswerKeys(self, self._run_key, self._too_soon)
         self._then: Callable[[], None] | None = None
         """What is done once the walk has stopped for a while."""
-        self._right = self._wrong = 0
+        self._counts: Mapping[str, int] = {}
+        """Parts by how they came out, so far."""
+        self._told = ""
+        """What a key has just done, or why it did nothing."""
 
     def compose(self) -> ComposeResult:
         """Progress, the prompt in large letters, the face, or a display's pictures; the keys."""
@@ -103,7 +133,10 @@ class WalkScreen(Screen[None]):
         yield WalkFace(self.sight, id="face")
         with VerticalScroll(id="result"):
             yield Static("", id="told")
-        yield KeyLine(only=ANSWERS, id="answers")
+        yield Static("", id="where")
+        yield KeyLine(only=ANSWERS, id="one")
+        yield KeyLine(only=FIRST, id="first")
+        yield KeyLine(only=SECOND, id="second")
         yield KeyLine(without=(*ANSWERS, *LEAD_AWAY), id="keys")
 
     def on_mount(self) -> None:
@@ -116,7 +149,11 @@ class WalkScreen(Screen[None]):
         self._thread.close()
 
     def on_resize(self) -> None:
-        """Larger letters where there is room."""
+        """Larger letters where there is room; where there is little, what is asked and the keys stay."""
+        self.set_class(self.size.width < NARROW, "-narrow")
+        self.set_class(self.size.height < LOW, "-low")
+        self.set_class(self.size.height < MIDDLING, "-middling")
+        self._progress()
         for large in self.query(Touched):
             large.styles.height = 7 if self.size.height >= 34 else 5
 
@@ -132,7 +169,11 @@ class WalkScreen(Screen[None]):
     def on_walk_news(self, message: WalkNews) -> None:
         """Something came from the walk's thread."""
         if message.what == "scene":
+            self._keys.asked(message.value, message.time)
             self._show(message.value)
+        elif message.what == "counts":
+            self._counts = message.value
+            self._progress()
         elif message.what == "sound":
             self._sound(message.value)
         elif message.what == "warn":
@@ -142,11 +183,8 @@ class WalkScreen(Screen[None]):
 
     def _sound(self, word: str) -> None:
         """One bell for right, two for wrong."""
-        self._right += word == "right"
-        self._wrong += word == "wrong"
         for _ in range({"right": 1, "wrong": 2}.get(word, 0)):
             self.app.bell()
-        self._progress()
 
     def _show(self, scene: Scene) -> None:
         new = self.scene is None or self.scene.number != scene.number
@@ -155,6 +193,9 @@ class WalkScreen(Screen[None]):
         if new:
             self.look = Look(scene.step)
             self._first = dict(scene.values)
+            self._told = ""
+            self.query_one(WalkFace).step = scene.step
+            self.set_class(scene.step is not None and scene.step.do in ("lamp", "dark", "digits"), "-looking")
             if prompt.parts:
                 self.query_one(WalkFace).select(prompt.parts[0])
             self._edit(self.look.own if self.look.digits else "")
@@ -214,19 +255,25 @@ class WalkScreen(Screen[None]):
         if scene.trouble:
             hint, colour = scene.trouble, WARN
         elif self.look.changed:
-            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.", BRASS
+            lamp = self._labels.get(self.look.lamp, "")
+            of = f" m, o and i are of {lamp}." if lamp else ""
+            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.{of}", BRASS
+        elif self._told:
+            hint, colour = self._told, WARN
+        elif scene.instead:
+            hint, colour = f"{scene.instead} It counts in a moment, or with Enter; put it back if it was a slip.", WARN
+        elif scene.last and not scene.button:
+            hint, colour = f"Before: {scene.last} {hint}", WARN
         elif scene.button:
-            no = "long no (nothing lit)" if self.look.own and not self.look.digits else "long no"
-            hint = f"{hint} {self._labels.get(scene.button, scene.button)} answers too: short yes, {no}."
+            button = self.panel.part(scene.button)
+            hint = f"{hint} {by_button(button, scene.step)}" if button is not None else hint
         self.query_one("#hint", Static).update(Text(printable(hint), colour))
 
     def _progress(self) -> None:
-        if self.scene is not None:
-            prompt = self.scene.prompt
-            text = Text(f"Walk {prompt.number} of {prompt.of}   ", f"bold {BRASS}")
-            text.append(f"✓ {self._right} right   ", GOOD)
-            text.append(f"✗ {self._wrong} otherwise", BAD if self._wrong else ENGRAVED)
-            self.query_one("#progress", Static).update(text)
+        prompt = self.scene.prompt if self.scene is not None else None
+        number, of = (prompt.number, prompt.of) if prompt is not None else (0, 0)
+        for row in self.query("#progress").results(Static):
+            row.update(progress(number, of, self._counts, self.size.width - (11 if self.has_class("-narrow") else 30)))
 
     def _ended(self, report: Mapping[str, Any] | None, trouble: str) -> None:
         self.scene = None
@@ -239,8 +286,11 @@ class WalkScreen(Screen[None]):
         self.set_class(False, "-picture")
         if report is not None:
             self.query_one(Touched).show(Big("Walk", "see below" if report["findings"] else "good"))
+            self._counts = report["counts"]
         folder = str(self.folder.path) if self.folder is not None else ""
-        self.query_one("#told", Static).update(told(report, printable(trouble), folder))
+        self.query_one("#told", Static).update(told(report, printable(trouble), folder, self._thread.can_go_on()))
+        self.query_one("#where", Static).update(where(report, folder))
+        self._progress()
         self.query_one("#result").focus()
         self.refresh_bindings()
 
@@ -249,8 +299,10 @@ class WalkScreen(Screen[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Only what answers the step at hand is offered."""
         scene = self.scene
-        if action == "leave":
+        if action in ("leave", "help"):
             return True
+        if action == "failed":
+            return bool(self._failed())
         if action in ("wiggle", "soak"):
             return scene is not None or self.has_class("-over")
         if scene is None:
@@ -263,11 +315,32 @@ class WalkScreen(Screen[None]):
             return looking and do == "lamp"
         if action in ("dim", "flicker", "nothing"):
             return looking and do in ("lamp", "digits")
-        if action == "done":
-            return scene.state == "ask" and not scene.trouble
+        if action in ("done", "taken"):
+            return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
         if action == "yes":
             return scene.state == "look" and not scene.trouble
         return True
+
+    async def on_key(self, event: events.Key) -> None:
+        """Keys that answer go through a guard: none is taken that nobody meant."""
+        if self.scene is not None and event.key in GUARDED:
+            await self._keys.press(event)
+
+    async def _run_key(self, key: str) -> None:
+        for binding in self._bindings.key_to_bindings.get(key, ()):
+            if self.check_action(binding.action.partition("(")[0], ()):
+                await self.run_action(binding.action)
+                return
+
+    def _too_soon(self) -> None:
+        if self.scene is not None and self.scene.state in ("ask", "look") and not self.scene.trouble:
+            self._told = "Too soon: look first. An answer counts when the question has stood for half a second."
+            self._hint()
+
+    @property
+    def listens(self) -> bool:
+        """Whether an answer to the question at hand would be taken now."""
+        return self._keys.stands(time.monotonic())
 
     def _answer(self, word: str, **more: Any) -> None:
         if self.scene is not None:
@@ -288,6 +361,17 @@ class WalkScreen(Screen[None]):
     def action_done(self) -> None:
         """The hand has done what was asked, and nothing was seen of it."""
         self._answer("done")
+
+    def action_taken(self) -> None:
+        """The hand has done what was asked, and this is what came of it."""
+        self._answer("done")
+
+    def on_walk_face_worked(self) -> None:
+        """The simulated hand has done what was asked; it may be that nothing comes of it."""
+        if self.scene is not None:
+            self._answer("acting")
+            self._told = "Your hand has put it there. If the walk does not go on by itself: Enter."
+            self._hint()
 
     def _keep_picture(self) -> str:
         """Take the picture that is being put right; return its display's name."""
@@ -323,7 +407,9 @@ class WalkScreen(Screen[None]):
                 self.look.looks(COLOURS[key])
                 self._hint()
 
-        self.app.push_screen(Choice("Which colour is it?", "As you see it.", COLOURS), done)
+        lamp = printable(self._labels.get(self.look.lamp, self.look.lamp))
+        why = ", ".join(f"{key} {word}" for key, word in COLOURS.items())
+        self.app.push_screen(Choice(f"Which colour is {lamp}?", f"As you see it: {why}.", COLOURS), done)
 
     def action_point(self) -> None:
         """The lamp that is selected on the face is lit, or the display shows something."""
@@ -392,6 +478,29 @@ class WalkScreen(Screen[None]):
     def action_soak(self) -> None:
         """Light everything for long; the walk goes on afterwards."""
         self._stop(lambda: ask_soak(self.app, self.sight, self.session, self.panel, self._go_on))
+
+    def _failed(self) -> list[str]:
+        """Parts that the walk found wrong, or perhaps."""
+        parts = self.report["parts"] if self.report is not None else ()
+        return [part["name"] for part in parts if part["verdict"] in ("wrong", "perhaps")]
+
+    def action_failed(self) -> None:
+        """Walk once more what was found wrong; the rest is kept."""
+        names, self.report = self._failed(), None
+        self.set_class(False, "-over")
+        self.query_one(WalkFace).focus()
+        self._begin(lambda: self._thread.again(names))
+
+    def action_help(self) -> None:
+        """The walk's keys first, then those of the face and the pictures."""
+        everywhere = [each for _, each in BindingsMap(self.app.BINDINGS) if each.priority]
+        groups = (
+            ("Walk", WalkScreen.BINDINGS),
+            ("Walk: the face", WalkFace.BINDINGS),
+            ("Walk: a display's picture", PictureView.BINDINGS),
+            ("Everywhere", everywhere),
+        )
+        self.app.push_screen(Help([(title, BindingsMap(bindings)) for title, bindings in groups]))
 
     def action_leave(self) -> None:
         """Back to the bench; what was done is kept in the folder."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,7 +36,8 @@ def panel_of(sight: Sight, session: LiveSession) -> Panel:
 
 
 def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
-    """Ask where the report goes, and walk. Raises `Trouble` if it cannot be done."""
+    """Ask what is to be walked and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.walk_scope import Scope
     from benchcon.console.walk_screen import WalkScreen
     from benchcon.walk.folder import Folder
 
@@ -47,14 +49,30 @@ def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
             if folder.report() is not None and not folder.unfinished(panel):
                 raise Trouble(f"{printable(text)} holds a finished walk; name another folder")
             folder.unfinished(panel)
+            can_be_written(Path(text))
 
-    def done(text: str | None) -> None:
-        if text is not None:
-            app.push_screen(WalkScreen(sight, session, panel, Folder(Path(text)) if text else None))
+    def what(only: list[str] | None) -> None:
+        def done(text: str | None) -> None:
+            if text is not None:
+                app.push_screen(WalkScreen(sight, session, panel, Folder(Path(text)) if text else None, only or ()))
 
-    why = "Everything is proved in turn, and what is wrong is named. The report goes into this folder; a walk that was "
-    why += "broken off there goes on. Empty: no report."
-    app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
+        if only is not None:
+            why = f"{'What you chose' if only else 'Everything'} is proved in turn, and what is wrong is named. The "
+            why += "report goes into this folder; a walk that was broken off there goes on. Empty: no report."
+            app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
+
+    app.push_screen(Scope(panel), what)
+
+
+def can_be_written(path: Path) -> None:
+    """Make the folder, and a file in it that is gone at once. Raises `Trouble` with one line if that cannot be."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=path):
+            pass
+    except OSError as error:
+        why = printable(error.strerror or str(error))
+        raise Trouble(f"{printable(str(path))}: cannot be written: {why}; name another folder") from None
 
 
 MOST_LOOKED_AT = 50

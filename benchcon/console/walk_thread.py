@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from textual.message import Message
 from textual.message_pump import MessagePump
 
+from benchcon.console.walk_tally import Tally
 from benchcon.errors import Trouble
 from benchcon.walk.faces import Answer, Post, Scene
 from benchcon.walk.folder import Folder
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 
 class WalkNews(Message):
-    """Something from the walk: ``scene``, ``sound``, ``warn``, or ``end`` with report (or None) and trouble."""
+    """Something from the walk: ``scene``, ``sound``, ``warn``, ``counts``; ``end``: report (or None) and trouble."""
 
     def __init__(self, what: str, value: Any = None) -> None:
         super().__init__()
@@ -36,8 +37,12 @@ class WalkThread:
 
     robot = False
 
-    def __init__(self, screen: MessagePump, session: LiveSession, panel: Panel, folder: Folder | None) -> None:
-        self.session, self.panel, self.folder = session, panel, folder
+    def __init__(
+        self, screen: MessagePump, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+    ) -> None:
+        """`only`: names of the parts to walk; none: all."""
+        self.session, self.panel, self.folder, self.only = session, panel, folder, list(only)
+        self._tally = Tally(panel, lambda counts: self._tell("counts", counts))
         self._screen = screen
         self._began = datetime.now().astimezone().isoformat(timespec="seconds")
         self._runner: Runner | None = None
@@ -52,6 +57,20 @@ class WalkThread:
         """Walk what is not done yet. Raises `Trouble`."""
         self._walk(list(self._runner.walk.done.values()) if self._runner is not None else [])
 
+    def again(self, names: Sequence[str]) -> None:
+        """Walk these parts once more; what the others gave is kept. Raises `Trouble`."""
+        done = list(self._runner.walk.done.values()) if self._runner is not None else []
+        self.only = list(names)
+        # Hands off and all dark are cheap, and are asked again as well.
+        self._walk(d for d in done if d.group.kind in ("control", "lamp", "digits") and d.group.name not in names)
+
+    def can_go_on(self) -> bool:
+        """Whether a walk begun again with this folder goes on where this one was left."""
+        try:
+            return self.folder is not None and bool(self.folder.unfinished(self.panel))
+        except Trouble:
+            return False
+
     def post(self, answer: Answer) -> None:
         """Hand the walk an answer."""
         if self._post is not None:
@@ -64,6 +83,7 @@ class WalkThread:
 
     def close(self) -> None:
         """End it, and wait for that."""
+        self._tally.close()
         self.leave()
         if self._thread is not None:
             self._thread.join(2)
@@ -73,7 +93,7 @@ class WalkThread:
         if self.folder is not None:
             self.folder.open(self.panel, self._began, groups)
         write = self.folder.write if self.folder else lambda line: None
-        self._runner = Runner(self.session, Walk(self.panel, (), groups), self, write)
+        self._runner = Runner(self.session, Walk(self.panel, self.only, groups), self, write)
         self._thread = threading.Thread(target=self._run, args=(self._runner,), name="walk", daemon=True)
         self._thread.start()
 
@@ -94,7 +114,10 @@ class WalkThread:
         finally:
             if self.folder is not None:
                 self.folder.close()
-        self._screen.post_message(WalkNews("end", (report, trouble)))
+        self._tell("end", (report, trouble))
+
+    def _tell(self, what: str, value: object) -> None:
+        self._screen.post_message(WalkNews(what, value))
 
     # The runner's face ----------------------------------------------------------------------------------------------
 
@@ -104,15 +127,17 @@ class WalkThread:
 
     def show(self, scene: Scene) -> None:
         """There is something new to show."""
-        self._screen.post_message(WalkNews("scene", scene))
+        if self._runner is not None:
+            self._tally.count(list(self._runner.walk.done.values()))
+        self._tell("scene", scene)
 
     def sound(self, word: str) -> None:
         """Right, wrong or over."""
-        self._screen.post_message(WalkNews("sound", word))
+        self._tell("sound", word)
 
     def warn(self, text: str) -> None:
         """A line to be read."""
-        self._screen.post_message(WalkNews("warn", text))
+        self._tell("warn", text)
 
     def end(self) -> None:
         """The thread tells it itself, once the report stands."""

@@ -9,18 +9,22 @@ from rich.text import Text
 
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.walk.face_svg import count_words
+from benchcon.walk.folder import PAGE
 from benchcon.wire.printable import printable
 
 
-def told(report: Mapping[str, Any] | None, trouble: str, folder: str) -> Text:
-    """Return the whole. `report` is None for a walk that was left; `folder` is empty for one without."""
+def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: bool = False) -> Text:
+    """Return the whole. `report` is None for a walk that was left; `folder` is empty for one without.
+
+    `goes_on`: a walk begun again with the folder goes on where this one was left.
+    """
     text = Text()
     if trouble:
         text.append(f"{trouble}\n\n", BAD)
     if report is None:
         text.append(
             f"The walk was left. Begun again with the folder {printable(folder)}, it goes on from here.\n"
-            if folder
+            if folder and goes_on
             else "The walk was left.\n",
             IVORY,
         )
@@ -40,6 +44,13 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str) -> Text:
         text.append(f"\nNot proved: {printable(', '.join(left_out))}.\n", WARN)
     if not report["findings"]:
         text.append("\nNothing wrong was found.\n", GOOD)
-    if folder:
-        text.append(f"\nThe report is in {printable(folder)}: walk.html is the page to keep with the panel.\n", BRASS)
     return text
+
+
+def where(report: Mapping[str, Any] | None, folder: str) -> Text:
+    """Return the line that says where the report is and how to open it; empty if there is none."""
+    if report is None:
+        return Text()
+    if not folder:
+        return Text("No report was asked for.", WARN)
+    return Text(f"Report: open {printable(folder)}/{PAGE} in a browser; it is the page to keep with the panel.", BRASS)

@@ -96,6 +96,19 @@ class Work:
         else:
             self.step(part, boards, 1, wrap=True)
 
+    def put(self, control: Control, to: int) -> None:
+        """Put a simulated button or switch just there, whatever its channels read: they may be crossed or stuck."""
+        hand = self._hand(control)
+        if hand is None:
+            return
+        part = control.channels[0].id
+        if control.kind == "button":
+            (self._held.add if to else self._held.discard)(control.name)
+            self._do(control, lambda: (hand.press if to else hand.release)(part))
+        else:
+            self._put[control.name] = to, self._session.now_us()
+            self._do(control, lambda: hand.put(part, to))
+
     def put_out(self, lamp: Lamp, boards: Mapping[str, BoardState]) -> None:
         """A lamp off, whatever it was."""
         board = self._board(lamp, boards)

@@ -1,0 +1,47 @@
+"""Parts that a person names: by name, by label, or a whole desk by its board's name or title."""
+
+from __future__ import annotations
+
+import difflib
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Control, Panel, Part
+from benchcon.wire.printable import printable
+
+
+def boards_of(part: Part) -> set[str]:
+    """Return the boards that `part` is wired to."""
+    return {channel.board for channel in part.channels} if isinstance(part, Control) else {part.channel.board}
+
+
+def of_board(panel: Panel, board: str) -> list[str]:
+    """Return the names of the parts on `board`, in the panel's order."""
+    return [part.name for part in panel.parts if board in boards_of(part)]
+
+
+def chosen(panel: Panel, text: str) -> list[str]:
+    """Return the names of the parts that `text` lists, with commas between; an empty list: it lists none.
+
+    Raises `Trouble` with the nearest word there is, for one that names nothing.
+    """
+    words: dict[str, list[str]] = {}
+    for board in panel.boards:
+        for word in (board.name, board.label):
+            words.setdefault(word.casefold(), of_board(panel, board.name))
+    by_label: dict[str, list[str]] = {}
+    for part in panel.parts:
+        by_label.setdefault(part.label.casefold(), []).append(part.name)
+    words.update(by_label)
+    words.update({part.name.casefold(): [part.name] for part in panel.parts})
+    words.pop("", None)
+    names: set[str] = set()
+    for item in text.split(","):
+        word = " ".join(item.split())
+        if not word:
+            continue
+        if word.casefold() not in words:
+            near = difflib.get_close_matches(word.casefold(), words, 1)
+            hint = f"; did you mean '{printable(near[0])}'?" if near else ""
+            raise Trouble(f"no part and no desk is called '{printable(word[:40])}'{hint}")
+        names.update(words[word.casefold()])
+    return [part.name for part in panel.parts if part.name in names]
