@@ -125,15 +125,17 @@ def _capture(path: str) -> Checked:
     from benchcon.panel.reader import Finding, as_finding
     from benchcon.panel.telling import counted
     from benchcon.wire.printable import printable
+    from benchcon.wire.records import KEYFRAME
 
     try:
         reader = Reader(path)
     except Trouble as trouble:
         return [as_finding(path, str(trouble))], ""
     with reader:
-        for _ in reader.blocks():
-            pass
-        told = f"{counted(reader.records, 'record')}, {(reader.last_us - reader.first_us) / 1e6:.3f} s"
+        keyframes = sum(batch.kind == KEYFRAME for block in reader.blocks() for batch in block)
+        # Counted as `record` counts: what came, and apart from it what the recording itself put in between.
+        told = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
+        told += f", {(reader.last_us - reader.first_us) / 1e6:.3f} s"
         found = [Finding(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
         more = sum(reader.problem_counts.values()) - len(found)
         if more > 0:

@@ -36,7 +36,10 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"{printable(args.out)} is there already; --force overwrites it")
     if not 0 < args.seconds <= 600:
         raise Trouble(f"--seconds is {args.seconds:g}; more than 0 and at most 600 is allowed")
-    text = draft(ask(args.ports, args.seconds))
+    try:
+        text = draft(ask(args.ports, args.seconds))
+    except Trouble as trouble:
+        raise Trouble(f"{trouble}; nothing was written") from None
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
         print(_told(args.out, text))
@@ -72,6 +75,9 @@ def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:
 
 HOPELESS = ("waiting", "mute", "tongue", "duplicate", "released")
 """How a port stands that will not bring a description without somebody doing something first."""
+
+UNDER_WAY = ("opening", "listening", "asking", "trying", "live", "silent")
+"""How a port stands while something is being done: what is said of it then is no reason for giving up."""
 
 
 def ask(ports: Sequence[str], seconds: float) -> list[Said]:
@@ -112,6 +118,11 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
                 return None
             return port, board.ident, board.name, [item for _, item in sorted(told.items()) if item]
 
+    def heard_on(info: PortInfo | None) -> bool:
+        with lock:
+            board = state.boards.get(info.source) if info and info.source else None
+            return board is not None and board.last_heard_us is not None
+
     ports = list(dict.fromkeys(ports))
     bench = Bench(ports, deadman_ms=None, listen_only=True)
     bench.subscribe(take)
@@ -124,8 +135,13 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
             for port, each in zip(ports, found, strict=True):
                 info = standing.get(port)
                 if each is None and (late or (info and info.standing in HOPELESS)):
-                    why = info.text if info and info.text else f"no board described itself within {seconds:g} s"
                     shown = printable(port)
+                    why = info.text if info and info.standing not in UNDER_WAY else ""
+                    if not why:
+                        heard = (
+                            "a board spoke, but did not describe itself whole" if heard_on(info) else "nobody answered"
+                        )
+                        why = f"{heard} within {seconds:g} s; is that the right port? 'benchcon ports' lists them"
                     raise Trouble(why if why.startswith(shown) else f"{shown}: {why}")
             whole = [each for each in found if each is not None]
             if len(whole) == len(ports):

@@ -33,9 +33,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Record until Ctrl-C or the time is over: 0 done, 1 records are missing in the file, 2 it could not be done."""
+    """Record until Ctrl-C or the time is over: 0 done, 1 records are missing in the file, 2 it could not be done.
+
+    That no board ever answered on any port is 2, too: the file stays, but nothing of a board is in it.
+    """
     from pathlib import Path
 
+    from benchcon.cli.attendance import Attendance
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.link import Bench
@@ -68,16 +72,32 @@ def run(args: argparse.Namespace) -> int:
         recorder = Recorder(
             bench, path, panel, triggers, force=args.force, on_trigger=args.on_trigger, rotation=rotation
         )
+        there = Attendance(args.ports, panel, args.panel or "")
+        begun = False
         bench.start()
         try:
             _wait_for_ports(bench, until)
             recorder.begin()
+            begun = True
             while not until.wait(0.2):
                 recorder.tick()
+                _say(there.look(bench.ports(), recorder.heard()))
         finally:
+            if begun:
+                _say(there.look(bench.ports(), recorder.heard()))
             bench.close(dark=False)
             code = _end(recorder)
-    return code
+    _say(there.missed())
+    if not there.answered:
+        _say([f"nobody answered: no board is in {printable(args.output)}"] if path.is_file() else ["nobody answered"])
+    return code if there.answered else 2
+
+
+def _say(lines: list[str]) -> None:
+    import sys
+
+    for line in lines:
+        print(f"benchcon: {line}", file=sys.stderr, flush=True)
 
 
 def _wait_for_ports(bench: Bench, until: Until) -> None:

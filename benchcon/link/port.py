@@ -83,8 +83,8 @@ class Port:
         self.ident = ""
         self.hardware = ""
         self.released = False
-        self._standing = "opening"
-        self._text = ""
+        self._stands_so = ("opening", "")
+        """Standing and text, in one: another thread that looks must not see the one without the other."""
         self._change = asyncio.Event()
         self._free = asyncio.Event()
         self._free.set()
@@ -93,7 +93,7 @@ class Port:
     def info(self) -> PortInfo:
         """Return how the port stands now. Callable from any thread."""
         talk = self.talk
-        standing, text, rate = self._standing, self._text, 0
+        (standing, text), rate = self._stands_so, 0
         if talk is not None:
             rate = talk.connection.rate
             if standing == "live" and self.hub.now_us() - talk.last_heard_us > SILENT_US:
@@ -192,7 +192,7 @@ class Port:
             elif talk.sample and not talk.good and not tried:
                 tried = True
                 if not await self._try_rates(talk):
-                    tongue_text = self._text
+                    tongue_text = self._stands_so[1]
                     await self._mute(talk, tongue_text)
             elif talk.sample and not talk.good:
                 await self._mute(talk, tongue_text)
@@ -281,7 +281,7 @@ class Port:
         talk.sample = heard[rate]
         self._stands("tongue", tongue.explain(heard))
         shown = printable(heard[rate][: tongue.SHOWN_BYTES])
-        self._record(talk, "tongue", rate=rate, bytes=shown, why=self._text)
+        self._record(talk, "tongue", rate=rate, bytes=shown, why=self._stands_so[1])
         return False
 
     # --- inside ----------------------------------------------------------------------------------------------------
@@ -315,7 +315,7 @@ class Port:
             self.talk.stirred.set()
 
     def _stands(self, standing: str, text: str) -> None:
-        self._standing, self._text = standing, text
+        self._stands_so = standing, text
         self.hub.stirred()
 
     def _record(self, talk: Talk, word: str, **detail: str | int) -> None:

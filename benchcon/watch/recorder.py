@@ -112,6 +112,12 @@ class Recorder:
             for fired in self._watch.tick(now_us, self._state):
                 self._bench.note("trigger", fired.note)
 
+    def heard(self) -> dict[int, str]:
+        """Return the boards that have said a good line so far: number → ident, which is empty if it was not told."""
+        with self._lock:
+            boards = self._state.boards.values()
+            return {board.source: board.ident for board in boards if board.last_heard_us is not None}
+
     @property
     def kept(self) -> list[Path]:
         """The captures that triggers began."""

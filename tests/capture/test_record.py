@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
 import time
+import tty
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from benchcon.capture import Reader
+from benchcon.cli.attendance import Attendance
 from benchcon.cli.main import main
 from benchcon.demo import Demo, panel_path, start
+from benchcon.link import PortInfo
+from benchcon.panel.model import Panel
 from benchcon.wire.records import LINE_DOWN, NOTE
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
@@ -65,7 +70,7 @@ def test_what_a_hand_does_is_in_the_capture_and_ctrl_c_ends_well(demo: Demo, tmp
 
 def test_rotated_packed_and_pruned_it_says_where_the_records_are(demo: Demo, tmp_path: Path) -> None:
     path = tmp_path / "week.capture"
-    words = ["--rotate-time", "300 ms", "--keep", "12 kB", "--pack", "--seconds", "2.5"]
+    words = ["--rotate-time", "300 ms", "--keep", "6 kB", "--pack", "--seconds", "2.5"]
     process = record("-o", path, *words, *(board.port for board in demo.boards))
     assert process.stderr is not None
     told = process.stderr.read()
@@ -144,3 +149,82 @@ def test_a_trigger_writes_out_what_came_before_it(demo: Demo, tmp_path: Path) ->
     before = b" ".join(body for batch in stream if batch.at_us < moment for body in batch.bodies)
     assert b"hello" in before, "the bring-up came before the trigger and is in the file"
     assert not (tmp_path / "fault.capture").exists()
+
+
+def silent_port() -> tuple[int, int, str]:
+    """A port that can be opened, and nobody is there. Both descriptors are the caller's."""
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    return ours, theirs, os.ttyname(theirs)
+
+
+@pytest.fixture
+def silent() -> Iterator[str]:
+    """A port that can be opened, and nobody is there."""
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    yield os.ttyname(theirs)
+    os.close(ours)
+    os.close(theirs)
+
+
+@pytest.mark.slow  # asking goes on for five seconds, past boot loaders
+def test_a_port_where_nobody_answers_is_told_at_once(silent: str, tmp_path: Path) -> None:
+    process = record("-o", tmp_path / "night.capture", silent)
+    assert process.stderr is not None
+    first = process.stderr.readline()  # long before the end: nobody has ended it yet
+    assert first.startswith(f"benchcon: {silent}: no answer: is that the right port")
+    process.send_signal(signal.SIGINT)
+    assert process.wait(PATIENCE_S) == 2
+
+
+def test_a_recording_in_which_nobody_answered_is_no_success(demo: Demo, silent: str, tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    process = record("-o", path, "--panel", panel_path(), "--seconds", "0.5", silent)
+    assert process.stderr is not None
+    told = process.stderr.read()
+    assert process.wait(PATIENCE_S) == 2
+    assert f"{silent}: no board ever answered there" in told
+    assert "not there: lighting, met, power" in told
+    assert f"nobody answered: no board is in {path}" in told
+    assert path.is_file()
+    # One that answers makes it worth having; the other is named all the same.
+    process = record("-o", path, "--force", "--seconds", "1", silent, demo.boards[0].port)
+    assert process.stderr is not None
+    told = process.stderr.read()
+    assert process.wait(PATIENCE_S) == 0
+    assert f"{silent}: no board ever answered there" in told
+    assert demo.boards[0].port not in told
+
+
+def test_what_is_the_matter_with_a_port_is_told_once() -> None:
+    def port(standing: str, text: str) -> PortInfo:
+        return PortInfo("/dev/ttyUSB0", standing, text, 1, "met" if standing == "live" else "", 115200)
+
+    there = Attendance(["/dev/ttyUSB0"], Panel(), "")
+    assert there.look([port("asking", "asking who is there")], {}) == []
+    assert there.look([port("mute", "no answer")], {}) == ["/dev/ttyUSB0: no answer"]
+    assert there.look([port("mute", "no answer")], {}) == []
+    assert there.look([port("live", "")], {1: "met"}) == ["/dev/ttyUSB0: 'met' answers now"]
+    assert there.missed() == []
+
+
+def test_boards_that_are_not_those_of_the_panel_file_are_told_in_one_line(demo: Demo, tmp_path: Path) -> None:
+    panel = tmp_path / "my.toml"
+    panel.write_text(panel_path().read_text().replace("[boards.power]", '[boards.power]\nident = "spare"'))
+    process = record("-o", tmp_path / "c.capture", "--panel", panel, "--seconds", "1", demo.boards[2].port)
+    assert process.stderr is not None
+    told = process.stderr.read()
+    assert process.wait(PATIENCE_S) == 0
+    assert f"of {panel}, not there: lighting, met, power; there, but not in {panel}: power" in told
+
+
+def test_record_and_check_count_alike(demo: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "short.capture"
+    process = record("-o", path, "--seconds", "0.5", demo.boards[1].port)
+    assert process.stderr is not None
+    told = process.stderr.read()
+    assert process.wait(PATIENCE_S) == 0
+    number = told.split()[1]
+    assert main(["check", str(path)]) == 0
+    assert f"a good capture: {number} records and " in capsys.readouterr().out

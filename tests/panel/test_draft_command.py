@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tty
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -70,4 +72,22 @@ def test_a_port_that_cannot_be_had_is_one_line_and_no_file(
     assert main(["draft", desks.boards[0].port, str(tmp_path / "none"), "-o", str(out)]) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert str(tmp_path / "none") in line
+    assert not out.exists()
+
+
+def test_a_port_where_nobody_answers_is_one_line_and_no_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    port, out = os.ttyname(theirs), tmp_path / "desk.toml"
+    try:
+        assert main(["draft", port, "-o", str(out), "--seconds", "0.5"]) == 2
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    err = capsys.readouterr().err
+    assert err.startswith(f"benchcon: {port}: nobody answered within 0.5 s; is that the right port?")
+    assert err.endswith("; nothing was written\n")
+    assert err.count("\n") == 1
     assert not out.exists()

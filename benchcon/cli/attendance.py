@@ -1,0 +1,62 @@
+"""Who is there: what is said at once, and at the end, of ports and boards that a recording counts on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchcon.link import PortInfo
+    from benchcon.panel.model import Panel
+
+COMPLAINTS = ("waiting", "mute", "tongue", "duplicate", "silent")
+"""How a port stands when something is the matter with it."""
+
+
+class Attendance:
+    """Keeps the roll of `ports` and of the boards of `panel` (from the file `shown`)."""
+
+    def __init__(self, ports: Sequence[str], panel: Panel, shown: str) -> None:
+        from benchcon.wire.printable import printable
+
+        self.answered: dict[str, str] = {}
+        """Ports on which a board was heard, as they are shown, and its ident as far as it was told."""
+        self._ports = [printable(port) for port in dict.fromkeys(ports)]
+        self._panel = panel
+        self._shown = shown
+        self._told: set[str] = set()
+
+    def look(self, infos: Sequence[PortInfo], heard: Mapping[int, str]) -> list[str]:
+        """Return what is new, one printable line each; nothing is told twice. `heard`: boards by number, idents."""
+        from benchcon.panel.telling import unmatched
+
+        told = []
+        for info in infos:
+            if info.source in heard:
+                self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")
+            if info.standing in COMPLAINTS and info.text:
+                told.append(_about(info.port, info.text))
+            elif info.standing == "live" and any(line.startswith(f"{info.port}: ") for line in self._told):
+                told.append(f"{info.port}: '{info.ident}' answers now")
+        if infos and all(info.standing in (*COMPLAINTS, "live", "released") for info in infos):
+            line = unmatched(self._panel, self._idents(), self._shown)
+            told += [line] if line else []
+        new = [line for line in dict.fromkeys(told) if line not in self._told]
+        self._told.update(new)
+        return new
+
+    def missed(self) -> list[str]:
+        """Return at the end: the ports where no board ever answered, and the panel's boards that never came."""
+        from benchcon.panel.telling import unmatched
+
+        ports = [port for port in self._ports if port not in self.answered]
+        told = [f"{port}: no board ever answered there; 'benchcon ports {port}' tries again" for port in ports]
+        line = unmatched(self._panel, self._idents(), self._shown)
+        return told + ([line] if line else [])
+
+    def _idents(self) -> list[str]:
+        return list(dict.fromkeys(ident for ident in self.answered.values() if ident))
+
+
+def _about(port: str, text: str) -> str:
+    return text if text.startswith(port) else f"{port}: {text}"
