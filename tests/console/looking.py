@@ -6,6 +6,8 @@ import contextlib
 import time
 from collections.abc import AsyncIterator, Callable
 
+from textual import events
+from textual.keys import _character_to_key
 from textual.pilot import Pilot
 
 from benchcon.console.app import ConsoleApp
@@ -49,16 +51,30 @@ class Eyes:
         await self.until(lambda: text not in self.text(), f"{text!r} to go")
 
     async def press(self, *keys: str) -> None:
-        """Press keys, one after the other."""
-        await self.pilot.press(*keys)
-        await self.pilot.pause()
+        """Press keys, one after the other, each as soon as what the one before it did has been done.
+
+        The pilot's own way waits until the processor has nothing to do, which takes far longer than a key.
+        """
+        driver = self.app._driver
+        assert driver is not None
+        for key in keys:
+            event = events.Key(_character_to_key(key) if len(key) == 1 else key, key if len(key) == 1 else None)
+            event.set_sender(self.app)
+            driver.send_message(event)
+            await self.settled()
+
+    async def settled(self) -> None:
+        """Wait until a message has gone its way: from the driver to the app, the screen, the widget, and back."""
+        for _ in range(4):
+            await self.pilot._wait_for_screen()
+        await self.pilot.pause(0)
 
     async def click(self, text: str) -> None:
         """Click where this text stands."""
         y = next(y for y, row in enumerate(self.rows()) if text in row)
         x = self.rows()[y].index(text)
         await self.pilot.click(offset=(x, y))
-        await self.pilot.pause()
+        await self.settled()
 
 
 @contextlib.asynccontextmanager
