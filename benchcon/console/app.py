@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterable
 from typing import Any, ClassVar
 
+from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingsMap, BindingType
 from textual.screen import Screen
@@ -30,6 +31,7 @@ from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
 from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
+from benchcon.console.typed_ahead import Handled, TypedAhead
 from benchcon.errors import Trouble
 from benchcon.link.found import find_ports
 from benchcon.session import LiveSession, ReplaySession, Session
@@ -84,6 +86,7 @@ class ConsoleApp(App[int]):
         self._met: set[int] = set()
         """Sources of the boards that were live before in this console."""
         self._played = time.monotonic()
+        self._keys = TypedAhead(self, super().on_event)
         self.register_theme(THEME)
         self.theme = THEME.name
         if self.no_color:
@@ -103,11 +106,21 @@ class ConsoleApp(App[int]):
         if self.session.bench is not None and not self.session.bench.ports():
             self.call_after_refresh(self.action_ports)
 
-    def frame(self) -> None:
+    async def on_event(self, event: events.Event) -> None:
+        """Keys one after the other; everything else at once."""
+        if not await self._keys.take(event):
+            await super().on_event(event)
+
+    async def on_handled(self, message: Handled) -> None:
+        """A key has gone all its way."""
+        await self._keys.handled(message)
+
+    async def frame(self) -> None:
         """Look, and draw what has changed; with nothing new, only now and then, for ages and silences."""
         if self.leave_when():
             self.exit(0)
             return
+        await self._keys.go_on()
         now = time.monotonic()
         self._play(now)
         if not self.sight.feed.waiting and now - self._looked < IDLE_S and self._dark is None:
@@ -311,6 +324,9 @@ class ConsoleApp(App[int]):
         from benchcon.console.walk_screen import WalkScreen
         from benchcon.console.wiggle_screen import WiggleScreen
 
+        if isinstance(self.screen, WalkScreen):
+            self.push_screen(Help(self.screen.help_groups()))
+            return
         live = self.session.live
         own = [
             each for _, each in BindingsMap(self.BINDINGS) if live or self.check_action(each.action, ()) is not False

@@ -215,3 +215,24 @@ def test_the_first_run_lists_ports_and_asks(home: dict[str, str]) -> None:
         terminal.see("No port is open")
         terminal.press("q")
         assert terminal.ended() == 0
+
+
+def test_what_is_typed_ahead_goes_into_the_question_that_its_first_key_opens(
+    home: dict[str, str], tmp_path: Path
+) -> None:
+    path = tmp_path / "night.capture"
+    session = Fed()
+    session.start_recording(path)
+    for _ in range(30):
+        session.wait(1.0)
+    session.stop_recording()
+    with Terminal("-m", "benchcon", "replay", str(path), env=home) as terminal:
+        terminal.see("paused", "night.capture", "0:00:01.0")
+        # In one write each, as a quick typist or a paste into the terminal sends them; and straight on after the line.
+        terminal.press("g12.5\rg0:07.25\rg21.75\r")
+        terminal.see("0:00:21.750")
+        terminal.press("F4")
+        terminal.press("/gap\rg17\r")
+        terminal.see("only: gap", "0:00:17.000")
+        terminal.press("q")
+        assert terminal.ended() == 0
