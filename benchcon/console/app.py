@@ -327,6 +327,9 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, WalkScreen):
             self.push_screen(Help(self.screen.help_groups()))
             return
+        if isinstance(self.screen, WalkScreen):
+            self.push_screen(Help(self.screen.help_groups()))
+            return
         live = self.session.live
         own = [
             each for _, each in BindingsMap(self.BINDINGS) if live or self.check_action(each.action, ()) is not False

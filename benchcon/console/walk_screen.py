@@ -97,7 +97,6 @@ class WalkScreen(Screen[None]):
         Binding("l", "soak", "Load"),
         Binding("f", "failed", "Walk the failed again"),
         Binding("escape,q", "leave", "Leave"),
-        Binding("f1,question_mark", "help", "Help", priority=True),
     ]
 
     def __init__(
@@ -258,10 +257,10 @@ class WalkScreen(Screen[None]):
             lamp = self._labels.get(self.look.lamp, "")
             of = f" m, o and i are of {lamp}." if lamp else ""
             hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.{of}", BRASS
-        elif self._told:
-            hint, colour = self._told, WARN
         elif scene.instead:
             hint, colour = f"{scene.instead} It counts in a moment, or with Enter; put it back if it was a slip.", WARN
+        elif self._told:
+            hint, colour = self._told, WARN
         elif scene.last and not scene.button:
             hint, colour = f"Before: {scene.last} {hint}", WARN
         elif scene.button:
@@ -299,7 +298,7 @@ class WalkScreen(Screen[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Only what answers the step at hand is offered."""
         scene = self.scene
-        if action in ("leave", "help"):
+        if action == "leave":
             return True
         if action == "failed":
             return bool(self._failed())
@@ -370,7 +369,7 @@ class WalkScreen(Screen[None]):
         """The simulated hand has done what was asked; it may be that nothing comes of it."""
         if self.scene is not None:
             self._answer("acting")
-            self._told = "Your hand has put it there. If the walk does not go on by itself: Enter."
+            self._told = "Your hand has it there now. If the walk does not go on by itself: Enter."
             self._hint()
 
     def _keep_picture(self) -> str:
@@ -491,8 +490,8 @@ class WalkScreen(Screen[None]):
         self.query_one(WalkFace).focus()
         self._begin(lambda: self._thread.again(names))
 
-    def action_help(self) -> None:
-        """The walk's keys first, then those of the face and the pictures."""
+    def help_groups(self) -> list[tuple[str, BindingsMap]]:
+        """The keys that help tells here: the walk's own first."""
         everywhere = [each for _, each in BindingsMap(self.app.BINDINGS) if each.priority]
         groups = (
             ("Walk", WalkScreen.BINDINGS),
@@ -500,7 +499,7 @@ class WalkScreen(Screen[None]):
             ("Walk: a display's picture", PictureView.BINDINGS),
             ("Everywhere", everywhere),
         )
-        self.app.push_screen(Help([(title, BindingsMap(bindings)) for title, bindings in groups]))
+        return [(title, BindingsMap(bindings)) for title, bindings in groups]
 
     def action_leave(self) -> None:
         """Back to the bench; what was done is kept in the folder."""

@@ -64,17 +64,19 @@ class Tally:
 
 def progress(number: int, of: int, counts: Mapping[str, int], width: int) -> Text:
     """Return the row: which part is at hand, and how many came out how. `number` 0: the walk is over."""
-    wide = width >= 50
+    wide, broad = width >= 46, width >= 66
     wrong, left = counts.get("wrong", 0), counts.get("skipped", 0) + counts.get("not wired", 0)
+    gap = "   " if broad else "  " if wide else " "
     text = Text()
     if number:
-        text.append(f"Part {number} of {of}   " if wide else f"{number}/{of} ", f"bold {BRASS}")
+        text.append((f"Part {number} of {of}" if broad else f"{number} of {of}" if wide else f"{number}/{of}") + gap)
+        text.stylize(f"bold {BRASS}")
     for mark, word, count, colour in (
         ("✓", "proved", counts.get("good", 0), GOOD),
         ("✗", "wrong", wrong, BAD if wrong else ENGRAVED),
-        ("?", "perhaps", counts.get("perhaps", 0), WARN),
         ("–", "left out", left, WARN),
+        ("?", "perhaps", counts.get("perhaps", 0), WARN),
     ):
         if count or mark in "✓✗":
-            text.append(f"{mark} {count} {word}   " if wide else f"{mark}{count} ", colour)
+            text.append((f"{mark} {count} {word}" if wide else f"{mark}{count}") + gap, colour)
     return text
