@@ -53,6 +53,7 @@ class Demo:
         """What the power desk does to the others; None if they are fed separately."""
         self._folder = folder
         self._processes: list[subprocess.Popen[bytes]] = []
+        self._mourners: list[threading.Thread] = []
 
     def __enter__(self) -> Demo:
         return self
@@ -87,6 +88,8 @@ class Demo:
                 process.stdout.close()
             if process.stderr is not None:
                 process.stderr.close()
+        for mourner in self._mourners:
+            mourner.join(END_S)
         for hand in self.hands.values():
             hand.close()
         if self.feed is not None:
@@ -133,6 +136,12 @@ def start(
         for name, process in zip(names, demo._processes, strict=True):
             desk = _first_line(name, process)
             demo.boards.append(desk)
+            if demo._folder is not None:
+                mourner = threading.Thread(
+                    target=_clear_up, args=(process, desk, demo._folder), name="desk", daemon=True
+                )
+                mourner.start()
+                demo._mourners.append(mourner)
             demo.hands[desk.name] = Hand(desk.control)
         if not separate:
             from benchcon.demo.power import feed
@@ -153,6 +162,20 @@ def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:
         # Ctrl-C at the terminal is for the demo, which makes the bench dark before its boards go.
         start_new_session=os.name == "posix",
     )
+
+
+def _clear_up(process: subprocess.Popen[bytes], desk: Desk, folder: Path) -> None:
+    """Take away what leads to a board as soon as its process has ended, killed or not.
+
+    One that was killed leaves a link to a pseudo-terminal whose number the system gives to the next program that asks
+    for one, such as a shell. Links that lead nowhere go too: it may have been plugged in by another name.
+    """
+    process.wait()
+    with contextlib.suppress(OSError):
+        Path(desk.port).unlink(missing_ok=True)
+        for each in folder.iterdir():
+            if each.is_symlink() and not each.exists():
+                each.unlink(missing_ok=True)
 
 
 def _first_line(name: str, process: subprocess.Popen[bytes]) -> Desk:

@@ -59,6 +59,23 @@ def close_device(device: Any) -> None:
         device.close()
 
 
+def pseudo_mark(port: str) -> tuple[str, int]:
+    """Return what tells a pseudo-terminal that is reached by `port` from a later one; an empty name for other ports.
+
+    The number of one whose program has ended is given to the next program that asks for one, a shell perhaps. By a
+    link: the link's own age, as whoever puts another pseudo-terminal there makes the link anew. By its number alone
+    nothing tells them apart.
+    """
+    real = os.path.realpath(port)
+    if not real.startswith("/dev/pts/"):
+        return "", 0
+    try:
+        there = os.lstat(port)
+    except OSError:
+        return "", 0
+    return real, there.st_ctime_ns if stat.S_ISLNK(there.st_mode) else 0
+
+
 def refusal(port: str, error: Exception) -> Trouble:
     """Return what a user is told when `port` cannot be opened: what is wrong, and what to do."""
     shown = printable(port) or "''"

@@ -27,6 +27,7 @@ from benchcon.errors import Trouble
 from benchcon.link import remember, tongue
 from benchcon.link.aside import aside
 from benchcon.link.connection import Connection
+from benchcon.link.device import pseudo_mark
 from benchcon.link.found import hardware_at
 from benchcon.link.records import link_record
 from benchcon.link.talk import Talk
@@ -83,6 +84,8 @@ class Port:
         self.ident = ""
         self.hardware = ""
         self.released = False
+        self._hung_up = ("", 0)
+        """The pseudo-terminal that was lost here: it never comes back, and its number may be another program's now."""
         self._stands_so = ("opening", "")
         """Standing and text, in one: another thread that looks must not see the one without the other."""
         self._change = asyncio.Event()
@@ -109,7 +112,8 @@ class Port:
         await self._free.wait()
 
     def take_back(self) -> None:
-        """Open the port again."""
+        """Open the port again, whatever may be there now."""
+        self._hung_up = ("", 0)
         if self.released:
             self.released = False
             self.hub.emit([link_record(self.hub.now_us(), self.source, "taken", port=self.name)])
@@ -130,6 +134,9 @@ class Port:
             self._stands("opening", "")
             self._free.clear()
             try:
+                mark = pseudo_mark(self.name)
+                if mark[0] and mark == self._hung_up:
+                    raise Trouble(f"{printable(self.name)} is gone: the program that made it has ended; start it again")
                 connection = await Connection.open(self.name, self.hub.now_us)
             except Trouble as trouble:
                 self._free.set()
@@ -140,7 +147,7 @@ class Port:
                 wait_s = min(wait_s * 2, pace.most_wait_s)
                 continue
             self._told = ""
-            if await self._serve(connection):
+            if await self._serve(connection, mark):
                 wait_s = pace.first_wait_s
             if not self.released:
                 if not self.named:
@@ -148,8 +155,8 @@ class Port:
                 await self._pause(wait_s)
                 wait_s = min(wait_s * 2, pace.most_wait_s)
 
-    async def _serve(self, connection: Connection) -> bool:
-        """See one connection through; return whether a board was heard on it."""
+    async def _serve(self, connection: Connection, mark: tuple[str, int]) -> bool:
+        """See one connection through; return whether a board was heard on it. `mark`: see `pseudo_mark`."""
         hub = self.hub
         talk = self.talk = Talk(hub, connection, hub.source_for(self))
         self.connection = connection
@@ -167,6 +174,7 @@ class Port:
             word = "lost" if lost else "released"
             hub.emit([link_record(hub.now_us(), talk.source, word, port=self.name, why=talk.over)])
             if lost:
+                self._hung_up = mark
                 self._stands("waiting", f"lost ({talk.over}); looking for it again")
                 hub.look_for(self)
         await connection.released.wait()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -84,6 +85,21 @@ def test_the_fault_files_that_come_with_the_demo_are_good(path: Path) -> None:
     from benchcon.simboard import fault_file
 
     assert fault_file.load(path, load(panel_path())).faults
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="/proc tells which process is which desk")
+def test_a_desk_that_is_killed_leaves_no_link_to_what_may_be_anybodys_terminal() -> None:
+    run = demo("--separate")
+    assert run.stdout is not None
+    desks = [run.stdout.readline().split() for _ in range(3)]
+    (killed,) = [pid for pid in children_of(run.pid) if b"\0met\0" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+    os.kill(killed, signal.SIGKILL)
+    assert until(lambda: not os.path.lexists(desks[1][1]))
+    assert Path(desks[0][1]).is_char_device()
+    _, err = run.communicate(timeout=PATIENCE_S)
+    assert run.returncode == 2
+    assert "the simulated desk 'met' has ended by itself" in err
+    assert not Path(desks[0][1]).parent.exists()
 
 
 # --- the power desk ---------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import tty
 from collections.abc import Callable
 from pathlib import Path
 
@@ -289,6 +290,40 @@ def test_two_boards_with_one_ident_are_told_apart(board: Boards, bench: Benches)
     assert did(here.bench.name(info.source, "The other one"))
     assert twin.say("state")["name"] == "The%20other%20one"
     assert desk.say("state")["name"] != "The%20other%20one"
+
+
+def test_a_link_to_a_terminal_that_is_anothers_by_now_is_not_opened(
+    board: Boards, bench: Benches, tmp_path: Path
+) -> None:
+    desk, place = board(ident="lighting"), tmp_path / "lighting"
+    place.symlink_to(desk.port)
+    here = bench(str(place))
+    here.stands(str(place), "live")
+    desk.process.kill()
+    here.wait(lambda: here.linked("lost port"))
+    # The next program that asks gets the number that has become free: here, us.
+    taken: list[int] = []
+    try:
+        while not taken or (os.ttyname(taken[-1]) != desk.port and len(taken) < 400):
+            taken += os.openpty()
+        tty.setraw(taken[-1])
+        here.wait(lambda: any(text.startswith("refused ") for _, text in here.links()))
+        # Three more tries at the least: then still nobody has written to it.
+        assert not here.bench.wait(
+            lambda ports: any(port.standing not in ("waiting", "opening") for port in ports), 0.6
+        )
+        os.set_blocking(taken[-2], False)
+        with pytest.raises(BlockingIOError):
+            os.read(taken[-2], 100)
+        assert "is gone: the program that made it has ended" in here.bench.ports()[0].text
+        # Whoever puts a board there anew makes the link anew.
+        again = board(ident="lighting")
+        place.unlink()
+        place.symlink_to(again.port)
+        here.stands(str(place), "live")
+    finally:
+        for each in taken:
+            os.close(each)
 
 
 def test_a_twin_takes_over_when_the_first_is_unplugged(board: Boards, bench: Benches) -> None:
