@@ -81,7 +81,7 @@ class PictureView(Drawn, can_focus=True):
         place, column = divmod(event.x - self._left(), segment_art.place_width(True))
         if 0 <= place < len(self.seen):
             self.place = place
-            row = event.y - SEEN_TOP
+            row = event.y - self._tops()[1]
             if 0 <= row < segment_art.ROWS:
                 self.seen[place] ^= _UNDER[row][column]
             self.repaint()
@@ -89,14 +89,22 @@ class PictureView(Drawn, can_focus=True):
     def _left(self) -> int:
         return 14
 
+    def _tops(self) -> tuple[int | None, int]:
+        """Rows of the two pictures; where there is no room for both, what is seen stays: it begins as it should be."""
+        height = self.size.height
+        return (0, SEEN_TOP) if height >= 9 else (0, 3) if height >= 7 else (None, 0)
+
     def paint(self, canvas: Canvas) -> None:
         """Draw both."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         if self.display_part is None:
             return
         colour = LAMP_COLOURS.get(self.display_part.colour, IVORY)
-        for top, title, shown in ((0, "should be", self.wanted), (SEEN_TOP, "you see", bytes(self.seen))):
-            canvas.write(2, top + 1, title, ink(ENGRAVED if top == 0 else IVORY, PLATE))
+        wanted_top, seen_top = self._tops()
+        for top, title, shown in ((wanted_top, "should be", self.wanted), (seen_top, "you see", bytes(self.seen))):
+            if top is None:
+                continue
+            canvas.write(2, top + 1, title, ink(ENGRAVED if title == "should be" else IVORY, PLATE))
             for row, cells in enumerate(segment_art.picture(shown, True)):
                 for column, cell in enumerate(cells):
                     lit = segment_art.LIT in (cell.above, cell.below)
@@ -105,9 +113,12 @@ class PictureView(Drawn, can_focus=True):
                     style = ink(colour if lit else FAINT, PLATE)
                     canvas.write(self._left() + column, top + row, letter, style)
         width = segment_art.place_width(True)
-        if self.has_focus and self.seen:
-            canvas.write(self._left() + self.place * width, 7, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
-        for row, text in enumerate(_LEGEND):
-            canvas.write(self._left() + len(self.seen) * width + 4, 2 + row, text, ink(BRASS, PLATE))
+        below = seen_top + segment_art.ROWS
+        if self.has_focus and self.seen and below < canvas.height:
+            canvas.write(self._left() + self.place * width, below, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
+        legend_top = 2 if canvas.height >= 7 else 0
+        for row, text in enumerate(_LEGEND[: canvas.height - legend_top]):
+            canvas.write(self._left() + len(self.seen) * width + 4, legend_top + row, text, ink(BRASS, PLATE))
         told = "it looks like the lower picture" if self.changed else "it looks the same"
-        canvas.write(2, 8, f"Enter: {told}", ink(QUIET, PLATE))
+        if canvas.height >= 9:
+            canvas.write(2, 8, f"Enter: {told}", ink(QUIET, PLATE))

@@ -28,6 +28,10 @@ MOST = 9
 class Scope(ModalScreen[list[str] | None]):
     """Gives back the names of the parts to walk (an empty list: all of them), or None if there is to be no walk."""
 
+    CSS = """
+    Scope.-low .slip { padding: 0 1; border: none; }
+    Scope.-low .slip-title, Scope.-low .slip-why { margin: 0; }
+    """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "all", "Everything"),
         Binding("c", "chosen", "Name parts"),
@@ -49,13 +53,17 @@ class Scope(ModalScreen[list[str] | None]):
         text = Text()
         for key, what, count in rows:
             text.append(f"{key:>5}  ", f"bold {BRASS}")
-            text.append(f"{printable(what)} ({count} part{'s' * (count != 1)})\n", IVORY)
+            text.append(f"{printable(what)} ({count}{' parts' if what == 'everything' else ''})\n", IVORY)
         text.append(f"{'c':>5}  ", f"bold {BRASS}")
         text.append("only parts that you name", IVORY)
         with Vertical(classes="slip"):
             yield Static(Text("Walk: what?"), classes="slip-title")
             yield Static(text, classes="slip-why")
         yield KeyLine()
+
+    def on_resize(self) -> None:
+        """On a low screen nothing but the keys."""
+        self.set_class(self.size.height < 16, "-low")
 
     def action_all(self) -> None:
         """Everything."""
