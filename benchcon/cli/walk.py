@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
     from benchcon.walk.folder import Folder
     from benchcon.walk.journal import Done
+    from benchcon.walk.wiggle import Wiggle
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -114,8 +115,9 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
     import sys
 
     from benchcon.cli.until import Until
-    from benchcon.walk.soak import figures
+    from benchcon.walk.soak import closing, figures
     from benchcon.walk.watching import soak, wiggle
+    from benchcon.wire.printable import printable
 
     def say(line: str) -> None:
         print(("\a" if sys.stderr.isatty() else "") + line, file=sys.stderr, flush=True)
@@ -127,16 +129,24 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
             say("everything lights in turns now, for long: mind bright lamps, hot parts and supplies; Ctrl-C ends it")
             boards, lasted, steps = soak(session, lambda: until.wait(0), say)
             lines = [line for board in boards for line in board.complaints().values()]
-            told = figures(boards, lasted, steps)
+            told, last = figures(boards, lasted, steps), closing(boards, lasted, steps)
         else:
             parts = [] if "all" in args.wiggle else args.wiggle
-            print("flex the loom now; Ctrl-C ends the watch", file=sys.stderr, flush=True)
-            watch = wiggle(session, parts, lambda: until.wait(0), say)
-            lines, told = watch.lines(), watch.as_json()
+            began = session.now_us()
+            told_so: list[str] = []
+
+            def look(watch: Wiggle, now_us: int) -> None:
+                if not told_so:  # only now is it sure that there is something to watch
+                    told_so.append("flex the loom now; Ctrl-C ends the watch")
+                    print(told_so[0], file=sys.stderr, flush=True)
+
+            watch = wiggle(session, parts, lambda: until.wait(0), say, look, panel)
+            lines, told, last = watch.lines(), watch.as_json(), watch.closing((session.now_us() - began) / 1e6)
     if args.json:
         print(json.dumps(told, ensure_ascii=False, indent=1))
     for line in () if args.json else lines:
         print(line)
+    print(f"benchcon: {printable(last)}", file=sys.stderr)
     return 1 if lines else 0
 
 
@@ -230,7 +240,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
     from benchcon.walk.report import done_of, verdicts
 
     layout = Layout.of(panel)
-    only = [layout.part(name).name for name in args.only]
+    only = [layout.named(name) for name in args.only]
     if folder is None:
         return [], only
     broken_off = folder.unfinished(panel)

@@ -122,6 +122,20 @@ class Layout:
         if control.matrix and not control.diodes:
             self.diodes[self.matrix_of[key]] = False
 
+    def named(self, text: str) -> str:
+        """Return the name of the part that `text` names, or has for its label if no other part has it.
+
+        Raises `Trouble` with the nearest name there is, or with the names of those that share the label.
+        """
+        names = [part.name for part in self.panel.parts]
+        if text in names:
+            return text
+        alike = [p.name for p in self.panel.parts if p.label and p.label.casefold() == text.strip().casefold()]
+        if len(alike) > 1:
+            shown = printable(text[:40])
+            raise Trouble(f"more than one part is called “{shown}”: say which by its name, {' or '.join(alike)}")
+        return alike[0] if alike else self.part(text).name
+
     def part(self, name: str) -> Part:
         """Return the part called `name`. Raises `Trouble` with the nearest name there is."""
         part = self.controls.get(name) or self.lamps.get(name) or self.digits.get(name)

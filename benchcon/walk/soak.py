@@ -14,6 +14,8 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import digits_ma, lamp_ma
 from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.telling import counted
+from benchcon.state.board import is_unfed
 from benchcon.units import quantity
 from benchcon.walk.wants import Wants
 
@@ -86,6 +88,10 @@ class Strained:
     now_mv: int = 0
     """As last told."""
     worst_loop_us: int = 0
+    signs: int = 0
+    """Signs of life that told the supply."""
+    unfed: int = 0
+    """Of them those that told that lamps and displays have none: nothing was lit then, and nothing strained."""
     _first_bad: int | None = None
 
     def alive(self, supply_mv: int, bad_lines: int, worst_loop_us: int, dark: bool) -> None:
@@ -95,7 +101,10 @@ class Strained:
         self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
         self.worst_loop_us = max(self.worst_loop_us, worst_loop_us)
         self.now_mv = supply_mv
-        if supply_mv:
+        self.signs += supply_mv > 0
+        if is_unfed(supply_mv):
+            self.unfed += 1
+        elif supply_mv:
             if dark:
                 self.rest_mv = max(self.rest_mv, supply_mv)
             self.least_mv = min(self.least_mv, supply_mv) if self.least_mv else supply_mv
@@ -115,11 +124,17 @@ class Strained:
     def complaints(self) -> dict[str, str]:
         """What is wrong, by a word that stays the same while the figures grow, one line each."""
         out: dict[str, str] = {}
+        if self.unfed:
+            when = "all the time" if self.unfed == self.signs else f"for {self.unfed} of {self.signs} signs of life"
+            out["unfed"] = (
+                f"{self.name}: unfed {when}, so nothing on it was lit and that proves nothing: "
+                "switch its supply on and soak again"
+            )
         if self.resets:
             causes = ", ".join(dict.fromkeys(self.causes))
-            out["reset"] = f"{self.name}: reset {_times(self.resets)} under load ({causes})"
+            out["reset"] = f"{self.name}: reset {times(self.resets)} under load ({causes})"
         if self.lost:
-            out["lost"] = f"{self.name}: its port was lost {_times(self.lost)}"
+            out["lost"] = f"{self.name}: its port was lost {times(self.lost)}"
         if self.sag_mv > SAG_MV:
             out["supply"] = (
                 f"{self.name}: the supply sags by {self.sag_mv} mV, from {self.rest_mv} to {self.least_mv} mV"
@@ -190,6 +205,8 @@ def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str
                 "bad_here": each.bad_here,
                 "bad_there": each.bad_there,
                 "missing": each.missing,
+                "signs": each.signs,
+                "unfed": each.unfed,
                 "rest_mv": each.rest_mv,
                 "least_mv": each.least_mv,
                 "worst_loop_us": each.worst_loop_us,
@@ -199,5 +216,27 @@ def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str
     }
 
 
-def _times(count: int) -> str:
+def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
+    """Return what was seen, for how long, with figures, in one line."""
+    found = sum(len(board.complaints()) for board in boards)
+    verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply holds"
+    supplies = [
+        f"{board.name} {board.least_mv / 1000:.2f} V at the least"
+        + (f" ({board.rest_mv / 1000:.2f} V with all dark)" if board.rest_mv else "")
+        if board.least_mv
+        else f"{board.name} {'unfed' if board.unfed else 'does not tell its supply'}"
+        for board in boards
+    ]
+    return f"soaked for {long_text(seconds)}, {counted(steps, 'step')}: {verdict}; {', '.join(supplies)}"
+
+
+def long_text(seconds: float) -> str:
+    """How long a watch or a soak took, in words."""
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def times(count: int) -> str:
+    """How often, in words."""
     return "once" if count == 1 else f"{count} times"

@@ -129,6 +129,11 @@ def soak(
         outputs.sources = hearing.sources
         soaking = Soaking([Strained(name) for name in hearing.sources], len(steps))
         boards = {board.name: board for board in soaking.boards}
+        with session.lock:
+            for source, name in hearing.names.items():
+                known = session.state.boards.get(source)
+                if known is not None and known.unfed:
+                    boards[name].signs = boards[name].unfed = 1  # it has said so, however short the soak
         began = until = session.now_us()
         said: set[tuple[str, str]] = set()
         came: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -140,9 +145,9 @@ def soak(
                     outputs.apply(soaking.wants, came.put)
                     until = now + int(step_s * 1_000_000)
                 for event in watch.events(min(LOOK_S, max(0.0, (until - now) / 1e6))):
-                    known = boards.get(hearing.names.get(event.source, ""))
-                    if known is not None:
-                        _strain(known, outputs, event, soaking.dark)
+                    strained = boards.get(hearing.names.get(event.source, ""))
+                    if strained is not None:
+                        _strain(strained, outputs, event, soaking.dark)
                 while not came.empty():
                     soaking.refused = came.get()
                     if soaking.refused:

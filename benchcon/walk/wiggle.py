@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchcon.errors import Trouble
+from benchcon.panel.telling import counted
 from benchcon.walk.evidence import Change
 from benchcon.walk.layout import Layout
+from benchcon.walk.soak import long_text, times
 from benchcon.wire.printable import printable
 
 POT_SHARE = 0.015
@@ -58,7 +60,11 @@ class Wiggle:
         Raises `Trouble` for a name that the panel does not have, and if there is nothing to watch.
         """
         self.layout = layout
-        named = [key for name in parts for key in ((name,) if name in layout.spots else layout.channels_of(name))]
+        named = [
+            key
+            for name in parts
+            for key in ((name,) if name in layout.spots else layout.channels_of(layout.named(name)))
+        ]
         keys = named or list(layout.spots)
         self.last = ""
         """The channel that dropped out last; empty: none has."""
@@ -146,6 +152,13 @@ class Wiggle:
         for board, count in self.upsets.items():
             out.append(f"{board}: the board was reset or gone {'once' if count == 1 else f'{count} times'}")
         return out
+
+    def closing(self, seconds: float) -> str:
+        """Return what was watched, for how long, and what was seen, in one line."""
+        count = sum(each.count > 0 for each in self.watched.values())
+        found = f"{counted(self.count, 'drop-out')} of {counted(count, 'input')}" if self.count else "no drop-out"
+        upset = f", a board reset or gone {times(sum(self.upsets.values()))}" if self.upsets else ""
+        return f"watched {counted(len(self.watched), 'input')} for {long_text(seconds)}: {found}{upset}"
 
     def as_json(self) -> dict[str, Any]:
         """Return the watch as plain JSON values."""

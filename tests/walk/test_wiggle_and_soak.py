@@ -15,7 +15,7 @@ from benchcon.panel.electrics import current_ma
 from benchcon.panel.model import Board, Channel, Digits, Lamp, Panel
 from benchcon.walk.evidence import Change
 from benchcon.walk.layout import Layout
-from benchcon.walk.soak import Strained, figures, load_steps
+from benchcon.walk.soak import Strained, closing, figures, load_steps
 from benchcon.walk.watching import soak, wiggle
 from benchcon.walk.wiggle import Wiggle
 
@@ -148,3 +148,29 @@ def test_every_count_of_an_encoder_is_one_drop_out_and_a_board_that_is_reset_is_
     ]
     with pytest.raises(Trouble, match="nothing to watch: l1"):
         Wiggle(Layout.of(small()), {}, ["l1"])
+
+
+def test_a_soak_without_supply_proves_nothing_and_says_so() -> None:
+    """What the board's own sign of life tells: 1 mV, as the simulated boards say when they are unfed."""
+    boards = [Strained("a"), Strained("b")]
+    for supply_mv in (5000, 1, 1):
+        boards[0].alive(supply_mv, 0, 300, dark=False)
+        boards[1].alive(1, 0, 300, dark=True)
+    assert boards[0].complaints()["unfed"].startswith("a: unfed for 2 of 3 signs of life, so nothing on it was lit")
+    assert boards[1].complaints()["unfed"].startswith("b: unfed all the time")
+    assert "supply" not in boards[0].complaints()  # no sagging: there was none
+    assert closing(boards, 7300, 2400) == ("soaked for 2.0 h, 2400 steps: 2 complaints; a 5.00 V at the least, b unfed")
+
+
+def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
+    board = Strained("a")
+    board.alive(5010, 0, 300, dark=True)
+    board.alive(4990, 0, 300, dark=False)
+    assert closing([board], 61, 20) == (
+        "soaked for 1 min, 20 steps: no reset, no bad line, and the supply holds; "
+        "a 4.99 V at the least (5.01 V with all dark)"
+    )
+    watch = Wiggle(Layout.of(small()), {"a.b1": 1, "a.b2": 0}, ["B1", "b2"])
+    assert watch.closing(3) == "watched 2 inputs for 3 s: no drop-out"
+    watch.heard(Change(0, "a.b1", 0))
+    assert watch.closing(3) == "watched 2 inputs for 3 s: 1 drop-out of 1 input"
