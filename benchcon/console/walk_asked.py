@@ -39,32 +39,33 @@ NARROW, LOW, MIDDLING = 78, 18, 30
 class AskedScreen(Screen[None]):
     """What is asked, and what the person sees of it so far. The walk and the keys are `WalkScreen`'s."""
 
+    # The style sheet of a screen only holds within the class that is shown.
     CSS = """
-    AskedScreen #top { height: 1; }
-    AskedScreen #progress { height: 1; width: 1fr; padding: 0 1; }
-    AskedScreen #away { dock: none; width: 30; }
-    AskedScreen #ask { height: auto; max-height: 2; padding: 0 1; }
-    AskedScreen #hint { height: auto; max-height: 3; padding: 0 1; }
-    AskedScreen WalkFace { height: 1fr; width: 1fr; }
-    AskedScreen PictureView { display: none; }
-    AskedScreen.-picture PictureView { display: block; }
-    AskedScreen #result { display: none; height: 1fr; padding: 1 2; scrollbar-size-vertical: 1; }
-    AskedScreen #where { display: none; height: auto; max-height: 3; padding: 0 1; }
-    AskedScreen #one, AskedScreen #first, AskedScreen #second { dock: none; }
-    AskedScreen #first, AskedScreen #second { display: none; }
-    AskedScreen.-narrow #one { display: none; }
-    AskedScreen.-narrow #first { display: block; }
-    AskedScreen.-narrow.-looking #second { display: block; }
-    AskedScreen.-narrow #away { width: 11; }
-    AskedScreen.-middling.-picture Touched { display: none; }
-    AskedScreen.-low Touched { display: none; }
-    AskedScreen.-low #hint { max-height: 2; }
-    AskedScreen.-low.-looking #hint { max-height: 1; }
-    AskedScreen.-low.-picture WalkFace { display: none; }
-    AskedScreen.-low.-picture PictureView { height: 1fr; }
-    AskedScreen.-over #result, AskedScreen.-over #where { display: block; }
-    AskedScreen.-over WalkFace, AskedScreen.-over #ask, AskedScreen.-over #hint { display: none; }
-    AskedScreen.-over #one, AskedScreen.-over #first, AskedScreen.-over #second { display: none; }
+    WalkScreen #top { height: 1; }
+    WalkScreen #progress { height: 1; width: 1fr; padding: 0 1; }
+    WalkScreen #away { dock: none; width: 30; }
+    WalkScreen #ask { height: auto; max-height: 2; padding: 0 1; }
+    WalkScreen #hint { height: auto; max-height: 3; padding: 0 1; }
+    WalkScreen WalkFace { height: 1fr; width: 1fr; }
+    WalkScreen PictureView { display: none; }
+    WalkScreen.-picture PictureView { display: block; }
+    WalkScreen #result { display: none; height: 1fr; padding: 1 2; scrollbar-size-vertical: 1; }
+    WalkScreen #where { display: none; height: auto; max-height: 3; padding: 0 1; }
+    WalkScreen #one, WalkScreen #first, WalkScreen #second { dock: none; }
+    WalkScreen #first, WalkScreen #second { display: none; }
+    WalkScreen.-narrow #one { display: none; }
+    WalkScreen.-narrow #first { display: block; }
+    WalkScreen.-narrow.-looking #second { display: block; }
+    WalkScreen.-narrow #away { width: 11; }
+    WalkScreen.-middling.-picture Touched { display: none; }
+    WalkScreen.-low Touched { display: none; }
+    WalkScreen.-low #hint { max-height: 2; }
+    WalkScreen.-low.-looking #hint { max-height: 1; }
+    WalkScreen.-low.-picture WalkFace { display: none; }
+    WalkScreen.-low.-picture PictureView { height: 1fr; }
+    WalkScreen.-over #result, WalkScreen.-over #where { display: block; }
+    WalkScreen.-over WalkFace, WalkScreen.-over #ask, WalkScreen.-over #hint { display: none; }
+    WalkScreen.-over #one, WalkScreen.-over #first, WalkScreen.-over #second { display: none; }
     """
 
     def __init__(self, sight: Sight, panel: Panel) -> None:
