@@ -46,6 +46,17 @@ def test_keys_put_a_lamp_right_and_take_it_back() -> None:
     assert look.answer(3, b"") == Answer("otherwise", 3, {"l1": Seen("dim", "blue", True)})
 
 
+def test_how_a_lamp_looks_is_said_of_the_one_pointed_at_last() -> None:
+    look = Look(Step("lamp", ("l1",)))
+    look.point("l1")
+    look.point("l2")
+    assert look.lamp == "l2"
+    look.looks("dim")
+    assert look.words({}) == "l1, l2 (dim)"
+    look.point("l2")
+    assert look.lamp == "l1"
+
+
 def test_keys_put_displays_right_and_what_is_right_again_is_not_said() -> None:
     look = Look(Step("digits", ("d1",), 0, b"\x7e\x30\x6d"))
     look.shows("d1", b"\x7e\x30\x6c", b"\x7e\x30\x6d")

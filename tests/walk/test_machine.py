@@ -290,3 +290,37 @@ def test_of_a_matrix_three_keys_that_answered_are_held_together() -> None:
         person.go()
         (group,) = [group for group in person.walk.groups if group.kind == "matrix"]
         assert set(group.parts) == set(keys) - {dead}
+
+
+def test_what_moved_instead_is_said_at_once_and_counts_as_evidence() -> None:
+    walk = Driven("b1", "b2", rest_us=1000)
+    walk.past_rest()
+    assert walk.walk.instead() == ""
+    walk.change("b2", 1)
+    assert walk.walk.instead() == "B2 moved instead of B1."
+    walk.walk.said(walk.now)
+    walk.wait(100_000)
+    assert walk.walk.last == "B2 moved instead of B1."
+    hand = next(e for e in walk.walk.evidence if isinstance(e, Hand) and e.do == "put")
+    assert (hand.outcome, hand.values["a.b2"]) == ("said", 1)
+
+
+def test_a_switch_that_reads_as_asked_already_is_asked_with_what_to_do() -> None:
+    walk = Driven("t1")
+    walk.past_rest()
+    first = walk.walk.prompt()
+    assert "already" not in first.hint
+    walk.walk.said(walk.now)  # nothing came of it: it still reads as the second step asks
+    walk.wait(100_000)
+    assert "already: if the lever stands elsewhere, throw it" in walk.walk.prompt().hint
+
+
+def test_numbers_are_of_parts_and_back_takes_back() -> None:
+    walk = Driven("b1", "b2", "l1")
+    assert (walk.walk.prompt().number, walk.walk.prompt().of) == (1, 3)  # all dark is no part
+    walk.past_rest()
+    assert (walk.walk.prompt().number, walk.walk.prompt().of) == (2, 3)
+    walk.walk.skip(walk.now)
+    assert walk.walk.prompt().number == 3
+    walk.walk.back(walk.now)
+    assert walk.walk.prompt().number == 2

@@ -126,3 +126,113 @@ async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
             "Esc Leave",
             "DARK",
         )
+
+
+async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or_the_space_key(
+    desks: Desks, tmp_path: Path
+) -> None:
+    hand = desks.hands["lighting"]
+    hand.fault("crossed", "sw_rwy", "sw_twy")
+    async with console(desks.session) as eyes:
+        await eyes.press("t")
+        await eyes.see("Walk: what?")
+        await eyes.press("c")
+        await eyes.see("Walk only")
+        await eyes.press(*"taxiwy", "enter")
+        await eyes.see("did you mean 'taxiway'?")
+        await eyes.press("ctrl+u", *"taxiway,Runway edge", "enter")
+        await eyes.see("What you chose is proved in turn")
+        await eyes.press("ctrl+u", *"walked", "enter")
+        await eyes.see("Put Runway edge to on.")
+        screen = eyes.app.screen
+        assert isinstance(screen, WalkScreen)
+        for asked, to, other in [
+            (asked, to, other)
+            for asked, other in (("Runway edge", "Taxiway"), ("Taxiway", "Runway edge"))
+            for _ in range(2)
+            for to in ("on", "off")
+        ]:
+            await eyes.see(f"ut {asked} to {to}.")
+            await eyes.until(lambda: screen.listens, "the question")
+            if to == "off":
+                await eyes.see("It reads off already")
+            if asked == "Taxiway":
+                hand.put("taxiway", int(to == "on"))  # as a person at a real panel does
+            else:
+                await eyes.press("space")
+            await eyes.see(f"{other} moved instead of {asked}.", "Enter That is what it did")
+            await eyes.press("enter")
+        # The failed ones may be walked again, and where the report is stands there however much is to be read.
+        await eyes.see("crossed", "f Walk the failed again", "Report: open walked/walk.html in a browser", "✗ 2 wrong")
+        report = read_report(tmp_path / "walked")
+        assert [(f["kind"], f["channels"]) for f in report["findings"]] == [
+            ("crossed", ["lighting.sw_rwy", "lighting.sw_twy"])
+        ]
+        hand.clear()
+        await eyes.press("f")
+        await eyes.see("1 of 2", "Put Runway edge to on.")
+
+
+async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the_count_back(desks: Desks) -> None:
+    async with console(desks.session, (100, 36)) as eyes:
+        await eyes.press("t")
+        await eyes.see("only Power desk (7)")
+        await eyes.press("3")
+        await eyes.see("What you chose is proved in turn")
+        await eyes.press("ctrl+u", "enter")
+        await eyes.see("1 of 7", "Every lamp and display should be dark now.")
+        screen = eyes.app.screen
+        assert isinstance(screen, WalkScreen)
+        await eyes.press("enter")
+        await eyes.see("Too soon: look first.")
+        await eyes.until(lambda: screen.listens, "the question")
+        await eyes.press("s")  # all dark is no part: nothing is left out
+        await eyes.see("Lamp Mains fail should blink")
+        await eyes.until(lambda: screen.listens, "the look")
+        await eyes.press(*["enter"] * 40)
+        await eyes.see("✓ 1 proved", "2 of 7")
+        assert "3 of 7" not in eyes.text()
+        await eyes.press("u")
+        await eyes.see("should blink", "✓ 0 proved", "1 of 7")
+        await eyes.press("f1")
+        await eyes.see("Keys")
+        rows = [row.strip(" │█▇▆▅▄▃▂▁") for row in eyes.rows()]
+        told = [row for row in rows[rows.index("Keys") + 1 :] if row]
+        assert told[0] == "Walk"  # before the keys of everything else
+        assert any(row.startswith("s ") and "Skip" in row for row in rows)
+        await eyes.press("escape")
+
+
+async def test_a_folder_that_cannot_be_written_is_asked_for_again_and_nothing_is_promised(
+    desks: Desks, tmp_path: Path
+) -> None:
+    (tmp_path / "taken").write_text("a file")
+    async with console(desks.session) as eyes:
+        await eyes.press("t", "enter")
+        await eyes.see("Everything is proved in turn")
+        await eyes.press("ctrl+u", *"taken/x", "enter")
+        await eyes.see("taken/x: cannot be written", "name another folder")
+        assert not isinstance(eyes.app.screen, WalkScreen)
+        await eyes.press("ctrl+u", *"free", "enter")
+        await eyes.see("Every lamp and display should be dark now.")
+
+
+async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay(desks: Desks, tmp_path: Path) -> None:
+    folder = Folder(tmp_path / "walked")
+    done = [Done(group, [], "done") for group in plan(desks.panel) if group.name not in ("approach_lit", "wind_speed")]
+    folder.open(desks.panel, "before", done)
+    folder.close()
+    async with console(desks.session, (40, 10)) as eyes:
+        await eyes.press("t")
+        await eyes.see("Enter  everything", "3  only Power desk", "c  only parts")
+        await eyes.press("enter")
+        await eyes.until(lambda: len(eyes.app.screen.query("#line")) == 1, "the folder")
+        await eyes.press("ctrl+u", *"walked", "enter")
+        await eyes.see("Lamp Approach lit should blink", "24/25 ✓23 ✗0", "Esc Leave")
+        await eyes.see("Enter Just so", "x None", "p This is lit", "m Dim", "i Flickers", "s Skip", "DARK")
+        await eyes.see("APPR")  # the lamp that is asked about is in view on the face
+        screen = eyes.app.screen
+        assert isinstance(screen, WalkScreen)
+        await eyes.until(lambda: screen.listens, "the look")
+        await eyes.press("s")
+        await eyes.see("Display Wind speed should show just", "you see", "Enter Just so", "a-g Segment", "← → Place")
