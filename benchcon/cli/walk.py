@@ -337,7 +337,7 @@ def _tell(
 
     from benchcon.walk.about import about
     from benchcon.walk.face_svg import count_words
-    from benchcon.walk.report import build, changes
+    from benchcon.walk.report import build, changes, not_compared
     from benchcon.wire.printable import printable
 
     report = build(panel, done, about(session, panel, began))
@@ -352,8 +352,11 @@ def _tell(
     else:
         for finding in report["findings"]:
             print(finding["line"])
-        for line in changed or ():
-            print(f"since {args.compare}: {printable(line)}")
+        if old is not None and changed is not None:
+            for line in changed or ("nothing has changed",):
+                print(printable(f"since {args.compare}: {line}"))
+            if rest := not_compared(old, report):
+                print(printable(f"since {args.compare}: {rest}"))
     for remark in report["remarks"]:
         print(f"benchcon: {remark['line']}:\n\n{remark['patch']}", file=sys.stderr)
     print(f"benchcon: {count_words(report['counts'])}", file=sys.stderr)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchcon.panel.model import Panel
+from benchcon.panel.pins import CHAINS
 from benchcon.walk import contacts, knobs, lights, segments
 from benchcon.walk.contacts import Choices, Raw
 from benchcon.walk.evidence import DigitsLook, Evidence, Hand, LampLook, read_all
@@ -110,4 +111,32 @@ def _in_common(layout: Layout, found: list[Choices]) -> list[Choices]:
                     found = [c for c in found if not (c[0] and c[0][0].kind == kind and c[0][0].channels[0] in keys)]
                     found.append([[Raw("common open", tuple(keys), {"connector": name} if name else {})]])
                     dead -= set(keys)
+    return _on_one_chain(layout, found)
+
+
+def _on_one_chain(layout: Layout, found: list[Choices]) -> list[Choices]:
+    """The same for displays: a chain of drivers, or else one driver, of which nothing lights."""
+    dead = {
+        c[0][0].channels[0]
+        for c in found
+        if len(c) == 1
+        and len(c[0]) == 1
+        and c[0][0].kind == "dead"
+        and layout.spots[c[0][0].channels[0]].kind == "digits"
+    }
+    for single in (False, True):
+        homes: dict[tuple[str, str, int], list[str]] = {}
+        for key, spot in layout.spots.items():
+            pin = layout.chained.get(key) if spot.kind == "digits" and spot.part.wired else None
+            if pin is not None:
+                homes.setdefault((spot.channel.board, pin.kind, pin.bit // 8 + 1 if single else 0), []).append(key)
+        for (_, chain, _), keys in homes.items():
+            if len(keys) >= _ENOUGH and dead.issuperset(keys):
+                found = [c for c in found if not (c[0] and c[0][0].kind == "dead" and c[0][0].channels[0] in keys)]
+                at = {layout.chained[key].bit // 8 + 1 for key in keys}
+                detail: dict[str, Any] = {"chain": CHAINS[chain]}
+                if len(at) == 1:
+                    detail["driver"] = at.pop()
+                found.append([[Raw("common open", tuple(keys), detail)]])
+                dead -= set(keys)
     return found

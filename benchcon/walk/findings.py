@@ -192,6 +192,10 @@ class Finding:
         if self.kind == "open" and self.detail.get("on"):
             # A knob has no released state that it could be stuck in.
             return ("open", "stuck") if self.detail.get("followed", True) else ("open", "stuck", "phase open")
+        if self.kind == "dead" and self.detail.get("on") == "digits":
+            return ("dead", "open")  # a display is in its socket or not; no single lead of it can be turned round
+        if self.kind == "common open" and self.detail.get("chain"):
+            return ("common open", "driver dead")
         return KINDS[self.kind].same
 
     def line(self) -> str:

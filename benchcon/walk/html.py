@@ -82,7 +82,11 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
     ]
     if report["findings"]:
         out.append("<h2>What is wrong, and where to look first</h2>")
-        out += [_finding(number, finding) for number, finding in enumerate(report["findings"], 1)]
+        labels = {part["name"]: part["label"] or part["name"] for part in report["parts"]}
+        out += [_finding(number, finding, labels) for number, finding in enumerate(report["findings"], 1)]
+    if report.get("remarks"):
+        out.append("<h2>What the panel file should say</h2>")
+        out += [_remark(remark) for remark in report["remarks"]]
     if changed is not None:
         out.append(f"<h2>Since {_e(report.get('compared', 'the walk before'))}</h2>")
         lines = "".join(f"<li>{_e(line)}</li>" for line in changed)
@@ -109,22 +113,32 @@ def _key(counts: Mapping[str, Any]) -> str:
     return f'<p class="key">{" · ".join(out)}{number}</p>'
 
 
-def _finding(number: int, finding: Mapping[str, Any]) -> str:
+def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str]) -> str:
     either = finding.get("either")
     sure = f" — explanation {either['choice']} of {either['choices']} that fit equally well" if either else ""
     out = [
         f'<section class="finding{" perhaps" if either else ""}">',
-        f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(', '.join(finding['parts']))}{_e(sure)}</h3>",
+        f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(_called(finding['parts'], labels))}{_e(sure)}</h3>",
         f"<p>{_e(finding['because'])}. <code>{_e(', '.join(finding['channels']))}</code></p>",
     ]
     if finding["look_first"]:
-        out.append(f"<p><b>Look first at</b> {_e(finding['look_first'])}.</p>")
+        out.append(f"<p><b>Look first at</b> {_e(finding['look_first'].rstrip('.?'))}.</p>")
     if finding["decide"]:
         out.append(f"<p><b>To decide:</b> {_e(finding['decide'])}.</p>")
     if finding["patch"]:
         out.append(f"<p><b>Or change the panel file:</b></p><pre>{_e(finding['patch'])}</pre>")
     out.append("</section>")
     return "".join(out)
+
+
+def _remark(remark: Mapping[str, Any]) -> str:
+    lines = f"<pre>{_e(remark['patch'])}</pre>"
+    return f'<section class="finding perhaps"><p>{_e(remark["because"])}.</p>{lines}</section>'
+
+
+def _called(names: Sequence[str], labels: Mapping[str, str]) -> str:
+    """Parts by their labels, each once."""
+    return ", ".join(dict.fromkeys(labels.get(name, name) for name in names))
 
 
 def _parts(report: Mapping[str, Any]) -> str:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
+import re
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.pins import CHAINS, Pin, read_pins
 from benchcon.wire.printable import printable
 
 
@@ -75,6 +79,8 @@ class Layout:
     matrix_of: dict[str, str] = field(default_factory=dict)
     """Matrix by channel key; its place may be unknown."""
     diodes: dict[str, bool] = field(default_factory=dict)
+    chained: dict[str, Pin] = field(default_factory=dict)
+    """Place on a chain of drivers by a display's channel key."""
 
     @staticmethod
     def of(panel: Panel) -> Layout:
@@ -97,6 +103,10 @@ class Layout:
         for display in panel.digits:
             layout.digits[display.name] = display
             layout._add(display.channel, display, "digits", 0)
+            with contextlib.suppress(ValueError):
+                pins = read_pins(display.channel.wire.pin)
+                if len(pins) == 1 and pins[0].kind in CHAINS:
+                    layout.chained[key_of(display.channel)] = pins[0]
         for matrix in panel.matrices:
             layout.diodes[matrix.name] = matrix.diodes
         return layout
@@ -106,8 +116,6 @@ class Layout:
         self.spots.setdefault(key, Spot(key, channel, part, kind, place))
 
     def _cross(self, control: Control, channel: Channel) -> None:
-        from benchcon.panel.pins import read_pins
-
         key = key_of(channel)
         try:
             pins = read_pins(channel.wire.pin)
@@ -135,6 +143,20 @@ class Layout:
             shown = printable(text[:40])
             raise Trouble(f"more than one part is called “{shown}”: say which by its name, {' or '.join(alike)}")
         return alike[0] if alike else self.part(text).name
+
+    def with_names(self, text: str, but: Collection[str] = ()) -> str:
+        """Return `text` with labels of lamps and displays, where only one has it, replaced by the name.
+
+        Labels that mean something else already (`but`, or another's name) stay, and so does what follows a ``=``.
+        """
+        outputs: list[Lamp | Digits] = [*self.lamps.values(), *self.digits.values()]
+        labels = [part.label.casefold() for part in outputs]
+        for part in sorted(outputs, key=lambda each: -len(each.label)):
+            label = part.label.casefold()
+            known = label in but or label in self.lamps or label in self.digits
+            if label and labels.count(label) == 1 and not known:
+                text = re.sub(rf"(?<![\w=]){re.escape(label)}(?!\w)", part.name, text, flags=re.IGNORECASE)
+        return text
 
     def part(self, name: str) -> Part:
         """Return the part called `name`. Raises `Trouble` with the nearest name there is."""

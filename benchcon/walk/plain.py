@@ -227,6 +227,7 @@ _KEYS = {
 
 _SHORT = {"m": "dim", "i": "flicker", "x": "nothing"}
 """The console's keys."""
+_WORDS = frozenset({*_SHORT, *_SHORT.values(), *_COLOURS})
 
 
 def understood(text: str, scene: Scene, layout: Layout) -> Answer:
@@ -250,6 +251,7 @@ def understood(text: str, scene: Scene, layout: Layout) -> Answer:
     lamps: dict[str, Seen] = {}
     displays: dict[str, bytes] = {}
     own = step.parts[0] if step.parts else ""
+    text = layout.with_names(text, _WORDS)
     for word in text.replace(",", " ").split():
         word = _SHORT.get(word, word)
         if word == "nothing":
@@ -285,6 +287,7 @@ def _display(text: str, scene: Scene, layout: Layout, part: Digits) -> Answer:
     if text == "nothing":
         return Answer("otherwise", scene.number)
     name, equals, shown = text.partition("=")
+    name = layout.with_names(name)
     if equals and name.strip() in layout.digits:
         other = layout.digits[name.strip()]
         assert isinstance(other, Digits)

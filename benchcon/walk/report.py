@@ -7,6 +7,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Digits, Panel, Part
+from benchcon.panel.telling import counted
 from benchcon.walk.diagnosis import diagnose
 from benchcon.walk.figures import figures
 from benchcon.walk.findings import Finding
@@ -90,9 +91,11 @@ def verdicts(report: Mapping[str, Any]) -> dict[str, str]:
 def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     """Return what has changed from one report to a later one of the same panel, one line each; empty: nothing.
 
-    Verdicts, findings, figures beyond a tenth, firmware and panel file. Raises `Trouble` if one is no report.
+    Verdicts, findings, figures beyond a tenth, firmware and panel file. What the later one did not ask is not compared;
+    `not_compared` says how much that is. Raises `Trouble` if one is no report.
     """
-    before, after = verdicts(old), verdicts(new)
+    unasked = set(_unasked(old, new))
+    before, after = ({n: v for n, v in verdicts(r).items() if n not in unasked} for r in (old, new))
     out: list[str] = []
     for key, what in (("panel", "panel file"), ("boards", "boards")):
         if _identity(old, key) != _identity(new, key):
@@ -101,11 +104,25 @@ def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
         was, now = before.get(name, "not there"), after.get(name, "not there")
         if was != now:
             out.append(f"{name}: {was} before, {now} now")
-    lines = [{str(f.get("line")) for f in report.get("findings", ())} for report in (old, new)]
+    lines = [
+        {str(f.get("line")) for f in report.get("findings", ()) if not unasked.intersection(f.get("parts", ()))}
+        for report in (old, new)
+    ]
     out += [f"new: {line}" for line in sorted(lines[1] - lines[0])]
     out += [f"mended: {line}" for line in sorted(lines[0] - lines[1])]
     out += _figure_changes(old, new)
     return out
+
+
+def not_compared(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+    """Say in one line what the later report did not ask, and the earlier one did; empty: nothing."""
+    count = len(_unasked(old, new))
+    return f"{counted(count, 'part')} not asked this time, and so not compared" if count else ""
+
+
+def _unasked(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    before = verdicts(old)
+    return [name for name, now in verdicts(new).items() if now == "not asked" != before.get(name, "not asked")]
 
 
 def _identity(report: Mapping[str, Any], key: str) -> str:

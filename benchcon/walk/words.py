@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from benchcon.panel.model import Control, Lamp
+from benchcon.panel.model import Control, Digits, Lamp
 from benchcon.walk.contacts import Raw
 from benchcon.walk.findings import KINDS, Either, Finding
 from benchcon.walk.layout import Layout, Spot, codes_of, words_of
@@ -17,19 +17,46 @@ def dress(layout: Layout, raw: Raw, either: Either | None) -> Finding:
     """Return the finding that `raw` means, in words."""
     spots = [layout.spots[key] for key in raw.channels]
     because, look = _SAY[raw.kind](layout, raw, spots)
+    detail = dict(raw.detail)
+    if raw.kind == "dead" and isinstance(spots[0].part, Digits):
+        detail["on"] = "digits"
     return Finding(
         kind=raw.kind,
         parts=tuple(spot.part.name for spot in spots),
         channels=tuple(raw.channels),
-        detail=dict(raw.detail),
+        detail=detail,
         because=because,
         look_first=look,
-        decide=KINDS[raw.kind].decide if raw.kind != "open" or not raw.detail.get("on") else _OPEN_KNOB,
+        decide=_decide(raw, spots),
         patch=patch(layout, raw, spots),
         either=either,
     )
 
 
+def _decide(raw: Raw, spots: list[Spot]) -> str:
+    """The measurement that fits the part."""
+    if raw.kind == "open" and raw.detail.get("on"):
+        return _OPEN_KNOB
+    if isinstance(spots[0].part, Digits):
+        return _OF_DISPLAYS.get(raw.kind, KINDS[raw.kind].decide)
+    if raw.kind == "inverted" and isinstance(spots[0].part, Lamp):
+        return _INVERTED_LAMP
+    return KINDS[raw.kind].decide
+
+
+_INVERTED_LAMP = (
+    "voltmeter across the lamp and its resistor, commanded off and on: volts while it is off say that the other side "
+    "is on the wrong rail, ground for supply; or the driver pulls to ground and `active` in the panel file is wrong"
+)
+_OF_DISPLAYS = {
+    "dead": "supply on, voltmeter from the display's common to ground while it is told to show 8s: no voltage says "
+    "that the driver or the plug is at fault; voltage there says that the display is, or the wires of its segments",
+    "common open": "supply on, voltmeter across the driver's supply pins: without the full supply it is the feed; "
+    "with it, swap the driver for another of its kind: if it stays dark, it is the data, clock or load wire",
+    "always on": "unplug the display from its driver: if the driver's pins still carry its segments, the driver has "
+    "failed; if not, the wiring or the display is shorted",
+    "dim": "ohmmeter across the resistor that sets the driver's current, supply off, and its colour code",
+}
 _OPEN_KNOB = (
     "supply on, voltmeter (a potentiometer) or supply off, ohmmeter (an encoder, a selector) at the board's pin "
     "while the part is "
@@ -73,12 +100,26 @@ def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
 
 
 def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if isinstance(spots[0].part, Digits):
+        return _driver(raw, spots)
     connector = raw.detail.get("connector")
     at = f"connector {connector} of board {spots[0].channel.board}" if connector else f"board {spots[0].channel.board}"
     what = "read made" if isinstance(spots[0].part, Control) else "lights"
     return (
         f"none of the {len(spots)} {'contacts' if what == 'read made' else 'lamps'} on {at} ever {what}",
-        f"{at}: is it plugged in, and is the wire whole that they have in common?",
+        f"{at}: its plug, and the wire that they have in common",
+    )
+
+
+def _driver(raw: Raw, spots: list[Spot]) -> _Said:
+    chain, board = raw.detail["chain"], spots[0].channel.board
+    number = raw.detail.get("driver")
+    at = f"driver {number} of the {chain} chain" if number else f"the {chain} chain"
+    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
+    wires = list(dict.fromkeys(where(spot) for spot in spots))
+    return (
+        f"none of {names}, all that {at} of board {board} drives, ever lights",
+        f"{at}: its supply and ground, and its data, clock and load wires; then {'; '.join(wires)}",
     )
 
 
@@ -209,6 +250,8 @@ def _missing(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
 
 
 def _dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if isinstance(spots[0].part, Digits):
+        return f"{name(spots[0])} never lights", f"{where(spots[0])}: its plug, its commons, and the driver behind them"
     return f"{name(spots[0])} never lights", f"{where(spots[0])}: a broken wire, or turned round (the long leg is plus)"
 
 
@@ -223,7 +266,11 @@ def _together(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
 
 
 def _dim(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
-    return f"{name(spots[0])} is much dimmer than it should be", f"its series resistor, and {where(spots[0])}"
+    return f"{name(spots[0])} is much dimmer than it should be", f"{_resistor(spots[0])}, and {where(spots[0])}"
+
+
+def _resistor(spot: Spot) -> str:
+    return "the driver's current-setting resistor" if isinstance(spot.part, Digits) else "its series resistor"
 
 
 def _colour(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:

@@ -1,0 +1,106 @@
+"""What a person types and reads: labels for names, comparisons without noise, advice that fits the part."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from benchcon.demo import panel_path
+from benchcon.errors import Trouble
+from benchcon.panel.file import load, loads
+from benchcon.walk.diagnosis import diagnose
+from benchcon.walk.evidence import LampLook, Seen
+from benchcon.walk.faces import Scene
+from benchcon.walk.html import page
+from benchcon.walk.journal import Done
+from benchcon.walk.layout import Layout
+from benchcon.walk.machine import Walk
+from benchcon.walk.plain import understood
+from benchcon.walk.plan import Group, Step
+from benchcon.walk.report import build, changes, not_compared
+from benchcon.walk.wants import Wants
+
+OSTREY = load(panel_path())
+LAYOUT = Layout.of(OSTREY)
+
+
+def test_a_label_names_its_part_where_only_one_has_it() -> None:
+    assert LAYOUT.named("Bus volts") == LAYOUT.named("bus VOLTS") == LAYOUT.named("bus_volts") == "bus_volts"
+    with pytest.raises(Trouble, match="did you mean 'bus_volts'"):
+        LAYOUT.named("bus_vlts")
+    text = "[panel]\n[boards.a]\n"
+    text += "".join(f'[lamps.l{n}]\nlabel = "Fail"\nchannel = "a.l{n}"\n' for n in (1, 2))
+    with pytest.raises(Trouble, match="more than one part is called “Fail”: say which by its name, l1 or l2"):
+        Layout.of(loads(text)).named("Fail")
+
+
+def test_what_lit_instead_may_be_said_in_the_words_of_the_question() -> None:
+    """“Runway edge lit” is what the walk calls the lamp when it asks for it."""
+    scene = Scene(Walk(OSTREY).prompt(), "look", 7, Step("lamp", ("approach_lit",)), Wants(), {}, True)
+    answer = understood("Runway edge lit, dim:taxiway lit red:stop_bar_lit", scene, LAYOUT)
+    assert answer.lamps == {"runway_lit": Seen(), "taxiway_lit": Seen("dim"), "stop_bar_lit": Seen("full", "red")}
+    answer = understood("Wind speed=12", scene, LAYOUT)
+    assert set(answer.displays) == {"wind_speed"}
+
+
+def looks(*names: str, dead: tuple[str, ...]) -> list[dict[str, Any]]:
+    return [
+        {"what": "digits", "part": name, "set": "FF" * LAYOUT.digits[name].places, "answer": "otherwise", "seen": ""}
+        if name in dead
+        else {"what": "digits", "part": name, "set": "FF" * LAYOUT.digits[name].places, "answer": "same"}
+        for name in names
+    ]
+
+
+ALL = ("wind_direction", "wind_speed", "pressure")
+
+
+def test_displays_that_are_all_dead_on_one_chain_have_one_cause() -> None:
+    """The demo's three displays hang on one chain of two MAX7219: no three of them fail on one day by themselves."""
+    (finding,) = diagnose(OSTREY, looks(*ALL, dead=ALL))
+    assert (finding.kind, finding.parts, finding.detail["chain"]) == ("common open", ALL, "MAX7219")
+    assert "the MAX7219 chain of board met drives" in finding.because
+    assert finding.look_first.startswith("the MAX7219 chain: its supply and ground, and its data, clock and load wires")
+    two = diagnose(OSTREY, looks(*ALL, dead=ALL[:2]))
+    assert [each.kind for each in two] == ["dead", "dead"]
+
+
+def test_advice_for_a_display_speaks_of_displays() -> None:
+    (finding,) = diagnose(OSTREY, looks(*ALL, dead=("pressure",)))
+    said = finding.line() + finding.decide
+    assert finding.kinds == ("dead", "open")
+    assert "long leg" not in said
+    assert "diode" not in said
+    dark = {"what": "lamps", "set": {}, "answer": "same"}
+    lamp = {"what": "lamps", "set": {"crosswind": 1000}, "seen": {}}
+    assert "the long leg is plus" in diagnose(OSTREY, [dark, lamp])[0].look_first
+
+
+def walked(*names: str, wrong: tuple[str, ...] = ()) -> dict[str, Any]:
+    groups = [Done(Group("dark", "dark"), [LampLook()], "done")]
+    groups += [Done(Group(name, "lamp", (name,)), [_look(name, name in wrong)], "done") for name in names]
+    return build(OSTREY, groups, {"boards": [], "began": "2026-01-01"})
+
+
+def _look(name: str, wrong: bool) -> LampLook:
+    return LampLook({name: 1000}, "otherwise" if wrong else "same")
+
+
+LAMPS = ("approach_lit", "runway_lit", "taxiway_lit", "crosswind")
+
+
+def test_only_what_was_asked_is_compared_and_the_rest_is_one_line() -> None:
+    old = walked(*LAMPS, wrong=("crosswind", "runway_lit"))
+    new = walked("crosswind")
+    lines = changes(old, new)
+    assert lines[0] == "crosswind: wrong before, good now"
+    assert all("runway" not in line and "approach" not in line for line in lines)
+    assert not_compared(old, new) == "3 parts not asked this time, and so not compared"
+    assert (changes(old, old), not_compared(old, old)) == ([], "")
+
+
+def test_the_head_of_a_finding_on_the_page_has_the_label() -> None:
+    html = page(walked("runway_lit", wrong=("runway_lit",)), OSTREY)
+    assert ": Runway edge lit</h3>" in html
+    assert "?.</p>" not in html
