@@ -18,7 +18,11 @@ USUAL: dict[str, tuple[str, ...]] = {
     "mm": ("mm", "cm", "m", "in"),
     "mA": ("mA", "A", "uA"),
     "mV": ("V", "mV"),
-    "ms": ("ms", "s", "us", "min"),
+    "ms": ("ms", "s", "us", "min", "h"),
+    "us": ("s", "ms", "us", "min", "h"),
+    "s": ("s", "min", "h", "ms"),
+    "ppm": ("ppm",),
+    "Hz": ("Hz", "kHz"),
     "permille": ("%",),
     "ohm": ("ohm", "kohm"),
     "mW": ("mW", "W"),
@@ -48,6 +52,12 @@ _EXAMPLE = {
     "mA": '"20 mA"',
     "mV": '"5 V"',
     "ms": '"10 ms"',
+    "us": '"150 ms" or "2 s"',
+    "s": '"2 s" or "10 min"',
+    "mW": '"250 mW"',
+    "B": '"100 MB"',
+    "Hz": '"20 Hz"',
+    "ppm": '"500 ppm"',
     "permille": '"80 %"',
     "ohm": '"150 ohm"',
     "hPa": '"1013.25 hPa"',
@@ -55,6 +65,7 @@ _EXAMPLE = {
 }
 # Number and unit are taken apart here: a whole expression given to pint could be `9**9**9 mm`.
 _QUANTITY = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})(?:[eE][+-]?\d{1,2})?)\s*(\S.*?)?\s*", re.ASCII)
+_COMMA = re.compile(r"\s*([+-]?\d{1,15}),(\d{1,15})\s*([A-Za-zµμΩ°%‰1/]*)\s*", re.ASCII)
 _UNIT = re.compile(r"(?:1/)?[A-Za-zµμΩ°%‰]{1,24}(?:/[A-Za-zµμ]{1,24})?")
 
 EVERYDAY: dict[str, dict[str, float]] = {
@@ -83,17 +94,24 @@ def registry() -> pint.UnitRegistry[Any]:
     return units
 
 
-def quantity(text: str, unit: str) -> float:
+def quantity(text: str, unit: str, example: str = "") -> float:
     """Return the quantity `text` (such as ``"150 mm"``, ``"6 in"``) as a number of `unit`.
 
-    Raises ValueError with a sentence that says what is wrong and what is allowed.
+    Raises ValueError with a sentence that says what is wrong and what is allowed; `example` is one that fits the place.
     """
-    return _quantity(text, unit)
+    return _quantity(text, unit, f'"{example}"' if example else "")
 
 
 @functools.lru_cache(maxsize=4096)
-def _quantity(text: str, unit: str) -> float:
-    example = _EXAMPLE.get(unit, f'"1 {unit}"')
+def _quantity(text: str, unit: str, example: str) -> float:
+    example = example or _EXAMPLE.get(unit, f'"1 {unit}"')
+    comma = _COMMA.fullmatch(text[:80])
+    if comma is not None:
+        wanted = comma[3] or USUAL.get(unit, (unit,))[0]
+        thousands = f' or "{comma[1]}{comma[2]} {wanted}"' if len(comma[2]) == 3 else ""
+        raise ValueError(
+            f'has a comma in its number, where a point is needed; write "{comma[1]}.{comma[2]} {wanted}"{thousands}'
+        )
     match = _QUANTITY.fullmatch(text[:80]) if len(text) <= 80 else None
     if match is None:
         raise ValueError(f"is no quantity; a number and a unit are allowed, such as {example}")
@@ -146,6 +164,25 @@ def _shown(text: str) -> str:
     from benchcon.wire.printable import printable
 
     return f'"{printable(text)}"'
+
+
+_SCALES: dict[str, tuple[tuple[float, str], ...]] = {
+    "us": ((3.6e9, "h"), (6e7, "min"), (1e6, "s"), (1e3, "ms"), (1, "us")),
+    "permille": ((10, "%"),),
+    "mV": ((1000, "V"), (1, "mV")),
+    "Hz": ((1000, "kHz"), (1, "Hz")),
+}
+
+
+def for_people(value: float, unit: str) -> str:
+    """Return `value`, counted in `unit`, in the unit that a person would take: 10 000 000 us is ``10 s``."""
+    scales = _SCALES.get(unit, ((1, unit),))
+    if not value:
+        return f"0 {'s' if unit == 'us' else scales[0][1]}"
+    for size, name in scales[:-1]:
+        if abs(value) >= size and not value % (size / 10):
+            return written(value / size, name)
+    return written(value / scales[-1][0], scales[-1][1])
 
 
 def written(value: float, unit: str, places: int = 3) -> str:

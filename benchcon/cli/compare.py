@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.words import option_time
 
-    tolerance_us = option_time("--tolerance", args.tolerance)
+    tolerance_us = option_time("--tolerance", args.tolerance, example="150 ms")
     offset_us = None if args.offset is None else option_time("--offset", args.offset, signed=True)
     may_write(args.html, force=args.force)
     comparison = compare(

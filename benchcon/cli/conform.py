@@ -12,7 +12,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the results as JSON")
     parser.add_argument("--junit", metavar="FILE", help="write the results as JUnit XML")
     parser.add_argument(
-        "--only", metavar="RULE", action="append", default=[], help="play this rule only, may be given again: 'dark'"
+        "--only",
+        metavar="RULE",
+        action="append",
+        default=[],
+        help="play this rule only, such as 'grammar', or one look at it, 'grammar (spaces)'; may be given again",
     )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
@@ -28,11 +32,12 @@ def run(args: argparse.Namespace) -> int:
     import contextlib
     import json
 
-    from benchcon.conform import Report, WireSide, play
+    from benchcon.conform import Report, WireSide, chosen, play
     from benchcon.hand import Hand
     from benchcon.link.lock import PortLock
     from benchcon.replay.output import new_file
 
+    only = chosen(args.only)
     report = Report(args.port, "", [])
     with contextlib.ExitStack() as stack:
         # Opened first: that it cannot be written is better known before minutes of playing than after.
@@ -43,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         stack.callback(lock.release)
         line = WireSide(args.port, args.baud)
         stack.callback(line.close)
-        for result in play(line, hand=hand, patience_s=args.patience * 60, only=args.only):
+        for result in play(line, hand=hand, patience_s=args.patience * 60, only=only):
             report.results.append(result)
             report = report._replace(ident=line.ident)
             if not args.json:

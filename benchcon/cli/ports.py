@@ -130,7 +130,8 @@ def _known(row: dict[str, Any]) -> str:
         text = f"; {row['text']}" if row["text"] else ""
         return f"{row['ident']}{name}, {row['channels']} channels, {row['rate'] or 'network'}{text}"
     if standing:
-        return str(row["text"] or standing)
+        # What the link says names the port, which stands in front already.
+        return str(row["text"] or standing).removeprefix(row["port"]).lstrip(": ")
     if row.get("in_use"):
         return f"in use ({row['in_use']})"
     if row.get("agreed"):

@@ -56,9 +56,9 @@ def run(args: argparse.Namespace) -> int:
     if args.keep and not (args.rotate_size or args.rotate_time):
         raise Trouble("--keep removes closed files: it goes with --rotate-size or --rotate-time")
     rotation = Rotation(
-        int(_quantity(args, "rotate_size", "B")),
-        _quantity(args, "rotate_time", "ms") / 1000,
-        int(_quantity(args, "keep", "B")),
+        int(_quantity(args, "rotate_size", "B", "100 MB")),
+        _quantity(args, "rotate_time", "ms", "60 min") / 1000,
+        int(_quantity(args, "keep", "B", "2 GB")),
         args.pack,
     )
     seconds = _seconds(args)
@@ -164,7 +164,7 @@ def _seconds(args: argparse.Namespace) -> float | None:
     return seconds
 
 
-def _quantity(args: argparse.Namespace, name: str, unit: str) -> float:
+def _quantity(args: argparse.Namespace, name: str, unit: str, example: str) -> float:
     from benchcon.errors import Trouble
     from benchcon.replay.words import option_quantity
     from benchcon.wire.printable import printable
@@ -173,7 +173,7 @@ def _quantity(args: argparse.Namespace, name: str, unit: str) -> float:
     if text is None:
         return 0
     option = "--" + name.replace("_", "-")
-    found = option_quantity(option, text, unit)
+    found = option_quantity(option, text, unit, example=example)
     if found <= 0:
         raise Trouble(f"{option}: '{printable(text)}' must be above 0")
     return found

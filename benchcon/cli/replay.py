@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from benchcon.replay.cases import Case
     from benchcon.replay.verdict import Verdict
 
 
@@ -98,6 +99,7 @@ def _headless(args: argparse.Namespace) -> int:
 
 
 def _against(args: argparse.Namespace) -> int:
+    import sys
     from dataclasses import replace
     from pathlib import Path
 
@@ -128,7 +130,30 @@ def _against(args: argparse.Namespace) -> int:
         against=tuple(args.against) or case.against,
         panel=Path(args.panel) if args.panel else case.panel,
     )
-    return _report(args, [run_against(case, target) for target in case.against])
+    verdicts = []
+    for target in case.against:
+        verdicts.append(run_against(case, target))
+        told = _faults_told(case, verdicts[-1])
+        if told:
+            print(f"benchcon: against {target}: {told}", file=sys.stderr)
+    return _report(args, verdicts)
+
+
+def _faults_told(case: Case, verdict: Verdict) -> str:
+    """Return whether faults were put into the boards, where that matters to what came of it; else nothing."""
+    from benchcon.replay.cases import settings_of
+    from benchcon.wire.printable import printable
+
+    toml = printable(settings_of(case.path).name)
+    if verdict.target == "state":  # no boards
+        return ""
+    if case.faults is not None:
+        return f"the faults that {toml} names were put in ({printable(case.faults.name)})"
+    if verdict.same:
+        return ""
+    return (
+        f'no faults were put into the boards: {toml} names none (faults = "FILE"), so what one did then is missing now'
+    )
 
 
 def _to(args: argparse.Namespace) -> int:
@@ -171,7 +196,7 @@ def _to(args: argparse.Namespace) -> int:
 def _time(args: argparse.Namespace) -> int:
     from benchcon.replay.words import option_time
 
-    return option_time("--tolerance", args.tolerance)
+    return option_time("--tolerance", args.tolerance, example="150 ms")
 
 
 def _ask(text: str) -> bool:

@@ -117,20 +117,33 @@ def rule_name(rule: Callable[..., None]) -> str:
     return found[1] + (f" ({found[2]})" if found[2] else "")
 
 
+def chosen(names: Collection[str]) -> list[str]:
+    """Return the names of all rules that `names` ask for: one by its whole name, ``grammar (spaces)``, or a family.
+
+    ``grammar`` is every ``grammar (…)``, and ``dark`` is ``dark`` and ``dark (in a full window)``. Raises `Trouble` for
+    a name that is none.
+    """
+    there = list(dict.fromkeys(map(rule_name, RULES)))
+    families = {name: name.partition(" (")[0] for name in there}
+    unknown = set(names) - {*there, *families.values()}
+    if unknown:
+        known = ", ".join(dict.fromkeys([*families.values(), *there]))
+        raise Trouble(f"there is no rule '{printable(min(unknown))}'; there are: {known}")
+    return [name for name in there if name in names or families[name] in names]
+
+
 def play(
     line: WireSide, *, hand: Hand | None = None, patience_s: float = 0.0, only: Collection[str] = ()
 ) -> Iterator[Result]:
     """Play every rule and give each result as it comes.
 
     `patience_s` is how long the rule about the clock's wrap may wait for it. If the board does not even answer `hello`
-    or describe itself, nothing else is played. `only` names the rules to play besides those two (empty: all).
+    or describe itself, nothing else is played. `only` names the rules to play besides those two (empty: all); see
+    `chosen`.
 
     Raises `Trouble` if the port is lost.
     """
-    unknown = set(only) - {rule_name(rule) for rule in RULES}
-    if unknown:
-        there = ", ".join(dict.fromkeys(map(rule_name, RULES)))
-        raise Trouble(f"there is no rule '{printable(min(unknown))}'; there are: {there}")
+    chosen(only)
     board = Subject(line)
     # Opening a port resets many boards; listen first, as the document asks.
     line.pump(0.3)

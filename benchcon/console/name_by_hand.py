@@ -58,7 +58,9 @@ async def _ask(app: ConsoleApp, part: Part) -> None:
         return
     standing = part_in(app.session.panel, part) or part
     place = await app.push_screen_wait(PointScreen(app.session.panel, standing))
-    take_panel(app, named(app.session.panel, part, label, place))
+    with app.session.lock:
+        chips = {board.ident: board.chip for board in app.session.state.boards.values()}
+    take_panel(app, named(app.session.panel, part, label, place, chips))
     app.tell(f"“{label}” is in {printable(app.session.panel.path)}")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from benchcon.console.showing import channels_of
@@ -10,6 +10,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.draft import draft
 from benchcon.panel.edit import PanelFile, write_whole
 from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
+from benchcon.panel.pins import CHIPS
 from benchcon.panel.reader import name_from
 from benchcon.panel.splice import Value
 from benchcon.state import BoardState
@@ -43,17 +44,25 @@ def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
             for index, channel in enumerate(board.channels.values())
             if channel.kind
         ]
-        said.append((board.port, board.ident, board.name, items))
+        # What it is built with goes into the file as well: firmware is written for a chip.
+        about = [
+            Item(0, "model", "", {"text": board.model, "chip": board.chip}),
+            Item(0, "firmware", "", {"text": board.firmware}),
+        ]
+        said.append((board.port, board.ident, board.name, [*about, *items] if items else []))
     if not any(items for *_, items in said):
         raise Trouble("no board has said what it has yet; connect one first")
     write_whole(path, draft(said).encode(), force=False)
     return PanelFile(path).panel
 
 
-def named(panel: Panel, part: Part, label: str, place_mm: tuple[float, float] | None) -> Panel:
+def named(
+    panel: Panel, part: Part, label: str, place_mm: tuple[float, float] | None, chips: Mapping[str, str] | None = None
+) -> Panel:
     """Write into the file of `panel` that `part` is called `label` and, if given, sits at `place_mm`; return the panel.
 
-    A part that the file does not hold yet is added at its end. Raises `Trouble` and writes nothing if that would make
+    A part that the file does not hold yet is added at its end, and its board too, with its chip from `chips` (by the
+    board's ident). Raises `Trouble` and writes nothing if that would make
     the file wrong, or if somebody else has changed it meanwhile.
     """
     label = checked_label(label)
@@ -63,7 +72,7 @@ def named(panel: Panel, part: Part, label: str, place_mm: tuple[float, float] | 
         file.label(name, label)
     else:
         name = _free(file.panel, name_from(label) or "part")
-        _add(file, part, name, label)
+        _add(file, part, name, label, chips or {})
     if place_mm is not None:
         file.place(name, *place_mm)
     file.save()
@@ -91,10 +100,11 @@ def _free(panel: Panel, wish: str) -> str:
     return name
 
 
-def _add(file: PanelFile, part: Part, name: str, label: str) -> None:
+def _add(file: PanelFile, part: Part, name: str, label: str, chips: Mapping[str, str]) -> None:
     channel = channels_of(part)[0]
     if file.panel.board(channel.board) is None:
-        file.add("boards", channel.board, {"label": channel.board})
+        chip = chips.get(channel.board, "").lower()
+        file.add("boards", channel.board, {"label": channel.board} | ({"chip": chip} if chip in CHIPS else {}))
     values: dict[str, Value] = {"label": label}
     where = f"{channel.board}.{channel.id}"
     if isinstance(part, Control):

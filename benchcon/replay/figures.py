@@ -8,7 +8,9 @@ from typing import Any
 
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
+from benchcon.errors import Trouble
 from benchcon.state import BenchState
+from benchcon.units import written
 from benchcon.wire.printable import printable
 
 MOST_TOLD = 20
@@ -28,12 +30,15 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
     """Return everything as plain data, fit for JSON: the same file always gives the same.
 
     With `at_us` the state is that of this stamp. Of the panel file only the digest is given. Raises `Trouble` if the
-    file cannot be read.
+    file cannot be read, and for a stamp outside of it.
     """
     state = BenchState()
     kinds: Counter[str] = Counter()
     with Reader(path) as reader:
         end_us = reader.last_us if at_us is None else at_us
+        if not reader.first_us <= end_us <= reader.last_us:
+            span = f"it goes from {reader.first_us / 1e6:.3f} s to {reader.last_us / 1e6:.3f} s"
+            raise Trouble(f"{reader.shown}: {written(end_us / 1e6, 's')} is not in this capture; {span}")
         for batch in reader if at_us is None else reader.until(at_us):
             kinds[batch.kind] += len(batch.bodies)
             state.feed(batch)

@@ -7,17 +7,26 @@ from benchcon.units import quantity
 from benchcon.wire.printable import printable
 
 
-def option_time(option: str, text: str, *, signed: bool = False) -> int:
+def option_time(option: str, text: str, *, signed: bool = False, example: str = "2 s") -> int:
     """Return the time that an option gives, in microseconds. Raises `Trouble` that names the option."""
-    return int(option_quantity(option, text, "us", signed=signed))
+    return int(option_quantity(option, text, "us", signed=signed, example=example))
 
 
-def option_quantity(option: str, text: str, unit: str, *, signed: bool = False) -> float:
-    """Return the quantity that an option gives, in `unit`. Raises `Trouble` that names the option."""
+def option_quantity(option: str, text: str, unit: str, *, signed: bool = False, example: str = "") -> float:
+    """Return the quantity that an option gives, in `unit`. Raises `Trouble` that names the option.
+
+    `example` is a quantity that fits the option, told where `text` is none.
+    """
     try:
-        found = quantity(text, unit)
+        found = quantity(text, unit, _with_number(text, example))
     except ValueError as error:
         raise Trouble(f"{option}: '{printable(text)}' {error}") from None
     if found < 0 and not signed:
         raise Trouble(f"{option}: '{printable(text)}' must not be below 0")
     return found
+
+
+def _with_number(text: str, example: str) -> str:
+    """Return the example with the number that was written, if only its unit is lacking."""
+    _, _, unit = example.partition(" ")
+    return f"{text.strip()} {unit}" if text.strip().isdecimal() and len(text) < 10 else example

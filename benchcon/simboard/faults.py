@@ -138,18 +138,25 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         except (TypeError, ValueError):
             raise Wrong(key, f"'{key}' must be a whole number, not {_shown(value)}") from None
     else:
-        from benchcon.units import quantity
+        from benchcon.units import USUAL, quantity
 
         if not isinstance(value, str):
-            raise Wrong(key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"5 {form}\"")
+            unit = USUAL.get(form, (form,))[0]
+            raise Wrong(
+                key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"{_number(value)} {unit}\""
+            )
         try:
             number = quantity(value, form)
         except ValueError as error:
             raise Wrong(key, f"'{key}' {_shown(value)} {error}") from None
         number = round(number) if form in ("us", "mV") else number
     if not setting.least <= number <= setting.most:
-        unit = "" if form == "number" else f" {form}"
-        raise Wrong(key, f"'{key}' must be from {setting.least:g} to {setting.most:g}{unit}, not {_shown(value)}")
+        from benchcon.units import for_people
+
+        least, most = (
+            f"{each:g}" if form == "number" else for_people(each, form) for each in (setting.least, setting.most)
+        )
+        raise Wrong(key, f"'{key}' must be from {least} to {most}, not {_shown(value)}")
     return number
 
 
@@ -158,6 +165,11 @@ def _word(value: Any) -> str:
         return ",".join(_word(each) for each in value)
     # "5 ms" and "5ms" are the same quantity; without the space it is one word that a person can read.
     return quote(re.sub(r"(?<=[0-9]) (?=[A-Za-zµ%])", "", str(value)))
+
+
+def _number(value: Any) -> str:
+    """Return a number that stands without its unit, for the example of how to write it."""
+    return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6 else "5"
 
 
 def _shown(value: Any) -> str:

@@ -15,8 +15,9 @@ import pytest
 from conform.bench_board import ITEMS, BenchBoard, board_near_wrap, each_line, reworded, right_board
 from junitparser import JUnitXml
 
-from benchcon.conform import Report, Result, WireSide, play
+from benchcon.conform import Report, Result, WireSide, chosen, play
 from benchcon.conform.play import RULES, rule_name
+from benchcon.errors import Trouble
 from benchcon.protocol_files import protocols_dir
 from benchcon.wire import codec
 from benchcon.wire.board import BoardSide
@@ -281,6 +282,15 @@ def test_a_right_board_keeps_the_quick_rules(verdicts: dict[str, list[Result]]) 
 def test_the_clock_s_wrap_is_counted() -> None:
     results = _played({"make": board_near_wrap}, {"clock (wrap)"})
     assert [result.outcome for result in results] == ["kept", "kept", "kept"]
+
+
+def test_a_family_of_rules_can_be_asked_for_and_one_of_it_alone() -> None:
+    grammar = chosen(["grammar"])
+    assert len(grammar) > 3
+    assert all(name.startswith("grammar (") for name in grammar)
+    assert chosen(["grammar (spaces)", "dark"]) == ["grammar (spaces)", "dark", "dark (in a full window)"]
+    with pytest.raises(Trouble, match=r"there is no rule 'gramar'; there are: grammar, "):
+        chosen(["gramar"])
 
 
 def test_every_rule_bears_a_name_of_the_document() -> None:

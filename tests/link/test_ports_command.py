@@ -38,7 +38,9 @@ def test_who_answers_on_a_named_port(board: Boards, capsys: pytest.CaptureFixtur
 
 def test_a_port_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["ports", "/dev/not-there"]) == 2
-    assert "is not there: is it plugged in?" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "is not there: is it plugged in?" in out
+    assert out.count("/dev/not-there") == 1
 
 
 def test_a_port_without_a_board(

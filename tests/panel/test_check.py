@@ -101,7 +101,10 @@ def test_captures_are_told_by_their_first_line(here: Path, capsys: pytest.Captur
     note = encode(Batch(5, 0, NOTE, [b"mark here"]))
     (here / "a.toml").write_bytes(head + note)  # any name will do
     assert main(["check", "a.toml"]) == 0
-    assert capsys.readouterr().out == "a.toml: a good capture: 1 record, 0.000 s; next: benchcon replay a.toml\n"
+    assert (
+        capsys.readouterr().out
+        == "a.toml: a good capture: 1 record and 0 keyframes, 0.000 s; next: benchcon replay a.toml\n"
+    )
     torn = encode(Batch(9, 1, LINE_UP, [b"!0000 00000000 is a=1 #0000"]))
     (here / "b").write_bytes(head + note + torn + b"12 1 <")
     assert main(["check", "b"]) == 1

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchcon.console.naming import first_file, named
 from benchcon.panel.draft import draft
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Panel
 from benchcon.panel.rules import channels_of
+from benchcon.state import BoardState
 from benchcon.wire.items import Item, items
 
 
@@ -113,3 +117,16 @@ def test_a_board_of_many_parts_is_drafted(count: int) -> None:
     said = items(*(("lamp", f"l{n}", {"label": f"Lamp {n}"}) for n in range(count)))
     panel = loads(draft([("/dev/x", f"desk{n}", "Desk", said) for n in range(4)]))
     assert len(panel.lamps) == 4 * count
+
+
+def test_the_file_that_naming_by_hand_begins_has_the_chip_too(tmp_path: Path) -> None:
+    board = BoardState(1)
+    board.port, board.ident, board.name, board.chip = "/dev/ttyUSB0", "desk", "Desk", "ATmega328P"
+    lamp = board.channel("l1")
+    lamp.kind = "lamp"
+    panel = first_file(tmp_path / "panel.toml", [board])
+    assert [(each.name, each.chip) for each in panel.boards] == [("desk", "atmega328p")]
+    # A part of a board that the file does not have yet brings the board along.
+    other = loads(draft([("/dev/y", "met", "Met", items(("lamp", "l1", {})))])).lamps[0]
+    panel = named(panel, other, "Gusts", None, {"met": "ATmega328P"})
+    assert [(each.name, each.chip) for each in panel.boards] == [("desk", "atmega328p"), ("met", "atmega328p")]

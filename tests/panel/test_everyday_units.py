@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from benchcon.units import EVERYDAY, quantity, registry
+from benchcon.cli.main import main
+from benchcon.units import EVERYDAY, for_people, quantity, registry
 
 
 @pytest.mark.parametrize(
@@ -16,3 +19,68 @@ def test_each_factor_is_the_registrys(unit: str, written: str, factor: float) ->
     name = {"%": "percent"}.get(written, written)
     assert registry().Quantity(1, name).to(unit).magnitude == pytest.approx(factor, rel=1e-12)
     assert quantity(f"2.5 {written}", unit) == pytest.approx(2.5 * factor, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "told"),
+    [
+        ("8,5 mA", "mA", 'write "8.5 mA"'),
+        ("8,5mA", "mA", 'write "8.5 mA"'),
+        ("0,25", "mA", 'write "0.25 mA"'),
+        ("1,500 mm", "mm", 'write "1.500 mm" or "1500 mm"'),
+    ],
+)
+def test_a_comma_in_a_number_is_told_with_what_was_meant(text: str, unit: str, told: str) -> None:
+    with pytest.raises(ValueError, match="has a comma in its number") as found:
+        quantity(text, unit)
+    assert str(found.value).endswith(told)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (10_000_000, "us", "10 s"),
+        (1_500_000, "us", "1.5 s"),
+        (3_600_000_000, "us", "1 h"),
+        (50, "us", "50 us"),
+        (0, "us", "0 s"),
+        (300, "permille", "30 %"),
+        (4300, "mV", "4.3 V"),
+        (-5000, "ppm", "-5000 ppm"),
+    ],
+)
+def test_limits_are_told_in_a_unit_that_people_take(value: float, unit: str, text: str) -> None:
+    assert for_people(value, unit) == text
+    assert quantity(text, unit) == pytest.approx(value)
+
+
+CAPTURE = str(Path(__file__).parents[2] / "captures" / "ostrey-session.capture")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["replay", CAPTURE, "--headless", "--at", "2"], 'such as "2 s"'),
+        (["replay", CAPTURE, "--headless", "--at", "soon"], 'such as "2 s"'),
+        (["replay", CAPTURE, "--headless", "--at", "2000 s"], "is not in this capture; it goes from 0.000 s to 14."),
+        (["replay", CAPTURE, "--tolerance", "150", "--to", "none"], 'such as "150 ms"'),
+        (["record", "-o", "none", "--rotate-time", "60", "none"], 'such as "60 min"'),
+        (["record", "-o", "none", "--rotate-size", "100", "none"], 'such as "100 MB"'),
+    ],
+)
+def test_examples_fit_the_place(words: list[str], told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 2
+    assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [("after = 15", 'such as "15 s"'), ('lasting = "20 s"', 'must be from 0 s to 10 s, not "20 s"')],
+)
+def test_a_faults_file_is_answered_in_units_of_people(
+    line: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    faults = tmp_path / "faults.toml"
+    faults.write_text(f'[[faults]]\nkind = "bounce"\nchannel = "lighting.sw_app"\n{line}\n')
+    assert main(["check", str(faults)]) == 1
+    assert told in capsys.readouterr().out

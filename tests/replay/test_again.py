@@ -11,6 +11,8 @@ import pytest
 from junitparser import JUnitXml
 from replay.story import evening
 
+from benchcon.cli.main import main
+from benchcon.cli.replay import _faults_told
 from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
@@ -20,7 +22,7 @@ from benchcon.replay.compare_text import as_text
 from benchcon.replay.script import Ask, Move, script_of
 from benchcon.replay.targets import processes
 from benchcon.replay.tracks import tracks_of
-from benchcon.replay.verdict import WHOLE, run_against
+from benchcon.replay.verdict import WHOLE, Verdict, run_against
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
 
@@ -193,3 +195,19 @@ def test_boards_that_are_programs_can_be_a_target(tmp_path: Path) -> None:
     with pytest.raises(Trouble, match="cannot be started"):
         with processes({"power": ["/no/such/program"]}):
             pass
+
+
+def test_against_boards_it_is_said_whether_faults_were_put_in(
+    power_desk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capture = tmp_path / "desk.capture"
+    capture.write_bytes(power_desk.read_bytes())
+    (tmp_path / "worn.toml").write_text('[[faults]]\nkind = "stuck"\nchannel = "power.sw_main"\n')
+    (tmp_path / "desk.capture.toml").write_text('against = ["simulated"]\nfast = true\nfaults = "worn.toml"\n')
+    assert main(["replay", str(capture), "--against", "simulated"]) == 1
+    told = capsys.readouterr().err
+    assert told == "benchcon: against simulated: the faults that desk.capture.toml names were put in (worn.toml)\n"
+    case = case_of(capture)
+    different = Verdict("simulated", {"power.sw_main": "otherwise"})
+    assert "no faults were put into the boards" in _faults_told(replace(case, faults=None), different)
+    assert _faults_told(replace(case, faults=None), Verdict("simulated", {})) == ""

@@ -79,7 +79,7 @@ def test_quantities_become_plain_numbers() -> None:
         ("stuck key value=1 value=0", "'value' stands twice"),
         ("delay by=5", "'by' \"5\" lacks its unit"),
         ("delay by=5mm", "is a length; a time is needed"),
-        ("clock off=9000ppm", "'off' must be from -5000 to 5000 ppm, not \"9000ppm\""),
+        ("clock off=9000ppm", "'off' must be from -5000 ppm to 5000 ppm, not \"9000ppm\""),
         ("bounce key edges=1ms", "an even number of times"),
         ("bounce key on=sometimes", "must be one of make, break, both"),
         ("places num order=1,1,2", "must hold each place once"),
