@@ -18,6 +18,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "files", nargs="+", metavar="FILE", help="panel file, fault file or capture, told by its content"
     )
+    parser.add_argument(
+        "--panel",
+        metavar="FILE",
+        help="panel file whose boards and channels fault files must have; without it, the demo's",
+    )
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
@@ -27,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from benchcon.errors import Trouble
-    from benchcon.panel.file import LARGEST, slurp
+    from benchcon.panel.file import LARGEST, load, slurp
     from benchcon.wire.printable import printable
 
     kinds: dict[str, str] = {}
@@ -42,11 +47,12 @@ def run(args: argparse.Namespace) -> int:
             unreadable[path] = str(trouble)
     found: dict[str, list[Finding]] = {}
     told: dict[str, str] = {}
-    panels: list[Panel] = []
-    # Panels first: faults can be checked against the one panel that stands beside them.
+    panels: list[Panel] = [load(args.panel)] if args.panel else []
+    # Panels first: faults can be checked against the one panel that stands beside them, if none is named.
     for path in sorted(kinds, key=lambda each: kinds[each] != "panel file"):
         try:
-            found[path], told[path] = _check(path, heads[path], kinds[path], panels)
+            beside = panels[:1] if args.panel or len(panels) == 1 else []
+            found[path], told[path] = _check(path, heads[path], kinds[path], panels, beside)
         except Trouble as trouble:
             unreadable[path] = str(trouble)
     results: list[dict[str, Any]] = []
@@ -77,11 +83,11 @@ def _kind(head: bytes) -> str:
     return "fault file" if looks_like_one(head.decode("utf-8", "replace")) else "panel file"
 
 
-def _check(path: str, raw: bytes, kind: str, panels: list[Panel]) -> Checked:
+def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[Panel]) -> Checked:
     if kind == "capture":
         return _capture(path)
     if kind == "fault file":
-        return _faults(path, raw, panels[0] if len(panels) == 1 else None)
+        return _faults(path, raw, beside[0] if beside else None)
     return _panel(path, raw, panels)
 
 
@@ -104,7 +110,9 @@ def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
 
 
 def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
+    from benchcon.demo import panel_path
     from benchcon.errors import Trouble
+    from benchcon.panel.file import load
     from benchcon.panel.reader import Finding, as_finding
     from benchcon.panel.telling import counted
     from benchcon.simboard.fault_file import LARGEST, loads
@@ -116,7 +124,16 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
         read = loads(raw, path, panel)
     except Trouble as trouble:
         return [as_finding(path, str(trouble))], ""
-    return [], f"{counted(len(read.faults), 'fault')}; next: {_command('demo --faults {}', path)}"
+    told = counted(len(read.faults), "fault")
+    try:
+        loads(raw, path, load(panel_path()))
+    except Trouble as trouble:
+        if panel is not None:
+            return [], f"{told}, and {printable(panel.path)} has their boards and channels"
+        at = as_finding(path, str(trouble))
+        advice = at._replace(text=f"the demo's panel does not fit: {at.text}", grave=False)
+        return [advice], f"{told}; boards and channels were not checked: name their panel file with --panel FILE"
+    return [], f"{told}; next: {_command('demo --faults {}', path)}"
 
 
 def _capture(path: str) -> Checked:

@@ -1,0 +1,51 @@
+"""``benchcon check`` on fault files: what can be checked is, and what cannot is said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchcon.cli.main import main
+from benchcon.demo import panel_path
+
+FAULT = '[[faults]]\nkind = "dead"\nchannel = "met.{}"\n'
+OWN = '[panel]\ntitle = "Own"\n[boards.met]\n[digits.speed]\nplaces = 2\nchannel = "met.d_speed"\n'
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "own.toml").write_text(OWN)
+    (tmp_path / "f.toml").write_text(FAULT.format("d_speed"))
+    (tmp_path / "demo.toml").write_text(FAULT.format("d_spd"))
+    return tmp_path
+
+
+def test_what_the_demo_has_not_is_said_and_the_demo_is_not_advised(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check", "f.toml"]) == 0
+    first, last = capsys.readouterr().out.splitlines()
+    assert first.startswith("f.toml:3: ")
+    assert "the demo's panel does not fit: board 'met' has no channel 'd_speed'; did you mean 'd_spd'?" in first
+    assert last == (
+        "f.toml: a good fault file: 1 fault; boards and channels were not checked: "
+        "name their panel file with --panel FILE"
+    )
+
+
+def test_what_fits_the_demo_is_for_the_demo(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "demo.toml"]) == 0
+    assert capsys.readouterr().out == (
+        "demo.toml: a good fault file: 1 fault; next: benchcon demo --faults demo.toml\n"
+    )
+
+
+def test_a_panel_file_that_is_named_is_what_counts(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "f.toml", "--panel", "own.toml"]) == 0
+    assert capsys.readouterr().out == (
+        "f.toml: a good fault file: 1 fault, and own.toml has their boards and channels\n"
+    )
+    assert main(["check", "f.toml", "--panel", str(panel_path())]) == 1
+    assert "has no channel 'd_speed'" in capsys.readouterr().out
