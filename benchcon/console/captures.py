@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
 from benchcon.errors import Trouble
+from benchcon.panel.telling import counted
 from benchcon.session import LiveSession, Session
 from benchcon.watch.keeper import Closed
 from benchcon.wire.printable import printable
@@ -38,7 +39,7 @@ def told(closed: Closed) -> str:
     span = span_text(closed.to_us - closed.from_us)
     size = size_text(figures.bytes) + (f" ({figures.bytes} B)" if figures.bytes >= 1000 else "")
     parts = f", the last of {figures.parts + 1} files" if figures.parts else ""
-    text = f"{printable(figures.path)}: {figures.records} records, {size}, {span}{parts}"
+    text = f"{printable(figures.path)}: {counted(figures.records, 'record')}, {size}, {span}{parts}"
     missing = figures.missed + figures.waiting
     if missing:
         why = f" ({printable(figures.missing)})" if figures.missing else ""
@@ -73,7 +74,8 @@ def start(app: ConsoleApp) -> None:
         if text is not None:
             app.tell(f"recording into {printable(text)}")
 
-    name = datetime.now().strftime("bench-%Y%m%d-%H%M%S.capture")
+    # As the captures are named that triggers and the key begin.
+    name = datetime.now(UTC).strftime("bench.%Y%m%dT%H%M%SZ.capture")
     why = "Everything on the wire goes into this file until you press r again. It is never written over another."
     app.push_screen(Ask("Record into", why, name, check=session.start_recording), done)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -16,7 +16,7 @@ from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
-from benchcon.replay.changes import DARK, REFUSED, RESETS, Change, Changes
+from benchcon.replay.changes import DARK, OF_BOARDS, REFUSED, RESETS, Change, Changes
 from benchcon.state import BenchState, ChannelState
 from benchcon.wire import events as ev
 from benchcon.wire.printable import printable
@@ -28,9 +28,9 @@ UNITS = {
     "pot": "counts",
     "lamp": "permille of lightness",
     "digits": "segments, 80h point, 40h A to 01h G a place",
-    DARK: "1 dark",
-    RESETS: "count",
-    REFUSED: "count",
+    DARK: "1 the whole board is dark, 0 it is not",
+    RESETS: "resets of the board so far",
+    REFUSED: "requests that the board has refused so far",
 }
 """What a value of each kind is counted in."""
 
@@ -67,10 +67,17 @@ def whole_state(reader: Reader) -> BenchState:
     return state
 
 
-def board_name(state: BenchState, source: int) -> str:
-    """Return what a board is called, printable."""
+def board_name(state: BenchState, source: int, later: Mapping[int, str] | None = None) -> str:
+    """Return what a board is called, printable; one that has not told yet, by what it says `later`."""
     board = state.boards.get(source)
-    return printable((board.ident or board.name if board is not None else "") or f"board {source}")
+    told = (board.ident or board.name) if board is not None else ""
+    return printable(told) or (later or {}).get(source, "") or f"board {source}"
+
+
+def names_in(reader: Reader) -> dict[int, str]:
+    """Return what each board of a capture says that it is called, from its first record on. Rewinds."""
+    state = whole_state(reader)
+    return {source: board_name(state, source) for source in state.boards}
 
 
 def _channel(state: BenchState, change: Change) -> ChannelState | None:
@@ -78,9 +85,17 @@ def _channel(state: BenchState, change: Change) -> ChannelState | None:
     return board.channels.get(change.channel) if board is not None else None
 
 
+OF_THE_BOARD = "whole board"
+"""The kind of what is no channel, but tells of the board: (dark), (resets), (refused)."""
+
+
 def _kind(state: BenchState, change: Change) -> str:
     channel = _channel(state, change)
-    return channel.kind if channel is not None else change.channel
+    return channel.kind if channel is not None else OF_THE_BOARD if change.channel in OF_BOARDS else ""
+
+
+def _unit(state: BenchState, change: Change) -> str:
+    return UNITS.get(change.channel if change.channel in OF_BOARDS else _kind(state, change), "")
 
 
 def shown_digits(state: BenchState, change: Change) -> str:
@@ -100,6 +115,7 @@ def _csv(reader: Reader, out: TextIO) -> None:
     """RFC 4180: CRLF, quotes where needed, a head line. A value that is not known is empty."""
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_HEAD)
+    later = names_in(reader)
     changes = Changes()
     for batch in reader:
         for change in changes.feed(batch):
@@ -109,11 +125,11 @@ def _csv(reader: Reader, out: TextIO) -> None:
                 (
                     change.at_us,
                     wall_time(reader.began, change.at_us),
-                    board_name(state, change.source),
+                    board_name(state, change.source, later),
                     change.channel,
                     kind,
                     "" if change.value is None else change.value,
-                    UNITS.get(kind, ""),
+                    _unit(state, change),
                     shown_digits(state, change),
                 )
             )
@@ -121,33 +137,34 @@ def _csv(reader: Reader, out: TextIO) -> None:
 
 def _jsonl(reader: Reader, out: TextIO) -> None:
     """One object a line: changes, and in between notes, resets, gaps and what the link said."""
+    later = names_in(reader)
     changes = Changes()
     for batch in reader:
         found = changes.feed(batch)
         state = changes.state
         for event in changes.events:
-            if (entry := _happening(event, state)) is not None:
+            if (entry := _happening(event, state, later)) is not None:
                 _put(out, reader, event.at_us, entry)
         for change in found:
             kind = _kind(state, change)
             entry = {
-                "board": board_name(state, change.source),
+                "board": board_name(state, change.source, later),
                 "channel": change.channel,
                 "kind": kind,
                 "value": change.value,
-                "unit": UNITS.get(kind, ""),
+                "unit": _unit(state, change),
             }
             if shows := shown_digits(state, change):
                 entry["shows"] = shows
             _put(out, reader, change.at_us, entry)
 
 
-def _happening(event: ev.Event, state: BenchState) -> dict[str, Any] | None:
+def _happening(event: ev.Event, state: BenchState, later: Mapping[int, str]) -> dict[str, Any] | None:
     if isinstance(event, ev.Note):
         return {"note": printable(event.kind), "text": printable(event.text)}
     if event.source not in state.boards:
         return None
-    board = board_name(state, event.source)
+    board = board_name(state, event.source, later)
     if isinstance(event, ev.Boot):
         return {"board": board, "reset": printable(event.cause), "boot": event.boot}
     if isinstance(event, ev.Gap):

@@ -182,3 +182,14 @@ def test_the_command(tmp_path: Path) -> None:
     empty = tmp_path / "empty.capture"
     empty.write_bytes(write_header(BEGAN, {}))
     assert run(empty, "-o", tmp_path / "e.vcd").returncode == 0
+
+
+def test_a_board_has_its_name_from_the_first_row_on_and_what_tells_of_all_of_it_says_so(tmp_path: Path) -> None:
+    # A recording begins before the board has said who it is.
+    desk = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
+    rows = list(csv.DictReader(io.StringIO(exported(desk, "csv"), newline="")))
+    assert {row["board"] for row in rows} == {"lighting", "met", "power"}
+    objects = [json.loads(line) for line in exported(desk, "jsonl").splitlines()]
+    assert {each["board"] for each in objects if "board" in each} == {"lighting", "met", "power"}
+    dark = next(row for row in rows if row["channel"] == "(dark)")
+    assert (dark["kind"], dark["unit"]) == ("whole board", "1 the whole board is dark, 0 it is not")
