@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,10 @@ if TYPE_CHECKING:
     from benchcon.cli.until import Until
     from benchcon.demo import Demo
 
+SEE = (
+    "The console shows what the boards say. To see what really shines, with the faults of this file: "
+    "'benchcon demo --lit' in another terminal."
+)
 LOOK_S = 0.5
 """How often it is seen whether all desks are still there."""
 
@@ -22,6 +27,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--headless",
         action="store_true",
         help="no console: print 'NAME PORT CONTROL' for each desk and wait (CONTROL: see protocols/hand.md)",
+    )
+    parser.add_argument(
+        "--lit",
+        metavar="CONTROL",
+        nargs="*",
+        help="in another terminal: show what really shines on the desks of a demo that runs; without CONTROL, of all",
     )
     parser.add_argument("--seconds", type=_seconds, metavar="N", help="end after so many seconds")
     parser.add_argument("--faults", type=Path, metavar="FILE", help="a faults file, see protocols/faults-file.md")
@@ -38,6 +49,8 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.cli.until import Until
     from benchcon.demo import start
 
+    if args.lit is not None:
+        return _lit(args.lit, args.seconds)
     with Until(args.seconds) as until:
         try:
             started = start(args.faults, args.tcp, separate=args.separate)
@@ -51,7 +64,20 @@ def run(args: argparse.Namespace) -> int:
             else:
                 from benchcon.demo.live import open_console
 
+                if args.faults:
+                    print(SEE, file=sys.stderr, flush=True)
                 return open_console(demo, args.seconds, until)
+    return 0
+
+
+def _lit(words: list[str], seconds: float | None) -> int:
+    from benchcon.cli.until import Until
+    from benchcon.demo import panel_path
+    from benchcon.demo.shining import controls, take_hold, tell
+    from benchcon.panel.file import load
+
+    with Until(seconds) as until:
+        tell(load(panel_path()), take_hold(words or controls()), until.wait)
     return 0
 
 
