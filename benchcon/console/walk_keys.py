@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING
 
 from textual import events
+from textual.message import Message
 
 from benchcon.walk.guard import AFTER_S, Guard, Press
 
@@ -19,6 +20,11 @@ ANY_TIME = ("u", "r")
 GUARDED = ("enter", "x", "s", "w", *ANY_TIME)
 
 
+def _now() -> float:
+    """The clock that keys are stamped with."""
+    return Message().time
+
+
 class AnswerKeys:
     """Stands before the screen's bindings for `GUARDED`: it runs them itself, once for each press that is meant."""
 
@@ -26,18 +32,17 @@ class AnswerKeys:
         """`run` does what a key is bound to; `early` tells the person that the key came too soon."""
         self._screen, self._run, self._early = screen, run, early
         self._guard = Guard()
-        self._at = float("-inf")
 
-    def asked(self, scene: Scene, at: float) -> None:
-        """This is how the walk stands since `at` (the clock of Textual's messages)."""
+    def asked(self, scene: Scene) -> None:
+        """This is how the walk stands on the screen from now on; a key pressed before was pressed too soon."""
         if scene.state in ("ask", "look") and not scene.trouble:
-            self._guard.asked(scene.number, at)
+            self._guard.asked(scene.number, _now())
         else:
             self._guard.nothing_asked()
 
-    def stands(self, now: float) -> bool:
+    def stands(self) -> bool:
         """Whether an answer counts now."""
-        return self._guard.stands(now)
+        return self._guard.stands(_now())
 
     async def press(self, event: events.Key) -> None:
         """Take a key, and keep it from all others."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -85,7 +84,7 @@ class WalkScreen(AskedScreen):
     def on_walk_news(self, message: WalkNews) -> None:
         """Something came from the walk's thread."""
         if message.what == "scene":
-            self._keys.asked(message.value, message.time)
+            self._keys.asked(message.value)
             self._show(message.value)
         elif message.what == "counts":
             self._counts = message.value
@@ -158,8 +157,10 @@ class WalkScreen(AskedScreen):
         if action == "point":
             return looking and do in ("lamp", "dark", "digits")
         if action == "colour":
-            return looking and do == "lamp"
-        if action in ("dim", "flicker", "nothing"):
+            return looking and bool(self.look.lamp)
+        if action in ("dim", "flicker"):
+            return looking and (do == "digits" or bool(self.look.lamp))
+        if action == "nothing":
             return looking and do in ("lamp", "digits")
         if action in ("done", "taken"):
             return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
@@ -186,7 +187,7 @@ class WalkScreen(AskedScreen):
     @property
     def listens(self) -> bool:
         """Whether an answer to the question at hand would be taken now."""
-        return self._keys.stands(time.monotonic())
+        return self._keys.stands()
 
     def _answer(self, word: str, **more: Any) -> None:
         if self.scene is not None:
@@ -275,6 +276,7 @@ class WalkScreen(AskedScreen):
         elif not self.look.digits:
             self.look.point(part.name)
         self._hint()
+        self.refresh_bindings()
 
     def action_leave_out(self, word: str) -> None:
         """Skip, back, again, not wired."""

@@ -236,3 +236,35 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.press("s")
         await eyes.see("Display Wind speed should show just", "you see", "Enter Just so", "a-g Segment", "← → Place")
+
+
+async def test_what_is_answered_while_a_board_is_away_proves_nothing(desks: Desks) -> None:
+    hand = desks.hands["lighting"]
+    async with console(desks.session) as eyes:
+        await eyes.press("t", "enter")
+        await eyes.see("Everything is proved in turn")
+        await eyes.press("ctrl+u", "enter")
+        screen = await on_the_walk(eyes)
+        await eyes.press("enter")
+        await eyes.see("Lamp Approach lit should blink")
+        await eyes.until(lambda: screen.listens, "the look")
+        try:
+            hand.unplug()
+            await eyes.see("Board lighting is gone")
+            await eyes.press("enter", "enter")
+        finally:
+            hand.replug()
+        await eyes.press("enter")
+        await eyes.gone("Board lighting is gone")
+        await eyes.press("enter")  # at once: nobody can have looked
+        await eyes.until(lambda: screen.listens, "the question, asked anew")
+        await eyes.see("Lamp Approach lit should blink", "1 of 25", "✓ 0 proved")
+
+
+async def on_the_walk(eyes: Eyes) -> WalkScreen:
+    """Wait for the walk's first question, until it may be answered."""
+    await eyes.see("Every lamp and display should be dark now.")
+    screen = eyes.app.screen
+    assert isinstance(screen, WalkScreen)
+    await eyes.until(lambda: screen.listens, "the look")
+    return screen
