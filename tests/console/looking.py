@@ -55,16 +55,14 @@ class Eyes:
 
         The pilot's own way waits until the processor has nothing to do, which takes far longer than a key.
         """
-        driver = self.app._driver
-        assert driver is not None
         for key in keys:
             event = events.Key(_character_to_key(key) if len(key) == 1 else key, key if len(key) == 1 else None)
             event.set_sender(self.app)
-            driver.send_message(event)
+            self.app.post_message(event)
             await self.settled()
 
     async def settled(self) -> None:
-        """Wait until a message has gone its way: from the driver to the app, the screen, the widget, and back."""
+        """Wait until a message has gone its way: from the app to the screen, the widget, and back."""
         for _ in range(4):
             await self.pilot._wait_for_screen()
         await self.pilot.pause(0)
