@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchcon.state.board import is_unfed
+from benchcon.walk.faces import Face
 from benchcon.walk.hearing import Hearing
 from benchcon.walk.layout import Layout
 from benchcon.walk.machine import Walk
@@ -21,6 +22,8 @@ ACTS_US = 200_000
 """What a switch feeds is fed, or is not, this long after it was moved."""
 LAST_US = 2_500_000
 """How long the end of a walk waits for the sign of life that makes its last answers stand."""
+PATIENCE_US = 8_000_000
+"""How long a robot, which has put back what it moved, waits for the supply of what it is to look at."""
 LONG_AGO = -(1 << 60)
 _MOST_NAMES = 3
 
@@ -39,6 +42,12 @@ class Feeding:
         """Board → labels of what was moved since it last said that it is fed; of an unfed one, before it was not."""
         self._doubtful: dict[str, tuple[str, int]] = {}
         """Board → the first group with an answer that does not stand yet, and when the last such answer came."""
+        self.waiting: tuple[str, ...] = ()
+        """Boards without supply that the walk waits for."""
+        self._given_up: set[str] = set()
+        """Those that a robot waits for no more."""
+        self._since_us = 0
+        self._over_us: int | None = None
 
     def begin(self) -> None:
         """Take over what the boards have said so far."""
@@ -94,10 +103,40 @@ class Feeding:
             if board in self._told_us:
                 self._doubtful[board] = (self._doubtful.get(board, (walk.group.name, 0))[0], now_us)
 
-    @property
-    def doubtful(self) -> bool:
-        """Whether there are answers that do not stand yet."""
-        return bool(self._doubtful)
+    def heard(self, event: ev.Event, walk: Walk) -> None:
+        """Take what a board says, and ask anew what was looked at without supply."""
+        button = self.layout.channels_of(walk.answer_button) if walk.answer_button else ()
+        went, group = self.take(event, button)
+        if group and group in walk.done:
+            self._over_us = None
+            for _ in walk.groups:
+                if group in walk.done:
+                    walk.back(event.at_us)
+        elif (went or group) and walk.state == "look" and self.lacking(walk):
+            walk.again(event.at_us)
+
+    def tend(self, walk: Walk, face: Face, now_us: int) -> bool:
+        """Say when the walk begins and ends to wait for supply; return whether it does. A robot waits a while only."""
+        looking = walk.state in ("light", "look")
+        lacking = tuple(self.lacking(walk)) if looking else ()
+        if lacking != self.waiting:
+            if lacking:
+                face.warn(f"{self.advice(lacking)}; the walk waits for it")
+            elif looking:
+                face.warn("there is supply again")
+            self.waiting, self._since_us = lacking, now_us
+        if lacking and face.robot and (now_us - self._since_us > PATIENCE_US or self._given_up.issuperset(lacking)):
+            self._given_up.update(lacking)
+            walk.note(self.advice(lacking))
+            walk.skip(now_us)
+        elif not lacking and walk.state == "look":
+            self._given_up.clear()
+        return bool(lacking)
+
+    def settled(self, now_us: int) -> bool:
+        """Whether, the walk being over, all answers stand; the last ones wait for the next sign of life."""
+        self._over_us = now_us if self._over_us is None else self._over_us
+        return not self._doubtful or now_us - self._over_us >= LAST_US
 
     def boards(self, walk: Walk) -> list[str]:
         """Boards that must be fed for the step at hand to be looked at."""

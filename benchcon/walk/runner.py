@@ -14,7 +14,7 @@ from benchcon.session import Session
 from benchcon.walk import at_work, judge
 from benchcon.walk.evidence import Change
 from benchcon.walk.faces import Answer, Face, Scene
-from benchcon.walk.feeding import LAST_US, Feeding
+from benchcon.walk.feeding import Feeding
 from benchcon.walk.hearing import Hearing
 from benchcon.walk.machine import Walk
 from benchcon.walk.outputs import Outputs
@@ -31,8 +31,6 @@ STUCK_US = 5_000_000
 """Outputs that are not as wanted after this long are told to the person."""
 RETRY_US = 500_000
 """Outputs that could not be set are tried again after this."""
-UNFED_US = 8_000_000
-"""How long a robot, which has put back what it moved, waits for the supply of what it is to look at."""
 RAW_US = 150_000
 """How long a robot waits for raw edges to be switched on."""
 
@@ -85,11 +83,6 @@ class Runner:
         self._shown: tuple[Any, ...] = ()
         self._lost: set[str] = set()
         self.feeding = Feeding(self.hearing, walk.layout)
-        self._unfed: tuple[str, ...] = ()
-        """Boards without supply that the walk waits for."""
-        self._given_up: set[str] = set()
-        """Those that a robot waits for no more."""
-        self._unfed_since = self._over_us = 0
         self._upsets: set[str] = set()
         """Boards that were reset or lost and have not told how they stand since."""
 
@@ -120,7 +113,7 @@ class Runner:
     def _loop(self) -> None:
         while True:
             self._follow()
-            if self.left or (self.walk.state == "over" and not self._last_look_doubtful()):
+            if self.left or (self.walk.state == "over" and self.feeding.settled(self._now())):
                 return
             try:
                 item = self._inbox.get(timeout=self._timeout_s())
@@ -134,11 +127,6 @@ class Runner:
             else:
                 self._came_back(item)
             self._tick(self._now())
-
-    def _last_look_doubtful(self) -> bool:
-        """Whether the next sign of life may still say that what was looked at last had no supply."""
-        self._over_us = self._over_us or self._now()
-        return self.feeding.doubtful and self._now() - self._over_us < LAST_US
 
     def _now(self) -> int:
         return self.session.now_us()
@@ -161,7 +149,7 @@ class Runner:
             return
         for change, how in self.hearing.changes(event):
             self._hear(change, how)
-        self._feed(event)
+        self.feeding.heard(event, self.walk)
         if isinstance(event, ev.Boot):
             self.hearing.was_reset(board)
             self._upset(board)
@@ -175,17 +163,6 @@ class Runner:
         if how == "is" and walk.state == "look":
             self._by_button(change)
         walk.heard(change, at_us, how)
-
-    def _feed(self, event: ev.Event) -> None:
-        """What was looked at on a board without supply proves nothing: it is asked anew, when the board is fed."""
-        walk = self.walk
-        button = walk.layout.channels_of(walk.answer_button) if walk.answer_button else ()
-        went, group = self.feeding.take(event, button)
-        if group and group in walk.done:
-            while group in walk.done:
-                walk.back(event.at_us)
-        elif (went or group) and walk.state == "look" and self.feeding.lacking(walk):
-            walk.again(event.at_us)
 
     def _link(self, event: ev.Link) -> None:
         board = self.hearing.names.get(event.source)
@@ -287,8 +264,9 @@ class Runner:
             walk.steady()
         if self._retry_us and now >= self._retry_us and not self._upsets:
             self._retry_us, self._wants_shown = 0, -1
-        self._wait_for_supply(now)
-        shown = self._wants_shown == walk.wants_number and not self._unfed
+        if self.feeding.tend(walk, self.face, now):
+            self._stuck_since = now
+        shown = self._wants_shown == walk.wants_number
         if walk.state == "light" and shown and not self._upsets and now - self._stuck_since > STUCK_US:
             self._stuck_since = now
             held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
@@ -298,22 +276,6 @@ class Runner:
                 walk.skip(now)
         if self._raw_waiting and now >= self._raw_until:
             self._raw_waiting.clear()
-
-    def _wait_for_supply(self, now: int) -> None:
-        walk = self.walk
-        lacking = tuple(self.feeding.lacking(walk)) if walk.state in ("light", "look") else ()
-        if lacking != self._unfed:
-            if lacking:
-                self.face.warn(f"{self.feeding.advice(lacking)}; the walk waits for it")
-            elif walk.state in ("light", "look"):
-                self.face.warn("there is supply again")
-            self._unfed, self._unfed_since, self._stuck_since = lacking, now, now
-        if lacking and self.face.robot and (now - self._unfed_since > UNFED_US or self._given_up.issuperset(lacking)):
-            self._given_up.update(lacking)
-            walk.note(self.feeding.advice(lacking))
-            walk.skip(now)
-        elif not lacking and walk.state == "look":
-            self._given_up.clear()
 
     def _follow(self) -> None:
         """Make the outputs, the raw edges, the journal and the face follow the walk."""
@@ -362,14 +324,15 @@ class Runner:
         )
 
     def _waits(self) -> str:
-        return f"Unfed: {', '.join(self._unfed)}" if self._unfed else "Dark" if self._dark else ""
+        unfed = ", ".join(self.feeding.waiting)
+        return f"Unfed: {unfed}" if unfed else "Dark" if self._dark else ""
 
     def _trouble(self) -> str:
         if self._lost:
             names = ", ".join(sorted(self._lost))
             return f"Board {names} is gone: plug it in again. The walk waits, and then asks this one anew."
-        if self._unfed:
-            advice = self.feeding.advice(self._unfed)
+        if self.feeding.waiting:
+            advice = self.feeding.advice(self.feeding.waiting)
             return f"{advice[0].upper()}{advice[1:]}. The walk waits for it."
         if self._dark:
             return "A board is dark. End dark, and the walk goes on; asking again (back, again) ends it too."
