@@ -39,7 +39,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         text = draft(ask(args.ports, args.seconds))
     except Trouble as trouble:
-        raise Trouble(f"{trouble}; nothing was written") from None
+        hint = "" if "'benchcon" in str(trouble) else "; try 'benchcon ports', or another cable or port"
+        raise Trouble(f"{trouble} (nothing was written{hint})") from None
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
         print(_told(args.out, text))

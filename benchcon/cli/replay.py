@@ -148,7 +148,8 @@ def _faults_told(case: Case, verdict: Verdict) -> str:
     if verdict.target == "state":  # no boards
         return ""
     if case.faults is not None:
-        return f"the faults that {toml} names were put in ({printable(case.faults.name)})"
+        chance = "" if verdict.same else "; one that acts by chance does not do the same twice"
+        return f"the faults that {toml} names were put in ({printable(case.faults.name)}){chance}"
     if verdict.same:
         return ""
     return (

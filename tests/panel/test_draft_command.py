@@ -88,6 +88,6 @@ def test_a_port_where_nobody_answers_is_one_line_and_no_file(
         os.close(theirs)
     err = capsys.readouterr().err
     assert err.startswith(f"benchcon: {port}: nobody answered within 0.5 s; is that the right port?")
-    assert err.endswith("; nothing was written\n")
+    assert err.endswith("(nothing was written)\n")
     assert err.count("\n") == 1
     assert not out.exists()

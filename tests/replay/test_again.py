@@ -206,7 +206,10 @@ def test_against_boards_it_is_said_whether_faults_were_put_in(
     (tmp_path / "desk.capture.toml").write_text('against = ["simulated"]\nfast = true\nfaults = "worn.toml"\n')
     assert main(["replay", str(capture), "--against", "simulated"]) == 1
     told = capsys.readouterr().err
-    assert told == "benchcon: against simulated: the faults that desk.capture.toml names were put in (worn.toml)\n"
+    assert told.startswith(
+        "benchcon: against simulated: the faults that desk.capture.toml names were put in (worn.toml)"
+    )
+    assert told.count("\n") == 1
     case = case_of(capture)
     different = Verdict("simulated", {"power.sw_main": "otherwise"})
     assert "no faults were put into the boards" in _faults_told(replace(case, faults=None), different)
