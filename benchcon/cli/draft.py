@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         text = draft(ask(args.ports, args.seconds))
     except Trouble as trouble:
-        hint = "" if "'benchcon" in str(trouble) else "; try 'benchcon ports', or another cable or port"
+        hint = "; try another cable or port: 'benchcon ports' lists them" if "no answer" in str(trouble) else ""
         raise Trouble(f"{trouble} (nothing was written{hint})") from None
     if args.out:
         write_whole(args.out, text.encode(), force=args.force)
