@@ -55,7 +55,7 @@ class Attendance:
         return told + ([line] if line else [])
 
     def _idents(self) -> list[str]:
-        return list(dict.fromkeys(ident for ident in self.answered.values() if ident))
+        return list(dict.fromkeys(ident for port in self._ports if (ident := self.answered.get(port))))
 
 
 def _about(port: str, text: str) -> str:

@@ -38,14 +38,14 @@ def unknown_pins(panel: Panel) -> list[str]:
 def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
     """Return in one line how the boards that are there (by ident) differ from those of the panel file; empty if not.
 
-    ``not there: desk; there, but not in my.toml: lighting, met``. A panel without boards differs from nothing.
+    ``in my.toml, but not there: desk; there, but not in my.toml: lighting, met``. A panel without boards differs from nothing.
     """
     if not panel.boards:
         return ""
     wanted = {board.ident or board.name: board.name for board in panel.boards}
     missing = [name for ident, name in wanted.items() if ident not in idents]
     strange = [ident for ident in idents if ident and ident not in wanted]
-    told = [f"of {file}, not there: {', '.join(missing)}"] if missing else []
+    told = [f"in {file}, but not there: {', '.join(missing)}"] if missing else []
     told += [f"there, but not in {file}: {', '.join(strange)}"] if strange else []
     return printable("; ".join(told))
 

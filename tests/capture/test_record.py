@@ -216,7 +216,7 @@ def test_boards_that_are_not_those_of_the_panel_file_are_told_in_one_line(demo: 
     assert process.stderr is not None
     told = process.stderr.read()
     assert process.wait(PATIENCE_S) == 0
-    assert f"of {panel}, not there: lighting, met, power; there, but not in {panel}: power" in told
+    assert f"in {panel}, but not there: lighting, met, power; there, but not in {panel}: power" in told
 
 
 def test_record_and_check_count_alike(demo: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
