@@ -38,7 +38,8 @@ def unknown_pins(panel: Panel) -> list[str]:
 def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
     """Return in one line how the boards that are there (by ident) differ from those of the panel file; empty if not.
 
-    ``in my.toml, but not there: desk; there, but not in my.toml: lighting, met``. A panel without boards differs from nothing.
+    ``in my.toml, but not there: desk; there, but not in my.toml: lighting, met``. A panel without boards differs from
+    nothing.
     """
     if not panel.boards:
         return ""
