@@ -17,6 +17,7 @@ from textual.screen import Screen
 
 from benchcon.console import captures
 from benchcon.console.ask import Ask
+from benchcon.console.behind import first_known
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import DarkWatch, NotConfirmed
@@ -50,6 +51,7 @@ class ConsoleApp(App[int]):
     """The console on a session, live or replayed."""
 
     CSS_PATH = "console.tcss"
+    VERTICAL_BREAKPOINTS = [(0, "-lowest"), (8, "-low"), (16, "-tall")]  # noqa: RUF012 - Textual declares it so
     TITLE = "benchcon"
     ENABLE_COMMAND_PALETTE = True
     COMMANDS = App.COMMANDS | {PartsProvider}
@@ -97,6 +99,9 @@ class ConsoleApp(App[int]):
 
     def on_mount(self) -> None:
         """Open the bench and begin to look."""
+        if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
+            self.session.jump(first_known(self.session))
+            self.sight.start_anew()
         self.push_screen(BenchScreen(self.sight))
         if not self.is_headless:
             # What is loaded by now stays: no later search for garbage need look at it and hold a repaint up meanwhile.
@@ -164,12 +169,18 @@ class ConsoleApp(App[int]):
 
         def show() -> None:
             seconds = 3 if severity == "information" else 7
-            self.notify(text, severity=severity, markup=False, timeout=seconds)  # type: ignore[arg-type]
+            self.notify(text, severity=severity, markup=False, timeout=seconds)
 
         loop = self._loop
         if loop is None or not self.is_running:
             return
         loop.call_soon_threadsafe(lambda: self.call_later(show))
+
+    def notify(self, message: str, **how: Any) -> None:
+        """Show a line for a moment. There is room for two rows: the oldest gives way."""
+        for old in list(self._notifications)[: None if len(message) > self.size.width - 14 else -1]:
+            self._unnotify(old, refresh=False)
+        super().notify(message, **how)
 
     def _tell_triggers(self, events: list[Event]) -> None:
         """A trigger that fires is said at once, whatever is on the screen."""
@@ -327,9 +338,6 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, WalkScreen):
             self.push_screen(Help(self.screen.help_groups()))
             return
-        if isinstance(self.screen, WalkScreen):
-            self.push_screen(Help(self.screen.help_groups()))
-            return
         live = self.session.live
         own = [
             each for _, each in BindingsMap(self.BINDINGS) if live or self.check_action(each.action, ()) is not False
@@ -341,14 +349,24 @@ class ConsoleApp(App[int]):
         views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]
         groups.append(("Views", BindingsMap(views)))
         for title, owner in (("Face", Face), ("Raw", Raw), ("News", News), ("Links", Links), ("Time", TimeLine)):
-            groups.append((title, BindingsMap(owner.BINDINGS)))
+            left_out = ("hold" if live else "pause") if owner is News else ""
+            groups.append((title, BindingsMap(each for each in owner.BINDINGS if _action(each) != left_out)))
         if live:
             groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
             for title, walker in (("Walk", WalkScreen), ("Wiggle watch", WiggleScreen), ("Load and soak", SoakScreen)):
                 groups.append((title, BindingsMap(walker.BINDINGS)))
-        self.push_screen(Help(groups))
+        here = {WalkScreen: "Walk", WiggleScreen: "Wiggle watch", SoakScreen: "Load and soak"}.get(
+            type(self.screen), ""
+        )
+        if isinstance(self.screen, BenchScreen) and self.screen.view != "face":
+            here = self.screen.view.capitalize()
+        self.push_screen(Help(groups, here))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything, for the command palette."""
         yield from keys_now(self, screen)
         yield from boards_and_lists(self, screen)
+
+
+def _action(binding: BindingType) -> str:
+    return binding.action if isinstance(binding, Binding) else binding[1]

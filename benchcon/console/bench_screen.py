@@ -41,6 +41,10 @@ LIST_S = 0.1
 """Lists and the time line are drawn no more often than this, besides at each key."""
 
 
+NEEDED = ("replay('play')", "leave", "untype", "", "record", "stop_recording", "mark", "keep")
+"""Keys that have room on the last row before others, the most needed first."""
+
+
 class BenchScreen(Screen[None]):
     """Head, views, what was touched last, keys."""
 
@@ -72,7 +76,7 @@ class BenchScreen(Screen[None]):
             yield Transport(self.sight, self.sight.session, id="transport")
         yield Notice(self.sight, id="notice")
         yield Touched(live=self.sight.session.live, id="touched")
-        yield KeyLine(id="keys")
+        yield KeyLine(needed=NEEDED, id="keys")
 
     def on_mount(self) -> None:
         """Begin at the face."""
@@ -161,8 +165,11 @@ class BenchScreen(Screen[None]):
         why = ""
         if not self.sight.session.live:
             why = why_not(event.key)
-        elif isinstance(part, Control) and event.key in ("space", "enter", "plus", "minus"):
+        elif isinstance(part, Control) and event.key in ("space", "enter", "plus", "equals_sign", "minus"):
             why = f"{label_of(part)} is a control of the real panel: only a hand can move it"
+            if self.sight.work.can_work(part):
+                keys = "press it with Enter, hold it with Space" if part.kind == "button" else "turn it with + and -"
+                why = f"{label_of(part)}: {keys}"
         if why:
             self.app.notify(why, timeout=3, markup=False)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
@@ -75,7 +76,11 @@ def start(app: ConsoleApp) -> None:
             app.tell(f"recording into {printable(text)}")
 
     # As the captures are named that triggers and the key begin.
-    name = datetime.now(UTC).strftime("bench.%Y%m%dT%H%M%SZ.capture")
+    stem = datetime.now(UTC).strftime("bench.%Y%m%dT%H%M%SZ")
+    name, number = f"{stem}.capture", 1
+    while Path(name).exists():  # the last minutes may be kept in one that was begun in the same second
+        number += 1
+        name = f"{stem}-{number}.capture"
     why = "Everything on the wire goes into this file until you press r again. It is never written over another."
     app.push_screen(Ask("Record into", why, name, check=session.start_recording), done)
 

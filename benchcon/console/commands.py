@@ -59,6 +59,8 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
         for name, board in app.sight.boards.items():
             title = f"Wink: {printable(app.sight.title_of(name))}"
             yield SystemCommand(title, "which board is it?", partial(work.wink, board))
+    told = "dark ground; NO_COLOR=1 benchcon sends none, and the terminal's own theme is seen"
+    yield SystemCommand("Colours, theme: light or dark", told, app.action_help)
     for news in screen.query(News):
         if not news.brief:
             yield SystemCommand("Filter the news", "key / in the news", news.action_filter)

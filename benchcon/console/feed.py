@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from benchcon.console.folding import Folding
@@ -49,6 +49,10 @@ class Feed:
         self.news: deque[tuple[int, ev.Event]] = deque(maxlen=NEWS_KEPT)
         """The latest events with their running count, oldest first; signs of life and plain answers are left out."""
         self.news_count = 0
+        self.whole = True
+        """Whether nothing happened before the first news that were ever listed."""
+        self.refills = 0
+        """How often the list was made anew."""
         self.folding = Folding()
         """News that are entries for several, by their number."""
         self.touched: Touch | None = None
@@ -111,16 +115,28 @@ class Feed:
                 elif sort is ev.Alive:
                     self.alive.add(event[1])
                     continue
-                elif sort in (ev.Asked, ev.Answered) and (not _worth_telling(event) or self._folded(event)):
-                    continue
-                self.news_count += 1
-                self.news.append((self.news_count, event))
+                self._list(event)
             for listener in self.listeners:
                 listener(events)
         if touched is not None:
             self.touched = Touch(*touched)
         self.events_seen += count
         return count
+
+    def _list(self, event: ev.Event) -> None:
+        if worth_telling(event) and not self._folded(event):
+            self.news_count += 1
+            self.news.append((self.news_count, event))
+
+    def refill(self, events: Iterable[ev.Event], whole: bool) -> None:
+        """List these instead, oldest first: what happened in a recording until where it stands."""
+        self.news.clear()
+        self.folding.clear()
+        self.news_count = 0
+        self.whole = whole
+        self.refills += 1
+        for event in events:
+            self._list(event)
 
     def _folded(self, event: ev.Event) -> bool:
         """Whether a request is one more of an entry that stands already."""
@@ -135,14 +151,15 @@ class Feed:
 
     def start_anew(self) -> None:
         """Forget what was seen: a replay has jumped elsewhere."""
-        self.news.clear()
-        self.folding.clear()
+        self.refill((), whole=True)
         self.fresh.clear()
         self.touched = None
 
 
-def _worth_telling(event: ev.Event) -> bool:
-    """Requests and answers are many and alike; tell those that change something or were refused."""
+def worth_telling(event: ev.Event) -> bool:
+    """Signs of life are left out, and of the many requests and answers those that change and refuse nothing."""
     if isinstance(event, ev.Answered):
         return event.words[:1] == ("no",)
-    return isinstance(event, ev.Asked) and event.words[:1] in (("dark",), ("light",), ("set",))
+    if isinstance(event, ev.Asked):
+        return event.words[:1] in (("dark",), ("light",), ("set",))
+    return not isinstance(event, ev.Alive)

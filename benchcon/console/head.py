@@ -28,8 +28,16 @@ VIEWS = (
 """Name, key and word of each view."""
 
 
+Tab = tuple[str, str, str]
+
+
+def _wide(tabs: list[Tab]) -> int:
+    """Cells that the views take."""
+    return sum(len(key) + bool(key and word) + len(word) + 2 for _, key, word in tabs)
+
+
 class Head(Drawn):
-    """The row at the top. The title gives way first, then how the boards stand."""
+    """The row at the top. How the boards stand gives way first, then the title, then what `_fitting` says."""
 
     GROUND = RAISED
     DEFAULT_CSS = """
@@ -52,55 +60,71 @@ class Head(Drawn):
         """Draw the row."""
         sight, width = self.sight, canvas.width
         canvas.wipe(0, 0, width, 1, self.ground)
+        right, tabs = self._fitting(width)
         end = width - 1
-        for text, colour, bold in reversed(self._right(width)):
+        for text, colour, bold in reversed(right):
             end -= len(text)
             canvas.write(end, 0, text, ink(colour, RAISED, bold=bold))
             end -= 2
-        tabs = sum(len(key) + len(word) + 3 for _, key, word in VIEWS)
         x, simulated = 1, sight.session.simulated
-        room = end - tabs - 3
+        wide = _wide(tabs)
+        room = end - wide - 3
         title = fitted(printable(sight.panel.title) or "benchcon", min(room, 40))
         if room >= 4:
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
             x += len(title) + 2
-        if simulated and x + 12 + tabs < end:
+        if simulated and x + 12 + wide < end:
             canvas.write(x, 0, " SIMULATED ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
             x += 13
-        x = self._paint_tabs(canvas, x)
+        x = self._paint_tabs(canvas, x, tabs)
         told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in sight.standings.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:
             for text, colour in told:
                 canvas.write(x, 0, text, ink(colour, RAISED))
                 x += len(text) + 2
 
-    def _paint_tabs(self, canvas: Canvas, x: int) -> int:
+    def _paint_tabs(self, canvas: Canvas, x: int, tabs: list[Tab]) -> int:
         self._tabs.clear()
-        for name, key, word in VIEWS:
+        for name, key, word in tabs:
             here = name == self.view
             start = x
-            canvas.write(x, 0, key.upper(), ink(QUIET if here else BRASS, RAISED, bold=not here))
-            x += len(key) + 1
+            canvas.write(x, 0, key, ink(QUIET if here else BRASS, RAISED, bold=not here))
+            x += len(key) + bool(key and word)
             style = ink(IVORY if here else ENGRAVED, RAISED, bold=here, reverse=here and not self.colour)
             canvas.write(x, 0, word, style)
             x += len(word) + 2
             self._tabs.append((start, x - 1, name))
         return x + 1
 
-    def _right(self, width: int) -> list[tuple[str, str, bool]]:
-        """What stands at the right; names of files give way first."""
-        room = width - sum(len(key) + len(word) + 3 for _, key, word in VIEWS) - 2
-        for name_width in (40, 32, 24, 16, 13, 8, 0):
-            found = self._told(width >= 100, name_width)
-            if sum(len(text) + 2 for text, _, _ in found) <= room:
+    def _fitting(self, width: int) -> tuple[list[tuple[str, str, bool]], list[Tab]]:
+        """What stands at the right, and the views. Where room is short it gives way part by part.
+
+        First names of files, then how far the bench remembers; then the words of the views that are not shown, then
+        those views, then a recording's own sign. Dark stays.
+        """
+        whole = [(name, key.upper(), word) for name, key, word in VIEWS]
+        here = [each for each in whole if each[0] == self.view]
+        brief = [each if each in here else (each[0], each[1], "") for each in whole]
+        dark = self._told(False, 0)[-1:] if self._dark else []
+        tries = [(self._told(width >= 100, name_width), whole) for name_width in (40, 32, 24, 16, 13, 8, 0)]
+        brisk = [each for each in self._told(False, 0) if each[2]]
+        tries += [(brisk, whole), (brisk, brief), (dark, brief), (brisk, here), (dark, here), (dark, [])]
+        for right, tabs in tries:
+            if 1 + _wide(tabs) + sum(len(text) + 2 for text, _, _ in right) <= width + 1:
                 break
-        return found
+        return right, tabs
+
+    @property
+    def _dark(self) -> bool:
+        return any(board.dark for board in self.sight.boards.values())
 
     def _told(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
+        return [*self._written(wide, name_width), *([("◐ DARK", WARN, True)] if self._dark else [])]
+
+    def _written(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
+        """What is played, recorded and remembered; what matters most is bold."""
         session = self.sight.session
         found: list[tuple[str, str, bool]] = []
-        if any(board.dark for board in self.sight.boards.values()):
-            found.append(("◐ DARK", WARN, True))
         if not session.live:
             name = session.path.name if isinstance(session, ReplaySession) else ""
             found.append((f"▶ {fitted(printable(name), max(name_width, 8))}", BRASS, True))

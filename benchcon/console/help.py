@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from textwrap import wrap
 from typing import ClassVar
@@ -29,7 +29,10 @@ board does not confirm within half a second the screen says so: pull the plug. L
 this program dies, the boards go dark by themselves after two seconds.
 
 Lamps under test: no lamp flashes more than three times a second and no board is asked for more current than its \
-budget in the panel file; what was held back for that is counted under Links."""
+budget in the panel file; what was held back for that is counted under Links.
+
+Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR set (NO_COLOR=1 benchcon) no colour is \
+sent and the terminal's own are seen. Nothing is told by colour alone."""
 
 WORDS = (
     ("remembers 3:20", "so much of the bench is held in memory, ten minutes at the most; k writes it to a file"),
@@ -91,52 +94,72 @@ def by_kind(title: str, bindings: BindingsMap) -> list[tuple[str, list[Binding]]
     return list(found.items())
 
 
+def _told(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
+    """Keys and what they do; each key once, with all that it does at different moments."""
+    seen: dict[str, list[str]] = {}
+    for binding in bindings:
+        if binding.description and not binding.system:
+            faces = seen.setdefault(binding.description, [])
+            # One key that stands for several on the key line has them all here, but for the ten figures.
+            face = key_face(binding) if binding.action.startswith("type(") else face_of(binding.key)
+            if face not in faces:
+                faces.append(face)
+    by_keys: dict[tuple[str, ...], list[str]] = {}
+    for word, faces in seen.items():
+        by_keys.setdefault(tuple(faces), []).append(word)
+    return [(list(faces), " / ".join(words)) for faces, words in by_keys.items()]
+
+
 class Help(ModalScreen[None]):
     """Keys by where they work."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,f1,question_mark,q", "close", "Back")]
 
-    def __init__(self, groups: Iterable[tuple[str, BindingsMap]]) -> None:
+    def __init__(self, groups: Iterable[tuple[str, BindingsMap]], at: str = "") -> None:
+        """`at`: the section to open at; its own part of the face if it has several."""
         super().__init__()
         self._groups = list(groups)
+        self._at = at
 
     def compose(self) -> ComposeResult:
         """The text, scrolling."""
         with VerticalScroll(id="help"):
-            yield Static(self._text())
+            for text in self._sections():
+                section = Static(text)
+                section.set_class(bool(self._at) and text.plain.startswith(f"{self._at}\n"), "-here")
+                yield section
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Let the arrows scroll."""
-        self.query_one(VerticalScroll).focus()
+        """Let the arrows scroll, from the section that was asked for."""
+        scroll = self.query_one(VerticalScroll)
+        scroll.focus()
+        for section in self.query(".-here"):
+            self.call_after_refresh(scroll.scroll_to_widget, section, top=True, animate=False, force=True)
+            break
 
     def _text(self) -> Text:
-        text = Text()
-        text.append("Keys\n\n", f"bold {IVORY}")
+        return Text().join(self._sections())
+
+    def _sections(self) -> Iterator[Text]:
+        yield Text("Keys\n\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
-            seen: dict[str, list[str]] = {}
-            for binding in bindings:
-                if binding.description and not binding.system:
-                    faces = seen.setdefault(binding.description, [])
-                    # One key that stands for several on the key line has them all here, but for the ten figures.
-                    face = key_face(binding) if binding.action.startswith("type(") else face_of(binding.key)
-                    if face not in faces:
-                        faces.append(face)
-            if not seen:
+            told = _told(bindings)
+            if not told:
                 continue
-            text.append(f"{title}\n", f"bold {BRASS}")
-            for word, faces in seen.items():
+            text = Text(f"{title}\n", f"bold {BRASS}")
+            for faces, word in told:
                 text.append(f"  {'  '.join(faces):<26}", IVORY)
                 text.append(f"{word}\n", ENGRAVED)
-            text.append("\n")
-        text.append("What it shows\n\n", f"bold {IVORY}")
+            yield text.append("\n")
+        text = Text("What it shows\n\n", f"bold {IVORY}")
         text.append(ABOUT, ENGRAVED)
         text.append("\n\nWords on the screen\n\n", f"bold {IVORY}")
-        for word, told in WORDS:
-            first, *more = wrap(told, 50)
+        for word, meaning in WORDS:
+            first, *more = wrap(meaning, 50)
             text.append(f"  {word:<20}", IVORY)
             text.append(f"{first}\n" + "".join(f"{'':22}{line}\n" for line in more), ENGRAVED)
-        return text
+        yield text
 
     def action_close(self) -> None:
         """Back to where it was called from."""

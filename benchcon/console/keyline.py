@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 from textual import events
@@ -11,6 +11,9 @@ from textual.binding import Binding
 from benchcon.console.canvas import Canvas
 from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, ink
+
+_SHORT = {"keep": "Keep", "name": "Name", "stop_recording": "Stop rec"}
+"""What a key does, in a word, where help says it in more."""
 
 _FIRST = ("help", "light")
 _LAST = ("dark",)
@@ -78,6 +81,8 @@ class KeyLine(Drawn):
     """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help.
 
     `only`: the keys of these actions and no others, in this order, as a row of their own; `without`: all others.
+    `needed`: actions that are given room before all others, the most needed first; an empty one stands for the first
+    key of what has the keyboard.
     """
 
     GROUND = RAISED
@@ -85,9 +90,16 @@ class KeyLine(Drawn):
     KeyLine { height: 1; dock: bottom; }
     """
 
-    def __init__(self, *, only: Collection[str] = (), without: Collection[str] = (), id: str | None = None) -> None:
+    def __init__(
+        self,
+        *,
+        only: Collection[str] = (),
+        without: Collection[str] = (),
+        needed: Sequence[str] = (),
+        id: str | None = None,
+    ) -> None:
         super().__init__(id=id)
-        self._only, self._without = only, without
+        self._only, self._without, self._needed = only, without, needed
         self._shown: list[Shown] = []
 
     def on_mount(self) -> None:
@@ -106,13 +118,16 @@ class KeyLine(Drawn):
             style = ink(GROUND, BAD, bold=True) if dark and self.colour else ink(IVORY if dark else ENGRAVED, RAISED)
             canvas.write(shown.start + len(face), 0, ("" if dark else " ") + shown.word + (" " if dark else ""), style)
 
+    def _word(self, binding: Binding) -> str:
+        return _SHORT.get(binding.action, binding.description)
+
     def _laid_out(self, width: int) -> list[Shown]:
         chosen: dict[str, tuple[str, str, str]] = {}
         for _, binding, enabled, _ in self.screen.active_bindings.values():
             name = binding.action.partition("(")[0]
             elsewhere = name not in self._only if self._only else name in self._without
             if binding.show and enabled and not elsewhere and binding.action not in chosen:
-                chosen[binding.action] = (binding.key, key_face(binding), binding.description)
+                chosen[binding.action] = (binding.key, key_face(binding), self._word(binding))
         for binding in self.app._bindings.key_to_bindings.get("f9", ()):
             # Dark works over every question too, where the screen's own bindings do not tell it.
             if not self._only and self.app.check_action(binding.action, ()):
@@ -124,15 +139,38 @@ class KeyLine(Drawn):
         last = [chosen.pop(name) for name in _LAST if name in chosen]
         end = width - sum(len(face) + len(word) + 3 for _, face, word in last)
         shown: list[Shown] = []
+        fits = self._fitting([*first, *self._ranked(chosen)], end - 2)
         x = 1
-        for key, face, word in [*first, *chosen.values()]:
-            wide = len(face) + 1 + len(word)
-            if x + wide <= end - 1:
+        for each in [*first, *chosen.values()]:
+            if each in fits:
+                key, face, word = each
+                wide = len(face) + 1 + len(word)
                 shown.append(Shown(key, face, word, x, x + wide))
                 x += wide + 2
         for key, face, word in last:
             shown.append(Shown(key, face, word, end, width))
         return shown
+
+    def _ranked(self, chosen: dict[str, tuple[str, str, str]]) -> list[tuple[str, str, str]]:
+        """The keys, those that are needed most first."""
+        left = dict(chosen)
+        ranked = []
+        for name in self._needed:
+            action = name or next(iter(left), "")
+            if action in left:
+                ranked.append(left.pop(action))
+        return [*ranked, *left.values()]
+
+    @staticmethod
+    def _fitting(keys: Sequence[tuple[str, str, str]], room: int) -> set[tuple[str, str, str]]:
+        """As many as fit, in this order."""
+        found = set()
+        for each in keys:
+            wide = len(each[1]) + 1 + len(each[2])
+            if wide <= room:
+                found.add(each)
+                room -= wide + 2
+        return found
 
     def on_click(self, event: events.Click) -> None:
         """A click on a key is that key."""

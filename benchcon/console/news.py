@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 Numbered = tuple[int, ev.Event]
 
+FIRST_WANTED = 300
+"""News of a recording that are read at once; the others when one looks for them."""
+
 
 class News(Drawn, can_focus=True):
     """The list. Paused it stays where it is, whatever comes; new lines are counted meanwhile."""
@@ -31,6 +34,7 @@ class News(Drawn, can_focus=True):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "filter", "Filter", key_display="/"),
         Binding("space,p", "pause", "Pause"),
+        Binding("s", "hold", "Hold the list"),
         Binding("up", "scroll(1)", "Older", show=False),
         Binding("down", "scroll(-1)", "Newer", show=False),
         Binding("pageup", "leaf(1)", "Older"),
@@ -49,6 +53,13 @@ class News(Drawn, can_focus=True):
         self._matching: deque[Numbered] = deque(maxlen=NEWS_KEPT)
         self._seen = 0
         self._back = 0
+        self._want = FIRST_WANTED
+        self._refills = 0
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """In a recording Space plays, on every view, and the list is held by another key."""
+        live = self.sight.session.live
+        return {"pause": live, "hold": not live}.get(action, True)
 
     @property
     def paused(self) -> bool:
@@ -76,6 +87,20 @@ class News(Drawn, can_focus=True):
             if self._fits(tell(numbered[1], Names(feed)), self.board_of(numbered[1][1])):
                 self._matching.append(numbered)
 
+    def _follow(self) -> None:
+        """In a recording: what happened until where it stands, and nothing that was held from elsewhere."""
+        self.sight.read_back(self._want)
+        if self._refills != self.sight.feed.refills:
+            self._refills = self.sight.feed.refills
+            self._matching.clear()
+            self._seen = 0
+            self.frozen = None
+
+    def _all(self) -> None:
+        """As far back as the list can look."""
+        self._want = NEWS_KEPT
+        self._follow()
+
     def _listed(self) -> Sequence[Numbered]:
         if self.frozen is not None:
             return self.frozen
@@ -96,6 +121,7 @@ class News(Drawn, can_focus=True):
     def paint(self, canvas: Canvas) -> None:
         """Draw the heading and as many lines as fit."""
         width, height = canvas.width, canvas.height
+        self._follow()
         canvas.wipe(0, 0, width, 1, ink(QUIET, RAISED))
         canvas.write(1, 0, self._heading(), ink(ENGRAVED, RAISED, bold=True), width - 2)
         listed = self._listed()
@@ -117,12 +143,12 @@ class News(Drawn, can_focus=True):
 
     def _heading(self) -> str:
         feed = self.sight.feed
-        words = [f"NEWS  {feed.news_count}"]
+        words = [f"NEWS  {'' if feed.whole else 'the last '}{feed.news_count}"]
         if self.wanted:
             words.append(f"only: {printable(self.wanted)}")
         if self.frozen is not None:
             newer = feed.news_count - (self.frozen[-1][0] if self.frozen else 0)
-            words.append(f"PAUSED, {newer} newer")
+            words.append(f"{'PAUSED' if self.sight.session.live else 'HELD'}, {newer} newer")
         elif self._back:
             words.append(f"{self._back} newer below")
         return "   ".join(words)
@@ -164,8 +190,15 @@ class News(Drawn, can_focus=True):
         self._back = 0
         self.repaint()
 
+    def action_hold(self) -> None:
+        """The same while a recording plays."""
+        self._all()
+        self.action_pause()
+
     def action_scroll(self, by: int) -> None:
         """Towards older (`by` > 0) or newer lines; looking back stands still until End."""
+        if by > 0:
+            self._all()
         if by > 0 and self.frozen is None:
             self.frozen = list(self._listed())
         self._back = max(0, self._back + by)
@@ -183,6 +216,8 @@ class News(Drawn, can_focus=True):
 
     def filter(self, wanted: str) -> None:
         """List only what holds these words."""
+        if wanted.strip():
+            self._all()
         self.wanted = wanted.strip()
         self.frozen = None
         self._back = 0

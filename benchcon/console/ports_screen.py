@@ -117,7 +117,8 @@ class PortsScreen(ModalScreen[list[str] | None]):
             yield Static(
                 Text(
                     "Choose with Space. Opening a port can reset what is connected to it, so only ports that you "
-                    "choose are opened. Remembered ones open by themselves next time.",
+                    "choose are opened. Serial ports on which a board answers are remembered, and open by themselves "
+                    "next time; pseudo-terminals and network addresses never are.",
                     ENGRAVED,
                 ),
                 classes="slip-why",

@@ -6,8 +6,9 @@ import time
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from benchcon.console.behind import Behind
 from benchcon.console.captures import troubles
-from benchcon.console.feed import Feed
+from benchcon.console.feed import Feed, worth_telling
 from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
@@ -18,6 +19,7 @@ from benchcon.panel.model import Control, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.wire.events import Event
+from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
@@ -46,7 +48,9 @@ class Sight:
         self.history = History()
         self.past: Past = self.history
         """What the time line draws from."""
+        self._behind: Behind | None = None
         if isinstance(session, ReplaySession):
+            self._behind = Behind(session)
             self.past = Recorded(session.path, session.first_us, session.last_us)
         else:
             self.feed.listeners.append(self._remember)
@@ -58,6 +62,8 @@ class Sight:
         self.notices: list[str] = []
         """What is the matter now, one printable line each."""
         self._noticed = -60.0
+        self._read_back = 0
+        """So many news before this moment of a recording have been asked for."""
         self._encoders: frozenset[tuple[int, str]] = frozenset()
         self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
@@ -138,9 +144,41 @@ class Sight:
                 port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
             ]
         notices += troubles(self.session)
+        notices += self._strangers()
         if self.feed.events_dropped:
             notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")
         self.notices = notices
+
+    def _strangers(self) -> list[str]:
+        """Boards that the panel file does not name, and those that it names and that have not answered.
+
+        In a recording: that nothing is known yet.
+        """
+        named = self.session.panel.boards
+        with self.session.lock:
+            known = [board for board in self.session.state.boards.values() if board.known]
+            here = boards_of(self.session.panel, self.session.state).values()
+        if isinstance(self.session, ReplaySession):
+            if known:
+                return []
+            begins = self.now_us < self.session.first_us + 1_000_000
+            why = "the recording begins here; Space plays" if begins else "no board has said until here what it has"
+            return [f"nothing is known yet: {why}"]
+        if not named:
+            return []
+        others = [printable(board.ident or board.name) for board in known if board not in here]
+        if not others:
+            return []
+        missing = [printable(board.name) for board in named if board.name not in self.boards]
+        told = f"{_listed(others)} {_are(others)} here but not in the panel file"
+        return [
+            told
+            + (
+                f"; {_listed(missing)}, in the file, {'has' if len(missing) == 1 else 'have'} not answered"
+                if missing
+                else ""
+            )
+        ]
 
     def title_of(self, board: str) -> str:
         """What is engraved over a board's plate."""
@@ -164,8 +202,16 @@ class Sight:
                         found = state.at_us, control
         return found[1] if found is not None else None
 
+    def read_back(self, most: int) -> None:
+        """In a recording: have the list hold at least the last `most` news until now, whatever was played of it."""
+        if self._behind is not None and self._read_back < most:
+            self._read_back = most
+            self.feed.drain()
+            self.feed.refill(*self._behind.events(most, worth_telling))
+
     def start_anew(self) -> None:
         """A replay has jumped: forget what was seen, and look again."""
+        self._read_back = 0
         self.feed.start_anew()
         self._seen = None
         self._counted = (0, {})
@@ -176,4 +222,14 @@ class Sight:
         self._unsubscribe()
         if isinstance(self.past, Recorded):
             self.past.close()
+        if self._behind is not None:
+            self._behind.close()
         self.work.close()
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + f" and {names[-1]}"
+
+
+def _are(names: list[str]) -> str:
+    return "is" if len(names) == 1 else "are"

@@ -125,7 +125,7 @@ def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen) -> None:
 
 def _unknown_word(showing: Showing, room: int) -> str:
     """The longest way to say it that fits."""
-    words = (showing.word,) if showing.word == "not wired" else ("not known", "unknown")
+    words = (showing.word,) if showing.word == "not wired" else ("not known",)
     return next((word for word in words if len(word) <= room), "")
 
 

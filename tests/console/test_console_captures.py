@@ -30,7 +30,7 @@ async def test_record_on_and_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         await eyes.see("there.capture")
         assert (tmp_path / "there.capture").read_text() == "mine"  # never over another file
         await eyes.press("ctrl+u", *"night.capture", "enter")
-        await eyes.see("● REC night.capture", "r Stop recording")
+        await eyes.see("● REC night.capture", "r Stop rec")
         session.wait(0.5)
         session.moved("power", sw_main=1)
         await eyes.press("m", *"flicker", "enter", "r")

@@ -1,0 +1,105 @@
+"""What happened in a recording before the moment where it stands, read without leading the replay astray."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from itertools import islice
+
+from benchcon.capture.reader import Reader
+from benchcon.session import ReplaySession
+from benchcon.state import BenchState
+from benchcon.wire.events import Event
+from benchcon.wire.records import KEYFRAME
+
+SETTLING_US = 5_000_000
+"""Opening a port resets many boards: so long after the start they may have to say who they are."""
+MOST_SETTLING = 4_000
+"""Batches looked through for that."""
+_NOTHING = -1
+MOST_BEHIND = 100_000
+"""Batches read to find out what happened before a moment."""
+
+
+def first_known(session: ReplaySession) -> int:
+    """Return the first moment at which something is known: at first a recording often holds only questions.
+
+    That is the start itself if a board is known there; else the moment at which as much was known as came to be known
+    within `SETTLING_US`. Where nothing is known so early it is the start too.
+    """
+    state = BenchState(session.panel.text, session.panel.digest)
+    best, best_us = (0, 0), session.first_us
+    with Reader(session.path) as reader:
+        for batch in islice(reader, MOST_SETTLING):
+            if best[0] and batch.at_us > session.first_us + SETTLING_US:
+                break
+            state.feed(batch)
+            found = _known(state, batch.at_us)
+            if found > best:
+                best, best_us = found, batch.at_us
+                if best_us == session.first_us:
+                    break
+    return best_us
+
+
+def _known(state: BenchState, at_us: int) -> tuple[int, int]:
+    """How many boards are known, and how many of their channels."""
+    known = [board for board in state.boards.values() if board.known and board.standing(at_us) == "live"]
+    values = (board.value_now(channel, at_us) for board in known for channel in board.channels)
+    return len(known), sum(value is not None for value in values)
+
+
+class Behind:
+    """Looks back from where a replay stands; `close` it."""
+
+    def __init__(self, session: ReplaySession) -> None:
+        self._session = session
+        self._reader: Reader | None = None
+
+    def close(self) -> None:
+        """Give the file back."""
+        if self._reader is not None:
+            self._reader.close()
+
+    def events(self, most: int, worth: Callable[[Event], bool]) -> tuple[list[Event], bool]:
+        """Return the last `most` events until now that are `worth` it, oldest first, and whether there are no others.
+
+        Read keyframe by keyframe backwards, and no more once `MOST_BEHIND` batches have been read.
+        """
+        pieces: list[deque[Event]] = []
+        found = read = 0
+        edge_us, before = self._session.now_us(), _NOTHING
+        while True:
+            begun_us, batches = self._piece(edge_us, before)
+            piece: deque[Event] = deque(maxlen=most)
+            for happened in batches:
+                read += 1
+                for event in happened:
+                    if worth(event):
+                        found += 1
+                        piece.append(event)
+            pieces.append(piece)
+            whole = begun_us is None or begun_us <= self._session.first_us
+            if begun_us is None or whole or found >= most or read >= MOST_BEHIND:
+                break
+            edge_us = before = begun_us
+        events = [event for piece in reversed(pieces) for event in piece]
+        return events[-most:], whole and found <= most
+
+    def _piece(self, edge_us: int, before: int) -> tuple[int | None, Iterator[list[Event]]]:
+        """What happened from a keyframe on until `edge_us`, or until the keyframe stamped `before`; and since when."""
+        if self._reader is None:
+            self._reader = Reader(self._session.path)
+        reader = self._reader
+        keyframe = reader.seek(edge_us if before == _NOTHING else before - 1)
+        state = BenchState(self._session.panel.text, self._session.panel.digest)
+        if keyframe is not None:
+            state.feed(keyframe)
+
+        def happened() -> Iterator[list[Event]]:
+            for batch in reader.until(edge_us):
+                if batch.kind == KEYFRAME and batch.at_us == before:
+                    return  # the piece after this one begins here
+                yield state.feed(batch)
+
+        return keyframe.at_us if keyframe is not None else None, happened()

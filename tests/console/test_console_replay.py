@@ -1,0 +1,104 @@
+"""A recording on the screen: where it begins, what its news are after a jump, and that Space plays it on every view."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import Fed
+from console.looking import console
+
+from benchcon.console.behind import Behind
+from benchcon.console.feed import worth_telling
+from benchcon.console.news import News
+from benchcon.session import ReplaySession
+from benchcon.wire.events import Event
+
+
+def switched(path: Path, seconds: int) -> None:
+    """The mains switch thrown once a second; keyframes between come with the writer's own pace."""
+    session = Fed()
+    session.start_recording(path)
+    for second in range(seconds):
+        session.wait(1.0)
+        session.moved("power", sw_main=second % 2 ^ 1)
+        if second == 2:
+            session.mark("here")
+    session.stop_recording()
+
+
+async def test_after_a_jump_the_news_are_those_until_there(tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    switched(path, 60)
+    session = ReplaySession(path)
+    async with console(session) as eyes:
+        await eyes.press("f4")
+        await eyes.press("g", *"4.5", "enter")
+        # The stream began at one second: the switch was thrown at 2, 3 and 4 s, the mark set at 4 s.
+        await eyes.see("NEWS  4 ", "0:00:02.000", "Mains (sw_main) = on", "0:00:04.000", "here")
+        await eyes.press("g", *"55.5", "enter")
+        await eyes.see("NEWS  55 ", "0:00:55.000")
+        assert "0:00:56" not in eyes.text()
+        await eyes.press("slash", *"here", "enter")
+        await eyes.see("only: here", "0:00:04.000")
+        await eyes.press("g", *"3.5", "enter")
+        await eyes.see("Nothing that fits the filter.")
+        await eyes.press("escape")
+        await eyes.see("NEWS  2 ")
+        await eyes.press("full_stop")
+        await eyes.see("NEWS  3 ", "0:00:04.000")
+
+
+@pytest.mark.parametrize("most", [5, 40, 20_000])
+def test_looking_back_gives_what_playing_gave(tmp_path: Path, most: int) -> None:
+    path = tmp_path / "night.capture"
+    switched(path, 130)
+    session = ReplaySession(path)
+    played: list[Event] = []
+    session.subscribe(lambda events: played.extend(filter(worth_telling, events)))
+    behind = Behind(session)
+    session.playing = True
+    for _ in range(40):
+        session.advance(3_333_333)
+        found, whole = behind.events(most, worth_telling)
+        assert [(each[:2], type(each)) for each in found] == [(each[:2], type(each)) for each in played[-most:]]
+        assert whole == (len(played) <= most)
+    assert len(played) == 131
+    behind.close()
+    session.close()
+
+
+@pytest.mark.parametrize("view", ["f2", "f3", "f4", "f5", "f6"])
+async def test_space_plays_a_recording_on_every_view(tmp_path: Path, view: str) -> None:
+    path = tmp_path / "night.capture"
+    switched(path, 10)
+    session = ReplaySession(path)
+    async with console(session) as eyes:
+        await eyes.press(view, "space")
+        await eyes.see("playing")
+        await eyes.press("space")
+        await eyes.see("paused", "Space Play/pause")
+        assert eyes.rows()[-1].count("Space ") == 1  # one key, one meaning
+        if view == "f4":
+            await eyes.press("s")
+            await eyes.see("HELD", "s Hold")
+            assert eyes.app.screen.query_one("#news", News).paused
+
+
+async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> None:
+    path = tmp_path / "young.capture"
+    session = Fed(described=False)
+    session.start_recording(path)
+    for source in range(1, len(session.panel.boards) + 1):
+        session.link(source, "opened", port=f"/dev/ttyUSB{source}")
+    session.wait(2.0)
+    for source, board in enumerate(session.panel.boards, 1):
+        session.describe(source, board.name)
+    session.wait(5.0)
+    session.stop_recording()
+    replay = ReplaySession(path)
+    async with console(replay) as eyes:
+        await eyes.see("paused", "0:00:03.0", "● live")
+        assert "not there" not in eyes.text()
+        await eyes.press("f6", "home")
+        await eyes.see("nothing is known yet: the recording begins here; Space plays")

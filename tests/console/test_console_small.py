@@ -1,0 +1,80 @@
+"""Small screens, messages and help: nothing covers what one looks at, and what one types is always seen."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from console.fed_by_hand import OSTREY, Fed
+from console.looking import console
+
+from benchcon.panel.file import loads
+
+
+@pytest.mark.parametrize("size", [(80, 24), (60, 16), (40, 10), (20, 5)])
+async def test_the_head_gives_way_part_by_part_and_dark_stays(size: tuple[int, int]) -> None:
+    session = Fed()
+    async with console(session, size) as eyes:
+        words = eyes.rows()[0].split()
+        for word in ("F2", "Face"):
+            assert word in words, eyes.rows()[0]
+        await eyes.press("f9")
+        await eyes.until(lambda: eyes.rows()[0].rstrip().endswith("◐ DARK"), "DARK in the head")
+        left = eyes.rows()[0].rpartition("◐")[0]
+        assert left.endswith(" ")  # nothing is written into it
+
+
+@pytest.mark.parametrize("size", [(40, 10), (20, 5)])
+async def test_what_is_typed_into_a_question_is_seen_on_a_small_screen(size: tuple[int, int]) -> None:
+    session = Fed()
+    async with console(session, size) as eyes:
+        await eyes.press("r", "ctrl+u", *"night.cap")
+        await eyes.see("Record into", "night.cap")
+
+
+async def test_a_message_covers_the_first_rows_only() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        before = eyes.rows()
+        eyes.app.notify("trigger: a long word " * 12, markup=False, timeout=30)
+        await eyes.until(lambda: "trigger" in eyes.rows()[0])
+        assert eyes.rows()[2:-1] == before[2:-1]
+
+
+async def test_help_opens_at_the_view_and_names_no_key_twice_in_a_section() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        await eyes.press("f6", "f1")
+        await eyes.until(lambda: any(row.strip(" │▐▌").startswith("Time") for row in eyes.rows()[:5]), "the section")
+        text = eyes.app.screen._text().plain.partition("What it shows")[0]  # type: ignore[attr-defined]
+        for section in text.split("\n\n"):
+            keys = Counter(key for row in section.splitlines()[1:] for key in row[2:28].split("  ") if key.strip())
+            assert not [key for key, times in keys.items() if times > 1], section
+
+
+async def test_the_keys_that_are_needed_most_stand_on_80_columns() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        for view in ("f2", "f3", "f4", "f5", "f6"):
+            await eyes.press(view)
+            await eyes.see("r Record", "m Mark", "k Keep", "q Leave")
+            assert all(key in eyes.rows()[-1] for key in ("F1 Help", "r Record", "m Mark", "k Keep", "q Leave"))
+
+
+async def test_a_simulated_knob_says_how_it_is_turned() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        eyes.app.screen.query_one("#face").select("pressure_set")  # type: ignore[attr-defined]
+        await eyes.press("space")
+        await eyes.told("Pressure set: turn it with + and -")
+
+
+async def test_boards_that_the_panel_file_does_not_name_are_named_in_a_line() -> None:
+    text = '[panel]\ntitle = "Other"\n[boards.desk]\n'
+    other = loads(text, "other.toml")
+    session = Fed(other)
+    session.panel = loads(OSTREY.read_text(), "ostrey.toml")
+    session.describe(2, "met")
+    session.panel = other
+    async with console(session, (140, 45)) as eyes:
+        await eyes.see("met is here but not in the panel file")
