@@ -227,7 +227,7 @@ class ConsoleApp(App[int]):
                 self._shout = None
             late_us = self.session.now_us() - watch.asked_us
             who = "every board that is linked" if watch.absent else "every board"
-            self.tell(f"Dark, confirmed by {who} after {late_us / 1000:.0f} ms. F8 allows light again.", "information")
+            self.tell(f"Dark, confirmed by {who} in {late_us / 1000:.0f} ms; F8 ends it.", "information")
             if watch.absent:
                 names = ", ".join(map(printable, watch.absent))
                 self.tell(f"Nothing can be said of {names}: no port. Pull the plug to be sure.", "warning")
