@@ -40,8 +40,12 @@ def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
     from benchcon.console.walk_scope import Scope
     from benchcon.console.walk_screen import WalkScreen
     from benchcon.walk.folder import Folder
+    from benchcon.walk.hearing import Hearing
+    from benchcon.walk.one_switch import as_it_stands
 
     panel = panel_of(sight, session)
+    if not session.panel.parts:
+        panel = as_it_stands(panel, Hearing(session, panel).values())
 
     def check(text: str) -> None:
         if text:
