@@ -128,6 +128,7 @@ async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
         )
 
 
+@pytest.mark.slow
 async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or_the_space_key(
     desks: Desks, tmp_path: Path
 ) -> None:
@@ -238,6 +239,7 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         await eyes.see("Display Wind speed should show just", "you see", "Enter Just so", "a-g Segment", "← → Place")
 
 
+@pytest.mark.slow
 async def test_what_is_answered_while_a_board_is_away_proves_nothing(desks: Desks) -> None:
     hand = desks.hands["lighting"]
     async with console(desks.session) as eyes:
