@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from benchcon.console.feed import Feed
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.console.showing import label_of
-from benchcon.panel.model import Control
+from benchcon.panel.model import Control, Part
 from benchcon.panel.segments import decode
 from benchcon.wire import events as ev
 from benchcon.wire.printable import printable
@@ -59,12 +59,24 @@ def _named(names: Names, source: int, channel_id: str) -> str:
 def _moved(event: ev.Moved, names: Names) -> tuple[str, str, str]:
     words = []
     for channel_id, value in event.values.items():
-        words.append(f"{_named(names, event.source, channel_id)} = {_value(names, event.source, channel_id, value)}")
+        name, part = _named(names, event.source, channel_id), names.feed.part_on(event.source, channel_id)
+        position = _alone(part, channel_id)
+        if position is None:
+            words.append(f"{name} = {_value(part, value)}")
+        else:
+            words.append(f"{name} = {position}" if value else f"{name} leaves {position}")
     return "is", ", ".join(words), IVORY
 
 
-def _value(names: Names, source: int, channel_id: str, value: int) -> str:
-    part = names.feed.part_on(source, channel_id)
+def _alone(part: Part | None, channel_id: str) -> str | None:
+    """The position of a switch on several contacts at which this one is made and no other; None if there is none."""
+    if not isinstance(part, Control) or len(part.channels) < 2:
+        return None
+    code = tuple(int(channel.id == channel_id) for channel in part.channels)
+    return part.positions[part.codes.index(code)] if code in part.codes else None
+
+
+def _value(part: Part | None, value: int) -> str:
     if isinstance(part, Control):
         if part.kind == "encoder" and value & 0x8000:
             return str(value - 0x10000)

@@ -442,6 +442,14 @@ async def test_every_entry_of_the_news_has_words() -> None:
         )
 
 
+async def test_a_switch_on_several_contacts_is_told_by_its_positions() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("f4")
+        session.news(session.source("lighting"), "is", "int1=0", "int3=1")
+        await eyes.see("Intensity (int1) leaves 1, Intensity (int3) = 3")
+
+
 async def test_links_tell_what_went_wrong_on_the_way() -> None:
     session = Fed()
     async with console(session) as eyes:
