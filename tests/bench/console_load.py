@@ -27,8 +27,13 @@ import tempfile
 import termios
 import time
 import tty
+from collections.abc import Callable
 from fcntl import ioctl
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchcon.wire.board import BoardSide
 
 COLUMNS, ROWS = 140, 45
 BOARDS, CHANNELS = 4, 64
@@ -60,15 +65,10 @@ def panel_text() -> str:
 # --- the boards, in a process of their own --------------------------------------------------------------------------
 
 
-def boards() -> None:
-    """Four boards on pseudo-terminals; a line ``go RATE SECONDS`` on standard input has them tell changes."""
+def open_boards(now_us: Callable[[], int]) -> tuple[list[BoardSide], list[int]]:
+    """Four boards, each on a pseudo-terminal whose name is printed, and the ends to feed them by."""
     from benchcon.wire.board import BoardSide
     from benchcon.wire.items import items
-
-    began = time.monotonic()
-
-    def now() -> int:
-        return int((time.monotonic() - began) * 1e6)
 
     sides, ends = [], []
     for board in range(BOARDS):
@@ -76,12 +76,23 @@ def boards() -> None:
         for number in range(CHANNELS):
             detail = {"top": "03FF"} if kind_of(number) == "pot" else {}
             described.append((kind_of(number), f"c{number}", detail))
-        sides.append(BoardSide(f"b{board}", f"b{board}", items(*described), buffer=255))
+        sides.append(BoardSide(f"b{board}", f"b{board}", items(*described), buffer=255, now_us=now_us()))
         end, slave = pty.openpty()
         tty.setraw(slave)
         os.set_blocking(end, False)
         ends.append(end)
         print(os.ttyname(slave), flush=True)
+    return sides, ends
+
+
+def boards() -> None:
+    """Four boards on pseudo-terminals; a line ``go RATE SECONDS`` on standard input has them tell changes."""
+    began = time.monotonic()
+
+    def now() -> int:
+        return int((time.monotonic() - began) * 1e6)
+
+    sides, ends = open_boards(now)
     rate, until, sent, due = 0.0, 0.0, 0, 0.0
     waiting = [b""] * BOARDS
     values = [[0] * CHANNELS for _ in range(BOARDS)]

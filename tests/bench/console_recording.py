@@ -16,7 +16,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import pty
 import random
 import select
 import statistics
@@ -24,34 +23,21 @@ import subprocess
 import sys
 import tempfile
 import time
-import tty
 from pathlib import Path
 
-from console_load import BOARDS, BRASS, CHANNELS, Terminal, kind_of, p95, panel_text
+from console_load import BOARDS, BRASS, CHANNELS, Terminal, kind_of, open_boards, p95, panel_text
 
 CONTACTS = [number for number in range(CHANNELS) if kind_of(number) == "contact"]
 
 
 def boards() -> None:
     """Four boards; ``go RATE SECONDS`` on standard input floods news of contacts that go to and fro, in turn."""
-    from benchcon.wire.board import BoardSide
-    from benchcon.wire.items import items
-
     began = time.monotonic()
 
     def now() -> int:
         return int((time.monotonic() - began) * 1e6)
 
-    sides, ends = [], []
-    for board in range(BOARDS):
-        described = [("board", "", {"ident": f"b{board}", "name": f"b{board}"})]
-        described += [(kind_of(n), f"c{n}", {"top": "03FF"} if kind_of(n) == "pot" else {}) for n in range(CHANNELS)]
-        sides.append(BoardSide(f"b{board}", f"b{board}", items(*described), buffer=255))
-        end, slave = pty.openpty()
-        tty.setraw(slave)
-        os.set_blocking(end, False)
-        ends.append(end)
-        print(os.ttyname(slave), flush=True)
+    sides, ends = open_boards(now)
     waiting = [bytearray() for _ in ends]
     rate = until = due = 0.0
     sent = [0] * BOARDS

@@ -68,6 +68,7 @@ def test_what_a_hand_does_is_in_the_capture_and_ctrl_c_ends_well(demo: Demo, tmp
     assert values["sw_app"] == 1
 
 
+@pytest.mark.slow
 def test_rotated_packed_and_pruned_it_says_where_the_records_are(demo: Demo, tmp_path: Path) -> None:
     path = tmp_path / "week.capture"
     words = ["--rotate-time", "300 ms", "--keep", "6 kB", "--pack", "--seconds", "2.5"]

@@ -65,6 +65,7 @@ async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytes
         assert " is sw_main=1 #" in kept.read_text()
 
 
+@pytest.mark.slow
 async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     session = Fed()

@@ -16,7 +16,17 @@ from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, NOTE, Batch
 VIEWS = ("f2", "f3", "f4", "f5", "f6")
 
 
-@pytest.mark.parametrize("size", [(1, 1), (10, 3), (30, 8), (80, 24), (118, 34), (230, 70)])
+@pytest.mark.parametrize(
+    "size",
+    [
+        (1, 1),
+        pytest.param((10, 3), marks=pytest.mark.slow),
+        (30, 8),
+        pytest.param((80, 24), marks=pytest.mark.slow),
+        pytest.param((118, 34), marks=pytest.mark.slow),
+        (230, 70),
+    ],
+)
 async def test_any_size_of_terminal(size: tuple[int, int]) -> None:
     session = Fed()
     app = ConsoleApp(session)

@@ -81,7 +81,14 @@ def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str
     assert lit(demo) == {}  # dark on leaving
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
+@pytest.mark.parametrize(
+    "number",
+    [
+        pytest.param(signal.SIGTERM, marks=pytest.mark.slow),
+        pytest.param(signal.SIGHUP, marks=pytest.mark.slow),
+        signal.SIGKILL,
+    ],
+)
 def test_dark_whatever_ends_it(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
     with console(demo, home) as terminal:
         all_live(terminal)

@@ -41,6 +41,7 @@ def conform(paced: Paced, *options: str) -> dict[str, str]:
     return {rule["rule"]: rule["outcome"] for rule in json.loads(done.stdout)["rules"]}
 
 
+@pytest.mark.slow
 def test_a_session_from_reset_with_every_input_and_output_worked(desk: Paced, tmp_path: Path) -> None:
     path = tmp_path / "session.capture"
     panel = drafted(desk.port)
@@ -62,6 +63,7 @@ def test_a_session_from_reset_with_every_input_and_output_worked(desk: Paced, tm
     replay.close()
 
 
+@pytest.mark.slow
 def test_the_dead_man_darkens_the_desk_when_the_console_is_killed(desk: Paced, tmp_path: Path) -> None:
     panel = tmp_path / "desk.toml"
     panel.write_text(drafted(desk.port))

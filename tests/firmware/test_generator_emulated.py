@@ -50,6 +50,7 @@ def told(log: Log) -> list[str]:
     return [word for line in log.news("is") for word in line.words[1:]]
 
 
+@pytest.mark.slow
 def test_the_lighting_desk_tells_each_contact_and_lights_each_lamp(tmp_path: Path) -> None:
     plan = demo_plan("lighting")
     contacts = [contact.channel.id for contact in plan.contacts]
@@ -91,7 +92,7 @@ def test_the_power_desk_reads_its_potentiometer_and_lights_lamps_on_pins(tmp_pat
     assert lit["l_stby"] == 0
 
 
-@pytest.mark.parametrize("chip", ["atmega328p", "atmega2560"])
+@pytest.mark.parametrize("chip", ["atmega328p", pytest.param("atmega2560", marks=pytest.mark.slow)])
 def test_every_kind_of_pin_and_level_on_one_board(chip: str, tmp_path: Path) -> None:
     plan = planned(everything(chip))
     hand = [f"press {id_}" for id_ in ("direct", "high", "far_l", "far_r", "key")]

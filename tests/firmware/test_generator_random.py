@@ -8,6 +8,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
@@ -144,6 +145,7 @@ def compiles(wanted: dict[str, bytes]) -> None:
 
 @settings(max_examples=150, deadline=None)
 @given(panels())
+@pytest.mark.slow
 def test_files_or_a_refusal_that_names_a_line(text: str) -> None:
     refused: list[str] = []
     try:

@@ -47,6 +47,7 @@ def test_a_board_is_brought_up_and_driven(board: Boards, bench: Benches) -> None
     assert threading.get_ident() not in here.threads
 
 
+@pytest.mark.slow
 def test_a_slow_boot_loader_is_waited_for_and_that_is_said(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting", loader_s=1.5)
     here = bench(desk.port)
@@ -138,6 +139,7 @@ def test_a_stalled_board_holds_up_nobody_and_its_port_can_be_given_up(board: Boa
     assert did(here.bench.set_lamp(stuck, "l1", 1))
 
 
+@pytest.mark.slow
 def test_a_port_whose_buffer_is_full_is_given_up_as_well(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting", buffer=60000)
     here = bench(desk.port)
@@ -155,6 +157,7 @@ def test_a_port_whose_buffer_is_full_is_given_up_as_well(board: Boards, bench: B
     here.stands(desk.port, "live")
 
 
+@pytest.mark.slow
 def test_a_full_buffer_that_is_read_again_goes_on_and_dark_is_not_forgotten(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting", buffer=60000)
     here = bench(desk.port)
@@ -408,6 +411,7 @@ def test_garbage_and_endless_lines_are_counted_and_harmless(board: Boards, bench
     assert all(len(body) <= 80 for batch in here.batches if batch.kind == "(" for body in batch.bodies)
 
 
+@pytest.mark.slow
 def test_a_board_resetting_in_a_loop_is_shown_and_comes_back_when_it_stops(board: Boards, bench: Benches) -> None:
     desk, other = board(ident="lighting"), board(ident="met")
     here = bench(desk.port, other.port)

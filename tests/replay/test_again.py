@@ -51,6 +51,7 @@ def test_positions_that_a_rotary_switch_only_passes_are_no_moves_of_their_own() 
     assert [move.word for move in moves] == ["2", "4", "1"]
 
 
+@pytest.mark.slow
 def test_the_same_board_does_the_same(power_desk: Path) -> None:
     case = case_of(power_desk)
     verdict = run_against(case, "simulated")
@@ -69,6 +70,7 @@ def test_a_broken_board_is_found_by_its_channel(power_desk: Path, tmp_path: Path
     assert "made" in verdict.channels["power.sw_main"]
 
 
+@pytest.mark.slow
 def test_inputs_are_first_put_where_they_were_when_the_capture_began(
     power_desk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
