@@ -1,0 +1,315 @@
+"""Board time to bench time, with a bound on the error that is stated beside every figure.
+
+What the stream tells of a board's clock is two sorts of limit, and both hold whatever the delays were:
+
+- a request written at bench time T1 was received at board time T2: at T1 the board's clock showed **no more** than T2;
+- an answer or a notification stamped T3 by the board was read at T4: at T4 the board's clock showed **no less** than
+  T3.
+
+With the time that the bytes need on the wire known (the baud rate), both limits close up by it. The offset of one
+exchange and its round-trip delay are those of RFC 5905, section 8. Between the two sorts of limit lies the clock: the
+middle is the estimate, half the gap is the bound. Limits of exchanges with little delay are the tightest, so taking
+the tightest one is the least-delay filter; limits at a distance in time count too, loosened by what the rate may have
+done in between. That rate is a robust fit (Theil and Sen's median of slopes through the least-delay exchanges), kept
+within the slopes that the limits leave possible.
+
+All times are microseconds; *offset* is board time less bench time. Nothing here looks at a clock.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Sequence
+from statistics import median
+from typing import NamedTuple
+
+CRYSTAL_PPM = 300.0
+"""A clock further off than this is taken for a ceramic resonator (crystals: tens of ppm, resonators: up to 5 000; from
+data sheets, from memory)."""
+CRYSTAL_DRIFT = 0.02e-6
+"""Most that the rate of a crystal is thought to change in a second (its temperature moves slowly; from memory)."""
+RESONATOR_DRIFT = 6e-6
+"""The same of a resonator: tens of ppm a kelvin, warming by a kelvin in five to ten seconds (from memory)."""
+CRYSTAL_WINDOW_US = 60_000_000.0
+"""Limits further away than this are left out."""
+RESONATOR_WINDOW_US = 8_000_000.0
+ONE_WAY_RATE_ERROR = 20e-6
+"""How well a rate is known that only one direction tells of."""
+HOST_STAMP_US = 5.0
+"""The bench's own stamps are taken beside a read or a write, not in it."""
+BINS = 24
+MOST_KNOTS = 4000
+KNOT_US = 1_000_000.0
+WIDEN = 8.0
+"""Limits that contradict each other are tried again with so much more drift, a few times."""
+
+
+def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:
+    """Return offset and round-trip delay of one exchange (RFC 5905, section 8).
+
+    `t1` request sent and `t4` answer read, on the bench's clock; `t2` request received and `t3` answer sent, on the
+    board's.
+    """
+    return ((t2 - t1) + (t3 - t4)) / 2, (t4 - t1) - (t3 - t2)
+
+
+class Exchange(NamedTuple):
+    """A request and its answer, with their four stamps and the least time the bytes of each were on the wire."""
+
+    sent_us: float
+    received_us: float
+    """By the board's clock, unwrapped."""
+    answered_us: float
+    """By the board's clock, unwrapped; where the answer holds only one stamp it is both."""
+    heard_us: float
+    wire_out_us: float = 0.0
+    wire_back_us: float = 0.0
+
+    @property
+    def offset_us(self) -> float:
+        return offset_and_delay(*self[:4])[0]
+
+    @property
+    def delay_us(self) -> float:
+        return offset_and_delay(*self[:4])[1]
+
+
+class Heard(NamedTuple):
+    """A stamped line that nobody asked for: a limit on one side only."""
+
+    at_us: float
+    clock_us: float
+    wire_us: float = 0.0
+
+
+class Placed(NamedTuple):
+    """A moment of a board on the bench's axis."""
+
+    at_us: float
+    error_us: float
+    """The moment lies within this of `at_us`; see `one_way`."""
+    one_way: bool = False
+    """Nothing was ever asked: besides `error_us` it may have been earlier by the least delay of the line, which is not
+    known."""
+
+
+class _Limit(NamedTuple):
+    x: float
+    """Bench time."""
+    d: float
+    """Greatest or least offset at that time."""
+
+
+def robust_rate(points: Sequence[tuple[float, float]]) -> float:
+    """Return the slope of y over x as the median of the slopes between all pairs (Theil and Sen); 0.0 for no pair.
+
+    Up to 29 % of the points may be anything.
+    """
+    slopes = [(d - b) / (c - a) for number, (a, b) in enumerate(points) for c, d in points[number + 1 :] if c != a]
+    return median(slopes) if slopes else 0.0
+
+
+def least_delay(exchanges: Sequence[Exchange], bins: int = BINS) -> list[Exchange]:
+    """Return of each of `bins` equal stretches of time the exchange with the least delay, in order."""
+    if not exchanges:
+        return []
+    first, last = exchanges[0].sent_us, exchanges[-1].sent_us
+    width = (last - first) / bins or 1.0
+    best: dict[int, Exchange] = {}
+    for one in exchanges:
+        number = min(int((one.sent_us - first) / width), bins - 1)
+        if number not in best or one.delay_us < best[number].delay_us:
+            best[number] = one
+    return [best[number] for number in sorted(best)]
+
+
+class ClockMap:
+    """One board's clock between two resets, against the bench's. Made by `fit`; does not change."""
+
+    def __init__(self, knots: list[tuple[float, float, float]], rate: float, rate_error: float, one_way: bool) -> None:
+        self._x = [x for x, _, _ in knots]
+        self._board = [x + d for x, d, _ in knots]
+        self._error = [error for _, _, error in knots]
+        self.rate_ppm = rate * 1e6
+        """How much faster than the bench's the board's clock runs; negative: slower."""
+        self.rate_error_ppm = rate_error * 1e6
+        """Bound on the error of `rate_ppm`; it includes how much the rate may have changed."""
+        self.one_way = one_way
+
+    @classmethod
+    def fit(cls, exchanges: Iterable[Exchange], heard: Iterable[Heard] = (), tick_us: float = 4.0) -> ClockMap | None:
+        """Return the map that these tell of, None if they are too few to tell anything.
+
+        `tick_us`: step of the board's clock. Where the limits contradict each other the time on the wire is not
+        believed (a USB device with a rate that means nothing), then a clock that drifts faster is allowed.
+        """
+        asked = sorted(exchanges)
+        told = sorted(heard)
+        if len(asked) + len(told) < 2:
+            return None
+        if not asked:
+            return _one_way(told, tick_us)
+        best = least_delay(asked)
+        rate = robust_rate([((one.sent_us + one.heard_us) / 2, one.offset_us) for one in best])
+        drift = CRYSTAL_DRIFT if abs(rate) < CRYSTAL_PPM * 1e-6 else RESONATOR_DRIFT
+        fitted = None
+        for believed in (1.0, 0.0):
+            upper = [
+                _Limit(x, one.received_us - x) for one in asked for x in [one.sent_us + believed * one.wire_out_us]
+            ]
+            lower = [
+                _Limit(x, one.answered_us - x) for one in asked for x in [one.heard_us - believed * one.wire_back_us]
+            ]
+            lower += _thinned(
+                [_Limit(x, one.clock_us - x) for one in told for x in [one.at_us - believed * one.wire_us]], rate
+            )
+            lower.sort()
+            for factor in (1.0, WIDEN) if believed else (1.0, WIDEN, WIDEN**2):
+                fitted = _Fit(upper, lower, rate, drift * factor, tick_us)
+                if fitted.contradicted <= 0.01 * len(fitted.knots):
+                    return fitted.map()
+        return fitted.map() if fitted is not None else None
+
+    def bench_us(self, board_us: float) -> Placed:
+        """Return when, on the bench's axis, the board's clock (unwrapped) showed `board_us`."""
+        return self._at(board_us, self._board, self._x, self.rate_ppm * -1e-6)
+
+    def board_us(self, bench_us: float) -> Placed:
+        """Return what the board's clock showed at that bench time, with the same bound."""
+        return self._at(bench_us, self._x, self._board, self.rate_ppm * 1e-6)
+
+    def _at(self, given: float, come: list[float], go: list[float], rate: float) -> Placed:
+        last = len(come) - 1
+        number = min(max(bisect_right(come, given) - 1, 0), last)
+        beyond = 0.0
+        if 0 <= number < last and given >= come[0]:
+            span = come[number + 1] - come[number]
+            share = (given - come[number]) / span if span > 0 else 0.0
+            at = go[number] + share * (go[number + 1] - go[number])
+            error = max(self._error[number], self._error[number + 1])
+        else:
+            beyond = given - come[number]
+            at = go[number] + beyond * (1 + rate)
+            error = self._error[number] + abs(beyond) * self.rate_error_ppm * 1e-6
+        return Placed(at, error, self.one_way)
+
+
+def _thinned(limits: list[_Limit], rate: float, step_us: float = 250_000.0) -> list[_Limit]:
+    """Keep of each quarter of a second the tightest lower limit: a busy board tells thousands."""
+    best: dict[int, _Limit] = {}
+    for limit in limits:
+        number = int(limit.x // step_us)
+        kept = best.get(number)
+        if kept is None or limit.d - rate * limit.x > kept.d - rate * kept.x:
+            best[number] = limit
+    return list(best.values())
+
+
+def _one_way(told: list[Heard], tick_us: float) -> ClockMap:
+    """A map from notifications alone: the line is taken to have no delay where it had the least."""
+    limits = [_Limit(one.at_us - one.wire_us, one.clock_us - one.at_us + one.wire_us) for one in told]
+    first, last = limits[0].x, limits[-1].x
+    width = (last - first) / BINS or 1.0
+    best: dict[int, _Limit] = {}
+    for limit in limits:
+        number = min(int((limit.x - first) / width), BINS - 1)
+        if number not in best or limit.d > best[number].d:
+            best[number] = limit
+    rate = robust_rate(list(best.values()))
+    knots = []
+    for x in _grid(first, last):
+        d = max(limit.d - rate * (limit.x - x) - ONE_WAY_RATE_ERROR * abs(limit.x - x) for limit in best.values())
+        near = min(abs(limit.x - x) for limit in best.values())
+        knots.append((x, d, tick_us + HOST_STAMP_US + ONE_WAY_RATE_ERROR * near))
+    return ClockMap(knots, rate, ONE_WAY_RATE_ERROR, one_way=True)
+
+
+def _grid(first: float, last: float) -> list[float]:
+    count = max(2, min(MOST_KNOTS, math.ceil((last - first) / KNOT_US) + 1))
+    return [first + (last - first) * number / (count - 1) for number in range(count)]
+
+
+class _Fit:
+    """The limits put to use, knot by knot."""
+
+    def __init__(self, upper: list[_Limit], lower: list[_Limit], rate: float, drift: float, tick_us: float) -> None:
+        self.upper, self.lower = upper, lower
+        self.start_rate = rate
+        self.drift = drift * 1e-6  # a microsecond
+        self.slack = tick_us + HOST_STAMP_US
+        self.window = CRYSTAL_WINDOW_US if drift <= CRYSTAL_DRIFT * 1.01 else RESONATOR_WINDOW_US
+        self.contradicted = 0
+        self.rates: list[tuple[float, float]] = []
+        self.knots = [self._knot(x) for x in _grid(min(upper[0].x, lower[0].x), max(upper[-1].x, lower[-1].x))]
+        self._mend()
+
+    def map(self) -> ClockMap:
+        middle = median([rate for rate, _ in self.rates])
+        spread = max(rate for rate, _ in self.rates) - min(rate for rate, _ in self.rates)
+        known = min(error for _, error in self.rates)
+        # How far the whole stretch was from going at one rate counts as well.
+        whole = known + (spread if spread > 4 * known else 0.0)
+        best = min(self.rates, key=lambda pair: pair[1])[0] if whole == known else middle
+        return ClockMap(self.knots, best, whole, one_way=False)
+
+    def _near(self, limits: list[_Limit], x: float) -> list[_Limit]:
+        window = self.window
+        while True:
+            found = limits[bisect_left(limits, (x - window,)) : bisect_right(limits, (x + window, math.inf))]
+            if len(found) >= 4 or window > limits[-1].x - limits[0].x + 2 * abs(x - limits[0].x):
+                return found or limits
+            window *= 2
+
+    def _knot(self, x: float) -> tuple[float, float, float]:
+        half = self.drift / 2
+        rate = self.start_rate
+        up = [(a, d - rate * a + half * a * a) for at, d in self._near(self.upper, x) for a in [at - x]]
+        low = [(b, d - rate * b - half * b * b) for at, d in self._near(self.lower, x) for b in [at - x]]
+        more, error, possible = _slopes(_tightest(up, min), _tightest(low, max))
+        if not possible:
+            self.contradicted += 1
+        self.rates.append((rate + more, error))
+        most = min(d - more * a + error * abs(a) for a, d in up)
+        least = max(d - more * b - error * abs(b) for b, d in low)
+        # Crossed limits are an error of the same size in the stamps themselves.
+        return x, (most + least) / 2, abs(most - least) / 2 + self.slack
+
+    def _mend(self) -> None:
+        """A clock never goes back: where two estimates do, within their bounds, the later one waits."""
+        for number in range(1, len(self.knots)):
+            before, (x, d, error) = self.knots[number - 1], self.knots[number]
+            floor = before[0] + before[1]
+            if x + d < floor:
+                self.knots[number] = (x, floor - x, error + floor - x - d)
+
+
+def _tightest(limits: list[tuple[float, float]], pick: Callable[[float, float], float]) -> list[tuple[float, float]]:
+    """Of each of `BINS` stretches the tightest limit."""
+    first, last = limits[0][0], limits[-1][0]
+    width = (last - first) / BINS or 1.0
+    best: dict[int, tuple[float, float]] = {}
+    for limit in limits:
+        number = min(int((limit[0] - first) / width), BINS - 1)
+        kept = best.get(number)
+        if kept is None or pick(limit[1], kept[1]) == limit[1]:
+            best[number] = limit
+    return list(best.values())
+
+
+def _slopes(up: list[tuple[float, float]], low: list[tuple[float, float]]) -> tuple[float, float, bool]:
+    """Return the slope of the clock between these limits, the bound on its error, and whether one is possible at all.
+
+    A line fits between all limits if no upper one lies under a lower one after the slope is taken out.
+    """
+    least, most = -math.inf, math.inf
+    for a, u in up:
+        for b, v in low:
+            apart = a - b
+            if apart > 1.0:
+                most = min(most, (u - v) / apart)
+            elif apart < -1.0:
+                least = max(least, (u - v) / apart)
+    if math.isinf(least) or math.isinf(most):
+        return 0.0, 1e-3, True
+    return (least + most) / 2, abs(most - least) / 2, least <= most

@@ -1,0 +1,158 @@
+"""The clocks of all boards on a bench, from its events: several boards on one axis, resets and wraps seen to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from benchcon.state import BenchState
+from benchcon.timing.clock_map import ClockMap, Exchange, Heard, Placed
+from benchcon.wire import events as ev
+
+BITS_A_BYTE = 10
+"""8 data bits, a start and a stop bit."""
+REQUEST_EXTRA = len(">07 ") + len(" #C08E\n")
+NEWS_EXTRA = len("!0A3F 0012ABCD ") + len(" #C08E\n")
+MOST_KEPT = 20_000
+"""Limits kept of one board between two resets; of more, every other old one goes."""
+_ONE_STAMP = {"set": 1, "dark": 1, "light": 1, "read": 2}
+"""Word of an answer → which of its words is the board's clock."""
+WRAP = 1 << 32
+
+
+@dataclass(slots=True)
+class Epoch:
+    """One board between two resets."""
+
+    source: int
+    number: int
+    began_us: int
+    rate: int = 0
+    """Baud of its line; 0: not known, or the line has none."""
+    exchanges: list[Exchange] = field(default_factory=list)
+    heard: list[Heard] = field(default_factory=list)
+    ticking: bool = False
+    """Its clock has been seen to go on; a board whose clock stands still has none."""
+    tick_us: float = 4.0
+    last_clock: int = -1
+    _fitted: ClockMap | None = None
+    _fitted_of: tuple[int, int] = (-1, -1)
+
+    def map(self) -> ClockMap | None:
+        """The clock map from what came so far; None while there is too little."""
+        have = len(self.exchanges), len(self.heard)
+        if self._fitted_of != have:
+            self._fitted_of = have
+            self._fitted = ClockMap.fit(self.exchanges, self.heard, self.tick_us) if self.ticking else None
+        return self._fitted
+
+    def place(self, clock_us: float, heard_us: int) -> tuple[Placed, bool]:
+        """Return a moment of the board on the bench's axis, and whether that is by the board's own clock.
+
+        Without a clock of its own it is the bench's stamp, with no bound on how much earlier it may have been.
+        """
+        found = self.map()
+        if found is None:
+            return Placed(float(heard_us), 0.0, one_way=True), False
+        return found.bench_us(clock_us), True
+
+    def wire_us(self, count: int) -> float:
+        """How long `count` bytes are on the line at least."""
+        return count * BITS_A_BYTE * 1e6 / self.rate if self.rate else 0.0
+
+    def trim(self) -> None:
+        for kept in (self.exchanges, self.heard):
+            if len(kept) > MOST_KEPT:
+                del kept[: MOST_KEPT // 2 : 2]
+
+
+class Clocks:
+    """Eats events, keeps what they tell of the boards' clocks."""
+
+    def __init__(self, state: BenchState) -> None:
+        self._state = state
+        self.epochs: dict[int, list[Epoch]] = {}
+        """By source, in order; the last one is now."""
+        self._rates: dict[int, int] = {}
+
+    def epoch(self, source: int, at_us: int = 0) -> Epoch:
+        """Return the epoch in which this board is now."""
+        found = self.epochs.get(source)
+        if not found:
+            found = self.epochs[source] = [Epoch(source, 0, at_us, self._rates.get(source, 0))]
+        return found[-1]
+
+    def feed(self, events: Iterable[ev.Event]) -> None:
+        """Take what `BenchState.feed` gave for a batch, after it."""
+        for event in events:
+            sort = type(event)
+            if sort is ev.Moved or sort is ev.Alive or sort is ev.Edge or sort is ev.Reading:
+                self._heard(event.source, event.at_us, event.clock_us, sort is ev.Alive)  # type: ignore[union-attr]
+            elif sort is ev.Answered:
+                self._answered(event)  # type: ignore[arg-type]
+            elif sort is ev.Boot:
+                self._boot(event)  # type: ignore[arg-type]
+            elif sort is ev.Link and event.word == "opened":  # type: ignore[union-attr]
+                text = event.detail.get("rate", "")  # type: ignore[union-attr]
+                self._rates[event.source] = int(text) if text.isdecimal() and len(text) < 9 else 0
+                self.epoch(event.source, event.at_us).rate = self._rates[event.source]
+
+    def _boot(self, event: ev.Boot) -> None:
+        known = self.epochs.setdefault(event.source, [])
+        known.append(Epoch(event.source, len(known), event.at_us, self._rates.get(event.source, 0)))
+
+    def _ticks(self, epoch: Epoch, clock: int) -> None:
+        if not epoch.ticking and epoch.last_clock >= 0 and clock != epoch.last_clock:
+            epoch.ticking = True
+        epoch.last_clock = clock
+
+    def _heard(self, source: int, at_us: int, clock_us: int, alive: bool) -> None:
+        epoch = self.epoch(source, at_us)
+        self._ticks(epoch, clock_us)
+        heard = epoch.heard
+        # A busy board tells thousands a second, and only the quickest line says anything: keep the best of a while.
+        if heard and at_us - heard[-1].at_us < 50_000:
+            if clock_us - at_us > heard[-1].clock_us - heard[-1].at_us:
+                heard[-1] = Heard(float(at_us), float(clock_us), epoch.wire_us(NEWS_EXTRA + 5))
+            return
+        heard.append(Heard(float(at_us), float(clock_us), epoch.wire_us(NEWS_EXTRA + (30 if alive else 5))))
+        epoch.trim()
+
+    def _answered(self, event: ev.Answered) -> None:
+        request, words = event.request, event.words
+        if request is None or event.took_us is None or not words:
+            return
+        if words[0] == "ping" and len(words) == 3:
+            stamps = words[1], words[2]
+        elif words[0] in _ONE_STAMP and len(words) > _ONE_STAMP[words[0]]:
+            stamps = words[_ONE_STAMP[words[0]]], words[_ONE_STAMP[words[0]]]
+        else:
+            return
+        try:
+            received, answered = (self._state.observer.clock_us(event.source, int(word, 16)) for word in stamps)
+        except ValueError:
+            return
+        epoch = self.epoch(event.source, event.at_us)
+        self._ticks(epoch, answered)
+        if answered < received:
+            answered += WRAP
+        back = epoch.wire_us(len(" ".join(words)) + REQUEST_EXTRA)
+        out = epoch.wire_us(len(" ".join(request.words)) + REQUEST_EXTRA)
+        sent = float(_sent_us(request))
+        epoch.exchanges.append(Exchange(sent, float(received), float(answered), float(event.at_us), out, back))
+        epoch.trim()
+
+
+def _sent_us(request: ev.Asked) -> int:
+    """When a request was sent at the earliest: our own pings carry the bench's time from before they were written.
+
+    A record is stamped after the write, and on a busy computer the board may have the line by then.
+    """
+    if request.words[0] == "ping" and len(request.words) == 3:
+        try:
+            late = (request.at_us - int(request.words[1], 16)) % WRAP
+        except ValueError:
+            return request.at_us
+        if late < 100_000:
+            return request.at_us - late
+    return request.at_us
