@@ -21,6 +21,8 @@ class Attendance:
 
         self.answered: dict[str, str] = {}
         """Ports on which a board was heard, as they are shown, and its ident as far as it was told."""
+        self.mute: list[str] = []
+        """Ports that were looked at last where a board speaks, or does not, without saying who it is."""
         self._ports = [printable(port) for port in dict.fromkeys(ports)]
         self._panel = panel
         self._shown = shown
@@ -31,6 +33,7 @@ class Attendance:
         from benchcon.panel.telling import unmatched
 
         told = []
+        self.mute = [info.port for info in infos if info.standing in ("mute", "tongue")]
         for info in infos:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")

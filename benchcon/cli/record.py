@@ -88,9 +88,13 @@ def run(args: argparse.Namespace) -> int:
             bench.close(dark=False)
             code = _end(recorder)
     _say(there.missed())
+    _say([f"{port}: the board there never said who it is" for port in there.mute if port in there.answered])
     if not there.answered:
         _say([f"nobody answered: no board is in {printable(args.output)}"] if path.is_file() else ["nobody answered"])
-    return code if there.answered else 2
+    if not there.answered:
+        return 2
+    # A board that never said who it is was recorded as a stranger: not what was asked for.
+    return code or (1 if there.mute else 0)
 
 
 def _say(lines: list[str]) -> None:

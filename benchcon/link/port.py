@@ -33,6 +33,7 @@ from benchcon.link.records import link_record
 from benchcon.link.talk import Talk
 from benchcon.wire.printable import printable
 from benchcon.wire.records import BENCH
+from benchcon.wire.slips import hello_slip
 
 if TYPE_CHECKING:
     from benchcon.link.hub import Hub
@@ -197,13 +198,16 @@ class Port:
                 await self._duplicate(talk)
             elif known:
                 await self._live(talk)
+            elif talk.host.hello_trouble:
+                # It speaks the protocol, with a slip: neither rates nor wires are to be tried.
+                await self._mute(talk, "mute", talk.host.hello_trouble)
             elif talk.sample and not talk.good and not tried:
                 tried = True
                 if not await self._try_rates(talk):
                     tongue_text = self._stands_so[1]
-                    await self._mute(talk, tongue_text)
+                    await self._mute(talk, "tongue", tongue_text)
             elif talk.sample and not talk.good:
-                await self._mute(talk, tongue_text)
+                await self._mute(talk, "tongue", tongue_text)
             elif not self._over(talk):
                 await self._mute(talk)
 
@@ -238,11 +242,11 @@ class Port:
             if talk.duplicate and not talk.over:
                 self.hub.identify(talk, talk.ident)
 
-    async def _mute(self, talk: Talk, tongue_text: str = "") -> None:
-        """Stay until there is a reason to ask again from the beginning."""
+    async def _mute(self, talk: Talk, standing: str = "mute", text: str = "") -> None:
+        """Stay until there is a reason to ask again from the beginning; `text`: what is known to be the matter."""
         spoke = talk.good > 0
-        if tongue_text:
-            self._stands("tongue", tongue_text)
+        if text:
+            self._stands(standing, text)
         elif spoke:
             self._stands("mute", "speaks, but does not answer: is the wire to the board's receiver (RX) all right?")
         else:
@@ -250,18 +254,18 @@ class Port:
                 "mute",
                 "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
             )
-        self._record(talk, "silent")
+        self._record(talk, "silent", **({"why": text} if text else {}))
         answered: list[bool] = []
 
         def stirs() -> bool:
             # A board that speaks without answering is no reason to ask more often.
-            return (not spoke and talk.good > 0) or (bool(talk.sample) and not talk.good and not tongue_text)
+            return (not spoke and talk.good > 0) or (bool(talk.sample) and not talk.good and not text)
 
         while not self._over(talk):
             if await self._until(talk, stirs, self.hub.pace.ask_again_s) or self._over(talk):
                 return
             answered.clear()
-            talk.ask(("hello",), lambda outcome: answered.append(not outcome.gave_up and not outcome.refused))
+            talk.ask(("hello",), lambda outcome: answered.append(not hello_slip(outcome.answer or ())))
             await self._until(talk, lambda: bool(answered), 2.0)
             if answered == [True]:
                 return

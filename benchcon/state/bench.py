@@ -15,6 +15,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.observer import Observer
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
+from benchcon.wire.slips import hello_slip
 
 FORM = 1
 """Version of the keyframe's JSON."""
@@ -259,7 +260,7 @@ def _settings(words: list[str]) -> list[tuple[str, int]]:
 
 
 def _answer_hello(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    if len(words) == 5:
+    if not hello_slip(event.words):
         board.protocol, board.items_told, board.buffer = (_hex(word) for word in words[:3])
         board.boot = _hex(words[3])
         board.ident = words[4]

@@ -10,7 +10,7 @@ What stands where in the bring-up, and what moves it on:
 | reading | `read all`, page by page | last page | ready |
 | ready | nothing of its own | a gap in the news, `lost` / a boot | rereading / calling |
 | rereading | `read all`, page by page | last page / a boot | ready / calling |
-| calling | | a board of another version of the protocol | mute |
+| calling | | refused or malformed: asked again after 250 ms, twenty times / another version | calling / mute |
 | mute | nothing | `bring_up` | calling |
 
 Requests wait in one queue and leave it in order, except that none is sent while an earlier one that it could upset is
@@ -31,6 +31,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.asking import DARK_TRIES, Asking, upsets
 from benchcon.wire.codec import request
 from benchcon.wire.items import Item, item_of
+from benchcon.wire.slips import VERSION, explain_hello, explain_line, other_version, resembles_line
 
 BUFFER_UNTIL_KNOWN = 32
 DARK_ROOM = 16
@@ -43,8 +44,8 @@ BUSY_US = 100_000
 """Wait before asking again when a board answered that it is busy."""
 MOST_QUEUED = 4096
 """Requests that may wait; beyond that the oldest is given up, and counted."""
-VERSION = 1
-"""Of the protocol; a board that speaks another one is not worked with."""
+HELLO_AGAIN_US = 250_000
+"""Wait before asking again after an answer to `hello` that was refused or malformed."""
 
 
 class Outcome(NamedTuple):
@@ -74,6 +75,8 @@ class HostSide:
         self.ident = ""
         self.version = 0
         self.boot: int | None = None
+        self.hello_trouble = ""
+        """What is wrong with what came for `hello`, in one line with the likely slip; empty if nothing is."""
         self.items: list[Item] = []
         """The description, in order of index, when it is known."""
         self.unanswered_bytes = 0
@@ -142,6 +145,7 @@ class HostSide:
         self._items = {}
         self._asked_again = set()
         self._again = False
+        self.hello_trouble = ""
         self._own(("hello",), urgent=True)
 
     # --- the line ---------------------------------------------------------------------------------------------------
@@ -181,6 +185,10 @@ class HostSide:
                 self._reread()
             elif isinstance(event, ev.Boot) and self.standing not in ("idle", "mute"):
                 self.bring_up(now_us)
+            elif isinstance(event, ev.Odd) and self.standing == "calling" and resembles_line(event.raw):
+                # An answer says more than a notification about what is wrong with an answer.
+                if event.raw[:1] == b"<" or not self.hello_trouble:
+                    self.hello_trouble = explain_line(event.raw)
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
 
@@ -306,15 +314,26 @@ class HostSide:
             return
         self._finish(asked, event.words)
         if asked.own:
-            self._own_answered(asked, event.words)
+            self._own_answered(asked, event.words, now_us)
         elif asked.words[0] == "hello":
             self._take_hello(event.words)
 
-    def _own_answered(self, asked: Asking, words: tuple[str, ...]) -> None:
+    def _ask_hello_again(self, asked: Asking, now_us: int) -> None:
+        """`hello` was refused or malformed: a board that has just started may do better; not without end."""
+        asked.tries_most -= 1
+        if asked.tries_most <= 0:
+            self.standing = "mute"
+            return
+        self._busy_until_us = now_us + HELLO_AGAIN_US
+        self._queue.insert(0, asked)
+
+    def _own_answered(self, asked: Asking, words: tuple[str, ...], now_us: int) -> None:
         word = asked.words[0]
         refused = words[0] == "no"
         if word == "hello":
-            if not refused and self._take_hello(words):
+            if not self._take_hello(words):
+                self._ask_hello_again(asked, now_us)
+            else:
                 if self.version != VERSION:
                     self.standing = "mute"
                     return
@@ -373,12 +392,10 @@ class HostSide:
             self._again = True
 
     def _take_hello(self, words: tuple[str, ...]) -> bool:
-        if len(words) != 6:
+        self.hello_trouble = explain_hello(words) or other_version(words)
+        if explain_hello(words):
             return False
-        try:
-            version, items, buffer, boot = (int(word, 16) for word in words[1:5])
-        except ValueError:
-            return False
+        version, items, buffer, boot = (int(word, 16) for word in words[1:5])
         self.version, self._items_told, self.boot, self.ident = version, items, boot, words[5]
         self.buffer = max(buffer, BUFFER_UNTIL_KNOWN)
         return True

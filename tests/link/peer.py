@@ -16,6 +16,7 @@ import time
 import tty
 from typing import Any
 
+from benchcon.wire import codec
 from benchcon.wire.board import BoardSide
 from benchcon.wire.items import items
 
@@ -90,7 +91,27 @@ class Peer:
             if not self.stalled and now >= self.quiet_until and (data := self.board.take()):
                 if tongue := self.options.get("tongue"):
                     data = tongue.encode("latin-1")
-                self.put(data)
+                self.put(self.slipped(data))
+
+    def slipped(self, data: bytes) -> bytes:
+        """What goes up, with the mistake of a firmware of one's own in the answer to `hello`."""
+        slip = self.options.get("slip", "")
+        lines = []
+        for line in data.split(b"\n"):
+            if slip and line[:1] == b"<" and line[3:9] == b" hello":
+                body = line[:-6]
+                if slip == "no space":
+                    line = body + b"#" + line[-4:]
+                elif slip == "space not checked":
+                    line = b"%s #%04X" % (body, codec.check_of(body))
+                elif slip == "memory":
+                    line = codec.seal(body.rpartition(b" ")[0] + b" " + b"\xff" * 8)
+                elif slip == "width":
+                    line = codec.seal(body.replace(b"hello 01", b"hello 1"))
+                elif slip == "refused":
+                    line = codec.seal(body[:3] + b" no 01 unknown word")
+            lines.append(line)
+        return b"\n".join(lines)
 
     def command(self, words: list[str]) -> Any:
         word, *rest = words
@@ -99,6 +120,8 @@ class Peer:
             self.board.change({rest[0]: int(rest[1])}, now)
         elif word == "raw":
             self.put(bytes.fromhex(rest[0]))
+        elif word == "mend":
+            self.options["slip"] = ""
         elif word == "stall":
             self.stalled = rest[0] == "1"
         elif word == "reset":

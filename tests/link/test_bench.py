@@ -605,3 +605,14 @@ def test_what_makes_no_sense_is_refused_at_once() -> None:
         bench.start()
     assert bench.close() is True
     assert bench.close() is True
+
+
+@pytest.mark.parametrize("slip", ["no space", "memory", "width", "refused"])
+def test_a_refused_or_malformed_hello_is_asked_again_until_it_is_right(
+    slip: str, board: Boards, bench: Benches
+) -> None:
+    desk = board(ident="lighting", slip=slip)
+    watched = bench(desk.port)
+    desk.until("heard", lambda heard: heard.count(" hello") >= 3)
+    desk.say("mend")
+    assert watched.stands(desk.port, "live").ident == "lighting"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from link.boards import PeerProcess
@@ -50,6 +51,39 @@ def test_a_port_without_a_board(
     desk = board(loader_s=1000)
     assert main(["ports", desk.port]) == 1
     assert "no answer" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("slip", "told"),
+    [
+        ("no space", "no space before '#'"),
+        ("space not checked", "the check leaves out the space before '#'"),
+        ("memory", "left over in the board's memory from another sketch"),
+        ("width", "the version is '1'; it has 2 hex digits"),
+        ("refused", "'hello' was refused (01 unknown word)"),
+    ],
+)
+def test_a_hello_with_a_slip_is_explained_and_no_other_firmware_is_advised(
+    slip: str, told: str, board: Boards, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 2)
+    desk = board(slip=slip)
+    assert main(["ports", desk.port]) == 1
+    out = capsys.readouterr().out
+    assert told in out
+    assert "RX" not in out
+    assert "flash" not in out
+
+
+def test_a_recording_of_a_board_that_never_says_who_it_is_is_no_success(
+    board: Boards, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 2)
+    desk = board(slip="width")
+    assert main(["record", desk.port, "-o", str(tmp_path / "a.capture"), "--seconds", "3"]) == 1
+    err = capsys.readouterr().err
+    assert "the version is '1'; it has 2 hex digits" in err
+    assert "never said who it is" in err
 
 
 def test_forgetting(capsys: pytest.CaptureFixture[str]) -> None:
