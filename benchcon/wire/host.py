@@ -185,10 +185,8 @@ class HostSide:
                 self._reread()
             elif isinstance(event, ev.Boot) and self.standing not in ("idle", "mute"):
                 self.bring_up(now_us)
-            elif isinstance(event, ev.Odd) and self.standing == "calling" and resembles_line(event.raw):
-                # An answer says more than a notification about what is wrong with an answer.
-                if event.raw[:1] == b"<" or not self.hello_trouble:
-                    self.hello_trouble = explain_line(event.raw)
+            elif isinstance(event, ev.Odd) and self.standing == "calling":
+                self._odd(event.raw)
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
 
@@ -317,6 +315,11 @@ class HostSide:
             self._own_answered(asked, event.words, now_us)
         elif asked.words[0] == "hello":
             self._take_hello(event.words)
+
+    def _odd(self, raw: bytes) -> None:
+        # An answer says more than a notification about what is wrong with an answer.
+        if resembles_line(raw) and (raw[:1] == b"<" or not self.hello_trouble):
+            self.hello_trouble = explain_line(raw)
 
     def _ask_hello_again(self, asked: Asking, now_us: int) -> None:
         """`hello` was refused or malformed: a board that has just started may do better; not without end."""

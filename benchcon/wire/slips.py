@@ -170,7 +170,7 @@ def hello_slip(words: Sequence[str]) -> str:
 
     Another version of the protocol is no slip: see `other_version`.
     """
-    if words[:1] == ["no"] or tuple(words[:1]) == ("no",):
+    if tuple(words[:1]) == ("no",):
         why = printable(" ".join(words[1:])) or "no reason"
         return f"'hello' was refused ({why}); it is never refused but with 07, busy"
     if len(words) != 6:
@@ -181,8 +181,8 @@ def hello_slip(words: Sequence[str]) -> str:
             return f"the {what} is '{printable(word)}'; it has {width} hex digits" + (" in upper case" if lower else "")
     if not _IDENT.fullmatch(words[5]):
         return (
-            f"the ident '{printable(words[5])}' is none: a lower-case letter, then lower-case letters, digits and '_', 16 "
-            "at most (is it left over in the board's memory from another sketch?)"
+            f"the ident '{printable(words[5])}' is none: a lower-case letter, then lower-case letters, digits and '_', "
+            "16 at most (is it left over in the board's memory from another sketch?)"
         )
     if words[1] != f"{VERSION:02X}":
         return ""

@@ -104,7 +104,7 @@ def test_a_malformed_hello_is_told_with_what_was_expected(words: str, told: str)
 
 
 def test_a_good_hello_is_no_slip_and_another_version_is_said_as_such() -> None:
-    assert hello_slip("hello 01 0B 0080 0007 lighting".split()) == ""
-    assert other_version("hello 01 0B 0080 0007 lighting".split()) == ""
-    assert hello_slip("hello 02 0B 0080 0007 lighting".split()) == ""
-    assert "version 02" in other_version("hello 02 0B 0080 0007 lighting".split())
+    assert hello_slip(["hello", "01", "0B", "0080", "0007", "lighting"]) == ""
+    assert other_version(["hello", "01", "0B", "0080", "0007", "lighting"]) == ""
+    assert hello_slip(["hello", "02", "0B", "0080", "0007", "lighting"]) == ""
+    assert "version 02" in other_version(["hello", "02", "0B", "0080", "0007", "lighting"])
