@@ -18,6 +18,7 @@ from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.console.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.panel.electrics import current_ma
+from benchcon.panel.lightness import sent_permille
 from benchcon.walk.soak import Soaking, Strained, duration_s
 from benchcon.walk.wants import Wants
 from benchcon.walk.watching import soak
@@ -68,7 +69,7 @@ class Boards(Table):
         for name, level in wants.lamps.items():
             lamp = next(lamp for lamp in self.panel.lamps if lamp.name == name)
             if lamp.channel.board == board.name:
-                levels[lamp.channel.id] = level * lamp.trim_permille // 1000
+                levels[lamp.channel.id] = sent_permille(lamp, level)
         for name, picture in wants.digits.items():
             display = next(display for display in self.panel.digits if display.name == name)
             if display.channel.board == board.name:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.panel.lightness import duty_of
+from benchcon.panel.lightness import duty_of, lit_permille
 from benchcon.panel.model import Board, Digits, Lamp, Panel
 from benchcon.panel.pins import PORTS, read_pins
 
@@ -135,9 +135,7 @@ def of_board(panel: Panel, board: str) -> tuple[list[Lamp], list[Digits]]:
 
 def lamp_ma(lamp: Lamp, permille: int) -> float:
     """Return the mean current of `lamp` when `permille` was sent to its board."""
-    if not lamp.dimmed:
-        return lamp.current_ma if permille >= 500 else 0.0
-    return lamp.current_ma * duty_of(permille)
+    return lamp.current_ma * duty_of(lit_permille(lamp.dimmed, permille))
 
 
 def digits_ma(digits: Digits, segments: int | bytes) -> float:

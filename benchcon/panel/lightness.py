@@ -11,6 +11,11 @@ from collections.abc import Mapping
 
 from benchcon.panel.model import Lamp
 
+FULL = 1000
+"""The lightness of a lamp that is lit without being dimmed, in permille."""
+LIGHTS_FROM = 500
+"""A board that cannot dim a lamp lights it fully from this level on (line protocol, *set*: at 1F4 and above)."""
+
 _KNEE = (6 / 29) ** 3
 _SLOPE = (29 / 3) ** 3
 
@@ -32,18 +37,34 @@ def sent_permille(lamp: Lamp, level_permille: int) -> int:
     """Return the lightness to send to the board so that `lamp` looks `level_permille` light beside its neighbours.
 
     The trim is the lamp's share of its own full light that looks like everyone's full. Luminances multiply, lightnesses
-    do not: so the trimmed lamps stay alike at every level. What is lit stays lit: never 0 unless the level is 0.
+    do not: so the trimmed lamps stay alike at every level. What is lit stays lit: never 0 unless the level is 0. A lamp
+    that cannot be dimmed has no trim: it is sent full light or nothing, never a level at which its board leaves it off.
+
+    This is the one place where it is worked out what a trim sends: for the console, the walk, the soak, the budget and
+    the simulated boards.
     """
-    if level_permille <= 0 or not lamp.dimmed or lamp.trim_permille >= 1000:
-        return min(1000, max(0, level_permille))
+    if level_permille <= 0:
+        return 0
+    if not lamp.dimmed:
+        return FULL
+    if lamp.trim_permille >= 1000:
+        return min(FULL, level_permille)
     return max(1, round(lightness_of(duty_of(level_permille) * duty_of(lamp.trim_permille))))
 
 
 def looks_permille(lamp: Lamp, sent: int) -> int:
     """Return how light `lamp` looks beside its neighbours when `sent` went to the board (the inverse of sending)."""
-    if sent <= 0 or not lamp.dimmed or lamp.trim_permille >= 1000:
-        return min(1000, max(0, sent))
+    sent = lit_permille(lamp.dimmed, sent)
+    if not sent or not lamp.dimmed or lamp.trim_permille >= 1000:
+        return sent
     return round(lightness_of(duty_of(sent) / duty_of(lamp.trim_permille)))
+
+
+def lit_permille(dimmed: bool, sent: int) -> int:
+    """Return how light a lamp burns, in permille of its own full light, when its board was sent the level `sent`."""
+    if not dimmed:
+        return FULL if sent >= LIGHTS_FROM else 0
+    return min(FULL, max(0, sent))
 
 
 def even_trims(matched_permille: Mapping[str, int]) -> dict[str, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
-from benchcon.panel.lightness import duty_of
+from benchcon.panel.lightness import duty_of, lit_permille
 from benchcon.simboard import wires
 from benchcon.simboard.faults import Fault
 from benchcon.simboard.light import Flashes
@@ -111,6 +111,6 @@ class Lamps:
             self.look(at_us)
 
     def _lamps(self) -> dict[str, int]:
-        if self._wink_level is not None:
-            return dict.fromkeys(self.wiring.colours, self._wink_level)
-        return {id_: self._driven.get(id_, 0) for id_ in self.wiring.colours}
+        """What the board's outputs give, before wires and faults."""
+        asked = dict.fromkeys(self.wiring.colours, self._wink_level) if self._wink_level is not None else self._driven
+        return {id_: lit_permille(id_ in self.wiring.dimmed, asked.get(id_, 0)) for id_ in self.wiring.colours}

@@ -76,6 +76,8 @@ class Wiring:
     places: Mapping[str, int]
     colours: Mapping[str, str]
     """Lamp → its colour."""
+    dimmed: frozenset[str]
+    """Lamps whose output can be dimmed; the others are off, or lit fully."""
     currents_ma: Mapping[str, float]
     """Current of a lamp, or of one segment of a display."""
     loose_ends: frozenset[str] = field(default_factory=frozenset)
@@ -161,12 +163,13 @@ class _Maker:
         kinds = {id_: kind for kind, id_, _ in self.described if id_}
         if len(self.described) > 255:
             raise Trouble(f"board '{board.name}' has {len(kinds)} channels; a board can describe 251")
+        described = fitting(items(*self.described))
         return Wiring(
             name=board.name,
             ident=board.ident or board.name,
             label=name,
             supply_mv=board.supply_mv,
-            items=fitting(items(*self.described)),
+            items=described,
             movers=self.movers,
             kinds=kinds,
             contacts=self.contacts,
@@ -175,6 +178,7 @@ class _Maker:
             tops=self.tops,
             places=places,
             colours=colours,
+            dimmed=frozenset(item.id for item in described if item.kind == "lamp" and item.detail.get("dim") == "1"),
             currents_ma=currents,
             loose_ends=frozenset(self.loose),
         )

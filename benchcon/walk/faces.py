@@ -11,6 +11,7 @@ from typing import Protocol
 
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
+from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
 from benchcon.walk.evidence import Seen
 from benchcon.walk.layout import Layout, codes_of
@@ -242,7 +243,9 @@ class RobotFace:
             for lamp in layout.lamps.values():
                 look = looks.get(lamp.channel.id) if lamp.channel.board == board else None
                 if look is not None and look.level_permille > BARELY:
-                    wanted = scene.wants.lamps.get(lamp.name, lamp.on_permille) * lamp.trim_permille // 1000
+                    wanted = lit_permille(
+                        lamp.dimmed, sent_permille(lamp, scene.wants.lamps.get(lamp.name, lamp.on_permille))
+                    )
                     lit[lamp.name] = Seen(
                         "dim" if look.level_permille < DIM * wanted else "full",
                         "" if look.colour == lamp.colour else look.colour,

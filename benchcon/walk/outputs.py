@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from benchcon.link import Bench
 from benchcon.link.outcomes import say
+from benchcon.panel.lightness import sent_permille
 from benchcon.walk.layout import Layout
 from benchcon.walk.wants import Wants
 from benchcon.wire.host import Outcome
@@ -84,7 +85,7 @@ class Outputs:
         out: dict[str, dict[str, int | bytes]] = {}
         for lamp in self.layout.lamps.values():
             level = wants.lamps.get(lamp.name, lamp.on_permille if lamp.name == self.pulse else 0)
-            out.setdefault(lamp.channel.board, {})[lamp.channel.id] = level * lamp.trim_permille // 1000
+            out.setdefault(lamp.channel.board, {})[lamp.channel.id] = sent_permille(lamp, level)
         for display in self.layout.digits.values():
             picture = wants.digits.get(display.name, b"").ljust(display.places, b"\0")
             out.setdefault(display.channel.board, {})[display.channel.id] = picture[: display.places]

@@ -13,6 +13,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import digits_ma, lamp_ma
+from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.panel.telling import counted
 from benchcon.state.board import is_unfed
@@ -48,8 +49,7 @@ def _shares(panel: Panel, board: str, budget_ma: float) -> list[list[Lamp | Digi
     parts: list[tuple[float, Lamp | Digits]] = []
     for lamp in panel.lamps:
         if lamp.channel.board == board and lamp.wired:
-            level = lamp.on_permille * lamp.trim_permille // 1000
-            parts.append((lamp_ma(lamp, level if lamp.dimmed else 1000), lamp))
+            parts.append((lamp_ma(lamp, sent_permille(lamp, lamp.on_permille)), lamp))
     for display in panel.digits:
         if display.channel.board == board and display.wired:
             parts.append((digits_ma(display, b"\xff" * display.places), display))

@@ -47,7 +47,7 @@ class _Played:
                 contact, _, level = value.partition("=")
                 self.script.append(f"{at} {'press' if level == '1' else 'release'} {contact}")
                 at += 20_000
-            elif key == "outputs":
+            elif key in ("outputs", "lit"):
                 at += 12_000  # longer than a period of the modulation
                 self.script += [f"{at} since l1", f"{at} since l2", f"{at} shown"]
             self.steps.append((key, value, at))
@@ -63,7 +63,7 @@ def _matches(line: Line, want: str) -> bool:
 def _outputs(log: Log, n: int, at_us: int, want: str) -> None:
     values = dict(word.split("=") for word in want.split())
     shown = dict(word.split("=") for word in log.told("shown")[n].split())
-    assert {k: v for k, v in values.items() if k[0] == "d"} == shown
+    assert shown.items() >= {k: v for k, v in values.items() if k[0] == "d"}.items()
     for lamp in ("l1", "l2"):
         seen = log.numbers(f"since {lamp}")[n]
         is_off = seen["lit"] == 0 and at_us - seen["since"] > 9_000
@@ -86,7 +86,7 @@ def test_dialogue(block: Block) -> None:
             assert _matches(line, value), (line, value)
         elif key == "nothing":
             assert not lines or lines[0].at_us > at_us, lines[0]
-        elif key == "outputs":
+        elif key in ("outputs", "lit"):
             _outputs(log, outputs, at_us, value)
             outputs += 1
 

@@ -203,9 +203,10 @@ class Dialogue:
             self.hear(0.1)
             assert self.waiting == []
         else:
-            assert key == "outputs"
+            assert key in ("outputs", "lit")
             shown = {id_: f"{level:03X}" for id_, level in running.lit().items()} | running.outputs("shown")
-            assert shown == dict(word.split("=") for word in value.split())
+            wanted = dict(word.split("=") for word in value.split())
+            assert {id_: shown[id_] for id_ in (wanted if key == "lit" else shown)} == wanted
 
     def move(self, value: str) -> None:
         settled = not self.waiting

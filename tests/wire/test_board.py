@@ -51,6 +51,9 @@ def test_dialogue(block: Block) -> None:
             assert waiting == []
         elif key == "outputs":
             assert rig.outputs() == value
+        else:
+            # This half of a board has no lamps: tests/simboard and tests/firmware see what they burn at.
+            assert key in ("lit", "pass", "dialogue"), key
 
 
 @pytest.mark.parametrize("block", blocks("refusals.txt"), ids=lambda block: only(block, "ask"))
