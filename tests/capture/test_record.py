@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import signal
 import subprocess
 import sys
-import threading
 import time
 import tty
 from collections.abc import Iterator
@@ -95,97 +93,6 @@ def test_it_ends_by_itself_after_so_many_seconds(demo: Demo, tmp_path: Path) -> 
     assert process.wait(PATIENCE_S) == 0
     with Reader(path) as reader:
         assert list(reader)
-
-
-def stderr_until(process: subprocess.Popen[str], says: str) -> str:
-    assert process.stderr is not None
-    told = ""
-    while says not in told:
-        line = process.stderr.readline()
-        assert line, f"{says!r} was never said, but: {told}"
-        told += line
-    return told
-
-
-def test_a_file_that_is_deleted_is_said_at_once_and_at_the_end(demo: Demo, tmp_path: Path) -> None:
-    path = tmp_path / "gone.capture"
-    process = record("-o", path, demo.boards[0].port)
-    wait_for(path, b" read ")
-    path.unlink()
-    told = stderr_until(process, "are being LOST")
-    assert "the file was deleted" in told
-    stderr_until(process, "recording again")
-    wait_for(path, b"missed records=")
-    process.send_signal(signal.SIGINT)
-    assert process.stderr is not None
-    end = process.stderr.read()
-    assert process.wait(PATIENCE_S) == 1
-    assert "records are MISSING" in end
-
-
-def test_a_file_that_is_gone_at_the_end_is_no_success(demo: Demo, tmp_path: Path) -> None:
-    path = tmp_path / "gone.capture"
-    process = record("-o", path, demo.boards[0].port)
-    wait_for(path, b" read ")
-    process.send_signal(signal.SIGSTOP)
-    path.unlink()
-    process.send_signal(signal.SIGINT)
-    process.send_signal(signal.SIGCONT)
-    assert process.stderr is not None
-    end = process.stderr.read()
-    assert process.wait(PATIENCE_S) == 1
-    assert f"records are MISSING in {path} (the file was deleted)" in end
-    assert " records in " not in end
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="a small file system can only be mounted by root")
-def test_a_full_disk_is_said_when_it_is_full_and_when_it_is_over(demo: Demo, tmp_path: Path) -> None:
-    small = tmp_path / "small"
-    small.mkdir()
-    if os.system(f"mount -t tmpfs -o size=48k tmpfs {small} 2>/dev/null"):
-        pytest.skip("mounting is not allowed here")
-    try:
-        path = small / "night.capture"
-        process = record("-o", path, demo.boards[0].port)
-        wait_for(path, b" read ")
-        with (small / "ballast").open("wb", buffering=0) as ballast, contextlib.suppress(OSError):
-            while True:
-                ballast.write(bytes(512))
-        said = threading.Event()
-
-        def work() -> None:
-            end = time.monotonic() + PATIENCE_S
-            at = 0
-            while not said.is_set():
-                if time.monotonic() > end:
-                    process.kill()
-                    return
-                at = 1 - at
-                demo.hands["lighting"].put("approach", at)
-
-        worker = threading.Thread(target=work)
-        worker.start()
-        told = stderr_until(process, "LOST")
-        said.set()
-        worker.join()
-        assert "disk: No space left on device" in told
-        (small / "ballast").unlink()
-        stderr_until(process, "recording again")
-        process.send_signal(signal.SIGINT)
-        assert process.wait(PATIENCE_S) == 1
-    finally:
-        os.system(f"umount -l {small}")
-
-
-def test_force_keeps_what_an_earlier_recording_wrote(demo: Demo, tmp_path: Path) -> None:
-    path = tmp_path / "night.capture"
-    path.write_text("precious")
-    process = record("-o", path, "--force", "--seconds", "0.5", demo.boards[1].port)
-    assert process.stderr is not None
-    told = process.stderr.read()
-    assert process.wait(PATIENCE_S) == 0
-    assert f"{path} was there already and is {tmp_path / 'night.0001.capture'} now" in told
-    assert (tmp_path / "night.0001.capture").read_text() == "precious"
 
 
 def test_refusals_are_one_line_and_leave_no_file(
