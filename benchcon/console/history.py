@@ -19,8 +19,9 @@ from benchcon.wire.printable import printable
 MOST_CHANGES = 8_000
 """Changes kept of one channel; at twice as many the older half goes."""
 MOST_MARKS = 2_000
-UNKNOWN = -(1 << 62)
-"""Stands for a value that is not known (before the first reading, after a reset); less than any value."""
+UNKNOWN = -(1 << 70)
+"""Stands for a value that is not known (before the first reading, after a reset); less than any value, those of a
+stranger's keyframe among them (64 bits and a sign, see `benchcon.state.given`)."""
 
 Key = tuple[int, str]
 """Source and channel id."""
@@ -67,7 +68,8 @@ class Track:
 
     def __init__(self) -> None:
         self.times = array("q")
-        self.values = array("q")
+        self.values: list[int] = []
+        """Whole numbers of any size: a display of eight digits fills all of 64 bits."""
         self._counts = array("q")
         """Up to each entry: changes from one known value to another. Becoming known, or not known, is none."""
         self.least = 0

@@ -7,7 +7,6 @@ by record, column by column as it comes. A stranger's capture without keyframes 
 
 from __future__ import annotations
 
-import json
 import threading
 from array import array
 from bisect import bisect_right
@@ -21,8 +20,8 @@ from benchcon.console.transport import marks_of
 from benchcon.console.window import Exact, Reading, values_of
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
-from benchcon.state.board import SILENT_AFTER
 from benchcon.wire.printable import printable
+from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 FIRST_PICTURE = 128
 """So many keyframes, evenly spread, make the first picture."""
@@ -44,8 +43,8 @@ class _Coarse:
     __slots__ = ("changes", "greatest", "least", "values")
 
     def __init__(self) -> None:
-        self.values = array("q")
-        self.changes = array("q")
+        self.values: list[int] = []
+        self.changes: list[int] = []
         self.least = 0
         self.greatest = 0
 
@@ -245,20 +244,8 @@ def _state_at(reader: Reader, at_us: int) -> BenchState:
 
 def _standing(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
     """Value and number of changes of every channel in a keyframe; None for one that is not ours."""
-    try:
-        found = {}
-        for board in json.loads(body)["boards"]:
-            unheard = board.get("last_heard_us") is None or (
-                at_us - int(board["last_heard_us"]) > SILENT_AFTER * int(board.get("alive_period_us", 1_000_000))
-            )
-            for channel in board["channels"]:
-                value = None if unheard or board.get("link", "linked") != "linked" else channel.get("value")
-                if value is not None and channel.get("kind") == "encoder" and value & 0x8000:
-                    value -= 0x10000
-                found[int(board["source"]), str(channel["id"])] = (
-                    UNKNOWN if value is None else int(value),
-                    int(channel.get("changes", 0)),
-                )
-        return found
-    except (ValueError, KeyError, TypeError, RecursionError):
-        return None
+    state = BenchState()
+    state.feed(Batch(at_us, BENCH, KEYFRAME, [body]))
+    return {
+        key: (value, state.boards[key[0]].channels[key[1]].changes) for key, value in values_of(state, at_us)
+    } or None

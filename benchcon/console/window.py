@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Iterable, Iterator
 
 from benchcon.console.history import UNKNOWN, Key, read_values
@@ -13,15 +12,15 @@ from benchcon.wire.records import KEYFRAME, Batch
 
 
 class Exact:
-    """One channel in a window, column by column."""
+    """One channel in a window, column by column; values are whole numbers of any size, as in `Track`."""
 
     __slots__ = ("changes", "greatest", "least", "values")
 
     def __init__(self, count: int) -> None:
-        self.values = array("q", [UNKNOWN]) * count
-        self.changes = array("l", [0]) * count
-        self.least = array("q", [UNKNOWN]) * count
-        self.greatest = array("q", [UNKNOWN]) * count
+        self.values = [UNKNOWN] * count
+        self.changes = [0] * count
+        self.least = [UNKNOWN] * count
+        self.greatest = [UNKNOWN] * count
 
 
 class Reading:

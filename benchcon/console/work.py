@@ -175,7 +175,7 @@ class Work:
             text = text[:-1]
         elif key == "-":
             text = text[1:] if text.startswith("-") else "-" + text
-        elif key == "." and "." in text:
+        elif key == "." and text.endswith("."):
             return False
         else:
             text += key

@@ -179,8 +179,7 @@ def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = Fals
         if rested.values and value == rested.values[-1]:
             continue
         if not rested.values or NOT_KNOWN in (value, rested.values[-1]) or abs(value - rested.values[-1]) > nearby:
-            rested.times.append(at_us)
-            rested.values.append(value)
+            rested.add(at_us, value)
     return rested
 
 

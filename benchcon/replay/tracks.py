@@ -27,7 +27,17 @@ class Track:
     kind: str = ""
     places: int = 0
     times: array[int] = field(default_factory=lambda: array("q"))
-    values: array[int] = field(default_factory=lambda: array("q"))
+    values: array[int] | list[int] = field(default_factory=lambda: array("q"))
+    """An array while 63 bits and a sign hold every value, which they nearly always do."""
+
+    def add(self, at_us: int, value: int | None) -> None:
+        """Take a value; None: not known."""
+        number = NOT_KNOWN if value is None else value
+        try:
+            self.values.append(number)
+        except OverflowError:  # a display of eight digits with its leftmost point lit fills all of 64 bits
+            self.values = [*self.values, number]
+        self.times.append(at_us)
 
     @property
     def of_board(self) -> bool:
@@ -77,14 +87,6 @@ class Recording:
         return f"{(self.last_us - self.first_us) / 1e6:.3f} s, {channels} channels"
 
 
-def signed64(value: int | None) -> int:
-    """Return a value so that it fits a track: displays of eight places fill all of 64 bits."""
-    if value is None:
-        return NOT_KNOWN
-    value &= (1 << 64) - 1
-    return value - (1 << 64) if value >> 63 else value
-
-
 class Tracks:
     """Eats a stream and keeps its tracks."""
 
@@ -105,8 +107,7 @@ class Tracks:
                 if value is None:
                     continue
                 track = self._tracks[source, channel] = Track("", channel)
-            track.times.append(at_us)
-            track.values.append(signed64(value))
+            track.add(at_us, value)
 
     def recording(self, path: str, problems: Sequence[str] = (), marks: Sequence[tuple[int, str]] = ()) -> Recording:
         """Return what came so far."""
