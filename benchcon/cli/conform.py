@@ -32,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     import contextlib
     import json
 
+    from benchcon.cli.until import Until
     from benchcon.conform import Report, WireSide, chosen, play
     from benchcon.hand import Hand
     from benchcon.link.lock import PortLock
@@ -46,8 +47,11 @@ def run(args: argparse.Namespace) -> int:
         lock = PortLock(args.port)
         lock.take()
         stack.callback(lock.release)
+        until = stack.enter_context(Until(interrupt=True))
         line = WireSide(args.port, args.baud)
         stack.callback(line.close)
+        stack.callback(line.go_dark)
+        until.first(line.dark_at_once)
         for result in play(line, hand=hand, patience_s=args.patience * 60, only=only):
             report.results.append(result)
             report = report._replace(ident=line.ident)

@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
                 if args.faults:
                     print(SEE, file=sys.stderr, flush=True)
-                return open_console(demo, args.seconds, until)
+                return open_console(demo, until, args.seconds)
     return 0
 
 

@@ -167,8 +167,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         code = int(importlib.import_module(f"benchcon.cli.{name}").run(args))
         sys.stdout.flush()  # here, where a full disk can still be told in one line
         return code
-    except KeyboardInterrupt:
-        return 130
+    except KeyboardInterrupt as ended:
+        return 128 + getattr(ended, "number", 2)
     except BrokenPipeError:
         # The reader of a pipe left (`| head`): not worth a word.
         _give_up_output()

@@ -71,12 +71,15 @@ def run(args: argparse.Namespace) -> int:
 def _console(args: argparse.Namespace) -> int:
     import sys
 
-    from benchcon.console.run import run_console
-    from benchcon.replay.figures import told
-    from benchcon.session import ReplaySession
+    from benchcon.cli.until import Until
 
-    session = ReplaySession(args.file)
-    code = run_console(session)
+    with Until() as until:
+        from benchcon.console.run import run_console
+        from benchcon.replay.figures import told
+        from benchcon.session import ReplaySession
+
+        session = ReplaySession(args.file)
+        code = run_console(session, until)
     for line in told(session.reader):
         print(f"benchcon: {line}", file=sys.stderr)
     return code
@@ -158,6 +161,7 @@ def _faults_told(case: Case, verdict: Verdict) -> str:
 
 
 def _to(args: argparse.Namespace) -> int:
+    from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.hand import Hand
     from benchcon.panel.file import load
@@ -187,7 +191,8 @@ def _to(args: argparse.Namespace) -> int:
         if ident not in script.boards:
             raise Trouble(f"--hand {printable(control)}: is that of {printable(ident)}, which is not in {script.path}")
         hands[ident] = hand
-    again = do_again(script, then, args.to, hands, how, panel)
+    with Until(interrupt=True) as until:
+        again = do_again(script, then, args.to, hands, how, panel, until.first)
     if args.html:
         with new_file(args.html, force=args.force) as out:
             out.write(as_html(again.comparison))

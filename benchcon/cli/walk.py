@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from benchcon.cli.until import Until
     from benchcon.hand import Hand
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
@@ -53,6 +54,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Walk: 0 all good, 1 something is wrong (one line each on standard output), 2 it could not be done."""
+    from benchcon.cli.until import Until
+
+    with Until(interrupt=True) as until:
+        return _run(args, until)
+
+
+def _run(args: argparse.Namespace, until: Until) -> int:
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
     from benchcon.walk.folder import Folder, read_report
@@ -72,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     panel = panel or _described(ports)
     folder = Folder(args.report) if args.report else None
     done, only = _to_do(args, panel, folder)
-    session = _open(ports, panel, hands)
+    session = _open(ports, panel, hands, until)
     try:
         missing = _meet(session, panel)
         if missing:
@@ -80,8 +88,8 @@ def run(args: argparse.Namespace) -> int:
         if not args.panel:
             panel = as_it_stands(panel, Hearing(session, panel).values())
         if args.wiggle or seconds is not None:
-            return _watch(args, session, panel, seconds)
-        return _walk(args, session, panel, folder, done, only, old)
+            return _watch(args, session, panel, seconds, until)
+        return _walk(args, session, panel, folder, done, only, old, until)
     finally:
         session.close()
 
@@ -109,12 +117,12 @@ def _soak_s(text: str | None) -> float | None:
         raise Trouble(f"--soak: {trouble}") from None
 
 
-def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds: float | None) -> int:
+def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds: float | None, until: Until) -> int:
     """Wiggle watch or soak: 0 nothing happened, 1 something did (one line each on standard output)."""
     import json
     import sys
+    import time
 
-    from benchcon.cli.until import Until
     from benchcon.walk.soak import closing, figures
     from benchcon.walk.watching import soak, wiggle
     from benchcon.wire.printable import printable
@@ -122,12 +130,19 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
     def say(line: str) -> None:
         print(("\a" if sys.stderr.isatty() else "") + line, file=sys.stderr, flush=True)
 
-    with Until(seconds) as until:
+    bench = session.bench
+    assert bench is not None
+
+    def ended() -> bool:
+        bench.beat()  # the watch turns: what it lights may stay lit
+        return until.wait(0)
+
+    with until.asked():
         if seconds is not None:
-            assert session.bench is not None
-            session.bench.light()
+            until.ends_at = time.monotonic() + seconds
+            bench.light()
             say("everything lights in turns now, for long: mind bright lamps, hot parts and supplies; Ctrl-C ends it")
-            boards, lasted, steps = soak(session, lambda: until.wait(0), say)
+            boards, lasted, steps = soak(session, ended, say)
             lines = [line for board in boards for line in board.complaints().values()]
             told, last = figures(boards, lasted, steps), closing(boards, lasted, steps)
         else:
@@ -140,7 +155,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
                     told_so.append("flex the loom now; Ctrl-C ends the watch")
                     print(told_so[0], file=sys.stderr, flush=True)
 
-            watch = wiggle(session, parts, lambda: until.wait(0), say, look, panel)
+            watch = wiggle(session, parts, ended, say, look, panel)
             lines, told, last = watch.lines(), watch.as_json(), watch.closing((session.now_us() - began) / 1e6)
     if args.json:
         print(json.dumps(told, ensure_ascii=False, indent=1))
@@ -189,12 +204,14 @@ def _described(ports: Sequence[str]) -> Panel:
     return loads(draft(ask(ports, READY_S)), "what the boards say of themselves")
 
 
-def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand]) -> LiveSession:
+def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Until) -> LiveSession:
     from benchcon.link import Bench
     from benchcon.session import LiveSession
 
     bench = Bench(ports, panel=panel)
     session = LiveSession(bench, panel, hands)
+    until.first(lambda: bench.dark(for_good=True))
+    until.last(session.close)
     bench.start()
     return session
 
@@ -281,8 +298,8 @@ def _walk(
     done: list[Done],
     only: list[str],
     old: dict[str, Any] | None,
+    until: Until,
 ) -> int:
-    import signal
     import sys
 
     from benchcon.errors import Trouble
@@ -303,16 +320,12 @@ def _walk(
     if folder is not None:
         folder.open(panel, began, done)
     runner = Runner(session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if robot else 2.0)
-    before = {}
-    for name in ("SIGTERM", "SIGINT", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            before[number] = signal.signal(number, lambda *_: runner.leave())
+    runner.turned = bench.beat
     try:
-        over = runner.run()
+        with until.asked():
+            until.first(runner.leave)
+            over = runner.run()
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
         if folder is not None and walk.state != "over":
             folder.close()
     if robot is not None and robot.trouble:

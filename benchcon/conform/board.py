@@ -11,6 +11,10 @@ WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}
 """Hex digits of a value (section 6); digits have two a place."""
 
 
+DEADMAN_MS = 15_000
+"""The rule that waits longest, for signs of life, waits 12 s."""
+
+
 class Broken(Exception):
     """The board broke the rule being played; the text says how."""
 
@@ -122,13 +126,14 @@ class Subject:
         raise Broken("the pages of 'read all' have no end")
 
     def settle(self) -> None:
-        """Leave the board as a rule may find it: not dark, outputs off, dead-man off, ten signs of life a second.
+        """Leave the board as a rule may find it: not dark, outputs off, ten signs of life a second.
 
+        The dead-man is set, to longer than any rule waits: should this program be killed, what a rule has lit goes out.
         The quick signs of life only save time; a board that refuses them is heard each second.
         """
         self.line.pump(0.02)
         self.line.answers.clear()
-        self.line.ask("deadman", "0000")
+        self.line.ask("deadman", f"{DEADMAN_MS:04X}")
         self.line.ask("light")
         self.line.ask("alive", "0064")
         for channel in self.outputs:

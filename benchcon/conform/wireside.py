@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
 import sys
@@ -16,6 +17,11 @@ from benchcon.link.device import refusal
 from benchcon.wire.codec import Splitter, request
 from benchcon.wire.printable import printable
 from benchcon.wire.records import LINE_UP
+
+DARK_TAG = 0xDA
+DARK_S = 0.5
+_DARK = b"\n" + request(DARK_TAG, ("dark",)) + b"\n"
+"""An empty line first: whatever a rule has half sent is over."""
 
 
 class Answer(NamedTuple):
@@ -74,6 +80,7 @@ class WireSide:
         self.ident = ""
         """The board's ident, once it has said it."""
         self._tag = 0
+        self._leaving = False
 
     def _lost(self, error: Exception) -> Trouble:
         return Trouble(f"{self._shown}: lost: {printable(str(error))}; plug the board in again")
@@ -81,6 +88,25 @@ class WireSide:
     def close(self) -> None:
         """Close the port; never fails."""
         self._serial.close()
+
+    def dark_at_once(self) -> None:
+        """All outputs off, from any thread, whatever a rule is doing at this moment; nothing else is sent after it."""
+        self._leaving = True
+        with contextlib.suppress(Exception):
+            self._serial.write(_DARK)
+
+    def go_dark(self) -> None:
+        """All outputs off before the port is closed: asked until the board confirms it, for half a second; never fails.
+
+        What a rule leaves lit, whatever ends it, goes out here.
+        """
+        self._leaving = True
+        end = time.monotonic() + DARK_S
+        with contextlib.suppress(Exception):
+            while time.monotonic() < end:
+                self._serial.write(_DARK)
+                if self.answer(DARK_TAG, 0.1) is not None:
+                    return
 
     def next_tag(self) -> int:
         """Return the next of the tags 01 to FF."""
@@ -90,8 +116,9 @@ class WireSide:
     def send(self, data: bytes) -> float:
         """Send these bytes as they are and return the time after the write."""
         try:
-            self._serial.write(data)
-            self._serial.flush()
+            if not self._leaving:
+                self._serial.write(data)
+                self._serial.flush()
         except serial.SerialTimeoutException:
             raise Trouble(f"{self._shown}: the board takes no more bytes; pull it and plug it in again") from None
         except (serial.SerialException, OSError) as error:

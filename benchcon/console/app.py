@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingsMap, BindingType
+from textual.driver import Driver
 from textual.screen import Screen
 
 from benchcon.console import captures
@@ -30,6 +31,7 @@ from benchcon.console.news import News
 from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
+from benchcon.console.terminal import quick
 from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
 from benchcon.console.typed_ahead import Handled, TypedAhead
@@ -81,6 +83,8 @@ class ConsoleApp(App[int]):
         self.trouble = ""
         """One line on what ended the console, if something went wrong."""
         self._dark: DarkWatch | None = None
+        self._dark_key_us = 0
+        """When `dark_now` has asked for dark and the screen has not taken the key yet; 0 if not."""
         self._shout: NotConfirmed | None = None
         self._looked = self._ticked = self._bound = -60.0
         self.sight.feed.listeners.append(self._tell_triggers)
@@ -122,6 +126,8 @@ class ConsoleApp(App[int]):
 
     async def frame(self) -> None:
         """Look, and draw what has changed; with nothing new, only now and then, for ages and silences."""
+        if self.session.bench is not None:
+            self.session.bench.beat()
         if self.leave_when():
             self.exit(0)
             return
@@ -190,15 +196,28 @@ class ConsoleApp(App[int]):
 
     # --- dark -----------------------------------------------------------------------------------------------------
 
+    def get_driver_class(self) -> type[Driver]:
+        """Textual's own for this terminal, with dark going past everything."""
+        return quick(super().get_driver_class())
+
+    def dark_now(self) -> None:
+        """All outputs off; called on the thread that reads the terminal, however busy the screen is."""
+        if self.session.bench is not None:
+            self._dark_key_us = self.session.now_us()
+            self.session.bench.dark()
+
     def action_dark(self) -> None:
         """All outputs off, now."""
         if self.session.bench is None:
             self.tell("this is a recording: nothing is lit by it", "information")
             return
-        self.session.bench.dark()
+        asked_us, self._dark_key_us = self._dark_key_us, 0
+        if not asked_us:  # not by its key in a terminal, which has asked already
+            asked_us = self.session.now_us()
+            self.session.bench.dark()
         self.sight.work.forget()
         with self.session.lock:
-            self._dark = DarkWatch(self.sight.boards, self.session.now_us())
+            self._dark = DarkWatch(self.sight.boards, asked_us)
 
     def _welcome(self) -> None:
         """End the dark that an earlier program left a board in, once, when it is first met: nothing lights by that.

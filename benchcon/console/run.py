@@ -1,12 +1,15 @@
-"""Running the console on a session, and leaving it dark whatever ends it."""
+"""Running the console on a session, and leaving it dark whatever ends it.
+
+The screen may hang at any moment, above all when its terminal is gone, so dark does not wait for it: `Ending` has the
+link darken the bench first, and ends the process if the screen does not; and the boards' dead-man is fed only while the
+screen's own loop turns (`ConsoleApp.frame`).
+"""
 
 from __future__ import annotations
 
 import os
-import signal
 import sys
-from collections.abc import Sequence
-from types import FrameType
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from benchcon.console.app import ConsoleApp
@@ -24,16 +27,28 @@ def _need_terminal() -> None:
         )
 
 
-class Told(Protocol):
-    """Who knows whether a signal to end has come already, such as `benchcon.cli.until.Until`."""
+class Ending(Protocol):
+    """Who catches signals and a terminal that hangs up: `benchcon.cli.until.Until`."""
 
     told: bool
+    """Whether one has come."""
+
+    def first(self, do: Callable[[], object]) -> None:
+        """Have `do` called the moment one comes."""
+
+    def last(self, do: Callable[[], object]) -> None:
+        """Have `do` called if the program does not end by itself then."""
+
+    def mind_terminal(self, fd: int) -> None:
+        """Take it for a signal when this terminal hangs up."""
 
 
-def run_console(session: Session, until: Told | None = None) -> int:
+def run_console(session: Session, until: Ending) -> int:
     """Show the console until the user leaves it; close the session and return an exit code.
 
-    `until`: who caught signals before this; one that has come by then ends the console at once.
+    0: left by the user, all is well; 1: a board did not confirm dark, or records are missing in a capture.
+
+    `until`: who catches signals; one that has come by now ends the console at once.
 
     Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
     """
@@ -43,17 +58,11 @@ def run_console(session: Session, until: Told | None = None) -> int:
         session.close()
         raise
     app = ConsoleApp(session)
-    caught: list[int] = []
-
-    def leave(number: int, frame: FrameType | None) -> None:
-        # No more than this: it may come at any moment, before the console stands or while it goes down.
-        caught.append(number)
-
-    # Ctrl-C is a key while the console stands, and a signal until then and afterwards.
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), leave)
-    app.leave_when = lambda: bool(caught) or (until is not None and until.told)
+    bench = session.bench
+    until.first(lambda: None if bench is None else bench.dark(for_good=True))
+    until.last(session.close)
+    until.mind_terminal(sys.stderr.fileno())
+    app.leave_when = lambda: until.told
     confirmed = True
     code = None
     try:
@@ -61,20 +70,21 @@ def run_console(session: Session, until: Told | None = None) -> int:
             code = app.run()
     finally:
         app.sight.close()
-        if session.bench is not None:
-            confirmed = session.bench.close(dark=True)
+        if bench is not None:
+            confirmed = bench.close(dark=True)
         session.close()
     for closed in session.captures:
         print(f"benchcon: wrote {told(closed)}", file=sys.stderr)
+    missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
         print("benchcon: dark was NOT CONFIRMED by every board: pull the plug", file=sys.stderr)
     if app.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")
-    return int(code or 0)
+    return int(code or 0) or int(not confirmed or missing > 0)
 
 
-def open_and_run(ports: Sequence[str], panel_path: str | None, until: Told | None = None) -> int:
+def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) -> int:
     """Open `ports` (none: those agreed to before) with a panel file and run the console. Raises `Trouble`."""
     from benchcon.link import Bench
     from benchcon.link.found import agreed_ports

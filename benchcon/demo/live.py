@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from benchcon.hand import Hand
 
 if TYPE_CHECKING:
-    from benchcon.console.run import Told
+    from benchcon.console.run import Ending
     from benchcon.demo.desks import Demo
 
 MOVING = frozenset({"press", "release", "put", "turn", "unplug", "replug", "reset", "fault"})
@@ -30,10 +30,10 @@ class UsersHand(Hand):
         return super().ask(*words, allow_s=allow_s)
 
 
-def open_console(demo: Demo, seconds: float | None = None, until: Told | None = None) -> int:
+def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int:
     """Open the console on the demo's desks; return its exit code when it is left. Ends by itself after `seconds`.
 
-    `until`: who caught signals before this.
+    `until`: who catches signals.
     """
     from benchcon.console.run import run_console
     from benchcon.demo.desks import panel_path

@@ -240,9 +240,22 @@ class Bench:
         """Let a lamp (at its last level) or a display (what it last showed) blink at 1 Hz; or end that, off."""
         self._with(source, lambda talk: talk.blink(channel, on, self._full(talk.ident, channel)))
 
-    def dark(self) -> Future[DarkResult]:
-        """All outputs of all boards off, before anything else. The future is set within half a second."""
+    def dark(self, *, for_good: bool = False) -> Future[DarkResult]:
+        """All outputs of all boards off, before anything else. The future is set within half a second.
+
+        With `for_good` nothing but dark is sent from now on, whatever asks: the bench is being left.
+        """
+        if for_good:
+            self._hub.leaving = True
         return self._of_all(_dark)
+
+    def beat(self) -> None:
+        """The program that the user looks at is at work: call this wherever its own loop turns.
+
+        Once called, it must go on: after a second without, nothing but dark is sent, so that the boards' dead-man fires
+        under a program that hangs, has lost its screen or was stopped. With the next call everything goes on.
+        """
+        self._hub.beat()
 
     def light(self, source: int | None = None) -> Future[DarkResult]:
         """End dark on one board or on all; outputs stay off until they are set. ``confirmed``: dark has ended there."""

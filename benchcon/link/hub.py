@@ -23,6 +23,9 @@ from benchcon.wire.records import BENCH, Batch
 PING_MOST_US = 500_000
 """A board whose dead-man is set hears something at least this often."""
 
+STILL_NS = 1_000_000_000
+"""A program that has said `beat` and then nothing for so long stands still."""
+
 CLOSE_S = 0.5
 """So long the end waits for drivers to let go of their ports."""
 
@@ -54,6 +57,10 @@ class Hub:
         self.loop.set_exception_handler(self._fault)
         self.ports: dict[str, Port] = {}
         self.listeners: tuple[Listener, ...] = ()
+        self.beat_ns = 0
+        """When the program that the user looks at was last known to be at work; 0 if it never said so."""
+        self.leaving = False
+        """The bench is dark for good."""
         self._began_ns = time.monotonic_ns()
         self._sources: dict[str, int] = {}
         self._last_source = BENCH
@@ -63,6 +70,27 @@ class Hub:
         self._queue: list[list[Batch]] = []
         self._telling = False
         self._told_us = 0
+
+    @property
+    def only_dark(self) -> bool:
+        """Whether nothing but dark is sent any more: the bench is being left, or nobody looks at it.
+
+        Any line feeds a board's dead-man; a program whose screen stands still must not keep lamps lit.
+        """
+        return self.leaving or (self.beat_ns > 0 and time.monotonic_ns() - self.beat_ns > STILL_NS)
+
+    def beat(self) -> None:
+        """The program that the user looks at is at work. Callable from any thread."""
+        stood = self.only_dark
+        self.beat_ns = time.monotonic_ns()
+        if stood and not self.leaving:
+            with contextlib.suppress(RuntimeError):
+                self.loop.call_soon_threadsafe(self._go_on)
+
+    def _go_on(self) -> None:
+        for port in list(self.ports.values()):
+            if port.talk is not None:
+                port.talk.pump()
 
     def now_us(self) -> int:
         """Host time since the bench was made, in microseconds; monotonic."""
@@ -251,9 +279,12 @@ class Hub:
     async def end(self) -> None:
         """End all ports; each is free for other programs when this returns, unless its driver is stuck."""
         tasks = [*self._tasks.values(), *self._looking]
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        left = set(tasks)
+        while left:
+            # Again and again: `wait_for` of Python 3.11 loses a cancellation that comes with what it waited for.
+            for task in left:
+                task.cancel()
+            _, left = await asyncio.wait(left, timeout=0.05)
         closing = [port.connection.released.wait() for port in self.ports.values() if port.connection is not None]
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(asyncio.gather(*closing), CLOSE_S)

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 SAMPLE_BYTES = 96
 """So much of what was no line is kept to be shown."""
+STILL_LOOK_US = 100_000
+"""How often it is seen whether anything may be sent again."""
 _QUESTIONS = frozenset({"hello", "item", "read", "ping"})
 _OF_DUPLICATE = _QUESTIONS | {"dark", "wink", "ident", "name"}
 
@@ -147,6 +149,8 @@ class Talk:
         """Return why a request with this word is not sent; empty if it may be."""
         if self.over:
             return "lost"
+        if self.hub.leaving and word != "dark":
+            return "closed"
         if self.hub.listen_only and word not in _QUESTIONS:
             return "listen only"
         if self.duplicate and word not in _OF_DUPLICATE:
@@ -219,9 +223,10 @@ class Talk:
         if self.over:
             return
         now_us = self.hub.now_us()
-        if (self.live or self.duplicate) and not self.connection.waiting:
+        only_dark = self.hub.only_dark
+        if (self.live or self.duplicate) and not self.connection.waiting and not only_dark:
             self._ask_what_is_due(now_us)
-        data = self.host.to_send(now_us)
+        data = b"" if only_dark and not self.host.dark_waits else self.host.to_send(now_us)
         if data:
             self._send(data)
         outcomes = self.host.heard((), now_us)
@@ -317,7 +322,10 @@ class Talk:
     def _call_again(self, soon_us: int | None) -> None:
         times = [soon_us, self.host.deadline_us()]
         now_us = self.hub.now_us()
-        if (self.live or self.duplicate) and not self.connection.waiting:
+        only_dark = self.hub.only_dark
+        if only_dark and not self.host.dark_waits:
+            times = [now_us + STILL_LOOK_US]
+        elif (self.live or self.duplicate) and not self.connection.waiting and not only_dark:
             times.append(self.outputs.deadline_us(now_us))
             if self.hub.ping_every_us and self._ping is None and not self.duplicate:
                 times.append(self._last_sent_us + self.hub.ping_every_us)

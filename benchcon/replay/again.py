@@ -92,13 +92,16 @@ def do_again(
     hands: Mapping[str, MovesParts],
     how: How,
     panel: Panel | None = None,
+    when_ended: Callable[[Callable[[], object]], None] = lambda do: None,
 ) -> Again:
     """Replay `script` on the boards at `ports` and compare with `then`, the capture's own tracks.
 
-    `hands`: by the board's ident. Raises `Trouble` if the boards are not there.
+    `hands`: by the board's ident. `when_ended` is given what must be done the moment that a signal ends the program:
+    all boards dark. Raises `Trouble` if the boards are not there.
     """
     bench = Bench(ports, panel=panel or script.panel, keep=False)
     run = _Run(script, bench, hands, how, panel or script.panel)
+    when_ended(lambda: bench.dark(for_good=True))
     bench.start()
     try:
         run.find_boards(len(ports))

@@ -65,6 +65,8 @@ class Runner:
         self.outputs = Outputs(walk.layout, self.bench)
         self.outputs.sources = self.hearing.sources
         self.left = False
+        self.turned: Callable[[], None] = lambda: None
+        """Called whenever the walk's loop has turned, several times a second."""
         self._inbox: queue.SimpleQueue[list[ev.Event] | Answer | _Done] = queue.SimpleQueue()
         self._raw: set[str] = set()
         self._raw_waiting: set[int] = set()
@@ -112,6 +114,7 @@ class Runner:
 
     def _loop(self) -> None:
         while True:
+            self.turned()
             self._follow()
             if self.left or (self.walk.state == "over" and self.feeding.settled(self._now())):
                 return

@@ -132,6 +132,11 @@ class HostSide:
         self._send(asked, now_us)
         return asked.tickets[0]
 
+    @property
+    def dark_waits(self) -> bool:
+        """Whether a `dark` is under way and not answered yet."""
+        return any(asked.words == ("dark",) for asked in self._waiting.values())
+
     def bring_up(self, now_us: int) -> None:
         """Find out who the board is, what it has and how it stands; from the beginning, whatever was known."""
         self._now_us = now_us

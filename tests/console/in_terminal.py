@@ -56,7 +56,13 @@ class Terminal:
         if self.process.poll() is None:
             self.process.kill()
         self.process.wait()
-        os.close(self._end)
+        self.close_window()
+
+    def close_window(self) -> None:
+        """Close the terminal, as by the cross in its corner: the program's side hangs up."""
+        if self._end >= 0:
+            os.close(self._end)
+            self._end = -1
 
     def text(self) -> str:
         """What stands on the screen."""
@@ -64,6 +70,9 @@ class Terminal:
 
     def read(self, wait_s: float) -> bool:
         """Take what the program has sent; False when it has ended and all is read."""
+        if self._end < 0:
+            time.sleep(wait_s)  # nothing comes any more: only the process can be looked at
+            return self.process.poll() is None
         if not select.select([self._end], [], [], wait_s)[0]:
             return self.process.poll() is None
         try:

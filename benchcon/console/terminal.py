@@ -1,0 +1,38 @@
+"""The terminal's side of the console: keys that must not wait for the screen."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, Any
+
+from textual import events
+
+if TYPE_CHECKING:
+    from textual.driver import Driver
+    from textual.message import Message
+
+DARK_KEYS = ("f9", "ctrl+d")
+
+
+def quick(driver_class: type[Driver]) -> type[Driver]:
+    """Return Textual's `driver_class`, changed in two ways.
+
+    The keys of dark go to ``app.dark_now()`` on the thread that reads the terminal, before the screen's loop gets them
+    as well: dark is sent even when that loop is busy, or hangs. And being continued after SIGSTOP does not start the
+    terminal a second time, which would leave a second reading thread that nobody ends.
+    """
+
+    class Quick(driver_class):  # type: ignore[misc, valid-type]
+        def process_message(self, message: Message) -> None:
+            """Take a message on the thread that reads the terminal."""
+            if isinstance(message, events.Key) and message.key in DARK_KEYS:
+                app: Any = self._app
+                with contextlib.suppress(Exception):  # the screen gets the key as well, and says what is wrong
+                    app.dark_now()
+            super().process_message(message)
+
+        def _sigcont_application(self, *how: object) -> None:
+            if getattr(self, "_must_signal_resume", True):
+                super()._sigcont_application(*how)
+
+    return Quick

@@ -1,0 +1,271 @@
+"""Whatever ends a program that lights lamps, they go out: real terminals, processes and signals, simulated boards.
+
+What is *really* lit is read through the boards' simulated hands. Two seconds are the promise of README's cautions.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import OSTREY
+from console.in_terminal import Terminal
+
+from benchcon.conform.board import DEADMAN_MS
+from benchcon.demo import Demo, start
+from benchcon.errors import Trouble
+from benchcon.hand import Hand
+
+PATIENCE_S = 30.0
+ENDS_S = 2.0
+DEADMAN_S = 2.0
+SLACK_S = 1.0
+"""For a busy machine: processes and this test share two cores."""
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[Demo]:
+    with start(separate=True) as demo:
+        yield demo
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> dict[str, str]:
+    return {"BENCHCON_HOME": str(tmp_path)}
+
+
+def until(test: Callable[[], object], what: str = "", within_s: float = PATIENCE_S) -> float:
+    """Wait until `test` holds; how long it took in seconds."""
+    began = time.monotonic()
+    while not test():
+        assert time.monotonic() - began < within_s, f"waited in vain for {what}"
+        time.sleep(0.01)
+    return time.monotonic() - began
+
+
+def lit(hands: dict[str, Hand]) -> dict[str, object]:
+    """Every lamp and display that is really lit."""
+    found: dict[str, object] = {}
+    for hand in hands.values():
+        found |= {id_: level for id_, level in hand.lit().items() if level}
+        found |= {id_: shown for id_, shown in hand.shown_all().items() if any(shown)}
+    return found
+
+
+@contextlib.contextmanager
+def worked(demo: Demo) -> Iterator[None]:
+    """Two contacts are worked all the while: the screen has something to draw in every frame."""
+    over = threading.Event()
+
+    def work() -> None:
+        with Hand(demo.boards[0].control) as lighting, Hand(demo.boards[2].control) as power:
+            while not over.is_set():
+                with contextlib.suppress(Trouble):
+                    lighting.press("sw_rwy")
+                    power.press("sw_batt")
+                    lighting.release("sw_rwy")
+                    power.release("sw_batt")
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+@contextlib.contextmanager
+def lit_console(demo: Demo, home: dict[str, str]) -> Iterator[Terminal]:
+    """A console with a lamp lit by its user."""
+    words = ("-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY))
+    with Terminal(*words, env=home, columns=140, rows=45) as terminal:
+        terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+        terminal.press("right", "right", " ")
+        terminal.until(lambda: lit(demo.hands) == {"l_xwind": 1000}, "the lamp")
+        yield terminal
+
+
+def read_for(terminal: Terminal, seconds: float) -> None:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        terminal.read(0.02)
+
+
+def test_closing_the_terminal_puts_the_lamps_out_and_ends_the_console(demo: Demo, home: dict[str, str]) -> None:
+    with lit_console(demo, home) as terminal, worked(demo):
+        read_for(terminal, 1.0)
+        terminal.close_window()
+        dark = until(lambda: not lit(demo.hands), "dark")
+        ended = dark + until(lambda: terminal.process.poll() is not None, "the end")
+    assert dark < 0.5 + SLACK_S
+    assert ended < ENDS_S + SLACK_S
+
+
+def test_closing_the_terminal_where_the_signal_is_ignored(demo: Demo, home: dict[str, str]) -> None:
+    """As under a program that swallows SIGHUP: the terminal itself tells."""
+    keep_out = "import signal, sys; from benchcon.cli.main import main\nreal = signal.signal\n"
+    keep_out += "signal.signal = lambda n, h: real(n, signal.SIG_IGN if n == signal.SIGHUP else h)\n"
+    keep_out += "sys.exit(main(sys.argv[1:]))"
+    words = ("-c", keep_out, "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY))
+    with Terminal(*words, env=home, columns=140, rows=45) as terminal:
+        terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+        terminal.press("right", "right", " ")
+        terminal.until(lambda: lit(demo.hands) == {"l_xwind": 1000}, "the lamp")
+        with worked(demo):
+            terminal.close_window()
+            assert until(lambda: not lit(demo.hands), "dark") < 0.5 + SLACK_S
+            until(lambda: terminal.process.poll() is not None, "the end", ENDS_S + SLACK_S)
+
+
+def test_closing_the_terminal_of_the_demo_leaves_no_process(home: dict[str, str], tmp_path: Path) -> None:
+    env = home | {"TMPDIR": str(tmp_path)}
+    with Terminal("-m", "benchcon", "demo", env=env, columns=140, rows=45) as terminal:
+        terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+        desks = subprocess.run(
+            ["ps", "--ppid", str(terminal.process.pid), "-o", "pid="], capture_output=True, text=True
+        )
+        read_for(terminal, 1.0)
+        terminal.close_window()
+        until(lambda: terminal.process.poll() is not None, "the end", ENDS_S + SLACK_S)
+    for pid in desks.stdout.split():
+        until(lambda pid=pid: not Path(f"/proc/{pid}").exists(), "the desks' end")  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGHUP, marks=pytest.mark.slow)])
+def test_a_signal_ends_a_console_whose_screen_hangs(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
+    """Nobody reads the terminal: the screen's loop waits for room in it, for good."""
+    with lit_console(demo, home) as terminal, worked(demo):
+        time.sleep(0.7)  # the terminal's buffer and the writer's queue fill: nothing tells when they are full
+        terminal.signal(number)
+        dark = until(lambda: not lit(demo.hands), "dark")
+        ended = dark + until(lambda: terminal.process.poll() is not None, "the end")
+    assert dark < 0.5 + SLACK_S
+    assert ended < ENDS_S + SLACK_S
+
+
+def test_a_screen_that_stands_still_feeds_no_dead_man(demo: Demo, home: dict[str, str]) -> None:
+    with lit_console(demo, home) as terminal, worked(demo):
+        # Nobody reads: dark comes without a signal, by the boards' own dead-man.
+        took = until(lambda: not lit(demo.hands), "dark by the dead-man")
+        assert terminal.process.poll() is None
+        # The screen goes on when it is read again, and so does the link; the boards stay dark until the user ends it.
+        terminal.see("◐ DARK")
+        terminal.press("q")
+        assert terminal.ended() == 0
+    assert took > 1.0  # it was the dead-man, not a signal
+
+
+def test_a_stopped_console_is_darkened_by_the_dead_man(demo: Demo, home: dict[str, str]) -> None:
+    with lit_console(demo, home) as terminal:
+        terminal.signal(signal.SIGSTOP)
+        assert until(lambda: not lit(demo.hands), "dark by the dead-man") < DEADMAN_S + SLACK_S
+        terminal.signal(signal.SIGCONT)
+        terminal.see("◐ DARK")
+        assert not lit(demo.hands)
+        terminal.press("q")
+        assert terminal.ended() == 0
+
+
+def program(demo: Demo, home: dict[str, str], *words: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "benchcon", *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, **home},
+        start_new_session=True,
+    )
+
+
+ENDS = [signal.SIGTERM, *(pytest.param(n, marks=pytest.mark.slow) for n in (signal.SIGHUP, signal.SIGINT))]
+
+
+def end_it(demo: Demo, running: subprocess.Popen[str], number: signal.Signals) -> int:
+    try:
+        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+        assert running.poll() is None, running.communicate()
+        running.send_signal(number)
+        dark = until(lambda: not lit(demo.hands), "dark")
+        ended = dark + until(lambda: running.poll() is not None, "the end")
+        assert dark < 0.5 + SLACK_S
+        assert ended < ENDS_S + SLACK_S
+        # A dark that was confirmed is one that the program sent: the dead-man would have needed two seconds.
+        time.sleep(0.2)
+        assert not lit(demo.hands)
+        return running.returncode
+    finally:
+        if running.poll() is None:
+            running.kill()
+        running.communicate()
+
+
+@pytest.mark.parametrize("number", ENDS)
+def test_a_soak_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
+    ports = [desk.port for desk in demo.boards]
+    end_it(demo, program(demo, home, "walk", *ports, "--panel", str(OSTREY), "--soak", "1 h"), number)
+
+
+@pytest.mark.parametrize("number", ENDS)
+def test_a_walk_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
+    words = [word for desk in demo.boards for word in ("--robot", desk.control)]
+    code = end_it(demo, program(demo, home, "walk", *words, "--panel", str(OSTREY)), number)
+    assert code == 2  # left before its end
+
+
+def capture_of_a_lit_lamp(demo: Demo, path: Path) -> None:
+    from benchcon.link import Bench
+    from benchcon.panel.file import load
+    from benchcon.session import LiveSession
+
+    panel = load(OSTREY)
+    bench = Bench([demo.boards[1].port], panel=panel, keep=False)
+    session = LiveSession(bench, panel)
+    bench.start()
+    assert bench.wait(lambda ports: bool(ports) and all(port.standing == "live" for port in ports), PATIENCE_S)
+    source = bench.ports()[0].source
+    bench.light(source).result(PATIENCE_S)
+    session.start_recording(path)
+    bench.set_lamp(source, "l_xwind", 1000).result(PATIENCE_S)
+    began = time.monotonic()
+    while time.monotonic() - began < 4.0:  # the capture is as long as the replay has to be
+        bench.ask(source, ("read", "all")).result(PATIENCE_S)
+        time.sleep(0.5)
+    session.stop_recording()
+    session.close()
+
+
+@pytest.mark.parametrize("number", ENDS)
+def test_a_replay_to_a_board_that_is_ended_is_dark(
+    demo: Demo, home: dict[str, str], tmp_path: Path, number: signal.Signals
+) -> None:
+    capture_of_a_lit_lamp(demo, tmp_path / "lit.capture")
+    running = program(demo, home, "replay", str(tmp_path / "lit.capture"), "--to", demo.boards[1].port)
+    assert end_it(demo, running, number) == 128 + number
+
+
+@pytest.mark.parametrize("number", ENDS)
+def test_a_conformance_test_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
+    running = program(demo, home, "conform", demo.boards[1].port, "--only", "set", "--only", "deadman")
+    assert end_it(demo, running, number) == 128 + number
+
+
+@pytest.mark.slow
+def test_a_conformance_test_that_is_killed_is_darkened_by_the_dead_man(demo: Demo, home: dict[str, str]) -> None:
+    running = program(demo, home, "conform", demo.boards[1].port, "--only", "set")
+    try:
+        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+        running.kill()
+        until(lambda: not lit(demo.hands), "dark", DEADMAN_MS / 1000 + SLACK_S)
+    finally:
+        running.kill()
+        running.communicate()
