@@ -16,11 +16,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="RULE",
         action="append",
         default=[],
-        help="play this rule only, such as 'grammar', or one look at it, 'grammar (spaces)'; may be given again",
+        help="run this rule only, such as 'grammar', or one look at it, 'grammar (spaces)'; may be given again",
     )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
-        "--hand", metavar="CONTROL", help="a simulated or emulated board's control word, to move inputs and reset it"
+        "--hand", metavar="HAND", help="a simulated or emulated board's hand, to look, move inputs and reset it"
     )
     parser.add_argument(
         "--patience", metavar="MINUTES", type=float, default=0.2, help="how long to wait for the clock to wrap (0.2)"
@@ -28,7 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Play the rules: 0 all kept, 1 at least one broken, 2 it could not be done."""
+    """Run the rules: 0 none failed, 1 at least one failed, 2 it could not be done."""
     import contextlib
     import json
 
@@ -56,13 +56,13 @@ def run(args: argparse.Namespace) -> int:
             report.results.append(result)
             report = report._replace(ident=line.ident)
             if not args.json:
-                mark = {"kept": "kept      ", "broken": "BROKEN    ", "not played": "not played"}[result.outcome]
+                mark = {"passed": "passed ", "failed": "FAILED ", "not run": "not run"}[result.outcome]
                 print(f"{mark}  {result.rule}" + (f": {result.text}" if result.text else ""), flush=True)
         if args.json:
             print(json.dumps(report.as_json(), indent=2))
         else:
             numbers = report.as_json()
-            print(f"{numbers['kept']} kept, {numbers['broken']} broken, {numbers['not_played']} not played")
+            print(f"{numbers['passed']} passed, {numbers['failed']} failed, {numbers['not_run']} not run")
         if junit:
             junit.write(report.as_junit().decode())
-    return 1 if report.broken else 0
+    return 1 if report.failed else 0

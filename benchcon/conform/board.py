@@ -2,25 +2,38 @@
 
 from __future__ import annotations
 
+import re
+import time
 from typing import NamedTuple
 
 from benchcon.conform.wireside import Answer, News, WireSide
+from benchcon.wire.codec import request
 from benchcon.wire.printable import printable
+from benchcon.wire.slips import explain_line
 
 WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}
 """Hex digits of a value (section 6); digits have two a place."""
 
 
-DEADMAN_MS = 15_000
-"""The rule that waits longest, for signs of life, waits 12 s."""
+LEFT_OUT = ("01", "08")
+"""Codes with which a board refuses a word that it leaves out: not knowing it is as good as saying so."""
+_EVERY_BOARD = ("hello", "item", "read", "ping")
+_WITH_OUTPUTS = ("set", "dark", "light", "deadman")
+_MAY_LACK = ("alive", "raw", "ident", "name", "wink", "read", *_WITH_OUTPUTS)
+DEADMAN = "1388"
+"""Set while outputs are lit, so that a conformance test that is killed leaves nothing lit for long: five seconds."""
 
 
-class Broken(Exception):
+class Failed(Exception):
     """The board broke the rule being played; the text says how."""
 
 
-class NotPlayed(Exception):
+class NotRun(Exception):
     """The rule cannot be played on this board; the text says why."""
+
+
+class Malformed(NotRun):
+    """What the rule waited for came as a line that is none: that is the business of ``grammar (all)``."""
 
 
 class Channel(NamedTuple):
@@ -64,8 +77,12 @@ class Subject:
         self.buffer = 32
         self.boot = 0
         self.ident = ""
-        self.texts: list[Answer] = []
+        self.item_ident: str | None = None
+        """The ident in the item `board`; None without such an item."""
         self.channels: list[Channel] = []
+        self.others: set[str] = set()
+        """Ids of channels whose kind is not known here."""
+        self._named_read = True
 
     @property
     def outputs(self) -> list[Channel]:
@@ -78,75 +95,156 @@ class Subject:
         return [channel for channel in self.channels if not channel.is_output and channel.width]
 
     def lamp(self) -> Channel:
-        """The first lamp, else the first digits; `NotPlayed` without outputs."""
+        """The first lamp, else the first digits; `NotRun` without outputs."""
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):
             return channel
-        raise NotPlayed("the board has no outputs")
+        raise NotRun("the board has no outputs")
+
+    def needs(self, word: str) -> bool:
+        """Whether a board like this one must know `word` (section 12)."""
+        return word in _EVERY_BOARD or (bool(self.outputs) and word in _WITH_OUTPUTS)
 
     def ask(self, *words: str, tag: int | None = None) -> Answer:
         """Ask and insist on an answer."""
+        since = len(self.line.odd)
         answer = self.line.ask(*words, tag=tag)
         if answer is None:
-            raise Broken(f"no answer to '{' '.join(words)}' within a second")
+            self.malformed(b"<", since)
+            raise Failed(f"no answer to '{' '.join(words)}' within a second")
         return answer
+
+    def malformed(self, first: bytes, since: int) -> None:
+        """Raise `Malformed` if what was waited for came as a line that is none."""
+        for raw in self.line.odd[since:]:
+            if raw[:1] == first:
+                raise Malformed(f"{explain_line(raw)}; see 'grammar (all)'")
+
+    def left_out(self, answer: Answer, *words: str) -> bool:
+        """Whether `answer` says that the board leaves out the word, or this use of it, and it may do so."""
+        optional = words[0] in _MAY_LACK and words != ("read", "all")
+        return optional and answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]
 
     def done(self, *words: str, tag: int | None = None) -> Answer:
         """Ask, and insist that it is done, not refused."""
         answer = self.ask(*words, tag=tag)
         if answer.words[0] == "no":
-            if answer.words[1:2] == ("08",):
-                raise NotPlayed(f"'{words[0]}' is left out of this firmware")
-            raise Broken(f"'{' '.join(words)}' was refused: {shown(answer.raw)}")
+            if self.left_out(answer, *words):
+                # That a word is left out which is needed is said once, by the rule **needed**.
+                raise NotRun(f"'{words[0]}' is left out of this firmware")
+            raise Failed(f"'{' '.join(words)}' was refused: {shown(answer.raw)}")
         if answer.words[0] != words[0]:
-            raise Broken(f"'{' '.join(words)}' was answered with '{shown(answer.raw)}': another word")
+            raise Failed(f"'{' '.join(words)}' was answered with '{shown(answer.raw)}': another word")
         return answer
 
+    def stamp(self, *words: str) -> int:
+        """Ask for something that is answered with the board's clock, and return that."""
+        answer = self.done(*words)
+        return self._clock(answer, 1)
+
+    def ping(self) -> tuple[int, int]:
+        """Return the two stamps of a ping: line end received, first byte of the answer out; µs modulo 2^32."""
+        answer = self.done("ping", "0" * 8, "0" * 8)
+        return self._clock(answer, 1), self._clock(answer, 2)
+
+    @staticmethod
+    def _clock(answer: Answer, place: int) -> int:
+        word = answer.words[place] if len(answer.words) > place else ""
+        if not re.fullmatch("[0-9A-F]{8}", word):
+            raise Failed(f"'{shown(answer.raw)}': the board's clock, eight hex digits, belongs there")
+        return int(word, 16)
+
     def refused(self, code: str, *words: str) -> None:
-        """Ask, and insist on a refusal with this code."""
+        """Ask, and insist on a refusal with this code; a word that the board may leave out may be refused as that."""
         answer = self.ask(*words)
-        if answer.words[:2] != ("no", code):
-            raise Broken(f"'{' '.join(words)}' should be refused with {code}, and was answered '{shown(answer.raw)}'")
+        if answer.words[:2] != ("no", code) and not self.left_out(answer, *words):
+            raise Failed(
+                f"'{' '.join(words)}' was answered '{shown(answer.raw)}'; a refusal with code {code} was expected"
+            )
 
     def values(self, *ids: str) -> dict[str, str]:
-        """Read these channels (none: all, page by page) as hex words."""
-        found: dict[str, str] = {}
-        words = ids or ("all",)
+        """Read these channels (none: all, page by page) as hex words; by `read all` where nothing else is there."""
+        if ids and self._named_read:
+            answer = self.ask("read", *ids)
+            if not self.left_out(answer, "read", *ids):
+                found = self._pairs(answer, {}) if answer.words[0] == "read" else {}
+                return self._all_of(ids, found, answer)
+            self._named_read = False
+        found = {}
+        words: tuple[str, ...] = ("all",)
         for _ in range(256):
             answer = self.done("read", *words)
-            if len(answer.words) < 4:
-                raise Broken(f"'{shown(answer.raw)}' is too short for an answer to read")
-            for word in answer.words[4:]:
-                channel_id, _, value = word.partition("=")
-                if channel_id in found:
-                    raise Broken(f"'{channel_id}' is told twice in the pages of one reading")
-                found[channel_id] = value
+            self._pairs(answer, found)
             if answer.words[3] == "00":
-                return found
+                return self._all_of(ids, {id_: found[id_] for id_ in ids if id_ in found}, answer) if ids else found
             words = ("all", answer.words[3])
-        raise Broken("the pages of 'read all' have no end")
+        raise Failed("the pages of 'read all' have no end")
+
+    def value(self, id_: str) -> str:
+        """Read one channel."""
+        return self.values(id_)[id_]
+
+    @staticmethod
+    def _all_of(ids: tuple[str, ...], found: dict[str, str], answer: Answer) -> dict[str, str]:
+        for id_ in ids:
+            if id_ not in found:
+                raise Failed(f"'read' does not give '{id_}': '{shown(answer.raw)}'")
+        return found
+
+    @staticmethod
+    def _pairs(answer: Answer, found: dict[str, str]) -> dict[str, str]:
+        if len(answer.words) < 4:
+            raise Failed(f"'{shown(answer.raw)}' is too short for an answer to read")
+        for word in answer.words[4:]:
+            channel_id, _, value = word.partition("=")
+            if channel_id in found:
+                raise Failed(f"'{channel_id}' is given twice in the pages of one reading")
+            found[channel_id] = value
+        return found
 
     def settle(self) -> None:
-        """Leave the board as a rule may find it: not dark, outputs off, ten signs of life a second.
+        """Leave the board as a rule may find it: not dark, outputs off, a dead-man of five seconds, ten heartbeats a
+        second.
 
-        The dead-man is set, to longer than any rule waits: should this program be killed, what a rule has lit goes out.
-        The quick signs of life only save time; a board that refuses them is heard each second.
+        The quick heartbeats only save time; a board that refuses them is heard each second.
         """
         self.line.pump(0.02)
         self.line.answers.clear()
-        self.line.ask("deadman", f"{DEADMAN_MS:04X}")
-        self.line.ask("light")
+        if self.outputs:
+            self.line.ask("deadman", DEADMAN)
+            self.line.ask("light")
         self.line.ask("alive", "0064")
         for channel in self.outputs:
             self.line.ask("set", f"{channel.id}={channel.off}")
 
-    def alive(self, seconds: float = 12.0) -> News:
-        """Wait for the next sign of life."""
-        news = self.line.await_news("alive", seconds, since=len(self.line.news))
+    def leave(self, *, whole: bool) -> None:
+        """Leave the board for good: as after a reset if the rules were all run, else dark."""
+        if not whole:
+            # A line end first, so that half a line does not swallow it.
+            self.line.send(b"\n" + request(self.line.next_tag(), ("dark",)) + b"\n")
+            return
+        if self.outputs:
+            self.line.ask("deadman", "0000")
+        self.line.ask("alive", "03E8")
+
+    def alive(self, seconds: float = 12.0, *, fed: bool = False) -> News:
+        """Wait for the next heartbeat; with `fed` the dead-man is fed meanwhile."""
+        odd, since = len(self.line.odd), len(self.line.news)
+        end = time.monotonic() + seconds
+        news = None
+        while news is None and time.monotonic() < end:
+            news = self.line.await_news("alive", 0.05 if fed else seconds, since)
+            if fed and news is None:
+                self.ping()
         if news is None:
-            raise Broken(f"no sign of life within {seconds:.0f} s")
+            self.malformed(b"!", odd)
+            raise Failed(f"no heartbeat within {seconds:.0f} s")
         if len(news.words) != 8:
-            raise Broken("a sign of life has seven words after 'alive'")
+            raise Failed(f"'{' '.join(news.words)}': a heartbeat has seven words after 'alive'")
         return news
+
+    def flags(self, *, fed: bool = False) -> int:
+        """Wait for the next heartbeat and return its flags."""
+        return int(self.alive(fed=fed).words[7], 16)
 
 
 def shown(raw: bytes) -> str:

@@ -11,15 +11,19 @@ from typing import Any, NamedTuple
 from xml.etree import ElementTree
 
 from benchcon.conform import rules_ask, rules_dark, rules_hand, rules_line, rules_time
-from benchcon.conform.board import Broken, NotPlayed, Subject
+from benchcon.conform.board import Failed, Malformed, NotRun, Subject
 from benchcon.conform.wireside import WireSide
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
 from benchcon.wire.printable import printable
 
+FIRST = (rules_line.hello, rules_line.items)
+"""Without these nothing else can be run."""
+
 RULES: tuple[Callable[..., None], ...] = (
-    rules_line.hello,
-    rules_line.items,
+    *FIRST,
+    rules_ask.needed,
+    rules_line.ident,
     rules_line.line_ends,
     rules_line.spacing,
     rules_line.check,
@@ -29,10 +33,13 @@ RULES: tuple[Callable[..., None], ...] = (
     rules_line.by_hand,
     rules_line.unknown_words,
     rules_ask.tags,
+    rules_ask.tag_zero,
+    rules_ask.order,
     rules_ask.idempotent,
     rules_ask.refusals,
     rules_ask.read,
     rules_ask.set_outputs,
+    rules_hand.undimmed,
     rules_ask.raw,
     rules_time.ping_stamps,
     rules_time.answer_time,
@@ -44,19 +51,30 @@ RULES: tuple[Callable[..., None], ...] = (
     rules_time.window,
     rules_time.load,
     rules_dark.dark,
+    rules_dark.dark_at_once,
     rules_dark.dark_full_window,
+    rules_hand.dark_lit,
     rules_dark.deadman,
     rules_dark.deadman_off,
     rules_dark.wink,
     rules_hand.changes,
+    rules_hand.news_time,
     rules_hand.boot,
+    rules_hand.reset_outputs,
+    rules_hand.reset_dark,
+    rules_hand.reset_deadman,
+    rules_hand.reset_heartbeat,
+    rules_hand.reset_raw,
+    rules_line.boot_form,
+    rules_line.inputs_only,
+    rules_line.notifications,
     rules_line.odd_lines,
 )
-"""In the order they are played; the first two find out what the others need."""
+"""In the order they are run; the first two find out what the others need."""
 
 
 class Result(NamedTuple):
-    """What came of one rule: `outcome` is ``kept``, ``broken`` or ``not played``."""
+    """What came of one rule: `outcome` is ``passed``, ``failed`` or ``not run``."""
 
     rule: str
     outcome: str
@@ -72,18 +90,18 @@ class Report(NamedTuple):
     results: list[Result]
 
     @property
-    def broken(self) -> list[Result]:
+    def failed(self) -> list[Result]:
         """The rules that the board broke."""
-        return [result for result in self.results if result.outcome == "broken"]
+        return [result for result in self.results if result.outcome == "failed"]
 
     def as_json(self) -> dict[str, Any]:
         """As `benchcon conform --json` prints it."""
         return {
             "port": self.port,
             "ident": self.ident,
-            "kept": sum(result.outcome == "kept" for result in self.results),
-            "broken": len(self.broken),
-            "not_played": sum(result.outcome == "not played" for result in self.results),
+            "passed": sum(result.outcome == "passed" for result in self.results),
+            "failed": len(self.failed),
+            "not_run": sum(result.outcome == "not run" for result in self.results),
             "rules": [result._asdict() for result in self.results],
         }
 
@@ -93,8 +111,8 @@ class Report(NamedTuple):
             "testsuite",
             name=f"conform {self.ident or self.port}",
             tests=str(len(self.results)),
-            failures=str(len(self.broken)),
-            skipped=str(sum(result.outcome == "not played" for result in self.results)),
+            failures=str(len(self.failed)),
+            skipped=str(sum(result.outcome == "not run" for result in self.results)),
             errors="0",
             time=f"{sum(result.seconds for result in self.results):.3f}",
         )
@@ -102,9 +120,9 @@ class Report(NamedTuple):
             case = ElementTree.SubElement(
                 suite, "testcase", classname="benchcon.conform", name=result.rule, time=f"{result.seconds:.3f}"
             )
-            if result.outcome == "broken":
+            if result.outcome == "failed":
                 ElementTree.SubElement(case, "failure", message=result.text)
-            elif result.outcome == "not played":
+            elif result.outcome == "not run":
                 ElementTree.SubElement(case, "skipped", message=result.text)
         return bytes(ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True))
 
@@ -149,30 +167,46 @@ def play(
     line.pump(0.3)
     line.odd.clear()
     line.send(b"\n")
-    for number, rule in enumerate(RULES):
-        if only and number > 1 and rule_name(rule) not in only:
-            continue
-        began = time.monotonic()
-        extra: dict[str, Any] = {}
-        names = inspect.signature(rule).parameters
-        if "hand" in names:
-            extra["hand"] = hand
-        if "patience_s" in names:
-            extra["patience_s"] = patience_s
-        outcome, text = "kept", ""
-        try:
-            rule(board, **extra)
-        except Broken as broken:
-            outcome, text = "broken", str(broken)
-        except NotPlayed as why:
-            outcome, text = "not played", str(why)
-        except (ValueError, IndexError) as error:
-            # A word of the wrong form where a rule counted on a number: the board's fault, not the rule's.
-            outcome, text = "broken", f"an answer was not of the form the document gives ({error})"
-        # What the rule itself sent wrong is not held against the board; what the board sent wrong is, in the last rule.
-        yield Result(rule_name(rule), outcome, text, time.monotonic() - began)
-        if outcome == "broken" and rule in (rules_line.hello, rules_line.items):
-            return
-        if rule is not RULES[0]:
-            with contextlib.suppress(Broken):
-                board.settle()
+    whole = False
+    try:
+        for number, rule in enumerate(RULES):
+            # What the board sent wrong is always said: else a rule not run for it would look harmless.
+            if only and number > 1 and rule_name(rule) not in only and not (rule is rules_line.odd_lines and line.odd):
+                continue
+            began = time.monotonic()
+            outcome, text = _outcome(board, rule, hand, patience_s)
+            yield Result(rule_name(rule), outcome, text, time.monotonic() - began)
+            if outcome == "failed" and rule in FIRST:
+                whole = True
+                return
+            if rule is not RULES[0]:
+                with contextlib.suppress(Failed, NotRun):
+                    board.settle()
+        board.leave(whole=True)
+        whole = True
+    finally:
+        if not whole:
+            with contextlib.suppress(Trouble):
+                board.leave(whole=False)
+
+
+def _outcome(board: Subject, rule: Callable[..., None], hand: Hand | None, patience_s: float) -> tuple[str, str]:
+    """Run one rule and return what came of it, and the text."""
+    names = inspect.signature(rule).parameters
+    extra: dict[str, Any] = {"hand": hand} if "hand" in names else {}
+    if "patience_s" in names:
+        extra["patience_s"] = patience_s
+    if "hand" in names and hand is None:
+        return "not run", "needs a hand on the board: --hand HAND, for simulated and emulated boards"
+    try:
+        rule(board, **extra)
+    except Failed as failed:
+        return "failed", str(failed)
+    except Malformed as why:
+        return ("failed" if rule in FIRST else "not run"), str(why)
+    except NotRun as why:
+        return "not run", str(why)
+    except (ValueError, LookupError) as error:
+        # A word of the wrong form where a rule counted on a number: the board's fault, not the rule's.
+        return "failed", f"an answer was not of the form the document gives ({printable(str(error))})"
+    return "passed", ""

@@ -1,59 +1,237 @@
-"""Rules that need a hand on the board: a reset, and inputs that move. Simulated and emulated boards have one."""
+"""Rules that need a hand on the board: a reset, inputs that move, eyes on the lamps. Simulated and emulated boards have
+one. Each is run with a hand only; a hand that cannot do what a rule needs leaves that rule out."""
 
 from __future__ import annotations
 
-from benchcon.conform.board import Broken, NotPlayed, Subject
+import statistics
+import time
+from collections.abc import Callable
+from typing import TypeVar
+
+from benchcon.conform.board import Channel, Failed, NotRun, Subject
+from benchcon.conform.rules_dark import insist_off, light_all
+from benchcon.conform.rules_time import heartbeat_spacing_ms
+from benchcon.conform.wireside import News
+from benchcon.errors import Trouble
 from benchcon.hand import Hand
+from benchcon.wire.printable import printable
 
-_NO_HAND = "needs a hand on the board: --hand CONTROL, for simulated and emulated boards"
+T = TypeVar("T")
+
+NEWS_TIME_MS = 8.0
+"""Five, and three for the host to read what has come; the median of several, so that a busy host is no fault."""
 
 
-def changes(board: Subject, hand: Hand | None) -> None:
-    """**numbers** (changes): each contact pressed and released is told as `is`, once each, and reads the same."""
-    if hand is None:
-        raise NotPlayed(_NO_HAND)
+def _by(act: Callable[[], T]) -> T:
+    """Have the hand do something; `NotRun` if this hand cannot."""
+    try:
+        return act()
+    except Trouble as why:
+        raise NotRun(f"the hand cannot: {why}") from None
+
+
+def _debounce_s(channel: Channel) -> float:
+    return int(channel.detail.get("deb", "0") or "0", 16) / 1000
+
+
+def _told(board: Subject, id_: str, since: int) -> list[tuple[str, News]]:
+    """What was told of a channel by `is` since then."""
+    return [
+        (word.partition("=")[2], news)
+        for news in board.line.news[since:]
+        if news.words[0] == "is"
+        for word in news.words[1:]
+        if word.partition("=")[0] == id_
+    ]
+
+
+def _contacts(board: Subject) -> list[Channel]:
     contacts = [channel for channel in board.channels if channel.kind == "contact"]
     if not contacts:
-        raise NotPlayed("the board has no contacts")
-    for channel in contacts[:8]:
-        before = board.values(channel.id)[channel.id]
-        told: list[str] = []
+        raise NotRun("the board has no contacts")
+    return contacts[:8]
+
+
+def changes(board: Subject, hand: Hand) -> None:
+    """**numbers** (changes): each contact pressed and released is told as `is`, once each, and reads the same."""
+    for channel in _contacts(board):
+        before = board.value(channel.id)
+        since = len(board.line.news)
+        for act, wanted in ((hand.press, "1"), (hand.release, "0")):
+            _by(lambda act=act, channel=channel: act(channel.id))  # type: ignore[misc]
+            board.line.pump(0.15 + _debounce_s(channel))
+            if before == "0" and (value := board.value(channel.id)) != wanted:
+                raise Failed(f"'{channel.id}' was worked by the hand and reads {value}; {wanted} was expected")
+        told = [value for value, _ in _told(board, channel.id, since)]
+        if before == "0" and told != ["1", "0"]:
+            raise Failed(f"'{channel.id}' pressed and released was told as {told}, not as 1 and 0")
+
+
+def news_time(board: Subject, hand: Hand) -> None:
+    """**news-time**: a change is on the wire within 5 ms after the input was accepted as changed."""
+    contact = next((channel for channel in _contacts(board) if board.value(channel.id) == "0"), None)
+    if contact is None:
+        raise NotRun("no contact stands open")
+    # The fastest answer shows what the way up costs at least; what a notification takes longer, it waited.
+    fastest = min(_way_up(board) for _ in range(20))
+    waited_ms: list[float] = []
+    for _ in range(5):
         for act in (hand.press, hand.release):
             since = len(board.line.news)
-            act(channel.id)
-            board.line.pump(0.15)
-            told += [
-                word.partition("=")[2]
-                for news in board.line.news[since:]
-                if news.words[0] == "is"
-                for word in news.words[1:]
-                if word.partition("=")[0] == channel.id
-            ]
-        if before == "0" and told != ["1", "0"]:
-            raise Broken(f"'{channel.id}' pressed and released was told as {told}, not as 1 and 0")
+            _by(lambda act=act: act(contact.id))  # type: ignore[misc]
+            end = time.monotonic() + 0.3 + _debounce_s(contact)
+            while not (told := _told(board, contact.id, since)) and time.monotonic() < end:
+                board.line.pump(0.005)
+            if told:
+                news = told[0][1]
+                waited_us = (int(news.at * 1e6) - news.clock_us - fastest) % 2**32
+                waited_ms.append(0.0 if waited_us > 2**31 else waited_us / 1000)
+    if not waited_ms:
+        raise NotRun(f"'{contact.id}' was pressed, and nothing was told of it")
+    if (typical := statistics.median(waited_ms)) > NEWS_TIME_MS:
+        raise Failed(f"changes are on the wire {typical:.0f} ms after they were accepted; within 5 ms was expected")
 
 
-def boot(board: Subject, hand: Hand | None) -> None:
-    """**boot**: after a reset the first line is `boot`, numbered 0000; outputs off, not dark, dead-man off."""
-    if hand is None:
-        raise NotPlayed(_NO_HAND)
-    if board.outputs:
-        channel = board.outputs[0]
-        board.done("set", f"{channel.id}={channel.on}")
+def _way_up(board: Subject) -> int:
+    """Ping once; the host's clock at the answer less the board's when it went out, µs modulo 2^32."""
+    answer = board.done("ping", "0" * 8, "0" * 8)
+    return (int(answer.at * 1e6) - int(answer.words[2], 16)) % 2**32
+
+
+def _lit(hand: Hand) -> list[str]:
+    """The lamps and displays that really shine."""
+    shining = [id_ for id_, level in _by(hand.lit).items() if level]
+    return shining + [id_ for id_, segments in _by(hand.shown_all).items() if any(segments)]
+
+
+def undimmed(board: Subject, hand: Hand) -> None:
+    """**set** (undimmed): a lamp that cannot be dimmed is lit at 1F4 and above, and off below."""
+    lamps = [each for each in board.outputs if each.kind == "lamp" and each.detail.get("dim") != "1"]
+    if not lamps:
+        raise NotRun("every lamp of this board can be dimmed")
+    for lamp in lamps[:4]:
+        for level, wanted in (("3E8", True), ("1F4", True), ("1F3", False), ("001", False)):
+            board.done("set", f"{lamp.id}={level}")
+            board.line.pump(0.05)
+            if (lamp.id in _lit(hand)) != wanted:
+                if level == "3E8":
+                    raise NotRun(f"'{lamp.id}' does not shine at 3E8 either: look at its supply")
+                is_lit = "lit" if not wanted else "off"
+                raise Failed(f"'{lamp.id}', which cannot be dimmed, is {is_lit} at {level}; it is lit from 1F4 on")
+
+
+def dark_lit(board: Subject, hand: Hand) -> None:
+    """**dark** (seen): in dark nothing shines, whatever the board says of it."""
+    board.lamp()
+    light_all(board)
+    board.line.pump(0.05)
+    before = set(_lit(hand))
     board.done("dark")
-    old = int(board.alive().words[1], 16)
-    since = len(board.line.news)
-    hand.reset()
+    board.line.pump(0.05)
+    shining = [id_ for id_ in _lit(hand) if id_ in {channel.id for channel in board.outputs}]
+    if shining:
+        raise Failed(f"in dark '{printable(shining[0])}' shines")
+    if not before:
+        raise NotRun("nothing shone before dark either: look at the supply")
+
+
+# --- after a reset ----------------------------------------------------------------------------------------------------
+
+
+def _reset(board: Subject, hand: Hand) -> tuple[News, int]:
+    """Reset the board and wait for its boot line; return that and how many notifications there were before it."""
+    odd, since = len(board.line.odd), len(board.line.news)
+    _by(hand.reset)
     news = board.line.await_news("boot", 8.0, since)
     if news is None:
-        raise Broken("no 'boot' came within eight seconds after a reset")
-    if news.number != 0 or [said.words[0] for said in board.line.news[since:]].index("boot") != 0:
-        raise Broken("'boot' is the first news after a reset, with number 0000")
-    if len(news.words) != 4 or int(news.words[1], 16) != (old + 1) % 0x10000:
-        raise Broken(f"the boot number was {old:04X}, and after the reset it is {' '.join(news.words[1:2])}")
-    flags = int(board.alive().words[7], 16)
-    if flags & 3:
-        raise Broken(f"after a reset a board is neither dark nor is its dead-man armed; flags are {flags:02X}")
-    for channel_id, value in board.values().items():
-        if any(channel.id == channel_id and value != channel.off for channel in board.outputs):
-            raise Broken(f"after a reset '{channel_id}' reads {value}; outputs are off")
+        board.malformed(b"!", odd)
+        raise Failed("no 'boot' came within eight seconds after a reset")
+    return news, board.line.news.index(news, since)
+
+
+def boot(board: Subject, hand: Hand) -> None:
+    """**boot**: after a reset the first line is `boot`, numbered 0000, with the next boot number."""
+    old = int(board.alive().words[1], 16)
+    since = len(board.line.news) - 1
+    news, place = _reset(board, hand)
+    if news.number != 0:
+        raise Failed(f"'boot' was numbered {news.number:04X}; it is the first line after a reset, 0000")
+    for earlier, later in zip(board.line.news[since : place - 1], board.line.news[since + 1 : place], strict=False):
+        if later.number != (earlier.number + 1) % 0x10000:
+            raise Failed(
+                f"'{printable(' '.join(later.words))}' came before 'boot', which is the first line after a reset"
+            )
+    number = news.words[1] if len(news.words) > 1 else ""
+    if number.upper() != f"{(old + 1) % 0x10000:04X}":
+        raise Failed(
+            f"the boot number was {old:04X}, and after the reset it is {printable(number)}; {old + 1:04X} was expected"
+        )
+
+
+def reset_outputs(board: Subject, hand: Hand) -> None:
+    """**after-reset** (outputs): all outputs are off, though they were lit and nothing was dark."""
+    board.lamp()
+    light_all(board)
+    _reset(board, hand)
+    insist_off(board, "after a reset")
+    try:
+        shining = [id_ for id_ in _lit(hand) if id_ in {channel.id for channel in board.outputs}]
+    except NotRun:
+        return
+    if shining:
+        raise Failed(f"after a reset '{printable(shining[0])}' shines")
+
+
+def reset_dark(board: Subject, hand: Hand) -> None:
+    """**after-reset** (dark): a board that was dark is so no more."""
+    lamp = board.lamp()
+    board.done("dark")
+    _reset(board, hand)
+    if board.flags() & 1:
+        raise Failed("flag 01 of 'alive' says dark after a reset; a board that was reset is not dark")
+    answer = board.ask("set", f"{lamp.id}={lamp.off}")
+    if answer.words[0] == "no":
+        raise Failed("an output cannot be set after a reset; a board that was reset is not dark")
+
+
+def reset_deadman(board: Subject, hand: Hand) -> None:
+    """**after-reset** (dead-man): a dead-man that was set is off."""
+    board.lamp()
+    board.done("deadman", "01F4")
+    _, place = _reset(board, hand)
+    board.line.pump(1.0)
+    if any(news.words[0] == "dark" for news in board.line.news[place:]):
+        raise Failed("the dead-man darkened the board after a reset; it is off until it is set")
+    if board.flags() & 2:
+        raise Failed("flag 02 of 'alive' says that the dead-man is set after a reset; it is off until it is set")
+
+
+def reset_heartbeat(board: Subject, hand: Hand) -> None:
+    """**after-reset** (heartbeat): its period is a second, whatever was set."""
+    board.done("alive", "00C8")
+    _reset(board, hand)
+    spacing_ms = heartbeat_spacing_ms(board)
+    if not 900 <= spacing_ms <= 1100:
+        raise Failed(f"after a reset heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
+
+
+def reset_raw(board: Subject, hand: Hand) -> None:
+    """**after-reset** (raw): no channel tells raw edges or readings until it is asked to."""
+    able = [channel for channel in board.inputs if channel.detail.get("raw") in ("1", "2") or channel.kind == "pot"]
+    if not able:
+        raise NotRun("no channel of this board can do raw")
+    able.sort(key=lambda channel: ("contact", "encoder", "pot").index(channel.kind))
+    for channel in able[:4]:
+        board.done("raw", f"{channel.id}=1")
+    _, place = _reset(board, hand)
+    moved = able[0]
+    if moved.kind == "contact":
+        _by(lambda: hand.press(moved.id))
+        board.line.pump(0.15)
+        _by(lambda: hand.release(moved.id))
+    elif moved.kind == "encoder":
+        _by(lambda: hand.turn(moved.id, 1))
+    board.line.pump(0.3)
+    for news in board.line.news[place:]:
+        if news.words[0] in ("edge", "raw"):
+            raise Failed(f"after a reset '{printable(' '.join(news.words))}' came; raw is off until it is asked for")

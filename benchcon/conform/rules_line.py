@@ -2,49 +2,68 @@
 
 from __future__ import annotations
 
-from benchcon.conform.board import WIDTHS, Broken, Channel, NotPlayed, Subject, shown
+import re
+
+from benchcon.conform.board import LEFT_OUT, WIDTHS, Channel, Failed, NotRun, Subject, shown
 from benchcon.wire.codec import request, seal
+from benchcon.wire.items import ABOUT
+from benchcon.wire.printable import printable
 from benchcon.wire.quote import unquote
+from benchcon.wire.slips import explain_hello, explain_line, hello_slip, other_version
+from benchcon.wire.tidings import CAUSES, FORMS, known
 
 
 def hello(board: Subject) -> None:
     """**grammar** (hello): asked past a boot loader, `hello` says who the board is."""
+    answer = None
     for _ in range(20):
         answer = board.line.ask("hello", seconds=0.25)
-        if answer is not None:
+        if answer is not None and not hello_slip(answer.words):
             break
-    else:
-        raise Broken("no answer to 'hello' in five seconds")
-    if len(answer.words) != 6:
-        raise Broken(f"'{shown(answer.raw)}': hello has five words after it")
-    _, version, items, buffer, boot, ident = answer.words
-    if version != "01":
-        raise Broken(f"the board speaks version {version} of the protocol, these rules are of 01")
+    if answer is None:
+        board.malformed(b"<", 0)
+        raise Failed("no answer to 'hello' in five seconds")
+    if wrong := explain_hello(answer.words) or other_version(answer.words):
+        raise Failed(wrong)
+    _, _, items, buffer, boot, ident = answer.words
     board.items, board.buffer, board.boot, board.ident = int(items, 16), int(buffer, 16), int(boot, 16), ident
     board.line.ident = ident
-    if board.buffer < 32:
-        raise Broken(f"a receive buffer of {board.buffer} bytes is less than the 32 a host counts on before it knows")
 
 
 def items(board: Subject) -> None:
     """**grammar** (items): every item of the description is well-formed, and ids are unique."""
     for index in range(board.items):
         answer = board.done("item", f"{index:02X}")
-        if answer.words[1] != f"{index:02X}":
-            raise Broken(f"item {index:02X} was answered with item {answer.words[1]}")
+        if len(answer.words) < 3 or answer.words[1] != f"{index:02X}":
+            raise Failed(f"'item {index:02X}' was answered '{shown(answer.raw)}'; the index and a kind were expected")
+        if answer.words[2] == "board":
+            board.item_ident = next((word[6:] for word in answer.words[3:] if word.startswith("ident=")), "")
         kind, *rest = answer.words[2:]
         if kind in WIDTHS or kind == "digits":
             if not rest or "=" in rest[0]:
-                raise Broken(f"item {index:02X}: '{kind}' lacks its id")
+                raise Failed(f"item {index:02X}: '{kind}' lacks its id")
             pairs = (word.partition("=") for word in rest[1:])
             channel = Channel(index, kind, rest[0], {key: unquote(text) for key, _, text in pairs})
             if any(known.id == channel.id for known in board.channels):
-                raise Broken(f"two channels are called '{channel.id}'")
+                raise Failed(f"two channels are called '{channel.id}'")
             if kind == "digits" and not 1 <= int(channel.detail.get("places", "0"), 16) <= 8:
-                raise Broken(f"item {index:02X}: digits have 1 to 8 places")
+                raise Failed(f"item {index:02X}: digits have 1 to 8 places")
             board.channels.append(channel)
+        elif kind not in ABOUT and rest and "=" not in rest[0]:
+            board.others.add(rest[0])
     if (answer := board.ask("item", f"{board.items:02X}")).words[:2] != ("no", "09"):
-        raise Broken(f"item {board.items:02X} is past the end and should be refused with 09: '{shown(answer.raw)}'")
+        raise Failed(f"item {board.items:02X} is past the end and should be refused with 09: '{shown(answer.raw)}'")
+
+
+def ident(board: Subject) -> None:
+    """**ident**: `hello` and the item `board` give the same ident."""
+    if board.item_ident is None:
+        raise NotRun("no item 'board' in the description")
+    if board.item_ident != board.ident:
+        raise Failed(
+            f"'hello' says '{printable(board.ident)}' and the item 'board' says '{printable(board.item_ident)}'; "
+            "both are the board's ident"
+        )
 
 
 def line_ends(board: Subject) -> None:
@@ -53,10 +72,10 @@ def line_ends(board: Subject) -> None:
         tag = board.line.next_tag()
         board.line.send(request(tag, ("hello",)) + end)
         if board.line.answer(tag) is None:
-            raise Broken(f"a request that ends with {end!r} was not answered")
+            raise Failed(f"a request that ends with {end!r} was not answered")
         board.line.pump(0.05)
         if any(answer.tag == tag for answer in board.line.answers):
-            raise Broken(f"a request that ends with {end!r} was answered twice")
+            raise Failed(f"a request that ends with {end!r} was answered twice")
 
 
 def spacing(board: Subject) -> None:
@@ -85,7 +104,7 @@ def check(board: Subject) -> None:
         _must_not_answer(board, line, "whose check is wrong")
     after = int(board.alive().words[3], 16)
     if (after - before) % 0x10000 != len(wrong):
-        raise Broken(f"{len(wrong)} bad lines were sent, and the count in 'alive' went from {before} to {after}")
+        raise Failed(f"{len(wrong)} bad lines were sent, and the count in 'alive' went from {before} to {after}")
 
 
 def oversize(board: Subject) -> None:
@@ -95,16 +114,16 @@ def oversize(board: Subject) -> None:
     board.line.send(longest + b"\n")
     answer = board.line.answer(int(head[1:3], 16))
     if answer is None or answer.words[:2] != ("no", "01"):
-        raise Broken("a line of exactly 80 bytes with its end was not taken")
+        raise Failed("a line of exactly 80 bytes with its end was not taken")
     before = int(board.alive().words[3], 16)
     tag = board.line.next_tag()
     board.line.send(b"x" * min(200, board.buffer - 20) + request(tag, ("hello",)) + b"\n")
     if board.buffer >= 120 and board.line.answer(tag, 0.3) is not None:
-        raise Broken("the end of an over-long line was taken for a line of its own")
+        raise Failed("the end of an over-long line was taken for a line of its own")
     board.done("hello")
     after = int(board.alive().words[3], 16)
     if (after - before) % 0x10000 != 1:
-        raise Broken(f"one over-long line was sent, and the count in 'alive' went from {before} to {after}")
+        raise Failed(f"one over-long line was sent, and the count in 'alive' went from {before} to {after}")
 
 
 def noise(board: Subject) -> None:
@@ -122,24 +141,36 @@ def noise(board: Subject) -> None:
 def by_hand(board: Subject) -> None:
     """**by-hand**: `@@` and a request, ended by CR, is answered with tag 00; anything less is not."""
     board.line.send(b"@@ hello\r")
+    odd = len(board.line.odd)
     answer = board.line.answer(0)
-    if answer is None or answer.words[0] != "hello":
-        raise Broken("'@@ hello' was not answered with tag 00")
+    if answer is None:
+        board.malformed(b"<", odd)
+        raise NotRun("'@@ hello' was not answered: lines by hand are left out of this firmware")
+    if answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]:
+        raise NotRun("lines by hand are left out of this firmware")
+    if answer.words[0] != "hello":
+        raise Failed(f"'@@ hello' was answered '{shown(answer.raw)}'")
     for line in (b"@ hello", b"hello", b"@@hello", b"@@ @@ hello", b"@> hello"):
         board.line.send(line + b"\r")
         if board.line.answer(0, 0.15) is not None:
-            raise Broken(f"'{line.decode()}' was answered, though it has not the by-hand form")
+            raise Failed(f"'{line.decode()}' was answered, though it has not the by-hand form")
     board.line.send(b"@@ zzz\r")
     answer = board.line.answer(0)
     if answer is None or answer.words[:2] != ("no", "01"):
-        raise Broken("'@@ zzz' should be refused with 01")
+        raise Failed("'@@ zzz' should be refused with 01")
 
 
 def odd_lines(board: Subject) -> None:
     """**grammar** (all): everything the board sent since `hello` was a well-formed line with a right check."""
-    board.line.pump(1.2)  # a sign of life at least
+    for words in (("read", "all"), ("item", "00"), ("ping", "0" * 8, "0" * 8), ("zzz",)):
+        board.line.ask(*words, seconds=0.25)
+    board.line.pump(1.2)  # a heartbeat at least
     if board.line.odd:
-        raise Broken(f"{len(board.line.odd)} of its lines were none, the first: '{shown(board.line.odd[0])}'")
+        count = len(board.line.odd)
+        raise Failed(
+            f"{count} of its lines {'was' if count == 1 else 'were'} no good line, the first: "
+            + explain_line(board.line.odd[0])
+        )
 
 
 def unknown_words(board: Subject) -> None:
@@ -153,10 +184,10 @@ def text(board: Subject) -> None:
     answer = board.line.ask("item", "00")
     own = next((word[5:] for word in (answer.words if answer else ()) if word.startswith("name=")), "")
     if not own:
-        raise NotPlayed("the board has no name in item 00")
+        raise NotRun("the board has no name in item 00")
     # The board's own name, so that nothing wears out its memory.
     if board.done("name", own).words != ("name", own):
-        raise Broken(f"'name {own}' should be answered in the same words")
+        raise Failed(f"'name {own}' should be answered in the same words")
     board.refused("02", "name")
 
 
@@ -165,4 +196,47 @@ def _must_not_answer(board: Subject, line: bytes, why: str) -> None:
     board.line.send(line + b"\n")
     board.line.pump(0.12)
     if board.line.answers:
-        raise Broken(f"'{shown(line)}', {why}, was answered '{shown(board.line.answers[0].raw)}'")
+        raise Failed(f"'{shown(line)}', {why}, was answered '{shown(board.line.answers[0].raw)}'")
+
+
+def boot_form(board: Subject) -> None:
+    """**boot** (form): every boot line gives the boot number, a cause that is listed, and the version."""
+    lines = [news.words for news in board.line.news if news.words[0] == "boot"]
+    if not lines:
+        raise NotRun("no boot line was heard: press the board's reset while the rules are run")
+    for words in lines:
+        said = " ".join(words)
+        if not known(said):
+            raise Failed(
+                f"'{printable(said)}': 'boot', four hex digits, one of {', '.join(CAUSES)}, "
+                "and the version, 01, were expected"
+            )
+
+
+def inputs_only(board: Subject) -> None:
+    """**grammar** (is): `is` tells inputs, each in its width; outputs are never told by it."""
+    for output in board.outputs:
+        board.line.ask("set", f"{output.id}={output.on}")
+        board.line.ask("set", f"{output.id}={output.off}")
+    board.line.pump(0.15)
+    there = {each.id: each for each in board.channels}
+    for news in board.line.news:
+        for word in news.words[1:] if news.words[0] == "is" else ():
+            id_, _, value = word.partition("=")
+            said = printable(" ".join(news.words))
+            if id_ in board.others:
+                continue
+            if (channel := there.get(id_)) is None:
+                raise Failed(f"'{said}': no item describes '{printable(id_)}'")
+            if channel.is_output:
+                raise Failed(f"'{said}': '{id_}' is an output; 'is' tells inputs only")
+            if not re.fullmatch(f"[0-9A-F]{{{channel.width}}}", value):
+                raise Failed(f"'{said}': '{id_}' has {channel.width} hex digits")
+
+
+def notifications(board: Subject) -> None:
+    """**grammar** (notifications): every notification of a word in the document has the form given there."""
+    for news in board.line.news:
+        said = " ".join(news.words)
+        if news.words[0] in FORMS and news.words[0] != "boot" and not known(said):
+            raise Failed(f"'{printable(said)}' has not the form that the document gives for '{news.words[0]}'")

@@ -13,6 +13,7 @@ import time
 import tty
 from collections.abc import Callable
 
+from benchcon.errors import Trouble
 from benchcon.wire import codec
 from benchcon.wire.board import BoardSide
 from benchcon.wire.items import items
@@ -30,6 +31,7 @@ ITEMS = items(
     ("lamp", "l1", {"dim": "1", "label": "Stop bar lit"}),
     ("lamp", "l2", {"dim": "1"}),
     ("digits", "d1", {"places": "5"}),
+    ("lamp", "l3", {}),
 )
 
 
@@ -102,14 +104,35 @@ class BenchBoard:
 
     # --- as a hand (what `conform` asks of one) ---
 
+    def _work(self, part: str, value: int) -> None:
+        def act() -> None:
+            if part in self.board.raw:
+                self.board.edge(part, value, self.now_us())
+            self.board.change({part: value}, self.now_us())
+
+        self.do(act)
+
     def press(self, part: str) -> None:
-        self.do(lambda: self.board.change({part: 1}, self.now_us()))
+        self._work(part, 1)
 
     def release(self, part: str) -> None:
-        self.do(lambda: self.board.change({part: 0}, self.now_us()))
+        self._work(part, 0)
 
     def reset(self) -> None:
         self.do(lambda: self.board.reset(self.now_us()))
+
+    def turn(self, part: str, detents: int) -> None:
+        raise Trouble("this hand turns nothing")
+
+    def lit(self) -> dict[str, int]:
+        shine = getattr(self.board, "shines", self.board.values.get)
+        lamps = [item for item in self.board.channels.values() if item.kind == "lamp"]
+        level = {item.id: shine(item.id) or 0 for item in lamps}
+        return {item.id: level[item.id] if item.detail.get("dim") else 1000 * (level[item.id] >= 500) for item in lamps}
+
+    def shown_all(self) -> dict[str, bytes]:
+        digits = [item for item in self.board.channels.values() if item.kind == "digits"]
+        return {item.id: self.board.values[item.id].to_bytes(item.width // 2, "big") for item in digits}
 
 
 def each_line(change: Callable[[bytes], bytes | None]) -> Callable[[bytes], bytes]:

@@ -19,7 +19,7 @@ import pytest
 from console.fed_by_hand import OSTREY
 from console.in_terminal import Terminal
 
-from benchcon.conform.board import DEADMAN_MS
+from benchcon.conform.board import DEADMAN
 from benchcon.demo import Demo, start
 from benchcon.errors import Trouble
 from benchcon.hand import Hand
@@ -265,7 +265,7 @@ def test_a_conformance_test_that_is_killed_is_darkened_by_the_dead_man(demo: Dem
     try:
         until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
         running.kill()
-        until(lambda: not lit(demo.hands), "dark", DEADMAN_MS / 1000 + SLACK_S)
+        until(lambda: not lit(demo.hands), "dark", int(DEADMAN, 16) / 1000 + SLACK_S)
     finally:
         running.kill()
         running.communicate()

@@ -91,11 +91,13 @@ def test_the_dead_man_darkens_the_desk_when_the_console_is_killed(desk: Paced, t
 def test_rules_of_the_protocol_that_are_quick_to_play(desk: Paced) -> None:
     rules = ("check", "tags", "read", "set", "ping-stamps", "dark", "boot")
     found = conform(desk, *(word for rule in rules for word in ("--only", rule)))
-    assert set(rules) <= {rule for rule, outcome in found.items() if outcome == "kept"}
+    assert set(rules) <= {rule for rule, outcome in found.items() if outcome == "passed"}
 
 
 @pytest.mark.slow
 def test_every_rule_of_the_protocol(desk: Paced) -> None:
     found = conform(desk)
-    assert {rule for rule, outcome in found.items() if outcome != "kept"} <= {"clock (wrap)"}
+    # The clock is not near its wrap, and every lamp of this desk can be dimmed: the rest is run and passed.
+    assert {rule for rule, outcome in found.items() if outcome != "passed"} <= {"clock (wrap)", "set (undimmed)"}
+    assert "failed" not in found.values()
     assert len(found) >= 30
