@@ -48,6 +48,9 @@ class Answering:
     def close(self, *, dark: bool = True) -> bool:
         return not self.deaf
 
+    def beat(self) -> None:
+        """Feed no dead-man: there is none here; `tests/ends` holds that on real boards."""
+
     def ask(self, source: int, words: tuple[str, ...]) -> Future[Any]:
         self.asked.append((source, words))
         future: Future[Any] = Future()
