@@ -249,13 +249,14 @@ class Bench:
             self._hub.leaving = True
         return self._of_all(_dark)
 
-    def beat(self) -> None:
+    def beat(self, *, last: bool = False) -> None:
         """The program that the user looks at is at work: call this wherever its own loop turns.
 
         Once called, it must go on: after a second without, nothing but dark is sent, so that the boards' dead-man fires
         under a program that hangs, has lost its screen or was stopped. With the next call everything goes on.
+        With `last` no more are expected: the bench is handed on to somebody who has no loop to watch.
         """
-        self._hub.beat()
+        self._hub.beat(last=last)
 
     def light(self, source: int | None = None) -> Future[DarkResult]:
         """End dark on one board or on all; outputs stay off until they are set. ``confirmed``: dark has ended there."""

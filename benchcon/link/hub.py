@@ -79,10 +79,10 @@ class Hub:
         """
         return self.leaving or (self.beat_ns > 0 and time.monotonic_ns() - self.beat_ns > STILL_NS)
 
-    def beat(self) -> None:
-        """The program that the user looks at is at work. Callable from any thread."""
+    def beat(self, *, last: bool = False) -> None:
+        """The program that the user looks at is at work; `last`: it is not looked for any more. From any thread."""
         stood = self.only_dark
-        self.beat_ns = time.monotonic_ns()
+        self.beat_ns = 0 if last else time.monotonic_ns()
         if stood and not self.leaving:
             with contextlib.suppress(RuntimeError):
                 self.loop.call_soon_threadsafe(self._go_on)

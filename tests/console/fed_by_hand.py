@@ -48,7 +48,7 @@ class Answering:
     def close(self, *, dark: bool = True) -> bool:
         return not self.deaf
 
-    def beat(self) -> None:
+    def beat(self, *, last: bool = False) -> None:
         """Feed no dead-man: there is none here; `tests/ends` holds that on real boards."""
 
     def ask(self, source: int, words: tuple[str, ...]) -> Future[Any]:
