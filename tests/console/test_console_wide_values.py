@@ -127,7 +127,7 @@ async def test_such_values_are_drawn_from_a_capture_and_its_keyframes(tmp_path: 
         line.put(replay.last_us)
         key = (1, "d_total")
         await eyes.until(lambda: past.value_at(key, replay.last_us) == 1 << 63, "the leftmost point")
-        assert past.reach(key)[1] == (1 << 64) - 1
+        await eyes.until(lambda: past.reach(key)[1] == (1 << 64) - 1, "the stretch before it to be read as well")
         assert not past.trouble  # type: ignore[attr-defined]
 
 
