@@ -58,7 +58,7 @@ def board(panel: Path) -> Iterator[Demo]:
 def test_a_point_behind_each_of_eight_digits_typed_on_a_real_board(board: Demo, panel: Path, tmp_path: Path) -> None:
     words = ("-m", "benchcon", "console", board.boards[0].port, "--panel", str(panel))
     with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
-        terminal.see("TOTAL", "counter")
+        terminal.see("TOTAL", "COUNTER")
         terminal.see("● live")
         terminal.press("right", *"8.8.8.8.8.8.8.8.")
         terminal.until(lambda: board.hands["counter"].shown("d_total") == ALL_LIT, "all segments lit")
