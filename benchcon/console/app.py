@@ -22,6 +22,7 @@ from benchcon.console.behind import first_known
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import DarkWatch, NotConfirmed
+from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.console.face import Face
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
@@ -61,8 +62,8 @@ class ConsoleApp(App[int]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "help", "Help", priority=True),
         Binding("question_mark", "help", "Help", show=False),
-        Binding("f9,ctrl+d", "dark", "DARK", priority=True),
-        Binding("f8,ctrl+l", "light", "Light", priority=True),
+        Binding(DARK_KEYS, "dark", "DARK", priority=True),
+        Binding(END_DARK_KEYS, "end_dark", "End dark", priority=True),
         Binding("r", "record", "Record"),
         Binding("r", "stop_recording", "Stop recording"),
         Binding("m", "mark", "Mark"),
@@ -86,6 +87,8 @@ class ConsoleApp(App[int]):
         self._dark_key_us = 0
         """When `dark_now` has asked for dark and the screen has not taken the key yet; 0 if not."""
         self._shout: NotConfirmed | None = None
+        self._dark_told = ""
+        """The notice that dark is confirmed: it goes when dark ends."""
         self._looked = self._ticked = self._bound = -60.0
         self.sight.feed.listeners.append(self._tell_triggers)
         self._marks = 0
@@ -143,6 +146,7 @@ class ConsoleApp(App[int]):
             self.session.tick()
         self._welcome()
         self._watch_dark()
+        self._end_notice()
         screen = self.screen
         if now - self._bound >= IDLE_S:
             self._bound = now
@@ -152,7 +156,7 @@ class ConsoleApp(App[int]):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Keys that have nothing to do are not offered."""
-        if action == "light":
+        if action == "end_dark":
             return any(board.dark for board in self.sight.boards.values()) and self.session.bench is not None
         if action in ("record", "stop_recording"):
             return self.session.live and (self.session.recording is not None) == (action == "stop_recording")
@@ -246,7 +250,8 @@ class ConsoleApp(App[int]):
                 self._shout = None
             late_us = self.session.now_us() - watch.asked_us
             who = "every board that is linked" if watch.absent else "every board"
-            self.tell(f"Dark, confirmed by {who} in {late_us / 1000:.0f} ms; F8 ends it.", "information")
+            self._dark_told = f"Dark, confirmed by {who} in {late_us / 1000:.0f} ms; {END_DARK} ends it."
+            self.tell(self._dark_told)
             if watch.absent:
                 names = ", ".join(map(printable, watch.absent))
                 self.tell(f"Nothing can be said of {names}: no port. Pull the plug to be sure.", "warning")
@@ -258,10 +263,17 @@ class ConsoleApp(App[int]):
         self._shout = None
         self._dark = None
 
-    def action_light(self) -> None:
-        """End dark; outputs stay off until they are set."""
+    def action_end_dark(self) -> None:
+        """End dark. It restores nothing: outputs stay off until they are set."""
         if self.session.bench is not None:
             self.session.bench.light()
+            self.tell("Dark has ended. Nothing is lit by that: outputs stay off until you switch them on.")
+
+    def _end_notice(self) -> None:
+        """What is only so while it is dark is said no longer."""
+        if self._dark_told and not any(board.dark for board in self.sight.boards.values()):
+            for old in [each for each in self._notifications if each.message == self._dark_told]:
+                self._unnotify(old)
 
     # --- ports ----------------------------------------------------------------------------------------------------
 

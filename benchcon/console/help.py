@@ -14,17 +14,19 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from benchcon.console.dark_keys import DARK, END_DARK
 from benchcon.console.ink import BRASS, ENGRAVED, IVORY
 from benchcon.console.keyline import KeyLine, face_of, key_face
 
-ABOUT = """\
+ABOUT = f"""\
 Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
 level beside it; □ a button released, ■ pressed; ▄ ▀ a switch down and up; ◆ a selector's position. \
 “? not known” means that the board is silent, lost or let go: nothing shown there is current.
 
 The control last touched stands in large letters below the face.
 
-Dark (F9 or Ctrl-D, at any moment, from any screen) puts every output off and holds it off until Light (F8). If a \
+Dark ({DARK} or Ctrl-D, at any moment, from any screen) puts every output off and holds it off until \
+End dark ({END_DARK}), which restores nothing: every output stays off until you switch it on again. If a \
 board does not confirm within half a second the screen says so: pull the plug. Leaving the console goes dark too; if \
 this program dies, the boards go dark by themselves after two seconds.
 

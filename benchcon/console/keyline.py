@@ -15,7 +15,7 @@ from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, in
 _SHORT = {"keep": "Keep", "name": "Name", "stop_recording": "Stop rec"}
 """What a key does, in a word, where help says it in more."""
 
-_FIRST = ("help", "light")
+_FIRST = ("help", "end_dark")
 _LAST = ("dark",)
 
 

@@ -12,6 +12,7 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask
+from benchcon.console.dark_keys import END_DARK
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
@@ -208,7 +209,7 @@ class SoakScreen(WatchScreen):
             return
         text = Text(f"Step {soaking.step} of {soaking.of}, {soaking.count} lit so far.  ", ENGRAVED)
         if soaking.refused:
-            hint = ": F8 allows light again" if "dark" in soaking.refused else ""
+            hint = f": {END_DARK} ends dark" if "dark" in soaking.refused else ""
             text.append(f"Not lit: {printable(soaking.refused)}{hint}.", WARN)
         elif soaking.dark:
             text.append("All dark, to see the supply at rest.", IVORY)

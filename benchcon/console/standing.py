@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from benchcon.console.dark_keys import END_DARK
 from benchcon.console.ink import BAD, GOOD, QUIET, UNKNOWN, WARN
 from benchcon.console.showing import STANDINGS, standing_of
 from benchcon.state import BoardState
@@ -56,5 +57,5 @@ def standing(board: BoardState | None, now_us: int) -> Standing:
         if key == "live" and board.dark:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
             shape, colour, word = "◐", WARN, "dark"
-            advice = f"All outputs are off and held off{f' ({why})' if why else ''}; F8 ends it."
+            advice = f"All outputs are off and held off{f' ({why})' if why else ''}; {END_DARK} ends it."
     return Standing(shape, colour, word, advice)

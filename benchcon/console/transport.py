@@ -11,6 +11,7 @@ from textual.binding import Binding
 
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas
+from benchcon.console.dark_keys import DARK_KEYS, END_DARK_KEYS
 from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED, ink
 from benchcon.console.telling import clock_text
@@ -189,7 +190,7 @@ _NOT_HERE = {
     "k": "this is a recording: there is nothing to keep",
     "m": "this is a recording: marks were set while it was made; n goes to the next one",
     "t": "this is a recording: a walk needs a bench",
-    **dict.fromkeys(("f8", "f9", "ctrl+d", "ctrl+l"), "this is a recording: nothing is lit by it"),
+    **dict.fromkeys((*DARK_KEYS.split(","), *END_DARK_KEYS.split(",")), "this is a recording: nothing is lit by it"),
     **dict.fromkeys(("plus", "equals_sign", "minus", "b", "enter"), "this is a recording: nothing can be moved in it"),
     **dict.fromkeys("0123456789", "this is a recording: nothing can be moved in it; g goes to a time"),
     **dict.fromkeys(("l", "o", "w", "e"), "this is a recording: there is no port to work"),

@@ -12,6 +12,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 
+from benchcon.console.dark_keys import END_DARK
 from benchcon.console.showing import label_of
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
@@ -293,7 +294,7 @@ class Work:
                 return
             text = say(future.result())
             if text:
-                self._tell(f"{name}: {text}{'; F8 ends dark' if 'dark' in text else ''}", "warning")
+                self._tell(f"{name}: {text}{f'; {END_DARK} ends dark' if 'dark' in text else ''}", "warning")
 
         future.add_done_callback(done)
 

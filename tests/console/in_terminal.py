@@ -20,7 +20,8 @@ import pyte
 
 PATIENCE_S = 30.0
 KEYS = {"F1": b"\x1bOP", "F2": b"\x1bOQ", "F3": b"\x1bOR", "F4": b"\x1bOS", "F5": b"\x1b[15~", "F6": b"\x1b[17~"}
-KEYS |= {"F8": b"\x1b[19~", "F9": b"\x1b[20~", "right": b"\x1b[C", "down": b"\x1b[B", "tab": b"\t", "enter": b"\r"}
+KEYS |= {"F8": b"\x1b[19~", "F9": b"\x1b[20~", "F10": b"\x1b[21~", "F12": b"\x1b[24~"}
+KEYS |= {"right": b"\x1b[C", "down": b"\x1b[B", "tab": b"\t", "enter": b"\r"}
 
 
 class Terminal:

@@ -312,10 +312,14 @@ async def test_dark_is_confirmed_and_light_ends_it() -> None:
     async with console(session) as eyes:
         session.bench.set_lamp(session.source("met"), "l_xwind", 1000)
         await eyes.press("f9")
-        await eyes.see("◐ DARK", "confirmed by every board", "F8 Light")
+        await eyes.see("◐ DARK", "confirmed by every board", "F12 End dark")
         assert tile_rows(eyes, "crosswind")[1].split() == ["○", "dark"]
-        await eyes.press("f8")
+        await eyes.press("f8", "f10")
+        assert all(board.dark for board in session.state.boards.values())
+        await eyes.press("f12")
         await eyes.gone("◐ DARK")
+        await eyes.told("Dark has ended. Nothing is lit by that")
+        await eyes.gone("Dark, confirmed")
         assert tile_rows(eyes, "crosswind")[1].split() == ["○", "off"]
 
 
@@ -430,7 +434,7 @@ async def test_every_entry_of_the_news_has_words() -> None:
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f9")
         await eyes.see("all outputs off, and h")  # beside the face as well, where no sort stands before it
-        await eyes.press("f4", "f8")
+        await eyes.press("f4", "f12")
         await eyes.see("dark ends; outputs stay off")
         session.news(session.source("met"), "dark", "deadman")
         session.news(session.source("met"), "lost", "0012")

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 
 import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.looking import console
+from textual.binding import Binding
 
+from benchcon.console.help import ABOUT
 from benchcon.panel.file import loads
 
 
@@ -78,3 +81,19 @@ async def test_boards_that_the_panel_file_does_not_name_are_named_in_a_line() ->
     session.panel = other
     async with console(session, (140, 45)) as eyes:
         await eyes.see("met is here but not in the panel file")
+
+
+def test_the_key_that_ends_dark_is_not_beside_the_key_of_dark_and_is_named_rightly_everywhere() -> None:
+    from benchcon.console.app import ConsoleApp
+    from benchcon.console.dark_keys import DARK, END_DARK
+
+    keys = {binding.action: binding.key.split(",") for binding in ConsoleApp.BINDINGS if isinstance(binding, Binding)}
+    assert keys["dark"][0].upper() == DARK
+    assert keys["end_dark"][0].upper() == END_DARK
+    assert abs(int(DARK[1:]) - int(END_DARK[1:])) > 1
+    beside = {"ctrl+s", "ctrl+e", "ctrl+r", "ctrl+f", "ctrl+x", "ctrl+c"}  # round Ctrl-D on the usual layouts
+    assert not beside & set(keys["end_dark"])
+    assert END_DARK in ABOUT
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    assert f"**{DARK} is dark**" in readme
+    assert f"**{END_DARK}** ends dark" in readme

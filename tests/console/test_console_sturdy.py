@@ -52,7 +52,7 @@ async def test_the_terminal_changes_its_size_while_it_runs() -> None:
 
 
 KEYS = [*VIEWS, "left", "right", "up", "down", "tab", "space", "enter", "escape", "plus", "minus", "b", "a", "1", "."]
-KEYS += ["slash", "m", "l", "w", "e", "f", "k", "f1", "f8", "f9", "ctrl+p", "pageup", "pagedown", "end", "home"]
+KEYS += ["slash", "m", "l", "w", "e", "f", "k", "f1", "f8", "f9", "f12", "ctrl+p", "pageup", "pagedown", "end", "home"]
 KEYS += ["left_square_bracket", "right_square_bracket", "shift+left", "backspace", "u"]
 
 

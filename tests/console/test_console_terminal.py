@@ -72,8 +72,16 @@ def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str
         terminal.see("◐ DARK")
         assert lit(demo) == {}
         assert demo.hands["met"].shown("d_dir") == bytes(3)
-        terminal.press("F8")
-        terminal.until(lambda: "DARK " not in terminal.text().splitlines()[0], "the end of dark")
+        terminal.press("F8", "F10")  # the keys beside F9 do not end it
+        terminal.press("F4")
+        terminal.see("F12 End dark")
+        assert "◐ DARK" in terminal.text()
+        terminal.press("F2", "F12")
+        terminal.see("Dark has ended", "outputs stay off until you switch them on")
+        terminal.until(lambda: "◐ DARK" not in terminal.text(), "the end of dark")
+        terminal.until(lambda: "Dark, confirmed" not in terminal.text(), "the notice to go")
+        assert lit(demo) == {}  # it restores nothing
+        assert demo.hands["met"].shown("d_dir") == bytes(3)
         terminal.press(" ")
         until(lambda: lit(demo) == {"l_xwind": 1000}, terminal)
         terminal.press("q")
