@@ -499,7 +499,7 @@ async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
         text = eyes.app.screen._text().plain  # type: ignore[attr-defined]
         for words in (
             "DARK",
-            "Light",
+            "End dark",
             "Record",
             "Mark",
             "Name by hand",
