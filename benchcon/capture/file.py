@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 import zlib
 from typing import NamedTuple
 
@@ -75,6 +76,20 @@ class OpenFile:
     def dirty(self) -> bool:
         """Whether anything was put in since the last flush with a sync."""
         return self._at.size != self._safe.size
+
+    def gone_from(self, path: str | os.PathLike[str]) -> str:
+        """Return what somebody did to the file that was at `path`, empty if it is there with all that was flushed."""
+        ours = os.fstat(self._descriptor)
+        if not stat.S_ISREG(ours.st_mode):
+            return ""
+        try:
+            there = os.stat(path)
+        except OSError:
+            there = None
+        if there is None or (ours.st_dev, ours.st_ino) != (there.st_dev, there.st_ino):
+            # Windows knows no links to an open file; there it cannot be deleted either.
+            return "deleted" if not ours.st_nlink else "moved away, or its disk was"
+        return "cut short by another program" if ours.st_size < self._flushed.size else ""
 
     def put(self, lines: Lines, *, own: bool = False) -> None:
         """Take the lines of one batch; `own` says that the writer made them itself."""

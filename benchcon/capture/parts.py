@@ -8,12 +8,14 @@ import queue
 import re
 import threading
 from collections.abc import Mapping
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from benchcon.capture.file import OpenFile
-from benchcon.capture.form import write_header
-from benchcon.capture.store import pack
+from benchcon.capture.form import read_header, write_header
+from benchcon.capture.fresh import Fresh, move_aside, sync_folder
+from benchcon.capture.store import open_store, pack
 from benchcon.errors import Trouble
 from benchcon.wire.printable import printable
 
@@ -34,6 +36,9 @@ class Parts:
         """Where the newest records are: the file being written, or what it was packed into when all was done."""
         self.pruned = 0
         """Closed files that were removed to keep to the budget."""
+        self.aside: Path | None = None
+        """What a file became that had the name before."""
+        self._made: list[_Made] = []
         self._began = began
         self._words = dict(words)
         self._packed = packed
@@ -44,53 +49,90 @@ class Parts:
         self._worker: threading.Thread | None = None
 
     def open_first(self, force: bool) -> OpenFile:
-        """Make the file; raises `Trouble` if there is one already and not `force`, or it cannot be made."""
-        how = os.O_TRUNC if force else os.O_EXCL
+        """Make the file; raises `Trouble` if there is one already and not `force`, or it cannot be made.
+
+        With `force` the file that is there is given a number first, as if it had been closed: nothing is lost.
+        """
         try:
-            return OpenFile(self._open(self.path, how), self._header())
+            if force and self.path.exists():
+                if not self.path.is_file():  # a device or a pipe, which is written as it is
+                    flags = os.O_WRONLY | getattr(os, "O_CLOEXEC", 0)
+                    return OpenFile(os.open(self.path, flags), self._header())
+                self.aside = self._set_aside()
+            return OpenFile(self._open(self.path), self._header())
         except FileExistsError:
-            raise Trouble(f"{self.shown}: there already; choose another name, or overwrite it with --force") from None
+            raise Trouble(
+                f"{self.shown}: there already; choose another name, or use --force, which gives the old file a number"
+            ) from None
         except (OSError, ValueError) as error:
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise Trouble(f"{self.shown}: cannot be written: {why}") from error
 
-    def _open(self, path: Path, how: int) -> int:
+    def unmake(self) -> None:
+        """The file could not be begun: leave nothing of it, and give back its name to what had it before."""
+        with contextlib.suppress(OSError):
+            if self.path.is_file():
+                self.path.unlink()
+            if self.aside is not None and self.aside.exists():
+                move_aside(self.aside, self.path)
+                self.aside = None
+
+    def open_again(self) -> OpenFile:
+        """Make the file once more after somebody took it away; what is there now gets a number. Raises `OSError`."""
+        self.aside = self._set_aside() if os.path.lexists(self.path) else None
+        return OpenFile(self._open(self.path), self._header())
+
+    def _open(self, path: Path) -> int:
+        # With O_EXCL no symbolic link is followed, and nothing that is there is opened.
         extra = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
-        return os.open(path, os.O_WRONLY | os.O_CREAT | extra | how, 0o666)
+        return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | extra, 0o666)
 
     def _header(self) -> bytes:
         return write_header(self._began, self._words | {"part": str(self._part)})
 
     # --- rotation ---------------------------------------------------------------------------------------------------
 
-    def open_next(self) -> tuple[OpenFile, Path]:
+    def open_next(self) -> tuple[OpenFile, Fresh]:
         """Make the next file beside the one being written. Raises `OSError`; then all is as before."""
         self._part += 1
-        fresh = self.path.with_name(self.path.name + ".next")
         try:
-            return OpenFile(self._open(fresh, os.O_TRUNC), self._header()), fresh
+            fresh = Fresh(self.path)
+            return OpenFile(fresh.descriptor, self._header()), fresh
         except OSError:
             self._part -= 1
             raise
 
-    def give_up(self, fresh: Path) -> None:
+    def give_up(self, fresh: Fresh) -> None:
         """The file that `open_next` made is not wanted."""
         self._part -= 1
-        with contextlib.suppress(OSError):
-            fresh.unlink()
+        fresh.give_up()
 
-    def take_over(self, fresh: Path) -> None:
+    def take_over(self, fresh: Fresh) -> None:
         """Give the closed file its number and `fresh` its place. Raises `OSError`; then all has the names it had."""
-        number = max((number for number, _ in self.closed()), default=0) + 1
-        closed = self.path.with_name(f"{self._stem}.{number:04d}{self._suffix}")
-        self.path.rename(closed)
+        closed = self._set_aside()
         try:
-            fresh.rename(self.path)
+            fresh.place(self.path, replace=False)
         except OSError:
             closed.rename(self.path)
             raise
+        sync_folder(self.path.parent)
+        self._made.append(_Made(self._part - 1, closed))
         if self._packed or self._keep_bytes:
             self._give(closed)
+
+    def _set_aside(self) -> Path:
+        """Give the file that has our name the next free number."""
+        number = max((number for number, _ in self.closed()), default=0)
+        while True:
+            number += 1
+            closed = self.path.with_name(f"{self._stem}.{number:04d}{self._suffix}")
+            if os.path.lexists(closed.with_name(closed.name + ".gz")):
+                continue
+            try:
+                move_aside(self.path, closed)
+            except FileExistsError:
+                continue
+            return closed
 
     @property
     def closed_parts(self) -> int:
@@ -107,19 +149,26 @@ class Parts:
         return name[len(self._stem) :]
 
     def closed(self) -> list[tuple[int, Path]]:
-        """Return number and path of every closed file of this name, the oldest first."""
-        form = re.compile(rf"{re.escape(self._stem)}\.(\d{{4,9}}){re.escape(self._suffix)}(?:\.gz)?")
+        """Return number and path of every file that has the name of a closed one, whoever made it, by number.
+
+        Five digits at most: a date is no number.
+        """
+        form = re.compile(rf"{re.escape(self._stem)}\.(\d{{4}}|[1-9]\d{{4}}){re.escape(self._suffix)}(?:\.gz)?")
         try:
             names = [(form.fullmatch(name), name) for name in os.listdir(self.path.parent)]
         except OSError:
             return []
         return sorted((int(match[1]), self.path.with_name(name)) for match, name in names if match)
 
+    def absent(self) -> list[Path]:
+        """Return the closed files of this recording that somebody took away."""
+        return [made.path for made in self._made if not made.path.exists()]
+
     # --- packing and pruning ----------------------------------------------------------------------------------------
 
-    def finish(self, wait_s: float) -> None:
-        """The last file is closed: pack it too, but wait only `wait_s`; what is not done then stays plain."""
-        if self._packed:
+    def finish(self, wait_s: float, *, there: bool = True) -> None:
+        """The last file is closed: pack it too, if it is `there`, but wait only `wait_s`; the rest stays plain."""
+        if self._packed and there:
             self._give(self.path)
         if self._worker is not None:
             self._jobs.put(None)
@@ -152,20 +201,51 @@ class Parts:
             self.trouble = f"{printable(str(target))}: there already; {printable(path.name)} stays unpacked"
         elif pack(path, target, self._stop.is_set) and path != target:
             path.unlink()
+            sync_folder(path.parent)
+            for made in self._made:
+                if made.path == path:
+                    made.path = target
             if path == self.path:
                 self.last = target
 
     def _prune(self) -> None:
+        """Remove the oldest closed files of this recording, and no others, whatever they are called."""
         if not self._keep_bytes:
             return
-        closed = [(path, _size(path)) for _, path in self.closed()]
-        total = sum(size for _, size in closed) + _size(self.last)
-        for path, size in closed:
+        sizes = [(made, _size(made.path)) for made in self._made]
+        total = sum(size for _, size in sizes) + _size(self.last)
+        for made, size in sizes:
             if total <= self._keep_bytes:
                 break
-            path.unlink(missing_ok=True)
-            self.pruned += 1
+            if made.path.exists():
+                if not self._is_ours(made):
+                    self.trouble = f"{printable(made.path.name)}: is no file of this recording any more, and stays"
+                    self._made.remove(made)
+                    continue
+                made.path.unlink()
+                self.pruned += 1
+            self._made.remove(made)
             total -= size
+
+    def _is_ours(self, made: _Made) -> bool:
+        """Look inside: whether the file is the part of this recording that was closed under this name."""
+        try:
+            store = open_store(made.path)
+            try:
+                header = read_header(store.read(0, 4096).partition(b"\n")[0], printable(str(made.path)))
+            finally:
+                store.close()
+        except Trouble:
+            return False
+        return header.began == self._began.astimezone(UTC) and header.words.get("part") == str(made.part)
+
+
+@dataclass
+class _Made:
+    """A file that this recording closed."""
+
+    part: int
+    path: Path
 
 
 def _size(path: Path) -> int:

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
+from benchcon.capture.fresh import Fresh, sync_folder
 from benchcon.errors import Trouble
 from benchcon.wire.printable import printable
 
@@ -167,28 +168,31 @@ def pack(source: Path, target: Path, stop: Callable[[], bool] = lambda: False) -
 
     Returns False if `stop` said so before it was done. Raises `Trouble` if a file cannot be read or written.
     """
-    part = target.with_name(target.name + ".part")
-    done = False
+    fresh: Fresh | None = None
     try:
-        with source.open("rb") as plain, part.open("wb") as packed:
-            start = since = 0
-            while lines := plain.readlines(MEMBER_BYTES):
-                if stop():
-                    return False
-                since += packed.write(_pack_member(b"".join(lines), start, _first_stamp(lines)))
-                start += sum(map(len, lines))
-                if since > FSYNC_BYTES:
-                    os.fsync(packed.fileno())
-                    since = 0
-            packed.flush()
-            os.fsync(packed.fileno())
-        part.replace(target)
-        done = True
+        with source.open("rb") as plain:
+            fresh = Fresh(target)
+            with open(fresh.descriptor, "wb") as packed:
+                start = since = 0
+                while lines := plain.readlines(MEMBER_BYTES):
+                    if stop():
+                        return False
+                    since += packed.write(_pack_member(b"".join(lines), start, _first_stamp(lines)))
+                    start += sum(map(len, lines))
+                    if since > FSYNC_BYTES:
+                        os.fsync(packed.fileno())
+                        since = 0
+                packed.flush()
+                os.fsync(packed.fileno())
+                fresh.place(target, replace=source == target)
+                sync_folder(target.parent)
+    except FileExistsError:
+        raise Trouble(f"{printable(str(target))}: packing: there already") from None
     except OSError as error:
         raise Trouble(f"{printable(str(target))}: packing: {error.strerror}") from error
     finally:
-        if not done:
-            part.unlink(missing_ok=True)
+        if fresh is not None:
+            fresh.give_up()
     return True
 
 

@@ -9,6 +9,7 @@ says how much is not there, followed by a keyframe to go on from.
 | writing | records go to the file | crowded, when the queue is full; failed, when the disk refuses |
 | crowded | the caller's side counts records instead of queueing them | writing, when the queue is half empty |
 | failed | the thread counts records instead of writing | writing, when a ``missed`` record and a keyframe fit |
+| gone | somebody took the file away: as failed, and all that it held is missing | writing, in a new file of that name |
 | closed | nothing more is taken | – |
 """
 
@@ -40,6 +41,8 @@ SYNC_S = 0.8
 """With one waking more, what is a second old is on disk."""
 ASK_AGAIN_S = 1.0
 """While the disk refuses it is asked again this often."""
+LOOK_S = 1.0
+"""So often it is looked whether the file is still there."""
 ROTATE_AGAIN_S = 30.0
 """After a rotation that went wrong the next is tried so much later."""
 
@@ -87,6 +90,12 @@ class Figures(NamedTuple):
     """Last thing that went wrong beside the writing itself (packing, pruning), empty if nothing did."""
     pruned: int = 0
     """Closed files that were removed to keep to the budget."""
+    absent: int = 0
+    """Closed files that somebody else took away, as it was found when the last one was closed."""
+    missed_why: str = ""
+    """Why the last records that are in no file are not there, empty if none is missing."""
+    aside: str = ""
+    """What a file became that had the name before (``force``)."""
 
 
 class Writer:
@@ -94,7 +103,7 @@ class Writer:
 
     `keyframe` returns where things stand after all batches written so far, as one line of JSON; it is called on the
     caller's thread, here and in `write`. `began` is the wall-clock time of stamp 0, `at_us` the stamp of now. `words`
-    go into the header. An existing file is left alone unless `force`.
+    go into the header. An existing file is refused, with `force` it is given a number, as files closed by rotation are.
 
     With `rotate_bytes` or `rotate_s` the file is closed at that size or age and goes on in a new one (see
     `protocols/capture-file.md`, section 8); closed ones are packed if `packed`, and the oldest removed while all
@@ -134,10 +143,15 @@ class Writer:
         self._want_keyframe = self._closing = self._closed = False
         # What the thread knows.
         self._failed: _Missed | None = None
+        self._gone = False
         self._asked_s = 0.0
+        self._looked_s = time.monotonic()
+        self._part_from_us = at_us
+        self._absent = 0
         self._rotate_from_s = self._part_began_s = time.monotonic()
         self._earlier = 0
         self._missed = 0
+        self._missed_why = ""
         self._slowest_s = 0.0
         self._file = self._parts.open_first(force)
         try:
@@ -148,6 +162,7 @@ class Writer:
             self._file.flush(sync=True)
         except OSError as error:
             self._file.close()
+            self._parts.unmake()
             raise Trouble(f"{self._parts.shown}: cannot be written: {error.strerror}") from error
         self._synced_s = time.monotonic()
         self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
@@ -215,7 +230,8 @@ class Writer:
             self._wake.set()
             self._thread.join(wait_s)
             if not self._thread.is_alive():
-                self._parts.finish(wait_s)
+                self._parts.finish(wait_s, there=not self._gone)
+                self._absent = len(self._parts.absent())
         return self.figures()
 
     def figures(self) -> Figures:
@@ -224,15 +240,18 @@ class Writer:
             lost = [lost for lost in (self._overflow, self._failed) if lost is not None]
             return Figures(
                 path=str(self._parts.last),
-                records=self._earlier + self._file.given,
+                records=self._earlier + (0 if self._gone else self._file.given),
                 bytes=self._file.size,
                 waiting=self._waiting,
                 missed=self._missed + sum(missed.records for missed in lost),
                 missing=lost[-1].why if lost else "",
+                missed_why=lost[-1].why if lost else self._missed_why,
                 slowest_ms=int(self._slowest_s * 1000),
                 parts=self._parts.closed_parts,
                 trouble=self._parts.trouble,
                 pruned=self._parts.pruned,
+                absent=self._absent,
+                aside=str(self._parts.aside or ""),
             )
 
     # --- the thread's side ------------------------------------------------------------------------------------------
@@ -248,6 +267,8 @@ class Writer:
             for item in queued:
                 self._take(item, now_s)
             self._flush(now_s, last=closing)
+            if closing or now_s - self._looked_s >= LOOK_S:
+                self._look(now_s)
             given = sum([len(item.bodies) for item in queued if isinstance(item, Batch)])
             with self._lock:
                 self._waiting -= given
@@ -264,7 +285,7 @@ class Writer:
                 self._failed = self._failed._replace(records=self._failed.records + len(item.bodies), at_us=item.at_us)
         elif isinstance(item, _Missed):
             if self._failed is None:
-                self._missed += item.records
+                self._count(item)
                 self._file.put(item.record(), own=True)
             else:
                 self._failed = self._failed._replace(records=self._failed.records + item.records, at_us=item.at_us)
@@ -289,6 +310,34 @@ class Writer:
             self._synced_s = now_s
         self._slowest_s = max(self._slowest_s, time.monotonic() - now_s)
 
+    def _look(self, now_s: float) -> None:
+        """See whether the file is still where it was made: else what it holds is not where it was asked for."""
+        self._looked_s = now_s
+        if self._gone or not (what := self._file.gone_from(self._parts.path)):
+            return
+        already = self._failed.records if self._failed is not None else 0
+        why = f"the file was {what}"
+        with self._lock:
+            self._gone = True
+            self._failed = _Missed(self._file.given + already, self._part_from_us, self._file.last_us, why)
+        self._asked_s = now_s - ASK_AGAIN_S
+
+    def _begin_again(self, keyframe: _Keyframe, missed: _Missed) -> None:
+        """Go on in a new file of the old name. Raises `OSError`."""
+        file = self._parts.open_again()
+        try:
+            for lines in (keyframe.record(), missed.record(), keyframe.record()):
+                file.put(lines, own=True)
+            file.flush(sync=True)
+        except OSError:
+            file.close()
+            self._parts.unmake()
+            raise
+        self._file.close()
+        with self._lock:
+            self._file, self._gone = file, False
+        self._part_from_us = keyframe.at_us
+
     def _fail(self, error: OSError, before: int) -> None:
         """The disk refused: what was put in since it last did not is missing."""
         why = f"disk: {error.strerror}"
@@ -301,16 +350,26 @@ class Writer:
         missed = self._failed
         if keyframe is not None:
             missed = missed._replace(at_us=keyframe.at_us)
-            self._file.put(missed.record(), own=True)
-            self._file.put(keyframe.record(), own=True)
-        else:
-            self._file.put(missed.record(), own=True)
         try:
-            self._file.flush(sync=True)
+            if self._gone:
+                if keyframe is None:
+                    return
+                self._begin_again(keyframe, missed)
+            else:
+                self._file.put(missed.record(), own=True)
+                if keyframe is not None:
+                    self._file.put(keyframe.record(), own=True)
+                self._file.flush(sync=True)
         except OSError:
             return
-        self._missed += missed.records
-        self._failed = None
+        self._count(missed)
+
+    def _count(self, missed: _Missed) -> None:
+        """The file says now what is missing: the loss is over."""
+        with self._lock:
+            self._missed += missed.records
+            self._missed_why = missed.why
+            self._failed = None
 
     def _ask(self, now_s: float) -> None:
         """Ask the caller's side for a keyframe, if one is needed to go on or to rotate."""
@@ -354,3 +413,4 @@ class Writer:
             self._earlier += before
             self._file = file
         self._part_began_s = now_s
+        self._part_from_us = keyframe.at_us

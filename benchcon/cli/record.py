@@ -16,7 +16,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("ports", nargs="+", metavar="PORT", help="device path or socket://host:port")
     parser.add_argument("-o", "--output", required=True, metavar="FILE", help="capture to write")
-    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+    parser.add_argument(
+        "--force", action="store_true", help="give a FILE that is there a number, and record all the same"
+    )
     parser.add_argument("--seconds", metavar="N", help="end after so many seconds; else Ctrl-C ends it")
     parser.add_argument("--panel", metavar="FILE", help="panel file: kept in the capture; its triggers are watched")
     parser.add_argument(
@@ -33,13 +35,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Record until Ctrl-C or the time is over: 0 done, 1 records are missing in the file, 2 it could not be done.
+    """Record until Ctrl-C or the time is over: 0 done, 1 records are missing or a file is, 2 it could not be done.
 
     That no board ever answered on any port is 2, too: the file stays, but nothing of a board is in it.
     """
     from pathlib import Path
 
     from benchcon.cli.attendance import Attendance
+    from benchcon.cli.loss import Loss
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.link import Bench
@@ -66,22 +69,28 @@ def run(args: argparse.Namespace) -> int:
     if path.is_dir():
         raise Trouble(f"{printable(args.output)}: is a folder; name a file")
     if path.exists() and not args.force and not args.on_trigger:
-        raise Trouble(f"{printable(args.output)}: there already; choose another name, or overwrite it with --force")
+        raise Trouble(
+            f"{printable(args.output)}: there already; choose another name, or use --force, which gives the old file"
+            " a number"
+        )
     with Until(seconds) as until:
         bench = Bench(args.ports, panel=panel, listen_only=True)
         recorder = Recorder(
             bench, path, panel, triggers, force=args.force, on_trigger=args.on_trigger, rotation=rotation
         )
         there = Attendance(args.ports, panel, args.panel or "")
+        loss = Loss()
         begun = False
         bench.start()
         try:
             _wait_for_ports(bench, until)
             recorder.begin()
             begun = True
+            _say(_aside(recorder.figures()))
             while not until.wait(0.2):
                 recorder.tick()
                 _say(there.look(bench.ports(), recorder.heard()))
+                _say(loss.look(recorder.figures(), recorder.trouble))
         finally:
             if begun:
                 _say(there.look(bench.ports(), recorder.heard()))
@@ -116,28 +125,41 @@ def _wait_for_ports(bench: Bench, until: Until) -> None:
             raise Trouble(port.text)
 
 
-def _end(recorder: Recorder) -> int:
-    import sys
+def _aside(figures: Figures | None) -> list[str]:
+    from benchcon.wire.printable import printable
 
+    if figures is None or not figures.aside:
+        return []
+    return [f"{printable(figures.path)} was there already and is {printable(figures.aside)} now"]
+
+
+def _end(recorder: Recorder) -> int:
+    """Close, tell what is on the disk, and return the exit code. What is told has been looked at."""
     from benchcon.wire.printable import printable
 
     figures = recorder.end()
-    for path in recorder.kept:
-        print(f"benchcon: kept {printable(str(path))}", file=sys.stderr)
+    each = recorder.closed or ([figures] if figures is not None else [])
+    code = 0
+    for one in each:
+        missing = one.missed + one.waiting
+        why = f" ({one.missing})" if one.missing else ""
+        lost = bool(missing or one.missing)
+        if one.trouble:
+            _say([one.trouble])
+        if recorder.kept:
+            _say([] if one.missing and not one.records else [f"kept {printable(one.path)}"])
+        elif one.records or not lost:
+            _say([_told(one)])
+        if lost:
+            _say([f"{missing} records are MISSING in {printable(one.path)}{why}"])
+        if one.absent:
+            _say([f"{one.absent} of the files that were closed before {printable(one.path)} are not there any more"])
+        if lost or one.absent:
+            code = 1
     if recorder.trouble:
-        print(f"benchcon: {recorder.trouble}", file=sys.stderr)
-    if figures is None:
-        return 2 if recorder.trouble else 0
-    if figures.trouble:
-        print(f"benchcon: {figures.trouble}", file=sys.stderr)
-    if not recorder.kept:
-        print(f"benchcon: {_told(figures)}", file=sys.stderr)
-    if figures.missed or figures.waiting:
-        why = f" ({figures.missing})" if figures.missing else ""
-        missing = figures.missed + figures.waiting
-        print(f"benchcon: {missing} records are MISSING in {printable(figures.path)}{why}", file=sys.stderr)
-        return 1
-    return 0
+        _say([recorder.trouble])
+        code = code or (1 if each else 2)
+    return code
 
 
 def _told(figures: Figures) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
 
+from benchcon.capture.fresh import Fresh, sync_folder
 from benchcon.errors import Trouble
 from benchcon.wire.printable import printable
 
@@ -47,16 +48,20 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[T
     shown = printable(os.fspath(path))
     # A device or a pipe cannot be replaced: it is written as it is.
     special = target.exists() and not target.is_file()
-    part = target if special else target.with_name(f"{target.name}.{os.getpid()}.part")
+    fresh: Fresh | None = None
     try:
-        with part.open("w", encoding="utf-8", newline="", errors="backslashreplace") as out:
+        fresh = None if special else Fresh(target)
+        where = target if fresh is None else fresh.descriptor
+        with open(where, "w", encoding="utf-8", newline="", errors="backslashreplace") as out:
             yield out
             out.flush()
-        if not special:
-            part.replace(target)
+            if fresh is not None:
+                fresh.place(target, replace=force)
+                sync_folder(target.parent)
+    except FileExistsError:
+        raise Trouble(f"{shown}: there already; choose another name, or overwrite it with --force") from None
     except OSError as error:
         raise Trouble(f"{shown}: cannot be written: {error.strerror}") from error
     finally:
-        if not special:
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
+        if fresh is not None:
+            fresh.give_up()

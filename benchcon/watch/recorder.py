@@ -123,6 +123,18 @@ class Recorder:
         """The captures that triggers began."""
         return list(self._keeper.kept) if self._keeper is not None else []
 
+    def figures(self) -> Figures | None:
+        """How the writing goes; None while nothing is being written."""
+        with self._lock:
+            if self._keeper is not None:
+                return self._keeper.figures()
+            return self._writer.figures() if self._writer is not None else None
+
+    @property
+    def closed(self) -> list[Figures]:
+        """How the writing of captures that triggers began went, in order of closing."""
+        return [closed.figures for closed in self._keeper.closed] if self._keeper is not None else []
+
     @property
     def trouble(self) -> str:
         """What keeps triggers from writing, empty if nothing does."""

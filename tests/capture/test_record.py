@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import tty
 from collections.abc import Iterator
@@ -15,7 +17,9 @@ from pathlib import Path
 import pytest
 
 from benchcon.capture import Reader
+from benchcon.capture.writer import Figures
 from benchcon.cli.attendance import Attendance
+from benchcon.cli.loss import Loss
 from benchcon.cli.main import main
 from benchcon.demo import Demo, panel_path, start
 from benchcon.link import PortInfo
@@ -73,8 +77,7 @@ def test_rotated_packed_and_pruned_it_says_where_the_records_are(demo: Demo, tmp
     path = tmp_path / "week.capture"
     words = ["--rotate-time", "300 ms", "--keep", "6 kB", "--pack", "--seconds", "2.5"]
     process = record("-o", path, *words, *(board.port for board in demo.boards))
-    assert process.stderr is not None
-    told = process.stderr.read()
+    told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 0
     assert told.count("\n") == 1
     assert f"records in {path}.gz and " in told
@@ -93,6 +96,117 @@ def test_it_ends_by_itself_after_so_many_seconds(demo: Demo, tmp_path: Path) -> 
     assert process.wait(PATIENCE_S) == 0
     with Reader(path) as reader:
         assert list(reader)
+
+
+def stderr_until(process: subprocess.Popen[str], says: str = "") -> str:
+    """Return what the process says until it says `says`, else all the rest; it is ended if that takes too long."""
+    assert process.stderr is not None
+    told = ""
+    limit = threading.Timer(PATIENCE_S, process.kill)
+    limit.start()
+    try:
+        while not says or says not in told:
+            line = process.stderr.readline()
+            if not line and not says:
+                break
+            assert line, f"{says!r} was never said, but: {told}"
+            told += line
+    finally:
+        limit.cancel()
+    return told
+
+
+def test_a_loss_that_begins_and_ends_between_two_looks_is_told_all_the_same() -> None:
+    fine = Figures("x", 5, 0, 0, 0, "", 0, 0, "")
+    loss = Loss()
+    assert loss.look(fine) == []
+    first = loss.look(fine._replace(missed=5, missed_why="the file was deleted"))
+    assert "are being LOST (the file was deleted)" in first[0]
+    assert "recording again; 5 records are MISSING" in first[1]
+    assert loss.look(fine._replace(missed=5, missed_why="the file was deleted")) == []
+    begins = loss.look(fine._replace(missed=7, missing="slow", missed_why="slow"))
+    assert "LOST (slow)" in begins[0]
+    assert loss.look(fine._replace(missed=9, missing="slow", missed_why="slow")) == []
+    assert loss.look(fine._replace(missed=9, missed_why="slow")) == ["x: recording again; 9 records are MISSING in it"]
+    assert loss.look(fine._replace(missed=4, missed_why="slow")) == [], "on its way from one side to the other"
+
+
+def test_a_file_that_is_deleted_is_said_at_once_and_at_the_end(demo: Demo, tmp_path: Path) -> None:
+    path = tmp_path / "gone.capture"
+    process = record("-o", path, demo.boards[0].port)
+    wait_for(path, b" read ")
+    path.unlink()
+    told = stderr_until(process, "are being LOST")
+    assert "the file was deleted" in told
+    stderr_until(process, "recording again")
+    wait_for(path, b"missed records=")
+    process.send_signal(signal.SIGINT)
+    end = stderr_until(process)
+    assert process.wait(PATIENCE_S) == 1
+    assert "records are MISSING" in end
+
+
+def test_a_file_that_is_gone_at_the_end_is_no_success(demo: Demo, tmp_path: Path) -> None:
+    path = tmp_path / "gone.capture"
+    process = record("-o", path, demo.boards[0].port)
+    wait_for(path, b" read ")
+    process.send_signal(signal.SIGSTOP)
+    path.unlink()
+    process.send_signal(signal.SIGINT)
+    process.send_signal(signal.SIGCONT)
+    end = stderr_until(process)
+    assert process.wait(PATIENCE_S) == 1
+    assert f"records are MISSING in {path} (the file was deleted)" in end
+    assert " records in " not in end
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="a small file system can only be mounted by root")
+def test_a_full_disk_is_said_when_it_is_full_and_when_it_is_over(demo: Demo, tmp_path: Path) -> None:
+    small = tmp_path / "small"
+    small.mkdir()
+    if os.system(f"mount -t tmpfs -o size=48k tmpfs {small} 2>/dev/null"):
+        pytest.skip("mounting is not allowed here")
+    try:
+        path = small / "night.capture"
+        process = record("-o", path, demo.boards[0].port)
+        wait_for(path, b" read ")
+        with (small / "ballast").open("wb", buffering=0) as ballast, contextlib.suppress(OSError):
+            while True:
+                ballast.write(bytes(512))
+        said = threading.Event()
+
+        def work() -> None:
+            end = time.monotonic() + PATIENCE_S
+            at = 0
+            while not said.is_set():
+                if time.monotonic() > end:
+                    process.kill()
+                    return
+                at = 1 - at
+                demo.hands["lighting"].put("approach", at)
+
+        worker = threading.Thread(target=work)
+        worker.start()
+        told = stderr_until(process, "LOST")
+        said.set()
+        worker.join()
+        assert "disk: No space left on device" in told
+        (small / "ballast").unlink()
+        stderr_until(process, "recording again")
+        process.send_signal(signal.SIGINT)
+        assert process.wait(PATIENCE_S) == 1
+    finally:
+        os.system(f"umount -l {small}")
+
+
+def test_force_keeps_what_an_earlier_recording_wrote(demo: Demo, tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    path.write_text("precious")
+    process = record("-o", path, "--force", "--seconds", "0.5", demo.boards[1].port)
+    told = stderr_until(process)
+    assert process.wait(PATIENCE_S) == 0
+    assert f"{path} was there already and is {tmp_path / 'night.0001.capture'} now" in told
+    assert (tmp_path / "night.0001.capture").read_text() == "precious"
 
 
 def test_refusals_are_one_line_and_leave_no_file(
@@ -182,8 +296,7 @@ def test_a_port_where_nobody_answers_is_told_at_once(silent: str, tmp_path: Path
 def test_a_recording_in_which_nobody_answered_is_no_success(demo: Demo, silent: str, tmp_path: Path) -> None:
     path = tmp_path / "night.capture"
     process = record("-o", path, "--panel", panel_path(), "--seconds", "0.5", silent)
-    assert process.stderr is not None
-    told = process.stderr.read()
+    told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 2
     assert f"{silent}: no board ever answered there" in told
     assert "not there: lighting, met, power" in told
@@ -191,8 +304,7 @@ def test_a_recording_in_which_nobody_answered_is_no_success(demo: Demo, silent: 
     assert path.is_file()
     # One that answers makes it worth having; the other is named all the same.
     process = record("-o", path, "--force", "--seconds", "1", silent, demo.boards[0].port)
-    assert process.stderr is not None
-    told = process.stderr.read()
+    told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 0
     assert f"{silent}: no board ever answered there" in told
     assert demo.boards[0].port not in told
@@ -214,8 +326,7 @@ def test_boards_that_are_not_those_of_the_panel_file_are_told_in_one_line(demo: 
     panel = tmp_path / "my.toml"
     panel.write_text(panel_path().read_text().replace("[boards.power]", '[boards.power]\nident = "spare"'))
     process = record("-o", tmp_path / "c.capture", "--panel", panel, "--seconds", "1", demo.boards[2].port)
-    assert process.stderr is not None
-    told = process.stderr.read()
+    told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 0
     assert f"in {panel}, but not there: lighting, met, power; there, but not in {panel}: power" in told
 
@@ -223,8 +334,7 @@ def test_boards_that_are_not_those_of_the_panel_file_are_told_in_one_line(demo: 
 def test_record_and_check_count_alike(demo: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "short.capture"
     process = record("-o", path, "--seconds", "0.5", demo.boards[1].port)
-    assert process.stderr is not None
-    told = process.stderr.read()
+    told = stderr_until(process)
     assert process.wait(PATIENCE_S) == 0
     number = told.split()[1]
     assert main(["check", str(path)]) == 0

@@ -6,8 +6,11 @@ import errno
 import gzip
 import os
 import shutil
+import subprocess
+import sys
 import time
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -15,6 +18,7 @@ from capture.made import BEGAN, batches, flat
 
 from benchcon.capture import Reader, Writer
 from benchcon.capture import writer as writing
+from benchcon.capture.fresh import Fresh
 from benchcon.errors import Trouble
 from benchcon.wire.records import KEYFRAME, LINK, NOTE, Batch
 
@@ -102,8 +106,10 @@ def test_a_file_that_is_there_is_never_overwritten_unasked(tmp_path: Path) -> No
     with pytest.raises(Trouble, match=r"there already; .*--force"):
         Writer(path, BEGAN, Counting())
     assert path.read_text() == "precious\n"
-    Writer(path, BEGAN, Counting(), force=True).close()
+    figures = Writer(path, BEGAN, Counting(), force=True).close()
     assert path.read_bytes().startswith(b"benchcon capture 1 ")
+    assert figures.aside == str(tmp_path / "night.0001.capture")
+    assert (tmp_path / "night.0001.capture").read_text() == "precious\n", "the old file gets a number"
 
 
 @pytest.mark.parametrize("name", ["no/such/folder/x.capture", ".", "a\0b"])
@@ -345,6 +351,138 @@ def test_pruning_keeps_to_the_budget_and_never_takes_the_one_being_written(
     assert records == flat(given)[-len(records) :]
 
 
+@pytest.mark.parametrize("packed", [False, True])
+def test_pruning_removes_nothing_that_it_did_not_make(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, packed: bool
+) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    others = ["night.20260301.capture", "night.2026.capture", "night.0007.capture", "night.0008.capture.gz"]
+    for name in others:
+        (tmp_path / name).write_bytes(bytes(100_000))
+    (tmp_path / "earlier.capture").write_bytes(b"")
+    # A part of another evening's recording, which is a capture and has a number.
+    Writer(tmp_path / "night.0003.capture", BEGAN + timedelta(days=-1), Counting()).close()
+    path = tmp_path / "night.capture"
+    victim = tmp_path / "precious"
+    victim.write_text("precious")
+    writer = Writer(path, BEGAN, Counting(), rotate_bytes=40_000, keep_bytes=1, packed=packed)
+    feed(writer, batches(2000))
+    figures = writer.close(wait_s=60)
+    assert figures.pruned == figures.parts > 3
+    assert figures.trouble == ""
+    last = "night.capture.gz" if packed else "night.capture"
+    assert {file.name for file in tmp_path.iterdir()} == {
+        *others,
+        "earlier.capture",
+        "night.0003.capture",
+        "precious",
+        last,
+    }
+
+
+def test_a_file_that_took_the_place_of_a_closed_one_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    writer = Writer(tmp_path / "night.capture", BEGAN, Counting(), rotate_bytes=40_000, keep_bytes=110_000)
+    turn = iter(batches(4000))
+    while writer.figures().parts < 1:
+        feed(writer, [next(turn)])
+    (tmp_path / "night.0001.capture").write_text("precious")
+    feed(writer, list(turn))
+    figures = writer.close(wait_s=60)
+    assert (tmp_path / "night.0001.capture").read_text() == "precious"
+    assert "night.0001.capture: is no file of this recording" in figures.trouble
+    assert figures.pruned
+
+
+def test_links_that_stand_in_the_way_are_not_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "WAKE_S", 0.002)
+    victim = tmp_path / "victim"
+    victim.write_text("precious")
+    for name in ("night.capture.next", "night.0001.capture.gz.part", "night.capture.gz.part", "night.0001.capture"):
+        (tmp_path / name).symlink_to(victim)
+    writer = Writer(tmp_path / "night.capture", BEGAN, Counting(), rotate_bytes=40_000, packed=True)
+    feed(writer, batches(1000))
+    figures = writer.close(wait_s=60)
+    assert figures.parts
+    assert not figures.trouble
+    assert victim.read_text() == "precious"
+
+
+@pytest.mark.parametrize("away", ["deleted", "moved away", "cut short"])
+def test_a_file_that_somebody_takes_away_is_noticed_and_made_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, away: str
+) -> None:
+    monkeypatch.setattr(writing, "LOOK_S", 0.01)
+    path = tmp_path / "night.capture"
+    given = batches(300)
+    writer = Writer(path, BEGAN, Counting())
+    turn = iter(given)
+    for _ in range(100):
+        writer.write([next(turn)])
+    wait_for(lambda: not writer.figures().waiting)
+    if away == "deleted":
+        path.unlink()
+    elif away == "moved away":
+        path.rename(tmp_path / "elsewhere")
+    else:
+        os.truncate(path, 10)
+    wait_for(lambda: writer.figures().missing)
+    assert away in writer.figures().missing
+    while writer.figures().missing:
+        writer.write([next(turn)])
+        wait_for(lambda: writer.figures().waiting == 0)
+    rest = list(turn)
+    writer.write(rest)
+    figures = writer.close()
+    assert figures.missed + figures.records == 1500
+    assert figures.missed >= 500
+    records = given_back(path)
+    assert records[0][2] == LINK, "the new file says what is missing"
+    assert records[1:] == flat(given)[figures.missed :]
+
+
+def test_a_file_that_is_deleted_just_before_the_end_is_no_success(tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    writer = Writer(path, BEGAN, Counting())
+    writer.write(batches(10))
+    path.unlink()
+    writer.stop()
+    figures = writer.close()
+    assert figures.records == 0
+    assert figures.missed == 50
+    assert "deleted" in figures.missing
+
+
+def test_a_killed_packing_leaves_nothing(tmp_path: Path) -> None:
+    source = tmp_path / "night.capture"
+    line = b"12345 1 ( " + b"x" * 60 + b"\n"
+    source.write_bytes(b"benchcon capture 1 began=2026-03-01T12:00:00Z unit=us\n" + line * 2_000_000)
+    program = (
+        "import sys, threading, os, time; from pathlib import Path; from benchcon.capture.store import pack\n"
+        "def end(): sys.stdin.readline(); os.kill(os.getpid(), 9)\n"
+        "threading.Thread(target=end, daemon=True).start(); print('x', flush=True)\n"
+        "pack(Path(sys.argv[1]), Path(sys.argv[1] + '.gz'))"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", program, str(source)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    assert process.stdout is not None
+    assert process.stdin is not None
+    assert process.stdout.readline()
+    wait_for(lambda: written_by(process.pid) > 100_000)  # it is at work
+    process.communicate(b"\n", timeout=30)
+    assert process.returncode == -9
+    left = [file.name for file in tmp_path.iterdir()]
+    assert left == ["night.capture"] or not hasattr(os, "O_TMPFILE"), left
+
+
+def written_by(pid: int) -> int:
+    words = dict(line.split(": ") for line in Path(f"/proc/{pid}/io").read_text().splitlines())
+    return int(words["wchar"])
+
+
 def test_files_are_packed_and_pruned_to_the_last_without_a_word_of_trouble(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -368,7 +506,11 @@ def test_files_are_packed_and_pruned_to_the_last_without_a_word_of_trouble(
 
 def test_a_rotation_that_cannot_be_done_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(writing, "WAKE_S", 0.002)
-    (tmp_path / "night.capture.next").mkdir()
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Fresh, "place", refused)
     given = batches(2000)
     writer = Writer(tmp_path / "night.capture", BEGAN, Counting(), rotate_bytes=20_000)
     feed(writer, given)
