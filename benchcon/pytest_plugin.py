@@ -20,9 +20,12 @@ _MAGIC = b"benchcon capture "
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFile | None:
-    """Collect ``*.capture``, packed ones, and any file that has a TOML file of its name beside it."""
+    """Collect ``*.capture``, packed ones, and any file that has a TOML file of its name beside it.
+
+    What has the name and cannot be read is a failure, not a file to pass over: a test that is not run proves nothing.
+    """
     if file_path.name.endswith(_ENDINGS):
-        return CaptureFile.from_parent(parent, path=file_path) if _is_capture(file_path) else None
+        return CaptureFile.from_parent(parent, path=file_path)
     # Any other file is looked at only if it has settings: `session.txt` with `session.txt.toml`.
     if (
         file_path.suffix != ".toml"
@@ -34,7 +37,9 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFil
 
 
 def _is_capture(path: Path) -> bool:
-    """Whether a file begins as ours do: other programs have files of these names, too."""
+    """Whether a file begins as ours do."""
+    import zlib
+
     try:
         with path.open("rb") as file:
             head = file.read(len(_MAGIC))
@@ -44,7 +49,7 @@ def _is_capture(path: Path) -> bool:
 
         with gzip.open(path) as packed:
             return packed.read(len(_MAGIC)) == _MAGIC
-    except (OSError, EOFError):
+    except (OSError, EOFError, zlib.error):
         return False
 
 

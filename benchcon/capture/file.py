@@ -8,7 +8,7 @@ import stat
 import zlib
 from typing import NamedTuple
 
-from benchcon.capture.form import SYNC_BYTES, Sync, encode, write_sync
+from benchcon.capture.form import SYNC_BYTES, SYNC_US, Sync, encode, write_sync
 from benchcon.wire.records import KEYFRAME, NOTE, Batch
 
 
@@ -55,6 +55,7 @@ class OpenFile:
         self._flushed = self._safe = self._at
         self._waiting: list[bytes] = []
         self._fresh_line = b""
+        self._unsynced_us = 0  # stamp of the first lines that no sync line covers yet
         self._add(header, 0, 0, 0)
 
     @property
@@ -95,12 +96,14 @@ class OpenFile:
         """Take the lines of one batch; `own` says that the writer made them itself."""
         at_us, kind, records, text = lines
         room = SYNC_BYTES - (self._at.size - self._at.unsynced)
-        if len(text) > room:
+        if len(text) > room or at_us - self._unsynced_us > SYNC_US:
             self.sync_line()
             if len(text) > SYNC_BYTES and records > 1:
                 for piece in _split(lines):
                     self.put(piece, own=own)
                 return
+        if self._at.size == self._at.unsynced:
+            self._unsynced_us = at_us
         offset = self._at.size
         self._add(text, at_us, records, 0 if own else records)
         if kind == KEYFRAME or kind == NOTE:  # noqa: SIM109 (twice as fast, and this is asked for each batch)

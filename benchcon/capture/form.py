@@ -22,6 +22,9 @@ MOST_LINE = 4 << 20
 SYNC_BYTES = 64 << 10
 """A sync line follows at the latest after this many bytes (one longer line aside), so that one is always near."""
 
+SYNC_US = 900_000
+"""A sync line parts records that lie further apart: none follows later than a second after a record."""
+
 AS_IT_IS = frozenset((LINE_UP, LINE_DOWN, KEYFRAME))
 """Kinds whose bodies stand in the file as they are; the others are escaped."""
 

@@ -20,7 +20,7 @@ from typing import NamedTuple
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
 from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly_good
 from benchcon.wire.printable import printable
-from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
+from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 MOST_PROBLEMS = 200
 """How many problems are kept one by one; all are counted."""
@@ -31,14 +31,17 @@ SHAPES_MOST = 4096
 """Shapes of record lines remembered; when there are more, remembering starts afresh."""
 SAMPLE = 64
 """Lines looked at to see whether several share a read."""
+MOST_UNSYNCED_US = 1_000_000
+"""Records that lie further apart have a sync line between them."""
 MOST_DIGITS = 18
 """Most digits of a stamp."""
 
 _KINDS = {kind.encode(): kind for kind in (*KINDS, SYNC)}
 _BYTES = (BYTES_UP, BYTES_DOWN)
 _TEXTS = (LINK, NOTE)
+_OF_BOARDS = (LINE_UP, LINE_DOWN, *_BYTES)
 _FORMS = {LINE_UP.encode(): UP.fullmatch, LINE_DOWN.encode(): DOWN.fullmatch}
-_DIGITS = {ord("0") + digit: digit for digit in range(10)}
+_DIGITS = {ord("0") + digit: digit for digit in range(1, 10)}
 _TAG_0 = b" > >00 "
 """A tag that no request has, and of the same shape as the others."""
 _new_batch = partial(tuple.__new__, Batch)
@@ -48,7 +51,7 @@ class Problem(NamedTuple):
     """Something in a file that is not as it should be."""
 
     sort: str
-    """``torn``, ``form``, ``check``, ``backwards``, ``changed``, ``long``: see `protocols/capture-file.md`."""
+    """One of those in section 6 of `protocols/capture-file.md`: ``torn``, ``form``, …"""
     offset: int
     """Byte of the file where the line begins."""
     line: int | None
@@ -77,10 +80,10 @@ class Problems:
 
 
 class _Sources(dict[bytes, int]):
-    """Source numbers by how they are written; what cannot be one is a KeyError."""
+    """Source numbers of boards by how they are written; what cannot be one, the bench's 0 too, is a KeyError."""
 
     def __missing__(self, word: bytes) -> int:
-        if len(word) > 4 or not word.isdigit():
+        if len(word) > 4 or not word.isdigit() or not int(word):
             raise KeyError(word)
         self[word] = int(word)
         return self[word]
@@ -110,6 +113,7 @@ class Parser:
         self.records = 0
         self.unsynced = 0
         """Records since the last sync line."""
+        self._unsynced_us = 0  # stamp of the first of them
         self.quiet = False
         """Whether problems go uncounted: this part of the file has been read before."""
         self._splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
@@ -160,6 +164,8 @@ class Parser:
             if stop > at:
                 stretch = self._stretch(lines[at:stop], known[at:stop])  # type: ignore[arg-type]
                 if stretch is not None:
+                    if not self.unsynced:
+                        self._unsynced_us = stretch[0].at_us
                     batches += stretch
                     self.unsynced += stop - at
                     self.records += stop - at
@@ -232,7 +238,9 @@ class Parser:
         line = lines[number]
         try:
             stamp, word, mark, body = line.split(b" ", 3)
-            source, kind = self._sources[word], _KINDS[mark]
+            kind = _KINDS[mark]
+            # The bench is no board: no line was ever sent to it or came from it.
+            source = BENCH if word == b"0" and kind not in _OF_BOARDS else self._sources[word]
             if len(stamp) > MOST_DIGITS or not stamp.isdigit():
                 raise ValueError
         except (ValueError, KeyError):
@@ -249,6 +257,8 @@ class Parser:
             self._covered_from += size + len(line) + 1
             self._covered_line = number + 1
             return
+        if not self.unsynced:
+            self._unsynced_us = at_us
         self.records += 1
         self.unsynced += 1
         bodies = [body]
@@ -291,6 +301,9 @@ class Parser:
                 found = f"{self.unsynced} records, CRC {crc:08X}"
                 text = f"the lines before this were changed: {found}; written were {sync.records}, {sync.crc:08X}"
                 self._note(lines, number, "changed", text)
+            elif self.unsynced and self.last_us - self._unsynced_us > MOST_UNSYNCED_US:
+                text = f"no sync line for {(self.last_us - self._unsynced_us) / 1e6:.1f} s; at most 1 s is allowed"
+                self._note(lines, number, "late", text)
         self._whole = True
         self._crc = self.unsynced = 0
 

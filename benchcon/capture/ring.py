@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from benchcon.capture.file import Lines, lines_of
-from benchcon.capture.form import SYNC_BYTES
+from benchcon.capture.form import SYNC_BYTES, SYNC_US
 from benchcon.wire.records import BENCH, KEYFRAME, NOTE, Batch
 
 SECONDS = 600
@@ -40,7 +40,7 @@ class _Stretch:
         run: list[Lines] = []
         size = 0
         for lines in [*self.lines[1:], None]:
-            if run and (lines is None or lines.kind == NOTE or size + len(lines.text) > SYNC_BYTES // 2):
+            if run and (lines is None or _apart(run[0], lines) or size + len(lines.text) > SYNC_BYTES // 2):
                 text = b"".join([one.text for one in run])
                 joined.append(Lines(run[-1].at_us, run[-1].kind, sum([one.records for one in run]), text))
                 run, size = [], 0
@@ -53,6 +53,11 @@ class _Stretch:
                 size += len(lines.text)
         self.lines = joined
         self.bytes = sum([len(lines.text) + _OVERHEAD for lines in joined])
+
+
+def _apart(first: Lines, lines: Lines) -> bool:
+    """Whether `lines` may not be joined with those from `first` on: a note is found by its own, a sync line is due."""
+    return lines.kind == NOTE or lines.at_us - first.at_us > SYNC_US
 
 
 class Ring:

@@ -70,9 +70,14 @@ class Plain:
         if count <= 0:
             return b""
         try:
-            return _pread(self._descriptor, count, offset)
+            text = _pread(self._descriptor, count, offset)
         except OSError as error:
             raise Trouble(f"{self._path}: reading at byte {offset}: {error.strerror}") from error
+        if len(text) < count:
+            raise Trouble(
+                f"{self._path}: was cut short by another program while it was read, at byte {offset + len(text)}"
+            )
+        return text
 
     def close(self) -> None:
         os.close(self._descriptor)

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             # Read once: a pipe gives what it holds only once.
             heads[path] = slurp(path, LARGEST + 1, whole=False)
-            kinds[path] = _kind(heads[path])
+            kinds[path] = _kind(path, heads[path])
         except Trouble as trouble:
             unreadable[path] = str(trouble)
     found: dict[str, list[Finding]] = {}
@@ -75,8 +75,9 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all(result["good"] for result in results) else 1
 
 
-def _kind(head: bytes) -> str:
-    if head.startswith((b"benchcon capture", b"\x1f\x8b")):
+def _kind(path: str, head: bytes) -> str:
+    # By its name, too: an empty or damaged capture is no panel file.
+    if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
     from benchcon.simboard.fault_file import looks_like_one
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from benchcon.capture import Reader
 from benchcon.errors import Trouble
+from benchcon.panel.file import slurp
 from benchcon.panel.reader import Source, Table, shown
 from benchcon.replay.again import TOLERANCE_US, How
 from benchcon.replay.targets import TARGETS
@@ -60,12 +61,8 @@ def case_of(path: str | os.PathLike[str]) -> Case:
 def _with_settings(case: Case, toml: Path) -> Case:
     name = printable(str(toml))
     try:
-        raw = toml.read_bytes()
-        if len(raw) > LARGEST:
-            raise Trouble(f"{name}: is larger than {LARGEST} bytes: that is no such file")
+        raw = slurp(toml, LARGEST)
         data = tomllib.loads(raw.decode())
-    except OSError as error:
-        raise Trouble(f"{name}: {error.strerror}") from error
     except (UnicodeDecodeError, ValueError, RecursionError) as error:
         raise Trouble(f"{name}: is no TOML: {printable(str(error))}") from None
     lines = {(key,): _line_of(raw, key) for key in data}
@@ -107,6 +104,13 @@ def _file(table: Table, key: str, toml: Path) -> Path | None:
     if not text:
         return None
     path = toml.parent / text
-    if not path.is_file():
+    try:
+        # A capture that came from somebody may not have files read and shown that did not come with it.
+        beside = path.resolve().is_relative_to(toml.parent.resolve())
+    except (OSError, RuntimeError, ValueError):
+        beside = False
+    if not beside:
+        table.say(key, f"is {shown(text)}; it must lie beside {printable(toml.name)}, or in a folder there")
+    elif not path.is_file():
         table.say(key, f"is {shown(text)}; there is no such file beside {printable(toml.name)}")
     return path

@@ -38,7 +38,7 @@ class FaultFile:
 
 def looks_like_one(text: str) -> bool:
     """Tell whether a TOML text is meant as a fault file."""
-    return re.search(r"(?m)^\s*\[\[\s*faults\s*\]\]", text) is not None
+    return re.search(r"(?m)^[ \t]*\[\[[ \t]*faults[ \t]*\]\]", text) is not None
 
 
 def load(path: str | Path, panel: Panel | None = None) -> FaultFile:

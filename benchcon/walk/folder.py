@@ -154,6 +154,17 @@ def read_report(folder: str | os.PathLike[str]) -> dict[str, Any]:
         raise Trouble(f"{shown}: is no report of a walk") from None
     if not isinstance(report, dict) or report.get("walk") != REPORT_FORM:
         raise Trouble(f"{shown}: is no report of a walk that this version reads")
+    for key in ("parts", "findings", "evidence"):
+        rows = report.get(key)
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise Trouble(f"{shown}: is no whole report of a walk: '{key}' is no list of tables")
+    for part in report["parts"]:
+        if not isinstance(part.get("name"), str) or not isinstance(part.get("figures", {}), dict):
+            raise Trouble(f"{shown}: is no whole report of a walk: a part's 'name' or 'figures' is of another kind")
+    for row in report["findings"]:
+        names = row.get("parts", [])
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            raise Trouble(f"{shown}: is no whole report of a walk: a finding's 'parts' is no list of names")
     return report
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchcon.capture import Reader
 from benchcon.capture.file import OpenFile, lines_of
-from benchcon.capture.form import encode, escape, read_header, unescape, wall_time, write_header
+from benchcon.capture.form import Sync, encode, escape, read_header, unescape, wall_time, write_header, write_sync
 from benchcon.errors import Trouble
 from benchcon.wire.records import Batch
 
@@ -30,7 +30,11 @@ BODIES = {"<": UP, ">": DOWN, "(": RAW, ")": RAW, "~": TEXT, "*": TEXT, "=": JSO
 BATCHES = st.lists(
     st.sampled_from(sorted(BODIES)).flatmap(
         lambda kind: st.tuples(
-            st.integers(0, 10**9), st.integers(0, 9999), st.just(kind), st.lists(BODIES[kind], min_size=1, max_size=4)
+            # The bench, which is source 0, says no lines.
+            st.integers(0, 10**9),
+            st.integers(kind in "<>()", 9999),
+            st.just(kind),
+            st.lists(BODIES[kind], min_size=1, max_size=4),
         )
     ),
     max_size=12,
@@ -214,6 +218,32 @@ def test_sync_lines_hold_the_crc_of_gzip(tmp_path: Path) -> None:
     text = write(tmp_path / "x", batches(3))
     assert text[-9:-1] == b"%08X" % zlib.crc32(text[:-9])
     assert b" records=15 " in text
+
+
+@pytest.mark.parametrize("damage", ["source", "sync"])
+def test_what_breaks_the_rules_of_the_document_is_named(tmp_path: Path, damage: str) -> None:
+    def at(second: int) -> bytes:
+        return b"%d 1 < %b\n" % (second * 1_000_000, sealed(b"!0000 0004B2C0 is a=1"))
+
+    path = tmp_path / "x"
+    whole = write_header(BEGAN, {}) + at(1) + at(2) + at(4)
+    if damage == "source":
+        whole = whole.replace(b"\n2000000 1 ", b"\n2000000 0 ")
+    else:
+        whole += write_sync(4_000_000, Sync(3, -1, -1, -1, zlib.crc32(whole)))
+    path.write_bytes(whole)
+    with Reader(path) as reader:
+        read = list(reader)
+        assert reader.problem_counts == ({"form": 1} if damage == "source" else {"late": 1})
+    assert len(read) == (2 if damage == "source" else 3)
+
+
+def test_a_sync_line_parts_records_that_lie_apart_however_they_are_written(tmp_path: Path) -> None:
+    """As from the ring, which is written out all at once."""
+    write(tmp_path / "x", [Batch(at * 400_000, 1, "(", [b"x"]) for at in range(20)])
+    with Reader(tmp_path / "x") as reader:
+        list(reader)
+        assert not reader.problem_counts
 
 
 def test_wall_time() -> None:

@@ -28,17 +28,59 @@ def run(folder: Path, *words: str) -> tuple[int, str]:
     return done.returncode, done.stdout + done.stderr
 
 
-def test_every_channel_is_a_test_and_foreign_files_are_left_alone(tmp_path: Path) -> None:
+def test_every_channel_is_a_test_and_files_of_other_names_are_left_alone(tmp_path: Path) -> None:
     evening().write(tmp_path / "night.capture")
     assert pack(evening().write(tmp_path / "x.txt"), tmp_path / "packed.capture.gz")
-    (tmp_path / "other.capture").write_text("another program's file")
-    (tmp_path / "empty.capture").write_text("")
     code, text = run(tmp_path)
     assert code == 0, text
     assert "night.capture::state::lighting.sw1 PASSED" in text
     assert "packed.capture.gz::state::met.d1 PASSED" in text
-    assert "other" not in text
     assert "x.txt" not in text
+
+
+POINTER = "version 1\noid sha256:4d7a214614ab2935c943f9e0ff69d22eadbb8f32b1258daaa5e2ca24d17e2393\nsize 12345\n"
+
+
+@pytest.mark.parametrize("raw", [b"", POINTER.encode(), b"\0\xff random \x1b[2J\n", b"\x1f\x8b\x08\0damaged"])
+@pytest.mark.parametrize("name", ["bad.capture", "bad.capture.gz"])
+def test_a_capture_that_cannot_be_read_fails(tmp_path: Path, name: str, raw: bytes) -> None:
+    evening().write(tmp_path / "night.capture")
+    (tmp_path / name).write_bytes(raw)
+    code, text = run(tmp_path, "--continue-on-collection-errors")
+    assert code == 1
+    assert f"ERROR {name}" in text
+    assert "night.capture::state::lighting.sw1 PASSED" in text, "the others are run"
+    assert "Traceback" not in text
+    assert "INTERNALERROR" not in text
+    assert "\x1b[2J" not in text
+    checked = subprocess.run(
+        [sys.executable, "-m", "benchcon", "check", str(tmp_path / name)], capture_output=True, text=True
+    )
+    assert checked.returncode in (1, 2)
+    assert "panel file" not in checked.stdout + checked.stderr
+
+
+def test_a_damaged_file_with_settings_beside_it_harms_no_other(tmp_path: Path) -> None:
+    evening().write(tmp_path / "night.capture")
+    (tmp_path / "bad.bin").write_bytes(b"\x1f\x8b\x08\0" + bytes(6) + b"\xff" * 40)
+    (tmp_path / "bad.bin.toml").write_text("")
+    code, text = run(tmp_path)
+    assert code == 0, text
+
+
+@pytest.mark.parametrize("key", ["panel", "faults"])
+@pytest.mark.parametrize("place", ["/etc/hostname", "../secret.toml", "link.toml"])
+def test_settings_name_only_files_beside_them(tmp_path: Path, key: str, place: str) -> None:
+    folder = tmp_path / "captures"
+    folder.mkdir()
+    (tmp_path / "secret.toml").write_text("the first line of a secret\n")
+    (folder / "link.toml").symlink_to("../secret.toml")
+    path = evening().write(folder / "night.capture")
+    (folder / "night.capture.toml").write_text(f'against = "simulated"\n{key} = "{place}"\n')
+    with pytest.raises(Trouble, match=r"must lie beside night\.capture\.toml") as caught:
+        case_of(path)
+    assert "secret\n" not in str(caught.value)
+    assert "first line" not in str(caught.value)
 
 
 def test_another_name_with_a_toml_beside_it(tmp_path: Path) -> None:

@@ -15,8 +15,10 @@ from typing import Any
 
 import pytest
 
+from benchcon.capture import Reader
 from benchcon.capture.store import MOST_MEMBER, pack
 from benchcon.cli.main import main
+from benchcon.errors import Trouble
 from benchcon.wire.codec import seal
 
 SESSION = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
@@ -203,6 +205,34 @@ def test_a_line_of_a_gibibyte_and_bombs_of_noughts_need_little_memory(tmp_path: 
     assert "is not as long as it says" in done.stderr
     assert "a gzip file that another program packed" in done.stderr
     assert "Too many levels of symbolic links" in done.stderr
+
+
+def test_a_source_number_that_was_changed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = SESSION.read_bytes().split(b"\n")
+    at = next(number for number, line in enumerate(lines) if b" 1 < !" in line and b" is " in line)
+    for word in (b"0", b"00", b"7", b"9999", b"10000", b"x"):
+        path = tmp_path / f"changed-{word.decode()}.capture"
+        path.write_bytes(b"\n".join([*lines[:at], lines[at].replace(b" 1 <", b" %b <" % word), *lines[at + 1 :]]))
+        read_by_all(path, capsys, monkeypatch)
+
+
+def test_a_capture_that_is_cut_short_while_it_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "x.capture"
+    path.write_bytes(HEADER + b"1 1 ( x\n" * 400_000)
+    with Reader(path) as reader:
+        assert reader.next_block()
+        os.truncate(path, 300_000)
+        with pytest.raises(Trouble, match="cut short by another program while it was read, at byte 300000"):
+            list(reader)
+
+
+def test_empty_lines_without_end_cost_check_no_time(tmp_path: Path) -> None:
+    path = tmp_path / "empty.toml"
+    path.write_bytes(b"\n" * (256 << 10))
+    # A minute it took, when what looks for a heading went through all the lines from each of them.
+    subprocess.run([sys.executable, "-m", "benchcon", "check", str(path)], capture_output=True, timeout=20)
 
 
 PYTEST = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-q", "--continue-on-collection-errors"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -214,6 +215,29 @@ def test_what_is_no_report_is_said_in_one_line(tmp_path: Path, raw: str) -> None
     (tmp_path / "walk.json").write_text(raw)
     with pytest.raises(Trouble, match=r"walk\.json: is no report of a walk"):
         read_report(tmp_path)
+
+
+def places(value: Any, so_far: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    yield so_far
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, below in inner:
+        yield from places(below, (*so_far, key))
+
+
+@pytest.mark.parametrize("odd", [None, True, -1, 10**400, 1e308, "x", [], [[]], [{}], {}, {"": {}}])
+def test_a_report_with_anything_anywhere_is_compared_or_refused_in_one_line(tmp_path: Path, odd: Any) -> None:
+    now = walked()
+    for place in places(now):
+        report: Any = json.loads(json.dumps({"": now}))
+        at = report
+        for key in ("", *place)[:-1]:
+            at = at[key]
+        at[("", *place)[-1]] = odd
+        (tmp_path / "walk.json").write_text(json.dumps(report[""]))
+        try:
+            changes(read_report(tmp_path), now)
+        except Trouble as trouble:
+            assert "\n" not in str(trouble)  # noqa: PT017
 
 
 def test_a_full_disk_is_one_line_and_the_journal_stays_whole(tmp_path: Path) -> None:
