@@ -11,20 +11,14 @@ import dataclasses
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
-from benchcon.panel.electrics import (
-    PIN_MOST_MA,
-    SHIFT_REGISTER_MA,
-    SHIFT_REGISTER_PIN_MA,
-    SUPPLY_PINS_MA,
-    loads,
-)
+from benchcon.panel.electrics import loads, ma_words, of_lamp, sums
 from benchcon.panel.model import Chain, Channel, Control, Part
 from benchcon.panel.reader import Finding
 from benchcon.panel.rules import key_of
 from benchcon.wire.quote import quote
 
 if TYPE_CHECKING:
-    from benchcon.firmware.plan import LampOutput, Plan
+    from benchcon.firmware.plan import Plan
 
 MOST_SETTLE_MS = 100
 """`bb_contact.ms`: a count of scans in one byte."""
@@ -138,34 +132,23 @@ def _spi_pins(made: Plan) -> Iterator[_Told]:
         yield line, f"{who} is on {chip.miso}, which can only be an input while the chip's SPI drives a chain", True
 
 
-def lines_of(outputs: list[LampOutput]) -> str:
-    """Return the lines of some lamps for a message."""
-    lines = sorted({output.lamp.line for output in outputs})
+def _lines(lines: tuple[int, ...]) -> str:
     shown = ", ".join(map(str, lines[:12])) + (" …" if len(lines) > 12 else "")
     return f"line{'s' * (len(lines) > 1)} {shown}"
 
 
 def _currents(made: Plan) -> Iterator[_Told]:
-    carried = [output for output in made.lamps if output.lamp.driver == "pin"]
-    for output in carried:
-        chained = output.pin.kind == "595"
-        most = SHIFT_REGISTER_PIN_MA if chained else PIN_MOST_MA
-        if not output.lamp.wired and output.lamp.current_ma > most:  # the panel's own check has those that are wired
-            what = "an output of a 74HC595" if chained else "a pin"
-            text = f"{key_of(output.lamp)} draws {output.lamp.current_ma:g} mA from {output.pin.name}"
-            yield output.lamp.line, f"{text}; {what} bears {most:g} mA at most (absolute maximum)", True
-    for number in range(made.chain_595.chips if made.chain_595 else 0):
-        group = [output for output in carried if output.pin.kind == "595" and output.pin.chip_number == number]
-        yield from _sum(made, group, SHIFT_REGISTER_MA, f"chip {number + 1} of the 74HC595 chain")
-    yield from _sum(made, [o for o in carried if o.pin.kind == "direct"], SUPPLY_PINS_MA, "the chip's supply pins")
-
-
-def _sum(made: Plan, group: list[LampOutput], most: float, what: str) -> Iterator[_Told]:
-    total = sum(output.lamp.current_ma for output in group)
-    if total > most:
-        text = f"boards.{made.board.name}: {what}, can be asked for {total:g} mA ({lines_of(group)})"
-        cure = 'use less current, more chips, or driver = "transistor"'
-        yield made.board.line, f"{text}; it bears {most:g} mA (absolute maximum), whatever the budget; {cure}", True
+    """The panel's own check leaves out what is not wired and counts on the budget; here neither is done."""
+    board, lamps = made.board, [output.lamp for output in made.lamps]
+    for lamp in lamps:
+        if not lamp.wired:
+            yield from (load for load in of_lamp(board, lamp) if load.grave)
+    for each in sums(board, lamps, ()):
+        if each.drawn_ma > each.most_ma:
+            text = f"boards.{board.name}: {each.what}, can be asked for {ma_words(each.drawn_ma)}"
+            bears = f"it bears {each.most_ma:g} mA ({each.source}), whatever the budget"
+            cure = 'use less current, more chips, or driver = "transistor"'
+            yield board.line, f"{text} ({_lines(each.lines)}); {bears}; {cure}", True
 
 
 class Memory(NamedTuple):

@@ -10,29 +10,32 @@ from typing import NamedTuple
 
 from benchcon.firmware.chips import BAUDS, baud_words
 from benchcon.firmware.plan import Plan
-from benchcon.firmware.wiring_parts import chain_chips, ohm_words, rating_words, rows
+from benchcon.firmware.wiring_parts import chain_chips, ohm_words, rating_words, rows, transistors
 from benchcon.panel.electrics import (
-    BOARD_OWN_MA,
-    DRIVER_MA,
+    AVR_SHEETS,
+    DRIVER_SHEET,
     E24,
     PIN_DESIGN_MA,
     PIN_MOST_MA,
-    PORT_GROUPS,
-    SHIFT_REGISTER_MA,
-    SUPPLY_PINS_MA,
     USB_MA,
+    USB_SHEET,
+    USB_UNIT_MA,
+    digits_worst_ma,
+    drive_of,
+    ma_words,
+    own_ma,
+    rail_ma,
+    rail_of,
     resistor_of,
+    sums,
+    usb_ma,
 )
-from benchcon.panel.pins import PORTS
+from benchcon.panel.model import Digits, Lamp
 from benchcon.panel.reader import Finding
 from benchcon.wire.printable import printable
 
 HOT_MW = 250.0
 """A resistor that turns so much into heat is too hot to touch on its own legs (common practice, no source)."""
-
-
-DRIVER_MOST_MV = 5500
-"""MAX7219/MAX7221 data sheet: highest supply."""
 
 
 class Section(NamedTuple):
@@ -53,7 +56,7 @@ def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -
             f"Wiring list: {title}",
             (
                 f"{of}`benchcon firmware`. Change the panel file, not this list.",
-                f"Microcontroller: {chip.title} ({chip.boards}), {board.supply_mv / 1000:g} V. “+” is that supply.",
+                f"Microcontroller: {chip.title} ({chip.boards}), {board.supply_mv / 1000:g} V.",
                 f"Serial port: {baud_words(baud)}.",
             ),
         ),
@@ -61,9 +64,12 @@ def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -
     ]
     if advice:
         found.append(Section("Advice", tuple(f"Line {each.line}: {each.text}." for each in advice)))
+    found.append(_supplies(plan))
     head = ("channel", "pin", "part", "resistor", "connector", "its pin", "wire", "note")
     wires = rows(plan)
     found.append(Section("Wires", () if wires else ("No parts yet.",), (head, *wires) if wires else ()))
+    if switches := transistors(plan):
+        found.append(Section("Transistors", switches))
     if plan.matrix:
         found.append(_matrix(plan))
     for each in chain_chips(plan):
@@ -95,13 +101,27 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     ]
     if board.external_supply:
         found.append(
-            f"There is a second supply, of {board.external_mv / 1000:g} V: join its ground with the board's, never its "
-            "+ with the board's, and put a fuse in each branch if it can deliver more than a few amperes."
+            f"There is a second supply, LAMP+, of {board.external_mv / 1000:g} V: join its ground with the board's, "
+            "never LAMP+ with the board's +, and put a fuse in each branch, by what its wire bears, if it can deliver "
+            "more than a few amperes. Both supplies must be off before you change a wire."
         )
+        if any(rail_of(board, each.digits).name != "+" for each in plan.digits):
+            found.append(
+                "A display driver whose LAMP+ is off while the board is on is fed through its inputs, which it does "
+                f"not bear ({DRIVER_SHEET}, absolute maximum ratings): switch LAMP+ on first and off last, and put "
+                "1 kΩ in each of the wires to DIN, CLK and LOAD of the first driver."
+            )
+    usb = usb_ma(board, *_lit_parts(plan))
     found.append(
-        f"{'The board, and what its pins light, takes its' if board.external_supply else 'All'} current from the USB "
-        f"port: {USB_MA:g} mA at the most once the computer has agreed, 100 mA before (USB 2.0 specification, section "
-        "7.2.1). A hub without a supply of its own gives less. Do not bypass the port's fuse."
+        f"{'The board, and what LAMP+ does not feed, takes its' if board.external_supply else 'All'} current from the "
+        f"USB port: {USB_MA:g} mA at the most once the computer has agreed, {USB_UNIT_MA:g} mA before ({USB_SHEET}). "
+        + (
+            f"A hub without a supply of its own gives a port {USB_UNIT_MA:g} mA and this board can take "
+            f"{ma_words(usb)}: plug it into the computer, or into a hub with its own supply. "
+            if usb > USB_UNIT_MA
+            else f"A hub without a supply of its own gives a port {USB_UNIT_MA:g} mA. "
+        )
+        + "Do not bypass the port's fuse."
     )
     found += _hot(plan)
     if plan.lamps or plan.digits:
@@ -119,7 +139,7 @@ def _hot(plan: Plan) -> list[str]:
     hot = [(output.lamp, resistor_of(plan.board, output.lamp, E24)) for output in plan.lamps]
     found = [
         f"The resistor of {lamp.label} ({ohm_words(resistor.ohm)}) turns {resistor.power_mw / 1000:.2f} W into heat "
-        f"and gets hot: take {rating_words(resistor.rating_mw)} or more, keep it off plastic, wires and fingers."
+        f"and gets hot: {rating_words(resistor.rating_mw)}, keep it off plastic, wires and fingers."
         for lamp, resistor in hot
         if resistor.power_mw >= HOT_MW
     ]
@@ -129,67 +149,62 @@ def _hot(plan: Plan) -> list[str]:
     return found
 
 
+def _lit_parts(plan: Plan) -> tuple[list[Lamp], list[Digits]]:
+    """Return the lamps and displays of the plan that are wired."""
+    lamps = [output.lamp for output in plan.lamps if output.lamp.wired]
+    return lamps, [each.digits for each in plan.digits if each.digits.wired]
+
+
+def _supplies(plan: Plan) -> Section:
+    """What feeds what: every + and LAMP+ in this list is one of these."""
+    board, (lamps, displays) = plan.board, _lit_parts(plan)
+    fed = {"+": ["the board", *(["the chips of the chains"] if plan.chain_165 or plan.chain_595 else [])], "LAMP+": []}
+    parts: list[Lamp | Digits] = [*lamps, *displays]
+    for part in parts:
+        fed[rail_of(board, part).name].append(part.label)
+    volts = f"{board.supply_mv / 1000:g} V, the board's own (from USB)"
+    table = [("name", "is", "feeds", "gives at full light")]
+    table.append(("+", volts, ", ".join(fed["+"]), ma_words(usb_ma(board, lamps, displays))))
+    if board.external_supply:
+        external = f"{board.external_mv / 1000:g} V, the external supply"
+        drawn = ma_words(rail_ma(board, "LAMP+", lamps, displays))
+        table.append(("LAMP+", external, ", ".join(fed["LAMP+"]) or "nothing yet", drawn))
+    every = "GND of the board" + (", the minus of the external supply" if board.external_supply else "")
+    table.append(("ground", f"one for all: {every} and every part's ground, joined", "", ""))
+    return Section("Supplies", (), tuple(table))
+
+
 def _currents(plan: Plan) -> Section:
     """Sums with everything at full light, beside what bears them."""
-    board, chip = plan.board, plan.chip
+    board, chip, (lamps, displays) = plan.board, plan.chip, _lit_parts(plan)
     table: list[tuple[str, ...]] = [("what", "at full light", "may be", "from")]
-    lit = [output for output in plan.lamps if output.lamp.wired]
-    lamps = sum(output.lamp.current_ma for output in lit)
-    shown = sum(8 * each.digits.places * each.digits.segment_ma for each in plan.digits if each.digits.wired)
+    total = sum(lamp.current_ma for lamp in lamps) + sum(map(digits_worst_ma, displays))
     table.append(
-        ("lamps and displays together", f"{lamps + shown:g} mA", f"{board.budget_ma:g} mA", "budget of the panel file")
+        ("lamps and displays together", ma_words(total), f"{board.budget_ma:g} mA", "budget of the panel file")
     )
-    # What the second supply feeds: lamps by a transistor, and displays if they bear it.
-    usb = sum(o.lamp.current_ma for o in lit if o.lamp.driver == "pin" or not board.external_mv)
-    usb += 0 if 0 < board.external_mv <= DRIVER_MOST_MV else shown
-    own = f"{usb + BOARD_OWN_MA:g} mA"
-    table.append(("from the USB port, with about 50 mA for the board", own, f"{USB_MA:g} mA", "USB 2.0, section 7.2.1"))
-    carried = [output for output in lit if output.lamp.driver == "pin"]
-    direct = [output for output in carried if output.pin.kind == "direct"]
+    own = f"from the USB port, with about {own_ma(board):g} mA for the board"
+    table.append((own, ma_words(usb_ma(board, lamps, displays)), f"{USB_MA:g} mA", USB_SHEET))
+    direct = [output for output in plan.lamps if output.lamp.wired and output.pin.kind == "direct"]
     if direct:
-        most = max(output.lamp.current_ma for output in direct)
+        most = max(drive_of(board, output.lamp).pin_ma for output in direct)
         limit = f"{PIN_DESIGN_MA:g} mA, never over {PIN_MOST_MA:g} mA"
-        table.append(("the most loaded pin", f"{most:g} mA", limit, f"{chip.title} data sheet"))
-        total = sum(output.lamp.current_ma for output in direct)
-        table.append(
-            ("all pins together", f"{total:g} mA", f"{SUPPLY_PINS_MA:g} mA", "absolute maximum of VCC and GND")
-        )
-    for level in ("high", "low"):
-        for ports, limit_ma in PORT_GROUPS.get((chip.name, level), []):
-            group = [o for o in direct if (o.low == (level == "low")) and PORTS[chip.name].get(o.pin.name) in ports]
-            if group:
-                names = ", ".join(sorted({port[:2] for port in ports}))
-                way = "sourced" if level == "high" else "sunk"
-                drawn = sum(output.lamp.current_ma for output in group)
-                table.append(
-                    (
-                        f"group of ports {names}, {way}",
-                        f"{drawn:g} mA",
-                        f"{limit_ma:g} mA",
-                        "notes to DC characteristics",
-                    )
-                )
-    for each in range(plan.chain_595.chips if plan.chain_595 else 0):
-        drawn = sum(o.lamp.current_ma for o in carried if o.pin.kind == "595" and o.pin.chip_number == each)
-        table.append(
-            (f"chip {each + 1} of the 74HC595 chain", f"{drawn:g} mA", f"{SHIFT_REGISTER_MA:g} mA", "absolute maximum")
-        )
-    for each in range(plan.display_chips):
-        drawn = sum(
-            8 * out.digits.segment_ma
-            for out in plan.digits
-            for place in range(out.first, out.first + out.digits.places)
-            if place // 8 == each and out.digits.wired
-        )
-        table.append(
-            (f"chip {each + 1} of the MAX7219 chain", f"{drawn:g} mA", f"{DRIVER_MA:g} mA", "data sheet (from memory)")
-        )
-    over = lamps + shown > board.budget_ma
+        sheet = AVR_SHEETS[chip.name]
+        source = f"{sheet}, test conditions in the table of DC characteristics; absolute maximum ratings"
+        table.append(("the most loaded pin", ma_words(most), limit, source))
+    for each in sums(board, lamps, displays):
+        table.append((each.what, ma_words(each.drawn_ma), f"{each.most_ma:g} mA", each.source))
+    over = total > board.budget_ma
     note = (
         "Not everything can be lit at once: the budget is less. benchcon holds back what would exceed it, other "
         "programs do not."
     )
-    return Section("Currents", (note,) if over else (), tuple(table))
+    notes = [note] if over else []
+    if chip.name == "atmega328p" and direct:
+        notes.append(
+            "A chip that is marked ATmega328PB is another one, with other groups of ports and fewer supply pins: take "
+            "its sums from its own data sheet (DS40001906, DC characteristics)."
+        )
+    return Section("Currents", tuple(notes), tuple(table))
 
 
 def as_markdown(found: Sequence[Section]) -> str:

@@ -9,8 +9,20 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from benchcon.firmware.plan import Plan
-from benchcon.panel.electrics import E24, resistor_of, set_resistor_kohm
-from benchcon.panel.model import Chain, Channel, Control, Lamp, Wire
+from benchcon.panel.electrics import (
+    BASE_OHM,
+    DRIVER_LEAST_MV,
+    DRIVER_MOST_MV,
+    DRIVER_SHEET,
+    E24,
+    PULL_OFF_OHM,
+    RATINGS_MW,
+    drive_of,
+    rail_of,
+    resistor_of,
+    set_resistor_kohm,
+)
+from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Wire
 from benchcon.panel.pins import CHAINS, Pin
 
 
@@ -64,9 +76,10 @@ def ohm_words(ohm: float) -> str:
 
 
 def rating_words(rating_mw: float) -> str:
-    """Return a resistor's rating as the trade writes it: 1/4 W."""
-    usual = {62.5: "1/16 W", 100.0: "1/10 W", 125.0: "1/8 W", 250.0: "1/4 W", 500.0: "1/2 W"}
-    return usual.get(rating_mw, f"{rating_mw / 1000:g} W")
+    """Return what size of resistor to take, as the trade writes it: 1/4 W is plenty, take 2 W or more."""
+    if rating_mw <= RATINGS_MW[0]:
+        return "1/4 W is plenty"
+    return f"take {'1/2' if rating_mw == 500.0 else f'{rating_mw / 1000:g}'} W or more"
 
 
 def references(plan: Plan) -> dict[tuple[str, int], str]:
@@ -97,7 +110,7 @@ def rows(plan: Plan) -> list[Row]:
         found.append(_row(names, pot.channel, pot.pin, _part(pot.control, pot.label), "", notes))
     for output in plan.lamps:
         lamp = output.lamp
-        notes = [*_lit(lamp, output.low), *_about(lamp)]
+        notes = [_lit(plan.board, lamp, output.low), *_about(lamp)]
         resistor = _series(plan, lamp)
         found.append(_row(names, lamp.channel, output.pin, f"{lamp.label} ({lamp.colour} lamp)", resistor, notes))
     for each in plan.digits:
@@ -166,21 +179,41 @@ def _series(plan: Plan, lamp: Lamp) -> str:
     resistor = resistor_of(plan.board, lamp, E24)
     heat = f"{resistor.power_mw:.0f} mW" if resistor.power_mw >= 10 else f"{resistor.power_mw:.1f} mW"
     rated = rating_words(resistor.rating_mw)
-    return f"{ohm_words(resistor.ohm)} in series, {heat}, take {rated} ({resistor.current_ma:.1f} mA)"
+    return f"{ohm_words(resistor.ohm)} in series, {heat}, {rated} ({resistor.current_ma:.1f} mA)"
 
 
-MOST_BASE_MA = 200.0
-"""Through a small transistor with some 4 mA into its base; above that a MOSFET (common practice, no source)."""
+def _lit(board: Board, lamp: Lamp, low: bool) -> str:
+    """Return the whole way of the lamp's current, from a supply to ground."""
+    rail, kind = rail_of(board, lamp).name, drive_of(board, lamp).kind
+    if kind == "pin":
+        return f"{rail} → resistor → anode; cathode → pin" if low else "pin → resistor → anode; cathode → ground"
+    if kind in ("NPN", "N-channel"):
+        return f"{rail} → resistor → anode; cathode → {'collector' if kind == 'NPN' else 'drain'}; {kind}, below"
+    out = "emitter, collector" if kind == "PNP" else "source, drain"
+    return f"{rail} → {out} → resistor → anode; cathode → ground; {kind}, below"
 
 
-def _lit(lamp: Lamp, low: bool) -> list[str]:
-    if lamp.driver != "transistor":
-        return ["from + to the pin" if low else "from the pin to ground"]
-    if low:
-        return ["by a driver that lights it when the pin is low; a supply above the board's must never reach the pin"]
-    if lamp.current_ma > MOST_BASE_MA:
-        return ["by a logic-level MOSFET: gate over 100 Ω from the pin, 10 kΩ from gate to ground, source to ground"]
-    return ["by an NPN transistor: base over 1 kΩ from the pin, 10 kΩ from base to ground, emitter to ground"]
+def transistors(plan: Plan) -> tuple[str, ...]:
+    """Return a sentence for each kind of transistor that switches lamps: what it must bear and how it is connected."""
+    board, base, off = plan.board, ohm_words(BASE_OHM), ohm_words(PULL_OFF_OHM)
+    open_at = "4.5 V" if board.supply_mv >= 4500 else "2.5 V"
+    gate = f"its on-resistance stated for {open_at} at the gate"
+    found: list[str] = []
+    for kind in ("NPN", "PNP", "N-channel", "P-channel"):
+        lamps = [output.lamp for output in plan.lamps if drive_of(board, output.lamp).kind == kind]
+        if not lamps:
+            continue
+        rail = rail_of(board, lamps[0])
+        rest = "ground" if kind[0] == "N" else rail.name
+        bears = f"rated for more than {rail.mv / 1000:g} V and {max(lamp.current_ma for lamp in lamps):g} mA"
+        who = ", ".join(lamp.label for lamp in lamps)
+        if kind in ("NPN", "PNP"):
+            how = f"emitter to {rest}; base over {base} from the pin; {off} from base to {rest}"
+        else:
+            how = f"source to {rest}; gate over 100 Ω from the pin; {off} from gate to {rest}"
+            bears, kind = f"{bears}, {gate}", f"{kind} MOSFET"
+        found.append(f"{kind} ({who}): {how}; {bears}.")
+    return tuple(found)
 
 
 def chain_chips(plan: Plan) -> list[ChainChip]:
@@ -197,7 +230,9 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
     pins = {"165": _pins_165, "595": _pins_595, "7219": _pins_7219}[chain.kind](plan, chain, number)
     note = "100 nF between + and ground, right at the chip"
     if chain.kind == "7219":
-        note = "100 nF and 10 µF between V+ and ground, right at the chip; it bears 5.5 V, no more"
+        bears = f"{DRIVER_LEAST_MV / 1000:g} to {DRIVER_MOST_MV / 1000:g} V"
+        note = f"V+ is {driver_rail(plan, number)}; it takes {bears} ({DRIVER_SHEET}, electrical characteristics); "
+        note += "100 nF and 10 µF between V+ and ground, right at the chip"
         currents = {
             each.digits.segment_ma
             for each in plan.digits
@@ -211,6 +246,11 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
     elif chain.kind == "595":
         note += "; until the board has started the outputs may be lit at random ('oe' in the panel file prevents it)"
     return ChainChip(names[chain.kind, number], CHAINS[chain.kind], tuple(sorted(pins)), note)
+
+
+def driver_rail(plan: Plan, number: int) -> str:
+    """Return the name of what feeds the MAX7219 `number`: the same for all displays of a board."""
+    return next((rail_of(plan.board, each.digits).name for each in plan.digits), "+")
 
 
 def _neighbours(plan: Plan, chain: Chain, number: int) -> tuple[str, str]:
@@ -293,6 +333,6 @@ def _pins_7219(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
         ChipPin(12, "LOAD", f"{chain.load} of the board"),
         ChipPin(13, "CLK", f"{chain.clock} of the board"),
         ChipPin(18, "ISET", "resistor to V+ (above)"),
-        ChipPin(19, "V+", "+"),
+        ChipPin(19, "V+", driver_rail(plan, number)),
         ChipPin(24, "DOUT", f"{after} pin 1 (DIN)" if after else "open"),
     ]

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import duty_of, lit_permille
@@ -21,25 +21,56 @@ E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 """Preferred values, IEC 60063."""
 
+AVR_SHEETS = {
+    "atmega328p": "ATmega328P data sheet DS40002061",
+    "atmega2560": "ATmega2560 data sheet DS40002211",
+}
+"""The chips' own documents, as people are told; the values below are from memory of them."""
+SHIFT_REGISTER_SHEET = "SN74HC595 data sheet SCLS041"
+DRIVER_SHEET = "MAX7219 data sheet 19-4452"
+USB_SHEET = "USB 2.0 specification, section 7.2.1"
+
 PIN_DESIGN_MA = 20.0
 PIN_MOST_MA = 40.0
 SUPPLY_PINS_MA = 200.0
 """ATmega328P data sheet: test condition of output levels; absolute maximum ratings of a pin, and of VCC and GND."""
 SHIFT_REGISTER_MA = 70.0
-"""74HC595: absolute maximum for the whole chip (from memory)."""
-SHIFT_REGISTER_PIN_MA = 35.0
-"""74HC595: absolute maximum of one output (from memory)."""
+"""74HC595, absolute maximum ratings: through VCC or ground, which is the whole chip (from memory)."""
+SHIFT_REGISTER_PIN_MA = 6.0
+"""74HC595, electrical characteristics: what an output is specified at, 4.5 V (from memory; absolute maximum 35 mA)."""
 DRIVER_MA = 330.0
 """MAX7219/MAX7221: supply current with all segments of all places lit at full (from memory)."""
 DRIVER_SEGMENT_MA = 5.0
 """The same: 40 mA peak a segment, one place in eight at a time."""
+DRIVER_LEAST_MV, DRIVER_MOST_MV = 4000, 5500
+"""The same, electrical characteristics: operating supply voltage (from memory)."""
+DRIVER_HIGH_MV = 3500
+"""The same: what DIN, CLK and LOAD must reach to be high (from memory)."""
 USB_MA = 500.0
 """USB 2.0 specification, section 7.2.1: what a configured port gives; before, 100 mA."""
-BOARD_OWN_MA = 50.0
-"""What the microcontroller board itself takes, with its serial chip and light (common practice, no source)."""
+USB_UNIT_MA = 100.0
+"""The same: one unit load, which is all that a port of a hub without a supply of its own gives."""
 
-# ATmega328P and ATmega2560 data sheets, notes to the DC characteristics (from memory): ports whose sinking or sourcing
-# outputs together must not exceed a sum. (chip, level that lights) → [(ports, mA)].
+NPN_MOST_MA = 80.0
+"""Through a small transistor (common practice, no source): some are made for 100 mA; above, a MOSFET."""
+FORCED_GAIN = 20.0
+"""Collector current to base current of a transistor to be well saturated: 10 to 20 (common practice, no source)."""
+BASE_OHM, BASE_EMITTER_MV = 1000.0, 700.0
+PULL_OFF_OHM = 10_000.0
+"""From base or gate to where it is off, for while nothing drives the pin."""
+
+
+def own_ma(board: Board) -> float:
+    """Return what the microcontroller board itself takes, with its serial chip and light (common practice, no source).
+
+    A board whose chip is not known is taken for the larger.
+    """
+    return 50.0 if board.chip == "atmega328p" else 100.0
+
+
+# ATmega328P and ATmega2560 data sheets, notes to the table "DC characteristics" (from memory): ports whose sinking or
+# sourcing outputs together must not exceed a sum. (chip, level that lights) → [(ports, mA)]. An ATmega328PB has other
+# ports and one pair of supply pins less; it is no ATmega328P here.
 _Groups = list[tuple[frozenset[str], float]]
 
 
@@ -77,16 +108,18 @@ class Resistor(NamedTuple):
     power_mw: float
     """Heat in the resistor at that current."""
     rating_mw: float
-    """Smallest usual rating of at least twice that (common practice, no source)."""
+    """Smallest ordinary size of at least twice that (common practice, no source)."""
 
 
-_RATINGS_MW = (62.5, 100.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 3000.0, 5000.0)
+RATINGS_MW = (250.0, 500.0, 1000.0, 2000.0, 3000.0, 5000.0)
+"""Sizes of resistors with wires that any shop has (common practice, no source)."""
 
 
 def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, series: Iterable[int] = E12) -> Resistor:
     """Return the preferred resistor that lets no more than `current_ma` through a lamp, by Ohm's law.
 
-    Raises `Trouble` where the supply is not above the lamp's forward voltage, or the current is not positive.
+    Raises `Trouble` where the supply is not above the lamp's forward voltage, where the current is not positive, and
+    where a resistor would turn so much into heat that no ordinary one bears it.
     """
     if not (math.isfinite(supply_mv) and math.isfinite(forward_mv) and forward_mv >= 0 and current_ma > 0):
         raise Trouble("a resistor needs a supply, a forward voltage of 0 V or more, and a current above 0 mA")
@@ -99,7 +132,12 @@ def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, seri
     ohm = preferred_at_least(drop_mv / current_ma, series)
     current = drop_mv / ohm
     power = drop_mv * current / 1000
-    rating = next((rating for rating in _RATINGS_MW if rating >= 2 * power), 2 * power)
+    rating = next((rating for rating in RATINGS_MW if rating >= 2 * power * (1 - 1e-9)), 0.0)
+    if not rating:
+        raise Trouble(
+            f"a resistor of {ohm:g} Ω would turn {power / 1000:.1f} W into heat, and twice that is more than the "
+            f"{RATINGS_MW[-1] / 1000:g} W of the largest ordinary one; use a constant-current driver, or a lower supply"
+        )
     return Resistor(ohm, current, power, rating)
 
 
@@ -117,12 +155,50 @@ def preferred_at_least(ohm: float, series: Iterable[int] = E12) -> float:
 
 def resistor_of(board: Board, lamp: Lamp, series: Iterable[int] = E12) -> Resistor:
     """Return the series resistor of `lamp` on `board`. Raises `Trouble` where there is none."""
-    return series_resistor(lamp_supply_mv(board, lamp), lamp.forward_mv, lamp.current_ma, series)
+    return series_resistor(rail_of(board, lamp).mv, lamp.forward_mv, lamp.current_ma, series)
 
 
-def lamp_supply_mv(board: Board, lamp: Lamp) -> int:
-    """Return the voltage that feeds `lamp`: a transistor can switch the external supply, a pin cannot."""
-    return board.external_mv if lamp.driver == "transistor" and board.external_mv else board.supply_mv
+class Rail(NamedTuple):
+    """What feeds a part: ``+``, the board's own supply (from USB), or ``LAMP+``, the external one."""
+
+    name: str
+    mv: int
+
+
+def rail_of(board: Board, part: Lamp | Digits) -> Rail:
+    """Return what feeds `part`. The wiring list, its table of currents and `check` all ask here.
+
+    A transistor can switch the external supply, a pin cannot; a MAX7219 takes it where it bears it.
+    """
+    if isinstance(part, Lamp):
+        external = part.driver == "transistor" and board.external_mv > 0
+    else:
+        external = DRIVER_LEAST_MV <= board.external_mv <= DRIVER_MOST_MV
+    return Rail("LAMP+", board.external_mv) if external else Rail("+", board.supply_mv)
+
+
+class Drive(NamedTuple):
+    """How a lamp is switched."""
+
+    kind: str
+    """``pin``, ``NPN``, ``PNP``, ``N-channel`` or ``P-channel`` (logic-level MOSFETs)."""
+    pin_ma: float
+    """What the pin gives (lit by high) or takes (lit by low) while the lamp is lit."""
+
+
+def drive_of(board: Board, lamp: Lamp) -> Drive:
+    """Return what switches `lamp` and what that asks of its pin: the lamp's own current, or a base's or a gate's.
+
+    A small transistor carries 80 mA at the most, and 20 times its base current; above that it is a MOSFET.
+    """
+    if lamp.driver != "transistor":
+        return Drive("pin", lamp.current_ma)
+    low = lamp.channel.active == "low"
+    volts = rail_of(board, lamp).mv if low else board.supply_mv
+    base_ma = max(0.0, volts - BASE_EMITTER_MV) / BASE_OHM
+    if lamp.current_ma <= min(NPN_MOST_MA, FORCED_GAIN * base_ma):
+        return Drive("PNP" if low else "NPN", base_ma)
+    return Drive("P-channel" if low else "N-channel", volts / PULL_OFF_OHM)
 
 
 def of_board(panel: Panel, board: str) -> tuple[list[Lamp], list[Digits]]:
@@ -163,7 +239,109 @@ def current_ma(panel: Panel, board: str, levels: Mapping[str, int | bytes]) -> f
 def worst_case_ma(panel: Panel, board: str) -> float:
     """Return the current in mA with every lamp at full and every segment and point lit."""
     lamps, displays = of_board(panel, board)
-    return sum(lamp.current_ma for lamp in lamps) + sum(8 * d.places * d.segment_ma for d in displays)
+    return sum(lamp.current_ma for lamp in lamps) + sum(map(digits_worst_ma, displays))
+
+
+def digits_worst_ma(digits: Digits) -> float:
+    """Return the current of `digits` with every segment and point lit."""
+    return 8 * digits.places * digits.segment_ma
+
+
+def rail_ma(board: Board, rail: str, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> float:
+    """Return what ``+`` or ``LAMP+`` gives with everything lit, the board's own need left out.
+
+    What bases and gates take comes from ``+``.
+    """
+    total = 0.0
+    for lamp in lamps:
+        total += lamp.current_ma if rail_of(board, lamp).name == rail else 0.0
+        total += drive_of(board, lamp).pin_ma if lamp.driver == "transistor" and rail == "+" else 0.0
+    return total + sum(digits_worst_ma(each) for each in displays if rail_of(board, each).name == rail)
+
+
+def usb_ma(board: Board, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> float:
+    """Return what the board takes from its USB port with everything lit, its own need included."""
+    return rail_ma(board, "+", lamps, displays) + own_ma(board)
+
+
+class Sum(NamedTuple):
+    """What several parts ask together of a chip, at full light, beside what it bears."""
+
+    what: str
+    drawn_ma: float
+    most_ma: float
+    source: str
+    """Document and table."""
+    lines: tuple[int, ...]
+    """Of the panel file: the parts that are in it."""
+
+
+def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> list[Sum]:
+    """Return the sums that bind the chips of a board, of those parts that say where their wires go."""
+    registers, groups, pins, drivers = _Adding(), _Adding(), _Adding(), _Adding()
+    for lamp in lamps:
+        kind, chip, pin = _pin(lamp)
+        drawn = drive_of(board, lamp).pin_ma
+        if kind == "595":
+            registers.add(chip, drawn, lamp.line)
+        elif kind == "direct":
+            pins.add(0, drawn, lamp.line)
+            level = lamp.channel.active or "high"
+            port = PORTS.get(board.chip, {}).get(pin, "")
+            for ports, most in PORT_GROUPS.get((board.chip, level), []):
+                if port in ports:
+                    names = ", ".join(sorted({port[:2] for port in ports}))
+                    way = "sourced" if level == "high" else "sunk"
+                    groups.add((f"the port group {names}, {way} together", most), drawn, lamp.line)
+    for digits in displays:
+        for bit in _driver_rows(digits):
+            drivers.add(bit // 8, 8 * digits.segment_ma, digits.line)
+    sheet = AVR_SHEETS.get(board.chip, AVR_SHEETS["atmega328p"])
+    found = [
+        Sum(f"chip {chip + 1} of the 74HC595 chain", drawn, SHIFT_REGISTER_MA, _most_of(SHIFT_REGISTER_SHEET), lines)
+        for chip, drawn, lines in registers.items()
+    ]
+    note = f"{sheet}, notes to the table of DC characteristics"
+    found += [Sum(what, drawn, most, note, lines) for (what, most), drawn, lines in groups.items()]
+    found += [
+        Sum("the chip's supply pins", drawn, SUPPLY_PINS_MA, _most_of(sheet), lines) for _, drawn, lines in pins.items()
+    ]
+    typical = f"{DRIVER_SHEET}, electrical characteristics, all segments on"
+    found += [
+        Sum(f"chip {chip + 1} of the MAX7219 chain", drawn, DRIVER_MA, typical, lines)
+        for chip, drawn, lines in drivers.items()
+    ]
+    return found
+
+
+class _Adding:
+    """Currents and lines of the panel file by what they come together in."""
+
+    def __init__(self) -> None:
+        self._sums: dict[Any, tuple[float, list[int]]] = {}
+
+    def add(self, key: Any, current_ma: float, line: int) -> None:
+        total, lines = self._sums.get(key, (0.0, []))
+        self._sums[key] = (total + current_ma, [*lines, line])
+
+    def items(self) -> Iterator[tuple[Any, float, tuple[int, ...]]]:
+        """Give key, current in mA and lines, in the keys' order."""
+        for key, (total, lines) in sorted(self._sums.items()):
+            yield key, total, tuple(sorted(set(lines)))
+
+
+def _most_of(sheet: str) -> str:
+    return f"{sheet}, absolute maximum ratings"
+
+
+def _driver_rows(digits: Digits) -> list[int]:
+    """Return the rows of the MAX7219 chain that `digits` takes; none if its pin is not known."""
+    return [bit for pin in read_pins(digits.channel.wire.pin)[:1] for bit in range(pin.bit, pin.bit + digits.places)]
+
+
+def ma_words(current_ma: float) -> str:
+    """Return a current for people: 4.3 mA."""
+    return f"{round(current_ma, 1):g} mA"
 
 
 class Load(NamedTuple):
@@ -180,8 +358,9 @@ def loads(panel: Panel) -> list[Load]:
     for board in panel.boards:
         lamps, displays = of_board(panel, board.name)
         for lamp in lamps:
-            found += _of_lamp(board, lamp)
-        found += _of_chips(board, lamps, displays)
+            found += of_lamp(board, lamp)
+        found += [load for each in sums(board, lamps, displays) for load in _over(board, each)]
+        found += _of_drivers(board, displays)
         found += _of_supply(panel, board, lamps, displays)
     return found
 
@@ -191,105 +370,100 @@ def _pin(lamp: Lamp) -> tuple[str, int, str]:
     return (pins[0].kind, pins[0].chip_number, pins[0].name) if pins else ("", 0, "")
 
 
-def _of_lamp(board: Board, lamp: Lamp) -> list[Load]:
+def of_lamp(board: Board, lamp: Lamp) -> list[Load]:
+    """Return what stands against one lamp by itself: its supply, its resistor, its switch, its pin."""
     found: list[Load] = []
-    supply = lamp_supply_mv(board, lamp)
-    if supply <= lamp.forward_mv:
-        found.append(
-            Load(
-                lamp.line,
-                f"lamps.{lamp.name} needs {lamp.forward_mv / 1000:g} V and its supply gives {supply / 1000:g} V; "
-                "a higher supply or a lamp of less forward voltage is needed",
-                True,
-            )
-        )
+    try:
+        resistor_of(board, lamp)
+    except Trouble as trouble:
+        found.append(Load(lamp.line, f"lamps.{lamp.name}: {trouble}", True))
+    found += _of_high_side(board, lamp)
     kind, _, pin = _pin(lamp)
-    if lamp.driver == "transistor" or not kind:
-        return found
-    most = SHIFT_REGISTER_PIN_MA if kind == "595" else PIN_MOST_MA
-    what = "an output of a 74HC595" if kind == "595" else "a pin of the chip"
-    if lamp.current_ma > most:
-        text = f"draws {lamp.current_ma:g} mA from {pin}; {what} bears {most:g} mA at most (absolute maximum)"
-        found.append(Load(lamp.line, f'lamps.{lamp.name} {text}; use less current, or driver = "transistor"', True))
-    elif lamp.current_ma > PIN_DESIGN_MA:
-        text = f"draws {lamp.current_ma:g} mA from {pin}; {what} is made for {PIN_DESIGN_MA:g} mA"
-        found.append(Load(lamp.line, f'lamps.{lamp.name} {text}; better use less, or driver = "transistor"', False))
+    drive = drive_of(board, lamp)
+    drawn = f"lamps.{lamp.name} draws {ma_words(drive.pin_ma)} from {pin}"
+    cure = 'use less current, or driver = "transistor"' if drive.kind == "pin" else "use another pin"
+    if kind == "595" and drive.pin_ma > SHIFT_REGISTER_PIN_MA:
+        limit = f"an output of a 74HC595 is specified at {SHIFT_REGISTER_PIN_MA:g} mA"
+        source = f"{SHIFT_REGISTER_SHEET}, electrical characteristics; its 35 mA are the absolute maximum"
+        found.append(Load(lamp.line, f"{drawn}; {limit} ({source}); {cure}", True))
+    elif kind == "direct" and drive.pin_ma > PIN_MOST_MA:
+        limit = f"a pin of the chip bears {PIN_MOST_MA:g} mA at most (absolute maximum)"
+        found.append(Load(lamp.line, f"{drawn}; {limit}; {cure}", True))
+    elif kind == "direct" and drive.pin_ma > PIN_DESIGN_MA:
+        text = f"{drawn}; a pin of the chip is made for {PIN_DESIGN_MA:g} mA"
+        found.append(Load(lamp.line, f"{text}; better {cure}", False))
     return found
 
 
-def _of_chips(board: Board, lamps: list[Lamp], displays: list[Digits]) -> list[Load]:
-    found: list[Load] = []
-    registers: dict[int, float] = {}
-    total = 0.0
-    sums: dict[tuple[str, float, frozenset[str]], float] = {}
-    for lamp in lamps:
-        kind, chip, pin = _pin(lamp)
-        if lamp.driver == "transistor":
-            continue
-        if kind == "595":
-            registers[chip] = registers.get(chip, 0.0) + lamp.current_ma
-        elif kind == "direct":
-            total += lamp.current_ma
-            level = lamp.channel.active or "high"
-            port = PORTS.get(board.chip, {}).get(pin, "")
-            for ports, most in PORT_GROUPS.get((board.chip, level), []):
-                if port in ports:
-                    sums[level, most, ports] = sums.get((level, most, ports), 0.0) + lamp.current_ma
-    for chip, drawn in sorted(registers.items()):
-        found += _over(board, drawn, SHIFT_REGISTER_MA, f"chip {chip + 1} of the 74HC595 chain", "absolute maximum")
-    for (level, most, ports), drawn in sums.items():
-        way = "sourced" if level == "high" else "sunk"
-        names = ", ".join(sorted({port[:2] for port in ports}))
-        found += _over(board, drawn, most, f"the port group {names}, {way} together", "notes to the DC characteristics")
-    found += _over(board, total, SUPPLY_PINS_MA, "the chip's supply pins", "absolute maximum")
-    return found + _of_drivers(board, displays)
+def _of_high_side(board: Board, lamp: Lamp) -> list[Load]:
+    """A bare PNP or P-channel MOSFET is off only while its pin reaches its supply."""
+    rail = rail_of(board, lamp)
+    if lamp.driver != "transistor" or lamp.channel.active != "low" or rail.name == "+" or rail.mv < board.supply_mv:
+        return []
+    who = f"lamps.{lamp.name} is lit when its pin is low, from an external supply of {rail.mv / 1000:g} V"
+    cure = 'use active = "high", which is a transistor between the lamp and ground'
+    if rail.mv == board.supply_mv:
+        text = "two supplies of one voltage are never quite equal, so it may glow when it should be dark"
+        return [Load(lamp.line, f"{who}; {text}; better {cure}", False)]
+    text = f"a pin of {board.supply_mv / 1000:g} V cannot switch that off, and would be lifted above its own supply"
+    return [Load(lamp.line, f"{who}; {text}; {cure}", True)]
 
 
 def _of_drivers(board: Board, displays: list[Digits]) -> list[Load]:
     found: list[Load] = []
     set_by: dict[int, Digits] = {}
-    drawn: dict[int, float] = {}
     for digits in displays:
-        for pin in read_pins(digits.channel.wire.pin):
-            for place in range(pin.bit, pin.bit + digits.places):
-                chip = place // 8
-                drawn[chip] = drawn.get(chip, 0.0) + 8 * digits.segment_ma
-                first = set_by.setdefault(chip, digits)
-                if first.segment_ma != digits.segment_ma and place == max(pin.bit, chip * 8):
-                    text = (
-                        f"digits.{digits.name} has a segment_current of {digits.segment_ma:g} mA, {first.name} "
-                        f"on the same driver {first.segment_ma:g} mA; one resistor sets both"
-                    )
-                    found.append(Load(digits.line, text, False))
-        if digits.channel.wire.pin and digits.segment_ma > DRIVER_SEGMENT_MA:
+        for bit in _driver_rows(digits):
+            first = set_by.setdefault(bit // 8, digits)
+            if first.segment_ma != digits.segment_ma and bit == max(_driver_rows(digits)[0], bit // 8 * 8):
+                text = (
+                    f"digits.{digits.name} has a segment_current of {digits.segment_ma:g} mA, {first.name} "
+                    f"on the same driver {first.segment_ma:g} mA; one resistor sets both"
+                )
+                found.append(Load(digits.line, text, False))
+        if not _driver_rows(digits):
+            continue
+        if digits.segment_ma > DRIVER_SEGMENT_MA:
             text = f"digits.{digits.name} has a segment_current of {digits.segment_ma:g} mA"
             limit = f"a MAX7219 gives {DRIVER_SEGMENT_MA:g} mA a segment at most (mean; 40 mA at its peak)"
             found.append(Load(digits.line, f"{text}; {limit}", True))
-    for chip, most in sorted(drawn.items()):
-        found += _over(board, most, DRIVER_MA, f"chip {chip + 1} of the MAX7219 chain", "data sheet")
+        found += _of_driver_supply(board, digits)
     return found
 
 
-def _over(board: Board, drawn: float, most: float, what: str, source: str) -> list[Load]:
-    if drawn <= most:
+def _of_driver_supply(board: Board, digits: Digits) -> list[Load]:
+    rail = rail_of(board, digits)
+    bears = f"{DRIVER_LEAST_MV / 1000:g} to {DRIVER_MOST_MV / 1000:g} V ({DRIVER_SHEET}, electrical characteristics)"
+    if not DRIVER_LEAST_MV <= rail.mv <= DRIVER_MOST_MV:
+        text = f"digits.{digits.name} would be fed with {rail.mv / 1000:g} V; a MAX7219 takes {bears}"
+        return [Load(digits.line, f'{text}; give the board external_supply = "5 V"', True)]
+    if board.supply_mv < DRIVER_HIGH_MV:
+        text = f"digits.{digits.name} is worked by a board of {board.supply_mv / 1000:g} V; a MAX7219 takes"
+        source = f"{DRIVER_HIGH_MV / 1000:g} V or more for high ({DRIVER_SHEET}, electrical characteristics)"
+        return [Load(digits.line, f"{text} {source}; use a board of 5 V", True)]
+    if board.external_mv and rail.name == "+":
+        text = f"digits.{digits.name} stays on the board's own supply: a MAX7219 takes {bears}"
+        return [Load(digits.line, f"{text}, and the external one has {board.external_mv / 1000:g} V", False)]
+    return []
+
+
+def _over(board: Board, sum_: Sum) -> list[Load]:
+    if sum_.drawn_ma <= sum_.most_ma:
         return []
-    text = f"boards.{board.name}: {what}, can be asked for {drawn:g} mA; it bears {most:g} mA ({source})"
+    text = (
+        f"boards.{board.name}: {sum_.what}, can be asked for {ma_words(sum_.drawn_ma)}; it bears {sum_.most_ma:g} mA "
+        f"({sum_.source})"
+    )
     # The link never lets a board draw more than its budget, whatever is asked for.
-    if board.budget_ma <= most:
+    if board.budget_ma <= sum_.most_ma:
         return [Load(board.line, f"{text}; only the budget of {board.budget_ma:g} mA keeps it from harm", False)]
     return [Load(board.line, f"{text}; use less current, more chips, or a smaller budget", True)]
 
 
 def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Digits]) -> list[Load]:
-    found: list[Load] = []
-    if not board.external_supply and board.budget_ma + BOARD_OWN_MA > USB_MA:
-        text = (
-            f"boards.{board.name} has a budget of {board.budget_ma:g} mA, and about {BOARD_OWN_MA:g} mA for itself; "
-            f"a USB port gives {USB_MA:g} mA; say external_supply if there is one, or lower the budget"
-        )
-        found.append(Load(board.line, text, True))
+    found = _of_usb(board, lamps, displays)
     parts = [(lamp.line, f"lamps.{lamp.name}", lamp.current_ma) for lamp in lamps]
-    parts += [(d.line, f"digits.{d.name}", 8 * d.places * d.segment_ma) for d in displays]
+    parts += [(d.line, f"digits.{d.name}", digits_worst_ma(d)) for d in displays]
     for line, name, most in parts:
         if most > board.budget_ma:
             text = f"{name} alone can draw {most:g} mA; the budget of {board.name} is {board.budget_ma:g} mA"
@@ -302,6 +476,24 @@ def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Dig
         )
         found.append(Load(board.line, text, False))
     return found
+
+
+def _of_usb(board: Board, lamps: list[Lamp], displays: list[Digits]) -> list[Load]:
+    """What stays on the USB port: the parts on it, as far as the budget lets them, their bases and gates, the board."""
+    own, on_usb = own_ma(board), rail_ma(board, "+", lamps, displays)
+    switched = sum(drive_of(board, lamp).pin_ma for lamp in lamps if lamp.driver == "transistor")
+    drawn = min(board.budget_ma, on_usb - switched) + switched
+    over = drawn + own > USB_MA
+    gives = f"and about {own:g} mA for itself; a USB port gives {USB_MA:g} mA ({USB_SHEET})"
+    if over and board.external_supply:
+        text = f"boards.{board.name} takes up to {ma_words(drawn)} from USB for what its external supply does not feed"
+        return [Load(board.line, f'{text}, {gives}; lower the budget, or give lamps driver = "transistor"', True)]
+    if over or (not board.external_supply and board.budget_ma + own > USB_MA):
+        text = f"boards.{board.name} has a budget of {board.budget_ma:g} mA"
+        text += f", {ma_words(switched)} for bases and gates" if switched else ""
+        cure = "say external_supply if there is one, or lower the budget"
+        return [Load(board.line, f"{text}, {gives}; {cure}", True)]
+    return []
 
 
 # MAX7219/MAX7221 data sheet, table 11 (from memory): resistor in kΩ for a peak segment current in mA, LEDs of 2.0 V.

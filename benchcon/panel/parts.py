@@ -7,6 +7,7 @@ import re
 from typing import Any
 
 from benchcon.panel.codes import positions_of
+from benchcon.panel.electrics import SHIFT_REGISTER_PIN_MA
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
 from benchcon.panel.reader import BOARD_NAME, NAME, Table, listed, near, shown
@@ -214,6 +215,13 @@ def in_matrix(control: Control, matrices_: tuple[Matrix, ...]) -> Control:
 
 
 _BRIGHT = 'from "1 %" to "100 %"'
+_CURRENTS = 'from "0.1 mA" to "5 A"'
+
+
+def _usual_ma(table: Table, channels: tuple[Channel, ...]) -> float:
+    """Return the current of a lamp that says none: what its pin is made for."""
+    kinds = {pin.kind for channel in channels for pin in read_pins(channel.wire.pin)}
+    return SHIFT_REGISTER_PIN_MA if "595" in kinds and table.get("driver") != "transistor" else 10.0
 
 
 def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
@@ -228,7 +236,7 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
                 label=_label(table, name),
                 channel=channels[0] if channels else Channel("", ""),
                 colour=table.word("colour", COLOURS, "white"),
-                current_ma=table.quantity("current", "mA", 10, 0.1, 5000, 'from "0.1 mA" to "5 A"'),
+                current_ma=table.quantity("current", "mA", _usual_ma(table, channels), 0.1, 5000, _CURRENTS),
                 forward_mv=round(table.quantity("forward", "mV", 2000, 0, 60_000, 'from "0 V" to "60 V"')),
                 on_permille=round(table.quantity("on", "permille", 1000, 10, 1000, _BRIGHT)),
                 trim_permille=round(table.quantity("trim", "permille", 1000, 10, 1000, _BRIGHT)),

@@ -158,12 +158,19 @@ REFUSALS = {
         1,
         "200 mA",
     ),
-    "too much for a shift register, whatever the budget": (
+    "too much for an output of a shift register": (
         BOARD
         + 'chains.595 = { data = "D11", clock = "D13", load = "D10" }\n'
-        + "".join(lamp(f"l{n}", f"595.{n}") for n in range(8)),
-        1,
-        "70 mA",
+        + lamp("a", "595.0", 'current = "7 mA"\n'),
+        6,
+        "specified at 6 mA",
+    ),
+    "a display driver on 3.3 V": (
+        BOARD
+        + 'supply = "3.3 V"\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
+        + '[digits.d]\nplaces = 1\nsegment_current = "2 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n',
+        7,
+        "4 to 5.5 V",
     ),
     "lamps away from the chip's SPI": (
         BOARD + 'chains.595 = { data = "D2", clock = "D3", load = "D4" }\n' + lamp("a", "595.0"),
@@ -231,9 +238,9 @@ def test_what_cannot_be_built_is_refused_in_a_line_that_says_where(what: str) ->
 
 
 def test_the_lines_of_the_lamps_that_are_too_much_are_named() -> None:
-    text, _, _ = REFUSALS["too much for a shift register, whatever the budget"]
-    (found,) = refused(text)
-    assert "80 mA (lines 6, 8, 10, 12, 14, 16, 18, 20)" in found
+    text, _, _ = REFUSALS["too much for the chip"]
+    (found,) = (each for each in refused(text) if "supply pins" in each)
+    assert "220 mA (lines 5, 8, 11, 14, 17, 20, 23, 26, 29, 32, 35); it bears 200 mA" in found
 
 
 def test_more_encoders_or_pots_than_the_core_has_are_refused() -> None:

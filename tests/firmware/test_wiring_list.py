@@ -48,7 +48,7 @@ def test_resistors_keep_ohms_law_and_are_preferred_values(desk: str) -> None:
 def test_the_handbooks_example() -> None:
     # 5 V, 2.0 V forward, 20 mA: 150 Ω, 60 mW in the resistor (Ohm's law, any handbook).
     made = planned(BOARD + lamp("a", "D5", 'current = "20 mA"\nforward = "2 V"\n'))
-    assert rows(made)[0].resistor == "150 Ω in series, 60 mW, take 1/8 W (20.0 mA)"
+    assert rows(made)[0].resistor == "150 Ω in series, 60 mW, 1/4 W is plenty (20.0 mA)"
 
 
 def test_every_channel_has_its_wire_with_connector_colour_and_note() -> None:
@@ -132,12 +132,12 @@ def test_sums_stand_beside_what_bears_them() -> None:
     table = {row[0]: row[1:3] for row in section(sections(demo_plan("power")), "Currents").table}
     # By hand: 10 + 8 + 8 mA on D5, D6 and D9; limits of the ATmega328P data sheet and USB 2.0, section 7.2.1.
     assert table["lamps and displays together"] == ("26 mA", "100 mA")
-    assert table["all pins together"] == ("26 mA", "200 mA")
+    assert table["the chip's supply pins"] == ("26 mA", "200 mA")
     assert table["the most loaded pin"] == ("10 mA", "20 mA, never over 40 mA")
-    assert table["group of ports PB, PD, sourced"] == ("26 mA", "150 mA")
+    assert table["the port group PB, PD, sourced together"] == ("26 mA", "150 mA")
     assert table["from the USB port, with about 50 mA for the board"] == ("76 mA", "500 mA")
     lighting = {row[0]: row[1:3] for row in section(sections(demo_plan("lighting")), "Currents").table}
-    assert lighting["chip 1 of the 74HC595 chain"] == ("34 mA", "70 mA")
+    assert lighting["chip 1 of the 74HC595 chain"] == ("30 mA", "70 mA")  # five lamps of 6 mA
     met = {row[0]: row[1:3] for row in section(sections(demo_plan("met")), "Currents").table}
     assert met["chip 1 of the MAX7219 chain"] == ("80 mA", "330 mA")  # 5 places of 8 segments of 2 mA
 
@@ -163,13 +163,94 @@ def test_a_resistor_that_gets_hot_is_named() -> None:
     made = planned(board + lamp("a", "D5", more))
     # (24 V - 2 V) / 100 mA = 220 Ω; 22 V x 100 mA = 2.2 W.
     text = " ".join(section(sections(made), "Cautions").lines)
-    assert "The resistor of Flood (220 Ω) turns 2.20 W into heat and gets hot: take 5 W" in text
+    assert "The resistor of Flood (220 Ω) turns 2.20 W into heat and gets hot: take 5 W or more" in text
     assert "a fuse in each branch" in text
-    assert "The board, and what its pins light, takes its current from the USB port: 500 mA" in text
-    assert "base over 1 kΩ" in rows(made)[0].note
+    assert "The board, and what LAMP+ does not feed, takes its current from the USB port: 500 mA" in text
+    # 100 mA are too much for a small transistor: a MOSFET, whose gate takes what 10 kΩ take from 5 V, 0.5 mA.
+    assert rows(made)[0].note == "LAMP+ → resistor → anode; cathode → drain; N-channel, below"
+    (switch,) = section(sections(made), "Transistors").lines
+    assert switch.startswith("N-channel MOSFET (Flood): source to ground; gate over 100 Ω from the pin; 10 kΩ")
+    assert "rated for more than 24 V and 100 mA" in switch
     table = {row[0]: row[1] for row in section(sections(made), "Currents").table}
     assert table["lamps and displays together"] == "100 mA"
-    assert table["from the USB port, with about 50 mA for the board"] == "50 mA"
+    assert table["from the USB port, with about 50 mA for the board"] == "50.5 mA"
+
+
+EXTERNAL = """\
+[boards.desk]
+chip = "atmega328p"
+budget = "1.2 A"
+external_supply = "{}"
+chains.7219 = {{ data = "D11", clock = "D13", load = "D10", chips = 2 }}
+[digits.a]
+places = 8
+channel = {{ id = "a", pin = "7219.0" }}
+[digits.b]
+places = 8
+channel = {{ id = "b", pin = "7219.8" }}
+[lamps.flood]
+current = "60 mA"
+driver = "transistor"
+channel = {{ id = "flood", pin = "D5" }}
+[lamps.plain]
+channel = {{ id = "plain", pin = "D7" }}
+"""
+
+
+def test_display_drivers_are_soldered_to_the_supply_that_their_current_is_counted_on() -> None:
+    # By hand: two displays of 8 places, 8 segments of 5 mA each: 640 mA; the flood 60 mA. USB is left with the lamp on
+    # its pin, 10 mA, a base of (5 - 0.7) V / 1 kΩ, and the board's own 50 mA.
+    made = planned(EXTERNAL.format("5 V"))
+    found = sections(made)
+    feeds = {pin.goes_to for chip in chain_chips(made) for pin in chip.pins if pin.name == "V+"}
+    assert feeds == {"LAMP+"}
+    table = {row[0]: row[1:] for row in section(found, "Supplies").table}
+    assert table["LAMP+"] == ("5 V, the external supply", "Flood, A, B", "700 mA")
+    assert table["+"][1:] == ("the board, Plain", "64.3 mA")
+    assert "minus of the external supply" in table["ground"][0]
+    currents = {row[0]: row[1] for row in section(found, "Currents").table}
+    assert currents["from the USB port, with about 50 mA for the board"] == "64.3 mA"
+    notes = {row.channel: row.note for row in rows(made)}
+    assert notes["flood"] == "LAMP+ → resistor → anode; cathode → collector; NPN, below"
+    assert notes["plain"] == "pin → resistor → anode; cathode → ground"
+    assert "switch LAMP+ on first" in " ".join(section(found, "Cautions").lines)
+
+
+def test_a_supply_that_a_display_driver_does_not_bear_feeds_only_the_lamps() -> None:
+    # MAX7219 data sheet 19-4452: 4.0 to 5.5 V. The displays stay on USB, which cannot give them 640 mA.
+    with pytest.raises(Trouble, match=r"takes up to 654\.3 mA from USB"):
+        planned(EXTERNAL.format("12 V"))
+    made = planned(EXTERNAL.format("12 V").replace("places = 8", 'places = 8\nsegment_current = "1 mA"'))
+    assert {pin.goes_to for chip in chain_chips(made) for pin in chip.pins if pin.name == "V+"} == {"+"}
+    table = {row[0]: row[1:] for row in section(sections(made), "Supplies").table}
+    assert table["+"][1:] == ("the board, Plain, A, B", "192.3 mA")
+    assert table["LAMP+"][1:] == ("Flood", "60 mA")
+
+
+def test_a_lamp_that_is_lit_by_low_says_its_whole_way() -> None:
+    low = lamp("a", "D5", 'driver = "transistor"\n').replace('"D5"', '"D5", active = "low"')
+    made = planned(BOARD + low)
+    assert rows(made)[0].note == "+ → emitter, collector → resistor → anode; cathode → ground; PNP, below"
+    (switch,) = section(sections(made), "Transistors").lines
+    assert switch.startswith("PNP (A): emitter to +; base over 1 kΩ from the pin; 10 kΩ from base to +")
+
+
+def test_a_hub_without_a_supply_of_its_own_is_named_where_it_is_too_weak() -> None:
+    # USB 2.0 specification, section 7.2.1: a port of a hub that is fed by the bus gives one unit load, 100 mA. The
+    # demo's desks: lamps of 30 mA and the board's own 50 mA; the displays of the weather desk alone are 160 mA.
+    def said(desk: str) -> str:
+        return " ".join(section(sections(demo_plan(desk)), "Cautions").lines)
+
+    assert "gives a port 100 mA and this board can take 218 mA" in said("met")
+    assert "gives a port 100 mA. " in said("lighting")
+
+
+def test_no_value_is_given_from_memory_to_somebody_who_solders() -> None:
+    for desk in DESKS:
+        text = as_text(sections(demo_plan(desk)))
+        assert "from memory" not in text
+        for row in section(sections(demo_plan(desk)), "Currents").table[1:]:
+            assert re.search(r"data sheet [A-Z0-9-]+, |specification, section [\d.]+|panel file", row[3]), row
 
 
 def test_the_error_of_the_serial_rate_is_told() -> None:
