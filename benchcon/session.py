@@ -348,7 +348,7 @@ def _panel_of(reader: Reader) -> Panel:
         if batch.kind == KEYFRAME:
             try:
                 text = str(json.loads(batch.bodies[0])["panel"]["text"])
-                return loads(text, str(reader.path)) if text else Panel()
+                return loads(text, str(reader.path), currents=False) if text else Panel()
             except (ValueError, KeyError, TypeError, RecursionError, Trouble):
                 return Panel()
         break

@@ -120,7 +120,7 @@ def start(
     from benchcon.simboard import fault_file
 
     path = panel or panel_path()
-    read = load(path)
+    read = load(path, currents=False)
     if faults is not None:
         fault_file.load(faults, read)
     names = list(boards) or [board.name for board in read.boards]

@@ -33,9 +33,12 @@ def channels_of(part: Part) -> tuple[Channel, ...]:
     return part.channels if isinstance(part, Control) else (part.channel,)
 
 
-def findings(made: Plan, file: str) -> list[Finding]:
+def findings(made: Plan, file: str, *, currents: bool = True) -> list[Finding]:
     """Return everything that stands against building `made`, and advice; `file` is the panel file as shown."""
     found = [Finding(file, line, text, grave) for line, text, grave in _all(made)]
+    if not currents:
+        return found
+    found += [Finding(file, line, text, grave) for line, text, grave in _currents(made)]
     only = dataclasses.replace(made.panel, boards=(made.board,))
     found += [Finding(file, load.line, load.text, load.grave) for load in loads(only)]
     return found
@@ -48,7 +51,6 @@ def _all(made: Plan) -> Iterator[_Told]:
     yield from _counts(made)
     yield from _chain_pins(made)
     yield from _spi_pins(made)
-    yield from _currents(made)
     yield from _own_light(made)
 
 

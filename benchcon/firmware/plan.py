@@ -167,9 +167,10 @@ class Plan:
         return 8 * self.lamp_groups
 
 
-def plan(panel: Panel, board_name: str) -> tuple[Plan, list[Finding]]:
+def plan(panel: Panel, board_name: str, *, currents: bool = True) -> tuple[Plan, list[Finding]]:
     """Return the plan for the board `board_name` of `panel`, and advice about it, in line order.
 
+    Without `currents` what is drawn is not held against what parts bear: for firmware that only runs in a computer.
     Raises `Trouble` if there is no such board, `Refused` for what cannot be built.
     """
     board = panel.board(board_name)
@@ -177,7 +178,7 @@ def plan(panel: Panel, board_name: str) -> tuple[Plan, list[Finding]]:
         names = [each.name for each in panel.boards]
         hint = near(board_name, names) or f"; its boards: {', '.join(names) or 'none'}"
         raise Trouble(f'{printable(panel.path or "the panel")} has no board "{printable(board_name[:40])}"{hint}')
-    maker = _Maker(panel, board)
+    maker = _Maker(panel, board, currents)
     made = maker.made()
     found = sorted(dict.fromkeys(maker.findings), key=lambda finding: (finding.line, not finding.grave))
     if made is None or any(finding.grave for finding in found):
@@ -186,8 +187,9 @@ def plan(panel: Panel, board_name: str) -> tuple[Plan, list[Finding]]:
 
 
 class _Maker:
-    def __init__(self, panel: Panel, board: Board) -> None:
+    def __init__(self, panel: Panel, board: Board, currents: bool) -> None:
         self.panel = panel
+        self.currents = currents
         self.board = board
         self.file = printable(panel.path or "panel file")
         self.findings: list[Finding] = []
@@ -238,7 +240,7 @@ class _Maker:
             display_on_spi=self.on_spi(chains.get("7219")),
             own_light=False,
         )
-        self.findings += limits.findings(made, self.file)
+        self.findings += limits.findings(made, self.file, currents=self.currents)
         if any(finding.grave for finding in self.findings):
             return None
         return limits.with_own_light(made)

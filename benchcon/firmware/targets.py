@@ -116,7 +116,7 @@ class _ByChannels:
 
 @contextlib.contextmanager
 def _running(wanted: Wanted, commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
-    panel = load(wanted.panel)
+    panel = load(wanted.panel, currents=False)
     named = {board.ident or board.name: board.name for board in panel.boards}
     with processes(commands) as boards:
         yield Boards(
@@ -127,9 +127,9 @@ def _running(wanted: Wanted, commands: Mapping[str, Sequence[str]]) -> Iterator[
 def _plans(wanted: Wanted) -> list[tuple[str, Plan]]:
     if wanted.faults is not None:
         raise Trouble("faults are for simulated boards; firmware is run without")
-    panel = load(wanted.panel)
+    panel = load(wanted.panel, currents=False)
     named = {board.ident or board.name: board.name for board in panel.boards}
-    found = [(ident, plan(panel, named[ident])[0]) for ident in wanted.boards if ident in named]
+    found = [(ident, plan(panel, named[ident], currents=False)[0]) for ident in wanted.boards if ident in named]
     if not found:
         raise Trouble(f"none of the capture's boards is on the panel in {printable(str(wanted.panel))}")
     return found

@@ -26,12 +26,12 @@ _LONGEST_LINE = 4000
 _MOST_POINTS = 100
 
 
-def load(path: str | Path) -> Panel:
-    """Read the panel file `path`.
+def load(path: str | Path, *, currents: bool = True) -> Panel:
+    """Read the panel file `path`; without `currents` what it draws is not held against what parts bear.
 
     Raises `Trouble` with file, line and key for the first mistake; `inspect` gives all of them.
     """
-    return loads(slurp(path, LARGEST + 1, whole=False), str(path))
+    return loads(slurp(path, LARGEST + 1, whole=False), str(path), currents=currents)
 
 
 def slurp(path: str | Path, largest: int = LARGEST, *, whole: bool = True) -> bytes:
@@ -68,12 +68,14 @@ def _opened(path: str, flags: int) -> int:
     return found
 
 
-def loads(text: str | bytes, name: str = "panel file") -> Panel:
+def loads(text: str | bytes, name: str = "panel file", *, currents: bool = True) -> Panel:
     """Return the panel that `text` describes; `name` stands for the file in messages.
 
+    Without `currents` what it draws is not held against what parts bear: where a capture carries the panel, or boards
+    are simulated, nothing burns, and limits that are stricter today must not make an old capture unreadable.
     Raises `Trouble` for the first mistake.
     """
-    panel, findings = inspect(text, name)
+    panel, findings = inspect(text, name, currents=currents)
     for finding in findings:
         if finding.grave:
             raise Trouble(str(finding))
@@ -82,7 +84,9 @@ def loads(text: str | bytes, name: str = "panel file") -> Panel:
     return panel
 
 
-def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, list[Finding]]:
+def inspect(
+    text: str | bytes, name: str = "panel file", *, currents: bool = True
+) -> tuple[Panel | None, list[Finding]]:
     """Return the panel, as far as it could be made out, and everything found about its file, in line order.
 
     The panel is None where the file is no TOML at all. Never raises for anything that is in the file.
@@ -104,7 +108,7 @@ def inspect(text: str | bytes, name: str = "panel file") -> tuple[Panel | None, 
     if not panel.parts:
         source.say((), "has no controls, lamps or digits yet", grave=False)
     if not any(finding.grave for finding in source.findings):
-        rules.check(panel, source)
+        rules.check(panel, source, currents=currents)
     found = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)
     if len(found) > _MOST_FINDINGS:
         found.sort(key=lambda finding: not finding.grave)

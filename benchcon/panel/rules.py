@@ -12,14 +12,14 @@ from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import Source, listed, near
 
 
-def check(panel: Panel, source: Source) -> None:
-    """Note in `source` what does not fit together on `panel`."""
+def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
+    """Note in `source` what does not fit together on `panel`, and with `currents` what draws too much."""
     _names(panel, source)
     _channels(panel, source)
     for board in panel.boards:
         _Pins(panel, board, source).check()
     _places(panel, source)
-    for load in loads(panel):
+    for load in loads(panel) if currents else ():
         source.say_at(load.line, load.text, grave=load.grave)
 
 

@@ -97,7 +97,7 @@ def panel_in(keyframe: bytes, path: str) -> Panel:
     """Return the panel that a keyframe carries; one without parts if it carries none, or none that can be read."""
     try:
         text = str(json.loads(keyframe)["panel"]["text"])
-        return loads(text, path) if text else Panel()
+        return loads(text, path, currents=False) if text else Panel()
     except (ValueError, KeyError, TypeError, RecursionError, Trouble):
         return Panel()
 

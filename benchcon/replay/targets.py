@@ -69,7 +69,7 @@ def simulated(wanted: Wanted) -> Iterator[Boards]:
     """Simulated boards, each a process of its own (`benchcon.simboard`)."""
     from benchcon.demo.desks import start
 
-    panel = load(wanted.panel)
+    panel = load(wanted.panel, currents=False)
     names = {board.ident or board.name: board.name for board in panel.boards}
     boards = [names[ident] for ident in wanted.boards if ident in names]
     if not boards:

@@ -31,7 +31,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         from benchcon.simboard.process import run
         from benchcon.simboard.wiring import wiring
 
-        panel = load(args.panel)
+        panel = load(args.panel, currents=False)
         faults = fault_file.load(args.faults, panel) if args.faults else fault_file.FaultFile()
         seed = faults.seed if args.seed is None else args.seed
         board = SimBoard(wiring(panel, args.board), seed=seed, faults=faults.of(args.board))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import eseries
 import pytest
 from hypothesis import given
@@ -28,6 +30,7 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Panel
+from benchcon.replay.script import panel_in
 
 
 def panel(text: str, board: str = "chip = 'atmega328p'") -> Panel:
@@ -304,3 +307,12 @@ def test_the_demo_bears_its_own_currents(ostrey: Panel) -> None:
     assert loads_of(ostrey) == []
     for board in ostrey.boards:
         assert worst_case_ma(ostrey, board.name) <= board.budget_ma
+
+
+def test_a_panel_that_a_capture_carries_is_read_whatever_it_draws() -> None:
+    # Limits that are stricter than when it was recorded must not make a capture unreadable.
+    text = lamps(1, "8 mA", ["595.0"], "chains.595 = { data = 'D2', clock = 'D3', load = 'D4' }")
+    with pytest.raises(Trouble, match="specified at 6 mA"):
+        loads(text)
+    keyframe = json.dumps({"panel": {"text": text, "digest": ""}}).encode()
+    assert [lamp.current_ma for lamp in panel_in(keyframe, "old.capture").lamps] == [8]
