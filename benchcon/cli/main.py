@@ -12,6 +12,7 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from types import ModuleType
 
 from benchcon.errors import Trouble
 
@@ -24,6 +25,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": (
         "the Ostrey tower trainer: three simulated desks, nothing to plug in",
         "benchcon demo\nbenchcon demo --headless --seconds 30 --faults faults.toml",
+    ),
+    "try": (
+        "your own panel file as simulated boards, with the console on them: nothing to plug in",
+        "benchcon try desk.toml\nbenchcon try desk.toml --headless --faults faults.toml",
+    ),
+    "hand": (
+        "work the controls of a simulated board from a script, and see what shines",
+        "benchcon hand\nbenchcon hand lighting press approach\nbenchcon hand unix:/tmp/benchcon-x7k2p1/met.hand lit",
     ),
     "ports": (
         "list serial ports and what is known of them",
@@ -64,10 +73,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
 }
 
+_MODULES = {"try": "try_panel"}
+"""Commands whose name cannot be that of a module."""
+
 _DESCRIPTION = """\
 Bench-test console for simulator panels: see every switch move, drive every lamp and display, walk every
 input and output, record what happens and play it back. Without a command it opens the console on what is
 plugged in and agreed to."""
+
+
+def _module(name: str) -> ModuleType:
+    return importlib.import_module(f"benchcon.cli.{_MODULES.get(name, name)}")
 
 
 def _fail(message: str) -> int:
@@ -116,7 +132,7 @@ def command_parser(name: str) -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog="examples:\n" + "\n".join(f"  {line}" for line in examples.splitlines()),
     )
-    importlib.import_module(f"benchcon.cli.{name}").configure(parser)
+    _module(name).configure(parser)
     return parser
 
 
@@ -126,7 +142,7 @@ def _print_completion(shell: str) -> int:
     parser = argparse.ArgumentParser(prog="benchcon")
     commands = parser.add_subparsers()
     for name, (what, _) in COMMANDS.items():
-        importlib.import_module(f"benchcon.cli.{name}").configure(commands.add_parser(name, help=what))
+        _module(name).configure(commands.add_parser(name, help=what))
     print(_without_banner(shtab.complete(parser, shell=shell)))
     return 0
 
@@ -164,7 +180,7 @@ def main(argv: Sequence[str] | None = None) -> int:
                 hint = f"did you mean '{near[0]}'?" if near else "see 'benchcon --help'"
                 return _fail(f"there is no command '{name}'; {hint}")
         args = command_parser(name).parse_args(rest)
-        code = int(importlib.import_module(f"benchcon.cli.{name}").run(args))
+        code = int(_module(name).run(args))
         sys.stdout.flush()  # here, where a full disk can still be told in one line
         return code
     except KeyboardInterrupt as ended:

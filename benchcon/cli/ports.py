@@ -48,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
 
     from benchcon.link import remember
     from benchcon.link.found import agreed_ports, find_ports
+    from benchcon.simboard.shining import running
 
     try:
         remember.agreed()
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"benchcon: {trouble}", file=sys.stderr)
     asked = list(dict.fromkeys([*args.ports, *(agreed_ports() if args.ask else [])]))
     answers = _ask(asked) if asked else {}
-    found = find_ports()
+    found = find_ports(running())
     rows = [_row(each, answers.get(each.port)) for each in found if not args.ports or each.port in asked]
     listed = {each.port for each in found}
     rows += [{"port": printable(port)} | answers[port] for port in asked if port not in listed]
@@ -136,4 +137,6 @@ def _known(row: dict[str, Any]) -> str:
         return f"in use ({row['in_use']})"
     if row.get("agreed"):
         return f"agreed to; '{row['ident']}' answered there last"
+    if row.get("place", "").startswith("hand "):
+        return str(row["place"])
     return "never opened: name it to ask who is there"

@@ -39,6 +39,7 @@ from benchcon.console.typed_ahead import Handled, TypedAhead
 from benchcon.errors import Trouble
 from benchcon.link.found import find_ports
 from benchcon.session import LiveSession, ReplaySession, Session
+from benchcon.simboard.shining import running
 from benchcon.wire.events import Event, Note
 from benchcon.wire.printable import printable
 
@@ -287,7 +288,7 @@ class ConsoleApp(App[int]):
             for port in chosen or ():
                 bench.add_port(port)
 
-        self.push_screen(PortsScreen(find_ports, [port.port for port in bench.ports()]), done)
+        self.push_screen(PortsScreen(lambda: find_ports(running()), [port.port for port in bench.ports()]), done)
 
     # --- recording ------------------------------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
@@ -23,7 +24,7 @@ class PortFound(NamedTuple):
     usb: str
     """``VID:PID`` in hex, for a USB device."""
     place: str
-    """Where on the bus it is plugged in."""
+    """Where on the bus it is plugged in; a simulated board's ``hand HAND``."""
     agreed: bool
     """Whether the user agreed to it before."""
     ident: str
@@ -32,8 +33,11 @@ class PortFound(NamedTuple):
     """Who has it open, by its lock file."""
 
 
-def find_ports() -> list[PortFound]:
-    """Return the machine's serial ports, in natural order. Opens none."""
+def find_ports(simulated: Iterable[tuple[str, str, str]] = ()) -> list[PortFound]:
+    """Return the machine's serial ports, in natural order, then those of `simulated` boards. Opens none.
+
+    `simulated`: name, port and HAND of boards that run on this machine.
+    """
     from serial.tools import list_ports
 
     try:
@@ -59,6 +63,9 @@ def find_ports() -> list[PortFound]:
                 holder(info.device),
             )
         )
+    for name, port, hand in simulated:
+        what = printable(f"simulated board '{name}'")
+        found.append(PortFound(port, what, "", "", "", f"hand {printable(hand)}", False, "", holder(port)))
     return found
 
 

@@ -98,7 +98,7 @@ def test_a_desk_that_is_killed_leaves_no_link_to_what_may_be_anybodys_terminal()
     assert Path(desks[0][1]).is_char_device()
     _, err = run.communicate(timeout=PATIENCE_S)
     assert run.returncode == 2
-    assert "the simulated desk 'met' has ended by itself" in err
+    assert "the simulated board 'met' has ended by itself" in err
     assert not Path(desks[0][1]).parent.exists()
 
 

@@ -8,9 +8,9 @@ import pytest
 
 from benchcon.cli.main import main
 from benchcon.demo import panel_path, start
-from benchcon.demo.shining import line
 from benchcon.link import Bench
 from benchcon.panel.file import load
+from benchcon.simboard.shining import line
 
 FAULTS = '[[faults]]\nkind = "together"\nchannels = ["lighting.l_app", "lighting.l_rwy"]\n'
 

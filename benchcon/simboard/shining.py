@@ -6,6 +6,7 @@ they would look at a real panel.
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
@@ -15,8 +16,10 @@ from benchcon.errors import Trouble
 from benchcon.hand import Hand
 from benchcon.panel.model import Panel
 from benchcon.panel.segments import decode
+from benchcon.simboard.boards import FOLDER, SimulatedBoard
 from benchcon.wire.printable import printable
 
+ANSWER_S = 1.0
 BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6
@@ -24,9 +27,20 @@ DIM = 0.6
 
 
 def controls() -> list[str]:
-    """Return the CONTROL words of the demos that run on this machine, from their folders."""
-    folders = Path(tempfile.gettempdir()).glob("benchcon-*")
+    """Return the HAND words of the simulated boards that run on this machine, from their folders."""
+    folders = Path(tempfile.gettempdir()).glob(f"{FOLDER}*")
     return [f"unix:{door}" for folder in sorted(folders) for door in sorted(folder.glob("*.hand"))]
+
+
+def running() -> list[SimulatedBoard]:
+    """Return the simulated boards on pseudo-terminals that run on this machine and answer."""
+    found = []
+    for control in controls():
+        with Hand(control, timeout_s=ANSWER_S) as hand:
+            # One that was killed leaves its folder, and one that is unplugged has no port.
+            with contextlib.suppress(Trouble, IndexError):
+                found.append(SimulatedBoard(hand.ask("hello")[2], hand.port() or "-", control))
+    return found
 
 
 def take_hold(words: Sequence[str]) -> dict[str, Hand]:
@@ -44,7 +58,7 @@ def take_hold(words: Sequence[str]) -> dict[str, Hand]:
         hands[f"{board} ({word})" if board in hands else board] = hand
     if not hands:
         raise Trouble(
-            "no simulated desk answers; start 'benchcon demo' in another terminal, or give the CONTROL words that "
+            "no simulated desk answers; start 'benchcon demo' in another terminal, or give the HAND words that "
             "'benchcon demo --headless' prints"
         )
     return hands

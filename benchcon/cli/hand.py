@@ -1,0 +1,84 @@
+"""``benchcon hand``: work the controls of a simulated or emulated board from a script, and see what shines."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.description = (
+        "Work the controls of a simulated or emulated board from a script, and see what shines. "
+        "Without HAND: list the simulated boards that run, as NAME PORT HAND."
+    )
+    parser.add_argument(
+        "hand",
+        nargs="?",
+        metavar="HAND",
+        help="unix:PATH or tcp:HOST:PORT, as 'benchcon try --headless' prints it; or the name of a board that runs",
+    )
+    parser.add_argument(
+        "words",
+        nargs=argparse.REMAINDER,
+        metavar="WORD",
+        help="a request: press PART, release PART, put PART POSITION, turn PART DETENTS, lit, seen, shown, parts, "
+        "where, fault KIND CHANNEL KEY=VALUE, faults, clear, reset, unplug, replug, supply MV (protocols/hand.md)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Send the request and print what is answered; 0 done, 2 it could not be."""
+    from benchcon.errors import Trouble
+    from benchcon.hand import Hand
+    from benchcon.simboard.shining import running
+    from benchcon.wire.printable import printable
+
+    if args.hand is None:
+        found = running()
+        for board in found:
+            print(*map(printable, board))
+        if not found:
+            raise Trouble(
+                "no simulated board runs on this machine; 'benchcon try PANEL' or 'benchcon demo' starts some"
+            )
+        return 0
+    hand = args.hand
+    if not hand.startswith(("unix:", "tcp:")):
+        named = [board for board in running() if board.name == hand]
+        if len(named) != 1:
+            shown = printable(hand[:40])
+            raise Trouble(
+                f"more than one simulated board is called '{shown}'; give its HAND: "
+                + " or ".join(board.control for board in named)
+                if named
+                else f"no simulated board '{shown}' runs on this machine; 'benchcon hand' lists those that do"
+            )
+        hand = named[0].control
+    if not args.words:
+        raise Trouble("say what the hand is to do, such as: press PART, put PART 1, lit; see 'benchcon hand --help'")
+    with Hand(hand) as made:
+        command = args.words[0]
+        # Movements are answered when the part is at rest, and `moved` when something has moved.
+        answer = made.ask(*map(_written, args.words), allow_s=60.0)
+    for line in _lines(command, answer):
+        print(printable(line))
+    return 0
+
+
+def _written(word: str) -> str:
+    """Return `word` as it goes over the line: in ``key=text`` the text is quoted."""
+    from benchcon.wire.quote import quote
+
+    key, equals, text = word.partition("=")
+    return f"{quote(key)}{equals}{quote(text)}"
+
+
+def _lines(command: str, answer: list[str]) -> list[str]:
+    """One thing a line, so that a script can look for it."""
+    from benchcon.wire.quote import unquote
+
+    if command == "faults":
+        return list(filter(None, " ".join(map(unquote, answer)).split(" | ")))
+    if any("=" in word for word in answer):
+        return list(map(unquote, answer))
+    return [" ".join(map(unquote, answer))] if answer else []

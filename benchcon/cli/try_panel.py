@@ -1,0 +1,87 @@
+"""``benchcon try``: a panel file as simulated boards, with the console on them."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchcon.errors import Trouble
+
+if TYPE_CHECKING:
+    from benchcon.cli.until import Until
+    from benchcon.simboard.boards import SimulatedBoards
+
+LOOK_S = 0.5
+"""How often it is seen whether all boards are still there."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("panel", type=Path, metavar="PANEL", help="panel file")
+    add_options(parser)
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Add what every command that starts simulated boards can be told."""
+    parser.add_argument(
+        "--headless",
+        action="store_true",
+        help="no console: print 'NAME PORT HAND' for each board and wait (HAND: see protocols/hand.md)",
+    )
+    parser.add_argument("--faults", type=Path, metavar="FILE", help="a faults file, see protocols/faults-file.md")
+    parser.add_argument("--tcp", action="store_true", help="TCP ports instead of pseudo-terminals")
+    parser.add_argument("--seconds", type=seconds, metavar="N", help="end after so many seconds")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the boards, and the console on them, until it is ended; return the exit code."""
+    from benchcon.cli.until import Until
+    from benchcon.simboard.boards import begin
+
+    with Until(args.seconds if args.headless else None) as until:
+        if not args.headless:
+            need_terminal()
+        try:
+            boards = begin(args.panel, faults=args.faults, tcp=args.tcp)
+            with boards:
+                if not args.headless:
+                    import benchcon.console.simulated as console  # while the boards start
+                boards.wait()
+                if args.headless:
+                    wait_headless(boards, until)
+                    return 0
+                return console.run_on_simulated(boards, until, args.seconds)
+        except Trouble:
+            if until.told:  # ended before it had begun
+                return 0
+            raise
+
+
+def need_terminal() -> None:
+    """Raise `Trouble` where no console can be shown."""
+    import sys
+
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise Trouble("the console needs a terminal; without one add --headless")
+
+
+def wait_headless(boards: SimulatedBoards, until: Until) -> None:
+    """Print where the boards are, and wait for the end. Raises `Trouble` when one of them has ended by itself."""
+    for board in boards.boards:
+        print(*board, flush=True)
+    while not until.wait(LOOK_S):
+        gone = boards.ended()
+        if gone and not until.wait(0):
+            raise Trouble(f"the simulated board '{gone}' has ended by itself; start it again")
+
+
+def seconds(text: str) -> float:
+    """Read a number of seconds above 0."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = 0.0
+    if not 0 < number <= 1e7:
+        raise argparse.ArgumentTypeError(f"'{text[:40]}' is no number of seconds above 0")
+    return number

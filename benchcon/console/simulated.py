@@ -1,0 +1,45 @@
+"""The console on simulated boards: the keyboard is the hand that works their controls."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from benchcon.console.run import run_console
+from benchcon.link import Bench
+from benchcon.session import LiveSession
+
+if TYPE_CHECKING:
+    from benchcon.console.run import Ending
+    from benchcon.simboard.boards import SimulatedBoards
+
+
+def run_on_simulated(boards: SimulatedBoards, until: Ending, seconds: float | None = None) -> int:
+    """Open the console on `boards`; return its exit code when it is left. Ends by itself after `seconds`.
+
+    `until`: who catches signals.
+    """
+    bench = Bench([board.port for board in boards.boards], panel=boards.panel)
+    session = LiveSession(bench, boards.panel, boards.hands)
+    bench.start()
+    with hangs_up_after(seconds):
+        return run_console(session, until)
+
+
+@contextlib.contextmanager
+def hangs_up_after(seconds: float | None) -> Iterator[None]:
+    """After `seconds` (None: never) the console ends in its own way, as if the user had closed the terminal."""
+    if seconds is None:
+        yield
+        return
+    timer = threading.Timer(seconds, os.kill, (os.getpid(), signal.SIGTERM))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()

@@ -1,0 +1,142 @@
+"""One's own panel file as simulated boards, with the console on it and the keyboard, or a script, as the hand."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from console.in_terminal import Terminal
+from simboard.talk import PATIENCE_S, Talk
+from simboard.test_process import is_gone
+
+PANEL = """\
+[panel]
+title = "Winch house"
+
+[boards.winch]
+
+[controls.drum_lock]
+label = "Drum lock"
+kind = "switch"
+at = ["30 mm", "40 mm"]
+channel = "winch.sw1"
+
+[lamps.drum_locked]
+label = "Drum locked"
+colour = "green"
+at = ["30 mm", "20 mm"]
+channel = "winch.l1"
+
+[digits.rope]
+label = "Rope out"
+places = 3
+at = ["80 mm", "20 mm"]
+channel = "winch.d1"
+"""
+
+
+@pytest.fixture
+def panel(tmp_path: Path) -> Path:
+    path = tmp_path / "winch house.toml"  # a space in its name: nothing of ours may trip over it
+    path.write_text(PANEL, "utf-8")
+    return path
+
+
+def benchcon(*words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "benchcon", *words]
+    return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+
+
+@pytest.fixture
+def headless(panel: Path) -> Iterator[tuple[str, str, str]]:
+    command = [sys.executable, "-m", "benchcon", "try", str(panel), "--headless"]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    name, port, hand = run.stdout.readline().split()
+    yield name, port, hand
+    run.send_signal(signal.SIGTERM)
+    out, err = run.communicate(timeout=PATIENCE_S)
+    assert (run.returncode, out, err) == (0, "", "")
+    assert not Path(port).parent.exists()
+
+
+def test_a_script_works_the_boards_of_any_panel_file(headless: tuple[str, str, str]) -> None:
+    name, port, hand = headless
+    assert name == "winch"
+    assert f"{name} {port} {hand}\n" in benchcon("hand").stdout
+    with Talk(port) as talk:
+        assert talk.ask("hello")[5] == "winch"
+        talk.ask("set", "l1=3E8")
+        assert benchcon("hand", hand, "lit").stdout == "l1=1000\n"
+        # A fault in the lamp's wire: the board drives it, and nothing shines.
+        assert benchcon("hand", hand, "fault", "open", "winch.l1").returncode == 0
+        assert benchcon("hand", hand, "lit").stdout == "l1=0\n"
+        assert benchcon("hand", hand, "faults").stdout == "1 open l1\n"
+        talk.lines.clear()
+        # By the board's name, as one of that name runs; the part by its name in the panel file.
+        done = benchcon("hand", "winch", "press", "drum_lock")
+        assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+        assert "sw1=1" in talk.news("is")
+        # A quantity with a space in it, as a faults file writes it.
+        assert benchcon("hand", hand, "fault", "delay", "by=5 ms").stdout == "2\n"
+
+
+def test_what_a_hand_cannot_do_is_said_in_one_line(headless: tuple[str, str, str]) -> None:
+    for words, said in (
+        ((headless[2], "press", "drum_lok"), "there is no part 'drum_lok' on this board"),
+        (("winsch", "lit"), "no simulated board 'winsch' runs on this machine"),
+        (("unix:/nowhere", "lit"), "cannot be reached"),
+        ((headless[2],), "say what the hand is to do"),
+    ):
+        done = benchcon("hand", *words)
+        assert done.returncode == 2
+        assert done.stdout == ""
+        assert done.stderr.startswith("benchcon: ")
+        assert said in done.stderr
+        assert done.stderr.count("\n") == 1
+
+
+def test_running_simulated_boards_are_listed_with_the_ports(headless: tuple[str, str, str]) -> None:
+    listed = benchcon("ports").stdout
+    (row,) = [line for line in listed.splitlines() if headless[1] in line]
+    assert "simulated board 'winch'" in row
+
+
+def test_the_console_opens_on_ones_own_panel_and_the_keyboard_is_the_hand(panel: Path, tmp_path: Path) -> None:
+    words = ("-m", "benchcon", "try", str(panel))
+    with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path / "home")}, columns=100, rows=30) as terminal:
+        terminal.see("DRUM LOCKED", "DRUM LOCK ", "ROPE OUT", "SIMULATED", "● live")
+        boards = [int(pid) for pid in _children(terminal.process.pid)]
+        assert boards
+        terminal.press("down")
+        terminal.see("Next position")
+        terminal.press(" ")
+        terminal.see("▐██▌ on")
+        terminal.press("q")
+        assert terminal.ended() == 0
+    assert all(map(is_gone, boards))
+
+
+def _children(pid: int) -> list[str]:
+    return Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[panel]\n", "has no board to simulate"),
+        ("[panel\n", "is no TOML here"),
+        (PANEL.replace("winch.l1", "wich.l1"), "unknown board"),
+    ],
+)
+def test_a_file_that_cannot_be_tried_is_one_line(text: str, said: str, panel: Path) -> None:
+    panel.write_text(text, "utf-8")
+    done = benchcon("try", str(panel), "--headless", "--seconds", "1")
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "Traceback" not in done.stderr
