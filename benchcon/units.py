@@ -141,6 +141,29 @@ def _quantity(text: str, unit: str, example: str) -> float:
 
 
 @functools.lru_cache(maxsize=256)
+def linear(unit: str, to: str) -> tuple[float, float]:
+    """Return factor and offset by which a number of `unit` becomes one of `to`: ``degC`` to ``degF`` is 1.8 and 32.
+
+    Raises ValueError with a sentence that says what is wrong.
+    """
+    units, found = registry(), []
+    for written in (unit, to):
+        known = _unit(written)
+        if known is None:
+            raise ValueError(f"{_shown(written)} is no unit that is known")
+        found.append(known)
+    if found[0].dimensionality != found[1].dimensionality:
+        raise ValueError(f"{_shown(unit)} is {_what(found[0])} and {_shown(to)} is {_what(found[1])}")
+    zero, far = (float(units.Quantity(number, found[0]).to(found[1]).magnitude) for number in (0.0, 1e6))
+    return float(f"{(far - zero) / 1e6:.12g}"), float(f"{zero:.12g}")
+
+
+def is_unit(written: str) -> bool:
+    """Whether `written` is a unit that is known here."""
+    return _unit(written) is not None
+
+
+@functools.lru_cache(maxsize=256)
 def _unit(written: str) -> Any | None:
     if not _UNIT.fullmatch(written):
         return None

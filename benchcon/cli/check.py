@@ -1,4 +1,4 @@
-"""``benchcon check``: what is wrong in panel files, fault files and captures."""
+"""``benchcon check``: what is wrong in panel files, fault files, behaviour files with their rules, and captures."""
 
 from __future__ import annotations
 
@@ -16,12 +16,15 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument(
-        "files", nargs="+", metavar="FILE", help="panel file, fault file or capture, told by its content"
+        "files",
+        nargs="+",
+        metavar="FILE",
+        help="panel, fault, behaviour or rules file, or capture, told by its content; no rule is run",
     )
     parser.add_argument(
         "--panel",
         metavar="FILE",
-        help="panel file whose boards and channels fault files must have; without it, the demo's",
+        help="panel file whose parts the other files must have; without it, the one they name, or the demo's",
     )
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
@@ -79,9 +82,15 @@ def _kind(path: str, head: bytes) -> str:
     # By its name, too: an empty or damaged capture is no panel file.
     if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
-    from benchcon.simboard.fault_file import looks_like_one
+    from benchcon.rehearse import behaviour, rules_file
+    from benchcon.simboard import fault_file
 
-    return "fault file" if looks_like_one(head.decode("utf-8", "replace")) else "panel file"
+    text = head.decode("utf-8", "replace")
+    if rules_file.looks_like_one(path):
+        return rules_file.KIND
+    if behaviour.looks_like_one(text):
+        return behaviour.KIND
+    return "fault file" if fault_file.looks_like_one(text) else "panel file"
 
 
 def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[Panel]) -> Checked:
@@ -89,6 +98,10 @@ def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[P
         return _capture(path)
     if kind == "fault file":
         return _faults(path, raw, beside[0] if beside else None)
+    if kind in ("behaviour file", "rules file"):
+        from benchcon.rehearse.checking import check_behaviour, check_rules
+
+        return (check_behaviour if kind == "behaviour file" else check_rules)(path, raw, beside[0] if beside else None)
     return _panel(path, raw, panels)
 
 

@@ -92,19 +92,11 @@ def inspect(
     The panel is None where the file is no TOML at all. Never raises for anything that is in the file.
     """
     file = printable(name)
-    if len(text) > LARGEST:
-        return None, [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no panel file")]
-    try:
-        decoded = decode(text, file)
-        _bound_lines(decoded, file)
-        data = _parsed(decoded, file)
-        lines = lines_of(decoded)
-    except _Bad as bad:
-        return None, [bad.finding]
-    except RecursionError:
-        return None, [Finding(file, 0, "is nested too deep for a panel file")]
-    source = Source(name, lines)
-    panel = _panel(Table(source, (), data), decoded, name)
+    table, findings = open_table(text, name, "panel file")
+    if table is None:
+        return None, findings
+    source = table.source
+    panel = _panel(table, decode(text, file), name)
     if not panel.parts:
         source.say((), "has no controls, lamps or digits yet", grave=False)
     if not any(finding.grave for finding in source.findings):
@@ -116,6 +108,22 @@ def inspect(
         more = Finding(file, 0, f"and {len(found) - _MOST_FINDINGS} more; mend these first", grave)
         found = [*sorted(found[:_MOST_FINDINGS], key=lambda finding: finding.line), more]
     return panel, found
+
+
+def open_table(text: str | bytes, name: str, what: str) -> tuple[Table | None, list[Finding]]:
+    """Return the top table of a TOML file, or None and what is wrong with it. `what` is what the file should be."""
+    file = printable(name)
+    if len(text) > LARGEST:
+        return None, [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no {what}")]
+    try:
+        decoded = decode(text, file)
+        _bound_lines(decoded, file, what)
+        data = _parsed(decoded, file, what)
+        return Table(Source(name, lines_of(decoded)), (), data), []
+    except _Bad as bad:
+        return None, [bad.finding]
+    except RecursionError:
+        return None, [Finding(file, 0, f"is nested too deep for a {what}")]
 
 
 class _Bad(Exception):
@@ -139,36 +147,36 @@ def decode(raw: str | bytes, file: str) -> str:
         ) from None
 
 
-def _bound_lines(text: str, file: str) -> None:
+def _bound_lines(text: str, file: str, what: str) -> None:
     """Refuse lines that no person writes: keys of thousands of steps keep a parser busy for hours."""
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > _LONGEST_LINE or line.count(".") > _MOST_POINTS:
-            raise _Bad(Finding(file, number, "is longer, or has more points in it, than any line of a panel file"))
+            raise _Bad(Finding(file, number, f"is longer, or has more points in it, than any line of a {what}"))
 
 
 _TWICE = re.compile(r"cannot (?:declare|overwrite|mutate)(.*?)(?: twice|$)")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
-def _parsed(text: str, file: str) -> dict[str, Any]:
+def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         match = _PLACE.search(message)
         line = int(match[1]) if match and match[1] else text.count("\n") + 1
-        what = printable(_PLACE.sub("", message))
-        what = what[:1].lower() + what[1:]
-        if twice := _TWICE.search(what):
+        said = printable(_PLACE.sub("", message))
+        said = said[:1].lower() + said[1:]
+        if twice := _TWICE.search(said):
             key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
             raise _Bad(Finding(file, line, f"{name} stands twice; give one of the two another name")) from None
         column = f", column {match[2]}" if match and match[2] else ", at the end"
         found = text.splitlines()[line - 1 : line] if match and match[1] else []
         stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
-        raise _Bad(Finding(file, line, f"is no TOML here{column}: {what}{stands}")) from None
+        raise _Bad(Finding(file, line, f"is no TOML here{column}: {said}{stands}")) from None
     except ValueError:  # a number of thousands of digits
-        raise _Bad(Finding(file, 0, "holds a gigantic number; a panel file has none")) from None
+        raise _Bad(Finding(file, 0, f"holds a gigantic number; a {what} has none")) from None
 
 
 def _panel(top: Table, text: str, name: str) -> Panel:

@@ -269,7 +269,14 @@ class Table:
         return found
 
 
-_ONE = {"boards": "a board", "matrices": "a matrix", "controls": "a control", "lamps": "a lamp", "digits": "digits"}
+_ONE = {
+    "boards": "a board",
+    "matrices": "a matrix",
+    "controls": "a control",
+    "lamps": "a lamp",
+    "digits": "digits",
+    "values": "a value",
+}
 
 
 def name_from(label: str) -> str:

@@ -90,9 +90,20 @@ def places_of_format(form: str) -> int:
 def format_number(digits: Digits, value: float | None, form: str | None = None) -> str:
     """Return the text that shows the number `value` on `digits`: exactly as many figures as it has places.
 
+    As `number_text`; what does not fit, and what is no number, shows as dashes, never as a wrong number; None (not
+    known) as blanks.
+    """
+    if value is None:
+        return " " * digits.places
+    shown = number_text(digits, value, form)
+    return "-" * digits.places if shown is None else shown
+
+
+def number_text(digits: Digits, value: float, form: str | None = None) -> str | None:
+    """Return the text that shows `value` on `digits`; None if it does not fit, or is no number.
+
     The format is `form`, or the display's own, or right-aligned without a fraction. Rounds half away from zero. A
-    negative number's minus takes a place. What does not fit, and what is no number, shows as dashes, never as a wrong
-    number; None (not known) as blanks. Raises `Trouble` if `form` does not fit the display.
+    negative number's minus takes a place. Raises `Trouble` if `form` does not fit the display.
     """
     form = (digits.format if form is None else form) or "#" * (digits.places - 1) + "0"
     try:
@@ -101,13 +112,10 @@ def format_number(digits: Digits, value: float | None, form: str | None = None) 
         raise Trouble(f'"{printable(form)}" {why}') from None
     if filled > digits.places:
         raise Trouble(f'"{form}" fills {filled} places; {digits.name} has {digits.places}')
-    if value is None:
-        return " " * digits.places
-    dashes = "-" * digits.places
     whole_form, _, part_form = form.partition(".")
     number = Decimal(repr(float(value)) if isinstance(value, float) else value)
     if not number.is_finite() or abs(number) >= 10 ** len(whole_form):
-        return dashes
+        return None
     number = number.quantize(Decimal(1).scaleb(-len(part_form)), ROUND_HALF_UP)
     whole, _, part = f"{abs(number):f}".partition(".")
     whole = whole.rjust(whole_form.count("0"), "0")
@@ -116,6 +124,6 @@ def format_number(digits: Digits, value: float | None, form: str | None = None) 
         whole = whole[1:]  # the minus takes the place of a leading nought
     shown = minus + whole
     if len(shown) > len(whole_form):
-        return dashes
+        return None
     shown = shown.rjust(len(whole_form) + digits.places - filled)
     return f"{shown}.{part}" if part_form else shown

@@ -1,0 +1,169 @@
+"""The behaviour file: the values that a panel's rules work on, with units and ranges. TOML in, `Behaviour` out.
+
+See `protocols/behaviour-file.md`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import LARGEST, open_table, slurp
+from benchcon.panel.reader import NAME, Finding, Table, shown
+from benchcon.units import is_unit, quantity
+from benchcon.wire.printable import printable
+
+KIND = "behaviour file"
+RESERVED = ("memory", "seconds")
+"""Names of parameters that are neither values nor controls."""
+_NUMBER_BOUND = 1e12
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A named quantity that comes from a simulator, a scenario or a slider."""
+
+    name: str
+    label: str
+    unit: str
+    """What it is counted in; empty: a plain number."""
+    low: float
+    high: float
+    start: float | None = None
+    """What it is before anything is known of it; None: no data."""
+    max_age_s: float = 0.0
+    """From elsewhere: older than this it is no data; 0: never too old."""
+    line: int = 0
+
+    def number(self, text: object) -> float:
+        """Return a quantity as written (``"20 kt"``; a plain number where there is no unit) in this value's unit.
+
+        Raises ValueError with a sentence that says what is wrong, for what is outside its range, too.
+        """
+        if not self.unit:
+            if isinstance(text, bool) or not isinstance(text, int | float):
+                raise ValueError(f"is a plain number here, without a unit, such as {self.low:g}")
+            number = float(text)
+        elif not isinstance(text, str):
+            raise ValueError(f'needs its unit, in quotes, such as "{self.low:g} {self.unit}"')
+        else:
+            number = quantity(text, self.unit, f"{self.low:g} {self.unit}")
+        if not self.low <= number <= self.high:
+            raise ValueError(f"lies outside its range, {self.written(self.low)} to {self.written(self.high)}")
+        return number
+
+    def written(self, number: float) -> str:
+        """Return `number` as a person writes it: ``20 kt``."""
+        return f"{number:.10g} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class Behaviour:
+    """What a behaviour file says."""
+
+    path: str = ""
+    title: str = ""
+    values: tuple[Value, ...] = ()
+    panel: Path | None = None
+    """Panel file, found from this file's folder."""
+    rules: Path | None = None
+    """Rules file, found from this file's folder."""
+
+    def value(self, name: str) -> Value | None:
+        """Return the value called `name`."""
+        return next((value for value in self.values if value.name == name), None)
+
+
+def looks_like_one(text: str) -> bool:
+    """Tell whether a TOML text is meant as a behaviour file."""
+    return re.search(r"(?m)^\s*\[\s*(?:behaviour\s*\]|values\s*\.)", text) is not None
+
+
+def load(path: str | Path) -> Behaviour:
+    """Read the behaviour file `path`. Raises `Trouble` with file and line for the first mistake."""
+    behaviour, findings = inspect(slurp(path, LARGEST + 1, whole=False), str(path))
+    for finding in findings:
+        if finding.grave:
+            raise Trouble(str(finding))
+    if behaviour is None:
+        raise Trouble(f"{printable(str(path))}: this is no {KIND}")
+    return behaviour
+
+
+def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[Finding]]:
+    """Return the behaviour, as far as it could be made out, and everything found about its file, in line order."""
+    top, findings = open_table(text, name, KIND)
+    if top is None:
+        return None, findings
+    head = top.table("behaviour")
+    title = head.text("title", "", 60)
+    panel, rules = file_beside(head, "panel", name), file_beside(head, "rules", name)
+    head.text("note", "", 400)
+    head.done()
+    allowed = "a lower-case letter, then up to 31 of a-z, 0-9 and _ are allowed"
+    values = tuple(_value(key, table) for key, table in top.tables("values", NAME, allowed))
+    top.done()
+    if not values:
+        top.source.say((), "has no values yet", grave=False)
+    behaviour = Behaviour(name, title, values, panel, rules)
+    return behaviour, sorted(dict.fromkeys(top.source.findings), key=lambda finding: finding.line)
+
+
+def file_beside(table: Table, key: str, name: str) -> Path | None:
+    """Return the file that `key` names, from the folder of the file `name`; a finding if it is not there."""
+    text = table.text(key, "", 500)
+    if not text:
+        return None
+    path = Path(name).parent / text
+    if not path.is_file():
+        table.say(key, f"is {shown(text)}; there is no such file beside {printable(Path(name).name)}")
+    return path
+
+
+def _value(name: str, table: Table) -> Value:
+    if name in RESERVED:
+        table.say(None, f"has a name that rules need otherwise; any but {' and '.join(RESERVED)} is allowed")
+    label = table.text("label", "", 40)
+    unit = table.text("unit", "", 24)
+    if unit and not is_unit(unit):
+        table.say("unit", f'is {shown(unit)}, which is no unit that is known; such as "kt", "hPa", "deg" are allowed')
+        unit = ""
+    low, high = _range(table, unit)
+    bare = Value(name, label or name.replace("_", " ").capitalize(), unit, low, high, line=table.line)
+    start = table.get("start")
+    number: float | None = None
+    if start is not None:
+        try:
+            number = bare.number(start)
+        except ValueError as why:
+            table.say("start", f"is {shown(start)}: it {why}")
+    age_s = table.quantity("max_age", "s", 0.0, 0.01, 86_400, 'from "10 ms" to "24 h"')
+    table.text("note", "", 400)
+    table.done()
+    return Value(name, bare.label, unit, low, high, number, age_s, table.line)
+
+
+def _range(table: Table, unit: str) -> tuple[float, float]:
+    value = table.get("range")
+    example = f'["0 {unit}", "100 {unit}"]' if unit else "[0, 100]"
+    if value is None:
+        table.say(None, f"lacks its range; write one, such as range = {example}")
+        return 0.0, 1.0
+    if not isinstance(value, list) or len(value) != 2:
+        table.say("range", f"is {shown(value)}; the least and the greatest are allowed, such as {example}")
+        return 0.0, 1.0
+    free = Value("", "", unit, -_NUMBER_BOUND, _NUMBER_BOUND)
+    ends = []
+    for index, each in enumerate(value):
+        try:
+            ends.append(free.number(each))
+        except ValueError as why:
+            table.source.say((*table.path, "range", index), f"is {shown(each)}: it {why}")
+    if len(ends) != 2:
+        return 0.0, 1.0
+    if not ends[0] < ends[1]:
+        table.say("range", f"is {shown(value)}; the least stands first, such as {example}")
+        return 0.0, 1.0
+    return ends[0], ends[1]

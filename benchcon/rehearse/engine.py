@@ -1,0 +1,192 @@
+"""The engine: inputs in, what lamps and displays are to show out. Pure: no clock, no thread, no file.
+
+A rule is called when something that it takes has changed; one that takes `seconds` is called at every step.
+What it cannot work out shows as *no data*; a mistake in it is told with its line, and everything else goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.rehearse.behaviour import Behaviour
+from benchcon.rehearse.helpers import Memory
+from benchcon.rehearse.rules_file import Rule, Rules, line_in, said
+from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows
+from benchcon.wire.printable import printable
+
+
+class TooSlow(BaseException):
+    """Raised inside a rule by whoever watches how long it takes; no ``except Exception`` of a rule stops it."""
+
+
+class Mistake(NamedTuple):
+    """A rule that went wrong."""
+
+    rule: str
+    line: int
+    """Where in the rules file; 0: not known."""
+    text: str
+    """``rules.py:12: ZeroDivisionError: division by zero``; one printable line."""
+
+
+class Engine:
+    """Works out what the outputs of `panel` show."""
+
+    def __init__(self, panel: Panel, behaviour: Behaviour, rules: Rules) -> None:
+        self.panel = panel
+        self.behaviour = behaviour
+        self.rules = rules
+        self.inputs: dict[str, Any] = {value.name: value.start for value in behaviour.values}
+        """Values and what controls say, by name; None or missing: no data. Derived quantities stand here, too."""
+        self.shown: dict[str, Shown] = {}
+        """What each lamp and display that has a rule is to show, by name."""
+        self.mistakes: dict[str, Mistake] = {}
+        """Rules that went wrong when they were last called, by name."""
+        self.put_off: set[str] = set()
+        """Rules that took too long: they are not called any more until the rules are loaded anew."""
+        self.calling: Rule | None = None
+        """The rule that is being called at this moment, for whoever watches from another thread."""
+        self.calls = 0
+        self._parts: dict[str, Lamp | Digits] = {lamp.name: lamp for lamp in panel.lamps}
+        self._parts |= {display.name: display for display in panel.digits}
+        self._memory = [Memory() for _ in rules.rules]
+        self._of: dict[str, list[int]] = {}
+        self._timed: list[int] = []
+        for number, rule in enumerate(rules.rules):
+            for name in rule.inputs:
+                self._of.setdefault(name, []).append(number)
+            if "seconds" in rule.parameters:
+                self._timed.append(number)
+        self._dirty: set[int] = set(range(len(rules.rules)))
+
+    @property
+    def timed(self) -> bool:
+        """Whether any rule depends on the time, so that steps are due though nothing changes."""
+        return bool(self._timed)
+
+    def set(self, name: str, value: Any) -> None:
+        """An input has this value from now on; None is no data."""
+        inputs = self.inputs
+        if name in inputs and inputs[name] is value:
+            return
+        old = inputs.get(name)
+        inputs[name] = value
+        if type(old) is not type(value) or old != value:
+            self._dirty.update(self._of.get(name, ()))
+
+    def update(self, inputs: Mapping[str, Any]) -> None:
+        """Several inputs have these values from now on."""
+        for name, value in inputs.items():
+            self.set(name, value)
+
+    def step(self, seconds: float) -> list[str]:
+        """Work out what follows at this moment; return the names of the outputs that now show something else."""
+        dirty = self._dirty
+        dirty.update(self._timed)
+        changed: list[str] = []
+        rules = self.rules.rules
+        while dirty:
+            number = min(dirty)  # derived quantities come first, in the order of need
+            dirty.discard(number)
+            try:
+                self._work_out(number, rules[number], seconds, changed)
+            except TooSlow:
+                # It came a moment too late, when the rule had just ended.
+                self._too_slow(rules[number], changed)
+        return changed
+
+    def where(self, output: str) -> str:
+        """Return the rule of an output as ``rules.py:12 crosswind``; empty if it has none."""
+        for rule in self.rules.rules:
+            if output in rule.drives:
+                mistake = self.mistakes.get(rule.name)
+                return f"{printable(self.rules.path)}:{(mistake.line if mistake else 0) or rule.line} {rule.name}"
+        return ""
+
+    # --- inside -----------------------------------------------------------------------------------------------------
+
+    def _work_out(self, number: int, rule: Rule, seconds: float, changed: list[str]) -> None:
+        if rule.name in self.put_off:
+            return
+        inputs = self.inputs
+        given: list[Any] = []
+        for name in rule.parameters:
+            if name == "seconds":
+                given.append(seconds)
+            elif name == "memory":
+                given.append(self._memory[number])
+            else:
+                value = inputs.get(name)
+                if value is None and name not in rule.optional:
+                    self.mistakes.pop(rule.name, None)
+                    self._nothing(rule, f"{NO_DATA}: {name} is not known", changed)
+                    return
+                given.append(value)
+        self.calls += 1
+        self.calling = rule
+        try:
+            result = self.rules.functions[number](**dict(zip(rule.parameters, given, strict=True)))
+        except TooSlow:
+            self._too_slow(rule, changed)
+            return
+        except (Exception, SystemExit) as error:
+            self._went_wrong(rule, line_in(error, self.rules.path), said(error), changed)
+            return
+        finally:
+            self.calling = None
+        self.mistakes.pop(rule.name, None)
+        if rule.derived:
+            self._derive(rule.derived, result)
+        else:
+            self._deal_out(rule, result, changed)
+
+    def _derive(self, name: str, result: Any) -> None:
+        self.set(name, result)
+
+    def _deal_out(self, rule: Rule, result: Any, changed: list[str]) -> None:
+        drives = rule.drives
+        results: Iterable[Any]
+        if isinstance(result, tuple):
+            if len(result) != len(drives):
+                text = f"{rule.name} returned {len(result)} values for {len(drives)}: {', '.join(drives)}"
+                self._went_wrong(rule, rule.line, text, changed)
+                return
+            results = result
+        else:
+            results = (result,) * len(drives)
+        for name, each in zip(drives, results, strict=True):
+            part = self._parts[name]
+            try:
+                shown = lamp_shows(part, each) if isinstance(part, Lamp) else display_shows(part, each, rule.look)
+            except (ValueError, ArithmeticError) as why:
+                self._went_wrong(rule, rule.line, f"{rule.name} {printable(str(why))}", changed, (name,))
+                continue
+            self._show(name, shown, changed)
+
+    def _show(self, name: str, shown: Shown, changed: list[str]) -> None:
+        if self.shown.get(name) != shown:
+            self.shown[name] = shown
+            changed.append(name)
+
+    def _nothing(self, rule: Rule, why: str, changed: list[str], names: tuple[str, ...] | None = None) -> None:
+        if rule.derived:
+            self._derive(rule.derived, None)
+        for name in rule.drives if names is None else names:
+            part = self._parts[name]
+            self._show(name, lamp_off(why) if isinstance(part, Lamp) else bars(part, why), changed)
+
+    def _went_wrong(
+        self, rule: Rule, line: int, text: str, changed: list[str], names: tuple[str, ...] | None = None
+    ) -> None:
+        line = line or rule.line
+        mistake = Mistake(rule.name, line, f"{printable(self.rules.path)}:{line}: {text}")
+        self.mistakes[rule.name] = mistake
+        self._nothing(rule, mistake.text, changed, names)
+
+    def _too_slow(self, rule: Rule, changed: list[str]) -> None:
+        self.calling = None
+        self.put_off.add(rule.name)
+        text = f"{rule.name} takes too long and is put off until the rules are loaded anew"
+        self._went_wrong(rule, rule.line, text, changed)

@@ -1,0 +1,90 @@
+"""What rules need often: hysteresis, latches, edges, timers, blinking.
+
+Each keeps what it remembers in the rule's memory.
+
+`key` tells apart what one rule remembers for several purposes. All of it is plain: a rule that uses these can be called
+in a test of the builder's own, with a `Memory()` and any seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
+
+FLASHES_MOST_HZ = 3.0
+"""No more than three flashes in any one second (WCAG 2.x, success criterion 2.3.1)."""
+
+
+class Memory(dict[str, Any]):
+    """What one rule remembers from call to call; empty when the rehearsal begins and when the rules are loaded anew."""
+
+
+def hysteresis(memory: Memory, key: str, value: float, *, on: float, off: float) -> bool:
+    """Return True once `value` is above `on`, until it is below `off`; with `on` less than `off`, the other way round.
+
+    In between it stays as it was, at first False.
+    """
+    was = bool(memory.get(key, False))
+    switch_on = value > on if on >= off else value < on
+    stays = value >= off if on >= off else value <= off
+    now = switch_on or (was and stays)
+    memory[key] = now
+    return now
+
+
+def latch(memory: Memory, key: str, *, set: Any, reset: Any) -> bool:
+    """Return True from when `set` was true until `reset` is true; `reset` wins. For alarms that wait to be
+    acknowledged."""
+    memory[key] = not reset and (bool(set) or bool(memory.get(key, False)))
+    return bool(memory[key])
+
+
+def rising(memory: Memory, key: str, state: Any) -> bool:
+    """Return True when `state` has become true since the last call; not at the first call."""
+    was = memory.get(key)
+    memory[key] = bool(state)
+    return was is False and bool(state)
+
+
+def toggle(memory: Memory, key: str, pressed: Any, *, start: bool = False) -> bool:
+    """Return a state that changes each time `pressed` becomes true."""
+    if rising(memory, f"{key} pressed", pressed):
+        memory[key] = not memory.get(key, start)
+    return bool(memory.get(key, start))
+
+
+def after(memory: Memory, key: str, state: Any, seconds: float, delay: float) -> bool:
+    """Return True when `state` has been true for `delay` seconds without a break; `seconds` is the time now."""
+    if not state:
+        memory[key] = None
+        return False
+    since = memory.get(key)
+    if since is None:
+        memory[key] = since = seconds
+    return bool(seconds - since >= delay)
+
+
+def blink(seconds: float, hz: float = 1.0) -> bool:
+    """Return True in the first half of each period. Raises ValueError above three flashes a second."""
+    if not 0 < hz <= FLASHES_MOST_HZ:
+        raise ValueError(
+            f"blinking at {hz:g} Hz; at most {FLASHES_MOST_HZ:g} Hz is allowed (WCAG 2.x, success criterion 2.3.1)"
+        )
+    return (seconds * hz) % 1.0 < 0.5
+
+
+def nearest(value: float, step: float) -> float:
+    """Return `value` rounded to the nearest multiple of `step`, halves away from zero: 1013.25, 0.1 gives 1013.3."""
+    if not math.isfinite(value) or not step > 0:
+        raise ValueError(f"{value:g} cannot be rounded to steps of {step:g}")
+    size = Decimal(repr(float(step)))
+    return float((Decimal(repr(float(value))) / size).quantize(Decimal(1), ROUND_HALF_UP) * size)
+
+
+def convert(value: float, unit: str, to: str) -> float:
+    """Return `value`, counted in `unit`, in the unit `to`: ``convert(1013.25, "hPa", "inHg")``. Raises ValueError."""
+    from benchcon.units import linear
+
+    factor, offset = linear(unit, to)
+    return value * factor + offset

@@ -1,0 +1,378 @@
+"""The rules file: read by its text, checked without running it, and loaded when the user names it.
+
+`inspect` works on the syntax tree alone. `load` runs the file, and takes the names of what each rule drives from the
+same inspection: what was checked is what runs.
+"""
+
+from __future__ import annotations
+
+import ast
+import builtins
+import itertools
+import math
+import sys
+import traceback
+import types
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import LARGEST, slurp
+from benchcon.panel.model import Control, Panel
+from benchcon.panel.reader import NAME, Finding, listed, near
+from benchcon.panel.rules import key_of
+from benchcon.rehearse.behaviour import RESERVED, Behaviour
+from benchcon.rehearse.showing import Look, number_by
+from benchcon.units import linear
+from benchcon.wire.printable import printable
+
+KIND = "rules file"
+MARKS = ("lamp", "display", "derived")
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One function of a rules file."""
+
+    name: str
+    line: int
+    parameters: tuple[str, ...]
+    optional: frozenset[str] = frozenset()
+    """Parameters with a default, which the rule gets where there is no data."""
+    lamps: tuple[str, ...] = ()
+    displays: tuple[str, ...] = ()
+    derived: str = ""
+    look: Look = field(default_factory=Look)
+
+    @property
+    def drives(self) -> tuple[str, ...]:
+        """Lamps and displays, in the order in which a tuple that the rule returns is dealt out."""
+        return (*self.lamps, *self.displays)
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Parameters that are values, controls or derived quantities."""
+        return tuple(name for name in self.parameters if name not in RESERVED)
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """A rules file that was loaded."""
+
+    path: str
+    rules: tuple[Rule, ...]
+    """Derived quantities first, each after those that it needs."""
+    functions: tuple[Callable[..., Any], ...]
+
+
+def looks_like_one(path: str) -> bool:
+    """Tell whether a file is meant as a rules file."""
+    return path.endswith(".py")
+
+
+# --- by the text ------------------------------------------------------------------------------------------------------
+
+
+def inspect(
+    text: str | bytes, name: str, panel: Panel | None = None, behaviour: Behaviour | None = None
+) -> tuple[list[Rule], list[Finding]]:
+    """Return the rules of a file and everything found about it, in line order, without running any of it.
+
+    Names are held against `panel` and `behaviour` as far as they are given.
+    """
+    file = printable(name)
+    if len(text) > LARGEST:
+        return [], [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no {KIND}")]
+    try:
+        tree = ast.parse(text, name)
+    except SyntaxError as error:
+        return [], [Finding(file, error.lineno or 0, f"is no Python: {printable(error.msg)}")]
+    except (ValueError, RecursionError, MemoryError) as error:
+        return [], [Finding(file, 0, f"is no Python: {printable(str(error)) or 'it is nested too deep'}")]
+    reading = _Reading(file, panel, behaviour)
+    reading.take(tree)
+    return reading.rules, sorted(dict.fromkeys(reading.findings), key=lambda finding: finding.line)
+
+
+class _Reading:
+    def __init__(self, file: str, panel: Panel | None, behaviour: Behaviour | None) -> None:
+        self.file = file
+        self.panel = panel
+        self.behaviour = behaviour
+        self.rules: list[Rule] = []
+        self.findings: list[Finding] = []
+
+    def say(self, line: int, text: str, *, grave: bool = True) -> None:
+        self.findings.append(Finding(self.file, line, text, grave))
+
+    def take(self, tree: ast.Module) -> None:
+        top = {id(node) for node in tree.body}
+        seen: dict[str, int] = {}
+        nodes = {}
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                continue
+            marks = [(mark, word) for mark in node.decorator_list if (word := _mark(mark))]
+            if not marks:
+                continue
+            if id(node) not in top:
+                self.say(node.lineno, f"{node.name} stands inside something else; a rule stands at the left margin")
+                continue
+            if node.name in seen:
+                text = f"there are two functions {node.name}, the other in line {seen[node.name]}; Python keeps one"
+                self.say(node.lineno, f"{text}: give one of them another name")
+            seen[node.name] = node.lineno
+            rule = self._rule(node, marks)
+            nodes[rule.name] = node
+            self.rules.append(rule)
+        self._one_for_each()
+        if self.panel is not None:
+            self._against_panel(self.panel, nodes)
+        self.rules = self._in_order()
+        if not self.rules:
+            self.say(0, 'has no rule yet; one begins with a line such as @lamp("crosswind")', grave=False)
+
+    def _rule(self, node: ast.FunctionDef | ast.AsyncFunctionDef, marks: list[tuple[ast.expr, str]]) -> Rule:
+        lamps: list[str] = []
+        displays: list[str] = []
+        derived, look = "", Look()
+        for mark, word in marks:
+            if not isinstance(mark, ast.Call):
+                self.say(mark.lineno, f'@{word} names what the rule is for, such as @{word}("crosswind")')
+                continue
+            names = []
+            for given in mark.args:
+                if isinstance(given, ast.Constant) and isinstance(given.value, str):
+                    names.append(given.value)
+                else:
+                    self.say(given.lineno, f"@{word} takes names in quotes, so that they can be checked; this is none")
+            if not names and not mark.args:
+                self.say(mark.lineno, f'@{word} names what the rule is for, such as @{word}("crosswind")')
+            if word == "lamp":
+                lamps += names
+            elif word == "display":
+                displays += names
+                look = self._look(mark, look)
+            elif names:
+                derived = names[0]
+                if len(names) > 1:
+                    self.say(mark.lineno, f"@derived takes one name; {len(names)} are given")
+            if word != "display" and mark.keywords:
+                self.say(mark.lineno, f"@{word} takes names only; {mark.keywords[0].arg or '**'} is unknown here")
+        if derived and (lamps or displays):
+            self.say(node.lineno, f"{node.name} is @derived and drives something too; make two functions of it")
+        if isinstance(node, ast.AsyncFunctionDef) or any(
+            isinstance(inner, ast.Yield | ast.YieldFrom) for inner in ast.walk(node)
+        ):
+            self.say(node.lineno, f"{node.name} waits or yields; a rule is a plain function that returns what is shown")
+        arguments = node.args
+        if arguments.vararg or arguments.kwarg or arguments.posonlyargs:
+            self.say(node.lineno, f"{node.name} takes * or / parameters; each parameter of a rule is named by itself")
+        plain = [given.arg for given in arguments.args]
+        optional = set(plain[len(plain) - len(arguments.defaults) :]) if arguments.defaults else set()
+        for named, default in zip(arguments.kwonlyargs, arguments.kw_defaults, strict=True):
+            plain.append(named.arg)
+            if default is not None:
+                optional.add(named.arg)
+        return Rule(
+            node.name, node.lineno, tuple(plain), frozenset(optional), tuple(lamps), tuple(displays), derived, look
+        )
+
+    def _look(self, mark: ast.Call, before: Look) -> Look:
+        given: dict[str, Any] = {}
+        for keyword in mark.keywords:
+            try:
+                given[keyword.arg or "**"] = ast.literal_eval(keyword.value)
+            except (ValueError, TypeError, SyntaxError, MemoryError, RecursionError):
+                self.say(mark.lineno, f"@display: {keyword.arg or '**'} is written out, so that it can be checked")
+        form, scale, units = given.pop("format", ""), given.pop("scale", 1), given.pop("convert", None)
+        for key in given:
+            self.say(mark.lineno, f"@display: {key} is unknown here; allowed: format, convert, scale")
+        if not isinstance(form, str) or len(form) > 20:
+            self.say(mark.lineno, '@display: format is text in Python\'s format language, such as "07.2f"')
+            form = ""
+        elif form:
+            try:
+                number_by(form, 0.0)
+            except ValueError as why:
+                self.say(mark.lineno, f"@display {printable(str(why))}")
+                form = ""
+        if isinstance(scale, bool) or not isinstance(scale, int | float) or not math.isfinite(scale):
+            self.say(mark.lineno, "@display: scale is a number, such as 0.1")
+            scale = 1
+        factor, offset = 1.0, 0.0
+        if units is not None:
+            try:
+                unit, to = units
+                factor, offset = linear(str(unit), str(to))
+            except (ValueError, TypeError) as why:
+                hint = 'two units are allowed, such as convert=("hPa", "inHg")'
+                self.say(mark.lineno, f"@display: convert: {printable(str(why))}; {hint}")
+        return Look(form, float(scale), factor, offset) if mark.keywords else before
+
+    def _one_for_each(self) -> None:
+        """Two rules for one thing."""
+        first: dict[tuple[str, str], Rule] = {}
+        for rule in self.rules:
+            kinds = (("lamp", rule.lamps), ("display", rule.displays), ("derived quantity", (rule.derived,)))
+            for kind, names in kinds:
+                for name in filter(None, names):
+                    other = first.setdefault((kind, name), rule)
+                    if other is not rule:
+                        text = f"{kind} {printable(name)} has two rules: {rule.name}, and {other.name} in line"
+                        self.say(rule.line, f"{text} {other.line}; one of them must go")
+                    elif names.count(name) > 1:
+                        self.say(rule.line, f"{rule.name} names {kind} {printable(name)} twice")
+
+    def _against_panel(self, panel: Panel, nodes: dict[str, ast.FunctionDef | ast.AsyncFunctionDef]) -> None:
+        lamps = [lamp.name for lamp in panel.lamps]
+        displays = [display.name for display in panel.digits]
+        controls = {control.name: control for control in panel.controls}
+        values = [value.name for value in self.behaviour.values] if self.behaviour is not None else []
+        derived = [rule.derived for rule in self.rules if rule.derived]
+        where = printable(Path(panel.path).name) if panel.path else "the panel"
+        for rule in self.rules:
+            for kind, names, there in (("lamp", rule.lamps, lamps), ("display", rule.displays, displays)):
+                for name in names:
+                    if name not in there:
+                        text = f"{rule.name} drives the {kind} {printable(name)}, which {where} does not have"
+                        self.say(rule.line, f"{text}; its {kind}s: {listed(there) or 'none'}{near(name, there)}")
+            if rule.derived and (rule.derived in controls or rule.derived in values or rule.derived in RESERVED):
+                self.say(rule.line, f"{rule.name} derives {rule.derived}, which is the name of something else already")
+            elif rule.derived and not NAME.fullmatch(rule.derived):
+                self.say(rule.line, f"{rule.name} derives {printable(rule.derived)!r}, which is no name")
+            allowed = [*values, *controls, *derived, *RESERVED]
+            for name in rule.parameters if self.behaviour is not None else ():
+                if name not in allowed:
+                    text = f"{rule.name} takes {name}, which is no value, control or derived quantity"
+                    self.say(rule.line, f"{text}; there are: {listed(allowed)}{near(name, allowed)}")
+            self._words(nodes[rule.name], controls)
+        for value in self.behaviour.values if self.behaviour is not None else ():
+            if value.name in controls:
+                text = f"values.{value.name} has the name of a control of {where}; rules could not tell them apart"
+                path = printable(self.behaviour.path) if self.behaviour is not None else ""
+                self.findings.append(Finding(path, value.line, text))
+        driven = {name for rule in self.rules for name in rule.drives}
+        for part in panel.parts:
+            if part.name not in driven and part.name not in controls:
+                text = f"{key_of(part)} has no rule in {Path(self.file).name}"
+                self.findings.append(Finding(printable(panel.path), part.line, text, False))
+
+    def _words(self, node: ast.AST, controls: dict[str, Control]) -> None:
+        """Positions that a control is compared with, and does not have."""
+        for compare in ast.walk(node):
+            if not isinstance(compare, ast.Compare):
+                continue
+            sides = [compare.left, *compare.comparators]
+            for one, other in [*itertools.pairwise(sides), *itertools.pairwise(sides[::-1])]:
+                control = controls.get(one.id) if isinstance(one, ast.Name) else None
+                if control is None or not control.positions:
+                    continue
+                given = other.elts if isinstance(other, ast.Tuple | ast.List | ast.Set) else [other]
+                for each in given:
+                    word = each.value if isinstance(each, ast.Constant) else None
+                    if isinstance(word, str) and word not in control.positions:
+                        text = f'{control.name} has no position "{printable(word)}"'
+                        words = f"its positions: {', '.join(control.positions)}{near(word, control.positions)}"
+                        self.say(each.lineno, f"{text}; {words}")
+
+    def _in_order(self) -> list[Rule]:
+        """Derived quantities first, each behind those that it takes; circles are findings."""
+        by_name = {rule.derived: rule for rule in self.rules if rule.derived}
+        done: dict[str, Rule] = {}
+        under_way: list[str] = []
+
+        def visit(rule: Rule) -> None:
+            if rule.derived in done:
+                return
+            if rule.derived in under_way:
+                circle = " → ".join([*under_way[under_way.index(rule.derived) :], rule.derived])
+                self.say(rule.line, f"{rule.name} needs what needs it: {circle}")
+                return
+            under_way.append(rule.derived)
+            for name in rule.inputs:
+                if name in by_name:
+                    visit(by_name[name])
+            under_way.pop()
+            done[rule.derived] = rule
+
+        for rule in by_name.values():
+            if len(under_way) < 200:
+                visit(rule)
+        return [*done.values(), *(rule for rule in self.rules if not rule.derived)]
+
+
+def _mark(node: ast.expr) -> str:
+    """Return the word of a decorator of ours, or nothing."""
+    called = node.func if isinstance(node, ast.Call) else node
+    if isinstance(called, ast.Name):
+        return called.id if called.id in MARKS else ""
+    if isinstance(called, ast.Attribute) and isinstance(called.value, ast.Name) and called.value.id == "rehearse":
+        return called.attr if called.attr in MARKS else ""
+    return ""
+
+
+# --- running it -------------------------------------------------------------------------------------------------------
+
+
+def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
+    """Read the rules file `path`, check it, and run it. Raises `Trouble` with file and line for the first mistake.
+
+    The code of the file runs with the rights of this program: only files that the user named come here.
+    """
+    name = str(path)
+    text = slurp(path, LARGEST + 1, whole=False)
+    rules, findings = inspect(text, name, panel, behaviour)
+    for finding in findings:
+        if finding.grave:
+            raise Trouble(str(finding))
+    module = types.ModuleType("benchcon_rules")
+    module.__file__ = name
+    folder = str(Path(name).resolve().parent)
+    sys.path.insert(0, folder)  # a rules file may import what lies beside it
+    try:
+        exec(compile(text, name, "exec"), module.__dict__)
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt):
+            raise
+        raise Trouble(f"{printable(name)}:{line_in(error, name)}: {said(error)}") from None
+    finally:
+        if folder in sys.path:
+            sys.path.remove(folder)
+    functions = []
+    for rule in rules:
+        function = getattr(module, rule.name, None)
+        if not callable(function):
+            raise Trouble(f"{printable(name)}:{rule.line}: {rule.name} is no function any more when the file has run")
+        functions.append(function)
+    return Rules(name, tuple(rules), tuple(functions))
+
+
+def line_in(error: BaseException, path: str) -> int:
+    """Return the line of `path` where `error` happened: the innermost of that file."""
+    if isinstance(error, SyntaxError) and error.filename == path:
+        return error.lineno or 0
+    lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == path]
+    return (lines[-1] or 0) if lines else 0
+
+
+def said(error: BaseException) -> str:
+    """Return an error in one printable line."""
+    kind = type(error).__name__
+    try:
+        text = printable(str(error))[:200]
+    except Exception:
+        text = ""
+    plain = getattr(builtins, kind, None) is ValueError and text
+    return text if plain else f"{kind}: {text}" if text else kind
+
+
+def unused(behaviour: Behaviour, rules: Sequence[Rule]) -> Iterable[Finding]:
+    """Return advice about values that no rule takes."""
+    taken = {name for rule in rules for name in rule.parameters}
+    for value in behaviour.values:
+        if value.name not in taken:
+            text = f"values.{value.name} is taken by no rule"
+            yield Finding(printable(behaviour.path), value.line, text, False)

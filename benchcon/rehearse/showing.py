@@ -1,0 +1,171 @@
+"""What a rule returns, as what a lamp or a display is to show. Pure.
+
+Whatever does not fit a display is shown as not fitting: never cut, never wrapped, never an old number.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any, NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Digits, Lamp
+from benchcon.panel.segments import encode, number_text
+from benchcon.rehearse.inputs import Position
+
+NO_DATA = "no data"
+OVERFLOW = "overflow"
+_PRECISION = re.compile(r"\.(\d{1,2})([fF]?)")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a display rule writes numbers."""
+
+    format: str = ""
+    """Python's format language; empty: the display's own format in the panel file."""
+    scale: float = 1.0
+    factor: float = 1.0
+    offset: float = 0.0
+    """Conversion from one unit to the other, after scaling."""
+
+
+class Shown(NamedTuple):
+    """What an output is to show."""
+
+    value: int | bytes
+    """A lamp's lightness in permille, before its trim; a display's segments, one byte a place."""
+    text: str
+    """In words: ``lit``, ``out``, ``40 %``; what stands on the display."""
+    why: str = ""
+    """Empty, `NO_DATA`, `OVERFLOW`, or what is wrong with the rule."""
+
+
+def lamp_off(why: str = NO_DATA) -> Shown:
+    """Return what a lamp shows when it cannot be worked out."""
+    return Shown(0, "out", why)
+
+
+def bars(display: Digits, why: str = NO_DATA) -> Shown:
+    """Return what a display shows when it cannot be worked out: a bar in each place."""
+    return Shown(encode("-" * display.places, display.places), "-" * display.places, why)
+
+
+def too_much(display: Digits) -> Shown:
+    """Return what a display shows for what does not fit: ``OL``, on a single place ``E`` (common practice, no
+    source)."""
+    text = "OL" if display.places > 1 else "E"
+    return Shown(encode(text, display.places), text.rjust(display.places), OVERFLOW)
+
+
+def lamp_shows(lamp: Lamp, value: Any) -> Shown:
+    """Return what `lamp` shows for what its rule returned. Raises ValueError for what no lamp can show."""
+    if value is None:
+        return lamp_off()
+    if isinstance(value, Position):
+        if len(value.control.positions) != 2:
+            raise ValueError(
+                f"returned {value.control.name} as it stands, which has {len(value.control.positions)} positions; "
+                f'compare it with one: {value.control.name} == "{value.word}"'
+            )
+        value = bool(value)
+    if isinstance(value, bool) or (isinstance(value, int) and value in (0, 1)):
+        return lamp_level(lamp.on_permille if value else 0, lamp.on_permille)
+    if isinstance(value, int | float) and 0 <= value <= 1:
+        return lamp_level(round(1000 * value), lamp.on_permille)
+    raise ValueError(f"returned {_said(value)}; a lamp takes True, False, a lightness from 0 to 1, or None for no data")
+
+
+def lamp_level(permille: int, on_permille: int = 1000) -> Shown:
+    """Return a level in permille of lightness as a lamp shows it."""
+    return Shown(permille, lamp_word(permille, on_permille))
+
+
+def lamp_word(permille: int, on_permille: int = 1000) -> str:
+    """Return the word for a lamp's level: ``out``, ``lit``, or its lightness."""
+    return "out" if permille <= 0 else "lit" if permille == on_permille else f"{permille / 10:g} %"
+
+
+def display_shows(display: Digits, value: Any, look: Look) -> Shown:
+    """Return what `display` shows for what its rule returned. Raises ValueError for what it cannot show."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return bars(display)
+    if isinstance(value, bool) or not isinstance(value, str | int | float | Decimal):
+        raise ValueError(f"returned {_said(value)}; a display takes a number, text, or None for no data")
+    if isinstance(value, str):
+        text: str | None = value
+    else:
+        text = written(display, value, look)
+    if text is None:
+        return too_much(display)
+    text = text.replace(",", ".")
+    if places_of(text) > display.places:
+        return too_much(display)
+    try:
+        segments = encode(text, display.places)
+    except Trouble as trouble:
+        raise ValueError(f"shows what it cannot: {trouble}") from None
+    return Shown(segments, text.rjust(len(text) + display.places - places_of(text)))
+
+
+def written(display: Digits, value: float | Decimal, look: Look) -> str | None:
+    """Return the text for a number; None where it is infinite or does not fit the display's own format.
+
+    Halves are rounded away from zero, as people do, and not to even, as Python's format language would.
+    """
+    if isinstance(value, Decimal) or look.scale != 1 or look.factor != 1 or look.offset:
+        value = float(f"{float(value) * look.scale * look.factor + look.offset:.12g}")
+    if not math.isfinite(value):
+        return None
+    if not look.format:
+        return number_text(display, value)
+    return number_by(look.format, value)
+
+
+def number_by(form: str, value: float) -> str:
+    """Return `value` written by `form` in Python's format language. Raises ValueError if `form` is none for numbers."""
+    number = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(int(value))
+    try:
+        if form[-1:] in "dbcoxXn" and form:
+            return format(int(number.quantize(Decimal(1), ROUND_HALF_UP)), form)
+        precision = _PRECISION.search(form)
+        if precision is not None and (precision[2] or form.endswith(precision[0])) and form[-1:] not in "eEgG%":
+            number = number.quantize(Decimal(1).scaleb(-int(precision[1])), ROUND_HALF_UP)
+            if not precision[2]:
+                form += "f"
+        # Python counts "-0.0" as negative; nobody at a bench does.
+        return format(abs(number) if number == 0 else number, form)
+    except ValueError as error:
+        raise ValueError(f'has the format "{form}", which is none for numbers: {error}') from None
+
+
+def places_of(text: str) -> int:
+    """Return how many places `text` takes, points not counted that follow a character."""
+    places, open_ = 0, False
+    braces = False
+    for letter in text:
+        if letter == "." and open_:
+            open_ = False
+            continue
+        if letter == "{" and not braces:
+            braces = True
+            continue
+        if braces:
+            braces = letter != "}"
+            if braces:
+                continue
+        places += 1
+        open_ = letter != "."
+    return places
+
+
+def _said(value: Any) -> str:
+    from benchcon.panel.reader import shown
+
+    try:
+        return shown(value if isinstance(value, str | int | float | bool | list | dict) else repr(value))
+    except Exception:
+        return f"a {type(value).__name__}"

@@ -1,0 +1,296 @@
+"""Rules files: what is found by their text, and what the engine makes of them."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rehearse.small import VALUES, engine, found, panel, values
+
+from benchcon.errors import Trouble
+from benchcon.rehearse import (
+    Memory,
+    after,
+    behaviour,
+    blink,
+    convert,
+    hysteresis,
+    latch,
+    nearest,
+    rising,
+    rules_file,
+    toggle,
+)
+from benchcon.rehearse.inputs import Controls
+
+HEAD = "from benchcon.rehearse import *\n"
+
+
+# --- by the text ------------------------------------------------------------------------------------------------------
+
+
+def test_two_rules_for_one_lamp() -> None:
+    rules = '@lamp("alarm")\ndef one(): return True\n@lamp("alarm", "crosswind")\ndef other(): return False\n'
+    assert found(rules) == ["4: lamp alarm has two rules: other, and one in line 2; one of them must go"]
+
+
+def test_what_the_panel_does_not_have() -> None:
+    text = found('@lamp("allarm")\ndef one(): return True\n')[0]
+    assert text.startswith("2: one drives the lamp allarm, which small.toml does not have")
+    assert 'did you mean "alarm"?' in text
+    assert "drives the display alarm, which" in found('@display("alarm")\ndef one(): return 1\n')[0]
+
+
+def test_a_value_or_control_that_nobody_has() -> None:
+    text = found('@lamp("alarm")\ndef one(wind_sped): return True\n')[0]
+    assert text.startswith("2: one takes wind_sped, which is no value, control or derived quantity")
+    assert 'did you mean "wind_speed"?' in text
+
+
+def test_a_position_that_a_control_does_not_have() -> None:
+    rules = '@lamp("alarm")\ndef one(mode):\n    return mode == "atuo" or "hand" == mode\n'
+    assert found(rules) == ['3: mode has no position "atuo"; its positions: off, auto, hand; did you mean "auto"?']
+    assert found('@lamp("alarm")\ndef one(mode):\n    return mode in ("auto", "by hand")\n')[0].startswith("3: mode")
+
+
+def test_outputs_without_a_rule_are_told_with_their_line_in_the_panel_file() -> None:
+    _, findings = rules_file.inspect('@lamp("alarm")\ndef one(): return True\n', "rules.py", panel(), values())
+    texts = [str(each) for each in findings]
+    assert "small.toml:33: advice: lamps.crosswind has no rule in rules.py" in texts
+    assert not any(each.grave for each in findings)
+
+
+def test_circles_and_order() -> None:
+    rules = '@derived("a")\ndef one(b): return b\n@derived("b")\ndef two(a): return a\n'
+    assert any("needs what needs it: a → b → a" in text for text in found(rules))
+    good = '@derived("b")\ndef two(a): return a\n@derived("a")\ndef one(): return 1\n'
+    made, _ = rules_file.inspect(good, "rules.py", panel(), values())
+    assert [rule.derived for rule in made] == ["a", "b"]
+
+
+@pytest.mark.parametrize(
+    ("rules", "text"),
+    [
+        ("def (", "is no Python"),
+        ("@lamp\ndef one(): return 1\n", "names what the rule is for"),
+        ('NAME = "alarm"\n@lamp(NAME)\ndef one(): return 1\n', "takes names in quotes"),
+        ('@lamp("alarm")\nasync def one(): return 1\n', "plain function"),
+        ('@lamp("alarm")\ndef one(*all): return 1\n', "each parameter of a rule is named"),
+        ('@display("level", format="qq")\ndef one(): return 1\n', "none for numbers"),
+        ('@display("level", convert=("hPa", "kt"))\ndef one(): return 1\n', "is a pressure"),
+        ('@display("level", width=3)\ndef one(): return 1\n', "width is unknown here"),
+        ('class A:\n  @lamp("alarm")\n  def one(self): return 1\n', "stands inside something else"),
+        ('@lamp("alarm")\ndef one(): return 1\n@lamp("crosswind")\ndef one(): return 1\n', "two functions one"),
+    ],
+)
+def test_what_is_wrong_is_said_with_its_line(rules: str, text: str) -> None:
+    assert any(text in each for each in found(rules))
+
+
+@given(st.text(max_size=200) | st.binary(max_size=200))
+def test_any_text_whatever_is_only_read(text: str | bytes) -> None:
+    rules_file.inspect(text, "rules.py", panel(), values())
+
+
+def test_check_runs_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from benchcon.cli.main import main
+
+    trace = tmp_path / "ran"
+    (tmp_path / "rules.py").write_text(
+        f"open({str(trace)!r}, 'w')\n{HEAD}@lamp('alarm')\ndef one(mains, nobody): return mains\n"
+    )
+    from rehearse.small import PANEL
+
+    (tmp_path / "panel.toml").write_text(PANEL)
+    (tmp_path / "b.toml").write_text('[behaviour]\npanel = "panel.toml"\nrules = "rules.py"\n' + VALUES)
+    assert main(["check", str(tmp_path / "b.toml")]) == 1
+    out = capsys.readouterr().out
+    assert f"{tmp_path}/rules.py:4: one takes nobody, which is no value" in out
+    assert f"{tmp_path}/panel.toml:33: advice: lamps.crosswind has no rule in rules.py" in out
+    assert "b.toml:4: advice: values.wind_speed is taken by no rule" in out
+    assert main(["check", str(tmp_path / "rules.py")]) == 1
+    assert "one takes nobody" in capsys.readouterr().out
+    assert not trace.exists()
+
+
+# --- what they do -----------------------------------------------------------------------------------------------------
+
+
+def test_crosswind_with_hysteresis(tmp_path: Path) -> None:
+    made = engine(
+        tmp_path,
+        HEAD
+        + """
+import math
+@derived("across")
+def across(wind_speed, wind_direction):
+    return abs(wind_speed * math.sin(math.radians(wind_direction - 270)))
+@lamp("crosswind")
+def crosswind(across, memory):
+    return hysteresis(memory, "above", across, on=20, off=18)
+""",
+    )
+    made.step(0)
+    assert made.shown["crosswind"].why == "no data: across is not known"
+    # Any pilot's handbook: 30 degrees off the runway, half the wind is across it.
+    made.set("wind_direction", 300)
+    seen = []
+    for wind in (38, 41, 39, 37, 35.9, 39, 41):
+        made.set("wind_speed", float(wind))
+        made.step(1)
+        seen.append(made.shown["crosswind"].text)
+    assert seen == ["out", "lit", "lit", "lit", "out", "out", "lit"]
+    assert math.isclose(made.inputs["across"], 20.5)
+
+
+def test_a_mistake_is_told_at_its_lamp_and_the_rest_goes_on(tmp_path: Path) -> None:
+    made = engine(
+        tmp_path,
+        HEAD
+        + '@lamp("alarm")\ndef alarm(wind_speed):\n    return 1 / wind_speed > 1\n'
+        + '@display("level")\ndef level(wind_speed):\n    return wind_speed\n',
+    )
+    made.step(0)
+    assert made.shown["alarm"].text == "out"
+    assert made.shown["alarm"].why == f"{tmp_path}/rules.py:4: ZeroDivisionError: float division by zero"
+    assert made.where("alarm") == f"{tmp_path}/rules.py:4 alarm"
+    assert made.shown["level"].text == "    0"
+    made.set("wind_speed", 0.5)
+    assert made.step(1) == ["alarm", "level"]
+    assert made.shown["alarm"] == (1000, "lit", "")
+
+
+def test_what_is_not_known_any_more_is_no_data_and_never_the_last_thing(tmp_path: Path) -> None:
+    made = engine(tmp_path, HEAD + '@display("level")\ndef level(wind_speed):\n    return wind_speed\n')
+    made.set("wind_speed", 12.0)
+    made.step(0)
+    assert made.shown["level"].text == "   12"
+    made.set("wind_speed", None)
+    made.step(1)
+    assert made.shown["level"].text == "-----"
+
+
+def test_a_default_is_what_a_rule_gets_where_there_is_no_data(tmp_path: Path) -> None:
+    made = engine(tmp_path, HEAD + '@lamp("alarm")\ndef alarm(wind_direction=None): return wind_direction is None\n')
+    made.step(0)
+    assert made.shown["alarm"].text == "lit"
+
+
+def test_one_rule_for_several_lamps(tmp_path: Path) -> None:
+    made = engine(tmp_path, HEAD + '@lamp("alarm", "crosswind")\ndef both(mains, ack):\n    return mains, not ack\n')
+    made.step(0)
+    assert (made.shown["alarm"].text, made.shown["crosswind"].text) == ("out", "lit")
+
+
+def test_controls_as_rules_see_them() -> None:
+    controls = Controls(panel())
+    assert controls.moved("desk", "m0", 1) == {"mode": None}
+    controls.moved("desk", "m1", 0)
+    mode = controls.moved("desk", "m2", 0)["mode"]
+    assert mode == "off"
+    assert not mode
+    assert mode != "auto"
+    assert str(mode) == "off"
+    with pytest.raises(ValueError, match="mode has no position 'on'"):
+        _ = mode == "on"
+    # Between two positions none is made, or two are: not known.
+    assert controls.moved("desk", "m0", 0) == {"mode": None}
+    assert controls.moved("desk", "m1", 1)["mode"] == "auto"
+    assert controls.moved("desk", "enc", 0xFFF8) == {"knob": -2}
+    assert controls.moved("desk", "pot", 1023) == {"volts": 1.0}
+    assert controls.moved("desk", "pot", None) == {"volts": None}
+
+
+def test_only_rules_whose_inputs_changed_are_called(tmp_path: Path) -> None:
+    rules = (
+        HEAD
+        + '@lamp("alarm")\ndef alarm(mains): return mains\n@lamp("crosswind")\ndef c(seconds): return blink(seconds)\n'
+    )
+    made = engine(tmp_path, rules)
+    made.step(0)
+    assert made.calls == 2
+    made.step(0.6)
+    assert made.calls == 3
+    made.set("wind_speed", 3.0)
+    made.step(0.7)
+    assert made.calls == 4
+
+
+def test_a_file_that_fails_when_it_runs_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "rules.py").write_text('import math\nmath.nothing\n@lamp("alarm")\ndef one(): return 1\n')
+    with pytest.raises(Trouble, match=r"rules\.py:2: AttributeError: module 'math' has no attribute"):
+        rules_file.load(tmp_path / "rules.py", panel(), values())
+
+
+@pytest.mark.parametrize(
+    "code", ["raise SystemExit(3)", "exit()", "raise KeyError('x')", "1 .real()", "return f'{wind_speed:q}'"]
+)
+def test_nothing_that_a_rule_raises_gets_out(tmp_path: Path, code: str) -> None:
+    made = engine(tmp_path, HEAD + f'@lamp("alarm")\ndef one(wind_speed):\n    {code}\n')
+    made.step(0)
+    assert made.shown["alarm"].why.startswith(f"{tmp_path}/rules.py:4: ")
+
+
+# --- helpers ----------------------------------------------------------------------------------------------------------
+
+
+def test_blinking_is_never_faster_than_three_a_second() -> None:
+    # WCAG 2.x, success criterion 2.3.1.
+    assert [blink(t / 4) for t in range(5)] == [True, True, False, False, True]
+    with pytest.raises(ValueError, match=r"at most 3 Hz"):
+        blink(0, 3.1)
+
+
+def test_latch_toggle_after() -> None:
+    memory = Memory()
+    assert [latch(memory, "a", set=s, reset=r) for s, r in ((0, 0), (1, 0), (0, 0), (0, 1), (1, 1), (0, 0))] == [
+        False, True, True, False, False, False,
+    ]  # fmt: skip
+    assert [toggle(memory, "b", p) for p in (0, 1, 1, 0, 1, 0)] == [False, True, True, True, False, False]
+    assert not rising(memory, "c", True)  # it may have been pressed before we looked
+    assert [after(memory, "d", on, t, 2.0) for on, t in ((1, 0), (1, 1.9), (1, 2), (0, 3), (1, 4), (1, 5))] == [
+        False, False, True, False, False, False,
+    ]  # fmt: skip
+
+
+@given(st.lists(st.floats(0, 40), min_size=1))
+def test_hysteresis_is_on_above_off_below_and_between_as_it_was(series: list[float]) -> None:
+    memory, was = Memory(), False
+    for value in series:
+        now = hysteresis(memory, "k", value, on=20, off=18)
+        assert now == (True if value > 20 else False if value < 18 else was)
+        was = now
+
+
+def test_exact_factors() -> None:
+    # NIST SP 811, appendix B: 1 in = 25.4 mm, 1 ft = 0.3048 m, 1 kn = 1852 m/h, 1 inHg (32 °F) = 3386.389 Pa.
+    assert convert(1, "inch", "mm") == 25.4
+    assert convert(1, "ft", "m") == 0.3048
+    assert math.isclose(convert(1, "kt", "m/s"), 1852 / 3600, rel_tol=1e-11)
+    assert math.isclose(convert(1, "inHg", "hPa"), 33.86389, abs_tol=5e-6)
+    assert nearest(1013.25, 0.1) == 1013.3
+    assert nearest(-2.5, 1) == -3
+
+
+# --- the behaviour file -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "finding"),
+    [
+        ('[values.a]\nunit = "kt"\n', "1: values.a lacks its range"),
+        ('[values.a]\nunit = "nots"\nrange = [0, 1]\n', "2: values.a.unit"),
+        ('[values.a]\nunit = "kt"\nrange = ["0 hPa", "9 kt"]\n', "3: values.a.range[1]"),
+        ('[values.a]\nunit = "kt"\nrange = ["9 kt", "0 kt"]\n', "the least stands first"),
+        ("[values.a]\nrange = [0, 3]\nstart = 4\n", "3: values.a.start is 4: it lies outside its range, 0 to 3"),
+        ("[values.seconds]\nrange = [0, 3]\n", "has a name that rules need otherwise"),
+        ('[behaviour]\nrules = "no.py"\n[values.a]\nrange = [0, 3]\n', "2: behaviour.rules"),
+        ("[values.a]\nrange = [0, 3]\nsize = 3\n", "3: values.a.size is unknown here"),
+    ],
+)
+def test_findings_about_behaviour_files(text: str, finding: str) -> None:
+    _, findings = behaviour.inspect(text, "b.toml")
+    assert any(finding in str(each) for each in findings if each.grave), findings
