@@ -19,8 +19,9 @@ from benchcon.wire import events as ev
 
 NEWS_KEPT = 20_000
 """Events the news list can look back on."""
-MOST_WAITING = 200_000
-"""Events that may wait for the screen (a stopped terminal); beyond that the oldest go, counted."""
+MOST_WAITING = 20_000
+"""Events that may wait for the screen (a flood, a terminal that hangs); beyond that the oldest go, counted. The screen
+sorts so many in a tenth of a second."""
 FRESH_US = 700_000
 """How long a part that moved stands out."""
 

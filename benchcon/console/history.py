@@ -221,9 +221,11 @@ class History:
 
     def take(self, events: Iterable[ev.Event], encoders: frozenset[Key] = frozenset()) -> None:
         """Take events, in order."""
+        heard: tuple[int, int] | None = None
         for event in events:
             sort = type(event)
-            if sort in HEARD:
+            if sort in HEARD and event[:2] != heard:
+                heard = event[:2]
                 self._heard(event[1], event[0])
             if sort is ev.Moved:
                 at_us, source, _, _, values = event  # type: ignore[misc]

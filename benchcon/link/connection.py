@@ -49,6 +49,7 @@ class Connection(asyncio.Protocol):
         self._lock = PortLock(port)
         self._waiting = False
         self._over = False
+        self._resting: asyncio.TimerHandle | None = None
 
     # --- opening ---------------------------------------------------------------------------------------------------
 
@@ -144,6 +145,18 @@ class Connection(asyncio.Protocol):
             return False
         self._transport.write(data)
         return not self._waiting and not self._transport.is_closing()
+
+    def rest(self, seconds: float) -> None:
+        """Leave unread what comes for so long; it waits in the system's buffers, and then at the board."""
+        if self._transport is None or self._resting is not None:
+            return
+        self._transport.pause_reading()
+        self._resting = asyncio.get_running_loop().call_later(seconds, self._go_on)
+
+    def _go_on(self) -> None:
+        self._resting = None
+        if self._transport is not None:
+            self._transport.resume_reading()
 
     async def set_rate(self, rate: int) -> None:
         """Change the rate of a device, in baud; a network port has none and stays as it is."""

@@ -15,6 +15,7 @@ from benchcon.link.limits import allowance_of
 from benchcon.link.outputs import Outputs
 from benchcon.link.port import Pace, Port
 from benchcon.link.records import link_record
+from benchcon.link.share import Share
 from benchcon.link.talk import Talk
 from benchcon.panel.model import Panel
 from benchcon.wire.printable import printable
@@ -59,6 +60,8 @@ class Hub:
         self.listeners: tuple[Listener, ...] = ()
         self.beat_ns = 0
         """When the program that the user looks at was last known to be at work; 0 if it never said so."""
+        self.share = Share()
+        """What the link may take of the time while a screen looks."""
         self.leaving = False
         """The bench is dark for good."""
         self._began_ns = time.monotonic_ns()
@@ -78,6 +81,11 @@ class Hub:
         Any line feeds a board's dead-man; a program whose screen stands still must not keep lamps lit.
         """
         return self.leaving or (self.beat_ns > 0 and time.monotonic_ns() - self.beat_ns > STILL_NS)
+
+    @property
+    def watched(self) -> bool:
+        """Whether a program with a screen looks at the bench."""
+        return self.beat_ns > 0
 
     def beat(self, *, last: bool = False) -> None:
         """The program that the user looks at is at work; `last`: it is not looked for any more. From any thread."""

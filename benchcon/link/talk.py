@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
@@ -77,6 +78,16 @@ class Talk:
     # --- up --------------------------------------------------------------------------------------------------------
 
     def _heard(self, data: bytes, at_us: int) -> None:
+        if not self.hub.watched:
+            self._hear(data, at_us)
+            return
+        began_s = time.thread_time()
+        self._hear(data, at_us)
+        rest_s = self.hub.share.rest(time.thread_time() - began_s, self.hub.loop.time())
+        if rest_s:
+            self.connection.rest(rest_s)
+
+    def _hear(self, data: bytes, at_us: int) -> None:
         runs = self._splitter.feed(data)
         if not self.good and len(self.sample) < SAMPLE_BYTES:
             self.sample += data[: SAMPLE_BYTES - len(self.sample)]
