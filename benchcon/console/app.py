@@ -21,7 +21,7 @@ from benchcon.console.ask import Ask
 from benchcon.console.behind import first_known
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
-from benchcon.console.dark import DarkWatch, NotConfirmed
+from benchcon.console.dark import DarkWatch, NotConfirmed, to_pull
 from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.console.face import Face
 from benchcon.console.help import Help
@@ -158,7 +158,7 @@ class ConsoleApp(App[int]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Keys that have nothing to do are not offered."""
         if action == "end_dark":
-            return any(board.dark for board in self.sight.boards.values()) and self.session.bench is not None
+            return bool(self.sight.darkness.dark) and self.session.bench is not None
         if action in ("record", "stop_recording"):
             return self.session.live and (self.session.recording is not None) == (action == "stop_recording")
         if action in ("dark", "mark", "name", "keep"):
@@ -255,9 +255,10 @@ class ConsoleApp(App[int]):
             self.tell(self._dark_told)
             if watch.absent:
                 names = ", ".join(map(printable, watch.absent))
-                self.tell(f"Nothing can be said of {names}: no port. Pull the plug to be sure.", "warning")
+                plugs = "; ".join(to_pull(self.sight.panel, watch.absent))
+                self.tell(f"Nothing can be said of {names}: no port. To be sure, pull the plug: {plugs}.", "warning")
         elif found == "overdue" and self._shout is None:
-            self._shout = NotConfirmed(sorted(watch.waiting))
+            self._shout = NotConfirmed(sorted(watch.waiting), self.sight.panel)
             self.push_screen(self._shout, self._shout_closed)
 
     def _shout_closed(self, _: object) -> None:
@@ -272,7 +273,7 @@ class ConsoleApp(App[int]):
 
     def _end_notice(self) -> None:
         """What is only so while it is dark is said no longer."""
-        if self._dark_told and not any(board.dark for board in self.sight.boards.values()):
+        if self._dark_told and not self.sight.darkness.dark:
             for old in [each for each in self._notifications if each.message == self._dark_told]:
                 self._unnotify(old)
 

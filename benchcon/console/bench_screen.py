@@ -27,6 +27,7 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport, why_not
 from benchcon.panel.model import Control
 from benchcon.session import ReplaySession
+from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
@@ -195,6 +196,9 @@ class BenchScreen(Screen[None]):
             self.query_one(f"#{view}", Drawn).repaint()
 
     def _show_touched(self) -> None:
+        if self.sight.darkness.everything:
+            self.query_one(Touched).show(self._all_dark())
+            return
         touch = self.sight.feed.touched
         control = touch.control if touch is not None else self.sight.moved_last()
         if control is None:
@@ -204,3 +208,9 @@ class BenchScreen(Screen[None]):
         (showing,) = self.sight.show([part])
         word = showing.word if showing.known else "not known"
         self.query_one(Touched).show(Big(label_of(part), word, showing.known))
+
+    def _all_dark(self) -> Big:
+        """While everything is dark, no switch is what matters most: nothing lights, whatever is moved."""
+        dark, _, not_known = self.sight.darkness
+        name = "Linked boards" if not_known else "All boards" if len(dark) > 1 else self.sight.title_of(dark[0])
+        return Big(printable(name), "DARK", warn=True)

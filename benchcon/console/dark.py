@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from textwrap import wrap
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -11,9 +12,11 @@ from textual.screen import ModalScreen
 
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
+from benchcon.console.dark_keys import DARK
 from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, IVORY, ink
 from benchcon.console.keyline import KeyLine
+from benchcon.panel.model import Panel
 from benchcon.state import BoardState
 from benchcon.wire.printable import printable
 
@@ -52,32 +55,56 @@ class DarkWatch:
         return "overdue" if now_us - self.asked_us >= CONFIRM_US else "waiting"
 
 
+def second_supplies(panel: Panel, names: Iterable[str]) -> dict[str, str]:
+    """Return the supplies beside USB that feed lamps of these boards, by the board's name on the panel."""
+    wanted = set(names)
+    return {
+        board.name: f"its {board.external_mv / 1000:g} V supply"
+        for board in panel.boards
+        if board.external_supply and board.name in wanted
+    }
+
+
+def to_pull(panel: Panel, names: Iterable[str]) -> list[str]:
+    """Return for each board what is to be pulled to have it dark: with a second supply, that as well. Printable."""
+    names = list(names)
+    second = second_supplies(panel, names)
+    return [printable(name) + (f" (USB and {second[name]})" if name in second else "") for name in names]
+
+
 class Shout(Drawn):
     """The words, as large as they go."""
 
     GROUND = "#3a0d0a"
 
-    def __init__(self, names: list[str], why: str) -> None:
+    def __init__(self, names: list[str], why: str, panel: Panel) -> None:
         super().__init__(id="shout")
-        self.names, self.why = names, why
+        self.names, self.why = to_pull(panel, names), why
+        self.second = bool(second_supplies(panel, names))
 
     def paint(self, canvas: Canvas) -> None:
         """Draw it in the middle."""
         width = canvas.width
         canvas.wipe(0, 0, width, canvas.height, self.ground)
         loud, plain = ink(BAD if self.colour else IVORY, self.GROUND, bold=True), ink(IVORY, self.GROUND, bold=True)
-        y = max(0, (canvas.height - 17) // 2)
-        for text, style in (("NOT CONFIRMED", loud), ("PULL THE PLUG", plain)):
+        pull = "PULL THE PLUG"
+        large = [("NOT CONFIRMED", loud), (pull, plain)]
+        if self.second:
+            large, pull = [*large, ("AND 2ND SUPPLY", plain)], "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY"
+        lines = [
+            *wrap(f"NOT CONFIRMED dark – {pull}: " + ", ".join(self.names), max(width - 2, 20)),
+            self.why,
+            f"Lamps and displays may still be lit. {DARK} asks again; Esc goes on.",
+        ]
+        y = max(0, (canvas.height - len(large) * (glyphs.ROWS + 1) - 1 - len(lines)) // 2)
+        if len(large) * (glyphs.ROWS + 1) + len(lines) >= canvas.height:
+            large, y = large[1:], 0  # what to do goes before what has happened, which stands in words as well
+        for text, style in large:
             face = glyphs.broadest(text, width - 2) or glyphs.FACES[-1]
             x = max(0, (width - glyphs.width_of(text, face)) // 2)
             for row, line in enumerate(glyphs.drawn(text, face)):
                 canvas.write(x, y + row, line, style)
             y += glyphs.ROWS + 1
-        lines = [
-            "NOT CONFIRMED dark – PULL THE PLUG: " + ", ".join(self.names),
-            self.why,
-            "Lamps and displays may still be lit. F9 asks again; Esc goes on.",
-        ]
         for line in lines:
             canvas.write(max(1, (width - len(line)) // 2), y + 1, line, plain, width - 2)
             y += 1
@@ -88,13 +115,13 @@ class NotConfirmed(ModalScreen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,enter,space", "close", "Go on all the same")]
 
-    def __init__(self, names: list[str]) -> None:
+    def __init__(self, names: list[str], panel: Panel) -> None:
         super().__init__()
-        self.names = [printable(name) for name in names]
+        self.names, self.panel = names, panel
 
     def compose(self) -> ComposeResult:
         """The words and the keys."""
-        yield Shout(self.names, "No answer within half a second.")
+        yield Shout(self.names, "No answer within half a second.", self.panel)
         yield KeyLine()
 
     def action_close(self) -> None:

@@ -173,7 +173,7 @@ class Face(Drawn, can_focus=True):
         self._shown[key] = wanted
         if look is not None and plate.title is not None:
             name = printable(self.sight.title_of(plate.board)).upper()
-            paint_title(sheet, plate.title, name, look, simulated, ground)
+            paint_title(sheet, plate.title, name, look, simulated, ground, self.colour)
 
     def render_line(self, y: int) -> Strip:
         """One row, for the compositor."""

@@ -105,7 +105,7 @@ class Head(Drawn):
         whole = [(name, key.upper(), word) for name, key, word in VIEWS]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]
-        dark = self._told(False, 0)[-1:] if self._dark else []
+        dark = self._dark
         tries = [(self._told(width >= 100, name_width), whole) for name_width in (40, 32, 24, 16, 13, 8, 0)]
         brisk = [each for each in self._told(False, 0) if each[2]]
         tries += [(brisk, whole), (brisk, brief), (dark, brief), (brisk, here), (dark, here), (dark, [])]
@@ -115,11 +115,16 @@ class Head(Drawn):
         return right, tabs
 
     @property
-    def _dark(self) -> bool:
-        return any(board.dark for board in self.sight.boards.values())
+    def _dark(self) -> list[tuple[str, str, bool]]:
+        """DARK where everything is; else which board, or how many."""
+        dark, not_dark = self.sight.darkness.dark, self.sight.darkness.not_dark
+        if not dark:
+            return []
+        text = f"{len(dark)} of {len(dark) + len(not_dark)} dark" if len(dark) > 1 else f"{fitted(dark[0], 10)} dark"
+        return [(f"◐ {'DARK' if self.sight.darkness.everything else printable(text)}", WARN, True)]
 
     def _told(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
-        return [*self._written(wide, name_width), *([("◐ DARK", WARN, True)] if self._dark else [])]
+        return [*self._written(wide, name_width), *self._dark]
 
     def _written(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
         """What is played, recorded and remembered; what matters most is bold."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from rich.style import Style
+
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.face_layout import Plate, Title
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, IVORY, PLATE, RAISED, ink, mixed
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink, mixed
 from benchcon.console.standing import Standing
 
 _SECOND = mixed(PLATE, RAISED, 0.75)
@@ -15,22 +17,38 @@ def ground_of(number: int, plate: Plate) -> str:
     return PLATE if (plate.title and plate.title.ruled) or number % 2 == 0 else _SECOND
 
 
-def paint_title(sheet: Canvas, title: Title, name: str, look: Standing, simulated: bool, ground: str) -> None:
+def paint_title(
+    sheet: Canvas, title: Title, name: str, look: Standing, simulated: bool, ground: str, colour: bool = True
+) -> None:
     """Draw a plate's title: its board's name, how it stands, and whether it is simulated."""
     standing, mark = f"{look.shape} {look.word}", " SIMULATED " if simulated else ""
     if title.ruled:
         sheet.write(title.x, title.y, "─" * title.width, ink(EDGE, RAISED))
         sheet.write(title.x + 1, title.y, f" {fitted(name, title.width - 30)} ", ink(IVORY, RAISED, bold=True))
         end = title.x + title.width - 1 - len(standing) - 2
-        sheet.write(end, title.y, f" {standing} ", ink(look.colour, RAISED))
+        sheet.write(end, title.y, f" {standing} ", _standing_ink(look, RAISED, colour))
         sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
         return
     # The name first; how the board stands, and that it is simulated, as far as there is room.
     sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
     x, end = title.x, title.x + title.width
-    for text, colour, bold in ((fitted(name, title.width), IVORY, True), (standing, look.colour, False)):
+    if look.loud:
+        standing = f" {standing} " if title.width > len(standing) + 4 else standing
+        name = fitted(name, max(title.width - len(standing) - 1, 0))
+    styles = (
+        (fitted(name, title.width), ink(IVORY, ground, bold=True)),
+        (standing, _standing_ink(look, ground, colour)),
+    )
+    for text, style in styles:
         text = text if x + len(text) <= end else look.shape if x < end else ""
-        sheet.write(x, title.y, text, ink(colour, ground, bold=bold))
-        x += len(text) + 1
+        sheet.write(x, title.y, text, style)
+        x += len(text) + bool(text)
     if x + len(mark) <= end:
         sheet.write(x, title.y, mark, ink(BRASS, ground))
+
+
+def _standing_ink(look: Standing, ground: str, colour: bool) -> Style:
+    """What is loud stands out as a block of its colour, or reversed where there are no colours."""
+    if look.loud:
+        return ink(GROUND, look.colour, bold=True) if colour else Style(bold=True, reverse=True)
+    return ink(look.colour, ground)

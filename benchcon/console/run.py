@@ -14,10 +14,12 @@ from typing import Protocol
 
 from benchcon.console.app import ConsoleApp
 from benchcon.console.captures import told
+from benchcon.console.dark import second_supplies
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 from benchcon.session import LiveSession, Session
+from benchcon.wire.printable import printable
 
 
 def _need_terminal() -> None:
@@ -77,7 +79,10 @@ def run_console(session: Session, until: Ending) -> int:
         print(f"benchcon: wrote {told(closed)}", file=sys.stderr)
     missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
-        print("benchcon: dark was NOT CONFIRMED by every board: pull the plug", file=sys.stderr)
+        panel = app.sight.panel
+        second = second_supplies(panel, (board.name for board in panel.boards))
+        also = "".join(f"; at {printable(name)} switch off {supply} too" for name, supply in second.items())
+        print(f"benchcon: dark was NOT CONFIRMED by every board: pull the plug{also}", file=sys.stderr)
     if app.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")

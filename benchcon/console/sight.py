@@ -12,7 +12,7 @@ from benchcon.console.feed import Feed, worth_telling
 from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
-from benchcon.console.standing import Standing, standing
+from benchcon.console.standing import Darkness, Standing, darkness, standing
 from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Panel, Part
@@ -45,6 +45,7 @@ class Sight:
         """By their name on the panel."""
         self.standings: dict[str, Standing] = {}
         """By board name on the panel."""
+        self.darkness = Darkness((), (), ())
         self.history = History()
         self.past: Past = self.history
         """What the time line draws from."""
@@ -78,6 +79,7 @@ class Sight:
             self._count()
             boards, now_us = self.boards, self.now_us
             self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
+            self.darkness = darkness(boards, now_us)
         self._notice()
         count = self.feed.drain()
         if self.past is self.history and not 0 <= self.now_us - self._stood_us < 500_000:

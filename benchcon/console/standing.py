@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from benchcon.console.dark_keys import END_DARK
@@ -20,6 +21,8 @@ class Standing(NamedTuple):
     """One or two words, such as ``live`` or ``silent 4 s``."""
     advice: str
     """A sentence: what it means and what to do. Empty where all is well."""
+    loud: bool = False
+    """It matters more than the board's name where there is no room for both."""
 
 
 _LOOKS = {
@@ -49,13 +52,39 @@ def standing(board: BoardState | None, now_us: int) -> Standing:
     shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
     word = STANDINGS.get(key, key)
     advice = _ADVICE.get(key, "")
+    dark = key == "live" and board is not None and board.dark
     if board is not None:
         if key == "silent" and board.last_heard_us is not None:
             word = f"silent {(now_us - board.last_heard_us) // 1_000_000} s"
         if key in ("refused", "lost", "tongue") and board.link_detail:
             advice = f"{printable(board.link_detail)}. {advice}"
-        if key == "live" and board.dark:
+        if dark:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
             shape, colour, word = "◐", WARN, "dark"
             advice = f"All outputs are off and held off{f' ({why})' if why else ''}; {END_DARK} ends it."
-    return Standing(shape, colour, word, advice)
+    return Standing(shape, colour, word, advice, dark)
+
+
+class Darkness(NamedTuple):
+    """Which of the boards that have outputs are dark. Names are the panel's."""
+
+    dark: tuple[str, ...]
+    not_dark: tuple[str, ...]
+    """Live, and not dark."""
+    not_known: tuple[str, ...]
+    """Met before, and silent, lost or let go of now: whatever they said last may be so no longer."""
+
+    @property
+    def everything(self) -> bool:
+        """Whether all that can be said to be dark or not is dark."""
+        return bool(self.dark) and not self.not_dark
+
+
+def darkness(boards: Mapping[str, BoardState], now_us: int) -> Darkness:
+    """Return which boards are dark at `now_us`."""
+    found: dict[str, list[str]] = {"dark": [], "not_dark": [], "not_known": []}
+    for name, board in boards.items():
+        if any(channel.is_output for channel in board.channels.values()):
+            known = standing_of(board, now_us) == "live"
+            found["not_known" if not known else "dark" if board.dark else "not_dark"].append(name)
+    return Darkness(**{key: tuple(names) for key, names in found.items()})

@@ -9,7 +9,7 @@ from rich.style import Style
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
 from benchcon.console.drawn import Drawn
-from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, ink
+from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN, ink
 
 
 class Big(NamedTuple):
@@ -18,6 +18,8 @@ class Big(NamedTuple):
     name: str
     state: str
     known: bool = True
+    warn: bool = False
+    """It is no state of a control, but something that holds for everything."""
 
 
 class Touched(Drawn):
@@ -49,8 +51,9 @@ class Touched(Drawn):
                 text = "No control has moved yet in this recording: Space plays it, . goes to the next change."
             canvas.write(margin, canvas.height // 2, text, ink(QUIET, GROUND), room)
             return
-        name, state, known = self.big
-        state_ink = ink((BRASS if known else UNKNOWN) if self.colour else IVORY, GROUND, bold=True)
+        name, state, known, warn = self.big
+        colour = WARN if warn else BRASS if known else UNKNOWN
+        state_ink = ink(colour if self.colour else IVORY, GROUND, bold=True)
         name_ink = ink(IVORY, GROUND)
         if canvas.height >= 2 * glyphs.ROWS + 1:
             top = (canvas.height - 2 * glyphs.ROWS - 1) // 2

@@ -1,0 +1,124 @@
+"""What is said of dark: large where everything is, at the board where one is, and every plug that is to be pulled.
+
+In a real terminal, on simulated boards in processes of their own; what is *really* lit is read through their hands.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import OSTREY, Fed
+from console.in_terminal import Terminal
+from console.looking import console
+
+from benchcon.console import glyphs
+from benchcon.demo import Demo, start
+from benchcon.panel.file import loads
+
+PATIENCE_S = 30.0
+
+
+@pytest.fixture
+def demo() -> Iterator[Demo]:
+    with start(separate=True) as demo:
+        yield demo
+
+
+def until(test: Callable[[], bool], terminal: Terminal) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not test():
+        assert time.monotonic() < end, terminal.text()
+        terminal.read(0.02)
+
+
+def stands_large(text: str, screen: str) -> bool:
+    """Whether `text` stands on the screen in letters five rows high."""
+    return any(all(line.rstrip() in screen for line in glyphs.drawn(text, face)) for face in glyphs.FACES)
+
+
+def test_dark_of_one_board_is_said_at_that_board_and_dark_of_all_in_large_letters(demo: Demo, tmp_path: Path) -> None:
+    words = ["-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY)]
+    with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+        terminal.until(lambda: terminal.text().count("● live") == 3, "three live boards")
+        terminal.press("F5")
+        terminal.until(lambda: terminal.text().count("5.00 V") == 2, "heartbeats of those in view")
+        terminal.press("F2")
+        demo.hands["power"].press("sw_batt")
+        terminal.until(lambda: stands_large("on", terminal.text()), "the switch in large letters")
+        # What is sent to one board does not arrive for a while: its dead-man darkens it, and it says so.
+        terminal.press("right", "right", " ")
+        until(lambda: demo.hands["met"].lit()["l_xwind"] == 1000, terminal)
+        demo.hands["met"].ask("fault", "lose_line", "share=100%", "way=down")
+        until(lambda: demo.hands["met"].lit()["l_xwind"] == 0, terminal)
+        terminal.see("◐ met dark")
+        rows = terminal.text().splitlines()
+        assert any("◐ dark" in row and "WEATHER" in row for row in rows[1:]), terminal.text()
+        assert not any("◐ dark" in row for row in rows[1:] if "LIGHTING" in row or "POWER" in row)
+        assert not stands_large("DARK", terminal.text())
+        demo.hands["met"].clear()
+        terminal.press("F9")
+        terminal.until(lambda: stands_large("DARK", terminal.text()), "DARK in large letters")
+        assert "◐ DARK" in terminal.text().splitlines()[0]
+        # A switch that is moved meanwhile takes nothing away from that.
+        demo.hands["power"].release("sw_batt")
+        until(lambda: "▀ on" not in terminal.text(), terminal)
+        assert stands_large("DARK", terminal.text())
+        terminal.press("F12")
+        terminal.until(lambda: not stands_large("DARK", terminal.text()), "the end of dark")
+        terminal.until(lambda: stands_large("off", terminal.text()), "the switch again")
+        terminal.press("q")
+        assert terminal.ended() == 0
+
+
+def test_a_second_supply_is_named_with_the_plug(demo: Demo, tmp_path: Path) -> None:
+    panel = tmp_path / "desk.toml"
+    text = OSTREY.read_text().replace('budget = "250 mA"', 'budget = "250 mA"\nexternal_supply = "12 V"')
+    panel.write_text(text)
+    words = ["-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(panel)]
+    met = demo.pids[[desk.name for desk in demo.boards].index("met")]
+    with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+        terminal.until(lambda: terminal.text().count("● live") == 3, "three live boards")
+        os.kill(met, signal.SIGSTOP)
+        try:
+            terminal.press("F9")
+            terminal.see("NOT CONFIRMED dark", "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY")
+            assert "met (USB and its 12 V supply)" in " ".join(terminal.text().split())
+            assert stands_large("PULL THE PLUG", terminal.text())
+            assert stands_large("AND 2ND SUPPLY", terminal.text())
+            terminal.see("F9 asks again")
+            terminal.press("\x1b")
+            terminal.press("q")
+            assert terminal.ended() == 1
+        finally:
+            os.kill(met, signal.SIGCONT)
+        assert "at met switch off its 12 V supply too" in terminal.raw.decode("utf-8", "replace")
+
+
+async def test_of_boards_that_are_not_there_nothing_is_said() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        session.link(session.source("power"), "lost", port="/dev/ttyUSB2", why="unplugged")
+        await eyes.press("f9")
+        await eyes.until(lambda: stands_large("DARK", eyes.text()), "DARK in large letters")
+        assert stands_large("LINKED", eyes.text())
+
+
+@pytest.mark.parametrize("size", [(80, 24), (60, 16), (40, 10)])
+async def test_what_to_pull_is_readable_at_any_size(size: tuple[int, int]) -> None:
+    text = OSTREY.read_text().replace('supply = "5 V"\n', 'supply = "5 V"\nexternal_supply = "12 V"\n')
+    session = Fed(loads(text))
+    session.bench.deaf = {1, 2, 3}
+    async with console(session, size) as eyes:
+        await eyes.press("f9")
+        session.at_us += 600_000
+        await eyes.until(lambda: "NOT CONFIRMED" in eyes.text().replace("\n", " "), "the shout")
+        told = " ".join(eyes.text().split())
+        assert "PULL THE PLUG" in told
+        if size[1] > 12:
+            for name in ("lighting", "met", "power"):
+                assert name in told
