@@ -91,14 +91,16 @@ class Shout(Drawn):
         large = [("NOT CONFIRMED", loud), (pull, plain)]
         if self.second:
             large, pull = [*large, ("AND 2ND SUPPLY", plain)], "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY"
-        lines = [
-            *wrap(f"NOT CONFIRMED dark – {pull}: " + ", ".join(self.names), max(width - 2, 20)),
+        told = (
+            f"NOT CONFIRMED dark – {pull}: {', '.join(self.names)}",
             self.why,
             f"Lamps and displays may still be lit. {DARK} asks again; Esc goes on.",
-        ]
-        y = max(0, (canvas.height - len(large) * (glyphs.ROWS + 1) - 1 - len(lines)) // 2)
-        if len(large) * (glyphs.ROWS + 1) + len(lines) >= canvas.height:
-            large, y = large[1:], 0  # what to do goes before what has happened, which stands in words as well
+        )
+        lines = [line for text in told for line in wrap(text, max(width - 2, 10))]
+        for unneeded in (0, -1, 0):  # where there is little room, large letters give way to the same in small ones
+            if large and len(large) * (glyphs.ROWS + 1) + len(lines) >= canvas.height:
+                large.pop(unneeded if len(large) > 1 else 0)
+        y = max(0, (canvas.height - len(large) * (glyphs.ROWS + 1) - len(lines) - 1) // 2)
         for text, style in large:
             face = glyphs.broadest(text, width - 2) or glyphs.FACES[-1]
             x = max(0, (width - glyphs.width_of(text, face)) // 2)
