@@ -7,5 +7,5 @@ class Trouble(Exception):
     """Something could not be done; `str()` is one clear line: what is wrong, where, what to do.
 
     The message must be printable already: pass text from boards, captures or files through
-    `benchcon.wire.printable.printable` first.
+    `benchcon.text.printable` first.
     """

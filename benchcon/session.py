@@ -16,16 +16,17 @@ from benchcon.capture.reader import Reader
 from benchcon.capture.writer import Figures, Writer
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
+from benchcon.recording import Keeper
+from benchcon.recording.keeper import Closed
 from benchcon.state import BenchState
-from benchcon.watch import Keeper, triggers_of
-from benchcon.watch.keeper import Closed
+from benchcon.watch import triggers_of
 from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME, Batch
 
 if TYPE_CHECKING:
     from benchcon.capture.places import Mark
-    from benchcon.hand import Hand
     from benchcon.link import Bench
+    from benchcon.rig.hand import Hand
 
 Listener = Callable[[list[Event]], None]
 

@@ -184,7 +184,7 @@ def _what(unit: Any) -> str:
 
 
 def _shown(text: str) -> str:
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     return f'"{printable(text)}"'
 

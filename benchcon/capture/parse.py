@@ -18,8 +18,8 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
+from benchcon.text import printable
 from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly_good
-from benchcon.wire.printable import printable
 from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 MOST_PROBLEMS = 200

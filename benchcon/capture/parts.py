@@ -17,7 +17,7 @@ from benchcon.capture.form import read_header, write_header
 from benchcon.capture.fresh import Fresh, move_aside, sync_folder
 from benchcon.capture.store import open_store, pack
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 class Parts:

@@ -11,7 +11,7 @@ from benchcon.capture.parse import Parser, Problem, Problems
 from benchcon.capture.places import Mark, Place, Places
 from benchcon.capture.store import Packed, open_store
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 BLOCK = 256 << 10

@@ -17,7 +17,7 @@ from typing import Protocol
 
 from benchcon.capture.fresh import Fresh, sync_folder
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 MEMBER_BYTES = 256 << 10
 """About how much of a capture goes into one gzip member, unpacked."""

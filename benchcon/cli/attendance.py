@@ -17,7 +17,7 @@ class Attendance:
     """Keeps the roll of `ports` and of the boards of `panel` (from the file `shown`)."""
 
     def __init__(self, ports: Sequence[str], panel: Panel, shown: str) -> None:
-        from benchcon.wire.printable import printable
+        from benchcon.text import printable
 
         self.answered: dict[str, str] = {}
         """Ports on which a board was heard, as they are shown, and its ident as far as it was told."""
@@ -30,7 +30,7 @@ class Attendance:
 
     def look(self, infos: Sequence[PortInfo], heard: Mapping[int, str]) -> list[str]:
         """Return what is new, one printable line each; nothing is told twice. `heard`: boards by number, idents."""
-        from benchcon.panel.telling import unmatched
+        from benchcon.panel.summary import unmatched
 
         told = []
         self.mute = [info.port for info in infos if info.standing in ("mute", "tongue")]
@@ -50,7 +50,7 @@ class Attendance:
 
     def missed(self) -> list[str]:
         """Return at the end: the ports where no board ever answered, and the panel's boards that never came."""
-        from benchcon.panel.telling import unmatched
+        from benchcon.panel.summary import unmatched
 
         ports = [port for port in self._ports if port not in self.answered]
         told = [f"{port}: no board ever answered there; 'benchcon ports {port}' tries again" for port in ports]

@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
     from benchcon.errors import Trouble
     from benchcon.panel.file import LARGEST, load, slurp
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     kinds: dict[str, str] = {}
     heads: dict[str, bytes] = {}
@@ -83,7 +83,7 @@ def _kind(path: str, head: bytes) -> str:
     if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
     from benchcon.rehearse import behaviour, rules_file
-    from benchcon.simboard import fault_file
+    from benchcon.rig import fault_file
 
     text = head.decode("utf-8", "replace")
     if rules_file.looks_like_one(path):
@@ -107,7 +107,7 @@ def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[P
 
 def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
     from benchcon.panel.file import inspect
-    from benchcon.panel.telling import size_of
+    from benchcon.panel.summary import size_of
 
     panel, findings = inspect(raw, path)
     if panel is not None and panel.triggers:
@@ -128,9 +128,9 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
     from benchcon.panel.reader import Finding, as_finding
-    from benchcon.panel.telling import counted
-    from benchcon.simboard.fault_file import LARGEST, loads
-    from benchcon.wire.printable import printable
+    from benchcon.panel.summary import counted
+    from benchcon.rig.fault_file import LARGEST, loads
+    from benchcon.text import printable
 
     if len(raw) > LARGEST:
         return [Finding(printable(path), 0, f"is larger than {LARGEST} bytes: that is no fault file")], ""
@@ -154,8 +154,8 @@ def _capture(path: str) -> Checked:
     from benchcon.capture.reader import Reader
     from benchcon.errors import Trouble
     from benchcon.panel.reader import Finding, as_finding
-    from benchcon.panel.telling import counted
-    from benchcon.wire.printable import printable
+    from benchcon.panel.summary import counted
+    from benchcon.text import printable
     from benchcon.wire.records import KEYFRAME
 
     try:
@@ -178,7 +178,7 @@ def _command(words: str, path: str) -> str:
     """Return a command that can be typed as it stands, but for PORT."""
     import shlex
 
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     return f"benchcon {words.format(shlex.quote(printable(path)))}"
 

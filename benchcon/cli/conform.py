@@ -34,9 +34,9 @@ def run(args: argparse.Namespace) -> int:
 
     from benchcon.cli.until import Until
     from benchcon.conform import Report, WireSide, chosen, play
-    from benchcon.hand import Hand
     from benchcon.link.lock import PortLock
     from benchcon.replay.output import new_file
+    from benchcon.rig.hand import Hand
 
     only = chosen(args.only)
     report = Report(args.port, "", [])

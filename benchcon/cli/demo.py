@@ -60,7 +60,7 @@ def _lit(words: list[str], seconds: float | None) -> int:
     from benchcon.cli.until import Until
     from benchcon.demo import panel_path
     from benchcon.panel.file import load
-    from benchcon.simboard.shining import controls, take_hold, tell
+    from benchcon.rig.shining import controls, take_hold, tell
 
     with Until(seconds) as until:
         tell(load(panel_path()), take_hold(words or controls()), until.wait)

@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.errors import Trouble
     from benchcon.panel.draft import draft
     from benchcon.panel.edit import write_whole
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     if args.out and os.path.isfile(args.out) and not args.force:
         raise Trouble(f"{printable(args.out)} is there already; --force overwrites it")
@@ -55,8 +55,8 @@ def _told(out: str, text: str) -> str:
     import shlex
 
     from benchcon.panel.file import loads
-    from benchcon.panel.telling import size_of, unknown_pins
-    from benchcon.wire.printable import printable
+    from benchcon.panel.summary import size_of, unknown_pins
+    from benchcon.text import printable
 
     panel = loads(text, out)
     without = unknown_pins(panel)
@@ -94,9 +94,9 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     from benchcon.errors import Trouble
     from benchcon.link import Bench
     from benchcon.state import BenchState
+    from benchcon.text import printable
     from benchcon.wire.events import Answered
     from benchcon.wire.items import Item, item_of
-    from benchcon.wire.printable import printable
     from benchcon.wire.records import Batch
 
     state = BenchState()

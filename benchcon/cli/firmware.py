@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.firmware.chips import BAUDS, baud_words
     from benchcon.firmware.plan import Refused, plan
     from benchcon.panel.file import inspect, slurp
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     if args.baud not in BAUDS:
         raise Trouble(f"--baud is {args.baud}; the firmware runs at {', '.join(map(str, BAUDS))}")
@@ -105,7 +105,7 @@ def _port(port: str) -> PortLock:
     from benchcon.errors import Trouble
     from benchcon.firmware import tools
     from benchcon.link.lock import PortLock
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     if "://" in port:
         raise Trouble(f"{printable(port)}: only a serial port of this machine can be loaded by its boot loader")
@@ -120,7 +120,7 @@ def _port(port: str) -> PortLock:
 
 def _tell(made: Plan, out: Path, measured: Sequence[Memory], lacking: str, baud: str) -> None:
     from benchcon.firmware import limits
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     memory = measured[0] if measured else limits.estimate(made)
     chip, name = made.chip, printable(str(out))

@@ -29,9 +29,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Send the request and print what is answered; 0 done, 2 it could not be."""
     from benchcon.errors import Trouble
-    from benchcon.hand import Hand
-    from benchcon.simboard.shining import running
-    from benchcon.wire.printable import printable
+    from benchcon.rig.hand import Hand
+    from benchcon.rig.shining import running
+    from benchcon.text import printable
 
     if args.hand is None:
         found = running()

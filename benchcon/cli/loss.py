@@ -22,7 +22,7 @@ class Loss:
 
     def look(self, figures: Figures | None, trouble: str = "") -> list[str]:
         """Return what is new, one printable line each. `trouble`: why no capture could be begun."""
-        from benchcon.wire.printable import printable
+        from benchcon.text import printable
 
         lines = []
         if trouble and trouble != self._trouble:

@@ -197,7 +197,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return _fail(f"standard output cannot be written: {error.strerror}; make room, or send it elsewhere")
         if os.environ.get("BENCHCON_TRACEBACK"):
             raise
-        from benchcon.wire.printable import printable
+        from benchcon.text import printable
 
         what = printable(f"{type(error).__name__}: {error}")
         return _fail(f"unexpected: {what}; run again with BENCHCON_TRACEBACK=1 and report what it prints")

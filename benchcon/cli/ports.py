@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from benchcon.link.found import PortFound
+    from benchcon.link.discovery import PortFound
     from benchcon.wire.records import Batch
 
 ASK_MOST_S = 40.0
@@ -31,14 +31,14 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from benchcon.errors import Trouble
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     if args.forget is not None:
-        from benchcon.link import remember
+        from benchcon.link import known_ports
 
         if args.ports or args.ask:
             raise Trouble("--forget stands alone: no port to ask beside it")
-        if not remember.forget(args.forget):
+        if not known_ports.forget(args.forget):
             raise Trouble(f"nothing was agreed to for {printable(args.forget)}; 'benchcon ports' lists what was")
         if args.json:
             print(json.dumps({"forgotten": args.forget}))
@@ -46,12 +46,12 @@ def run(args: argparse.Namespace) -> int:
             print(f"{printable(args.forget)}: forgotten")
         return 0
 
-    from benchcon.link import remember
-    from benchcon.link.found import agreed_ports, find_ports
-    from benchcon.simboard.shining import running
+    from benchcon.link import known_ports
+    from benchcon.link.discovery import agreed_ports, find_ports
+    from benchcon.rig.shining import running
 
     try:
-        remember.agreed()
+        known_ports.agreed()
     except Trouble as trouble:
         if args.ask:
             raise
@@ -80,7 +80,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
     """Open `ports`, ask who is there, and return by port what came of it. Sets nothing on any board."""
     from benchcon.link import Bench, PortInfo
     from benchcon.state import BenchState
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     state = BenchState()
     settled = {"live": "answers", "duplicate": "answers", "mute": "no answer", "tongue": "other tongue"}

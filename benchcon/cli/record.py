@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from benchcon.capture.writer import Figures
     from benchcon.cli.until import Until
     from benchcon.link import Bench
-    from benchcon.watch.recorder import Recorder
+    from benchcon.recording.recorder import Recorder
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -48,9 +48,9 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
+    from benchcon.recording.recorder import Recorder, Rotation
+    from benchcon.text import printable
     from benchcon.watch import triggers_of
-    from benchcon.watch.recorder import Recorder, Rotation
-    from benchcon.wire.printable import printable
 
     panel = load(args.panel) if args.panel else Panel()
     triggers = triggers_of(panel)
@@ -126,7 +126,7 @@ def _wait_for_ports(bench: Bench, until: Until) -> None:
 
 
 def _aside(figures: Figures | None) -> list[str]:
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     if figures is None or not figures.aside:
         return []
@@ -135,7 +135,7 @@ def _aside(figures: Figures | None) -> list[str]:
 
 def _end(recorder: Recorder) -> int:
     """Close, tell what is on the disk, and return the exit code. What is told has been looked at."""
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     figures = recorder.end()
     each = recorder.closed or ([figures] if figures is not None else [])
@@ -164,8 +164,8 @@ def _end(recorder: Recorder) -> int:
 
 def _told(figures: Figures) -> str:
     """Return what was recorded, and into which files, in one line."""
-    from benchcon.panel.telling import counted
-    from benchcon.wire.printable import printable
+    from benchcon.panel.summary import counted
+    from benchcon.text import printable
 
     text = f"{counted(figures.records, 'record')} in {printable(figures.path)}"
     if figures.parts:
@@ -177,7 +177,7 @@ def _told(figures: Figures) -> str:
 
 def _seconds(args: argparse.Namespace) -> float | None:
     from benchcon.errors import Trouble
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     if args.seconds is None:
         return None
@@ -193,7 +193,7 @@ def _seconds(args: argparse.Namespace) -> float | None:
 def _quantity(args: argparse.Namespace, name: str, unit: str, example: str) -> float:
     from benchcon.errors import Trouble
     from benchcon.replay.words import option_quantity
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     text = getattr(args, name)
     if text is None:

@@ -111,7 +111,7 @@ def _against(args: argparse.Namespace) -> int:
     from benchcon.replay.cases import case_of
     from benchcon.replay.targets import TARGETS
     from benchcon.replay.verdict import run_against
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     for name in args.against:
         if name not in TARGETS:
@@ -145,7 +145,7 @@ def _against(args: argparse.Namespace) -> int:
 def _faults_told(case: Case, verdict: Verdict) -> str:
     """Return whether faults were put into the boards, where that matters to what came of it; else nothing."""
     from benchcon.replay.cases import settings_of
-    from benchcon.wire.printable import printable
+    from benchcon.text import printable
 
     toml = printable(settings_of(case.path).name)
     if verdict.target == "state":  # no boards
@@ -163,15 +163,15 @@ def _faults_told(case: Case, verdict: Verdict) -> str:
 def _to(args: argparse.Namespace) -> int:
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
-    from benchcon.hand import Hand
     from benchcon.panel.file import load
-    from benchcon.replay.again import TOLERANCE_US, How, MovesParts, do_again
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.output import new_file
+    from benchcon.replay.rerun import TOLERANCE_US, How, MovesParts, do_again
     from benchcon.replay.script import script_of
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.verdict import verdict_of
-    from benchcon.wire.printable import printable
+    from benchcon.rig.hand import Hand
+    from benchcon.text import printable
 
     how = How(
         fast=args.fast,

@@ -10,7 +10,7 @@ from benchcon.errors import Trouble
 
 if TYPE_CHECKING:
     from benchcon.cli.until import Until
-    from benchcon.simboard.boards import SimulatedBoards
+    from benchcon.rig.boards import SimulatedBoards
 
 LOOK_S = 0.5
 """How often it is seen whether all boards are still there."""
@@ -37,7 +37,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the boards, and the console on them, until it is ended; return the exit code."""
     from benchcon.cli.until import Until
-    from benchcon.simboard.boards import begin
+    from benchcon.rig.boards import begin
 
     with Until(args.seconds if args.headless else None) as until:
         if not args.headless:

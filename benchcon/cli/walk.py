@@ -9,10 +9,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from benchcon.cli.until import Until
-    from benchcon.hand import Hand
     from benchcon.panel.model import Panel
+    from benchcon.report.folder import Folder
+    from benchcon.rig.hand import Hand
     from benchcon.session import LiveSession
-    from benchcon.walk.folder import Folder
     from benchcon.walk.journal import Done
     from benchcon.walk.wiggle import Wiggle
 
@@ -61,11 +61,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, until: Until) -> int:
+    from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
-    from benchcon.walk.folder import Folder, read_report
-    from benchcon.walk.hearing import Hearing
-    from benchcon.walk.one_switch import as_it_stands
+    from benchcon.report.folder import Folder, read_report
+    from benchcon.walk.channel_changes import Hearing
 
     _refuse(args)
     panel = load(args.panel) if args.panel else None
@@ -123,9 +123,9 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
     import sys
     import time
 
+    from benchcon.text import printable
     from benchcon.walk.soak import closing, figures
     from benchcon.walk.watching import soak, wiggle
-    from benchcon.wire.printable import printable
 
     def say(line: str) -> None:
         print(("\a" if sys.stderr.isatty() else "") + line, file=sys.stderr, flush=True)
@@ -167,7 +167,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
 
 def _hands(controls: Sequence[str]) -> dict[str, Hand]:
     from benchcon.errors import Trouble
-    from benchcon.hand import Hand
+    from benchcon.rig.hand import Hand
 
     hands: dict[str, Hand] = {}
     for control in controls:
@@ -190,7 +190,7 @@ def _port_of(board: str, hand: Hand) -> str:
 
 
 def _agreed() -> list[str]:
-    from benchcon.link.found import agreed_ports
+    from benchcon.link.discovery import agreed_ports
 
     return agreed_ports()
 
@@ -227,7 +227,7 @@ def _meet(session: LiveSession, panel: Panel) -> list[str]:
     import time
 
     from benchcon.cli.draft import HOPELESS
-    from benchcon.walk.hearing import missing_boards
+    from benchcon.walk.channel_changes import missing_boards
 
     assert session.bench is not None
     until = time.monotonic() + READY_S
@@ -252,9 +252,9 @@ def _half_known(session: LiveSession) -> bool:
 
 def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[Done], list[str]]:
     """Return what is done already, and the names of what is left to do (none: all)."""
+    from benchcon.diagnosis.layout import Layout
     from benchcon.errors import Trouble
-    from benchcon.walk.layout import Layout
-    from benchcon.walk.report import done_of, verdicts
+    from benchcon.report.walk import done_of, verdicts
 
     layout = Layout.of(panel)
     only = [layout.named(name) for name in args.only]
@@ -303,7 +303,7 @@ def _walk(
     import sys
 
     from benchcon.errors import Trouble
-    from benchcon.walk.faces import Face, RobotFace
+    from benchcon.walk.interfaces import Face, RobotFace
     from benchcon.walk.machine import Walk
     from benchcon.walk.pace import REST_US, STILL_US
     from benchcon.walk.plain import PlainFace
@@ -348,10 +348,10 @@ def _tell(
     import json
     import sys
 
-    from benchcon.walk.about import about
+    from benchcon.report.walk import build, changes, not_compared
+    from benchcon.text import printable
     from benchcon.walk.face_svg import count_words
-    from benchcon.walk.report import build, changes, not_compared
-    from benchcon.wire.printable import printable
+    from benchcon.walk.report_header import about
 
     report = build(panel, done, about(session, panel, began))
     changed = changes(old, report) if old is not None else None

@@ -7,8 +7,8 @@ import time
 from typing import NamedTuple
 
 from benchcon.conform.wireside import Answer, News, WireSide
+from benchcon.text import printable
 from benchcon.wire.codec import request
-from benchcon.wire.printable import printable
 from benchcon.wire.slips import explain_line
 
 WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}

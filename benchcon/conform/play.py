@@ -14,8 +14,8 @@ from benchcon.conform import rules_ask, rules_dark, rules_hand, rules_line, rule
 from benchcon.conform.board import Failed, Malformed, NotRun, Subject
 from benchcon.conform.wireside import WireSide
 from benchcon.errors import Trouble
-from benchcon.hand import Hand
-from benchcon.wire.printable import printable
+from benchcon.rig.hand import Hand
+from benchcon.text import printable
 
 FIRST = (rules_line.hello, rules_line.items)
 """Without these nothing else can be run."""

@@ -13,8 +13,8 @@ from benchcon.conform.rules_dark import insist_off, light_all
 from benchcon.conform.rules_time import heartbeat_spacing_ms
 from benchcon.conform.wireside import News
 from benchcon.errors import Trouble
-from benchcon.hand import Hand
-from benchcon.wire.printable import printable
+from benchcon.rig.hand import Hand
+from benchcon.text import printable
 
 T = TypeVar("T")
 

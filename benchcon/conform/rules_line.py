@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 
 from benchcon.conform.board import LEFT_OUT, WIDTHS, Channel, Failed, NotRun, Subject, shown
+from benchcon.text import printable
 from benchcon.wire.codec import request, seal
 from benchcon.wire.items import ABOUT
-from benchcon.wire.printable import printable
+from benchcon.wire.notifications import CAUSES, FORMS, known
 from benchcon.wire.quote import unquote
 from benchcon.wire.slips import explain_hello, explain_line, hello_slip, other_version
-from benchcon.wire.tidings import CAUSES, FORMS, known
 
 
 def hello(board: Subject) -> None:

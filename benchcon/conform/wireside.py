@@ -14,8 +14,8 @@ import serial
 from benchcon.errors import Trouble
 from benchcon.link.connection import address
 from benchcon.link.device import refusal
+from benchcon.text import printable
 from benchcon.wire.codec import Splitter, request
-from benchcon.wire.printable import printable
 from benchcon.wire.records import LINE_UP
 
 DARK_TAG = 0xDA

@@ -26,6 +26,7 @@ from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.console.face import Face
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
+from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.links import Links
 from benchcon.console.name_by_hand import name_by_hand
 from benchcon.console.news import News
@@ -35,13 +36,12 @@ from benchcon.console.sight import Sight
 from benchcon.console.terminal import quick
 from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
-from benchcon.console.typed_ahead import Handled, TypedAhead
 from benchcon.errors import Trouble
-from benchcon.link.found import find_ports
+from benchcon.link.discovery import find_ports
+from benchcon.rig.shining import running
 from benchcon.session import LiveSession, ReplaySession, Session
-from benchcon.simboard.shining import running
+from benchcon.text import printable
 from benchcon.wire.events import Event, Note
-from benchcon.wire.printable import printable
 
 FRAMES_A_SECOND = 20
 IDLE_S = 0.2
@@ -329,7 +329,7 @@ class ConsoleApp(App[int]):
     def action_walk(self, what: str = "walk") -> None:
         """Prove every input and output in turn; or only ``wiggle`` or ``soak``."""
         if isinstance(self.session, LiveSession) and isinstance(self.screen, BenchScreen):
-            from benchcon.console import walk_start
+            from benchcon.console.walk import start as walk_start
 
             begin = {"wiggle": walk_start.start_wiggle, "soak": walk_start.start_soak}.get(what, walk_start.start_walk)
             try:
@@ -364,9 +364,9 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
             return
-        from benchcon.console.soak_screen import SoakScreen
-        from benchcon.console.walk_screen import WalkScreen
-        from benchcon.console.wiggle_screen import WiggleScreen
+        from benchcon.console.walk.screen import WalkScreen
+        from benchcon.console.walk.soak_screen import SoakScreen
+        from benchcon.console.walk.wiggle_screen import WiggleScreen
 
         if isinstance(self.screen, WalkScreen):
             self.push_screen(Help(self.screen.help_groups()))

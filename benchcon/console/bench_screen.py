@@ -13,7 +13,7 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face import Face
 from benchcon.console.head import VIEWS, Head
 from benchcon.console.keyline import KeyLine
@@ -27,7 +27,7 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport, why_not
 from benchcon.panel.model import Control
 from benchcon.session import ReplaySession
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

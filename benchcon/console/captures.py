@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
 from benchcon.errors import Trouble
-from benchcon.panel.telling import counted
+from benchcon.panel.summary import counted
+from benchcon.recording.keeper import Closed
 from benchcon.session import LiveSession, Session
-from benchcon.watch.keeper import Closed
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp

@@ -16,7 +16,7 @@ from benchcon.console.head import VIEWS
 from benchcon.console.keyline import key_face
 from benchcon.console.news import News
 from benchcon.console.showing import board_name, label_of
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp

@@ -12,13 +12,13 @@ from textual.screen import ModalScreen
 
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.dark_keys import DARK
-from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, IVORY, ink
 from benchcon.console.keyline import KeyLine
 from benchcon.panel.model import Panel
 from benchcon.state import BoardState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 CONFIRM_US = 500_000
 """A board that has not confirmed dark in this time is named on the screen."""

@@ -16,14 +16,14 @@ from textual.message import Message
 from textual.strip import Strip
 
 from benchcon.console.canvas import Canvas
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face_layout import Layout, Plate, lay_out
 from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, PLATE, ink
 from benchcon.console.plates import ground_of, paint_title
 from benchcon.console.showing import board_name
 from benchcon.console.tiles import Pen, Tile, draw
 from benchcon.panel.model import Control, Digits, Lamp, Part
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

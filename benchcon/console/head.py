@@ -9,11 +9,11 @@ from textual import events
 from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted, shortened
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.captures import size_text, span_text
-from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
 from benchcon.session import ReplaySession
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

@@ -13,8 +13,8 @@ from typing import NamedTuple, Protocol
 from benchcon.console.quiet import HEARD, Quiet
 from benchcon.console.transport import marks_of
 from benchcon.state import BenchState
+from benchcon.text import printable
 from benchcon.wire import events as ev
-from benchcon.wire.printable import printable
 
 MOST_CHANGES = 8_000
 """Changes kept of one channel; at twice as many the older half goes."""

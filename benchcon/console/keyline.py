@@ -9,7 +9,7 @@ from textual import events
 from textual.binding import Binding
 
 from benchcon.console.canvas import Canvas
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, ink
 
 _SHORT = {"keep": "Keep", "name": "Name", "stop_recording": "Stop rec"}

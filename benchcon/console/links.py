@@ -9,10 +9,10 @@ from textual.binding import Binding, BindingType
 from textual.geometry import Size
 
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
 from benchcon.state import BoardState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

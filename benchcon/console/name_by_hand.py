@@ -11,7 +11,7 @@ from benchcon.console.naming_screens import PointScreen, WhichPart
 from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
 from benchcon.panel.model import Lamp, Panel, Part
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp

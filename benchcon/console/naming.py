@@ -14,8 +14,8 @@ from benchcon.panel.pins import CHIPS
 from benchcon.panel.reader import name_from
 from benchcon.panel.splice import Value
 from benchcon.state import BoardState
+from benchcon.text import printable
 from benchcon.wire.items import Item
-from benchcon.wire.printable import printable
 
 LONGEST_LABEL = 60
 

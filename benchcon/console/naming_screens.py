@@ -13,7 +13,7 @@ from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, QUIET, RAISED, ink
 from benchcon.console.keyline import KeyLine
 from benchcon.console.showing import label_of

@@ -11,12 +11,12 @@ from textual.binding import Binding, BindingType
 
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.feed import NEWS_KEPT
 from benchcon.console.ink import EDGE, ENGRAVED, GROUND, QUIET, RAISED, ink
 from benchcon.console.telling import Line, Names, clock_text, tell
+from benchcon.text import printable
 from benchcon.wire import events as ev
-from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from textual import events
 
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, IVORY, WARN, ink, mixed
 
 if TYPE_CHECKING:

@@ -22,10 +22,10 @@ from benchcon.console.ink import ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.errors import Trouble
-from benchcon.link import remember
+from benchcon.link import known_ports
 from benchcon.link.connection import address
-from benchcon.link.found import PortFound
-from benchcon.wire.printable import printable
+from benchcon.link.discovery import PortFound
+from benchcon.text import printable
 
 
 def checked_address(text: str) -> str:
@@ -167,7 +167,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
     def action_forget(self) -> None:
         """Take back the word given for a port: it does not open by itself any more."""
         try:
-            known = remember.forget(self.table.chosen)
+            known = known_ports.forget(self.table.chosen)
         except Trouble as trouble:
             self.query_one("#wrong", Static).update(Text(str(trouble)))
             return

@@ -13,7 +13,7 @@ from benchcon.console.showing import label_of
 from benchcon.console.table import Column, Row, Table
 from benchcon.panel.segments import decode
 from benchcon.state import BoardState, ChannelState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

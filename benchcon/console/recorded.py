@@ -20,7 +20,7 @@ from benchcon.console.transport import marks_of
 from benchcon.console.window import Exact, Reading, values_of
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 FIRST_PICTURE = 128

@@ -19,7 +19,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 from benchcon.session import LiveSession, Session
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 def _need_terminal() -> None:
@@ -92,7 +92,7 @@ def run_console(session: Session, until: Ending) -> int:
 def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) -> int:
     """Open `ports` (none: those agreed to before) with a panel file and run the console. Raises `Trouble`."""
     from benchcon.link import Bench
-    from benchcon.link.found import agreed_ports
+    from benchcon.link.discovery import agreed_ports
 
     panel = load(panel_path) if panel_path else Panel()
     _need_terminal()

@@ -15,7 +15,7 @@ from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
 from benchcon.panel.reading import detents, position, share_permille
 from benchcon.panel.segments import decode
 from benchcon.state import BenchState, BoardState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 STANDINGS = {
     "live": "live",

@@ -18,8 +18,8 @@ from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
+from benchcon.text import printable
 from benchcon.wire.events import Event
-from benchcon.wire.printable import printable
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo

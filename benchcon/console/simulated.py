@@ -15,7 +15,7 @@ from benchcon.session import LiveSession
 
 if TYPE_CHECKING:
     from benchcon.console.run import Ending
-    from benchcon.simboard.boards import SimulatedBoards
+    from benchcon.rig.boards import SimulatedBoards
 
 
 def run_on_simulated(boards: SimulatedBoards, until: Ending, seconds: float | None = None) -> int:

@@ -9,7 +9,7 @@ from benchcon.console.dark_keys import END_DARK
 from benchcon.console.ink import BAD, GOOD, QUIET, UNKNOWN, WARN
 from benchcon.console.showing import STANDINGS, standing_of
 from benchcon.state import BoardState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 class Standing(NamedTuple):

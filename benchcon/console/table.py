@@ -9,7 +9,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 
 from benchcon.console.canvas import Canvas
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, ink
 
 

@@ -10,8 +10,8 @@ from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNO
 from benchcon.console.showing import label_of
 from benchcon.panel.model import Control, Part
 from benchcon.panel.segments import decode
+from benchcon.text import printable
 from benchcon.wire import events as ev
-from benchcon.wire.printable import printable
 
 
 class Line(NamedTuple):
@@ -146,7 +146,7 @@ _TOLD: dict[str, Callable[[tuple[str, ...], int, Names], str]] = {
     "ghost": _ghost_told,
     "skip": _skip_told,
 }
-"""News of a known form (see `benchcon.wire.tidings.FORMS`), in words."""
+"""News of a known form (see `benchcon.wire.notifications.FORMS`), in words."""
 
 _BARE = {"dark": "all outputs off, and held off", "light": "dark ends; outputs stay off until they are set"}
 """Requests that are one word, in more."""

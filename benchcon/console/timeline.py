@@ -13,7 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.history import UNKNOWN, Key
 from benchcon.console.ink import (
     BRASS,

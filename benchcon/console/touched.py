@@ -8,7 +8,7 @@ from rich.style import Style
 
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
-from benchcon.console.drawn import Drawn
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN, ink
 
 

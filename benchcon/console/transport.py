@@ -11,12 +11,12 @@ from textual.binding import Binding
 
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas
+from benchcon.console.canvas_widget import Drawn
 from benchcon.console.dark_keys import DARK_KEYS, END_DARK_KEYS
-from benchcon.console.drawn import Drawn
 from benchcon.console.ink import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED, ink
 from benchcon.console.telling import clock_text
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

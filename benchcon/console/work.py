@@ -21,11 +21,11 @@ from benchcon.panel.model import Control, Digits, Lamp, Part
 from benchcon.panel.segments import decode, encode, format_number
 from benchcon.session import Session
 from benchcon.state import BoardState, ChannelState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 if TYPE_CHECKING:
-    from benchcon.hand import Hand
     from benchcon.link import Bench
+    from benchcon.rig.hand import Hand
 
 LEVEL_STEP_PERMILLE = 50
 ASKED_US = 800_000

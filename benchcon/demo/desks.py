@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchcon.simboard import boards as simulated
-from benchcon.simboard.boards import SimulatedBoards as Demo
+from benchcon.rig import boards as simulated
+from benchcon.rig.boards import SimulatedBoards as Demo
 
 __all__ = ["Demo", "panel_path", "start"]
 
@@ -25,7 +25,7 @@ def start(
     separate: bool = False,
     seed: int | None = None,
 ) -> Demo:
-    """Start the demo's desks (or those of another `panel` file), as `benchcon.simboard.boards.start` does.
+    """Start the demo's desks (or those of another `panel` file), as `benchcon.rig.boards.start` does.
 
     The power desk feeds the other two: mains is on to begin with. `separate` leaves that out.
     """

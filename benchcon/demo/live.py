@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from benchcon.hand import Hand
+from benchcon.rig.hand import Hand
 
 if TYPE_CHECKING:
     from benchcon.console.run import Ending
@@ -42,7 +42,7 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.session import LiveSession
-    from benchcon.walk import at_work
+    from benchcon.walk import occupied
 
     panel = load(panel_path())
     script = ScriptedHand(demo.hands)
@@ -51,7 +51,7 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     session = LiveSession(bench, panel, users)
     driver = DemoDriver(session)
     # A walk is a user at work: the scripted hand would spoil what it finds.
-    session.subscribe(lambda events: script.take_over() if any(map(at_work.change, events)) else None)
+    session.subscribe(lambda events: script.take_over() if any(map(occupied.change, events)) else None)
     bench.start()
     script.start()
     driver.start()

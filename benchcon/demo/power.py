@@ -15,7 +15,7 @@ from benchcon.errors import Trouble
 
 if TYPE_CHECKING:
     from benchcon.demo.desks import Demo
-    from benchcon.hand import Hand
+    from benchcon.rig.hand import Hand
 
 DESK = "power"
 MAINS, STANDBY, BATTERY = "mains", "standby", "battery"
@@ -85,7 +85,7 @@ class Feed:
 
 def feed(demo: Demo) -> Feed | None:
     """Let the power desk of `demo` feed its other desks; None if it has no such desk."""
-    from benchcon.hand import Hand
+    from benchcon.rig.hand import Hand
 
     desk = next((desk for desk in demo.boards if desk.name == DESK), None)
     if desk is None or MAINS not in demo.hands[DESK].parts():

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 
 from benchcon.errors import Trouble
-from benchcon.hand import Hand
+from benchcon.rig.hand import Hand
 
 PACE_S = 1.4
 """Between two movements."""

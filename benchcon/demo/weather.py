@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from benchcon.panel.model import Digits
 from benchcon.panel.reading import detents, position_of, share_permille
 from benchcon.panel.segments import encode, format_number
-from benchcon.walk import at_work
+from benchcon.walk import occupied
 from benchcon.wire.events import Asked, Event
 
 if TYPE_CHECKING:
@@ -220,7 +220,7 @@ class DemoDriver:
     def _heard(self, events: list[Event]) -> None:
         """Who else sets a lamp or display works it from now on."""
         for event in events:
-            taken = at_work.change(event)
+            taken = occupied.change(event)
             self._kept_off = self._kept_off if taken is None else taken
             if self._kept_off:
                 continue

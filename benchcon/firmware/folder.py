@@ -25,7 +25,7 @@ from benchcon.firmware.plan import Plan
 from benchcon.firmware.wiring_list import as_markdown, as_text, sections
 from benchcon.panel.reader import Finding
 from benchcon.protocol_files import protocols_dir
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 MARK = "# Firmware of one panel board, written by `benchcon firmware`."
 """First line of the Makefile: what --force may replace."""

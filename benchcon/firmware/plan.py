@@ -18,8 +18,8 @@ from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, M
 from benchcon.panel.pins import Pin, read_pins
 from benchcon.panel.reader import Finding, near
 from benchcon.panel.rules import key_of
-from benchcon.simboard.wiring import wiring
-from benchcon.wire.printable import printable
+from benchcon.rig.wiring import wiring
+from benchcon.text import printable
 
 TOP_COUNT = 1023
 """Greatest reading of the chips' ten-bit converter."""

@@ -16,9 +16,9 @@ from benchcon.firmware.plan import Plan, plan
 from benchcon.panel.file import load
 from benchcon.panel.model import Control, Panel
 from benchcon.protocol_files import protocols_dir
-from benchcon.replay.again import MovesParts
+from benchcon.replay.rerun import MovesParts
 from benchcon.replay.targets import Boards, NotHere, Wanted, processes
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 BUILD_S = 300.0
 _SIMAVR = Path("/usr/include/simavr/sim_avr.h")

@@ -11,7 +11,7 @@ from pathlib import Path
 from benchcon.errors import Trouble
 from benchcon.firmware.chips import Chip
 from benchcon.firmware.limits import Memory
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 COMPILE_S = 300.0
 """No build takes so long, on any machine."""

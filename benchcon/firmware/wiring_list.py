@@ -32,7 +32,7 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.model import Digits, Lamp
 from benchcon.panel.reader import Finding
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 HOT_MW = 250.0
 """A resistor that turns so much into heat is too hot to touch on its own legs (common practice, no source)."""

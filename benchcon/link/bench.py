@@ -15,15 +15,15 @@ from concurrent.futures import Future
 from typing import Any
 
 from benchcon.errors import Trouble
+from benchcon.link.conversation import Answer, Talk
 from benchcon.link.hub import Hub, Listener
 from benchcon.link.outcomes import DarkResult, held
 from benchcon.link.port import Pace, PortInfo
-from benchcon.link.talk import Answer, Talk
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
+from benchcon.text import printable
 from benchcon.wire.codec import request
 from benchcon.wire.host import Outcome
-from benchcon.wire.printable import printable
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 DEADMAN_MS = 2000

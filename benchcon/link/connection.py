@@ -17,10 +17,10 @@ from typing import Any
 import serial_asyncio
 
 from benchcon.errors import Trouble
-from benchcon.link.aside import aside
 from benchcon.link.device import RATE, close_device, open_device
 from benchcon.link.lock import PortLock
-from benchcon.wire.printable import printable
+from benchcon.link.off_thread import aside
+from benchcon.text import printable
 
 NEVER = 1200
 """Opening at this rate starts the boot loader of some boards: never used."""

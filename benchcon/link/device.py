@@ -12,7 +12,7 @@ from typing import Any
 import serial
 
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 RATE = 115200
 """Rate to expect, in baud (line protocol, **answer-time**)."""

@@ -9,16 +9,16 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from benchcon.link.aside import aside
-from benchcon.link.found import where_again
+from benchcon.link.conversation import Talk
+from benchcon.link.discovery import where_again
 from benchcon.link.limits import allowance_of
+from benchcon.link.off_thread import aside
 from benchcon.link.outputs import Outputs
 from benchcon.link.port import Pace, Port
 from benchcon.link.records import link_record
 from benchcon.link.share import Share
-from benchcon.link.talk import Talk
 from benchcon.panel.model import Panel
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 from benchcon.wire.records import BENCH, Batch
 
 PING_MOST_US = 500_000

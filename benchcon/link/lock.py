@@ -18,7 +18,7 @@ import tempfile
 from pathlib import Path
 
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 _MARK = "benchcon"
 

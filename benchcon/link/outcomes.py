@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from benchcon.text import printable
 from benchcon.wire.host import Outcome
-from benchcon.wire.printable import printable
 
 HELD_WHYS = {
     "flash": "held back: it would flash more than three times a second",

@@ -24,14 +24,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.link import remember, tongue
-from benchcon.link.aside import aside
+from benchcon.link import foreign, known_ports
 from benchcon.link.connection import Connection
+from benchcon.link.conversation import Talk
 from benchcon.link.device import pseudo_mark
-from benchcon.link.found import hardware_at
+from benchcon.link.discovery import hardware_at
+from benchcon.link.off_thread import aside
 from benchcon.link.records import link_record
-from benchcon.link.talk import Talk
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 from benchcon.wire.records import BENCH
 from benchcon.wire.slips import hello_slip
 
@@ -222,7 +222,7 @@ class Port:
         self.ident = talk.ident
         self._stands("live", "")
         talk.go_live()
-        if remember.may_be_kept(self.name):
+        if known_ports.may_be_kept(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))
             if self.named and self.hub.keep and not self.hub.listen_only:
                 await self._remember(talk)
@@ -274,7 +274,7 @@ class Port:
         """Try the usual rates; return whether a good line was heard at one."""
         connection = talk.connection
         heard = {connection.rate: talk.sample}
-        for rate in tongue.RATES if connection.rate else ():
+        for rate in foreign.RATES if connection.rate else ():
             if rate in heard:
                 continue
             self._stands("trying", f"speaks another tongue; trying {rate} baud")
@@ -287,12 +287,12 @@ class Port:
                 return True
             if connection.rate == rate:  # else the device cannot do that rate
                 heard[rate] = talk.sample
-        rate = tongue.best_rate(heard)
+        rate = foreign.best_rate(heard)
         await connection.set_rate(rate)
         talk.fresh_ear()
         talk.sample = heard[rate]
-        self._stands("tongue", tongue.explain(heard))
-        shown = printable(heard[rate][: tongue.SHOWN_BYTES])
+        self._stands("tongue", foreign.explain(heard))
+        shown = printable(heard[rate][: foreign.SHOWN_BYTES])
         self._record(talk, "tongue", rate=rate, bytes=shown, why=self._stands_so[1])
         return False
 
@@ -342,6 +342,6 @@ class Port:
 
     async def _remember(self, talk: Talk) -> None:
         try:
-            await aside(lambda: remember.remember(self.name, talk.ident, self.hardware))
+            await aside(lambda: known_ports.remember(self.name, talk.ident, self.hardware))
         except Trouble as trouble:
             self.hub.emit([link_record(self.hub.now_us(), BENCH, "unkept", port=self.name, why=str(trouble))])

@@ -11,8 +11,8 @@ from benchcon.panel.pins import CHIPS, Pin, read_pins
 from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, name_from
 from benchcon.panel.splice import Value
 from benchcon.panel.splice import written as toml
+from benchcon.text import printable
 from benchcon.wire.items import Item
-from benchcon.wire.printable import printable
 
 Said = tuple[str, str, str, Sequence[Item]]
 """Port, ident, name and items of one board."""

@@ -22,8 +22,8 @@ from benchcon.panel.splice import Value, with_key_renamed, with_table, with_valu
 from benchcon.panel.splice import written as toml
 from benchcon.panel.where import Path as KeyPath
 from benchcon.panel.where import places_in
+from benchcon.text import printable
 from benchcon.units import quantity, written
-from benchcon.wire.printable import printable
 
 
 class PanelFile:

@@ -16,7 +16,7 @@ from benchcon.panel import parts, rules
 from benchcon.panel.model import Panel, Raw
 from benchcon.panel.reader import Finding, Source, Table
 from benchcon.panel.where import lines_of
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 LARGEST = 256 << 10
 """Bytes of the largest panel file that is read: enough for a thousand parts with all that can be said of them."""

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from benchcon.panel.where import Path
+from benchcon.text import printable
 from benchcon.units import quantity
-from benchcon.wire.printable import printable
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 BOARD_NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")

@@ -15,7 +15,7 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Digits
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 POINT = 0x80
 SEGMENTS = "ABCDEFG"

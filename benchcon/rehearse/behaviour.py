@@ -12,8 +12,8 @@ from pathlib import Path
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.reader import NAME, Finding, Table, shown
+from benchcon.text import printable
 from benchcon.units import is_unit, quantity
-from benchcon.wire.printable import printable
 
 KIND = "behaviour file"
 RESERVED = ("memory", "seconds")

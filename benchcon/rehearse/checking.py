@@ -9,7 +9,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, load, slurp
 from benchcon.panel.model import Panel
 from benchcon.panel.reader import Finding, as_finding
-from benchcon.panel.telling import counted
+from benchcon.panel.summary import counted
 from benchcon.rehearse import behaviour, rules_file
 from benchcon.rehearse.rules_file import Rule
 

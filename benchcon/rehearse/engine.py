@@ -14,7 +14,7 @@ from benchcon.rehearse.behaviour import Behaviour
 from benchcon.rehearse.helpers import Memory
 from benchcon.rehearse.rules_file import Rule, Rules, line_in, said
 from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 class TooSlow(BaseException):

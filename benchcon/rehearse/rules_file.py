@@ -25,8 +25,8 @@ from benchcon.panel.reader import NAME, Finding, listed, near
 from benchcon.panel.rules import key_of
 from benchcon.rehearse.behaviour import RESERVED, Behaviour
 from benchcon.rehearse.showing import Look, number_by
+from benchcon.text import printable
 from benchcon.units import linear
-from benchcon.wire.printable import printable
 
 KIND = "rules file"
 MARKS = ("lamp", "display", "derived")

@@ -7,8 +7,8 @@ from concurrent.futures import Future
 
 from benchcon.link import say
 from benchcon.replay.script import Ask
+from benchcon.text import printable
 from benchcon.wire.host import Outcome
-from benchcon.wire.printable import printable
 
 
 def answers_of(asked: Iterable[tuple[Ask, Future[Outcome]]]) -> tuple[list[str], list[str]]:

@@ -15,9 +15,9 @@ from benchcon.capture import Reader
 from benchcon.errors import Trouble
 from benchcon.panel.file import slurp
 from benchcon.panel.reader import Source, Table, shown
-from benchcon.replay.again import TOLERANCE_US, How
+from benchcon.replay.rerun import TOLERANCE_US, How
 from benchcon.replay.targets import TARGETS
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 LARGEST = 1 << 16
 NEVER_ALONE = "state"

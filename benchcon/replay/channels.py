@@ -9,7 +9,7 @@ from benchcon.replay.cases import Case
 from benchcon.replay.changes import OF_BOARDS, REFUSED
 from benchcon.replay.exports import board_name, whole_state
 from benchcon.replay.verdict import WHOLE
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 def channels_of(case: Case, target: str) -> list[str]:

@@ -18,8 +18,8 @@ from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
 from benchcon.replay.changes import DARK, OF_BOARDS, REFUSED, RESETS, Change, Changes
 from benchcon.state import BenchState, ChannelState
+from benchcon.text import printable
 from benchcon.wire import events as ev
-from benchcon.wire.printable import printable
 
 UNITS = {
     "contact": "1 made, 0 open",

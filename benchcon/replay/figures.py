@@ -10,8 +10,8 @@ from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
+from benchcon.text import printable
 from benchcon.units import written
-from benchcon.wire.printable import printable
 
 MOST_TOLD = 20
 """Problems that are told one by one."""

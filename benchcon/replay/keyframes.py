@@ -11,7 +11,7 @@ from benchcon.replay.compare_text import seconds
 from benchcon.replay.exports import board_name
 from benchcon.replay.figures import told
 from benchcon.state import BenchState
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 from benchcon.wire.records import KEYFRAME, LINK, Batch
 
 LONGEST_NAME = 60

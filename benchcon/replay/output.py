@@ -10,7 +10,7 @@ from typing import TextIO
 
 from benchcon.capture.fresh import Fresh, sync_folder
 from benchcon.errors import Trouble
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 def may_write(path: str | os.PathLike[str] | None, *, force: bool = False) -> None:

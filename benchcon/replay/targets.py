@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
-from benchcon.replay.again import MovesParts
+from benchcon.replay.rerun import MovesParts
 
 
 class NotHere(Trouble):
@@ -66,7 +66,7 @@ def start_of(target: str) -> Start:
 
 @contextlib.contextmanager
 def simulated(wanted: Wanted) -> Iterator[Boards]:
-    """Simulated boards, each a process of its own (`benchcon.simboard`)."""
+    """Simulated boards, each a process of its own (`benchcon.rig`)."""
     from benchcon.demo.desks import start
 
     panel = load(wanted.panel, currents=False)
@@ -85,7 +85,7 @@ def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
 
     For targets that build something and run it: firmware for this computer, an emulated chip.
     """
-    from benchcon.hand import Hand
+    from benchcon.rig.hand import Hand
 
     with contextlib.ExitStack() as stack:
         started = []

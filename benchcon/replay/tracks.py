@@ -11,7 +11,7 @@ from benchcon.capture import Reader
 from benchcon.panel.segments import decode
 from benchcon.replay.changes import OF_BOARDS, Changes
 from benchcon.replay.figures import told
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 from benchcon.wire.records import Batch
 
 NOT_KNOWN = -(1 << 63)

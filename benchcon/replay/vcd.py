@@ -14,8 +14,8 @@ from benchcon.capture.form import wall_time
 from benchcon.replay.changes import DARK, OF_BOARDS, Changes
 from benchcon.replay.exports import UNITS, board_name, whole_state
 from benchcon.state import BenchState, ChannelState
+from benchcon.text import printable
 from benchcon.wire import events as ev
-from benchcon.wire.printable import printable
 
 _WIDTHS = {"contact": 1, "selector": 4, "encoder": 16, "pot": 16, "lamp": 10}
 _COUNT_WIDTH = 32

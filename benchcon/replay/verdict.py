@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
-from benchcon.replay.again import Again, How, do_again
 from benchcon.replay.cases import Case
 from benchcon.replay.compare_text import as_text, in_context, seconds, summary, what
 from benchcon.replay.keyframes import hold_against_keyframes
+from benchcon.replay.rerun import Again, How, do_again
 from benchcon.replay.script import script_of
 from benchcon.replay.targets import Wanted, panel_file, start_of
 from benchcon.replay.tracks import tracks_of

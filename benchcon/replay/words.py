@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from benchcon.errors import Trouble
+from benchcon.text import printable
 from benchcon.units import quantity
-from benchcon.wire.printable import printable
 
 
 def option_time(option: str, text: str, *, signed: bool = False, example: str = "2 s") -> int:

@@ -6,7 +6,7 @@ import difflib
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Panel, Part
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 
 def boards_of(part: Part) -> set[str]:

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+from benchcon.diagnosis.layout import codes_of
 from benchcon.panel.model import Digits, Lamp, Panel, Part, Place
-from benchcon.walk.layout import codes_of
 
 MARKS = {
     "good": ("✓", "proved"),

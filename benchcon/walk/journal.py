@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchcon.diagnosis.evidence import Evidence, as_json, read
 from benchcon.errors import Trouble
-from benchcon.walk.evidence import Evidence, as_json, read
 from benchcon.walk.plan import Group
 
 HOWS = ("done", "skipped", "not wired")

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from benchcon.diagnosis.evidence import Evidence, Hand
+from benchcon.diagnosis.layout import Layout, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
-from benchcon.walk.evidence import Evidence, Hand
-from benchcon.walk.layout import Layout, codes_of, key_of, spring_of
 from benchcon.walk.plan import Step
 
 STEADY = ("contact", "selector")

@@ -30,14 +30,14 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, LampLook, Seen
 from benchcon.panel.model import Panel
-from benchcon.walk import instead, judge, pace
-from benchcon.walk.evidence import Change, DigitsLook, Evidence, LampLook, Seen
+from benchcon.walk import judge, pace, slips
 from benchcon.walk.journal import Done
 from benchcon.walk.plan import Group, Step
 from benchcon.walk.progress import Progress
 from benchcon.walk.prompts import Prompt, prompt_for
-from benchcon.walk.taking import Late, Taking
+from benchcon.walk.step_recorder import Late, Taking
 from benchcon.walk.wants import Wants, outputs_of
 
 
@@ -109,8 +109,8 @@ class Walk:
         step = self.step
         if self.state != "ask" or step is None or self._odd_since is None:
             return ""
-        others = instead.moved(self.layout, step, self._taking.before, self.values)
-        return instead.told(self.layout, step, self._taking.before, self.values) if others else ""
+        others = slips.moved(self.layout, step, self._taking.before, self.values)
+        return slips.told(self.layout, step, self._taking.before, self.values) if others else ""
 
     def sounds(self) -> list[str]:
         """Return what is to be heard since the last call: ``right``, ``wrong``, ``over``."""
@@ -369,7 +369,7 @@ class Walk:
             self._sounds.append("right" if right else "wrong")
         taking = self._taking
         self.progress.collected.append(taking.evidence(step, self._outcome, now_us))
-        self.last = "" if self._outcome == "seen" else instead.told(self.layout, step, taking.before, taking.settled)
+        self.last = "" if self._outcome == "seen" else slips.told(self.layout, step, taking.before, taking.settled)
         if step.do in ("put", "turn", "end"):
             self._late.hold(self.progress.collected, now_us + pace.LATE_US)
         else:

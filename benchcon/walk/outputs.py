@@ -5,10 +5,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+from benchcon.diagnosis.layout import Layout
 from benchcon.link import Bench
 from benchcon.link.outcomes import say
 from benchcon.panel.lightness import sent_permille
-from benchcon.walk.layout import Layout
 from benchcon.walk.wants import Wants
 from benchcon.wire.host import Outcome
 

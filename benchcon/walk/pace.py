@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from benchcon.diagnosis.layout import Layout
 from benchcon.walk import judge
-from benchcon.walk.layout import Layout
 from benchcon.walk.plan import Step
 
 SETTLE_US = 25_000

@@ -51,8 +51,8 @@ def lit(picture: bytes) -> int:
 def single_flaws(places: int) -> Iterator[tuple[str, tuple[int, ...], tuple[int, ...]]]:
     """Every single flaw that the pictures tell from every other: kind, segments by bit, places (none: all of them).
 
-    As `benchcon.walk.segments.Flaw` names them: dead and stuck cells, segment wires and whole places, wires changed
-    round or touching in all places or in one, two places changed round.
+    As `benchcon.diagnosis.segments.Flaw` names them: dead and stuck cells, segment wires and whole places, wires
+    changed round or touching in all places or in one, two places changed round.
     """
     every = [(p,) for p in range(places)] if places > 1 else []
     for kind in ("dead", "stuck"):

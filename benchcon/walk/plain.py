@@ -12,13 +12,13 @@ import time
 from collections.abc import Callable
 from typing import TextIO
 
+from benchcon.diagnosis.evidence import Seen
+from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
 from benchcon.panel.model import Digits
 from benchcon.panel.segments import decode, encode
-from benchcon.walk.evidence import Seen
-from benchcon.walk.faces import Answer, Post, Scene
 from benchcon.walk.guard import AFTER_S, Guard, Press
-from benchcon.walk.layout import Layout
+from benchcon.walk.interfaces import Answer, Post, Scene
 from benchcon.walk.prompts import by_button
 
 HELP = (

@@ -6,8 +6,8 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from benchcon.diagnosis.layout import Layout, codes_of, key_of, spring_of
 from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
-from benchcon.walk.layout import Layout, codes_of, key_of, spring_of
 from benchcon.walk.patterns import within
 
 DETENTS = 10

@@ -9,11 +9,11 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from benchcon.diagnosis.evidence import Evidence, LampLook
+from benchcon.diagnosis.layout import Layout
 from benchcon.panel.model import Panel
 from benchcon.walk import judge
-from benchcon.walk.evidence import Evidence, LampLook
 from benchcon.walk.journal import Done, line_of
-from benchcon.walk.layout import Layout
 from benchcon.walk.plan import Group, Step, plan, rectangles, steps
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchcon.diagnosis.layout import Layout, codes_of, words_of
 from benchcon.panel.model import Control, Digits, Part
-from benchcon.walk.layout import Layout, codes_of, words_of
 from benchcon.walk.plan import Step
 
 

@@ -8,16 +8,16 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
 
+from benchcon.diagnosis.evidence import Change
 from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.session import Session
-from benchcon.walk import at_work, judge
-from benchcon.walk.evidence import Change
-from benchcon.walk.faces import Answer, Face, Scene
-from benchcon.walk.feeding import Feeding
-from benchcon.walk.hearing import Hearing
+from benchcon.walk import judge, occupied
+from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.interfaces import Answer, Face, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.outputs import Outputs
+from benchcon.walk.supply import Feeding
 from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
 
@@ -95,7 +95,7 @@ class Runner:
         try:
             self.hearing.meet()
             self.feeding.begin()
-            self.bench.note(*at_work.begins(at_work.WALK))
+            self.bench.note(*occupied.begins(occupied.WALK))
             walk.start(self.hearing.values(), self._now())
             self.face.begin(walk.layout, self._inbox.put)
             try:
@@ -103,7 +103,7 @@ class Runner:
             finally:
                 self.face.end()
                 self._all_off()
-                self.bench.note(*at_work.ends(at_work.WALK))
+                self.bench.note(*occupied.ends(occupied.WALK))
         finally:
             end()
         return not self.left

@@ -15,7 +15,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.electrics import digits_ma, lamp_ma
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Digits, Lamp, Panel
-from benchcon.panel.telling import counted
+from benchcon.panel.summary import counted
 from benchcon.state.board import is_unfed
 from benchcon.units import quantity
 from benchcon.walk.wants import Wants

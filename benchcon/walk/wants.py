@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from benchcon.diagnosis.layout import Layout
 from benchcon.panel.model import Lamp
-from benchcon.walk.layout import Layout
 from benchcon.walk.plan import Step
 
 

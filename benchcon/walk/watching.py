@@ -5,12 +5,12 @@ from __future__ import annotations
 import queue
 from collections.abc import Callable, Collection
 
+from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.session import Session
-from benchcon.walk import at_work
-from benchcon.walk.hearing import Hearing
-from benchcon.walk.layout import Layout
+from benchcon.walk import occupied
+from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.outputs import Outputs
 from benchcon.walk.soak import STEP_S, Soaking, Strained, load_steps
 from benchcon.walk.wants import Wants
@@ -34,12 +34,12 @@ class _Watch:
 
     def __enter__(self) -> _Watch:
         self._end = self.session.subscribe(self._inbox.put)
-        self.bench.note(*at_work.begins(self.what))
+        self.bench.note(*occupied.begins(self.what))
         self.hearing.meet()
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.bench.note(*at_work.ends(self.what))
+        self.bench.note(*occupied.ends(self.what))
         self._end()
 
     def events(self, at_most_s: float) -> list[ev.Event]:
@@ -66,7 +66,7 @@ def wiggle(
     `parts`: names of controls, or channels as ``board.id``; none means every input. `look` is called with the watch and
     the time, several times a second, on the thread of the caller, as all else is. `panel`: another than the session's.
     """
-    with _Watch(session, panel or session.panel, at_work.WIGGLE) as watch:
+    with _Watch(session, panel or session.panel, occupied.WIGGLE) as watch:
         hearing = watch.hearing
         wiggling = Wiggle(watch.layout, hearing.values(), parts)
         raw = [key.partition(".") for key in wiggling.raw_wanted()]
@@ -120,7 +120,7 @@ def soak(
     however it ends.
     """
     panel = panel or session.panel
-    with _Watch(session, panel, at_work.SOAK) as watch:
+    with _Watch(session, panel, occupied.SOAK) as watch:
         steps = load_steps(panel)
         if len(steps) < 2:
             raise Trouble("there is nothing to light: the panel has no lamp and no display within its budgets")

@@ -10,12 +10,12 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchcon.diagnosis.evidence import Change
+from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
-from benchcon.panel.telling import counted
-from benchcon.walk.evidence import Change
-from benchcon.walk.layout import Layout
+from benchcon.panel.summary import counted
+from benchcon.text import printable
 from benchcon.walk.soak import long_text, times
-from benchcon.wire.printable import printable
 
 POT_SHARE = 0.015
 """Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""

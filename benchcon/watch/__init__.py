@@ -1,7 +1,6 @@
-"""Triggers: what the bench watches for by itself, declared in the panel file under ``[[triggers]]``."""
+"""Triggers: what the bench watches for by itself, declared in the panel file under ``[[triggers]]``. Pure."""
 
-from benchcon.watch.keeper import Keeper
 from benchcon.watch.triggers import Trigger, inspect_triggers, triggers_of
 from benchcon.watch.watch import Fired, Watch
 
-__all__ = ["Fired", "Keeper", "Trigger", "Watch", "inspect_triggers", "triggers_of"]
+__all__ = ["Fired", "Trigger", "Watch", "inspect_triggers", "triggers_of"]

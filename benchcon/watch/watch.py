@@ -23,9 +23,9 @@ from typing import Any, NamedTuple
 
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState, BoardState
+from benchcon.text import printable
 from benchcon.watch.triggers import Trigger
 from benchcon.wire import events as ev
-from benchcon.wire.printable import printable
 from benchcon.wire.quote import quote
 
 

@@ -27,13 +27,13 @@ from functools import partial
 from itertools import repeat
 from typing import Any
 
-from benchcon.wire import tidings
+from benchcon.text import printable
+from benchcon.wire import notifications as tidings
 from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
 from benchcon.wire.events import Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
-from benchcon.wire.printable import printable
+from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, Waiting, Watched
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
-from benchcon.wire.watched import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, Waiting, Watched
 
 TAILS_MOST = 8192
 """``is`` tails remembered; when there are more, remembering starts afresh."""

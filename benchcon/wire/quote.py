@@ -21,7 +21,7 @@ def unquote(word: str) -> str:
     """Return the text that `word` stands for; the inverse of `quote`. Never raises.
 
     A ``%`` that begins no escape stays as it is, bytes that are no UTF-8 are shown as ``\\xHH``. The text may hold
-    control codes, as whoever wrote it wished: pass it through `benchcon.wire.printable.printable` before it is shown.
+    control codes, as whoever wrote it wished: pass it through `benchcon.text.printable` before it is shown.
     """
     if "%" not in word:
         return word

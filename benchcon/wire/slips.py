@@ -11,8 +11,8 @@ import re
 from binascii import crc_hqx
 from collections.abc import Callable, Sequence
 
+from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST, UP, check_of, seal
-from benchcon.wire.printable import printable
 
 VERSION = 1
 """Of the protocol."""

@@ -21,7 +21,7 @@ from walk.random_panels import random_bad, random_panel
 from walk.rig import Bad
 from walk.scoring import named
 
-from benchcon.walk.diagnosis import diagnose
+from benchcon.diagnosis.diagnose import diagnose
 
 ONE_SEED, TWO_SEED, HEALTHY_SEED = 40_000, 50_000, 60_000
 

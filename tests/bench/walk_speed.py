@@ -21,7 +21,7 @@ from walk.desks import Desks, Scripted
 from walk.person import Person
 from walk.random_panels import random_panel
 
-from benchcon.walk.faces import Answer, Scene
+from benchcon.walk.interfaces import Answer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 from benchcon.wire import events as ev

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
-from simboard.talk import PATIENCE_S, Talk
-from simboard.test_process import is_gone
+from rig.talk import PATIENCE_S, Talk
+from rig.test_process import is_gone
 
 PANEL = """\
 [panel]

@@ -645,7 +645,7 @@ async def test_without_a_panel_file_a_first_one_is_offered(tmp_path: Path, monke
 
 async def test_with_no_port_agreed_to_the_ports_are_listed_and_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     from benchcon.console import app
-    from benchcon.link.found import PortFound
+    from benchcon.link.discovery import PortFound
 
     found = [PortFound("/dev/ttyACM0", "Panel board", "Maker", "", "2341:0043", "1-1", False, "", "")]
     monkeypatch.setattr(app, "find_ports", lambda: found)

@@ -11,16 +11,16 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from simboard.talk import PATIENCE_S, Talk
-from simboard.test_process import is_gone, until
+from rig.talk import PATIENCE_S, Talk
+from rig.test_process import is_gone, until
 
 from benchcon.demo import Demo, start
 from benchcon.demo.power import source
 from benchcon.demo.script import ScriptedHand
 from benchcon.demo.weather import HPA_PER_INHG, Seen, Weather, lamps, pressure_text, weather
-from benchcon.hand import Hand
 from benchcon.panel.file import load
 from benchcon.panel.model import Digits
+from benchcon.rig.hand import Hand
 
 
 def demo(*words: str) -> subprocess.Popen[str]:
@@ -82,7 +82,7 @@ EXAMPLES = sorted(Path(sys.modules["benchcon.demo"].__file__ or "").parent.glob(
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
 def test_the_fault_files_that_come_with_the_demo_are_good(path: Path) -> None:
     from benchcon.demo import panel_path
-    from benchcon.simboard import fault_file
+    from benchcon.rig import fault_file
 
     assert fault_file.load(path, load(panel_path())).faults
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from simboard.test_process import until
+from rig.test_process import until
 
 from benchcon.demo import Demo, panel_path, start
 from benchcon.demo.live import UsersHand

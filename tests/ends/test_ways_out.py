@@ -22,7 +22,7 @@ from console.in_terminal import Terminal
 from benchcon.conform.board import DEADMAN
 from benchcon.demo import Demo, start
 from benchcon.errors import Trouble
-from benchcon.hand import Hand
+from benchcon.rig.hand import Hand
 
 PATIENCE_S = 30.0
 ENDS_S = 2.0

@@ -12,11 +12,11 @@ from typing import Any
 from firmware.emulated import Paced
 
 from benchcon.cli.draft import ask
-from benchcon.hand import Hand
 from benchcon.link import Bench
 from benchcon.link.outcomes import say
 from benchcon.panel.draft import draft
 from benchcon.panel.file import loads
+from benchcon.rig.hand import Hand
 from benchcon.session import LiveSession
 from benchcon.wire import events as ev
 

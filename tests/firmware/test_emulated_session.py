@@ -77,7 +77,7 @@ def test_the_dead_man_darkens_the_desk_when_the_console_is_killed(desk: Paced, t
         "print('lit', flush=True)\n"
         "os.kill(os.getpid(), signal.SIGKILL)\n"
     )
-    from benchcon.hand import Hand
+    from benchcon.rig.hand import Hand
 
     with Hand(desk.control) as hand:
         done = subprocess.run([sys.executable, "-c", killed, desk.port], capture_output=True, text=True, timeout=60)

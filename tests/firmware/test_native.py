@@ -14,7 +14,7 @@ import pytest
 from firmware.virtual import built, needs_compiler
 
 from benchcon.conform import WireSide
-from benchcon.hand import Hand
+from benchcon.rig.hand import Hand
 
 pytestmark = needs_compiler
 

@@ -18,7 +18,7 @@ import pytest
 from link.boards import LONG_S, PeerProcess, Watched, did
 
 from benchcon.errors import Trouble
-from benchcon.link import Bench, remember, say
+from benchcon.link import Bench, known_ports, say
 from benchcon.wire import events as ev
 from benchcon.wire.codec import news
 
@@ -357,7 +357,7 @@ def test_another_tongue_is_shown_and_stops_nobody(
     board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
-    monkeypatch.setattr("benchcon.link.tongue.RATES", (115200, 9600, 57600))
+    monkeypatch.setattr("benchcon.link.foreign.RATES", (115200, 9600, 57600))
     desk = board(ident="lighting")
     odd = board(tongue="T=21.5C \x1b[31mH=40%\r\n")
     here = bench(odd.port, desk.port)
@@ -463,7 +463,7 @@ def test_a_lost_board_is_looked_for_where_it_once_was_and_nowhere_else(
 def test_an_agreed_port_is_remembered_only_where_it_can_be(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting")
     bench(desk.port).stands(desk.port, "live")
-    assert remember.agreed() == []
+    assert known_ports.agreed() == []
 
 
 def test_two_programs_cannot_have_one_board(board: Boards, bench: Benches) -> None:

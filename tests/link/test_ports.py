@@ -20,10 +20,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchcon.errors import Trouble
-from benchcon.link import remember
+from benchcon.link import known_ports
 from benchcon.link.connection import Connection
 from benchcon.link.device import open_device
-from benchcon.link.found import agreed_ports, find_ports, hardware_at, where_again
+from benchcon.link.discovery import agreed_ports, find_ports, hardware_at, where_again
 from benchcon.link.lock import PortLock, holder, lock_path
 
 
@@ -261,20 +261,20 @@ async def test_never_1200_baud(terminal: tuple[int, str]) -> None:
 
 
 def test_agreed_ports_are_kept_and_forgotten(tmp_path: Path) -> None:
-    assert remember.agreed() == []
-    assert remember.remember("/dev/ttyS0", "lighting")
-    assert remember.remember("/dev/ttyUSB7", "met", "2341:0043:85")
-    assert remember.remember("/dev/ttyUSB9", "met", "2341:0043:85")  # the same device on another port
-    assert [(entry.port, entry.ident) for entry in remember.agreed()] == [
+    assert known_ports.agreed() == []
+    assert known_ports.remember("/dev/ttyS0", "lighting")
+    assert known_ports.remember("/dev/ttyUSB7", "met", "2341:0043:85")
+    assert known_ports.remember("/dev/ttyUSB9", "met", "2341:0043:85")  # the same device on another port
+    assert [(entry.port, entry.ident) for entry in known_ports.agreed()] == [
         ("/dev/ttyS0", "lighting"),
         ("/dev/ttyUSB9", "met"),
     ]
     # What the user agreed to is that device, not whatever is plugged in there next.
-    assert remember.is_agreed("/dev/ttyUSB3", "2341:0043:85", remember.agreed())
-    assert not remember.is_agreed("/dev/ttyUSB9", "1A86:7523:1", remember.agreed())
-    assert remember.forget("met")
-    assert not remember.forget("met")
-    assert [entry.port for entry in remember.agreed()] == ["/dev/ttyS0"]
+    assert known_ports.is_agreed("/dev/ttyUSB3", "2341:0043:85", known_ports.agreed())
+    assert not known_ports.is_agreed("/dev/ttyUSB9", "1A86:7523:1", known_ports.agreed())
+    assert known_ports.forget("met")
+    assert not known_ports.forget("met")
+    assert [entry.port for entry in known_ports.agreed()] == ["/dev/ttyS0"]
     assert not list(tmp_path.glob("home/.ports-*"))
 
 
@@ -295,7 +295,7 @@ def test_a_usb_device_is_found_again_wherever_it_is_plugged_in(monkeypatch: pyte
     assert where_again("met", "2341:0043:99") == ["/dev/ttyACM3"]
     assert where_again("met", "") == []
     assert agreed_ports() == []
-    remember.remember("/dev/ttyACM7", "met", "2341:0043:85")
+    known_ports.remember("/dev/ttyACM7", "met", "2341:0043:85")
     assert where_again("met", "") == ["/dev/ttyACM0"]
     assert agreed_ports() == ["/dev/ttyACM0"]
     assert [found.port for found in find_ports() if found.agreed] == ["/dev/ttyACM0"]
@@ -303,9 +303,9 @@ def test_a_usb_device_is_found_again_wherever_it_is_plugged_in(monkeypatch: pyte
 
 def test_a_terminals_number_is_never_agreed_to(terminal: tuple[int, str]) -> None:
     _, port = terminal
-    assert not remember.remember(port, "lighting")
-    assert not remember.remember("socket://127.0.0.1:4000", "lighting")
-    assert remember.agreed() == []
+    assert not known_ports.remember(port, "lighting")
+    assert not known_ports.remember("socket://127.0.0.1:4000", "lighting")
+    assert known_ports.agreed() == []
     assert agreed_ports() == []
 
 
@@ -315,28 +315,28 @@ def test_a_damaged_file_is_named_and_left_alone(tmp_path: Path, text: str) -> No
     path.parent.mkdir()
     path.write_text(text)
     with pytest.raises(Trouble, match=r"ports\.json: damaged"):
-        remember.agreed()
+        known_ports.agreed()
     with pytest.raises(Trouble, match=r"ports\.json: damaged"):
-        remember.remember("/dev/ttyS0", "lighting")
+        known_ports.remember("/dev/ttyS0", "lighting")
     assert path.read_text() == text
     find_ports()
 
 
 def test_two_programs_agreeing_at_once_lose_nothing() -> None:
-    threads = [threading.Thread(target=remember.remember, args=(f"/dev/ttyS{n}", "b")) for n in range(20)]
+    threads = [threading.Thread(target=known_ports.remember, args=(f"/dev/ttyS{n}", "b")) for n in range(20)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert {entry.port for entry in remember.agreed()} == {f"/dev/ttyS{n}" for n in range(20)}
+    assert {entry.port for entry in known_ports.agreed()} == {f"/dev/ttyS{n}" for n in range(20)}
 
 
 @settings(max_examples=200, deadline=None)
 @given(st.lists(st.tuples(*[st.text(max_size=12)] * 4), max_size=5))
 def test_what_is_remembered_survives_any_text(entries: list[tuple[str, str, str, str]]) -> None:
-    agreed = [remember.Agreed(*entry) for entry in entries]
+    agreed = [known_ports.Agreed(*entry) for entry in entries]
     text = json.dumps({"form": 1, "ports": [entry._asdict() for entry in agreed]})
-    path = remember.home() / "ports.json"
+    path = known_ports.home() / "ports.json"
     path.parent.mkdir(exist_ok=True)
     path.write_text(text)
-    assert remember.agreed() == agreed
+    assert known_ports.agreed() == agreed

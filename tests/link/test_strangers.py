@@ -7,12 +7,12 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchcon.link import Pace, tongue
+from benchcon.link import Pace, foreign
+from benchcon.link.conversation import Talk
 from benchcon.link.hub import Hub
-from benchcon.link.talk import Talk
 from benchcon.state import BenchState
+from benchcon.text import printable
 from benchcon.wire.codec import answer, news
-from benchcon.wire.printable import printable
 from benchcon.wire.records import Batch
 
 
@@ -104,18 +104,18 @@ def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
     hub.loop.close()
 
 
-@given(st.dictionaries(st.sampled_from(tongue.RATES), st.binary(max_size=200), min_size=1))
+@given(st.dictionaries(st.sampled_from(foreign.RATES), st.binary(max_size=200), min_size=1))
 def test_another_tongue_is_told_in_one_harmless_line(heard: dict[int, bytes]) -> None:
-    text = tongue.explain(heard)
+    text = foreign.explain(heard)
     assert printable(text) == text
     assert "Likely" in text
     assert len(text) < 600
 
 
 def test_the_likely_cause_is_named() -> None:
-    assert "another firmware" in tongue.explain({115200: b"Temperature 21.5\r\nTemperature 21.6\r\n"})
-    assert "inverted or open line" in tongue.explain({115200: b"\x00\x00\x00\xff\x00\x00"})
-    assert "unusual rate" in tongue.explain({115200: bytes(range(128, 200)), 9600: bytes(range(100, 220))})
-    assert "another service" in tongue.explain({0: bytes(range(128, 200))})
-    assert tongue.best_rate({115200: b"\xf3\x80\x12", 9600: b"boot v1\r\n", 57600: b"\xff\xfe"}) == 9600
-    assert 1200 not in tongue.RATES
+    assert "another firmware" in foreign.explain({115200: b"Temperature 21.5\r\nTemperature 21.6\r\n"})
+    assert "inverted or open line" in foreign.explain({115200: b"\x00\x00\x00\xff\x00\x00"})
+    assert "unusual rate" in foreign.explain({115200: bytes(range(128, 200)), 9600: bytes(range(100, 220))})
+    assert "another service" in foreign.explain({0: bytes(range(128, 200))})
+    assert foreign.best_rate({115200: b"\xf3\x80\x12", 9600: b"boot v1\r\n", 57600: b"\xff\xfe"}) == 9600
+    assert 1200 not in foreign.RATES

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, inspect, load, loads
 from benchcon.panel.model import Panel, Place, Wire
-from benchcon.wire.printable import printable
+from benchcon.text import printable
 
 BOARD = """\
 [panel]

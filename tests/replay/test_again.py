@@ -15,14 +15,14 @@ from benchcon.cli.main import main
 from benchcon.cli.replay import _faults_told
 from benchcon.demo.desks import panel_path, start
 from benchcon.errors import Trouble
-from benchcon.hand import Hand
-from benchcon.replay.again import How, do_again, words_of
 from benchcon.replay.cases import case_of
 from benchcon.replay.compare_text import as_text
+from benchcon.replay.rerun import How, do_again, words_of
 from benchcon.replay.script import Ask, Move, script_of
 from benchcon.replay.targets import processes
 from benchcon.replay.tracks import tracks_of
 from benchcon.replay.verdict import WHOLE, Verdict, run_against
+from benchcon.rig.hand import Hand
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
 
@@ -86,7 +86,7 @@ def test_inputs_are_first_put_where_they_were_when_the_capture_began(
         assert again.same, as_text(again.comparison)
         assert again.left_out == []
         # An input that cannot be brought there is told as what it is: another beginning.
-        monkeypatch.setattr("benchcon.replay.again.SETTLE_S", 0.3)
+        monkeypatch.setattr("benchcon.replay.rerun.SETTLE_S", 0.3)
         hand.ask("fault", "stuck", "sb_auto", "value=0")
         again = do_again(script, then, [port], {"power": hand}, How(fast=True))
         differing = {name for name, one in again.comparison.channels.items() if one.count}
@@ -184,7 +184,7 @@ def test_requests_that_outlast_the_power_are_left_out(tmp_path: Path) -> None:
 
 
 def test_boards_that_are_programs_can_be_a_target(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "benchcon.simboard", "--panel", str(panel_path()), "--board", "power"]
+    command = [sys.executable, "-m", "benchcon.rig", "--panel", str(panel_path()), "--board", "power"]
     with processes({"power": [*command, "--folder", str(tmp_path)]}) as boards:
         hand = boards.hands["power"]
         assert isinstance(hand, Hand)

@@ -7,14 +7,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from benchcon.demo import Demo, panel_path, start
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.findings import Finding
+from benchcon.diagnosis.layout import Layout
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.session import LiveSession
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.faces import Answer, RobotFace, Scene
-from benchcon.walk.findings import Finding
-from benchcon.walk.hearing import missing_boards
-from benchcon.walk.layout import Layout
+from benchcon.walk.channel_changes import missing_boards
+from benchcon.walk.interfaces import Answer, RobotFace, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 

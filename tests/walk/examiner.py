@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from walk.examiner_parts import Walk
 from walk.examiner_walk import CARELESS, ORDINARY, STEADY, Fault, Habits, Json, is_selector, name_of
 
+from benchcon.diagnosis import Finding, diagnose
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
-from benchcon.walk import Finding, diagnose
 
 COLOURS = ("red", "amber", "green", "blue", "white")
 BITS = {"P": 0x80, "A": 0x40, "B": 0x20, "C": 0x10, "D": 0x08, "E": 0x04, "F": 0x02, "G": 0x01}

@@ -6,8 +6,8 @@ import random
 
 from walk.rig import Bad, Rig
 
+from benchcon.diagnosis.evidence import Change, Evidence, Seen
 from benchcon.panel.model import Panel
-from benchcon.walk.evidence import Change, Evidence, Seen
 from benchcon.walk.machine import Walk
 
 

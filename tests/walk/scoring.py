@@ -7,8 +7,8 @@ from itertools import product
 
 from walk.rig import Bad, key
 
+from benchcon.diagnosis.findings import Finding
 from benchcon.panel.model import Panel
-from benchcon.walk.findings import Finding
 
 
 def names(finding: Finding, bad: Bad, panel: Panel) -> bool:

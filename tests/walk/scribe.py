@@ -7,8 +7,8 @@ from typing import Any
 
 from walk.rig import Bad, Rig
 
+from benchcon.diagnosis.layout import Layout
 from benchcon.panel.model import Panel
-from benchcon.walk.layout import Layout
 from benchcon.walk.plan import plan, steps
 
 

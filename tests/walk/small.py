@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.findings import Finding
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.findings import Finding
 
 TEXT = """
 [panel]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from walk.small import small
 
-from benchcon.console.walk_look import Look
+from benchcon.console.walk.look import Look
+from benchcon.diagnosis.evidence import Change, Hand, Seen
+from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
-from benchcon.walk.evidence import Change, Hand, Seen
-from benchcon.walk.faces import Answer, Scene
-from benchcon.walk.layout import Layout
+from benchcon.walk.interfaces import Answer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import understood
 from benchcon.walk.plan import Step

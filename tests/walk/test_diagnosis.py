@@ -15,9 +15,9 @@ from walk.scoring import named
 from walk.scribe import scribble
 from walk.small import found, kinds, lamps, presses, put, small
 
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.findings import KINDS
 from benchcon.errors import Trouble
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.findings import KINDS
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
 from walk_diagnosis import hides
@@ -204,8 +204,8 @@ def test_how_a_lamp_looks() -> None:
 
 
 def test_displays() -> None:
+    from benchcon.diagnosis.segments import Flaw, through
     from benchcon.walk.patterns import pictures
-    from benchcon.walk.segments import Flaw, through
 
     def shown(*flaws: Flaw) -> list[dict[str, Any]]:
         return [
@@ -295,7 +295,7 @@ def test_bare_evidence_without_times_and_without_asking_again(faults: int) -> No
 
 
 def test_the_same_evidence_gives_the_same_findings_as_values_or_as_json() -> None:
-    from benchcon.walk.evidence import as_json
+    from benchcon.diagnosis.evidence import as_json
 
     rng = random.Random(5)
     panel = random_panel(rng)

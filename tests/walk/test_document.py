@@ -6,11 +6,11 @@ import json
 import re
 from typing import get_args
 
+from benchcon.diagnosis import evidence as ev
+from benchcon.diagnosis.evidence import as_json, read
+from benchcon.diagnosis.findings import KINDS, Finding
 from benchcon.protocol_files import protocols_dir
-from benchcon.walk import evidence as ev
-from benchcon.walk.evidence import as_json, read
-from benchcon.walk.findings import KINDS, Finding
-from benchcon.walk.report import VERDICTS
+from benchcon.report.walk import VERDICTS
 
 TEXT = (protocols_dir() / "walk-report.md").read_text(encoding="utf-8")
 

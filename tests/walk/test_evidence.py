@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchcon.diagnosis.evidence import ACTIONS, OUTCOMES, Change, DigitsLook, Hand, LampLook, Seen, as_json, read
 from benchcon.errors import Trouble
-from benchcon.walk.evidence import ACTIONS, OUTCOMES, Change, DigitsLook, Hand, LampLook, Seen, as_json, read
 
 numbers = st.integers(-(1 << 40), 1 << 40)
 names = st.text(st.characters(codec="utf-8"), min_size=1, max_size=12)

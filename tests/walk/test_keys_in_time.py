@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from walk.small import small
 
-from benchcon.walk.faces import Answer, Scene
+from benchcon.diagnosis.layout import Layout
 from benchcon.walk.guard import AFTER_S, REPEAT_S, STAND_S, Guard, Press
-from benchcon.walk.layout import Layout
+from benchcon.walk.interfaces import Answer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import PlainFace
 from benchcon.walk.plan import Step

@@ -14,9 +14,9 @@ from walk.random_panels import random_panel
 from walk.rig import Bad
 from walk.small import small
 
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.evidence import Change, DigitsLook, Hand, LampLook, Seen
 from benchcon.errors import Trouble
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.evidence import Change, DigitsLook, Hand, LampLook, Seen
 from benchcon.walk.journal import resume
 from benchcon.walk.machine import Walk
 

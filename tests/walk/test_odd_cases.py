@@ -8,9 +8,9 @@ from typing import Any
 
 from walk.small import TEXT, found, kinds, presses, put
 
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.findings import Finding
 from benchcon.panel.file import loads
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.findings import Finding
 
 
 def on(text: str, evidence: list[Any]) -> list[Finding]:

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from walk.desks import Desks, Scripted
 
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.faces import Answer, Scene
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.walk.interfaces import Answer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 

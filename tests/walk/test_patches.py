@@ -12,9 +12,9 @@ from walk.rig import Bad, Rig
 from walk.scribe import scribble
 from walk.small import TEXT
 
+from benchcon.diagnosis.diagnose import diagnose
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
-from benchcon.walk.diagnosis import diagnose
 
 
 def patched(text: str, patch: str) -> str:

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchcon.diagnosis.segments import Flaw, solve, through
 from benchcon.walk.patterns import PICTURES, lit, pictures, single_flaws, within
-from benchcon.walk.segments import Flaw, solve, through
 
 
 def record(pictured: list[bytes], flaw: Flaw | None) -> tuple[tuple[int, ...], ...]:
@@ -90,7 +90,7 @@ def test_any_two_single_flaws_are_explained_by_no_more_than_two(seed: int) -> No
 
 def test_the_segments_of_ten_figures_have_names_as_in_the_data_sheet() -> None:
     """MAX7219/MAX7221 data sheet, table 5 (code B font): bits A…G are 6…0, the point is 7."""
-    from benchcon.walk.segments import NAMES
+    from benchcon.diagnosis.segments import NAMES
 
     font = (0x7E, 0x30, 0x6D, 0x79, 0x33, 0x5B, 0x5F, 0x70, 0x7F, 0x7B)
     lit_of = ("ABCDEF", "BC", "ABDEG", "ABCDG", "BCFG", "ACDFG", "ACDEFG", "ABC", "ABCDEFG", "ABCDFG")

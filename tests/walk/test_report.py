@@ -13,16 +13,16 @@ import pytest
 from junitparser import Failure, JUnitXml, Skipped
 from walk.small import TEXT, lamps, presses, small
 
+from benchcon.diagnosis.evidence import read
 from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
-from benchcon.walk.evidence import read
-from benchcon.walk.folder import Folder, read_report
-from benchcon.walk.html import page
+from benchcon.report.folder import Folder, read_report
+from benchcon.report.walk import FORM, build, changes, done_of
+from benchcon.report.walk_junit import junit
+from benchcon.report.walk_page import page
 from benchcon.walk.journal import Done
-from benchcon.walk.junit import junit
 from benchcon.walk.plan import Group
-from benchcon.walk.report import FORM, build, changes, done_of
 
 EVIL = "<script>alert(1)</script>\x1b[2J&\"'"
 ABOUT = {"began": "2031-02-03T04:05:06+00:00", "boards": [{"name": "a", "ident": "a", "firmware": "one 1"}]}

@@ -34,7 +34,7 @@ def test_a_healthy_lamp_with_a_trim_is_proved(
     monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
     panel = tmp_path / "trim.toml"
     panel.write_text(PANEL)
-    command = [sys.executable, "-m", "benchcon.simboard", "--panel", str(panel), "--board", "desk", "--follow"]
+    command = [sys.executable, "-m", "benchcon.rig", "--panel", str(panel), "--board", "desk", "--follow"]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as desk:
         assert desk.stdin is not None
         assert desk.stdout is not None

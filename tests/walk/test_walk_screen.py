@@ -9,9 +9,9 @@ import pytest
 from console.looking import Eyes, console
 from walk.desks import Desks
 
-from benchcon.console.walk_picture import PictureView
-from benchcon.console.walk_screen import WalkScreen
-from benchcon.walk.folder import Folder, read_report
+from benchcon.console.walk.picture import PictureView
+from benchcon.console.walk.screen import WalkScreen
+from benchcon.report.folder import Folder, read_report
 from benchcon.walk.journal import Done
 from benchcon.walk.plan import plan
 

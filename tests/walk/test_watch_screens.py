@@ -8,9 +8,9 @@ import pytest
 from console.looking import Eyes, console
 from walk.desks import Desks
 
-from benchcon.console.soak_screen import SoakScreen
-from benchcon.console.walk_screen import WalkScreen
-from benchcon.console.wiggle_screen import WiggleScreen
+from benchcon.console.walk.screen import WalkScreen
+from benchcon.console.walk.soak_screen import SoakScreen
+from benchcon.console.walk.wiggle_screen import WiggleScreen
 
 
 async def palette(eyes: Eyes, title: str) -> None:

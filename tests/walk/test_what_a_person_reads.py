@@ -7,18 +7,18 @@ from typing import Any
 import pytest
 
 from benchcon.demo import panel_path
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.evidence import LampLook, Seen
+from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
 from benchcon.panel.file import load, loads
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.evidence import LampLook, Seen
-from benchcon.walk.faces import Scene
-from benchcon.walk.html import page
+from benchcon.report.walk import build, changes, not_compared
+from benchcon.report.walk_page import page
+from benchcon.walk.interfaces import Scene
 from benchcon.walk.journal import Done
-from benchcon.walk.layout import Layout
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import understood
 from benchcon.walk.plan import Group, Step
-from benchcon.walk.report import build, changes, not_compared
 from benchcon.walk.wants import Wants
 
 OSTREY = load(panel_path())

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from walk.desks import Desks
 from walk.small import small
 
+from benchcon.diagnosis.evidence import Change
+from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.model import Board, Channel, Digits, Lamp, Panel
-from benchcon.walk.evidence import Change
-from benchcon.walk.layout import Layout
 from benchcon.walk.soak import Strained, closing, figures, load_steps
 from benchcon.walk.watching import soak, wiggle
 from benchcon.walk.wiggle import Wiggle

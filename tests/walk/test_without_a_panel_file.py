@@ -10,11 +10,11 @@ import pytest
 from walk.desks import Desks, Scripted
 
 from benchcon.demo import Demo, panel_path, start
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.one_switch import as_it_stands, remarks
 from benchcon.panel.file import loads
-from benchcon.walk.diagnosis import diagnose
-from benchcon.walk.faces import Answer, Scene
+from benchcon.walk.interfaces import Answer, Scene
 from benchcon.walk.machine import Walk
-from benchcon.walk.one_switch import as_it_stands, remarks
 from benchcon.walk.runner import Runner
 
 HEAD = '[panel]\ntitle = "Four"\n[boards.a]\n'
@@ -133,7 +133,7 @@ def test_a_robot_that_is_stopped_leaves_the_switches_as_they_stood(desks: Desks)
             super().said(now_us)
             runner.leave()
 
-    from benchcon.walk.faces import RobotFace
+    from benchcon.walk.interfaces import RobotFace
 
     walk = Stopping(desks.panel, ["mains"], rest_us=50_000)
     runner = Runner(desks.session, walk, RobotFace(desks.hands), blink_s=0.0)

@@ -13,9 +13,10 @@ import pytest
 from benchcon.capture import Reader
 from benchcon.capture.ring import Ring
 from benchcon.panel.file import loads
+from benchcon.recording import Keeper
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.state import BenchState
-from benchcon.watch import Keeper, triggers_of
+from benchcon.watch import triggers_of
 from benchcon.wire import codec
 from benchcon.wire.records import BENCH, LINE_UP, NOTE, Batch
 

@@ -13,9 +13,9 @@ import pytest
 
 from benchcon.capture import Reader
 from benchcon.demo.desks import Demo, panel_path, start
-from benchcon.hand import Hand
 from benchcon.link import Bench
 from benchcon.panel.file import load
+from benchcon.rig.hand import Hand
 from benchcon.session import LiveSession
 from benchcon.watch.triggers import KINDS
 from benchcon.wire.events import Event, Note

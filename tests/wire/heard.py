@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from benchcon.wire import codec
 from benchcon.wire.events import Answered, Event
+from benchcon.wire.observed import Counters
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import LINE_DOWN, LINE_UP, Batch
-from benchcon.wire.watched import Counters
 
 
 class Heard:

@@ -52,7 +52,7 @@ def test_dialogue(block: Block) -> None:
         elif key == "outputs":
             assert rig.outputs() == value
         else:
-            # This half of a board has no lamps: tests/simboard and tests/firmware see what they burn at.
+            # This half of a board has no lamps: tests/rig and tests/firmware see what they burn at.
             assert key in ("lit", "pass", "dialogue"), key
 
 

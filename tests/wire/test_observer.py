@@ -10,8 +10,8 @@ from wire.heard import Heard, kinds
 
 from benchcon.wire import codec
 from benchcon.wire.events import Alive, Answered, Asked, Boot, Edge, Event, Gap, Moved, Told
+from benchcon.wire.observed import HAND_MOST
 from benchcon.wire.records import LINE_UP, LINK
-from benchcon.wire.watched import HAND_MOST
 
 ALIVE = "alive {boot:04X} {wraps:04X} 0000 0000 0000 0000 00"
 

@@ -11,9 +11,9 @@ from wire.heard import Heard, kinds
 
 from benchcon.wire import codec
 from benchcon.wire.events import Link, Note, Odd, Told
+from benchcon.wire.observed import UNKNOWN_MOST
 from benchcon.wire.observer import TAILS_MOST, Observer
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_UP, LINK, NOTE, Batch
-from benchcon.wire.watched import UNKNOWN_MOST
 
 # --- strangers --------------------------------------------------------------------------------
 

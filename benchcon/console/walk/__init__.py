@@ -1,0 +1,1 @@
+"""The screens of the walk, the soak and the wiggle test."""

@@ -1,0 +1,186 @@
+"""The walk's screen as it is seen: progress, what is asked in large letters, the face, pictures, the keys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal, VerticalScroll
+from textual.screen import Screen
+from textual.widgets import Static
+
+from benchcon.console.ink import BRASS, ENGRAVED, WARN
+from benchcon.console.keyline import KeyLine
+from benchcon.console.touched import Big, Touched
+from benchcon.console.walk.face import WalkFace
+from benchcon.console.walk.look import Look
+from benchcon.console.walk.picture import PictureView
+from benchcon.console.walk.tally import progress
+from benchcon.panel.model import Control, Digits, Panel
+from benchcon.panel.reading import detents, share_permille
+from benchcon.text import printable
+from benchcon.walk.interfaces import Scene
+from benchcon.walk.prompts import by_button
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+LEAD_AWAY = ("leave", "wiggle", "soak")
+FIRST = ("yes", "done", "taken", "work", "step", "nothing", "point")
+SECOND = ("place", "switch", "dim", "colour", "flicker", "go")
+ANSWERS = (*FIRST[:5], "place", "switch", "nothing", "dim", "colour", "flicker", "point", "go")
+"""Keys that answer stand above those that lead about, on one row, or on two where that is too narrow."""
+NARROW, LOW, MIDDLING = 78, 18, 30
+"""Columns and rows below which the screen shows less."""
+
+
+class AskedScreen(Screen[None]):
+    """What is asked, and what the person sees of it so far. The walk and the keys are `WalkScreen`'s."""
+
+    # The style sheet of a screen only holds within the class that is shown.
+    CSS = """
+    WalkScreen #top { height: 1; }
+    WalkScreen #progress { height: 1; width: 1fr; padding: 0 1; }
+    WalkScreen #away { dock: none; width: 30; }
+    WalkScreen #ask { height: auto; max-height: 2; padding: 0 1; }
+    WalkScreen #hint { height: auto; max-height: 3; padding: 0 1; }
+    WalkScreen WalkFace { height: 1fr; width: 1fr; }
+    WalkScreen PictureView { display: none; }
+    WalkScreen.-picture PictureView { display: block; }
+    WalkScreen #result { display: none; height: 1fr; padding: 1 2; scrollbar-size-vertical: 1; }
+    WalkScreen #where { display: none; height: auto; max-height: 3; padding: 0 1; }
+    WalkScreen #one, WalkScreen #first, WalkScreen #second { dock: none; }
+    WalkScreen #first, WalkScreen #second { display: none; }
+    WalkScreen.-narrow #one { display: none; }
+    WalkScreen.-narrow #first { display: block; }
+    WalkScreen.-narrow.-looking #second { display: block; }
+    WalkScreen.-narrow #away { width: 11; }
+    WalkScreen.-middling.-picture Touched { display: none; }
+    WalkScreen.-low Touched { display: none; }
+    WalkScreen.-low #hint { max-height: 2; }
+    WalkScreen.-low.-looking #hint { max-height: 1; }
+    WalkScreen.-low.-picture WalkFace { display: none; }
+    WalkScreen.-low.-picture PictureView { height: 1fr; }
+    WalkScreen.-over #result, WalkScreen.-over #where { display: block; }
+    WalkScreen.-over WalkFace, WalkScreen.-over #ask, WalkScreen.-over #hint { display: none; }
+    WalkScreen.-over #one, WalkScreen.-over #first, WalkScreen.-over #second { display: none; }
+    """
+
+    def __init__(self, sight: Sight, panel: Panel) -> None:
+        super().__init__()
+        self.sight, self.panel = sight, panel
+        self.scene: Scene | None = None
+        self.look = Look()
+        self._first: dict[str, int] = {}
+        """How the channels stood when the step at hand began."""
+        self._labels = {part.name: part.label or part.name for part in panel.parts}
+        self._counts: Mapping[str, int] = {}
+        """Parts by how they came out, so far."""
+        self._told = ""
+        """What a key has just done, or why it did nothing."""
+
+    def compose(self) -> ComposeResult:
+        """Progress, the prompt in large letters, the face, or a display's pictures; the keys."""
+        with Horizontal(id="top"):
+            yield Static("", id="progress")
+            yield KeyLine(only=LEAD_AWAY, id="away")
+        yield Touched(id="touched")
+        yield Static("", id="ask")
+        yield Static("", id="hint")
+        yield PictureView(id="picture")
+        yield WalkFace(self.sight, id="face")
+        with VerticalScroll(id="result"):
+            yield Static("", id="told")
+        yield Static("", id="where")
+        yield KeyLine(only=ANSWERS, id="one")
+        yield KeyLine(only=FIRST, id="first")
+        yield KeyLine(only=SECOND, id="second")
+        yield KeyLine(without=(*ANSWERS, *LEAD_AWAY), id="keys")
+
+    def on_resize(self) -> None:
+        """Larger letters where there is room; where there is little, what is asked and the keys stay."""
+        self.set_class(self.size.width < NARROW, "-narrow")
+        self.set_class(self.size.height < LOW, "-low")
+        self.set_class(self.size.height < MIDDLING, "-middling")
+        self._progress()
+        for large in self.query(Touched):
+            large.styles.height = 7 if self.size.height >= 34 else 5
+
+    def frame(self) -> None:
+        """Draw what has changed; a frame may come before everything stands on the screen."""
+        for face in self.query(WalkFace):
+            face.repaint()
+        if self.scene is not None and self.scene.state in ("ask", "closing"):
+            self._title()
+
+    def _title(self) -> None:
+        """In large letters what is asked; of a knob, how far it has come."""
+        scene = self.scene
+        if scene is None:
+            return
+        told = "" if scene.trouble else self._turned(scene) or ("again" if scene.prompt.again else "")
+        for large in self.query(Touched):
+            large.show(Big(printable(scene.waits or scene.prompt.title), told))
+
+    def _turned(self, scene: Scene) -> str:
+        step = scene.step
+        control = self.panel.part(step.parts[0]) if step is not None and step.do in ("turn", "end") else None
+        if not isinstance(control, Control):
+            return ""
+        channel = control.channels[0]
+        board = self.sight.boards.get(channel.board)
+        state = board.channels.get(channel.id) if board is not None else None
+        first = self._first.get(f"{channel.board}.{channel.id}")
+        if state is None or state.value is None or first is None:
+            return ""
+        if control.kind == "pot":
+            return f"{share_permille(control, state.value) / 10:.0f} %"
+        way = 1 if step is None or step.to > 0 else -1  # below nought: it counts the other way
+        return str(round(way * detents(control, first, state.value)))
+
+    def _edit(self, name: str) -> None:
+        """Show the picture of a display, to be put right; empty: none."""
+        part = self.panel.part(name) if name else None
+        self.set_class(isinstance(part, Digits), "-picture")
+        if isinstance(part, Digits):
+            wanted = self._wanted(part)
+            view = self.query_one(PictureView)
+            view.show(part, wanted, self.look.displays.get(name, wanted))
+            view.focus()
+        else:
+            self.query_one(WalkFace).focus()
+
+    def _wanted(self, display: Digits) -> bytes:
+        """What a display should show in this step."""
+        picture = self.scene.wants.digits.get(display.name, b"") if self.scene is not None else b""
+        return picture.ljust(display.places, b"\0")
+
+    def _hint(self) -> None:
+        scene = self.scene
+        if scene is None:
+            return
+        hint, colour = scene.prompt.hint, ENGRAVED
+        if scene.trouble:
+            hint, colour = scene.trouble, WARN
+        elif self.look.changed:
+            lamp = self._labels.get(self.look.lamp, "")
+            of = f" m, o and i are of {lamp}." if lamp else ""
+            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.{of}", BRASS
+        elif scene.instead:
+            hint, colour = f"{scene.instead} It counts in a moment, or with Enter; put it back if it was a slip.", WARN
+        elif self._told:
+            hint, colour = self._told, WARN
+        elif scene.last and not scene.button:
+            hint, colour = f"Before: {scene.last} {hint}", WARN
+        elif scene.button:
+            button = self.panel.part(scene.button)
+            hint = f"{hint} {by_button(button, scene.step)}" if button is not None else hint
+        self.query_one("#hint", Static).update(Text(printable(hint), colour))
+
+    def _progress(self) -> None:
+        prompt = self.scene.prompt if self.scene is not None else None
+        number, of = (prompt.number, prompt.of) if prompt is not None else (0, 0)
+        for row in self.query("#progress").results(Static):
+            row.update(progress(number, of, self._counts, self.size.width - (11 if self.has_class("-narrow") else 30)))

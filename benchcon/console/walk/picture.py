@@ -1,0 +1,124 @@
+"""Two pictures of a display: what it should show, and what is really seen, segment by segment to be switched."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+
+from benchcon.console import segment_art
+from benchcon.console.canvas import Canvas
+from benchcon.console.canvas_widget import Drawn
+from benchcon.console.ink import BRASS, ENGRAVED, FAINT, IVORY, LAMP_COLOURS, PLATE, QUIET, ink
+from benchcon.panel.model import Digits
+
+_BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abcdefg")}}
+
+
+_A, _B, _C, _D, _E, _F, _G, _POINT = (_BITS[key] for key in (*"abcdefg", "full_stop"))
+_UNDER = ((_F, _A, _A, _B, 0), (0, _G, _G, 0, 0), (_E, _D, _D, _C, _POINT))
+"""The segment under each cell of a place. Where two meet there is none: a click shall not guess."""
+SEEN_TOP = 4
+"""Row of the lower picture."""
+_LEGEND = ("   A", " F   B", "   G", " E   C", "   D  .")
+"""Which key is which segment."""
+
+
+class PictureView(Drawn, can_focus=True):
+    """`wanted` above, `seen` below it; the arrows choose a place, A to G and the point switch a segment of it."""
+
+    GROUND = PLATE
+    DEFAULT_CSS = """
+    PictureView { height: 9; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "place(-1)", "Place", key_display="← →"),
+        Binding("right", "place(1)", "Place", show=False),
+        *[
+            Binding(key, f"switch({bit})", "Segment", key_display="a-g", show=key == "a")
+            for key, bit in sorted(_BITS.items())
+        ],
+    ]
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.display_part: Digits | None = None
+        self.wanted = b""
+        self.seen = bytearray()
+        self.place = 0
+
+    def show(self, part: Digits, wanted: bytes, seen: bytes) -> None:
+        """Begin with these pictures: what should be, and what is seen."""
+        self.display_part, self.wanted, self.seen, self.place = part, wanted, bytearray(seen), 0
+        self.repaint()
+
+    @property
+    def changed(self) -> bool:
+        """Whether what is seen was made other than it should be."""
+        return bytes(self.seen) != self.wanted
+
+    def action_place(self, by: int) -> None:
+        """Another place."""
+        if self.seen:
+            self.place = (self.place + by) % len(self.seen)
+            self.repaint()
+
+    def action_switch(self, bit: int) -> None:
+        """Switch one segment of the chosen place."""
+        if self.seen:
+            self.seen[self.place] ^= bit
+            self.repaint()
+
+    def clear(self) -> None:
+        """Nothing is seen at all."""
+        self.seen = bytearray(len(self.wanted))
+        self.repaint()
+
+    def on_click(self, event: events.Click) -> None:
+        """A click chooses the place under it; on the lower picture it switches the segment under it as well."""
+        event.stop()
+        place, column = divmod(event.x - self._left(), segment_art.place_width(True))
+        if 0 <= place < len(self.seen):
+            self.place = place
+            row = event.y - self._tops()[1]
+            if 0 <= row < segment_art.ROWS:
+                self.seen[place] ^= _UNDER[row][column]
+            self.repaint()
+
+    def _left(self) -> int:
+        return 14
+
+    def _tops(self) -> tuple[int | None, int]:
+        """Rows of the two pictures; where there is no room for both, what is seen stays: it begins as it should be."""
+        height = self.size.height
+        return (0, SEEN_TOP) if height >= 9 else (0, 3) if height >= 7 else (None, 0)
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw both."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
+        if self.display_part is None:
+            return
+        colour = LAMP_COLOURS.get(self.display_part.colour, IVORY)
+        wanted_top, seen_top = self._tops()
+        for top, title, shown in ((wanted_top, "should be", self.wanted), (seen_top, "you see", bytes(self.seen))):
+            if top is None:
+                continue
+            canvas.write(2, top + 1, title, ink(ENGRAVED if title == "should be" else IVORY, PLATE))
+            for row, cells in enumerate(segment_art.picture(shown, True)):
+                for column, cell in enumerate(cells):
+                    lit = segment_art.LIT in (cell.above, cell.below)
+                    unlit = segment_art.UNLIT in (cell.above, cell.below)
+                    letter = cell.letter if lit else "·" if unlit and cell.letter == " " else cell.letter
+                    style = ink(colour if lit else FAINT, PLATE)
+                    canvas.write(self._left() + column, top + row, letter, style)
+        width = segment_art.place_width(True)
+        below = seen_top + segment_art.ROWS
+        if self.has_focus and self.seen and below < canvas.height:
+            canvas.write(self._left() + self.place * width, below, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
+        legend_top = 2 if canvas.height >= 7 else 0
+        for row, text in enumerate(_LEGEND[: canvas.height - legend_top]):
+            canvas.write(self._left() + len(self.seen) * width + 4, legend_top + row, text, ink(BRASS, PLATE))
+        told = "it looks like the lower picture" if self.changed else "it looks the same"
+        if canvas.height >= 9:
+            canvas.write(2, 8, f"Enter: {told}", ink(QUIET, PLATE))

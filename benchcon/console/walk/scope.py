@@ -1,0 +1,94 @@
+"""What is to be walked: everything, one desk, or parts that the person names."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from benchcon.console.ask import Ask
+from benchcon.console.ink import BRASS, IVORY
+from benchcon.console.keyline import KeyLine
+from benchcon.errors import Trouble
+from benchcon.text import printable
+from benchcon.walk.chosen import chosen, of_board
+
+if TYPE_CHECKING:
+    from benchcon.panel.model import Panel
+
+MOST = 9
+"""Desks that have a key of their own; the others are named."""
+
+
+class Scope(ModalScreen[list[str] | None]):
+    """Gives back the names of the parts to walk (an empty list: all of them), or None if there is to be no walk."""
+
+    CSS = """
+    Scope.-low .slip { padding: 0 1; border: none; }
+    Scope.-low .slip-title, Scope.-low .slip-why { margin: 0; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "all", "Everything"),
+        Binding("c", "chosen", "Name parts"),
+        Binding("escape,q", "leave", "Leave it"),
+    ]
+
+    def __init__(self, panel: Panel) -> None:
+        super().__init__()
+        self.panel = panel
+        self._boards = panel.boards[:MOST] if len(panel.boards) > 1 else ()
+        for number, board in enumerate(self._boards, 1):
+            self._bindings.bind(str(number), f"desk({number})", printable(board.label or board.name), show=False)
+
+    def compose(self) -> ComposeResult:
+        """The keys, each with what it walks."""
+        rows = [("Enter", "everything", len(self.panel.parts))]
+        for number, board in enumerate(self._boards, 1):
+            rows.append((str(number), f"only {board.label or board.name}", len(of_board(self.panel, board.name))))
+        text = Text()
+        for key, what, count in rows:
+            text.append(f"{key:>5}  ", f"bold {BRASS}")
+            text.append(f"{printable(what)} ({count}{' parts' if what == 'everything' else ''})\n", IVORY)
+        text.append(f"{'c':>5}  ", f"bold {BRASS}")
+        text.append("only parts that you name", IVORY)
+        with Vertical(classes="slip"):
+            yield Static(Text("Walk: what?"), classes="slip-title")
+            yield Static(text, classes="slip-why")
+        yield KeyLine()
+
+    def on_resize(self) -> None:
+        """On a low screen nothing but the keys."""
+        self.set_class(self.size.height < 16, "-low")
+
+    def action_all(self) -> None:
+        """Everything."""
+        self.dismiss([])
+
+    def action_desk(self, number: int) -> None:
+        """One desk."""
+        self.dismiss(of_board(self.panel, self._boards[number - 1].name))
+
+    def action_chosen(self) -> None:
+        """Parts by name."""
+
+        def check(text: str) -> None:
+            if not chosen(self.panel, text):
+                raise Trouble("name at least one part")
+
+        def done(text: str | None) -> None:
+            if text is not None:
+                self.dismiss(chosen(self.panel, text))
+
+        why = "Parts or desks by name or label, with commas between, such as: " + ", ".join(
+            printable(part.label or part.name) for part in self.panel.parts[:2]
+        )
+        self.app.push_screen(Ask("Walk only", why, check=check), done)
+
+    def action_leave(self) -> None:
+        """No walk."""
+        self.dismiss(None)

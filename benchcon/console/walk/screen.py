@@ -1,0 +1,355 @@
+"""The walk in the console: what the walk tells, what the keys answer; it goes on by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from rich.text import Text
+from textual import events
+from textual.binding import Binding, BindingsMap, BindingType
+from textual.widgets import Static
+
+from benchcon.console.ask import Ask, Choice
+from benchcon.console.ink import IVORY
+from benchcon.console.touched import Big, Touched
+from benchcon.console.walk.asked import AskedScreen
+from benchcon.console.walk.face import WalkFace
+from benchcon.console.walk.keys import GUARDED, AnswerKeys
+from benchcon.console.walk.look import Look
+from benchcon.console.walk.picture import PictureView
+from benchcon.console.walk.soak_screen import ask_soak
+from benchcon.console.walk.thread import WalkNews, WalkThread
+from benchcon.console.walk.told import told, where
+from benchcon.console.walk.wiggle_screen import WiggleScreen
+from benchcon.errors import Trouble
+from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.report.folder import Folder
+from benchcon.text import printable
+from benchcon.walk.interfaces import Answer, Scene
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.session import LiveSession
+
+COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
+
+
+class WalkScreen(AskedScreen):
+    """One walk over a panel."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "yes", "Just so"),
+        Binding("enter", "done", "Nothing happened"),
+        Binding("enter", "taken", "That is what it did"),
+        Binding("p", "point", "This is lit"),
+        Binding("x", "nothing", "None"),
+        Binding("m", "dim", "Dim"),
+        Binding("o", "colour", "Colour"),
+        Binding("i", "flicker", "Flickers"),
+        Binding("s", "leave_out('skip')", "Skip"),
+        Binding("u", "leave_out('back')", "Back"),
+        Binding("r", "leave_out('again')", "Again"),
+        Binding("w", "leave_out('not wired')", "Not wired"),
+        Binding("n", "note", "Note"),
+        Binding("v", "wiggle", "Wiggle"),
+        Binding("l", "soak", "Load"),
+        Binding("f", "failed", "Walk the failed again"),
+        Binding("escape,q", "leave", "Leave"),
+    ]
+
+    def __init__(
+        self, sight: Sight, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+    ) -> None:
+        """`only`: names of the parts to walk; none: all."""
+        super().__init__(sight, panel)
+        self.session, self.folder = session, folder
+        self.report: Mapping[str, Any] | None = None
+        self._thread = WalkThread(self, session, panel, folder, only)
+        self._keys = AnswerKeys(self, self._run_key, self._too_soon)
+        self._then: Callable[[], None] | None = None
+        """What is done once the walk has stopped for a while."""
+
+    def on_mount(self) -> None:
+        """Start the walk, or go on with the one in the folder."""
+        self.query_one(WalkFace).focus()
+        self._begin(self._thread.start)
+
+    def on_unmount(self) -> None:
+        """Whatever takes the screen away: what was done is kept, and the walk's thread ends."""
+        self._thread.close()
+
+    # --- from the walk ----------------------------------------------------------------------------------------------
+
+    def on_walk_news(self, message: WalkNews) -> None:
+        """Something came from the walk's thread."""
+        if message.what == "scene":
+            self._keys.asked(message.value)
+            self._show(message.value)
+        elif message.what == "counts":
+            self._counts = message.value
+            self._progress()
+        elif message.what == "sound":
+            self._sound(message.value)
+        elif message.what == "warn":
+            self.notify(printable(message.value), severity="warning", markup=False)
+        elif message.what == "end":
+            self._ended(*message.value)
+
+    def _sound(self, word: str) -> None:
+        """One bell for right, two for wrong."""
+        for _ in range({"right": 1, "wrong": 2}.get(word, 0)):
+            self.app.bell()
+
+    def _show(self, scene: Scene) -> None:
+        new = self.scene is None or self.scene.number != scene.number
+        self.scene = scene
+        prompt = scene.prompt
+        if new:
+            self.look = Look(scene.step)
+            self._first = dict(scene.values)
+            self._told = ""
+            self.query_one(WalkFace).step = scene.step
+            self.set_class(scene.step is not None and scene.step.do in ("lamp", "dark", "digits"), "-looking")
+            if prompt.parts:
+                self.query_one(WalkFace).select(prompt.parts[0])
+            self._edit(self.look.own if self.look.digits else "")
+        self._title()
+        self.query_one("#ask", Static).update(Text(printable(prompt.ask), f"bold {IVORY}"))
+        self._hint()
+        self._progress()
+        self.refresh_bindings()
+
+    def _ended(self, report: Mapping[str, Any] | None, trouble: str) -> None:
+        self.scene = None
+        then, self._then = self._then, None
+        if then is not None and report is None and not trouble:
+            then()
+            return
+        self.report = report
+        self.set_class(True, "-over")
+        self.set_class(False, "-picture")
+        if report is not None:
+            self.query_one(Touched).show(Big("Walk", "see below" if report["findings"] else "good"))
+            self._counts = report["counts"]
+        folder = str(self.folder.path) if self.folder is not None else ""
+        self.query_one("#told", Static).update(told(report, printable(trouble), folder, self._thread.can_go_on()))
+        self.query_one("#where", Static).update(where(report, folder))
+        self._progress()
+        self.query_one("#result").focus()
+        self.refresh_bindings()
+
+    # --- answers ----------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Only what answers the step at hand is offered."""
+        scene = self.scene
+        if action == "leave":
+            return True
+        if action == "failed":
+            return bool(self._failed())
+        if action in ("wiggle", "soak"):
+            return scene is not None or self.has_class("-over")
+        if scene is None:
+            return False
+        looking = scene.state in ("look", "light")
+        do = scene.step.do if scene.step else ""
+        if action == "point":
+            return looking and do in ("lamp", "dark", "digits")
+        if action == "colour":
+            return looking and bool(self.look.lamp)
+        if action in ("dim", "flicker"):
+            return looking and (do == "digits" or bool(self.look.lamp))
+        if action == "nothing":
+            return looking and do in ("lamp", "digits")
+        if action in ("done", "taken"):
+            return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
+        if action == "yes":
+            return scene.state == "look" and not scene.trouble
+        return True
+
+    async def on_key(self, event: events.Key) -> None:
+        """Keys that answer go through a guard: none is taken that nobody meant."""
+        if self.scene is not None and event.key in GUARDED:
+            await self._keys.press(event)
+
+    async def _run_key(self, key: str) -> None:
+        for binding in self._bindings.key_to_bindings.get(key, ()):
+            if self.check_action(binding.action.partition("(")[0], ()):
+                await self.run_action(binding.action)
+                return
+
+    def _too_soon(self) -> None:
+        if self.scene is not None and self.scene.state in ("ask", "look") and not self.scene.trouble:
+            self._told = "Too soon: look first. An answer counts when the question has stood for half a second."
+            self._hint()
+
+    @property
+    def listens(self) -> bool:
+        """Whether an answer to the question at hand would be taken now."""
+        return self._keys.stands()
+
+    def _answer(self, word: str, **more: Any) -> None:
+        if self.scene is not None:
+            self._thread.post(Answer(word, self.scene.number, **more))
+
+    def action_yes(self) -> None:
+        """It is as it should be; or, with lamps pointed at or a picture changed, as the person says."""
+        scene = self.scene
+        if scene is None:
+            return
+        other = self._keep_picture()
+        if other and other != self.look.own:
+            self._edit(self.look.own if self.look.digits else "")  # that was another display's; its own is next
+            self._hint()
+            return
+        self._thread.post(self.look.answer(scene.number, scene.step.picture if scene.step else b""))
+
+    def action_done(self) -> None:
+        """The hand has done what was asked, and nothing was seen of it."""
+        self._answer("done")
+
+    def action_taken(self) -> None:
+        """The hand has done what was asked, and this is what came of it."""
+        self._answer("done")
+
+    def on_walk_face_worked(self) -> None:
+        """The simulated hand has done what was asked; it may be that nothing comes of it."""
+        if self.scene is not None:
+            self._answer("acting")
+            self._told = "Your hand has it there now. If the walk does not go on by itself: Enter."
+            self._hint()
+
+    def _keep_picture(self) -> str:
+        """Take the picture that is being put right; return its display's name."""
+        view = self.query_one(PictureView)
+        part = view.display_part
+        if part is None or not self.has_class("-picture"):
+            return ""
+        self.look.shows(part.name, bytes(view.seen), self._wanted(part))
+        return part.name
+
+    def action_nothing(self) -> None:
+        """Nothing lit at all."""
+        if self.look.digits:
+            self.query_one(PictureView).clear()
+        else:
+            self._answer("otherwise")
+
+    def action_dim(self) -> None:
+        """Lit, but too weakly."""
+        self.look.looks("dim")
+        self._hint()
+
+    def action_flicker(self) -> None:
+        """Lit, but not steadily."""
+        self.look.looks("flickering")
+        self._hint()
+
+    def action_colour(self) -> None:
+        """Lit in another colour."""
+
+        def done(key: str | None) -> None:
+            if key:
+                self.look.looks(COLOURS[key])
+                self._hint()
+
+        lamp = printable(self._labels.get(self.look.lamp, self.look.lamp))
+        why = ", ".join(f"{key} {word}" for key, word in COLOURS.items())
+        self.app.push_screen(Choice(f"Which colour is {lamp}?", f"As you see it: {why}.", COLOURS), done)
+
+    def action_point(self) -> None:
+        """The lamp that is selected on the face is lit, or the display shows something."""
+        part = self.query_one(WalkFace).part
+        if isinstance(part, Lamp | Digits):
+            self._point(part)
+
+    def on_walk_face_pointed(self, message: WalkFace.Pointed) -> None:
+        """A click on a lamp or a display."""
+        if self.check_action("point", ()):
+            self._point(message.part)
+
+    def _point(self, part: Lamp | Digits) -> None:
+        if isinstance(part, Digits):
+            self._keep_picture()
+            self._edit(part.name)
+        elif not self.look.digits:
+            self.look.point(part.name)
+        self._hint()
+        self.refresh_bindings()
+
+    def action_leave_out(self, word: str) -> None:
+        """Skip, back, again, not wired."""
+        self._answer(word)
+
+    def action_note(self) -> None:
+        """A word beside the part at hand."""
+
+        def done(text: str | None) -> None:
+            if text:
+                self._thread.post(Answer("note", text=text))
+
+        self.app.push_screen(Ask("Note", "It stands beside this part in the report."), done)
+
+    # --- elsewhere --------------------------------------------------------------------------------------------------
+
+    def _begin(self, begin: Callable[[], None]) -> None:
+        try:
+            begin()
+        except Trouble as trouble:
+            self._ended(None, str(trouble))
+
+    def _stop(self, then: Callable[[], None]) -> None:
+        """Have the walk stop for a while; `then` is called when it has."""
+        if self.scene is None:
+            then()
+        elif self._then is None:
+            self._then = then
+            self._thread.leave()
+
+    def _go_on(self, _: object = None) -> None:
+        """The walk goes on where it was stopped."""
+        if not self.has_class("-over"):
+            self._begin(self._thread.go_on)
+
+    def action_wiggle(self) -> None:
+        """Flex the loom of the part at hand, or of all; the walk goes on afterwards."""
+        scene = self.scene
+        names = scene.prompt.parts if scene is not None else ()
+        parts = [name for name in names if isinstance(self.panel.part(name), Control)]
+
+        def then() -> None:
+            self.app.push_screen(WiggleScreen(self.sight, self.session, self.panel, parts), self._go_on)
+
+        self._stop(then)
+
+    def action_soak(self) -> None:
+        """Light everything for long; the walk goes on afterwards."""
+        self._stop(lambda: ask_soak(self.app, self.sight, self.session, self.panel, self._go_on))
+
+    def _failed(self) -> list[str]:
+        """Parts that the walk found wrong, or perhaps."""
+        parts = self.report["parts"] if self.report is not None else ()
+        return [part["name"] for part in parts if part["verdict"] in ("wrong", "perhaps")]
+
+    def action_failed(self) -> None:
+        """Walk once more what was found wrong; the rest is kept."""
+        names, self.report = self._failed(), None
+        self.set_class(False, "-over")
+        self.query_one(WalkFace).focus()
+        self._begin(lambda: self._thread.again(names))
+
+    def help_groups(self) -> list[tuple[str, BindingsMap]]:
+        """The keys that help tells here: the walk's own first."""
+        everywhere = [each for _, each in BindingsMap(self.app.BINDINGS) if each.priority]
+        groups = (
+            ("Walk", WalkScreen.BINDINGS),
+            ("Walk: the face", WalkFace.BINDINGS),
+            ("Walk: a display's picture", PictureView.BINDINGS),
+            ("Everywhere", everywhere),
+        )
+        return [(title, BindingsMap(bindings)) for title, bindings in groups]
+
+    def action_leave(self) -> None:
+        """Back to the bench; what was done is kept in the folder."""
+        self.dismiss(None)

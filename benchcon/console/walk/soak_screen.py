@@ -1,0 +1,265 @@
+"""Load and soak on the screen: what is lit in which step, what it does to the boards, how long it has gone and goes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from rich.text import Text
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.widgets import Static
+
+from benchcon.console.ask import Ask
+from benchcon.console.dark_keys import END_DARK
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
+from benchcon.console.keyline import KeyLine
+from benchcon.console.table import Column, Row, Table
+from benchcon.console.touched import Big, Touched
+from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
+from benchcon.panel.electrics import current_ma
+from benchcon.panel.lightness import sent_permille
+from benchcon.text import printable
+from benchcon.walk.soak import Soaking, Strained, duration_s
+from benchcon.walk.wants import Wants
+from benchcon.walk.watching import soak
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.panel.model import Panel
+    from benchcon.session import LiveSession
+
+CAUTION = (
+    "Everything lights in turns, each step as much as the boards' budgets allow, for as long as you say. Mind bright "
+    "lamps; resistors, regulators and supplies get hot, and a fault may show as heat first: stay with it for the first "
+    "minutes, and keep a hand near F9, which puts all out. Extra-low voltage only. For how long?"
+)
+
+
+class Boards(Table):
+    """What each board has borne."""
+
+    def __init__(self, panel: Panel, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.panel = panel
+        self.soaking: Soaking | None = None
+
+    def columns(self, width: int) -> list[Column]:
+        """Load, supply, and what went wrong."""
+        return [
+            Column("board", 0),
+            Column("load mA", 9, True),
+            Column("supply", 7, True),
+            Column("least", 7, True),
+            Column("resets", 6, True),
+            Column("lost", 4, True),
+            Column("bad", 5, True),
+            Column("missing", 7, True),
+            Column("loop ms", 7, True),
+        ]
+
+    def rows(self) -> list[Row]:
+        """One a board."""
+        soaking = self.soaking
+        return [] if soaking is None else [self._row(soaking, board) for board in soaking.boards]
+
+    def _row(self, soaking: Soaking, board: Strained) -> Row:
+        levels: dict[str, int | bytes] = {}
+        wants = Wants() if soaking.refused else soaking.wants
+        for name, level in wants.lamps.items():
+            lamp = next(lamp for lamp in self.panel.lamps if lamp.name == name)
+            if lamp.channel.board == board.name:
+                levels[lamp.channel.id] = sent_permille(lamp, level)
+        for name, picture in wants.digits.items():
+            display = next(display for display in self.panel.digits if display.name == name)
+            if display.channel.board == board.name:
+                levels[display.channel.id] = picture
+        found = self.panel.board(board.name)
+        budget = found.budget_ma if found is not None else 0
+        cells = (
+            printable(board.name),
+            f"{current_ma(self.panel, board.name, levels):.0f}/{budget:.0f}",
+            _volts(board.now_mv),
+            _volts(board.least_mv),
+            str(board.resets),
+            str(board.lost),
+            str(board.bad_here + board.bad_there),
+            str(board.missing),
+            f"{board.worst_loop_us / 1000:.1f}",
+        )
+        return Row(board.name, cells, BAD if board.complaints() else IVORY)
+
+
+def _volts(millivolts: int) -> str:
+    return f"{millivolts / 1000:.2f} V" if millivolts else "?"
+
+
+OWN_KEYS = ("end", "bell", "leave")
+
+
+class SoakScreen(WatchScreen):
+    """One soak."""
+
+    CSS = """
+    SoakScreen #title, SoakScreen #bar { height: 1; padding: 0 1; }
+    SoakScreen #lit { height: auto; max-height: 4; padding: 0 1; margin-top: 1; }
+    SoakScreen Boards { height: auto; min-height: 4; max-height: 12; margin-top: 1; }
+    SoakScreen #own-keys { dock: none; }
+    SoakScreen #wrong { height: 1fr; padding: 0 1; margin-top: 1; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("e", "end", "End it now"),
+        Binding("b", "bell", "Bell on/off"),
+        Binding("escape,q", "leave", "Back"),
+    ]
+
+    def __init__(self, sight: Sight, session: LiveSession, panel: Panel, seconds: float) -> None:
+        super().__init__(sight, session, panel)
+        self.seconds = seconds
+        self.bell = True
+        self.over = False
+        self._soaking: Soaking | None = None
+        self._said: list[str] = []
+        self._heard = 0
+        self._trouble = ""
+
+    def compose(self) -> ComposeResult:
+        """How far it is, what is lit, every board, what went wrong."""
+        yield Static("", id="title")
+        yield Touched(id="touched")
+        yield Static("", id="bar")
+        yield Static("", id="lit")
+        yield Boards(self.panel, id="boards")
+        yield Static("", id="wrong")
+        yield KeyLine(only=OWN_KEYS, id="own-keys")
+        yield KeyLine(without=OWN_KEYS, id="keys")
+
+    def on_mount(self) -> None:
+        """Begin."""
+        self.ready = True
+        table = self.query_one(Boards)
+        table.styles.height = len(self.panel.boards) + 2
+        table.focus()
+        until_us = self.session.now_us() + int(self.seconds * 1_000_000)
+
+        def look(soaking: Soaking) -> None:
+            self._soaking = replace(soaking, boards=[replace(board) for board in soaking.boards])
+
+        def work(ended: Callable[[], bool]) -> None:
+            soak(
+                self.session,
+                lambda: ended() or self.session.now_us() >= until_us,
+                self._said.append,
+                look=look,
+                panel=self.panel,
+            )
+
+        self.begin(work)
+
+    def on_ended(self, message: Ended) -> None:
+        """The time is up, it was ended, or it could not go on."""
+        self.over = True
+        self._trouble = message.trouble
+        if self.bell:
+            self.app.bell()
+        self.refresh_bindings()
+        self.frame()
+
+    def frame(self) -> None:
+        """Draw what has changed; ring for what went wrong since."""
+        if not self.ready:
+            return
+        soaking = self._soaking
+        table = self.query_one(Boards)
+        if soaking is not None and soaking is not table.soaking:
+            table.soaking = soaking
+            table.repaint()
+        if len(self._said) > self._heard:
+            self._heard = len(self._said)
+            if self.bell:
+                self.app.bell()
+        self._title(soaking)
+        self._lit(soaking)
+        self._wrong(soaking)
+
+    def _title(self, soaking: Soaking | None) -> None:
+        gone = soaking.seconds if soaking is not None else 0.0
+        left = max(0.0, self.seconds - gone)
+        text = Text("Load and soak   ", f"bold {BRASS}")
+        text.append(f"{clock_text(gone)} gone", IVORY)
+        text.append(
+            f"   {'over' if self.over else clock_text(left) + ' to go'}   of {clock_text(self.seconds)}", ENGRAVED
+        )
+        if not self.bell:
+            text.append("   bell off", WARN)
+        self.query_one("#title", Static).update(text)
+        wrong = bool(soaking is not None and any(board.complaints() for board in soaking.boards))
+        state = "wrong" if wrong or self._trouble else "good"
+        self.query_one(Touched).show(Big("Over" if self.over else clock_text(left), state, state == "good"))
+        width = max(10, self.size.width - 2)
+        full = width if self.over and not self._trouble else min(width, int(width * gone / self.seconds))
+        bar = Text("━" * full, BRASS)
+        bar.append("─" * (width - full), QUIET)
+        self.query_one("#bar", Static).update(bar)
+
+    def _lit(self, soaking: Soaking | None) -> None:
+        if soaking is None or self.over:
+            self.query_one("#lit", Static).update(Text("All is off." if self.over else "", ENGRAVED))
+            return
+        text = Text(f"Step {soaking.step} of {soaking.of}, {soaking.count} lit so far.  ", ENGRAVED)
+        if soaking.refused:
+            hint = f": {END_DARK} ends dark" if "dark" in soaking.refused else ""
+            text.append(f"Not lit: {printable(soaking.refused)}{hint}.", WARN)
+        elif soaking.dark:
+            text.append("All dark, to see the supply at rest.", IVORY)
+        else:
+            names = [*soaking.wants.lamps, *soaking.wants.digits]
+            text.append(f"Lit: {printable(', '.join(map(self._label, names)))}.", IVORY)
+        self.query_one("#lit", Static).update(text)
+
+    def _wrong(self, soaking: Soaking | None) -> None:
+        text = Text()
+        if self._trouble:
+            text.append(f"{printable(self._trouble)}\n", BAD)
+        lines = [line for board in soaking.boards for line in board.complaints().values()] if soaking else []
+        for line in lines:
+            text.append(f"✗ {printable(line)}\n", BAD)
+        if not lines and not self._trouble:
+            text.append("✓ No reset, no bad line, and the supply holds." if soaking else "It begins…", GOOD)
+        self.query_one("#wrong", Static).update(text)
+
+    def _label(self, name: str) -> str:
+        part = self.panel.part(name)
+        return (part.label or part.name) if part is not None else name
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """It ends once."""
+        return not self.over if action == "end" else True
+
+    def action_end(self) -> None:
+        """End it; the figures stay on the screen."""
+        self.stop()
+
+    def action_bell(self) -> None:
+        """Ring, or do not."""
+        self.bell = not self.bell
+        self.frame()
+
+
+def ask_soak(
+    app: App[Any],
+    sight: Sight,
+    session: LiveSession,
+    panel: Panel,
+    afterwards: Callable[[object], None] = lambda _: None,
+) -> None:
+    """Say what to mind, ask for how long, and soak. `afterwards` is called in any case, when it is over or left."""
+
+    def done(text: str | None) -> None:
+        if text is None:
+            afterwards(None)
+        else:
+            app.push_screen(SoakScreen(sight, session, panel, duration_s(text)), afterwards)
+
+    app.push_screen(Ask("Load and soak", CAUTION, "2 h", check=duration_s), done)

@@ -1,0 +1,110 @@
+"""Where the walk, the wiggle watch and the soak begin: what must be there first, and the folder for the report."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from textual.app import App
+
+from benchcon.console.ask import Ask
+from benchcon.errors import Trouble
+from benchcon.text import printable
+from benchcon.walk.channel_changes import missing_boards
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.panel.model import Panel
+    from benchcon.session import LiveSession
+
+
+def panel_of(sight: Sight, session: LiveSession) -> Panel:
+    """Return the panel to work on: the session's; without a panel file, what the boards say of themselves.
+
+    Raises `Trouble` if there is nothing on it, or one of its boards does not answer.
+    """
+    panel = session.panel if session.panel.parts else sight.panel
+    if not panel.parts:
+        raise Trouble("there is nothing to walk yet: no panel file, and no board has described itself")
+    missing = missing_boards(session, panel)
+    if missing:
+        names = printable(", ".join(missing))
+        raise Trouble(f"no board answers as {names}: plug it in first; F5 shows how each link stands")
+    return panel
+
+
+def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
+    """Ask what is to be walked and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.walk.scope import Scope
+    from benchcon.console.walk.screen import WalkScreen
+    from benchcon.diagnosis.one_switch import as_it_stands
+    from benchcon.report.folder import Folder
+    from benchcon.walk.channel_changes import Hearing
+
+    panel = panel_of(sight, session)
+    if not session.panel.parts:
+        panel = as_it_stands(panel, Hearing(session, panel).values())
+
+    def check(text: str) -> None:
+        if text:
+            folder = Folder(text)
+            if folder.report() is not None and not folder.unfinished(panel):
+                raise Trouble(f"{printable(text)} holds a finished walk; name another folder")
+            folder.unfinished(panel)
+            can_be_written(Path(text))
+
+    def what(only: list[str] | None) -> None:
+        def done(text: str | None) -> None:
+            if text is not None:
+                app.push_screen(WalkScreen(sight, session, panel, Folder(Path(text)) if text else None, only or ()))
+
+        if only is not None:
+            why = f"{'What you chose' if only else 'Everything'} is proved in turn, and what is wrong is named. The "
+            why += "report goes into this folder; a walk that was broken off there goes on. Empty: no report."
+            app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
+
+    app.push_screen(Scope(panel), what)
+
+
+def can_be_written(path: Path) -> None:
+    """Make the folder, and a file in it that is gone at once. Raises `Trouble` with one line if that cannot be."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=path):
+            pass
+    except OSError as error:
+        why = printable(error.strerror or str(error))
+        raise Trouble(f"{printable(str(path))}: cannot be written: {why}; name another folder") from None
+
+
+MOST_LOOKED_AT = 50
+"""Folders here that are looked into for a walk that was broken off."""
+
+
+def proposed(panel: Panel, where: Path = Path()) -> str:
+    """Return a name for the folder: that of a walk of this panel that was broken off here, or else a new one."""
+    from benchcon.report.folder import JOURNAL, Folder
+
+    for path in sorted(where.glob(f"*/{JOURNAL}"), reverse=True)[:MOST_LOOKED_AT]:
+        try:
+            if Folder(path.parent).unfinished(panel):
+                return str(path.parent)
+        except Trouble:
+            continue
+    return datetime.now().strftime("walk-%Y%m%d-%H%M")
+
+
+def start_wiggle(app: App[Any], sight: Sight, session: LiveSession) -> None:
+    """Watch every input. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.walk.wiggle_screen import WiggleScreen
+
+    app.push_screen(WiggleScreen(sight, session, panel_of(sight, session)))
+
+
+def start_soak(app: App[Any], sight: Sight, session: LiveSession) -> None:
+    """Load and soak. Raises `Trouble` if it cannot be done."""
+    from benchcon.console.walk.soak_screen import ask_soak
+
+    ask_soak(app, sight, session, panel_of(sight, session))

@@ -1,0 +1,82 @@
+"""How many parts are proved, wrong or left out so far: counted like the report at the end, aside from the walk."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, WARN
+from benchcon.errors import Trouble
+from benchcon.walk.journal import Done
+
+if TYPE_CHECKING:
+    from benchcon.panel.model import Panel
+
+
+class Tally:
+    """Counts on a thread of its own, so that the walk waits for no diagnosis. Only the newest state is counted."""
+
+    def __init__(self, panel: Panel, tell: Callable[[Mapping[str, int]], None]) -> None:
+        """`tell` gets the counts by verdict (see `benchcon.report.walk.VERDICTS`), on the thread."""
+        self.panel, self.tell = panel, tell
+        self._known: tuple[object, ...] | None = None
+        self._newest: list[Done] | None = None
+        self._news = threading.Condition()
+        self._thread: threading.Thread | None = None
+        self._ended = False
+
+    def count(self, done: Sequence[Done]) -> None:
+        """Count these groups, if they are not those counted last."""
+        known = tuple((each.group.name, each.how, id(each)) for each in done)
+        if known == self._known:
+            return
+        self._known = known
+        with self._news:
+            self._newest = list(done)
+            self._news.notify()
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._work, name="tally", daemon=True)
+            self._thread.start()
+
+    def close(self) -> None:
+        """End the thread."""
+        with self._news:
+            self._ended = True
+            self._news.notify()
+
+    def _work(self) -> None:
+        from benchcon.report.walk import build
+
+        while True:
+            with self._news:
+                self._news.wait_for(lambda: self._ended or self._newest is not None)
+                if self._ended:
+                    return
+                done, self._newest = self._newest or [], None
+            try:
+                self.tell(build(self.panel, done, {})["counts"])
+            except Trouble:
+                continue
+
+
+def progress(number: int, of: int, counts: Mapping[str, int], width: int) -> Text:
+    """Return the row: which part is at hand, and how many came out how. `number` 0: the walk is over."""
+    wide, broad = width >= 46, width >= 66
+    wrong, left = counts.get("wrong", 0), counts.get("skipped", 0) + counts.get("not wired", 0)
+    gap = "   " if broad else "  " if wide else " "
+    text = Text()
+    if number:
+        text.append((f"Part {number} of {of}" if broad else f"{number} of {of}" if wide else f"{number}/{of}") + gap)
+        text.stylize(f"bold {BRASS}")
+    for mark, word, count, colour in (
+        ("✓", "proved", counts.get("good", 0), GOOD),
+        ("✗", "wrong", wrong, BAD if wrong else ENGRAVED),
+        ("–", "left out", left, WARN),
+        ("?", "perhaps", counts.get("perhaps", 0), WARN),
+    ):
+        if count or mark in "✓✗":
+            text.append((f"{mark} {count} {word}" if wide else f"{mark}{count}") + gap, colour)
+    return text

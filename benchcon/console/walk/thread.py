@@ -1,0 +1,143 @@
+"""The walk's own thread behind the screen: it walks, keeps the journal, writes the report, tells all."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from textual.message import Message
+from textual.message_pump import MessagePump
+
+from benchcon.console.walk.tally import Tally
+from benchcon.diagnosis.layout import Layout
+from benchcon.errors import Trouble
+from benchcon.report.folder import Folder
+from benchcon.walk.interfaces import Answer, Post, Scene
+from benchcon.walk.journal import Done
+from benchcon.walk.machine import Walk
+from benchcon.walk.runner import Runner
+
+if TYPE_CHECKING:
+    from benchcon.panel.model import Panel
+    from benchcon.session import LiveSession
+
+
+class WalkNews(Message):
+    """Something from the walk: ``scene``, ``sound``, ``warn``, ``counts``; ``end``: report (or None) and trouble."""
+
+    def __init__(self, what: str, value: Any = None) -> None:
+        super().__init__()
+        self.what, self.value = what, value
+
+
+class WalkThread:
+    """One walk, which may be stopped and gone on with. It is the runner's face: all it is told goes to `screen`."""
+
+    robot = False
+
+    def __init__(
+        self, screen: MessagePump, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+    ) -> None:
+        """`only`: names of the parts to walk; none: all."""
+        self.session, self.panel, self.folder, self.only = session, panel, folder, list(only)
+        self._tally = Tally(panel, lambda counts: self._tell("counts", counts))
+        self._screen = screen
+        self._began = datetime.now().astimezone().isoformat(timespec="seconds")
+        self._runner: Runner | None = None
+        self._thread: threading.Thread | None = None
+        self._post: Post | None = None
+
+    def start(self) -> None:
+        """Walk; what a walk in the folder that was broken off had done is not asked again. Raises `Trouble`."""
+        self._walk(self.folder.unfinished(self.panel) if self.folder else [])
+
+    def go_on(self) -> None:
+        """Walk what is not done yet. Raises `Trouble`."""
+        self._walk(list(self._runner.walk.done.values()) if self._runner is not None else [])
+
+    def again(self, names: Sequence[str]) -> None:
+        """Walk these parts once more; what the others gave is kept. Raises `Trouble`."""
+        done = list(self._runner.walk.done.values()) if self._runner is not None else []
+        self.only = list(names)
+        # Hands off and all dark are cheap, and are asked again as well.
+        self._walk(d for d in done if d.group.kind in ("control", "lamp", "digits") and d.group.name not in names)
+
+    def can_go_on(self) -> bool:
+        """Whether a walk begun again with this folder goes on where this one was left."""
+        try:
+            return self.folder is not None and bool(self.folder.unfinished(self.panel))
+        except Trouble:
+            return False
+
+    def post(self, answer: Answer) -> None:
+        """Hand the walk an answer."""
+        if self._post is not None:
+            self._post(answer)
+
+    def leave(self) -> None:
+        """Have it end as soon as it can; what was done is kept. ``end`` is told when it has."""
+        if self._runner is not None:
+            self._runner.leave()
+
+    def close(self) -> None:
+        """End it, and wait for that."""
+        self._tally.close()
+        self.leave()
+        if self._thread is not None:
+            self._thread.join(2)
+
+    def _walk(self, done: Iterable[Done]) -> None:
+        groups = list(done)
+        if self.folder is not None:
+            self.folder.open(self.panel, self._began, groups)
+        write = self.folder.write if self.folder else lambda line: None
+        self._runner = Runner(self.session, Walk(self.panel, self.only, groups), self, write)
+        self._thread = threading.Thread(target=self._run, args=(self._runner,), name="walk", daemon=True)
+        self._thread.start()
+
+    def _run(self, runner: Runner) -> None:
+        """On the thread."""
+        from benchcon.report.walk import build
+        from benchcon.walk.report_header import about
+
+        trouble = ""
+        report: dict[str, Any] | None = None
+        try:
+            if runner.run():
+                report = build(self.panel, runner.walk.done.values(), about(self.session, self.panel, self._began))
+                if self.folder is not None:
+                    self.folder.finish(report, self.panel, None)
+        except Trouble as error:
+            trouble = str(error)
+        finally:
+            if self.folder is not None:
+                self.folder.close()
+        self._tell("end", (report, trouble))
+
+    def _tell(self, what: str, value: object) -> None:
+        self._screen.post_message(WalkNews(what, value))
+
+    # The runner's face ----------------------------------------------------------------------------------------------
+
+    def begin(self, layout: Layout, post: Post) -> None:
+        """Answers go to `post`."""
+        self._post = post
+
+    def show(self, scene: Scene) -> None:
+        """There is something new to show."""
+        if self._runner is not None:
+            self._tally.count(list(self._runner.walk.done.values()))
+        self._tell("scene", scene)
+
+    def sound(self, word: str) -> None:
+        """Right, wrong or over."""
+        self._tell("sound", word)
+
+    def warn(self, text: str) -> None:
+        """A line to be read."""
+        self._tell("warn", text)
+
+    def end(self) -> None:
+        """The thread tells it itself, once the report stands."""

@@ -1,0 +1,56 @@
+"""How a walk ended, in words: the counts, each finding with where to look and what decides, where the report is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.text import Text
+
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
+from benchcon.report.folder import PAGE
+from benchcon.text import printable
+from benchcon.walk.face_svg import count_words
+
+
+def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: bool = False) -> Text:
+    """Return the whole. `report` is None for a walk that was left; `folder` is empty for one without.
+
+    `goes_on`: a walk begun again with the folder goes on where this one was left.
+    """
+    text = Text()
+    if trouble:
+        text.append(f"{trouble}\n\n", BAD)
+    if report is None:
+        text.append(
+            f"The walk was left. Begun again with the folder {printable(folder)}, it goes on from here.\n"
+            if folder and goes_on
+            else "The walk was left.\n",
+            IVORY,
+        )
+        return text
+    text.append(f"{count_words(report['counts'])}.\n", IVORY)
+    for finding in report["findings"]:
+        either = finding.get("either")
+        text.append(f"\n{'?' if either else '✗'} {printable(finding['line'])}\n", WARN if either else BAD)
+        if finding["decide"]:
+            text.append(f"  To decide: {printable(finding['decide'])}.\n", ENGRAVED)
+        if finding["patch"]:
+            text.append("  Or change the panel file:\n", ENGRAVED)
+            for line in str(finding["patch"]).splitlines():
+                text.append(f"    {printable(line)}\n", IVORY)
+    left_out = [p["label"] or p["name"] for p in report["parts"] if p["verdict"] in ("skipped", "not wired")]
+    if left_out:
+        text.append(f"\nNot proved: {printable(', '.join(left_out))}.\n", WARN)
+    if not report["findings"]:
+        text.append("\nNothing wrong was found.\n", GOOD)
+    return text
+
+
+def where(report: Mapping[str, Any] | None, folder: str) -> Text:
+    """Return the line that says where the report is and how to open it; empty if there is none."""
+    if report is None:
+        return Text()
+    if not folder:
+        return Text("No report was asked for.", WARN)
+    return Text(f"Report: open {printable(folder)}/{PAGE} in a browser; it is the page to keep with the panel.", BRASS)

@@ -1,0 +1,260 @@
+"""The wiggle watch on the screen: flex the loom, and hear and see what drops out, how often and for how long."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.widgets import Static
+
+from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
+from benchcon.console.keyline import KeyLine
+from benchcon.console.table import Column, Row, Table
+from benchcon.console.touched import Big, Touched
+from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
+from benchcon.text import printable
+from benchcon.walk.watching import wiggle
+from benchcon.walk.wiggle import Watched, Wiggle, time_text
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.panel.model import Panel
+    from benchcon.session import LiveSession
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the watch stands: copied on its thread, drawn on the screen's."""
+
+    rows: tuple[Row, ...]
+    watched: int
+    count: int
+    """Drop-outs and resets altogether."""
+    last: str = ""
+    """The channel that dropped out last."""
+    label: str = ""
+    last_count: int = 0
+    last_at_us: int = 0
+    away: bool = False
+    upsets: str = ""
+    """Boards that were reset or gone."""
+
+
+def standing(watch: Wiggle) -> Standing:
+    """Return how `watch` stands."""
+    spots = watch.layout.spots
+    rows = tuple(_row(watch, each) for each in sorted(watch.watched.values(), key=lambda each: -each.count))
+    last = watch.watched.get(watch.last)
+    upsets = ", ".join(f"{printable(board)} ({count})" for board, count in watch.upsets.items())
+    total = watch.count + sum(watch.upsets.values())
+    if last is None:
+        return Standing(rows, len(rows), total, upsets=upsets)
+    label = printable(spots[last.key].part.label or spots[last.key].part.name)
+    away = last.away_since_us is not None
+    return Standing(rows, len(rows), total, last.key, label, last.count, watch.last_at_us, away, upsets)
+
+
+def _row(watch: Wiggle, each: Watched) -> Row:
+    part = watch.layout.spots[each.key].part
+    times = (time_text(each.shortest_us), time_text(each.longest_us)) if each.longest_us else ("–", "–")
+    if not each.count:
+        times = ("", "")
+    now = "away" if each.away_since_us is not None else "at rest"
+    colour = WARN if each.away_since_us is not None else BAD if each.count else ENGRAVED
+    cells = (printable(part.label or part.name), printable(each.key), str(each.count or "–"), *times, now)
+    return Row(each.key, cells, colour)
+
+
+class Channels(Table):
+    """Every watched channel, the worst first."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.standing: Standing | None = None
+        self.moved = False
+        """Whether the person chose a row; until then the worst one is chosen."""
+
+    def show(self, standing: Standing) -> None:
+        """Show how it stands now."""
+        self.standing = standing
+        if not self.moved and standing.rows:
+            self.chosen = standing.rows[0].key
+        self.repaint()
+
+    def choose(self, key: str) -> None:
+        """The person chooses a row."""
+        self.moved = True
+        super().choose(key)
+
+    def columns(self, width: int) -> list[Column]:
+        """Name and channel, drop-outs, shortest and longest, and how it stands now."""
+        wide = width >= 100
+        return [
+            Column("input", 0),
+            Column("channel", 24 if wide else 18),
+            Column("drop-outs", 9, True),
+            Column("shortest", 9, True),
+            Column("longest", 9, True),
+            Column("now", 7),
+        ]
+
+    def rows(self) -> list[Row]:
+        """As they stand."""
+        return list(self.standing.rows) if self.standing is not None else []
+
+
+OWN_KEYS = ("one", "all", "anew", "bell", "leave")
+
+
+class WiggleScreen(WatchScreen):
+    """One watch after the other, over all inputs or one of them."""
+
+    CSS = """
+    WiggleScreen #title { height: 1; padding: 0 1; }
+    WiggleScreen #last { height: auto; max-height: 2; padding: 0 1; }
+    WiggleScreen Channels { height: 1fr; }
+    WiggleScreen #own-keys { dock: none; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "one", "Watch this one only"),
+        Binding("a", "all", "Watch all"),
+        Binding("c", "anew", "Count anew"),
+        Binding("b", "bell", "Bell on/off"),
+        Binding("escape,q", "leave", "Back"),
+    ]
+
+    def __init__(self, sight: Sight, session: LiveSession, panel: Panel, parts: Sequence[str] = ()) -> None:
+        """`parts`: what to watch at first, by name; none: every input."""
+        super().__init__(sight, session, panel)
+        self.parts = list(parts)
+        self.bell = True
+        self._standing: Standing | None = None
+        self._heard = 0
+        self._began_us = 0
+        self._trouble = ""
+
+    def compose(self) -> ComposeResult:
+        """What is watched, the last drop-out in large letters, every channel."""
+        yield Static("", id="title")
+        yield Touched(id="touched")
+        yield Static("", id="last")
+        yield Channels(id="channels")
+        yield KeyLine(only=OWN_KEYS, id="own-keys")
+        yield KeyLine(without=OWN_KEYS, id="keys")
+
+    def on_mount(self) -> None:
+        """Begin."""
+        self.ready = True
+        self.query_one(Channels).focus()
+        self._watch()
+
+    def on_resize(self) -> None:
+        """Name and count on a line each where there is room."""
+        for large in self.query(Touched):
+            large.styles.height = 13 if self.size.height >= 34 else 5
+
+    def _watch(self) -> None:
+        """Begin to watch `parts`, counting from nothing."""
+        self._standing, self._heard, self._trouble = None, 0, ""
+        self.query_one(Channels).moved = False
+        self._began_us = self.session.now_us()
+        parts = list(self.parts)
+
+        def look(watch: Wiggle, now_us: int) -> None:
+            self._standing = standing(watch)
+
+        def work(ended: Callable[[], bool]) -> None:
+            wiggle(self.session, parts, ended, lambda line: None, look, self.panel)
+
+        self.begin(work)
+
+    def on_ended(self, message: Ended) -> None:
+        """The watch could not go on."""
+        if message.number == self.number and message.trouble:
+            self._trouble = message.trouble
+            self.frame()
+
+    def frame(self) -> None:
+        """Draw what has changed, and ring for what dropped out since."""
+        if not self.ready:
+            return
+        now = self._standing
+        table = self.query_one(Channels)
+        if now is not None and now is not table.standing:
+            table.show(now)
+            if now.count > self._heard and self.bell:
+                self.app.bell()  # once a look, however many there were: a storm of bells tells no more
+            self._heard = now.count
+        self._title(now)
+        self._large(now)
+
+    def _title(self, now: Standing | None) -> None:
+        names = ", ".join(self._label(name) for name in self.parts) or "every input"
+        text = Text("Wiggle watch: ", f"bold {BRASS}")
+        text.append(printable(names), f"bold {IVORY}")
+        if now is not None:
+            text.append(f"   {now.watched} channels   " if now.watched != 1 else "   1 channel   ", ENGRAVED)
+            text.append(clock_text((self.session.now_us() - self._began_us) / 1e6), ENGRAVED)
+        if not self.bell:
+            text.append("   bell off", WARN)
+        self.query_one("#title", Static).update(text)
+
+    def _large(self, now: Standing | None) -> None:
+        last = self.query_one("#last", Static)
+        big = self.query_one(Touched)
+        if self._trouble:
+            last.update(Text(self._trouble, BAD))
+        elif now is None or not (now.last or now.upsets):
+            big.show(Big("Flex it now", "0"))
+            last.update(Text("Hold the part, flex the loom, tap connectors: it rings for every drop-out.", GOOD))
+        else:
+            if now.last:
+                big.show(Big(now.label, str(now.last_count), not now.away))
+            else:
+                big.show(Big("Reset", str(now.count)))
+            ago = max(0, self.session.now_us() - now.last_at_us) / 1e6
+            said = (
+                f"Last: {now.last}, {ago:.1f} s ago{', and it is away still' if now.away else ''}. " if now.last else ""
+            )
+            resets = f"Reset or gone: {now.upsets}." if now.upsets else ""
+            last.update(Text(said + resets, WARN if now.away or now.upsets else IVORY))
+
+    def _label(self, name: str) -> str:
+        part = self.panel.part(name)
+        if part is None:
+            row = next((row for row in self._standing.rows if row.key == name), None) if self._standing else None
+            return f"{row.cells[0]} ({name})" if row is not None else name
+        return part.label or part.name
+
+    # --- keys -------------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """All is offered only where it is not all already."""
+        return bool(self.parts) if action == "all" else True
+
+    def action_one(self) -> None:
+        """Only the chosen channel, from nothing."""
+        chosen = self.query_one(Channels).chosen
+        if chosen:
+            self.parts = [chosen]
+            self._watch()
+            self.refresh_bindings()
+
+    def action_all(self) -> None:
+        """Every input, from nothing."""
+        self.parts = []
+        self._watch()
+        self.refresh_bindings()
+
+    def action_anew(self) -> None:
+        """The same, from nothing."""
+        self._watch()
+
+    def action_bell(self) -> None:
+        """Ring, or do not."""
+        self.bell = not self.bell
+        self.frame()

@@ -1,0 +1,11 @@
+"""From what a walk saw to what is wrong: pure, and needs only the panel.
+
+`diagnose` takes a panel and a list of evidence and returns the findings; no board is needed. Both are written down in
+`protocols/walk-report.md`.
+"""
+
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, Hand, LampLook, Seen
+from benchcon.diagnosis.findings import KINDS, Finding
+
+__all__ = ["KINDS", "Change", "DigitsLook", "Evidence", "Finding", "Hand", "LampLook", "Seen", "diagnose"]

@@ -1,0 +1,306 @@
+"""Buttons and switches: evidence as a net of wires, and the cheapest faults as findings without words."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchcon.diagnosis import chatter
+from benchcon.diagnosis.layout import Cross, Layout, codes_of, key_of
+from benchcon.diagnosis.net import Fault, Free, Net
+from benchcon.diagnosis.search import explain
+from benchcon.diagnosis.settled import Moment, Story
+
+TOGETHER_US = 20_000
+"""Two contacts that touch change within this: bounce and unlike debouncing between them."""
+
+_KINDS = {
+    "off": "open",
+    "on": "stuck",
+    "inverted": "inverted",
+    "ring": "crossed",
+    "joined": "shorted",
+    "follows": "follows",
+}
+
+
+@dataclass(slots=True)
+class Raw:
+    """A finding before it is put into words: kind and channels."""
+
+    kind: str
+    channels: tuple[str, ...]
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+Choices = list[list[Raw]]
+"""Sets of findings, any one of which explains the same evidence; one set: it is sure."""
+
+
+def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Choices]:
+    """Return what is wrong with the contacts; those `in_turn` are made one after the other, as they should."""
+    names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
+    if not names or not story.moments:
+        return []
+    net = _net(layout, story, names)
+    phantoms = _phantoms(layout, story, net)
+    chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
+    number = {name: n for n, name in enumerate(names)}
+    for burst in chattering:
+        # While it chatters, where it happens to settle proves nothing.
+        net.sure[number[burst.channel]] &= ~(1 << burst.moment)
+    out: list[Choices] = []
+    fed: dict[int, set[int]] = {}
+    explained: set[str] = set()
+    changed_round: dict[str, set[str]] = {}
+    for explanation in explain(net):
+        if any(explanation.choices):
+            out.append([[_raw(net, fault) for fault in faults] for faults in explanation.choices])
+        elif explanation.odd:  # beside a fault that was found it would say no more than that
+            out.append([[Raw("unexplained", tuple(names[w] for w in explanation.odd))]])
+        for fault in {f for faults in explanation.choices for f in faults}:
+            there = {net.names[w] for w in fault.wires}
+            if fault.kind == "ring":
+                changed_round |= dict.fromkeys(there, there)
+            elif fault.kind != "off":
+                explained |= there
+            for wire in fault.wires if len(fault.wires) > 1 else ():
+                fed.setdefault(wire, set()).update(fault.wires)
+    groups = {names[wire]: frozenset(names[w] for w in wires) for wire, wires in fed.items()}
+    if groups:
+        chattering = [burst for burst in chatter.bursts(layout, story, groups) if burst.channel not in in_turn]
+    out += _chattering(layout, story, net, chattering, fed)
+    # Wires changed round explain a phantom only where one of the keys that were held is among them.
+    explained |= {p.channel for p in phantoms if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
+    out += _phantom_findings(layout, phantoms, explained)
+    return out
+
+
+def _raw(net: Net, fault: Fault) -> Raw:
+    return Raw(_KINDS[fault.kind], tuple(net.names[w] for w in fault.wires))
+
+
+def _net(layout: Layout, story: Story, names: list[str]) -> Net:
+    owners = {name: n for n, name in enumerate(layout.controls)}
+    spots = [layout.spots[name] for name in names]
+    movable = {spot.part.name for spot in spots}
+    zero = [0] * len(names)
+    net = Net(
+        names=names,
+        owner=[owners[spot.part.name] for spot in spots],
+        moments=len(story.moments),
+        on=list(zero),
+        known=list(zero),
+        seen=list(zero),
+        sure=list(zero),
+        own=list(zero),
+        doubt=list(zero),
+        acting=[tuple(owners[p] for p in m.hand.parts if p in movable) for m in story.moments],
+        board=[spot.channel.board for spot in spots],
+    )
+    columns: dict[str, list[tuple[int, int]]] = {}
+    for wire, spot in enumerate(spots):
+        columns.setdefault(spot.part.name, []).append((wire, spot.place))
+    for number, moment in enumerate(story.moments):
+        bit = 1 << number
+        for name, wires in columns.items():
+            position = moment.where.get(name)
+            code = codes_of(layout.controls[name])[position] if position is not None else None
+            own = moment.hand.do == "put" and name in moment.hand.parts
+            for wire, place in wires:
+                if code is not None and place < len(code):
+                    net.known[wire] |= bit
+                    net.on[wire] |= bit if code[place] else 0
+                if own:
+                    net.own[wire] |= bit
+                    net.doubt[wire] |= bit if moment.doubtful else 0
+                value = moment.values.get(names[wire])
+                if value is not None:
+                    net.sure[wire] |= bit
+                    net.seen[wire] |= bit if value else 0
+    _set_free(layout, net, columns, owners)
+    _set_apart(layout, story, net)
+    return net
+
+
+def _set_free(layout: Layout, net: Net, columns: dict[str, list[tuple[int, int]]], owners: dict[str, int]) -> None:
+    """Before it was first moved, a switch stood somewhere, and stayed there."""
+    for name, wires in columns.items():
+        known = net.known[wires[0][0]]
+        first = (known & -known).bit_length() - 1 if known else net.moments
+        if first <= 0:
+            continue
+        span = (1 << first) - 1
+        codes = codes_of(layout.controls[name])
+        options = tuple(
+            {wire: span if place < len(code) and code[place] else 0 for wire, place in wires} for code in codes
+        )
+        net.free[owners[name]] = Free(span, options)
+
+
+def _set_apart(layout: Layout, story: Story, net: Net) -> None:
+    number = {name: n for n, name in enumerate(net.names)}
+    for moment in story.moments:
+        if moment.hand.do != "put":
+            continue
+        times: dict[int, list[tuple[int, int]]] = {}
+        for change in moment.hand.changes:
+            if change.channel in number:
+                times.setdefault(number[change.channel], []).append((change.at_us, change.clock_us))
+        own = {w for p in moment.hand.parts for w in map(number.get, layout.channels_of(p)) if w is not None}
+        for this in own & times.keys():
+            for that in times.keys() - own:
+                if not any(
+                    _together(a, b, net.board[this] == net.board[that]) for a in times[this] for b in times[that]
+                ):
+                    net.apart[this, that] = net.apart.get((this, that), 0) + 1
+
+
+def _together(this: tuple[int, int], that: tuple[int, int], one_board: bool) -> bool:
+    if one_board and this[1] >= 0 and that[1] >= 0:
+        return abs(this[1] - that[1]) <= TOGETHER_US
+    return abs(this[0] - that[0]) <= TOGETHER_US
+
+
+# Phantoms ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Phantom:
+    channel: str
+    corners: tuple[str, ...]
+    told: bool
+    """The board said that it is a phantom, and did not tell it as made."""
+
+
+def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
+    """Contacts of a matrix that read made when three others of a rectangle were; those moments are taken out of the
+    net."""
+    found: list[_Phantom] = []
+    number = {name: n for n, name in enumerate(net.names)}
+    for index, moment in enumerate(story.moments):
+        made = _made(layout, moment)
+        for matrix in {layout.matrix_of[key] for key in made}:
+            here = {key for key in made if layout.matrix_of[key] == matrix}
+            if len(here) < 3:
+                continue
+            for key in _masked(layout, story, moment, matrix, here):
+                if key in number:
+                    net.sure[number[key]] &= ~(1 << index)
+            for key, name in layout.matrix_of.items():
+                if name != matrix or key in here or key not in number:
+                    continue
+                corners = _corners(layout, key, here)
+                if not corners:
+                    continue
+                told = key in moment.hand.ghosts
+                if not all(_shows(key, corners, other) for other in story.moments if _like(moment, other)):
+                    continue  # held once more, it did not come again: a finger that slipped
+                if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
+                    net.sure[number[key]] &= ~(1 << index)
+                    found.append(_Phantom(key, corners, told and moment.values.get(key) != 1))
+    return found
+
+
+def _masked(layout: Layout, story: Story, moment: Moment, matrix: str, here: set[str]) -> set[str]:
+    """Contacts that are made and that the board may keep to itself, since it cannot tell them from a phantom.
+
+    It says ``ghost`` when that begins, and nothing when the same keys are held once more.
+    """
+    masks = not layout.diodes.get(matrix, True) or any(
+        layout.matrix_of.get(key) == matrix for m in story.moments if _like(moment, m) for key in m.hand.ghosts
+    )
+    if not masks:
+        return set()
+    corners = [set(_corners(layout, key, here)) for key, name in layout.matrix_of.items() if name == matrix]
+    return {key for each in corners for key in each if moment.values.get(key) == 0}
+
+
+def _like(this: Moment, that: Moment) -> bool:
+    return that.hand.do == "put" and that.hand.parts == this.hand.parts and that.hand.to == this.hand.to
+
+
+def _shows(key: str, corners: tuple[str, ...], moment: Moment) -> bool:
+    """Whether the phantom is there again: told, made, or kept back together with what is really held."""
+    kept_back = any(moment.values.get(corner) == 0 for corner in corners)
+    return key in moment.hand.ghosts or moment.values.get(key) == 1 or kept_back
+
+
+def _made(layout: Layout, moment: Moment) -> set[str]:
+    made = set()
+    for name, position in moment.where.items():
+        control = layout.controls[name]
+        if position is not None:
+            for channel, value in zip(control.channels, codes_of(control)[position], strict=False):
+                if value and key_of(channel) in layout.matrix_of:
+                    made.add(key_of(channel))
+    return made
+
+
+def _corners(layout: Layout, key: str, made: set[str]) -> tuple[str, ...]:
+    """The three made contacts that make a rectangle with `key`; where the panel does not tell places, any three."""
+    place = layout.crosses.get(key)
+    if place is None or any(k not in layout.crosses for k in made):
+        return tuple(sorted(made))
+    at: dict[Cross, str] = {layout.crosses[k]: k for k in made}
+    for other in at:
+        first = Cross(place.matrix, place.row, other.column)
+        second = Cross(place.matrix, other.row, place.column)
+        if other.row != place.row and other.column != place.column and first in at and second in at:
+            return (at[first], at[other], at[second])
+    return ()
+
+
+def _phantom_findings(layout: Layout, phantoms: Iterable[_Phantom], explained: set[str]) -> list[Choices]:
+    by_matrix: dict[str, list[_Phantom]] = {}
+    for phantom in phantoms:
+        matrix = layout.matrix_of[phantom.channel]
+        if phantom.told and not layout.diodes.get(matrix, True):
+            continue  # the panel file says that there are no diodes, and the board keeps it harmless
+        if phantom.channel in explained:
+            continue
+        by_matrix.setdefault(matrix, []).append(phantom)
+    out: list[Choices] = []
+    for matrix, found in by_matrix.items():
+        keys = tuple(dict.fromkeys(p.channel for p in found))
+        detail = {"matrix": matrix, "held": list(found[0].corners), "told_as": "ghost" if found[0].told else "made"}
+        out.append([[Raw("phantom", keys, detail)]])
+    return out
+
+
+# Chattering --------------------------------------------------------------------------------------------------------
+
+
+def _chattering(
+    layout: Layout, story: Story, net: Net, found: list[chatter.Burst], fed: dict[int, set[int]]
+) -> list[Choices]:
+    """Name the part that chatters: the one that was moved, where wires are changed round or touch."""
+    number = {name: n for n, name in enumerate(net.names)}
+    sources: dict[str, list[chatter.Burst]] = {}
+    doubt: dict[str, set[str]] = {}
+    for burst in found:
+        wire = number[burst.channel]
+        source = burst.channel
+        owners = set(net.acting[burst.moment])
+        if net.owner[wire] not in owners:
+            moved = [w for w in fed.get(wire, ()) if net.owner[w] in owners]
+            if moved:
+                source = net.names[moved[0]]
+                doubt.setdefault(source, set()).add(burst.channel)
+        sources.setdefault(source, []).append(burst)
+    touching = {w for pair in fed.items() for w in pair[1]}
+    out: list[Choices] = []
+    for source, several in sources.items():
+        count = sum(b.touches for b in several)
+        shortest = min((b.shortest_us for b in several if b.shortest_us), default=0)
+        detail: dict[str, Any] = {
+            "touches": count,
+            "steps": len({b.moment for b in several}),
+            "shortest_us": shortest,
+        }
+        choices = [[Raw("chattering", (source,), detail)]]
+        if number[source] in touching:
+            choices += [[Raw("chattering", (other,), detail)] for other in sorted(doubt.get(source, ()))]
+        out.append(choices)
+    return out

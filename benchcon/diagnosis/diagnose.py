@@ -1,0 +1,142 @@
+"""The diagnosis: from the whole of the evidence to the smallest set of faults that explains it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from benchcon.diagnosis import contacts, knobs, lights, segments
+from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.evidence import DigitsLook, Evidence, Hand, LampLook, read_all
+from benchcon.diagnosis.findings import Either, Finding
+from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.one_switch import turns
+from benchcon.diagnosis.settled import tell
+from benchcon.diagnosis.wording import dress
+from benchcon.panel.model import Panel
+from benchcon.panel.pins import CHAINS
+
+
+def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Finding]:
+    """Return what is wrong on `panel`, judging by all of `evidence` together; an empty list: nothing.
+
+    `evidence` holds `Hand`, `LampLook` and `DigitsLook` values in the order in which they happened, or the same as JSON
+    objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were skipped prove nothing.
+
+    Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
+    class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several
+    sets of faults explain the same evidence equally well, all are returned, marked by `Finding.either`. Buttons that
+    behave as the positions of one switch are judged as that; `one_switch.remarks` says which.
+
+    Pure: the same evidence always gives the same findings. Raises `Trouble` with one line for evidence of the wrong
+    form and for names that the panel does not have.
+    """
+    layout = Layout.of(panel)
+    given = read_all(evidence)
+    story = tell(layout, [each for each in given if isinstance(each, Hand)])
+    in_turn = {key for group in turns(layout, story) for key in group}
+    found: list[Choices] = [
+        *contacts.find(layout, story, in_turn),
+        *knobs.find(layout, story),
+        *lights.find(layout, [each for each in given if isinstance(each, LampLook)]),
+        *segments.find(layout, [each for each in given if isinstance(each, DigitsLook)]),
+    ]
+    found = _in_common(layout, _of_what_is_there(panel, given, found))
+    out: list[Finding] = []
+    group = 0
+    for choices in found:
+        shared = [raw for raw in choices[0] if all(raw in other for other in choices[1:])]
+        out += [dress(layout, raw, None) for raw in shared]
+        rest = [[raw for raw in choice if raw not in shared] for choice in choices]
+        if not any(rest):
+            continue
+        group += 1
+        for number, choice in enumerate(rest, 1):
+            out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
+    return _without_clashing_patches(out)
+
+
+def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:
+    """Leave out what is only about parts that are not wired yet, as the panel file or the person says.
+
+    The input of such a potentiometer floats and tells of it all the time; that is no fault of anything. Nor is it a
+    second fault that one with a broken wire jumps about.
+    """
+    absent = {control.name for control in panel.controls if not control.wired}
+    for step in given:
+        if isinstance(step, Hand) and step.outcome != "skipped":
+            absent = absent | set(step.parts) if step.outcome == "not wired" else absent - set(step.parts)
+    floating = {
+        f"{channel.board}.{channel.id}"
+        for control in panel.controls
+        if control.name in absent
+        for channel in control.channels
+    }
+    broken = {raw.channels for choices in found for choice in choices for raw in choice if raw.kind == "open"}
+
+    def there(raw: Raw) -> bool:
+        return not floating.issuperset(raw.channels) and not (raw.kind == "noisy" and raw.channels in broken)
+
+    return [choices for choices in found if any(there(raw) for choice in choices for raw in choice)]
+
+
+def _without_clashing_patches(found: list[Finding]) -> list[Finding]:
+    """Where a part's wire is changed round as well, a patch of its channel would undo the one that mends that."""
+    crossed = {part for finding in found if finding.kind == "crossed" and finding.patch for part in finding.parts}
+    return [
+        replace(finding, patch="")
+        if finding.kind != "crossed" and "channel" in finding.patch and not crossed.isdisjoint(finding.parts)
+        else finding
+        for finding in found
+    ]
+
+
+_ENOUGH = 3
+"""So many dead wires of one connector, and not one alive, are one broken common rather than so many faults."""
+
+
+def _in_common(layout: Layout, found: list[Choices]) -> list[Choices]:
+    """Put dead wires together that have a connector, or else a board, in common of which nothing is alive."""
+    for kind, of in (("open", "contact"), ("dead", "lamp")):
+        dead = {c[0][0].channels[0] for c in found if len(c) == 1 and len(c[0]) == 1 and c[0][0].kind == kind}
+        for connector in (False, True):
+            homes: dict[tuple[str, str], list[str]] = {}
+            for key, spot in layout.spots.items():
+                wire = spot.channel.wire
+                if spot.kind == of and spot.part.wired and (wire.connector or not connector):
+                    homes.setdefault((spot.channel.board, wire.connector if connector else ""), []).append(key)
+            for (_, name), keys in homes.items():
+                if len(keys) >= _ENOUGH and dead.issuperset(keys):
+                    found = [c for c in found if not (c[0] and c[0][0].kind == kind and c[0][0].channels[0] in keys)]
+                    found.append([[Raw("common open", tuple(keys), {"connector": name} if name else {})]])
+                    dead -= set(keys)
+    return _on_one_chain(layout, found)
+
+
+def _on_one_chain(layout: Layout, found: list[Choices]) -> list[Choices]:
+    """The same for displays: a chain of drivers, or else one driver, of which nothing lights."""
+    dead = {
+        c[0][0].channels[0]
+        for c in found
+        if len(c) == 1
+        and len(c[0]) == 1
+        and c[0][0].kind == "dead"
+        and layout.spots[c[0][0].channels[0]].kind == "digits"
+    }
+    for single in (False, True):
+        homes: dict[tuple[str, str, int], list[str]] = {}
+        for key, spot in layout.spots.items():
+            pin = layout.chained.get(key) if spot.kind == "digits" and spot.part.wired else None
+            if pin is not None:
+                homes.setdefault((spot.channel.board, pin.kind, pin.bit // 8 + 1 if single else 0), []).append(key)
+        for (_, chain, _), keys in homes.items():
+            if len(keys) >= _ENOUGH and dead.issuperset(keys):
+                found = [c for c in found if not (c[0] and c[0][0].kind == "dead" and c[0][0].channels[0] in keys)]
+                at = {layout.chained[key].bit // 8 + 1 for key in keys}
+                detail: dict[str, Any] = {"chain": CHAINS[chain]}
+                if len(at) == 1:
+                    detail["driver"] = at.pop()
+                found.append([[Raw("common open", tuple(keys), detail)]])
+                dead -= set(keys)
+    return found

@@ -1,0 +1,306 @@
+"""Evidence: what was asked of the hand and what the boards told; what was commanded and what the eye saw.
+
+Three kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `Hand`, `LampLook`, `DigitsLook`.
+Channels are named ``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form
+for people who want to write evidence without a board.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.text import printable
+
+ACTIONS = ("rest", "put", "turn", "end", "still")
+"""rest: hands off; put: controls to a position; turn: an encoder by detents; end: a potentiometer to its left (0) or
+right (1) end; still: a potentiometer left alone."""
+
+OUTCOMES = ("seen", "otherwise", "said", "timeout", "skipped", "not wired")
+"""How a step ended: the expected change came; something else came; the person said it was done; nobody said anything;
+passed over; the part is not wired yet. The last two are no evidence."""
+
+ANSWERS = ("same", "otherwise", "skipped", "not wired")
+LEVELS = ("full", "dim")
+_LARGEST = 1 << 62
+
+
+class Change(NamedTuple):
+    """A channel had this value (or a pin this level) from this moment on."""
+
+    at_us: int
+    """Host time."""
+    channel: str
+    value: int
+    clock_us: int = -1
+    """The board's own clock, finer than host time; -1: not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """One thing asked of the hand, and what came of it."""
+
+    do: str
+    """One of `ACTIONS`."""
+    parts: tuple[str, ...] = ()
+    """The controls. More than one: held together (to find phantom presses of a matrix)."""
+    to: int = 0
+    """put: position, 0 the first; turn: detents, to the right above 0; end: 0 left, 1 right."""
+    outcome: str = "seen"
+    began_us: int = 0
+    ended_us: int = 0
+    before: Mapping[str, int] = field(default_factory=dict)
+    """Settled values when it began; may be empty (as the step before left them)."""
+    values: Mapping[str, int] = field(default_factory=dict)
+    """Settled values when it ended; may be partial (the rest: as `before` and `changes` leave them)."""
+    changes: tuple[Change, ...] = ()
+    """News ``is``, in order."""
+    edges: tuple[Change, ...] = ()
+    """Raw edges, in order (encoders: A·2+B)."""
+    readings: tuple[Change, ...] = ()
+    """Unfiltered readings of potentiometers."""
+    skips: Mapping[str, int] = field(default_factory=dict)
+    """Illegal jumps of encoders during the step."""
+    ghosts: tuple[str, ...] = ()
+    """Contacts that the board told to be phantoms."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """How one lamp looked: `level` one of `LEVELS`; `colour` empty: as it should be."""
+
+    level: str = "full"
+    colour: str = ""
+    flickering: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LampLook:
+    """One look at the lamps: `set` lists the lamps commanded to light (permille), every other output is off."""
+
+    set: Mapping[str, int] = field(default_factory=dict)
+    answer: str = "same"
+    """``same``: just these lit, as they should. ``otherwise``: `seen` holds every lamp that was lit."""
+    seen: Mapping[str, Seen] = field(default_factory=dict)
+    displays: Mapping[str, bytes] = field(default_factory=dict)
+    """Displays that showed something all the same, and what."""
+    at_us: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DigitsLook:
+    """One look at a display: commanded and seen segments, one byte a place, leftmost first, 80h the point … 01h G."""
+
+    part: str
+    set: bytes
+    answer: str = "same"
+    """``same``, or ``otherwise``: `seen` holds what was lit."""
+    seen: bytes = b""
+    displays: Mapping[str, bytes] = field(default_factory=dict)
+    """Other displays that showed something, and what."""
+    level: str = "full"
+    flickering: bool = False
+    at_us: int = 0
+    note: str = ""
+
+
+Evidence = Hand | LampLook | DigitsLook
+
+
+def as_json(evidence: Evidence) -> dict[str, Any]:
+    """Return `evidence` as plain JSON values, empty fields left out."""
+    if isinstance(evidence, Hand):
+        data: dict[str, Any] = {"what": "hand", "do": evidence.do, "parts": list(evidence.parts), "to": evidence.to}
+        data |= {"outcome": evidence.outcome, "began_us": evidence.began_us, "ended_us": evidence.ended_us}
+        data |= {"before": dict(evidence.before), "values": dict(evidence.values)}
+        for key in ("changes", "edges", "readings"):
+            data[key] = [list(c if c.clock_us >= 0 else c[:3]) for c in getattr(evidence, key)]
+        data |= {"skips": dict(evidence.skips), "ghosts": list(evidence.ghosts), "note": evidence.note}
+        keep = ("what", "do", "outcome") + (("to",) if evidence.do not in ("rest", "still") else ())
+    elif isinstance(evidence, LampLook):
+        data = {"what": "lamps", "set": dict(evidence.set), "answer": evidence.answer}
+        data["seen"] = {
+            name: {
+                "level": seen.level,
+                **({"colour": seen.colour} if seen.colour else {}),
+                **({"flickering": True} if seen.flickering else {}),
+            }
+            for name, seen in evidence.seen.items()
+        }
+        data |= {"displays": _hexed(evidence.displays), "at_us": evidence.at_us, "note": evidence.note}
+        keep = ("what", "set", "answer") + (("seen",) if evidence.answer == "otherwise" else ())
+    else:
+        data = {"what": "digits", "part": evidence.part, "set": evidence.set.hex().upper(), "answer": evidence.answer}
+        data |= {"seen": evidence.seen.hex().upper(), "displays": _hexed(evidence.displays)}
+        data |= {"level": "" if evidence.level == "full" else evidence.level, "flickering": evidence.flickering}
+        data |= {"at_us": evidence.at_us, "note": evidence.note}
+        keep = ("what", "part", "set", "answer") + (("seen",) if evidence.answer == "otherwise" else ())
+    return {key: value for key, value in data.items() if value or key in keep}
+
+
+def _hexed(displays: Mapping[str, bytes]) -> dict[str, str]:
+    return {name: shown.hex().upper() for name, shown in displays.items()}
+
+
+def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Evidence:
+    """Return evidence from its JSON form (evidence itself comes back as it is).
+
+    Raises `Trouble` with one line that begins with `where` if it has not the documented form.
+    """
+    if isinstance(value, Hand | LampLook | DigitsLook):
+        return value
+    if not isinstance(value, Mapping):
+        raise Trouble(f"{where}: is no object")
+    reader = _Reader(value, where)
+    what = reader.word("what", ("hand", "lamps", "digits"))
+    if what == "hand":
+        return reader.hand()
+    return reader.lamps() if what == "lamps" else reader.digits()
+
+
+def read_all(values: Iterable[Evidence | Mapping[str, Any]]) -> list[Evidence]:
+    """Return a whole list of evidence from its JSON form. Raises `Trouble`."""
+    return [read(value, f"evidence {number}") for number, value in enumerate(values, 1)]
+
+
+class _Reader:
+    def __init__(self, value: Mapping[str, Any], where: str) -> None:
+        self.value = value
+        self.where = where
+
+    def bad(self, key: str, allowed: str) -> Trouble:
+        found = printable(repr(self.value.get(key))[:60])
+        return Trouble(f"{self.where}: {key} is {found}; allowed: {allowed}")
+
+    def word(self, key: str, allowed: tuple[str, ...], default: str | None = None) -> str:
+        word = self.value.get(key, default)
+        if word not in allowed:
+            raise self.bad(key, ", ".join(allowed))
+        return str(word)
+
+    def text(self, key: str) -> str:
+        text = self.value.get(key, "")
+        if not isinstance(text, str):
+            raise self.bad(key, "text")
+        return text
+
+    def number(self, key: str) -> int:
+        number = self.value.get(key, 0)
+        if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < _LARGEST:
+            raise self.bad(key, "a number")
+        return int(number)
+
+    def names(self, key: str) -> tuple[str, ...]:
+        names = self.value.get(key, ())
+        if isinstance(names, str) or not isinstance(names, list | tuple) or not all(isinstance(n, str) for n in names):
+            raise self.bad(key, "a list of names")
+        return tuple(names)
+
+    def numbers(self, key: str) -> dict[str, int]:
+        table = self.value.get(key, {})
+        if not isinstance(table, Mapping) or not all(
+            isinstance(k, str) and isinstance(v, int) and abs(v) < _LARGEST for k, v in table.items()
+        ):
+            raise self.bad(key, "an object of names and whole numbers")
+        return {k: int(v) for k, v in table.items()}
+
+    def changes(self, key: str) -> tuple[Change, ...]:
+        rows = self.value.get(key, ())
+        out = []
+        if not isinstance(rows, list | tuple):
+            raise self.bad(key, "a list of [at_us, channel, value]")
+        for row in rows:
+            if (
+                not isinstance(row, list | tuple)
+                or len(row) not in (3, 4)
+                or not isinstance(row[1], str)
+                or not all(
+                    isinstance(row[i], int | float) and abs(row[i]) < _LARGEST for i in (0, 2, *range(3, len(row)))
+                )
+            ):
+                raise Trouble(
+                    f"{self.where}: {key} holds {printable(repr(row)[:60])}; allowed: [at_us, channel, value] or "
+                    "[at_us, channel, value, clock_us]"
+                )
+            out.append(Change(int(row[0]), row[1], int(row[2]), int(row[3]) if len(row) > 3 else -1))
+        return tuple(out)
+
+    def shown(self, key: str, text: Any = None) -> bytes:
+        text = self.value.get(key, "") if text is None else text
+        try:
+            return bytes.fromhex(text)
+        except (TypeError, ValueError):
+            raise self.bad(key, 'two hex digits a place, such as "7E30"') from None
+
+    def displays(self) -> dict[str, bytes]:
+        table = self.value.get("displays", {})
+        if not isinstance(table, Mapping):
+            raise self.bad("displays", "an object of displays and their segments in hex")
+        return {str(name): self.shown("displays", text) for name, text in table.items()}
+
+    def hand(self) -> Hand:
+        do = self.value.get("do")
+        to = self.number("to")
+        parts = self.names("parts") or ((self.text("part"),) if self.value.get("part") else ())
+        if do in ("press", "release"):
+            do, to = "put", int(do == "press")
+        elif do not in ACTIONS:
+            raise self.bad("do", ", ".join(ACTIONS))
+        if do != "rest" and not parts:
+            raise Trouble(f"{self.where}: '{do}' needs parts, the names of the controls")
+        return Hand(
+            do=str(do),
+            parts=parts,
+            to=to,
+            outcome=self.word("outcome", OUTCOMES, "seen"),
+            began_us=self.number("began_us"),
+            ended_us=self.number("ended_us"),
+            before=self.numbers("before"),
+            values=self.numbers("values"),
+            changes=self.changes("changes"),
+            edges=self.changes("edges"),
+            readings=self.changes("readings"),
+            skips=self.numbers("skips"),
+            ghosts=self.names("ghosts"),
+            note=self.text("note"),
+        )
+
+    def lamps(self) -> LampLook:
+        seen = self.value.get("seen", {})
+        if isinstance(seen, list | tuple) and all(isinstance(name, str) for name in seen):
+            seen = {name: {} for name in seen}
+        if not isinstance(seen, Mapping) or not all(isinstance(how, Mapping) for how in seen.values()):
+            raise self.bad("seen", 'an object such as {"fail": {"level": "dim"}}, or a list of names')
+        looks = {}
+        for name, how in seen.items():
+            inner = _Reader(how, f"{self.where}: seen {printable(str(name)[:40])}")
+            looks[str(name)] = Seen(
+                inner.word("level", LEVELS, "full"), inner.text("colour"), bool(how.get("flickering", False))
+            )
+        return LampLook(
+            self.numbers("set"),
+            self.word("answer", ANSWERS, "otherwise" if "seen" in self.value else "same"),
+            looks,
+            self.displays(),
+            self.number("at_us"),
+            self.text("note"),
+        )
+
+    def digits(self) -> DigitsLook:
+        if not self.text("part"):
+            raise self.bad("part", "the name of a display")
+        return DigitsLook(
+            part=self.text("part"),
+            set=self.shown("set"),
+            answer=self.word("answer", ANSWERS, "otherwise" if "seen" in self.value else "same"),
+            seen=self.shown("seen"),
+            displays=self.displays(),
+            level=self.word("level", LEVELS, "full"),
+            flickering=bool(self.value.get("flickering", False)),
+            at_us=self.number("at_us"),
+            note=self.text("note"),
+        )

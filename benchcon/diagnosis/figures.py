@@ -1,0 +1,79 @@
+"""Figures of a walk, part by part: times, bounce, counts a detent, ends and noise of a potentiometer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from benchcon.diagnosis.chatter import FAST_US
+from benchcon.diagnosis.evidence import Change, Evidence, Hand
+from benchcon.diagnosis.layout import key_of
+from benchcon.panel.model import Control, Part
+
+
+def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
+    """Return the figures of one part; plain JSON values, units in the names."""
+    if not isinstance(part, Control):
+        return {}
+    hands = [each for each in evidence if isinstance(each, Hand) and part.name in each.parts]
+    keys = [key_of(channel) for channel in part.channels]
+    if part.kind == "encoder":
+        turns = [(h.to, _net(h, keys[0])) for h in hands if h.do == "turn" and h.to]
+        out: dict[str, Any] = {}
+        for name, row in (("right", [t for t in turns if t[0] > 0]), ("left", [t for t in turns if t[0] < 0])):
+            if row:
+                out[f"counts_a_detent_{name}"] = round(sum(n for _, n in row) / sum(abs(to) for to, _ in row), 2)
+        out["illegal_jumps"] = sum(h.skips.get(keys[0], 0) for h in hands)
+        return out
+    if part.kind == "pot":
+        ends = [h.values[keys[0]] for h in hands if h.do == "end" and keys[0] in h.values]
+        still = [c.value for h in hands if h.do == "still" for c in h.readings if c.channel == keys[0]]
+        out = {"least_counts": min(ends), "most_counts": max(ends)} if ends else {}
+        return out | ({"still_span_counts": max(still) - min(still)} if still else {})
+    bounce = [b for h in hands for key in keys for b in _bounces(h, key)]
+    if not bounce:
+        return {}
+    return {"longest_bounce_us": max(b for b, _ in bounce), "most_edges": max(n for _, n in bounce)}
+
+
+def _net(hand: Hand, key: str) -> int:
+    return (hand.values.get(key, 0) - hand.before.get(key, 0) + 0x8000) % 0x10000 - 0x8000
+
+
+def _bounces(hand: Hand, key: str) -> list[tuple[int, int]]:
+    """For each movement of a contact: from the first edge to the last, µs, and the number of edges."""
+    out: list[list[Change]] = []
+    for edge in hand.edges:
+        if edge.channel != key:
+            continue
+        if out and 0 <= _at(edge) - _at(out[-1][-1]) < FAST_US:
+            out[-1].append(edge)
+        else:
+            out.append([edge])
+    return [(_at(row[-1]) - _at(row[0]), len(row)) for row in out]
+
+
+def _at(change: Change) -> int:
+    return change.clock_us if change.clock_us >= 0 else change.at_us
+
+
+_WORDS = {
+    "counts_a_detent_right": "counts a detent to the right",
+    "counts_a_detent_left": "counts a detent to the left",
+    "least_counts": "least count",
+    "most_counts": "most",
+    "still_span_counts": "span when still",
+}
+
+
+def words(figures: Mapping[str, Any]) -> str:
+    """Return the figures of one part for people, in the units that they are read in."""
+    left = dict(figures)
+    out: list[str] = []
+    bounce, edges = left.pop("longest_bounce_us", None), left.pop("most_edges", None)
+    if isinstance(bounce, int | float):
+        out.append(f"bounces for {bounce / 1000:g} ms, {edges} edges" if bounce else "no bounce")
+    if left.get("illegal_jumps") == 0:
+        del left["illegal_jumps"]
+    out += [f"{_WORDS.get(key, key.replace('_', ' '))} {value}" for key, value in left.items()]
+    return "; ".join(out)

@@ -1,0 +1,400 @@
+"""Encoders, potentiometers and selectors: what arrived where, and how much of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.layout import Layout, codes_of
+from benchcon.diagnosis.settled import Moment, Story
+from benchcon.panel.model import Control
+
+NATURAL_COUNTS = (1, 2, 4)
+"""Counts a detent that encoders are made with; others are more likely counts gone missing."""
+
+END_TOLERANCE = 0.04
+"""Share of the travel by which a potentiometer may miss an end: stops and tapers are not exact (common practice)."""
+STILL_SHARE, RAW_SHARE = 0.008, 0.015
+"""Share of the travel that a still knob's settled and raw readings may span."""
+
+
+def find(layout: Layout, story: Story) -> list[Choices]:
+    """Return what is wrong with encoders, potentiometers and selectors."""
+    return [*_encoders(layout, story), *_pots(layout, story), *_selectors(layout, story)]
+
+
+# What arrives where ------------------------------------------------------------------------------------------------
+
+
+def _arrivals(
+    names: Sequence[str], moved: Mapping[str, set[str]], of: Mapping[str, str]
+) -> tuple[dict[str, str], list[Choices], set[str]]:
+    """Work out on which channel each control arrives.
+
+    `moved` gives the channels that moved when the control was; `of` the channel where it belongs. Returns control →
+    channel, what is crossed, and the controls that arrive nowhere.
+    """
+    arrives: dict[str, str] = {}
+    nowhere: set[str] = set()
+    for name in names:
+        hit = moved[name]
+        if of[name] in hit:
+            arrives[name] = of[name]
+        elif len(hit) == 1:
+            arrives[name] = next(iter(hit))
+        else:
+            nowhere.add(name)
+    home = {channel: name for name, channel in of.items()}
+    out: list[Choices] = []
+    done: set[str] = set()
+    for name in names:
+        if name in done or name not in arrives or arrives[name] == of[name]:
+            continue
+        ring, at = [name], home.get(arrives[name])
+        while at is not None and at not in ring and at not in done and arrives.get(at, of[at]) != of[at]:
+            ring.append(at)
+            at = home.get(arrives[at])
+        if at is not None and at not in ring and at in nowhere:
+            ring.append(at)  # the last of the ring arrives nowhere, for a reason of its own
+        if len(ring) > 1:
+            done |= set(ring)
+            out.append([[Raw("crossed", tuple(of[each] for each in _from_least(ring, names)))]])
+        elif at is not None:
+            done.add(name)
+            out.append([[Raw("follows", (arrives[name], of[name]))]])
+    return arrives, out, nowhere
+
+
+def _from_least(ring: list[str], names: Sequence[str]) -> list[str]:
+    first = min(range(len(ring)), key=lambda n: names.index(ring[n]))
+    return [*ring[first:], *ring[:first]]
+
+
+def _crossed_with(crossed: list[Choices], channel: str) -> tuple[str, ...]:
+    """The channels of the ring that `channel` stands in."""
+    for choices in crossed:
+        for raw in choices[0]:
+            if raw.kind == "crossed" and channel in raw.channels:
+                return raw.channels
+    return ()
+
+
+def _sided(raw: Raw, seen_at: str, crossed: list[Choices]) -> Choices:
+    """A fault of a part whose wire is crossed may as well sit at the channel where it was seen."""
+    if seen_at == raw.channels[0] or not _crossed_with(crossed, seen_at):
+        return [[raw]]
+    return [[raw], [Raw(raw.kind, (seen_at,), raw.detail)]]
+
+
+def _all_of(layout: Layout, kind: str) -> dict[str, str]:
+    """Control → channel, for all channels of one kind."""
+    return {spot.part.name: key for key, spot in layout.spots.items() if spot.kind == kind}
+
+
+# Encoders ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Turn:
+    detents: int
+    net: int
+    travel: int
+    skips: int
+    followed: bool
+    levels: list[int] = field(default_factory=list)
+
+
+def _encoders(layout: Layout, story: Story) -> list[Choices]:
+    of = _all_of(layout, "encoder")
+    turns: dict[str, dict[str, list[_Turn]]] = {}
+    for moment in story.moments:
+        hand = moment.hand
+        if hand.do != "turn" or not hand.to or len(hand.parts) != 1 or hand.parts[0] not in of:
+            continue
+        row = turns.setdefault(hand.parts[0], {})
+        for channel in of.values():
+            row.setdefault(channel, []).append(_turned(moment, channel))
+    names = [name for name in of if name in turns]
+    moved = {name: {c for c, row in turns[name].items() if _moves(layout.controls[name], row)} for name in names}
+    arrives, out, nowhere = _arrivals(names, moved, of)
+    crossed = list(out)
+    for name in names:
+        control = layout.controls[name]
+        if name in nowhere:
+            if len(moved[name]) > 1:
+                out.append([[Raw("unexplained", (of[name], *sorted(moved[name])))]])
+                continue
+            out.append(_silent(of[name], turns[name], crossed))
+            continue
+        at = arrives[name]
+        for choices in _judge_turns(control, of[name], turns[name][at]):
+            if len(choices) == 1 and len(choices[0]) == 1:
+                choices = _sided(choices[0][0], at, crossed)
+            out.append(choices)
+    return out
+
+
+def _turned(moment: Moment, channel: str) -> _Turn:
+    row = [c.value for c in moment.hand.changes if c.channel == channel]
+    start = moment.before.get(channel, row[0] if row else 0)
+    end = moment.values.get(channel, row[-1] if row else start)
+    travel, last = 0, start
+    for value in [*row, end]:
+        travel += abs(_signed(value - last))
+        last = value
+    levels = [c.value for c in moment.hand.edges if c.channel == channel]
+    followed = bool(moment.hand.changes or moment.hand.edges) or moment.hand.ended_us > moment.hand.began_us
+    return _Turn(moment.hand.to, _signed(end - start), travel, moment.hand.skips.get(channel, 0), followed, levels)
+
+
+def _signed(counts: int) -> int:
+    """A difference of counters that wrap at 16 bits."""
+    return (counts + 0x8000) % 0x10000 - 0x8000
+
+
+def _moves(control: Control, row: list[_Turn]) -> bool:
+    least = sum(max(3, control.detent_counts * abs(turn.detents) // 5) for turn in row)
+    return sum(abs(turn.net) for turn in row) >= least or (
+        control.detent_counts == 1 and sum(abs(t.net) for t in row) * 3 >= sum(abs(t.detents) for t in row)
+    )
+
+
+def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -> Choices:
+    """An encoder that does not count: one phase toggles alone, or nothing comes at all."""
+    ring = _crossed_with(crossed, own)
+    at = ring[(ring.index(own) + 1) % len(ring)] if ring else own
+    row = rows[at]
+    travel = sum(turn.travel for turn in row)
+    asked = sum(abs(turn.detents) for turn in row)
+    phase = _still_phase([level for turn in row for level in turn.levels])
+    if not phase and sum(turn.skips for turn in row) > 1:
+        return _sided(
+            Raw("skipping", (own,), {"counts": 0, "expected": "more", "skips": sum(t.skips for t in row)}), at, crossed
+        )
+    if travel * 3 >= asked or phase:
+        return _sided(Raw("phase open", (own,), {"phase": phase} if phase else {}), at, crossed)
+    # Where the evidence holds no changes, only how it ended, a phase that goes back and forth does not show.
+    detail = {"on": "encoder"} if any(turn.followed for turn in row) else {"on": "encoder", "followed": False}
+    return _sided(Raw("open", (own,), detail), at, crossed)
+
+
+def _still_phase(levels: list[int]) -> str:
+    if len(levels) < 4:
+        return ""
+    a, b = {level >> 1 & 1 for level in levels}, {level & 1 for level in levels}
+    return "A" if len(a) == 1 and len(b) == 2 else "B" if len(b) == 1 and len(a) == 2 else ""
+
+
+def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
+    out: list[Choices] = []
+    # A turn that was said to be done and was not proves nothing where the same was done another time.
+    row = [turn for turn in row if turn.travel or not any(t.net and t.detents * turn.detents > 0 for t in row)]
+    wanted = -1 if control.inverted else 1
+    lean = sum(turn.net * (1 if turn.detents > 0 else -1) for turn in row)
+    phase = _still_phase([level for turn in row for level in turn.levels])
+    if phase:
+        return [[[Raw("phase open", (own,), {"phase": phase})]]]
+    if lean * wanted < 0:
+        out.append([[Raw("reversed", (own,), {"on": "encoder"})]])
+    expected = max(1, control.detent_counts)
+    skips = sum(turn.skips for turn in row)
+    total = sum(abs(turn.net) for turn in row)
+    per = total / sum(abs(turn.detents) for turn in row)
+    detail: dict[str, float] = {"counts": round(per, 2), "expected": expected, "skips": skips}
+    skipping = Raw("skipping", (own,), detail)
+    if skips > max(1, total // 50):
+        out.append([[skipping]])
+        return out
+    if all(_fits(turn, expected) for turn in row):
+        return out
+    exact = [k for k in range(1, 16) if k != expected and all(_exact(turn, k) for turn in row)]
+    loose = [
+        k
+        for k in NATURAL_COUNTS
+        if k != expected and all(_fits(turn, k) for turn in row) and any(_exact(turn, k) for turn in row)
+    ]
+    counts = (exact or loose or [0])[0]
+    if not counts:
+        out.append([[skipping]])
+        return out
+    other = Raw("other counts", (own,), {**detail, "counts": counts})
+    if counts in NATURAL_COUNTS or counts > expected:
+        out.append([[other]])
+    else:
+        out.append([[other], [skipping]])
+    return out
+
+
+def _exact(turn: _Turn, counts: int) -> bool:
+    """Within the one count by which a detent may rest off its edge."""
+    return abs(abs(turn.net) - counts * abs(turn.detents)) <= min(1, counts - 1)
+
+
+def _fits(turn: _Turn, counts: int) -> bool:
+    """The same, or a hand that counted one click too many or too few."""
+    off = abs(abs(turn.net) - counts * abs(turn.detents))
+    slack = min(1, counts - 1)
+    return off <= slack or (abs(off - counts) <= slack and abs(turn.detents) >= 5)
+
+
+# Potentiometers ----------------------------------------------------------------------------------------------------
+
+
+def _pots(layout: Layout, story: Story) -> list[Choices]:
+    of = _all_of(layout, "pot")
+    ends: dict[str, dict[str, dict[int, list[int]]]] = {}
+    for moment in story.moments:
+        hand = moment.hand
+        if hand.do == "end" and len(hand.parts) == 1 and hand.parts[0] in of:
+            for channel in of.values():
+                if channel in moment.values:
+                    row = ends.setdefault(hand.parts[0], {}).setdefault(channel, {0: [], 1: []})
+                    row[1 if hand.to > 0 else 0].append(moment.values[channel])
+    names = [name for name in of if name in ends and all(ends[name].get(of[name], {0: [], 1: []}).values())]
+    noise = {
+        channel: max((_noise(layout, moment, name, channel) for moment in story.moments), default=0)
+        for name, channel in of.items()
+    }
+    alone = [moment for moment in story.moments if moment.hand.do != "end"]
+    idle = {c: max((_noise(layout, moment, name, c) for moment in alone), default=0) for name, c in of.items()}
+    moved = {name: {c for c, row in ends[name].items() if _travels(layout, c, row, idle[c])} for name in names}
+    arrives, out, nowhere = _arrivals(names, moved, of)
+    crossed = list(out)
+    for name in names:
+        control = layout.controls[name]
+        if name in nowhere:
+            if len(moved[name]) > 1:
+                out.append([[Raw("unexplained", (of[name], *sorted(moved[name])))]])
+                continue
+            ring = _crossed_with(crossed, of[name])
+            at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
+            floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up whatever is about
+            noise[at] = 0
+            out.append(_sided(Raw("open", (of[name],), {"on": "pot", **floats}), at, crossed))
+            continue
+        at = arrives[name]
+        out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]
+    for name, channel in of.items():
+        if noise[channel]:
+            source = next((n for n, c in arrives.items() if c == channel), name)
+            out.append(_sided(Raw("noisy", (of[source],), {"span": noise[channel]}), channel, crossed))
+    return out
+
+
+def _span(control: Control) -> int:
+    return max(1, abs(control.high_count - control.low_count))
+
+
+def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: int) -> bool:
+    """Whether the ends are apart by more than it jumps about when none is turned (`idle`): what floats follows none."""
+    control = layout.spots[channel].part
+    assert isinstance(control, Control)
+    if not row[0] or not row[1]:
+        return False
+    if abs(sum(row[0]) / len(row[0]) - sum(row[1]) / len(row[1])) <= idle:
+        return False
+    return max(abs(a - b) for a in row[0] for b in row[1]) > 0.12 * _span(control)
+
+
+def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise: int) -> list[Raw]:
+    """`noise`: how far the reading jumps about by itself; an end is not missed by what the noise hides."""
+    out: list[Raw] = []
+    rising = sum(row[1]) / len(row[1]) > sum(row[0]) / len(row[0])
+    if rising == control.inverted:
+        out.append(Raw("reversed", (own,), {"on": "pot"}))
+    low = min(row[0]) if rising else min(row[1])
+    high = max(row[1]) if rising else max(row[0])
+    least, most = sorted((control.low_count, control.high_count))
+    slack = max(8.0, END_TOLERANCE * _span(control)) + noise
+    detail = {"low": low, "high": high, "expected": [least, most]}
+    if low > least + slack or high < most - slack:
+        out.append(Raw("short of range", (own,), detail))
+    elif low < least - slack or high > most + slack:
+        out.append(Raw("other range", (own,), detail))
+    return out
+
+
+def _noise(layout: Layout, moment: Moment, name: str, channel: str) -> int:
+    """How far the readings of a still potentiometer jump about, in counts; 0: as still as it should be."""
+    hand = moment.hand
+    control = layout.controls[name]
+    span = _span(control)
+    quiet = hand.do in ("rest", "still") or name not in hand.parts
+    settled = [c.value for c in hand.changes if c.channel == channel]
+    if channel in moment.before:
+        settled.insert(0, moment.before[channel])
+    if quiet:
+        found = _jumping(settled, max(6.0, STILL_SHARE * span), 3)
+        raw = [c.value for c in hand.readings if c.channel == channel]
+        return max(found, _jumping(raw, max(12.0, RAW_SHARE * span), 3))
+    # On the way to an end the reading may only go one way; crackle goes back and forth by much.
+    return _jumping(settled, 0.08 * span, 4) if hand.do == "end" else 0
+
+
+def _jumping(values: Sequence[int], least: float, turns: int) -> int:
+    """The span of `values` if they turn back by more than `least` at least `turns` times, else 0."""
+    if len(values) < turns + 1:
+        return 0
+    count, way = 0, 0
+    low = high = values[0]
+    for value in values:
+        low, high = min(low, value), max(high, value)
+        if way >= 0 and high - value > least:
+            count, way, low = count + (way != 0), -1, value
+        elif way <= 0 and value - low > least:
+            count, way, high = count + (way != 0), 1, value
+    return max(values) - min(values) if count >= turns else 0
+
+
+# Selectors ---------------------------------------------------------------------------------------------------------
+
+
+def _selectors(layout: Layout, story: Story) -> list[Choices]:
+    of = _all_of(layout, "selector")
+    told: dict[str, dict[str, dict[int, list[int]]]] = {}
+    for moment in story.moments:
+        hand = moment.hand
+        if hand.do != "put" or len(hand.parts) != 1 or hand.parts[0] not in of or moment.doubtful:
+            continue
+        for channel in of.values():
+            if channel in moment.values:
+                told.setdefault(hand.parts[0], {}).setdefault(channel, {}).setdefault(hand.to, []).append(
+                    moment.values[channel]
+                )
+    names = [name for name in of if len(told.get(name, {}).get(of[name], {})) > 1]
+    moved = {name: {c for c, row in told[name].items() if len({v[-1] for v in row.values()}) > 1} for name in names}
+    arrives, out, nowhere = _arrivals(names, moved, of)
+    crossed = list(out)
+    for name in names:
+        if name in nowhere:
+            ring = _crossed_with(crossed, of[name])
+            at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
+            out.append(_sided(Raw("open", (of[name],), {"on": "selector"}), at, crossed))
+            continue
+        at = arrives[name]
+        row = {to: values[-1] for to, values in told[name][at].items()}
+        out += [_sided(raw, at, crossed) for raw in _judge_positions(layout.controls[name], of[name], row)]
+    return out
+
+
+def _judge_positions(control: Control, own: str, row: Mapping[int, int]) -> list[Raw]:
+    codes = [code[0] for code in codes_of(control)]
+    asked = {to: codes[to] for to in row if 0 <= to < len(codes)}
+    wrong = {to: row[to] for to in asked if row[to] != asked[to]}
+    if not wrong:
+        return []
+    if len(asked) > 2 and all(row[to] == max(codes) + min(codes) - asked[to] for to in asked):
+        return [Raw("reversed", (own,), {"on": "selector"})]
+    there = {value for to, value in row.items()}
+    if len(there) == len(row) and there <= set(codes):
+        return [
+            Raw("positions crossed", (own,), {"positions": {str(to): value for to, value in sorted(wrong.items())}})
+        ]
+    right = {row[to] for to in asked if to not in wrong}
+    missing = [to for to in sorted(wrong) if row[to] in right or row[to] not in codes]
+    out = [Raw("position missing", (own,), {"position": to}) for to in missing]
+    rest = {str(to): value for to, value in sorted(wrong.items()) if to not in missing}
+    if rest:
+        out.append(Raw("positions crossed", (own,), {"positions": rest}))
+    return out

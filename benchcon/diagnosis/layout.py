@@ -1,0 +1,173 @@
+"""The panel as the diagnosis sees it: every channel with its part, its kind and where its wire goes."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import re
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.pins import CHAINS, Pin, read_pins
+from benchcon.text import printable
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One channel and what is on it."""
+
+    key: str
+    """``board.id``."""
+    channel: Channel
+    part: Part
+    kind: str
+    """``contact``, ``selector``, ``encoder``, ``pot``, ``lamp`` or ``digits``."""
+    place: int = 0
+    """Which of its part's channels it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cross:
+    """Where a contact stands in a switch matrix."""
+
+    matrix: str
+    row: int
+    column: int
+
+
+def key_of(channel: Channel) -> str:
+    """Return ``board.id``."""
+    return f"{channel.board}.{channel.id}"
+
+
+def codes_of(control: Control) -> tuple[tuple[int, ...], ...]:
+    """The values of a button's or switch's channels, position by position, with the usual ones where the panel has
+    none."""
+    if control.codes:
+        return control.codes
+    count = len(control.channels)
+    if count <= 1:
+        return tuple((n,) for n in range(max(2, len(control.positions))))
+    return tuple(tuple(int(i == k) for i in range(count)) for k in range(count))
+
+
+def words_of(control: Control) -> tuple[str, ...]:
+    """Words for the positions of a button or switch."""
+    count = len(codes_of(control))
+    usual = ("released", "pressed") if control.kind == "button" else tuple(str(n + 1) for n in range(count))
+    return tuple(control.positions[n] if n < len(control.positions) else usual[n] for n in range(count))
+
+
+def spring_of(control: Control) -> tuple[int, ...]:
+    """Positions that spring back by themselves."""
+    return (1,) if control.kind == "button" else control.spring
+
+
+@dataclass(slots=True)
+class Layout:
+    """A panel, looked up from all sides."""
+
+    panel: Panel
+    controls: dict[str, Control] = field(default_factory=dict)
+    lamps: dict[str, Lamp] = field(default_factory=dict)
+    digits: dict[str, Digits] = field(default_factory=dict)
+    spots: dict[str, Spot] = field(default_factory=dict)
+    crosses: dict[str, Cross] = field(default_factory=dict)
+    """Matrix place by channel key, where the panel tells."""
+    matrix_of: dict[str, str] = field(default_factory=dict)
+    """Matrix by channel key; its place may be unknown."""
+    diodes: dict[str, bool] = field(default_factory=dict)
+    chained: dict[str, Pin] = field(default_factory=dict)
+    """Place on a chain of drivers by a display's channel key."""
+
+    @staticmethod
+    def of(panel: Panel) -> Layout:
+        """Look through `panel`."""
+        layout = Layout(panel)
+        for control in panel.controls:
+            layout.controls[control.name] = control
+            kind = control.kind
+            if kind in ("button", "switch"):
+                codes = codes_of(control)
+                kind = "contact"
+                if len(control.channels) == 1 and any(code[0] > 1 for code in codes):
+                    kind = "selector"
+            for place, channel in enumerate(control.channels):
+                layout._add(channel, control, kind, place)
+                layout._cross(control, channel)
+        for lamp in panel.lamps:
+            layout.lamps[lamp.name] = lamp
+            layout._add(lamp.channel, lamp, "lamp", 0)
+        for display in panel.digits:
+            layout.digits[display.name] = display
+            layout._add(display.channel, display, "digits", 0)
+            with contextlib.suppress(ValueError):
+                pins = read_pins(display.channel.wire.pin)
+                if len(pins) == 1 and pins[0].kind in CHAINS:
+                    layout.chained[key_of(display.channel)] = pins[0]
+        for matrix in panel.matrices:
+            layout.diodes[matrix.name] = matrix.diodes
+        return layout
+
+    def _add(self, channel: Channel, part: Part, kind: str, place: int) -> None:
+        key = key_of(channel)
+        self.spots.setdefault(key, Spot(key, channel, part, kind, place))
+
+    def _cross(self, control: Control, channel: Channel) -> None:
+        key = key_of(channel)
+        try:
+            pins = read_pins(channel.wire.pin)
+        except ValueError:
+            pins = ()
+        if len(pins) == 1 and pins[0].kind == "matrix":
+            self.crosses[key] = Cross(pins[0].matrix, pins[0].row, pins[0].column)
+            self.matrix_of[key] = pins[0].matrix
+        elif control.matrix:
+            self.matrix_of[key] = control.matrix
+            self.diodes.setdefault(control.matrix, control.diodes)
+        if control.matrix and not control.diodes:
+            self.diodes[self.matrix_of[key]] = False
+
+    def named(self, text: str) -> str:
+        """Return the name of the part that `text` names, or has for its label if no other part has it.
+
+        Raises `Trouble` with the nearest name there is, or with the names of those that share the label.
+        """
+        names = [part.name for part in self.panel.parts]
+        if text in names:
+            return text
+        alike = [p.name for p in self.panel.parts if p.label and p.label.casefold() == text.strip().casefold()]
+        if len(alike) > 1:
+            shown = printable(text[:40])
+            raise Trouble(f"more than one part is called “{shown}”: say which by its name, {' or '.join(alike)}")
+        return alike[0] if alike else self.part(text).name
+
+    def with_names(self, text: str, but: Collection[str] = ()) -> str:
+        """Return `text` with labels of lamps and displays, where only one has it, replaced by the name.
+
+        Labels that mean something else already (`but`, or another's name) stay, and so does what follows a ``=``.
+        """
+        outputs: list[Lamp | Digits] = [*self.lamps.values(), *self.digits.values()]
+        labels = [part.label.casefold() for part in outputs]
+        for part in sorted(outputs, key=lambda each: -len(each.label)):
+            label = part.label.casefold()
+            known = label in but or label in self.lamps or label in self.digits
+            if label and labels.count(label) == 1 and not known:
+                text = re.sub(rf"(?<![\w=]){re.escape(label)}(?!\w)", part.name, text, flags=re.IGNORECASE)
+        return text
+
+    def part(self, name: str) -> Part:
+        """Return the part called `name`. Raises `Trouble` with the nearest name there is."""
+        part = self.controls.get(name) or self.lamps.get(name) or self.digits.get(name)
+        if part is None:
+            near = difflib.get_close_matches(name, [*self.controls, *self.lamps, *self.digits], 1)
+            hint = f"; did you mean '{near[0]}'?" if near else ""
+            raise Trouble(f"the panel has no part '{printable(name[:40])}'{hint}")
+        return part
+
+    def channels_of(self, name: str) -> tuple[str, ...]:
+        """Return the channel keys of the part called `name`."""
+        part = self.part(name)
+        return tuple(map(key_of, part.channels)) if isinstance(part, Control) else (key_of(part.channel),)

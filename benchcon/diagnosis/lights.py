@@ -1,0 +1,160 @@
+"""Lamps: which lit when which was commanded, and how they looked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.evidence import LampLook
+from benchcon.diagnosis.layout import Layout, key_of
+from benchcon.diagnosis.net import Fault, Net
+from benchcon.diagnosis.search import explain
+
+_KINDS = {
+    "off": "dead",
+    "on": "always on",
+    "inverted": "inverted",
+    "ring": "crossed",
+    "joined": "lit together",
+    "follows": "follows",
+}
+
+
+def find(layout: Layout, looks: Sequence[LampLook]) -> list[Choices]:
+    """Return what is wrong with the lamps."""
+    looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
+    for look in looks:
+        for name in (*look.set, *look.seen):
+            layout.part(name)
+    names = list(layout.lamps)
+    if not looks or not names:
+        return []
+    net = _net(layout, looks, names)
+    out: list[Choices] = []
+    mixed: dict[str, set[str]] = {}
+    inverted: set[str] = set()
+    for explanation in explain(net):
+        if any(explanation.choices):
+            out.append([[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices])
+        for faults in explanation.choices:
+            for fault in faults:
+                if fault.kind == "inverted":
+                    inverted.add(names[fault.wires[0]])
+                if len(fault.wires) > 1:
+                    group = {names[w] for w in fault.wires}
+                    for name in group:
+                        mixed.setdefault(name, set()).update(group - {name})
+    together = {frozenset(r.channels) for c in out for s in c for r in s if r.kind in ("lit together", "follows")}
+    out += _looks(layout, looks, together, mixed, inverted)
+    return out
+
+
+def _raw(layout: Layout, net: Net, fault: Fault) -> Raw:
+    return Raw(_KINDS[fault.kind], tuple(key_of(layout.lamps[net.names[w]].channel) for w in fault.wires))
+
+
+def _net(layout: Layout, looks: Sequence[LampLook], names: list[str]) -> Net:
+    number = {name: n for n, name in enumerate(names)}
+    zero = [0] * len(names)
+    all_moments = (1 << len(looks)) - 1
+    net = Net(
+        names=names,
+        owner=list(range(len(names))),
+        moments=len(looks),
+        on=list(zero),
+        known=[all_moments] * len(names),
+        seen=list(zero),
+        sure=list(zero),
+        own=list(zero),
+        doubt=list(zero),
+        acting=[],
+        standing=False,
+        stray=12.5,
+        board=[layout.lamps[name].channel.board for name in names],
+    )
+    burning: set[str] = set()
+    for look in looks:
+        if not any(look.set.values()) and look.answer == "otherwise":
+            burning |= set(look.seen)
+    for moment, look in enumerate(looks):
+        bit = 1 << moment
+        lit = {name for name, level in look.set.items() if level > 0 and name in number}
+        net.acting.append(tuple(number[name] for name in sorted(lit)))
+        for name, wire in number.items():
+            seen = name in look.seen if look.answer == "otherwise" else name in lit
+            if name in lit:
+                net.on[wire] |= bit
+            # What was found burning with all dark is not pointed at again each time, and need not be.
+            if name in lit or not lit or seen or (look.answer == "otherwise" and name not in burning):
+                net.sure[wire] |= bit
+            if name in lit or not lit:
+                net.own[wire] |= bit
+            if seen:
+                net.seen[wire] |= bit
+    _set_doubt(looks, net, number)
+    return net
+
+
+def _set_doubt(looks: Sequence[LampLook], net: Net, number: dict[str, int]) -> None:
+    """A look that failed once and was right another time proves little."""
+    for name, wire in number.items():
+        own = [m for m, look in enumerate(looks) if set(look.set) == {name}]
+        right = [m for m in own if looks[m].answer == "same" or set(looks[m].seen) == {name}]
+        if right:
+            for m in own:
+                if m not in right:
+                    net.doubt[wire] |= 1 << m
+
+
+def _looks(
+    layout: Layout,
+    looks: Sequence[LampLook],
+    together: set[frozenset[str]],
+    mixed: dict[str, set[str]],
+    inverted: set[str],
+) -> list[Choices]:
+    """How the lamps that lit looked: dim, of another colour, flickering. The last look at a lamp counts.
+
+    What is `inverted` burns with all dark, and only then shows how it looks.
+    """
+    dim: dict[str, list[bool]] = {}
+    colour: dict[str, list[str]] = {}
+    flicker: dict[str, list[bool]] = {}
+    for look in looks:
+        lit = {name for name, level in look.set.items() if level > 0}
+        for name in look.seen if look.answer == "otherwise" else lit:
+            how = look.seen.get(name)
+            # A lamp that burns for another reason need not look as it would when commanded.
+            near = lit & ({name} | mixed.get(name, set()))
+            if not near and lit:
+                continue
+            level = "full" if how is None else how.level
+            shared = len(look.seen) > 1 and any(
+                {key_of(layout.lamps[n].channel) for n in look.seen} >= pair
+                and key_of(layout.lamps[name].channel) in pair
+                and all(look.seen[n].level == "dim" for n in look.seen if key_of(layout.lamps[n].channel) in pair)
+                for pair in together
+            )
+            if (lit or name in inverted) and not shared:
+                dim.setdefault(name, []).append(level == "dim")
+            colour.setdefault(name, []).append(how.colour if how and how.colour != layout.lamps[name].colour else "")
+            flicker.setdefault(name, []).append(bool(how and how.flickering))
+    out: list[Choices] = []
+    for name in layout.lamps:
+        raws: list[tuple[str, dict[str, str]]] = []
+        if any(dim.get(name, ())) and dim[name][-1]:
+            raws.append(("dim", {}))
+        if colour.get(name) and colour[name][-1]:
+            raws.append(("wrong colour", {"colour": colour[name][-1], "expected": layout.lamps[name].colour}))
+        if any(flicker.get(name, ())) and flicker[name][-1]:
+            raws.append(("flickering", {}))
+        for kind, detail in raws:
+            key = key_of(layout.lamps[name].channel)
+            choices = [[Raw(kind, (key,), dict(detail))]]
+            choices += [
+                [Raw(kind, (key_of(layout.lamps[other].channel),), dict(detail))]
+                for other in sorted(mixed.get(name, ()))
+                if not any(key in pair for pair in together)
+            ]
+            out.append(choices)
+    return out

@@ -1,0 +1,155 @@
+"""What a panel without a panel file does not say, and the bench shows: which contacts are switches, or parts of one.
+
+A board tells contacts, and no more. One that is made while nobody touches the panel is a switch's. And where exactly
+one of several contacts is made at any time, and working one moves through the others, they are the positions of one
+switch: no single fault of buttons looks like that, so it is told as a remark and not as a finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from benchcon.diagnosis.evidence import Evidence, Hand, read_all
+from benchcon.diagnosis.layout import Layout, key_of
+from benchcon.diagnosis.patches import quoted, table
+from benchcon.diagnosis.settled import Story, tell
+from benchcon.panel.model import Control, Panel
+from benchcon.panel.reader import name_from
+from benchcon.text import printable
+
+LEAST = 3
+"""Fewer contacts that are made in turn may be something else."""
+
+
+def as_it_stands(panel: Panel, values: Mapping[str, int]) -> Panel:
+    """Return `panel` with each button that is made now, while nobody touches it, as a switch of two positions.
+
+    Only for a panel that boards describe: a panel file knows better. `values`: channels as they stand.
+    """
+
+    def switch(control: Control) -> Control:
+        if control.kind != "button" or len(control.channels) != 1 or values.get(key_of(control.channels[0])) != 1:
+            return control
+        return replace(control, kind="switch", positions=("off", "on"), spring=())
+
+    return replace(panel, controls=tuple(map(switch, panel.controls)))
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something that is no fault, and that the panel file should say."""
+
+    parts: tuple[str, ...]
+    channels: tuple[str, ...]
+    because: str
+    patch: str
+    """Lines of a panel file, instead of those of `parts`."""
+
+    def line(self) -> str:
+        """The remark on one line."""
+        return printable(f"{', '.join(self.channels)}: {self.because}")
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain JSON values."""
+        return {
+            "parts": list(self.parts),
+            "channels": list(self.channels),
+            "because": self.because,
+            "patch": self.patch,
+            "line": self.line(),
+        }
+
+
+def remarks(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Remark]:
+    """Return what the panel file should say, judging by `evidence`, as `diagnosis.diagnose` takes it."""
+    layout = Layout.of(panel)
+    story = tell(layout, [each for each in read_all(evidence) if isinstance(each, Hand)])
+    return [_remark(layout, keys) for keys in turns(layout, story)]
+
+
+def turns(layout: Layout, story: Story) -> list[tuple[str, ...]]:
+    """Return groups of contacts that are said to be parts of their own, and look like the positions of one switch.
+
+    At every moment of `story` exactly one of the group was made, and each was made when its own part was asked for.
+    """
+    if not story.moments:
+        return []
+    alone = [
+        key
+        for key, spot in layout.spots.items()
+        if spot.kind == "contact"
+        and isinstance(spot.part, Control)
+        and len(spot.part.channels) == 1
+        and key not in layout.matrix_of
+    ]
+    rows = {key: [moment.values.get(key) for moment in story.moments] for key in alone}
+    asked = {part for m in story.moments if m.hand.do == "put" and m.hand.to == 1 for part in m.hand.parts}
+    useful = [key for key in alone if layout.spots[key].part.name in asked and {0, 1} == set(rows[key])]
+    out: list[tuple[str, ...]] = []
+    taken: set[str] = set()
+    for seed in useful:
+        if seed in taken or rows[seed][0] != 1:
+            continue
+        group = _grown(
+            seed, [key for key in useful if key not in taken and key.split(".")[0] == seed.split(".")[0]], rows
+        )
+        if len(group) >= LEAST and all(
+            sum(int(rows[key][n] or 0) for key in group) == 1 for n in range(len(rows[seed]))
+        ):
+            out.append(tuple(key for key in alone if key in group))
+            taken.update(group)
+    return out
+
+
+def _grown(seed: str, keys: Sequence[str], rows: Mapping[str, Sequence[int | None]]) -> set[str]:
+    """Add, for each moment at which none of the group is made, the one contact that is made instead."""
+    group = {seed}
+    for moment in range(1, len(rows[seed])):
+        if any(rows[key][moment] for key in group):
+            continue
+        instead = [
+            key
+            for key in keys
+            if rows[key][moment]
+            and not rows[key][moment - 1]
+            and not any(a and b for other in group for a, b in zip(rows[key], rows[other], strict=True))
+        ]
+        if len(instead) != 1:
+            return set()
+        group.add(instead[0])
+    return group
+
+
+def _in_common(labels: Sequence[str]) -> Iterator[str]:
+    """The letters with which all of `labels` begin."""
+    for letters in zip(*labels, strict=False):
+        if len(set(letters)) > 1:
+            return
+        yield letters[0]
+
+
+def _remark(layout: Layout, keys: tuple[str, ...]) -> Remark:
+    spots = [layout.spots[key] for key in keys]
+    parts = tuple(spot.part.name for spot in spots)
+    labels = [spot.part.label or spot.part.name for spot in spots]
+    label = "".join(_in_common(labels)).strip(" -_/:.") or "Selector"
+    names = {*layout.controls, *layout.lamps, *layout.digits} - set(parts)
+    name = name_from(label) or "selector"
+    name = name if name not in names else f"{name[:24]}_switch"
+    rows = "".join(f"  {table(spot.channel, spot.channel.active)},\n" for spot in spots)
+    positions = ", ".join(f'"{number}"' for number in range(1, len(keys) + 1))
+    instead = ", ".join(f"[controls.{part}]" for part in parts)
+    patch = (
+        f'# instead of {instead}\n[controls.{name}]\nlabel = {quoted(label)}\nkind = "switch"\n'
+        f"positions = [{positions}]\nchannels = [\n{rows}]\n"
+    )
+    shown = ", ".join(f"“{each}”" for each in labels)
+    return Remark(
+        parts,
+        keys,
+        f"{shown} look like the positions of one switch: exactly one of them is made at any time, and that is "
+        "how they were judged; as one switch in a panel file each position is proved in its place",
+        patch,
+    )

@@ -1,0 +1,401 @@
+"""The search for the smallest set of faults that explains what a set of wires showed.
+
+The faults that may lie between the parts and the pins of a net (`benchcon.diagnosis.net`), in this order:
+
+    part   off (never) · on (always) · inverted · joined (touching: one on, all on)
+    way    ring (wires changed round: each arrives where the next one belongs)
+    pin    joined · follows (shows another's signal too) · off · on · inverted
+
+What no fault explains has a price as well: a brushed neighbour is cheap, a contact that did not move when its own
+control was moved is dear. The answer is the set of faults with the least price, all of them where several are equally
+cheap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from itertools import permutations, product
+from math import prod
+from typing import NamedTuple
+
+from benchcon.diagnosis.net import Fault, Net
+from benchcon.diagnosis.suspects import Suspects
+
+FAULT = 10.0
+"""Price of one fault; everything else is measured against it."""
+OWN = 25.0
+"""Price of a moment at which a wire did not do what its own part was asked to."""
+DOUBTFUL = 6.0
+"""The same where the evidence is in doubt: a time out, or the same step done right another time."""
+
+MOST_TRIES = 60_000
+"""So many suppositions are tried for one group of wires: a second or two. Faults, even three or four of them, take a
+tenth of it; what takes more is evidence that contradicts itself, and then the best that was found by then is told."""
+
+NO_SLIP = 40.0
+"""What costs more without any fault being cheaper (seven brushed neighbours of one group) is told as it is."""
+
+_DEEPEST = 4
+_BEAM = 14
+_SAME = 0.5
+
+
+class Explanation(NamedTuple):
+    """Sets of faults that explain the same part of the evidence equally well; one set: it is sure."""
+
+    choices: tuple[tuple[Fault, ...], ...]
+    wires: frozenset[int]
+    """The wires that it is about."""
+    odd: tuple[int, ...] = ()
+    """Of them those that even so did what nothing explains, more often than hands slip."""
+
+
+def explain(net: Net) -> list[Explanation]:
+    """Return the cheapest explanations, one for each group of wires that have to do with each other."""
+    search = _Search(net)
+    solved = [(wires, search.solve(wires)) for wires in search.components()]
+    # Contacts that touch may be made all the time, one or the other, and then nothing shows that they belong together.
+    burning = [(wires, choices) for wires, choices in solved if all(_only_on(faults) for faults in choices)]
+    if 1 < len(burning) <= 6:
+        wires = sorted(wire for each, _ in burning for wire in each)
+        together = search.solve(wires)
+        least = min(map(len, together))
+        if least < sum(min(map(len, choices)) for _, choices in burning):
+            solved = [each for each in solved if each not in burning]
+            solved.append((wires, together))
+    explained = [
+        Explanation(tuple(choices), frozenset(wires), search.odd.get(tuple(wires), ())) for wires, choices in solved
+    ]
+    return [each for each in explained if any(each.choices) or each.odd]
+
+
+def _only_on(faults: tuple[Fault, ...]) -> bool:
+    kinds = {fault.kind for fault in faults}
+    return "on" in kinds and kinds <= {"on", "joined"}
+
+
+class _State(NamedTuple):
+    price: float
+    residual: float
+    faults: tuple[Fault, ...]
+    diffs: dict[int, int]
+    """Of the wires that the faults touch (and their parts' other wires)."""
+
+
+class _Search:
+    def __init__(self, net: Net) -> None:
+        self.net = net
+        self.all = (1 << net.moments) - 1
+        self.wires_of: dict[int, list[int]] = {}
+        for wire, owner in enumerate(net.owner):
+            self.wires_of.setdefault(owner, []).append(wire)
+        self.choice: dict[int, int] = {}
+        self.tries = 0
+        self.odd: dict[tuple[int, ...], tuple[int, ...]] = {}
+        """Groups of wires that were solved → those of them that are not explained."""
+        self.base: dict[int, int] = {}
+        self.owner_price: dict[int, float] = {}
+        for owner, wires in self.wires_of.items():
+            best: tuple[float, int, dict[int, int]] | None = None
+            for number in range(len(net.free[owner].options) if owner in net.free else 1):
+                self.choice[owner] = number
+                diffs = {w: self.diff(w, *self.signal(w, self.choice)) for w in wires}
+                price = self.price(owner, diffs)
+                if best is None or price < best[0]:
+                    best = (price, number, diffs)
+            assert best is not None
+            self.owner_price[owner], self.choice[owner] = best[0], best[1]
+            self.base |= best[2]
+        self.suspects = Suspects(net, self.base)
+
+    # What should be seen -------------------------------------------------------------------------------------------
+
+    def signal(self, wire: int, choice: dict[int, int]) -> tuple[int, int]:
+        net = self.net
+        on, known = net.on[wire], net.known[wire]
+        free = net.free.get(net.owner[wire])
+        if free is not None:
+            on |= free.options[choice[net.owner[wire]]].get(wire, 0)
+            known |= free.span
+        return on, known
+
+    def diff(self, wire: int, on: int, known: int) -> int:
+        net = self.net
+        return (on ^ net.seen[wire]) & known & net.sure[wire]
+
+    def price(self, owner: int, diffs: dict[int, int], missed: dict[int, int] | None = None) -> float:
+        """What the differences of one part's wires cost.
+
+        `missed`: moments at which a wire did not show what, by the faults supposed, another's part sent there. No hand
+        that slips can do that, so they cost as much as the wire's own.
+        """
+        net = self.net
+        own = doubt = other = 0
+        for wire in self.wires_of[owner]:
+            d = diffs[wire]
+            if d:
+                mine = net.own[wire] | (missed.get(wire, 0) if missed else 0)
+                own |= d & mine & ~net.doubt[wire]
+                doubt |= d & net.doubt[wire]
+                rest = d & ~mine & ~net.doubt[wire]
+                # A nudged switch stays where it is: one slip, however long, and all its contacts at once.
+                other |= rest & ~(d << 1) if net.standing else rest
+        if not own | doubt | other:
+            return 0.0
+        return OWN * own.bit_count() + DOUBTFUL * doubt.bit_count() + net.stray * other.bit_count()
+
+    def predict(
+        self, faults: Iterable[Fault], wires: Iterable[int], choice: dict[int, int]
+    ) -> dict[int, tuple[int, int]]:
+        self.tries += 1
+        at = {wire: self.signal(wire, choice) for wire in wires}
+        for fault in faults:
+            if fault.stage == "part":
+                self._apply(fault, at)
+        for fault in faults:
+            if fault.kind == "ring":
+                arriving = [at[w] for w in fault.wires]
+                for index, wire in enumerate(fault.wires):
+                    at[wire] = arriving[index - 1]
+        for kinds in (("joined", "follows"), ("off", "on", "inverted")):
+            for fault in faults:
+                if fault.stage == "pin" and fault.kind in kinds:
+                    self._apply(fault, at)
+        return at
+
+    def _apply(self, fault: Fault, at: dict[int, tuple[int, int]]) -> None:
+        every = self.all
+        if fault.kind == "off":
+            at[fault.wires[0]] = (0, every)
+        elif fault.kind == "on":
+            at[fault.wires[0]] = (every, every)
+        elif fault.kind == "inverted":
+            on, known = at[fault.wires[0]]
+            at[fault.wires[0]] = (~on & known, known)
+        elif fault.kind in ("joined", "follows"):
+            on, known = 0, every
+            for wire in fault.wires:
+                on |= at[wire][0]
+                known &= at[wire][1]
+            both = (on, known | on)
+            for wire in fault.wires if fault.kind == "joined" else fault.wires[:1]:
+                at[wire] = both
+
+    # What goes together --------------------------------------------------------------------------------------------
+
+    def components(self) -> list[list[int]]:
+        """Group the wires that showed something unexpected with those whose parts moved them."""
+        net = self.net
+        wrong = [w for w, d in self.base.items() if d]
+        root = list(range(len(net.names)))
+
+        def find(w: int) -> int:
+            while root[w] != w:
+                root[w] = root[root[w]]
+                w = root[w]
+            return w
+
+        members = set(wrong)
+        for wire in wrong:
+            for other in self.wires_of[net.owner[wire]]:  # the other contacts of the same switch
+                members.add(other)
+                root[find(other)] = find(wire)
+            if net.standing:
+                moved = (net.seen[wire] ^ (net.seen[wire] << 1)) & net.sure[wire] & (net.sure[wire] << 1) & ~1
+            else:
+                moved = net.seen[wire] & self.base[wire]
+                if moved.bit_count() > max(3, net.moments // 3):
+                    moved = 0  # lit whatever is asked: nobody in particular moves it
+            for moment in _bits(moved):
+                for owner in net.acting[moment]:
+                    if owner != net.owner[wire]:
+                        for other in self._moved(owner, moment):
+                            members.add(other)
+                            root[find(other)] = find(wire)
+        groups: dict[int, list[int]] = {}
+        for wire in sorted(members):
+            groups.setdefault(find(wire), []).append(wire)
+        return [wires for wires in groups.values() if any(self.base[w] for w in wires)]
+
+    def _moved(self, owner: int, moment: int) -> list[int]:
+        net = self.net
+        wires = self.wires_of[owner]
+        if not net.standing or not moment:
+            return wires
+        pair = 3 << (moment - 1)
+        moved = [w for w in wires if net.known[w] & pair != pair or net.on[w] & pair not in (0, pair)]
+        return moved or wires
+
+    # The search ----------------------------------------------------------------------------------------------------
+
+    def solve(self, wires: list[int]) -> list[tuple[Fault, ...]]:
+        """Return the cheapest sets of faults for one group; an empty set where none pays."""
+        total = sum(self.owner_price[o] for o in {self.net.owner[w] for w in wires})
+        start = _State(total, total, (), {})
+        if total <= FAULT:
+            return [()]
+        best = total
+        found = [start]
+        seen: set[frozenset[Fault]] = set()
+        level = [start]
+        self.tries = 0
+        for _ in range(_DEEPEST if len(wires) < 40 else 3):
+            following: list[_State] = []
+            for state in level:
+                if state.price - state.residual + FAULT > best + _SAME:
+                    continue
+                diffs = {w: state.diffs.get(w, self.base[w]) for w in wires}
+                for faults in self._with_one_more(state.faults, diffs, wires):
+                    if self.tries > MOST_TRIES:
+                        break
+                    key = frozenset(faults)
+                    if key in seen or faults == state.faults:
+                        continue
+                    seen.add(key)
+                    new = self._evaluate(faults, wires, total)
+                    if new.residual > state.residual + 20:
+                        continue
+                    following.append(new)
+                    if new.price <= best + _SAME:
+                        best = min(best, new.price)
+                        found.append(new)
+            following.sort(key=lambda state: state.residual + (state.price - state.residual))
+            level = [s for s in following[: _BEAM * 3] if s.residual > 0][:_BEAM]
+            if not level:
+                break
+        least = min(found, key=lambda state: state.price)
+        if least.residual > NO_SLIP:
+            self.odd[tuple(wires)] = tuple(w for w in wires if least.diffs.get(w, self.base[w]))
+        return _distinct([s for s in found if s.price <= best + _SAME])
+
+    def _with_one_more(
+        self, faults: tuple[Fault, ...], diffs: dict[int, int], wires: list[int]
+    ) -> Iterator[tuple[Fault, ...]]:
+        """`faults` and one more that is worth trying; where wires are mixed, what is at one end may be at another."""
+        for fault in self.suspects.of(faults, diffs, wires):
+            more = _merged((*faults, fault))
+            yield more
+            if len(more) > 1:
+                yield from _other_ends(more, fault)
+
+    def _evaluate(self, faults: tuple[Fault, ...], wires: list[int], total: float) -> _State:
+        net = self.net
+        touched = {w for fault in faults for w in fault.wires}
+        owners = {net.owner[w] for w in touched}
+        free = [o for o in owners if o in net.free]
+        before = sum(self.owner_price[o] for o in owners)
+
+        sent: dict[int, int] = {}
+        broken = [f.wires[0] for f in faults if f.kind == "off" and f.stage == "pin"] if net.standing else []
+        for fault in faults:
+            if len(fault.wires) > 1:
+                moments = 0
+                for wire in fault.wires:
+                    moments |= net.own[wire] & ~net.doubt[wire]
+                for wire in fault.wires:
+                    sent[wire] = sent.get(wire, 0) | moments
+
+        def tried(choice: dict[int, int]) -> tuple[float, dict[int, int]]:
+            at = self.predict(faults, touched, choice)
+            diffs = {}
+            missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
+            for wire in broken:  # no brush of a hand makes what is broken
+                missed[wire] = missed.get(wire, 0) | net.seen[wire]
+            for owner in owners:
+                for wire in self.wires_of[owner]:
+                    on, known = at[wire] if wire in at else self.signal(wire, choice)
+                    diffs[wire] = self.diff(wire, on, known)
+            return sum(self.price(owner, diffs, missed) for owner in owners), diffs
+
+        best = self._best_choice(free, tried)
+        residual = total - before + best[0]
+        return _State(residual + sum(self._cost(f) for f in faults), residual, faults, best[1])
+
+    def _best_choice(
+        self, free: list[int], tried: Callable[[dict[int, int]], tuple[float, dict[int, int]]]
+    ) -> tuple[float, dict[int, int]]:
+        """Where the parts may have stood before they were first moved: the places that explain most."""
+        best = tried(self.choice)
+        ranges = [range(len(self.net.free[owner].options)) for owner in free]
+        if prod(map(len, ranges)) <= 24:
+            for numbers in product(*ranges):
+                if not best[0]:
+                    break
+                best = min(best, tried({**self.choice, **dict(zip(free, numbers, strict=True))}), key=_first)
+            return best
+        choice = dict(self.choice)
+        for _ in range(2):  # too many to try all together: one part after the other
+            for owner, row in zip(free, ranges, strict=True):
+                for number in row:
+                    new = tried({**choice, owner: number})
+                    if new[0] < best[0]:
+                        best, choice = new, {**choice, owner: number}
+                if not best[0]:
+                    return best
+        return best
+
+    def _cost(self, fault: Fault) -> float:
+        net = self.net
+        if fault.kind in ("off", "on", "inverted"):
+            return FAULT
+        price = FAULT + len(fault.wires) - 2
+        if net.board and len({net.board[w] for w in fault.wires}) > 1:
+            price += 1.0
+        if fault.kind == "joined":
+            late = sum(net.apart.get((a, b), 0) for a, b in permutations(fault.wires, 2))
+            price += min(8.0 * late, 32.0)
+        elif fault.kind == "follows":
+            price += 2.0 + min(8.0 * net.apart.get((fault.wires[1], fault.wires[0]), 0), 32.0)
+        return price
+
+
+def _other_ends(faults: tuple[Fault, ...], fresh: Fault) -> Iterator[tuple[Fault, ...]]:
+    """The same faults, but one of them at another end of the wires that are changed round or touch.
+
+    Of all such pairs only those with the `fresh` fault in them: the others were tried before it came.
+    """
+    for single in (fault for fault in faults if len(fault.wires) == 1):
+        rest = tuple(fault for fault in faults if fault != single)
+        for mixed in (fault for fault in rest if len(fault.wires) > 1 and single.wires[0] in fault.wires):
+            if single != fresh and not set(fresh.wires) <= set(mixed.wires):
+                continue
+            for wire in mixed.wires:
+                for stage in ("part", "pin"):
+                    moved = Fault(single.kind, (wire,), stage)
+                    if moved != single:
+                        yield _merged((*rest, moved))
+
+
+def _merged(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+    """Wires that touch one after the other all touch: one fault."""
+    out: list[Fault] = []
+    for fault in faults:
+        if fault.kind == "joined":
+            for other in [o for o in out if o.kind == "joined" and o.stage == fault.stage]:
+                if not set(other.wires).isdisjoint(fault.wires):
+                    out.remove(other)
+                    fault = fault._replace(wires=tuple(sorted({*other.wires, *fault.wires})))
+        if fault not in out:
+            out.append(fault)
+    return tuple(sorted(out))
+
+
+def _first(pair: tuple[float, dict[int, int]]) -> float:
+    return pair[0]
+
+
+def _bits(mask: int) -> Iterator[int]:
+    while mask:
+        low = mask & -mask
+        yield low.bit_length() - 1
+        mask ^= low
+
+
+def _distinct(states: list[_State]) -> list[tuple[Fault, ...]]:
+    """One of each set of names, cheapest first; a set that holds another whole one is no explanation of its own."""
+    out: dict[frozenset[tuple[str, tuple[int, ...]]], tuple[float, tuple[Fault, ...]]] = {}
+    for state in sorted(states, key=lambda s: (s.price, len(s.faults), s.faults)):
+        names = frozenset((f.kind, f.wires) for f in state.faults)  # wherever along the wire it lies
+        if names not in out and not any(kept < names for kept in out):
+            out[names] = (state.price, state.faults)
+    return [faults for _, faults in out.values()]

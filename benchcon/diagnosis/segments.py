@@ -1,0 +1,333 @@
+"""Displays: from commanded and seen segments to dead, stuck, swapped and touching wires.
+
+A display is a grid of cells, one for each place and segment. Between what is commanded and what is seen may lie, in
+order: cells changed by a fault on the driver's side, segment wires changed round in all places, places changed round,
+wires changed round in one place, wires that touch, and cells that are dead or stuck themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+from typing import NamedTuple
+
+from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.evidence import DigitsLook
+from benchcon.diagnosis.layout import Layout, key_of
+
+NAMES = "PABCDEFG"
+"""Segments by bit, highest first; P is the point."""
+
+FAULT = 10.0
+_CELL = 12.0
+"""Price of a cell that once was seen other than it should."""
+_DEEPEST = 3
+_BEAM = 24
+
+Image = tuple[int, ...]
+"""One byte a place."""
+
+
+class Flaw(NamedTuple):
+    """One fault of a display: what, which segments (bits), which places (empty: all)."""
+
+    kind: str
+    """``dead``, ``stuck``, ``swap``, ``together``, ``places`` (then `places` is the order: whose figure each shows)."""
+    bits: tuple[int, ...] = ()
+    places: tuple[int, ...] = ()
+    driver: bool = False
+    """Lies before the crossing of wires."""
+
+
+def through(flaws: Sequence[Flaw], image: Image) -> Image:
+    """Return what a display with `flaws` shows for the commanded `image`."""
+    cells = list(image)
+    for flaw in flaws:
+        if flaw.driver:
+            _cells(flaw, cells)
+    for flaw in flaws:
+        if flaw.kind == "swap" and not flaw.places:
+            _swap(flaw, cells)
+    for flaw in flaws:
+        if flaw.kind == "places":
+            cells = [cells[p] for p in flaw.places]
+    for flaw in flaws:
+        if flaw.kind == "swap" and flaw.places:
+            _swap(flaw, cells)
+    touching = [flaw for flaw in flaws if flaw.kind == "together"]
+    for _ in touching:  # wires that touch one after the other light all together
+        for flaw in touching:
+            mask = sum(1 << bit for bit in flaw.bits)
+            for p in flaw.places or range(len(cells)):
+                if cells[p] & mask:
+                    cells[p] |= mask
+    for flaw in flaws:
+        if not flaw.driver:
+            _cells(flaw, cells)
+    return tuple(cells)
+
+
+def _cells(flaw: Flaw, cells: list[int]) -> None:
+    if flaw.kind not in ("dead", "stuck"):
+        return
+    mask = 0
+    for bit in flaw.bits or range(8):
+        mask |= 1 << bit
+    for p in flaw.places or range(len(cells)):
+        cells[p] = cells[p] & ~mask if flaw.kind == "dead" else cells[p] | mask
+
+
+def _swap(flaw: Flaw, cells: list[int]) -> None:
+    """Segment wires changed round: each arrives where the next one of `bits` belongs."""
+    for p in flaw.places or range(len(cells)):
+        old = cells[p]
+        new = old
+        for index, bit in enumerate(flaw.bits):
+            new &= ~(1 << bit)
+            new |= (old >> flaw.bits[index - 1] & 1) << bit
+        cells[p] = new
+
+
+def _price(flaw: Flaw, places: int) -> float:
+    if flaw.kind == "swap":
+        return FAULT + len(flaw.bits) - 2
+    if flaw.kind == "places":
+        return FAULT
+    if flaw.kind == "together":
+        return FAULT + len(flaw.bits) - 2
+    return FAULT
+
+
+def solve(pairs: Sequence[tuple[Image, Image]]) -> list[tuple[Flaw, ...]]:
+    """Return the cheapest sets of flaws that turn each commanded image into the one that was seen.
+
+    `pairs`: (commanded, seen), all with the same number of places. Several sets: they fit equally well.
+    """
+    places = len(pairs[0][0])
+    start = _misfit((), pairs)
+    if not start:
+        return [()]
+    best = start
+    found: list[tuple[float, tuple[Flaw, ...]]] = [(start, ())]
+    level: list[tuple[float, float, tuple[Flaw, ...]]] = [(start, start, ())]
+    tried: set[frozenset[Flaw]] = set()
+    for _ in range(_DEEPEST):
+        following = []
+        for _, residual, flaws in level:
+            if sum(_price(f, places) for f in flaws) + FAULT > best + 0.5:
+                continue
+            for flaw in _candidates(flaws, pairs, places):
+                new = _merged((*flaws, flaw))
+                key = frozenset(new)
+                if new == flaws or key in tried:
+                    continue
+                tried.add(key)
+                rest = _misfit(new, pairs)
+                if rest > residual + 120 * places:
+                    continue
+                price = rest + sum(_price(f, places) for f in new)
+                following.append((price, rest, new))
+                if price <= best + 0.5:
+                    best = min(best, price)
+                    found.append((price, new))
+        following.sort()
+        level = [each for each in following if each[1] > 0][:_BEAM]
+    return _distinct([each for each in found if each[0] <= best + 0.5], places)
+
+
+def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
+    """Wires that touch one after the other all touch: one flaw."""
+    out: list[Flaw] = []
+    for flaw in flaws:
+        if flaw.kind == "together":
+            for other in [o for o in out if o.kind == "together" and o.places == flaw.places]:
+                if not set(other.bits).isdisjoint(flaw.bits):
+                    out.remove(other)
+                    flaw = flaw._replace(bits=tuple(sorted({*other.bits, *flaw.bits})))
+        if flaw not in out:
+            out.append(flaw)
+    return tuple(sorted(out))
+
+
+def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]]) -> float:
+    off = 0
+    for commanded, seen in pairs:
+        for a, b in zip(through(flaws, commanded), seen, strict=True):
+            off += (a ^ b).bit_count()
+    return _CELL * off
+
+
+def _candidates(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], places: int) -> Iterator[Flaw]:
+    wrong: dict[tuple[int, int], int] = {}
+    for commanded, seen in pairs:
+        for p, (a, b) in enumerate(zip(through(flaws, commanded), seen, strict=True)):
+            off = a ^ b
+            while off:
+                bit = off.bit_length() - 1
+                wrong[p, bit] = wrong.get((p, bit), 0) + 1
+                off ^= 1 << bit
+    mixed = any(f.kind in ("swap", "places", "together") for f in flaws)
+    cells = sorted(wrong, key=lambda cell: -wrong[cell])[:3]
+    bits_wrong = sorted({bit for _, bit in wrong})
+    sides = (False, True) if mixed else (False,)
+    for kind in ("dead", "stuck"):
+        for driver in sides:
+            for p, bit in cells if not mixed else [(p, b) for p in range(places) for b in range(8)]:
+                yield Flaw(kind, (bit,), (p,) if places > 1 else (), driver)
+                if places > 1:
+                    yield Flaw(kind, (bit,), (), driver)
+            for p in sorted({p for p, _ in cells}) if not mixed else range(places):
+                if places > 1:
+                    yield Flaw(kind, (), (p,), driver)
+        yield Flaw(kind)
+    for bit in bits_wrong:
+        for other in range(8):
+            if other != bit:
+                pair = (min(bit, other), max(bit, other))
+                yield Flaw("swap", pair)
+                yield Flaw("together", pair)
+                for p in sorted({p for p, b in wrong if b == bit}) if places > 1 else ():
+                    yield Flaw("swap", pair, (p,))
+                    yield Flaw("together", pair, (p,))
+    yield from _rings(bits_wrong, pairs, flaws)
+    if len(bits_wrong) > 2:
+        yield from (Flaw("together", trio) for trio in combinations(bits_wrong, 3))
+    yield from _orders(flaws, pairs, places)
+
+
+def _rings(bits: list[int], pairs: Sequence[tuple[Image, Image]], flaws: Sequence[Flaw]) -> Iterator[Flaw]:
+    """Longer rings of segment wires, read off by which commanded segment looks like which seen one."""
+    images = [through(flaws, commanded) for commanded, _ in pairs]
+    column = {b: tuple(i[p] >> b & 1 for i in images for p in range(len(i))) for b in bits}
+    seen = {b: tuple(s[p] >> b & 1 for _, s in pairs for p in range(len(s))) for b in bits}
+    comes_from = {}
+    for b in bits:
+        sources = [a for a in bits if column[a] == seen[b]]
+        if len(sources) == 1:
+            comes_from[b] = sources[0]
+    for begin in bits:
+        ring, at = [begin], comes_from.get(begin)
+        while at is not None and at not in ring:
+            ring.append(at)
+            at = comes_from.get(at)
+        if at == begin and len(ring) > 2:
+            order = list(reversed(ring))
+            first = order.index(min(order))
+            yield Flaw("swap", tuple(order[first:] + order[:first]))
+            return
+
+
+def _orders(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], places: int) -> Iterator[Flaw]:
+    """Orders of the places: all two changed round, and the best match of whole figures."""
+    if places < 2 or any(f.kind == "places" for f in flaws):
+        return
+    for a, b in combinations(range(places), 2):
+        order = list(range(places))
+        order[a], order[b] = b, a
+        yield Flaw("places", (), tuple(order))
+    if places < 3:
+        return
+    images = [through(flaws, commanded) for commanded, _ in pairs]
+    likeness = sorted(
+        (sum((i[q] ^ s[p]).bit_count() for i, (_, s) in zip(images, pairs, strict=True)), p != q, p, q)
+        for p in range(places)
+        for q in range(places)
+    )
+    match = [-1] * places
+    for _, _, p, q in likeness:
+        if match[p] < 0 and q not in match:
+            match[p] = q
+    if match != list(range(places)):
+        yield Flaw("places", (), tuple(match))
+
+
+def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], places: int) -> list[tuple[Flaw, ...]]:
+    out: dict[frozenset[Flaw], tuple[Flaw, ...]] = {}
+    for _, flaws in sorted(found, key=lambda each: (each[0], len(each[1]), each[1])):
+        names = frozenset(f._replace(driver=False) for f in flaws)
+        if names not in out and not any(kept < names for kept in out):
+            out[names] = flaws
+    return list(out.values())[:6]
+
+
+# From evidence ------------------------------------------------------------------------------------------------------
+
+
+def find(layout: Layout, looks: Sequence[DigitsLook]) -> list[Choices]:
+    """Return what is wrong with the displays."""
+    by_part: dict[str, list[DigitsLook]] = {}
+    for look in looks:
+        layout.part(look.part)
+        if look.answer not in ("skipped", "not wired") and look.part in layout.digits:
+            by_part.setdefault(look.part, []).append(look)
+    shown = {name: _shown_by(layout, name, row) for name, row in by_part.items()}
+    out: list[Choices] = []
+    goes = {name: to for name, to in shown.items() if to != name}
+    done: set[str] = set()
+    for name in goes:
+        ring, at = [name], goes[name]
+        while at in goes and at not in ring:
+            ring.append(at)
+            at = goes[at]
+        if at == name and not done & set(ring):
+            done |= set(ring)
+            out.append([[Raw("crossed", tuple(key_of(layout.digits[n].channel) for n in ring))]])
+    for name, row in by_part.items():
+        out += _judge(layout, name, shown[name] if name in done else name, row)
+    return out
+
+
+def _shown_by(layout: Layout, name: str, row: Sequence[DigitsLook]) -> str:
+    """Which display showed what was sent to `name`: another one, if only that showed anything, each time."""
+    elsewhere: set[str] | None = None
+    for look in row:
+        if any(look.set):
+            own = look.answer == "same" or any(look.seen)
+            here = {n for n, s in look.displays.items() if any(s)} if not own else set()
+            if not own and not here:
+                continue  # nothing at all: as much of it as a shorter display has may well be blank
+            elsewhere = here if elsewhere is None else elsewhere & here
+    if elsewhere and len(elsewhere) == 1:
+        other = next(iter(elsewhere))
+        if other in layout.digits:
+            return other
+    return name
+
+
+def _judge(layout: Layout, name: str, at: str, row: Sequence[DigitsLook]) -> list[Choices]:
+    # Where two of unlike length are crossed, only what both have can be seen.
+    places = min(layout.digits[name].places, layout.digits[at].places)
+    key = key_of(layout.digits[at].channel)
+    pairs: dict[Image, Image] = {}
+    for look in row:
+        seen = look.set if look.answer == "same" else look.seen if at == name else look.displays.get(at, b"")
+        # The last look at each pattern counts: a person may have corrected the picture.
+        pairs[_image(look.set, places)] = _image(seen, places)
+    out: list[Choices] = []
+    sets = solve(list(pairs.items())) if pairs else [()]
+    if any(sets):
+        out.append([[_raw(key, flaw, places) for flaw in flaws] for flaws in sets])
+    if row and row[-1].level == "dim":
+        out.append([[Raw("dim", (key,))]])
+    if row and row[-1].flickering:
+        out.append([[Raw("flickering", (key,))]])
+    return out
+
+
+def _image(shown: bytes, places: int) -> Image:
+    return (*shown[:places], *([0] * (places - len(shown))))
+
+
+def _raw(key: str, flaw: Flaw, places: int) -> Raw:
+    names = [NAMES[7 - bit] for bit in flaw.bits]
+    where = [p + 1 for p in flaw.places]
+    if flaw.kind == "places":
+        return Raw("places swapped", (key,), {"order": where})
+    if flaw.kind in ("swap", "together"):
+        kind = "segments swapped" if flaw.kind == "swap" else "segments together"
+        return Raw(kind, (key,), {"segments": names, "places": where})
+    if not flaw.bits and not flaw.places:
+        return Raw("dead" if flaw.kind == "dead" else "always on", (key,))
+    if not flaw.bits:
+        return Raw("place dead" if flaw.kind == "dead" else "always on", (key,), {"places": where})
+    return Raw(f"segment {flaw.kind}", (key,), {"segments": names, "places": where})

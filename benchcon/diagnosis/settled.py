@@ -1,0 +1,128 @@
+"""Hand evidence as a row of moments: how every channel stood when each step had settled, and what should have stood
+there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from benchcon.diagnosis.evidence import Hand
+from benchcon.diagnosis.layout import Layout, codes_of, key_of, spring_of
+
+
+@dataclass(slots=True)
+class Moment:
+    """One step that proves something."""
+
+    hand: Hand
+    values: dict[str, int]
+    """Every channel that is known, when the step had settled."""
+    before: dict[str, int]
+    where: dict[str, int | None]
+    """Position of every button and switch, by control name; None: not known."""
+    doubtful: bool = False
+
+
+@dataclass(slots=True)
+class Story:
+    """All moments, in order."""
+
+    moments: list[Moment] = field(default_factory=list)
+    tested: set[str] = field(default_factory=set)
+    """Controls that were asked for something and answered."""
+
+
+def tell(layout: Layout, hands: Sequence[Hand]) -> Story:
+    """Return the moments of `hands`, steps that were passed over left out."""
+    story = Story()
+    state: dict[str, int] = {}
+    where: dict[str, int | None] = {
+        control.name: 0 if control.kind == "button" else None
+        for control in layout.panel.controls
+        if control.kind in ("button", "switch")
+    }
+    for hand in hands:
+        for name in hand.parts:
+            layout.part(name)
+        before = {**state, **hand.before}
+        state = dict(before)
+        for change in hand.changes:
+            state[change.channel] = change.value
+        state.update(hand.values)
+        # What springs back has done so when something else is asked for.
+        for name, position in where.items():
+            if name not in hand.parts and position is not None:
+                where[name] = _sprung(layout, name, position)
+        useless = hand.outcome in ("skipped", "not wired")
+        if hand.do == "put":
+            for name in hand.parts:
+                count = len(codes_of(layout.controls[name])) if name in layout.controls else 0
+                if name in where:
+                    where[name] = hand.to if not useless and 0 <= hand.to < count else None
+                    if useless and layout.controls[name].kind == "button":
+                        where[name] = 0
+        if useless:
+            continue
+        story.tested |= set(hand.parts)
+        story.moments.append(Moment(hand, dict(state), before, dict(where)))
+    _judge_doubt(layout, story)
+    return story
+
+
+def _sprung(layout: Layout, name: str, position: int) -> int | None:
+    control = layout.controls[name]
+    spring = spring_of(control)
+    if position not in spring:
+        return position
+    rest = [n for n in range(len(codes_of(control))) if n not in spring]
+    return rest[0] if len(rest) == 1 else None
+
+
+def reached(layout: Layout, moment: Moment) -> bool:
+    """Whether every control of a ``put`` read as it was asked to when the step had settled."""
+    for name in moment.hand.parts:
+        control = layout.controls[name]
+        codes = codes_of(control)
+        if not 0 <= moment.hand.to < len(codes):
+            return False
+        code = codes[moment.hand.to]
+        if any(moment.values.get(key_of(c), v) != v for c, v in zip(control.channels, code, strict=False)):
+            return False
+    return True
+
+
+def _judge_doubt(layout: Layout, story: Story) -> None:
+    """A step that timed out, or that was done right another time, proves little when it fails.
+
+    Where a control never did better than time out, it was asked twice and did not answer: then it counts.
+    """
+    asked: dict[tuple[tuple[str, ...], int], list[Moment]] = {}
+    for moment in story.moments:
+        if moment.hand.do == "put":
+            asked.setdefault((moment.hand.parts, moment.hand.to), []).append(moment)
+    for (parts, _), moments in asked.items():
+        right = [reached(layout, m) for m in moments]
+        slow = [m.hand.outcome == "timeout" for m in moments]
+        for moment, good, late in zip(moments, right, slow, strict=True):
+            if good:
+                continue
+            if any(right) or (late and not all(slow)):
+                moment.doubtful = True
+            elif late and len(moments) < 2:
+                moment.doubtful = _came_later(layout, story, moment, parts)
+
+
+def _came_later(layout: Layout, story: Story, moment: Moment, parts: tuple[str, ...]) -> bool:
+    """Whether what was asked for showed itself after the step had been given up: a slow hand."""
+    index = story.moments.index(moment)
+    for later in story.moments[index + 1 : index + 3]:
+        for name in parts:
+            control = layout.controls[name]
+            wanted = dict(zip(map(key_of, control.channels), codes_of(control)[moment.hand.to], strict=False))
+            state = {key: later.before.get(key) for key in wanted}
+            for change in later.hand.changes:
+                if change.channel in state:
+                    state[change.channel] = change.value
+                    if state == wanted:
+                        return True
+    return False

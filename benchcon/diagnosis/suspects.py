@@ -1,0 +1,120 @@
+"""Which faults are worth trying: those that touch a wire that is not explained yet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import permutations
+
+from benchcon.diagnosis.net import Fault, Net, ring
+
+
+class Suspects:
+    """Suggests faults of one net. `base`: how each wire differs from a healthy one, as a mask of moments."""
+
+    def __init__(self, net: Net, base: Mapping[int, int]) -> None:
+        self.net, self.base = net, base
+
+    def of(self, faults: tuple[Fault, ...], diffs: Mapping[int, int], wires: list[int]) -> Iterator[Fault]:
+        """Return every fault that could change what the worst wires show.
+
+        `faults` are supposed already, and `diffs` is what they leave unexplained of `wires`.
+        """
+        net = self.net
+        # Any explanation must touch the worst wire, or leave it unexplained; so the next ones are tried too.
+        worst = sorted(
+            (w for w in wires if diffs[w]),
+            key=lambda w: ((diffs[w] & net.own[w]).bit_count(), (diffs[w] & ~(diffs[w] << 1)).bit_count()),
+            reverse=True,
+        )
+        for wire in worst[:3]:
+            yield from self._at(wire, faults, wires)
+
+    def _at(self, worst: int, faults: tuple[Fault, ...], wires: list[int]) -> Iterator[Fault]:
+        for kind in ("off", "on", "inverted"):
+            yield Fault(kind, (worst,))
+        mixed = [f for f in faults if len(f.wires) > 1]
+        crossed = any(f.kind == "ring" for f in faults)
+        feeding = {w for f in mixed if worst in f.wires for w in f.wires}
+        for wire in sorted(feeding):
+            for kind in ("off", "on", "inverted"):
+                yield Fault(kind, (wire,), "part")
+                if wire != worst:
+                    yield Fault(kind, (wire,), "pin")
+        others = [w for w in wires if w != worst]
+        for other in others:
+            yield Fault("ring", ring((worst, other)))
+            pair = (min(worst, other), max(worst, other))
+            yield Fault("joined", pair)
+            if crossed:
+                yield Fault("joined", pair, "part")
+            yield Fault("follows", (worst, other))
+        for other in feeding - {worst}:
+            for third in others:
+                if third != other:
+                    pair = (min(third, other), max(third, other))
+                    yield Fault("joined", pair)
+                    if crossed:
+                        yield Fault("joined", pair, "part")
+                    yield Fault("ring", ring((third, other)))
+        yield from self._long(worst, wires)
+        if len(others) <= 6:
+            for a, b in permutations(others, 2):
+                yield Fault("ring", ring((worst, a, b)))
+
+    def _long(self, worst: int, wires: list[int]) -> Iterator[Fault]:
+        """Rings and groups of more than two, read off what moved what."""
+        moved = {w: [o for o in wires if self._shows(w, o)] for w in wires}
+        yield from self._rings(worst, wires)
+        group = {worst}
+        grown = True
+        while grown:
+            grown = False
+            for wire in list(group):
+                for other in moved[wire]:
+                    if other not in group:
+                        group.add(other)
+                        grown = True
+        if len(group) > 2:
+            yield Fault("joined", tuple(sorted(group)))
+        burning = [w for w in wires if self.base[w] and not self.net.sure[w] & ~self.net.seen[w]]
+        if len(burning) > 1:
+            yield Fault("joined", tuple(burning))
+        direct = {worst, *moved[worst]}
+        if 2 < len(direct) < len(group):
+            yield Fault("joined", tuple(sorted(direct)))
+
+    def _rings(self, worst: int, wires: list[int]) -> Iterator[Fault]:
+        """Rings through `worst` of which each link fits what was seen; one may be hidden behind another fault."""
+        comes_from = {w: [o for o in wires if o != w and self._fits(w, o)] for w in wires}
+        lost = [w for w in wires if not comes_from[w] and self.base[w]]
+        taken = {o for row in comes_from.values() for o in row}
+        loose = [o for o in wires if o not in taken and self.base[o]]
+        found = 0
+        stack: list[tuple[tuple[int, ...], bool]] = [((worst,), False)]
+        while stack and found < 12:
+            chain, hidden = stack.pop()
+            at = chain[-1]
+            steps = [(o, hidden) for o in comes_from[at]]
+            if not hidden and at in lost:
+                steps += [(o, True) for o in (loose or [worst])]
+            for source, covered in steps:
+                if source == worst:
+                    if len(chain) > 2:
+                        found += 1
+                        yield Fault("ring", ring(tuple(reversed(chain))))
+                elif source not in chain and len(chain) < 16:
+                    stack.append(((*chain, source), covered))
+
+    def _fits(self, wire: int, other: int) -> bool:
+        """Whether pin `wire` showed what part `other` did, but for one slip of the hand."""
+        net = self.net
+        off = (net.on[other] ^ net.seen[wire]) & net.known[other] & net.sure[wire]
+        if off & (net.own[wire] | net.own[other]) & ~net.doubt[wire] & ~net.doubt[other]:
+            return False
+        return (off & ~(off << 1)).bit_count() <= 1 if net.standing else not off
+
+    def _shows(self, wire: int, other: int) -> bool:
+        """Whether pin `wire` was on whenever part `other`, at its own moments, was."""
+        net = self.net
+        moments = net.own[other] & net.on[other] & net.known[other] & net.sure[wire]
+        return bool(moments) and not moments & ~net.seen[wire] and bool(net.sure[wire] & ~net.seen[wire])

@@ -1,0 +1,375 @@
+"""Findings in the trade's words: what was seen, where to look first, and the change of the panel file that would mend
+it too."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from benchcon.diagnosis.contacts import Raw
+from benchcon.diagnosis.findings import KINDS, Either, Finding
+from benchcon.diagnosis.layout import Layout, Spot, codes_of, words_of
+from benchcon.diagnosis.patches import patch
+from benchcon.panel.model import Control, Digits, Lamp
+
+
+def dress(layout: Layout, raw: Raw, either: Either | None) -> Finding:
+    """Return the finding that `raw` means, in words."""
+    spots = [layout.spots[key] for key in raw.channels]
+    because, look = _SAY[raw.kind](layout, raw, spots)
+    detail = dict(raw.detail)
+    if raw.kind == "dead" and isinstance(spots[0].part, Digits):
+        detail["on"] = "digits"
+    return Finding(
+        kind=raw.kind,
+        parts=tuple(spot.part.name for spot in spots),
+        channels=tuple(raw.channels),
+        detail=detail,
+        because=because,
+        look_first=look,
+        decide=_decide(raw, spots),
+        patch=patch(layout, raw, spots),
+        either=either,
+    )
+
+
+def _decide(raw: Raw, spots: list[Spot]) -> str:
+    """The measurement that fits the part."""
+    if raw.kind == "open" and raw.detail.get("on"):
+        return _OPEN_KNOB
+    if isinstance(spots[0].part, Digits):
+        return _OF_DISPLAYS.get(raw.kind, KINDS[raw.kind].decide)
+    if raw.kind == "inverted" and isinstance(spots[0].part, Lamp):
+        return _INVERTED_LAMP
+    return KINDS[raw.kind].decide
+
+
+_INVERTED_LAMP = (
+    "voltmeter across the lamp and its resistor, commanded off and on: volts while it is off say that the other side "
+    "is on the wrong rail, ground for supply; or the driver pulls to ground and `active` in the panel file is wrong"
+)
+_OF_DISPLAYS = {
+    "dead": "supply on, voltmeter from the display's common to ground while it is told to show 8s: no voltage says "
+    "that the driver or the plug is at fault; voltage there says that the display is, or the wires of its segments",
+    "common open": "supply on, voltmeter across the driver's supply pins: without the full supply it is the feed; "
+    "with it, swap the driver for another of its kind: if it stays dark, it is the data, clock or load wire",
+    "always on": "unplug the display from its driver: if the driver's pins still carry its segments, the driver has "
+    "failed; if not, the wiring or the display is shorted",
+    "dim": "ohmmeter across the resistor that sets the driver's current, supply off, and its colour code",
+}
+_OPEN_KNOB = (
+    "supply on, voltmeter (a potentiometer) or supply off, ohmmeter (an encoder, a selector) at the board's pin "
+    "while the part is "
+    "moved: changes there say that the board's input is at fault, none that the wire or the part is"
+)
+
+
+def where(spot: Spot) -> str:
+    """Where a channel's wire goes, as far as the panel file knows: connector, pin, wire colour, board pin."""
+    wire = spot.channel.wire
+    parts = []
+    if wire.connector:
+        parts.append(wire.connector + (f" pin {wire.connector_pin}" if wire.connector_pin else ""))
+    if wire.colour:
+        parts.append(f"the {wire.colour} wire")
+    board = f"board {spot.channel.board}"
+    parts.append(f"pin {wire.pin} of {board}" if wire.pin else f"channel {spot.channel.id} of {board}")
+    return ", ".join(parts)
+
+
+def name(spot: Spot) -> str:
+    """The part as a person calls it; of a switch with several contacts, which one."""
+    part = spot.part
+    shown = f"“{part.label or part.name}”"
+    if isinstance(part, Control) and len(part.channels) > 1:
+        alone = [n for n, code in enumerate(codes_of(part)) if code[spot.place] and sum(map(bool, code)) == 1]
+        which = words_of(part)[alone[0]] if len(alone) == 1 else str(spot.place + 1)
+        shown += f" contact {which}"
+    return shown
+
+
+_Said = tuple[str, str]
+_Sayer = Callable[[Layout, Raw, list[Spot]], _Said]
+
+
+def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    what = "never changes, whatever is done to it" if raw.detail.get("on") else "never reads made"
+    if raw.detail.get("floats"):
+        what = f"does not follow, and wanders by {raw.detail['floats']} counts by itself"
+    return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"
+
+
+def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if isinstance(spots[0].part, Digits):
+        return _driver(raw, spots)
+    connector = raw.detail.get("connector")
+    at = f"connector {connector} of board {spots[0].channel.board}" if connector else f"board {spots[0].channel.board}"
+    what = "read made" if isinstance(spots[0].part, Control) else "lights"
+    return (
+        f"none of the {len(spots)} {'contacts' if what == 'read made' else 'lamps'} on {at} ever {what}",
+        f"{at}: its plug, and the wire that they have in common",
+    )
+
+
+def _driver(raw: Raw, spots: list[Spot]) -> _Said:
+    chain, board = raw.detail["chain"], spots[0].channel.board
+    number = raw.detail.get("driver")
+    at = f"driver {number} of the {chain} chain" if number else f"the {chain} chain"
+    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
+    wires = list(dict.fromkeys(where(spot) for spot in spots))
+    return (
+        f"none of {names}, all that {at} of board {board} drives, ever lights",
+        f"{at}: its supply and ground, and its data, clock and load wires; then {'; '.join(wires)}",
+    )
+
+
+def _stuck(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} reads made all the time",
+        f"{where(spots[0])}: touching ground, or the part itself jammed or welded",
+    )
+
+
+def _inverted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if isinstance(spots[0].part, Lamp):
+        return (
+            f"{name(spots[0])} is lit when it should be dark, and dark when lit",
+            f"{where(spots[0])}: fed from the wrong side",
+        )
+    return (
+        f"{name(spots[0])} reads made when it is not, and the other way round",
+        f"the part's terminals ({where(spots[0])}): on the normally closed one, or the part is upside down",
+    )
+
+
+def _chattering(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    shortest = int(raw.detail.get("shortest_us", 0) or 0)
+    close = f", down to {shortest / 1000:.1f} ms apart" if shortest else ""
+    return (
+        f"{name(spots[0])} makes and breaks {raw.detail.get('touches')} times where it should once{close}",
+        f"{where(spots[0])}: a worn contact, a loose terminal, a cold joint",
+    )
+
+
+def _crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if len(spots) == 2:
+        if isinstance(spots[0].part, Control):
+            because = f"{name(spots[0])} moves {spots[1].key} and {name(spots[1])} moves {spots[0].key}"
+        else:
+            because = f"{spots[0].key} drives {name(spots[1])} and {spots[1].key} drives {name(spots[0])}"
+    else:
+        steps = " → ".join(name(spot) for spot in [*spots, spots[0]])
+        because = f"a ring of {len(spots)}: each arrives where the next one belongs: {steps}"
+    return because, "the two wires: " + " and ".join(where(s) for s in spots) if len(spots) == 2 else "; ".join(
+        where(s) for s in spots
+    )
+
+
+def _shorted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
+    return f"{names} read made together, whichever is worked", _between(spots)
+
+
+def _between(spots: list[Spot]) -> str:
+    return "solder and insulation between " + " and ".join(where(s) for s in spots)
+
+
+def _phantom(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    held = [layout.spots[key] for key in raw.detail["held"]]
+    names = ", ".join(name(s) for s in held)
+    reads = "is told to be a phantom" if raw.detail.get("told_as") == "ghost" else "reads made"
+    return (
+        f"{name(spots[0])} {reads} though only {names} are held",
+        f"the diodes of matrix {raw.detail['matrix']}: missing, shorted, or turned round at one of {names}",
+    )
+
+
+def _reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if raw.detail.get("on") == "encoder":
+        return (
+            f"{name(spots[0])} counts down when it is turned up",
+            f"its two contact wires A and B changed round: {where(spots[0])}",
+        )
+    if raw.detail.get("on") == "selector":
+        return f"{name(spots[0])} counts its positions from the wrong end", f"the order of its wires: {where(spots[0])}"
+    return f"{name(spots[0])} falls when it is turned up", f"the two ends of its track changed round: {where(spots[0])}"
+
+
+def _skipping(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    d = raw.detail
+    jumps = f", {d['skips']} illegal jumps" if d.get("skips") else ""
+    return (
+        f"{name(spots[0])} gives {d['counts']} counts a detent on average instead of {d['expected']}{jumps}",
+        f"its contacts and {where(spots[0])}: worn, dirty or loose",
+    )
+
+
+def _other_counts(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    d = raw.detail
+    return (
+        f"{name(spots[0])} gives {d['counts']} counts a detent where the panel file says {d['expected']}",
+        "the encoder's type, or counts_per_detent in the panel file",
+    )
+
+
+def _phase_open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    phase = f"contact {raw.detail['phase']}" if raw.detail.get("phase") else "one of its two contacts"
+    return f"{name(spots[0])} only goes back and forth: {phase} never changes", f"{phase} of {where(spots[0])}"
+
+
+def _range(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    d: dict[str, Any] = dict(raw.detail)
+    least, most = d["expected"]
+    return (
+        f"{name(spots[0])} goes from {d['low']} to {d['high']} where it should go from {least} to {most}",
+        f"the ends of its track (ground and supply), its stops, and {where(spots[0])}",
+    )
+
+
+def _noisy(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} jumps about by {raw.detail.get('span')} counts while nobody touches it",
+        f"{where(spots[0])}: a loose wiper wire, a bad ground, a worn track",
+    )
+
+
+def _positions(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    control = spots[0].part
+    assert isinstance(control, Control)
+    words = words_of(control)
+    table: dict[str, int] = dict(raw.detail["positions"])
+    each = ", ".join(f"{words[int(to)]} reads {value}" for to, value in table.items())
+    return f"{name(spots[0])}: {each}", f"the order of its wires: {where(spots[0])}"
+
+
+def _missing(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    control = spots[0].part
+    assert isinstance(control, Control)
+    word = words_of(control)[int(raw.detail["position"])]
+    return f"{name(spots[0])} never tells position {word}", f"the wire of position {word} at {where(spots[0])}"
+
+
+def _dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if isinstance(spots[0].part, Digits):
+        return f"{name(spots[0])} never lights", f"{where(spots[0])}: its plug, its commons, and the driver behind them"
+    return f"{name(spots[0])} never lights", f"{where(spots[0])}: a broken wire, or turned round (the long leg is plus)"
+
+
+def _always_on(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    places = f", place {_listed(raw.detail['places'])}" if raw.detail.get("places") else ""
+    return f"{name(spots[0])}{places} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
+
+
+def _together(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
+    return f"{names} light together, whichever is driven", _between(spots)
+
+
+def _dim(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    return f"{name(spots[0])} is much dimmer than it should be", f"{_resistor(spots[0])}, and {where(spots[0])}"
+
+
+def _resistor(spot: Spot) -> str:
+    return "the driver's current-setting resistor" if isinstance(spot.part, Digits) else "its series resistor"
+
+
+def _colour(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    d = raw.detail
+    return f"{name(spots[0])} is {d['colour']} where the panel file says {d['expected']}", "the lamp that was fitted"
+
+
+def _flickering(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} flickers while it should burn steadily",
+        f"{where(spots[0])}: a loose wire or a cold joint",
+    )
+
+
+def _segment(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    segments = _listed(raw.detail["segments"])
+    places = raw.detail.get("places")
+    at = f" in place {_listed(places)} from the left" if places else ""
+    what = "never lights" if raw.kind == "segment dead" else "is lit all the time"
+    return f"{name(spots[0])}: segment {segments}{at} {what}", f"the wire of segment {segments}: {where(spots[0])}"
+
+
+def _segments(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    segments = _listed(raw.detail["segments"])
+    places = raw.detail.get("places")
+    at = f" in place {_listed(places)} from the left" if places else ""
+    what = "are changed round" if raw.kind == "segments swapped" else "light together"
+    return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {where(spots[0])}"
+
+
+def _places(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    order = _listed(raw.detail["order"])
+    return (
+        f"{name(spots[0])}: from the left it shows what belongs to places {order}",
+        f"the wires of the places' commons: {where(spots[0])}",
+    )
+
+
+def _place_dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    place = _listed(raw.detail["places"])
+    return (
+        f"{name(spots[0])}: place {place} from the left stays dark",
+        f"the common of place {place}: {where(spots[0])}",
+    )
+
+
+def _follows(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[1])} moves {spots[0].key} as well, but not the other way round"
+        if isinstance(spots[1].part, Control)
+        else f"{name(spots[0])} lights with {name(spots[1])} as well, but not the other way round",
+        _between(spots),
+    )
+
+
+def _unexplained(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if spots[0].kind == "contact":
+        who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
+        what = f"again and again otherwise than it should, and no fault we know explains it: {who}"
+        return what, "what these have in common: ground, a plug, the supply; or walk again, a hand on one at a time"
+    others = ", ".join(s.key for s in spots[1:])
+    return f"{name(spots[0])} moves {others}, and no single fault we know explains it", where(spots[0])
+
+
+def _listed(items: Any) -> str:
+    words = [str(item) for item in items]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}"
+
+
+_SAY: dict[str, _Sayer] = {
+    "open": _open,
+    "common open": _common,
+    "stuck": _stuck,
+    "inverted": _inverted,
+    "chattering": _chattering,
+    "crossed": _crossed,
+    "shorted": _shorted,
+    "phantom": _phantom,
+    "positions crossed": _positions,
+    "position missing": _missing,
+    "reversed": _reversed,
+    "skipping": _skipping,
+    "other counts": _other_counts,
+    "phase open": _phase_open,
+    "short of range": _range,
+    "other range": _range,
+    "noisy": _noisy,
+    "dead": _dead,
+    "always on": _always_on,
+    "lit together": _together,
+    "dim": _dim,
+    "wrong colour": _colour,
+    "flickering": _flickering,
+    "segment dead": _segment,
+    "segment stuck": _segment,
+    "segments swapped": _segments,
+    "segments together": _segments,
+    "places swapped": _places,
+    "place dead": _place_dead,
+    "follows": _follows,
+    "unexplained": _unexplained,
+}

@@ -1,0 +1,157 @@
+"""Ports the user agreed to: the only ones opened without being named.
+
+Kept as JSON in the user's configuration folder (``BENCHCON_HOME`` names another one), written whole or not at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.text import printable
+
+_FORM = 1
+_MOST = 200
+"""So many are kept; the one agreed to longest ago goes first."""
+
+
+class Agreed(NamedTuple):
+    """A port that the user agreed to."""
+
+    port: str
+    hardware: str
+    """``VID:PID:serial`` of the USB device, empty if it has no serial number of its own: then only the path counts."""
+    ident: str
+    """The board that answered there last."""
+    when: str
+    """ISO 8601, UTC."""
+
+
+def home() -> Path:
+    """Return the folder for what benchcon keeps between runs: ``BENCHCON_HOME``, else the platform's own place."""
+    if given := os.environ.get("BENCHCON_HOME"):
+        return Path(given)
+    import platformdirs
+
+    return Path(platformdirs.user_config_dir("benchcon"))
+
+
+def _file() -> Path:
+    return home() / "ports.json"
+
+
+def agreed() -> list[Agreed]:
+    """Return the ports agreed to, oldest first. Raises `Trouble` if the file cannot be read or is damaged."""
+    path = _file()
+    try:
+        whole = json.loads(path.read_bytes())
+        if whole["form"] != _FORM:
+            raise ValueError(f"form {whole['form']!r}")
+        return [Agreed(*(str(entry[key]) for key in Agreed._fields)) for entry in whole["ports"]]
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise Trouble(f"{printable(str(path))}: cannot be read ({error.strerror})") from None
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        why = printable(str(error))
+        raise Trouble(f"{printable(str(path))}: damaged ({why}); move it away, and name your ports once more") from None
+
+
+def may_be_kept(port: str) -> bool:
+    """Tell whether `port` can be agreed to for good.
+
+    A pseudo-terminal cannot: its number belongs to somebody else's terminal tomorrow. Nor can a network address.
+    """
+    return "://" not in port and not os.path.realpath(port).startswith("/dev/pts/")
+
+
+def remember(port: str, ident: str, hardware: str = "") -> bool:
+    """Keep `port` as agreed to, with the board that answered there. Returns False where it may not be kept.
+
+    Raises `Trouble` if the file cannot be written.
+    """
+    if not may_be_kept(port):
+        return False
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    with _locked():
+        before = agreed()
+        same = [entry for entry in before if entry.port == port and entry.hardware == hardware and entry.ident == ident]
+        if same:
+            return True
+        rest = [entry for entry in before if not _is(entry, port, hardware)]
+        _write([*rest, Agreed(port, hardware, ident, now)][-_MOST:])
+    return True
+
+
+def forget(port: str) -> bool:
+    """Take back the user's word for `port` (path or ident). Returns False if there was none."""
+    with _locked():
+        before = agreed()
+        rest = [entry for entry in before if port not in (entry.port, entry.ident)]
+        if len(rest) == len(before):
+            return False
+        _write(rest)
+    return True
+
+
+def _is(entry: Agreed, port: str, hardware: str) -> bool:
+    return entry.hardware == hardware if hardware else entry.port == port
+
+
+def is_agreed(port: str, hardware: str, among: Sequence[Agreed]) -> Agreed | None:
+    """Return the agreement that covers this port, or None.
+
+    One made for a USB device with a serial number covers that device wherever it turns up, and nothing else that turns
+    up in its place.
+    """
+    for entry in among:
+        if entry.hardware and hardware:
+            if entry.hardware == hardware:
+                return entry
+        elif not entry.hardware and entry.port == port:
+            return entry
+    return None
+
+
+@contextlib.contextmanager
+def _locked() -> Iterator[None]:
+    folder = home()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        fd = os.open(folder / "ports.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise Trouble(f"{printable(str(folder))}: cannot be written ({error.strerror})") from None
+    try:
+        if sys.platform != "win32":
+            import fcntl
+
+            fcntl.flock(fd, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(fd)
+
+
+def _write(entries: list[Agreed]) -> None:
+    path = _file()
+    text = json.dumps({"form": _FORM, "ports": [entry._asdict() for entry in entries]}, indent=1) + "\n"
+    temporary = ""
+    try:
+        with tempfile.NamedTemporaryFile("w", dir=path.parent, prefix=".ports-", delete=False) as file:
+            temporary = file.name
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        raise Trouble(f"{printable(str(path))}: cannot be written ({error.strerror})") from None

@@ -1,0 +1,56 @@
+"""A panel in a few words: how much of what there is, and what its file does not say yet."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from benchcon.panel.model import Panel
+from benchcon.panel.rules import channels_of
+from benchcon.text import printable
+
+
+def size_of(panel: Panel) -> str:
+    """Return what a panel holds: ``2 boards (met, power), 7 controls, 1 lamp``."""
+    names = f" ({', '.join(printable(board.name) for board in panel.boards)})" if panel.boards else ""
+    counts = [counted(len(panel.boards), "board") + names]
+    for parts, word in ((panel.controls, "control"), (panel.lamps, "lamp"), (panel.digits, "display")):
+        if parts:
+            counts.append(counted(len(parts), word))
+    if panel.triggers:
+        counts.append(counted(len(panel.triggers), "trigger"))
+    return ", ".join(counts)
+
+
+def unknown_pins(panel: Panel) -> list[str]:
+    """Return which pins the panel file does not say, one entry each: ``met.sw1``, or ``chain 7219 of met``."""
+    channels = [channel for part in panel.parts for channel in channels_of(part)]
+    chains = [(board, chain) for board in panel.boards for chain in board.chains]
+    return [
+        *(f"{channel.board}.{channel.id}" for channel in channels if not channel.wire.pin),
+        *(
+            f"chain {chain.kind} of {board.name}"
+            for board, chain in chains
+            if not (chain.data and chain.clock and chain.load)
+        ),
+    ]
+
+
+def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
+    """Return in one line how the boards that are there (by ident) differ from those of the panel file; empty if not.
+
+    ``in my.toml, but not there: desk; there, but not in my.toml: lighting, met``. A panel without boards differs from
+    nothing.
+    """
+    if not panel.boards:
+        return ""
+    wanted = {board.ident or board.name: board.name for board in panel.boards}
+    missing = [name for ident, name in wanted.items() if ident not in idents]
+    strange = [ident for ident in idents if ident and ident not in wanted]
+    told = [f"in {file}, but not there: {', '.join(missing)}"] if missing else []
+    told += [f"there, but not in {file}: {', '.join(strange)}"] if strange else []
+    return printable("; ".join(told))
+
+
+def counted(number: int, word: str) -> str:
+    """Return a number with its noun: ``1 lamp``, ``2 lamps``."""
+    return f"{number} {word}{'' if number == 1 else 's'}"

@@ -1,0 +1,152 @@
+"""Recording without a screen: a bench's stream into a capture, with the triggers watched."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from benchcon import __version__
+from benchcon.capture import Writer
+from benchcon.capture.ring import Ring
+from benchcon.capture.writer import Figures
+from benchcon.panel.model import Panel
+from benchcon.recording.keeper import Keeper
+from benchcon.state import BenchState
+from benchcon.watch.triggers import Trigger
+from benchcon.watch.watch import Watch
+from benchcon.wire.records import Batch
+
+if TYPE_CHECKING:
+    from benchcon.link import Bench
+
+
+class Rotation(NamedTuple):
+    """When to go on in a new file, and what becomes of closed ones; zeros: never."""
+
+    bytes: int = 0
+    seconds: float = 0
+    keep_bytes: int = 0
+    packed: bool = False
+
+
+class Recorder:
+    """Takes part in a bench's stream on the link's thread: state first, then the capture.
+
+    What comes before `begin` is kept back and is the beginning of the capture: a port that is refused then leaves no
+    file behind. With `on_trigger` nothing is written until a trigger fires (see `Keeper`).
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        path: Path,
+        panel: Panel,
+        triggers: Sequence[Trigger] = (),
+        *,
+        force: bool = False,
+        on_trigger: bool = False,
+        rotation: Rotation | None = None,
+    ) -> None:
+        self._bench = bench
+        self._path = path
+        self._force = force
+        self._rotation = rotation or Rotation()
+        self._lock = threading.Lock()
+        self._state = BenchState(panel.text, panel.digest)
+        self._first = self._state.keyframe()
+        self._early: list[Batch] | None = []
+        self._writer: Writer | None = None
+        self._watch = Watch(triggers, panel)
+        self._keeper: Keeper | None = None
+        if on_trigger:
+            ring = Ring(self._state.keyframe)
+            self._keeper = Keeper(path, bench.began, self._state, bench.note, triggers=triggers, panel=panel, ring=ring)
+            self._early = None
+        self._end = bench.subscribe(self._take)
+
+    def _take(self, batches: list[Batch]) -> None:
+        events = []
+        with self._lock:
+            for batch in batches:
+                events += self._state.feed(batch)
+            if self._keeper is not None:
+                self._keeper.take(batches, events)
+                return
+            if self._early is not None:
+                self._early += batches
+            elif self._writer is not None:
+                self._writer.write(batches)
+            for fired in self._watch.feed(events, self._state):
+                self._bench.note("trigger", fired.note)
+
+    def begin(self) -> None:
+        """Make the file and write what has come so far. Raises `Trouble` if it cannot be made."""
+        if self._keeper is not None:
+            return
+        rotation = self._rotation
+        with self._lock:
+            early, self._early = self._early or [], None
+            keyframes = iter([self._first])
+            self._writer = Writer(
+                self._path,
+                self._bench.began,
+                lambda: next(keyframes, None) or self._state.keyframe(),
+                force=self._force,
+                words={"program": f"benchcon {__version__}"},
+                rotate_bytes=rotation.bytes,
+                rotate_s=rotation.seconds,
+                keep_bytes=rotation.keep_bytes,
+                packed=rotation.packed,
+            )
+            self._writer.write(early)
+
+    def tick(self) -> None:
+        """Take the time: triggers of silence, captures that are to end."""
+        now_us = self._bench.now_us()
+        with self._lock:
+            if self._keeper is not None:
+                self._keeper.tick(now_us)
+                return
+            for fired in self._watch.tick(now_us, self._state):
+                self._bench.note("trigger", fired.note)
+
+    def heard(self) -> dict[int, str]:
+        """Return the boards that have said a good line so far: number → ident, which is empty if it was not told."""
+        with self._lock:
+            boards = self._state.boards.values()
+            return {board.source: board.ident for board in boards if board.last_heard_us is not None}
+
+    @property
+    def kept(self) -> list[Path]:
+        """The captures that triggers began."""
+        return list(self._keeper.kept) if self._keeper is not None else []
+
+    def figures(self) -> Figures | None:
+        """How the writing goes; None while nothing is being written."""
+        with self._lock:
+            if self._keeper is not None:
+                return self._keeper.figures()
+            return self._writer.figures() if self._writer is not None else None
+
+    @property
+    def closed(self) -> list[Figures]:
+        """How the writing of captures that triggers began went, in order of closing."""
+        return [closed.figures for closed in self._keeper.closed] if self._keeper is not None else []
+
+    @property
+    def trouble(self) -> str:
+        """What keeps triggers from writing, empty if nothing does."""
+        return self._keeper.trouble if self._keeper is not None else ""
+
+    def end(self) -> Figures | None:
+        """Take no more, and close what is being written; None if nothing was."""
+        self._end()
+        with self._lock:
+            writer, self._writer = self._writer, None
+            if self._keeper is not None:
+                return self._keeper.end()
+            if writer is not None:
+                writer.stop()
+        return writer.close() if writer is not None else None

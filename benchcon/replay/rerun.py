@@ -1,0 +1,376 @@
+"""Doing again what a capture says was done, on boards that are there now, and comparing what comes of it.
+
+The host's requests are sent at the recorded times, or as fast as window, flash and current limits allow; the link
+sends them, so its limits hold. Inputs are moved by a robot hand, or by the user, who is asked; where there is neither
+they are left out, which is said.
+"""
+
+from __future__ import annotations
+
+import bisect
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from benchcon.errors import Trouble
+from benchcon.link import Bench
+from benchcon.panel.model import Control, Panel
+from benchcon.replay.answers import answers_of
+from benchcon.replay.changes import REFUSED
+from benchcon.replay.compare import PASSING_US, Comparison, compare
+from benchcon.replay.script import JOIN_US, Ask, Move, Script
+from benchcon.replay.tracks import Recording, Tracks
+from benchcon.text import printable
+from benchcon.wire.host import Outcome
+from benchcon.wire.records import Batch
+
+LEAD_US = 300_000
+TAIL_US = 1_000_000
+"""After the last step it is watched for so long, if the capture goes on that long."""
+READY_S = 30.0
+SETTLE_S = 5.0
+"""A hand, contacts that bounce and the filter of a potentiometer have come to rest long before."""
+ANSWER_S = 10.0
+TOLERANCE_US = 150_000
+"""A hand and a busy machine take their time."""
+
+
+class MovesParts(Protocol):
+    """What moves inputs: `benchcon.rig.hand.Hand`, for one board."""
+
+    def press(self, part: str) -> None:
+        """Press a button, or make a contact."""
+
+    def release(self, part: str) -> None:
+        """Let go of it."""
+
+    def put(self, part: str, position: int) -> None:
+        """Put a switch at a position, a potentiometer to a reading."""
+
+    def turn(self, part: str, detents: int) -> None:
+        """Turn an encoder."""
+
+
+@dataclass(frozen=True, slots=True)
+class How:
+    """How a capture is replayed and compared."""
+
+    fast: bool = False
+    """As fast as it goes, instead of at the recorded times; then only order counts."""
+    tolerance_us: int = TOLERANCE_US
+    counts: int = 4
+    ignore: tuple[str, ...] = ()
+    ask: Callable[[str], bool] | None = None
+    """Asks the user to do something and waits until it is done; False: not done."""
+
+
+@dataclass(slots=True)
+class Again:
+    """What came of it."""
+
+    comparison: Comparison
+    answers: list[str] = field(default_factory=list)
+    """Answers that were otherwise than then, one line each."""
+    held: list[str] = field(default_factory=list)
+    """Requests that the limits held back, one line each; no difference of the board's."""
+    left_out: list[str] = field(default_factory=list)
+    """What could not be done again, one line each."""
+
+    @property
+    def same(self) -> bool:
+        """Whether the boards did what they did then."""
+        return not self.comparison.count and not self.answers
+
+
+def do_again(
+    script: Script,
+    then: Recording,
+    ports: Sequence[str],
+    hands: Mapping[str, MovesParts],
+    how: How,
+    panel: Panel | None = None,
+    when_ended: Callable[[Callable[[], object]], None] = lambda do: None,
+) -> Again:
+    """Replay `script` on the boards at `ports` and compare with `then`, the capture's own tracks.
+
+    `hands`: by the board's ident. `when_ended` is given what must be done the moment that a signal ends the program:
+    all boards dark. Raises `Trouble` if the boards are not there.
+    """
+    bench = Bench(ports, panel=panel or script.panel, keep=False)
+    run = _Run(script, bench, hands, how, panel or script.panel)
+    when_ended(lambda: bench.dark(for_good=True))
+    bench.start()
+    try:
+        run.find_boards(len(ports))
+        run.prepare()
+        run.steps()
+    finally:
+        bench.close()
+        run.end()
+    return run.result(then)
+
+
+class _Run:
+    def __init__(self, script: Script, bench: Bench, hands: Mapping[str, MovesParts], how: How, panel: Panel) -> None:
+        self.script, self.bench, self.hands, self.how, self.panel = script, bench, hands, how, panel
+        self.tracks = Tracks()
+        self.lock = threading.Lock()
+        self.moved = threading.Condition(self.lock)
+        self.sources: dict[str, int] = {}
+        self.renamed: dict[str, str] = {}
+        self.asked: list[tuple[Ask, Future[Outcome]]] = []
+        self.left_out: dict[str, int] = {}
+        self.unmoved: set[str] = set()
+        self.left: dict[str, int] = {}
+        self.counts: dict[str, int] = {}
+        self.base_us = self.start_us = 0
+        self.workers: dict[str, ThreadPoolExecutor] = {}
+        self.moves: list[tuple[Move, Future[None]]] = []
+        bench.subscribe(self._take)
+
+    def _take(self, batches: list[Batch]) -> None:
+        with self.lock:
+            for batch in batches:
+                self.tracks.feed(batch)
+            self.moved.notify_all()
+
+    # --- before -----------------------------------------------------------------------------------------------------
+
+    def find_boards(self, count: int) -> None:
+        """Wait until every port is live, and find the capture's boards among them."""
+        settled = ("live", "waiting", "mute", "tongue", "duplicate")
+        self.bench.wait(lambda ports: len(ports) == count and all(p.standing in settled for p in ports), READY_S)
+        for port in self.bench.ports():
+            if port.standing != "live":
+                raise Trouble(f"{port.port}: {port.text or 'no board answers here'}")
+        found = {port.ident: port.source for port in self.bench.ports()}
+        self.sources = {name: found[name] for name in self.script.boards if name in found}
+        if not self.sources and len(found) == 1 and len(self.script.boards) == 1:
+            # One board then, one now: it is meant, whatever it is called today.
+            ((ident, source),) = found.items()
+            self.sources = {self.script.boards[0]: source}
+            self.renamed = {printable(ident): printable(self.script.boards[0])}
+        if not self.sources:
+            raise Trouble(f"{self.script.path}: is of {_list(self.script.boards)}; connected is {_list(found)}")
+        steps = [step.board for step in self.script.steps]
+        for name in self.script.boards:
+            if name not in self.sources:
+                self.left_out[f"{printable(name)} is not connected: {steps.count(name)} steps of it"] = 1
+
+    def prepare(self) -> None:
+        """Have things stand as they did when the capture began, and wait until the boards say that they do.
+
+        What cannot be brought there is a difference, and found as one; it is waited for `SETTLE_S` at the most.
+        """
+        lit: list[Future[Outcome]] = []
+        for name, source in self.sources.items():
+            if name in self.script.began_dark:
+                self.bench.ask(source, ("dark",))
+            else:
+                self.bench.light(source).result(ANSWER_S)
+            for channel, value in self.script.lit.get(name, {}).items():
+                width = self._width(source, channel)
+                lit.append(self.bench.ask(source, ("set", f"{channel}={value:0{width}X}")))
+        for move in self.script.stood:
+            if move.board in self.sources:
+                self._move(move)
+        self._wait_for_moves()
+        for future in lit:
+            self._wait(future)
+        with self.moved:
+            self.moved.wait_for(lambda: not self._astray(), SETTLE_S)
+
+    def _astray(self) -> list[str]:
+        """Inputs that were put where they stood when the capture began, and that their boards tell otherwise."""
+        astray = []
+        for name, source in self.sources.items():
+            board = self.tracks.changes.state.boards.get(source)
+            for channel_id, value in self.script.began.get(name, {}).items():
+                channel = board.channels.get(channel_id) if board is not None else None
+                full = f"{printable(name)}.{printable(channel_id)}"
+                if channel is None or full in self.unmoved:
+                    continue
+                nearby = self.how.counts if channel.kind == "pot" else 0
+                if channel.signed is None or abs(channel.signed - value) > nearby:
+                    astray.append(full)
+        return astray
+
+    def _width(self, source: int, channel: str) -> int:
+        with self.lock:
+            board = self.tracks.changes.state.boards.get(source)
+            state = board.channels.get(channel) if board is not None else None
+            if state is None or state.kind != "digits":
+                return 3
+            places = state.detail.get("places", "1")
+            return 2 * int(places) if places and places in "12345678" else 2
+
+    # --- the steps --------------------------------------------------------------------------------------------------
+
+    def steps(self) -> None:
+        steps = [step for step in self.script.steps if step.board in self.sources]
+        self.base_us = max(0, steps[0].at_us - LEAD_US) if steps else 0
+        self.start_us = self.bench.now_us()
+        shift_us = self.start_us - self.base_us
+        for step in steps:
+            if not self.how.fast:
+                self._sleep_until(step.at_us + shift_us)
+            if isinstance(step, Ask):
+                self.asked.append((step, self.bench.ask(self.sources[step.board], step.words)))
+                if self.how.fast:
+                    self._wait(self.asked[-1][1])
+            else:
+                asked_us = self.bench.now_us()
+                self._move(step)
+                if self.how.fast:
+                    self._wait_for_moves()
+                    time.sleep(self._rest_s(step))
+                elif self.how.ask is not None:
+                    shift_us += self.bench.now_us() - asked_us
+        self._wait_for_moves()
+        for _, future in self.asked:
+            self._wait(future)
+        self._sleep_until(self.bench.now_us() + TAIL_US // (4 if self.how.fast else 1))
+
+    def _rest_s(self, move: Move) -> float:
+        """How long a hand in a hurry leaves a part alone, so that the board settles, and is seen to."""
+        if move.kind == "turn" or move.sweeps:
+            return 1.5 * JOIN_US / 1e6
+        if move.kind == "put" and len(move.channels) > 2:
+            return 1.5 * PASSING_US / 1e6
+        control = self.panel.part(move.part)
+        debounce_ms = control.debounce_ms if isinstance(control, Control) else 10.0
+        return 2 * debounce_ms / 1000 + 0.03
+
+    def _sleep_until(self, at_us: int) -> None:
+        left_s = (at_us - self.bench.now_us()) / 1e6
+        if left_s > 0:
+            time.sleep(left_s)
+
+    @staticmethod
+    def _wait(future: Future[Outcome]) -> None:
+        try:
+            future.result(ANSWER_S)
+        except TimeoutError:
+            return
+
+    def _move(self, move: Move) -> None:
+        """Have an input moved by whoever can."""
+        hand = self.hands.get(move.board)
+        if hand is not None:
+            worker = self.workers.get(move.board)
+            if worker is None:
+                worker = self.workers[move.board] = ThreadPoolExecutor(1, "hand")
+            self.moves.append((move, worker.submit(self._by_hand, hand, move)))
+        elif self.how.ask is None or not self.how.ask(words_of(move)):
+            key = f"{printable(move.board)}.{printable(move.part)}"
+            if key not in self.left or move.at_us:
+                self.left[key] = self.left.get(key, 0) + bool(move.at_us)
+            self.unmoved |= {f"{printable(move.board)}.{printable(channel)}" for channel in move.channels}
+
+    def _by_hand(self, hand: MovesParts, move: Move) -> None:
+        if move.kind == "press":
+            (hand.press if move.value else hand.release)(move.part)
+        elif move.kind == "turn":
+            # A hand turns whole detents: counts that make none yet wait for the next turn.
+            total = self.counts.get(move.part, 0) + (move.value if move.counts > 0 else -move.value)
+            detents = int(total / abs(move.counts))
+            self.counts[move.part] = total - detents * abs(move.counts)
+            if detents:
+                hand.turn(move.part, detents)
+        else:
+            hand.put(move.part, move.value)
+
+    def _wait_for_moves(self) -> None:
+        for move, future in self.moves:
+            try:
+                future.result(READY_S)
+            except (Trouble, TimeoutError) as error:
+                why = printable(str(error)) or "the hand took too long"
+                self.left_out[f"{printable(move.board)}.{printable(move.part)}: {why}"] = 1
+                self.unmoved |= {f"{printable(move.board)}.{printable(channel)}" for channel in move.channels}
+        self.moves.clear()
+
+    def end(self) -> None:
+        """Let the hands go."""
+        for worker in self.workers.values():
+            worker.shutdown(wait=False, cancel_futures=True)
+
+    # --- after ------------------------------------------------------------------------------------------------------
+
+    def result(self, then: Recording) -> Again:
+        with self.lock:
+            now = self.tracks.recording("now")
+        now.first_us = self.start_us
+        for track in now.tracks.values():
+            track.board = self.renamed.get(track.board, track.board)
+            # How things came to stand as they did is no part of what is compared.
+            before = max(bisect.bisect_right(track.times, self.start_us) - 1, 0)
+            del track.times[:before], track.values[:before]
+        now.tracks = {track.name: track for track in now.tracks.values()}
+        wanted = {printable(name) for name in self.sources}
+        others = [f"{track.board}.*" for track in then.tracks.values() if track.board not in wanted]
+        extra = [name for name, track in now.tracks.items() if track.board not in wanted]
+        ignore = {
+            **dict.fromkeys(self.how.ignore, "ignored (--ignore, or the TOML file beside the capture)"),
+            **dict.fromkeys(sorted(self.unmoved), "nobody could move it"),
+            f"*.{REFUSED}": "answers are compared one by one",
+            **dict.fromkeys(others, "the board is not connected"),
+            **dict.fromkeys(extra, "the board is not in the capture"),
+        }
+        timeless = self.how.fast or self.how.ask is not None
+        comparison = compare(
+            _from(then, self.base_us),
+            now,
+            tolerance_us=self.how.tolerance_us,
+            counts=self.how.counts,
+            ignore=ignore,
+            # In no time between them, what is one move in the script is what counts as having come to rest.
+            rest_us=JOIN_US if timeless else None,
+            offset_us=self.start_us - self.base_us,
+            order_only=timeless,
+            resting=self._turned_past(),
+        )
+        answers, held = answers_of(self.asked)
+        left = [f"{name}: must be moved, and there is no hand" for name in self.left]
+        return Again(comparison, answers, held, [*self.script.left_out, *self.left_out, *left])
+
+    def _turned_past(self) -> list[str]:
+        """Contacts of switches of several: on the way from one position to another a hand passes those between."""
+        return [
+            f"{printable(move.board)}.{printable(channel)}"
+            for move in (*self.script.stood, *self.script.steps)
+            if isinstance(move, Move) and move.kind == "put" and len(move.channels) > 2
+            for channel in move.channels
+        ]
+
+
+def _from(recording: Recording, base_us: int) -> Recording:
+    """The same recording, taken to begin where the replay began."""
+    return Recording(
+        recording.path,
+        max(base_us, recording.first_us),
+        recording.last_us,
+        recording.tracks,
+        recording.problems,
+        recording.marks,
+    )
+
+
+def _list(names: Sequence[str] | Mapping[str, int]) -> str:
+    return ", ".join(printable(name) for name in names) or "no board"
+
+
+def words_of(move: Move) -> str:
+    """Return what a user is to do."""
+    part = f"{printable(move.part)} on {printable(move.board)}"
+    if move.word:
+        return f"put {part} to '{printable(move.word)}'"
+    if move.kind == "press":
+        return f"{'press, or make,' if move.value else 'release, or open,'} {part}"
+    if move.kind == "turn":
+        detents = round(move.value / move.counts)
+        return f"turn {part} by {abs(detents)} detents to the {'right' if detents > 0 else 'left'}"
+    return f"put {part} at {'the reading' if move.sweeps else 'position'} {move.value}"

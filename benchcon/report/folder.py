@@ -1,0 +1,187 @@
+"""The folder of a walk on disk: its journal while it goes, its report when it is over."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO, Any
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Panel
+from benchcon.text import printable
+from benchcon.walk.journal import Done, resume
+
+JOURNAL, REPORT, JUNIT, PAGE = "journal.jsonl", "walk.json", "junit.xml", "walk.html"
+FORM = 1
+LARGEST = 256 << 20
+"""Bytes of the largest file that is read."""
+
+
+class Folder:
+    """Where a walk is written. One program at a time."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        self._journal: IO[bytes] | None = None
+
+    def report(self) -> dict[str, Any] | None:
+        """Return the report that the folder holds, None without one. Raises `Trouble` if it cannot be read."""
+        return read_report(self.path) if (self.path / REPORT).exists() else None
+
+    def unfinished(self, panel: Panel) -> list[Done]:
+        """Return what a walk that was broken off had done; an empty list: there is nothing to go on from.
+
+        Raises `Trouble` if it was a walk of another panel file, or the journal is none. Its last line may be torn.
+        """
+        path = self.path / JOURNAL
+        if not path.exists():
+            return []
+        raw = _slurp(path)
+        rows = raw.split(b"\n")[:-1]  # what stands after the last line end was torn off
+        lines = []
+        for number, row in enumerate(rows, 1):
+            try:
+                line = json.loads(row)
+            except (ValueError, RecursionError):
+                line = None
+            if not isinstance(line, dict):
+                raise Trouble(f"{printable(str(path))}:{number}: is no journal of a walk; remove it to begin anew")
+            lines.append(line)
+        if not lines or any("over" in line for line in lines):
+            return []
+        if lines[0].get("journal") != FORM:
+            raise Trouble(f"{printable(str(path))}:1: is no journal of a walk; remove it to begin anew")
+        if lines[0].get("panel") != panel.digest:
+            raise Trouble(
+                f"{printable(str(self.path))} holds a walk of another panel file that was broken off; "
+                f"name another folder, or remove {JOURNAL} to begin anew"
+            )
+        try:
+            return resume(lines)
+        except Trouble as trouble:
+            raise Trouble(f"{printable(str(path))}: {trouble}") from None
+
+    def open(self, panel: Panel, began: str, done: list[Done]) -> None:
+        """Begin a journal, or go on with one. `done`: what is carried over from an earlier report."""
+        from benchcon.walk.journal import line_of
+
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+            going_on = self._is_going_on()
+            if going_on:
+                _cut_torn(self.path / JOURNAL)
+                self._journal = open(self.path / JOURNAL, "ab")  # noqa: SIM115
+                return
+            self._journal = open(self.path / JOURNAL, "wb")  # noqa: SIM115
+        except OSError as error:
+            raise self._cannot(error) from None
+        self.write({"journal": FORM, "panel": panel.digest, "began": began})
+        for each in done:
+            self.write(line_of(each))
+
+    def _is_going_on(self) -> bool:
+        path = self.path / JOURNAL
+        if not path.exists():
+            return False
+        raw = _slurp(path)
+        return b"\n" in raw and b'"over":true' not in raw
+
+    def write(self, line: Mapping[str, Any]) -> None:
+        """Write one line; it is on disk when this returns. Raises `Trouble`, with nothing half written left behind."""
+        assert self._journal is not None
+        raw = json.dumps(line, ensure_ascii=True, separators=(",", ":")).encode() + b"\n"
+        at = self._journal.tell()
+        try:
+            self._journal.write(raw)
+            self._journal.flush()
+            os.fsync(self._journal.fileno())
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._journal.fileno(), at)
+            raise self._cannot(error) from None
+
+    def finish(self, report: Mapping[str, Any], panel: Panel, changed: list[str] | None) -> None:
+        """Write the report's three files, each whole or not at all, and end the journal. Raises `Trouble`."""
+        from benchcon.report.walk_junit import junit
+        from benchcon.report.walk_page import page
+
+        text = json.dumps(report, ensure_ascii=False, indent=1) + "\n"
+        for name, raw in (
+            (REPORT, text.encode()),
+            (JUNIT, junit(report)),
+            (PAGE, page(report, panel, changed).encode()),
+        ):
+            self._replace(name, raw)
+        self.write({"over": True})
+        self.close()
+
+    def _replace(self, name: str, raw: bytes) -> None:
+        part = self.path / f".{name}.part"
+        try:
+            with open(part, "wb") as file:
+                file.write(raw)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, self.path / name)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                part.unlink()
+            raise self._cannot(error) from None
+
+    def close(self) -> None:
+        """Close the journal; a walk that is not over goes on from here next time."""
+        if self._journal is not None:
+            with contextlib.suppress(OSError):
+                self._journal.close()
+            self._journal = None
+
+    def _cannot(self, error: OSError) -> Trouble:
+        return Trouble(f"{printable(str(self.path))}: cannot be written: {printable(error.strerror or str(error))}")
+
+
+def read_report(folder: str | os.PathLike[str]) -> dict[str, Any]:
+    """Return the report in `folder`. Raises `Trouble` if there is none that can be read."""
+    from benchcon.report.walk import FORM as REPORT_FORM
+
+    path = Path(folder) / REPORT
+    shown = printable(str(path))
+    try:
+        report = json.loads(_slurp(path))
+    except (ValueError, RecursionError):
+        raise Trouble(f"{shown}: is no report of a walk") from None
+    if not isinstance(report, dict) or report.get("walk") != REPORT_FORM:
+        raise Trouble(f"{shown}: is no report of a walk that this version reads")
+    for key in ("parts", "findings", "evidence"):
+        rows = report.get(key)
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise Trouble(f"{shown}: is no whole report of a walk: '{key}' is no list of tables")
+    for part in report["parts"]:
+        if not isinstance(part.get("name"), str) or not isinstance(part.get("figures", {}), dict):
+            raise Trouble(f"{shown}: is no whole report of a walk: a part's 'name' or 'figures' is of another kind")
+    for row in report["findings"]:
+        names = row.get("parts", [])
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            raise Trouble(f"{shown}: is no whole report of a walk: a finding's 'parts' is no list of names")
+    return report
+
+
+def _slurp(path: Path) -> bytes:
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(LARGEST + 1)
+    except OSError as error:
+        raise Trouble(f"{printable(str(path))}: cannot be read: {printable(error.strerror or str(error))}") from None
+    if len(raw) > LARGEST:
+        raise Trouble(f"{printable(str(path))}: is larger than {LARGEST} bytes: that is no walk")
+    return raw
+
+
+def _cut_torn(path: Path) -> None:
+    """Take away what stands after the last line end: a line that was being written when the walk was killed."""
+    raw = _slurp(path)
+    whole = raw.rfind(b"\n") + 1
+    if whole != len(raw):
+        os.truncate(path, whole)

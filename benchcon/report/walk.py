@@ -1,0 +1,149 @@
+"""The report of a walk as one plain value, and what has changed since another one. `protocols/walk-report.md`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.figures import figures
+from benchcon.diagnosis.findings import Finding
+from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.one_switch import remarks
+from benchcon.errors import Trouble
+from benchcon.panel.model import Control, Digits, Panel, Part
+from benchcon.panel.summary import counted
+from benchcon.walk.journal import Done, line_of
+
+FORM = 1
+"""Version of the report's JSON."""
+
+VERDICTS = ("good", "wrong", "perhaps", "skipped", "not wired", "not asked")
+"""perhaps: a finding that is one of several explanations names this part, but not all of them do."""
+
+
+def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the report: JSON values only.
+
+    `about` is kept as it is (when, who, boards and their firmware). The findings are worked out here, from the
+    evidence.
+    """
+    layout = Layout.of(panel)
+    groups = list(done)
+    evidence = [each for group in groups for each in group.evidence]
+    found = diagnose(panel, evidence)
+    by_part = {group.group.name: group for group in groups}
+    parts = [_part(layout, part, by_part.get(part.name), found) for part in panel.parts]
+    extra = [group for group in groups if group.group.kind in ("rest", "dark", "matrix")]
+    counts = {verdict: sum(part["verdict"] == verdict for part in parts) for verdict in VERDICTS}
+    return {
+        "walk": FORM,
+        **about,
+        "panel": {"title": panel.title, "path": panel.path, "digest": panel.digest},
+        "result": "wrong" if found else "good",
+        "counts": counts,
+        "findings": [finding.as_json() | {"line": finding.line()} for finding in found],
+        "remarks": [remark.as_json() for remark in remarks(panel, evidence)],
+        "parts": parts,
+        "steps": [{"name": g.group.name, "how": g.how, "took_us": g.took_us, "note": g.note} for g in extra],
+        "evidence": [line_of(group) for group in groups],
+    }
+
+
+def _part(layout: Layout, part: Part, done: Done | None, found: list[Finding]) -> dict[str, Any]:
+    naming = [number for number, finding in enumerate(found) if part.name in finding.parts]
+    how = done.how if done else "not asked"
+    verdict = "good" if how == "done" else how
+    if naming:
+        verdict = "wrong" if any(found[number].either is None for number in naming) else "perhaps"
+    kind = part.kind if isinstance(part, Control) else "digits" if isinstance(part, Digits) else "lamp"
+    return {
+        "name": part.name,
+        "label": part.label,
+        "kind": kind,
+        "channels": list(layout.channels_of(part.name)),
+        "verdict": verdict,
+        "findings": naming,
+        "took_us": done.took_us if done else 0,
+        "note": done.note if done else "",
+        "figures": figures(part, done.evidence) if done else {},
+    }
+
+
+def done_of(report: Mapping[str, Any]) -> list[Done]:
+    """Return the finished groups that a report holds, to go on from. Raises `Trouble`."""
+    from benchcon.walk.journal import resume
+
+    lines = report.get("evidence")
+    if report.get("walk") != FORM or not isinstance(lines, list) or not all(isinstance(x, dict) for x in lines):
+        raise Trouble("this is no report of a walk")
+    return resume(lines)
+
+
+def verdicts(report: Mapping[str, Any]) -> dict[str, str]:
+    """Return part → verdict of a report."""
+    parts = report.get("parts")
+    if report.get("walk") != FORM or not isinstance(parts, list):
+        raise Trouble("this is no report of a walk")
+    return {str(part.get("name")): str(part.get("verdict")) for part in parts if isinstance(part, dict)}
+
+
+def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    """Return what has changed from one report to a later one of the same panel, one line each; empty: nothing.
+
+    Verdicts, findings, figures beyond a tenth, firmware and panel file. What the later one did not ask is not compared;
+    `not_compared` says how much that is. Raises `Trouble` if one is no report.
+    """
+    unasked = set(_unasked(old, new))
+    before, after = ({n: v for n, v in verdicts(r).items() if n not in unasked} for r in (old, new))
+    out: list[str] = []
+    for key, what in (("panel", "panel file"), ("boards", "boards")):
+        if _identity(old, key) != _identity(new, key):
+            out.append(f"another {what}: {_identity(old, key)} before, {_identity(new, key)} now")
+    for name in [*before, *(n for n in after if n not in before)]:
+        was, now = before.get(name, "not there"), after.get(name, "not there")
+        if was != now:
+            out.append(f"{name}: {was} before, {now} now")
+    lines = [
+        {str(f.get("line")) for f in report.get("findings", ()) if not unasked.intersection(f.get("parts", ()))}
+        for report in (old, new)
+    ]
+    out += [f"new: {line}" for line in sorted(lines[1] - lines[0])]
+    out += [f"mended: {line}" for line in sorted(lines[0] - lines[1])]
+    out += _figure_changes(old, new)
+    return out
+
+
+def not_compared(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+    """Say in one line what the later report did not ask, and the earlier one did; empty: nothing."""
+    count = len(_unasked(old, new))
+    return f"{counted(count, 'part')} not asked this time, and so not compared" if count else ""
+
+
+def _unasked(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    before = verdicts(old)
+    return [name for name, now in verdicts(new).items() if now == "not asked" != before.get(name, "not asked")]
+
+
+def _identity(report: Mapping[str, Any], key: str) -> str:
+    value = report.get(key)
+    if key == "panel":
+        return str(value.get("digest", ""))[:12] if isinstance(value, Mapping) else ""
+    rows = value if isinstance(value, list) else []
+    return ", ".join(f"{row.get('name')} {row.get('firmware')}" for row in rows if isinstance(row, Mapping))
+
+
+def _figure_changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    tables = [
+        {(p.get("name"), key): value for p in report.get("parts", ()) for key, value in p.get("figures", {}).items()}
+        for report in (old, new)
+    ]
+    out = []
+    for key in tables[0].keys() & tables[1].keys():
+        was, now = tables[0][key], tables[1][key]
+        if not isinstance(was, int | float) or not isinstance(now, int | float) or not abs(was) < 1e15:
+            continue  # a report that was changed by hand may say anything
+        least = 1000 if str(key[1]).endswith("_us") else 3
+        if abs(now - was) > max(least if not str(key[1]).startswith("counts_a") else 0.1, abs(was) / 10):
+            out.append(f"{key[0]}: {str(key[1]).replace('_', ' ')} {was} before, {now} now")
+    return sorted(out)

@@ -1,0 +1,172 @@
+"""The report as one HTML page that needs nothing else: to be kept with the panel, printed, or sent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from benchcon.diagnosis.figures import words
+from benchcon.panel.model import Panel
+from benchcon.walk.face_svg import MARKS, count_words, face
+
+_STYLE = """
+:root { color-scheme: light dark; --paper: #fbfaf6; --ink: #1d2126; --faint: #6b7178; --line: #d8d5cb; --plate: #e7e4da;
+  --good: #1d7a35; --wrong: #b3261e; --perhaps: #9a5b00; --none: #6b7178; }
+@media (prefers-color-scheme: dark) { :root { --paper: #16191d; --ink: #e6e4dd; --faint: #9aa0a6; --line: #343a40;
+  --plate: #262b31; --good: #6fd08a; --wrong: #ff8a80; --perhaps: #ffc266; --none: #9aa0a6; } }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: 2rem 1.5rem 4rem; max-width: 72rem; background: var(--paper); color: var(--ink);
+  font: 16px/1.5 "Source Sans 3", "Segoe UI", "DejaVu Sans", sans-serif; }
+h1 { font-size: 1.9rem; line-height: 1.2; margin: 0; } h2 { font-size: 1.15rem; margin: 2.5rem 0 .75rem; }
+.verdict { display: inline-block; margin: .75rem 0 0; padding: .2rem .8rem; border: 2px solid; border-radius: 2rem;
+  font-weight: 700; } .verdict.good { color: var(--good); } .verdict.wrong { color: var(--wrong); }
+.about { color: var(--faint); margin: .5rem 0 0; }
+.face { width: 100%; height: auto; max-height: 80vh; display: block; }
+.plate { fill: var(--plate); stroke: var(--line); } .metal { fill: #b9bcc0; stroke: #6d7175; stroke-width: .6; }
+.fault { fill: none; stroke: var(--wrong); stroke-width: 1.2; } .part.perhaps .fault { stroke: var(--perhaps); }
+.tick { stroke: var(--ink); stroke-width: .8; }
+.ring { fill: #b9bcc0; stroke: #4c5054; stroke-width: 1.6; stroke-dasharray: 2 1.2; }
+.pointer { stroke: #23272b; stroke-width: 1.8; stroke-linecap: round; }
+.lamp { stroke: #6d7175; stroke-width: .5; }
+.label { font-size: 5px; text-anchor: middle; fill: var(--ink); }
+.digits { font: 12px "DejaVu Sans Mono", monospace; text-anchor: middle; opacity: .85; }
+.sign { font-size: 6.5px; font-weight: 700; text-anchor: middle; fill: var(--paper); }
+.mark { fill: var(--none); stroke: var(--paper); stroke-width: .8; }
+.part.good .mark { fill: var(--good); } .part.wrong .mark { fill: var(--wrong); }
+.part.perhaps .mark { fill: var(--perhaps); }
+.finding { border: 1px solid var(--line); border-left: 6px solid var(--wrong); border-radius: 4px; padding: .8rem 1rem;
+  margin: 0 0 .8rem; } .finding.perhaps { border-left-color: var(--perhaps); }
+.finding h3 { margin: 0; font-size: 1.05rem; } .finding p { margin: .35rem 0 0; } .finding b { font-weight: 600; }
+pre { margin: .5rem 0 0; padding: .6rem .8rem; background: var(--plate); border-radius: 4px;
+  white-space: pre-wrap; overflow-wrap: anywhere;
+  font: 13px/1.45 "DejaVu Sans Mono", monospace; }
+.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .93rem; }
+th, td { text-align: left; padding: .35rem .7rem .35rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
+th { font-weight: 600; color: var(--faint); } td.good { color: var(--good); } td.wrong { color: var(--wrong); }
+td.perhaps { color: var(--perhaps); } td.num { white-space: nowrap; }
+code { font: .88em "DejaVu Sans Mono", monospace; }
+.key { color: var(--faint); font-size: .9rem; margin: .6rem 0 0; } .key b { font-weight: 700; }
+.key .good { color: var(--good); } .key .wrong { color: var(--wrong); } .key .perhaps { color: var(--perhaps); }
+@page { margin: 14mm; }
+@media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --faint: #444; --line: #bbb; --plate: #f1efe8;
+  --good: #1d7a35; --wrong: #b3261e; --perhaps: #9a5b00; --none: #555; }
+  body { padding: 0; max-width: none; font-size: 10pt; print-color-adjust: exact; }
+  .face { max-height: 150mm; } .wide { overflow: visible; } h2 { break-after: avoid; margin-top: 1.5rem; }
+  .face, .finding, tr { break-inside: avoid; } table { font-size: 8.5pt; } }
+"""
+
+
+def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None = None) -> str:
+    """Return the page. `changed`: what is other than in an earlier report; None: it was not compared."""
+    verdicts = {part["name"]: part["verdict"] for part in report["parts"]}
+    findings = report["findings"]
+    said = {
+        part["name"]: [(number + 1, findings[number]["because"]) for number in part["findings"]]
+        for part in report["parts"]
+    }
+    title = report["panel"]["title"] or "Panel"
+    good = report["result"] == "good"
+    verdict = "✓ nothing wrong found" if good else "✗ something is wrong"
+    out = [
+        "<!doctype html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
+        f"<title>{_e(title)}: walk</title><style>{_STYLE}</style></head><body>",
+        f"<h1>{_e(title)}</h1>",
+        f'<p class="verdict {report["result"]}">{verdict}</p>',
+        f'<p class="about">Walked {_e(report.get("began", ""))}, {_e(count_words(report["counts"]))}.</p>',
+        face(panel, verdicts, said),
+        _key(report["counts"]),
+    ]
+    if report["findings"]:
+        out.append("<h2>What is wrong, and where to look first</h2>")
+        labels = {part["name"]: part["label"] or part["name"] for part in report["parts"]}
+        out += [_finding(number, finding, labels) for number, finding in enumerate(report["findings"], 1)]
+    if report.get("remarks"):
+        out.append("<h2>What the panel file should say</h2>")
+        out += [_remark(remark) for remark in report["remarks"]]
+    if changed is not None:
+        out.append(f"<h2>Since {_e(report.get('compared', 'the walk before'))}</h2>")
+        lines = "".join(f"<li>{_e(line)}</li>" for line in changed)
+        out.append(f"<ul>{lines}</ul>" if changed else "<p>Nothing has changed.</p>")
+    out.append("<h2>Every part</h2>")
+    out.append(_parts(report))
+    out.append("<h2>Boards and files</h2>")
+    out.append(_boards(report))
+    out.append("</body></html>\n")
+    return "\n".join(out)
+
+
+def _e(value: Any) -> str:
+    return escape(str(value), quote=True)
+
+
+def _key(counts: Mapping[str, Any]) -> str:
+    """What the marks on the face mean, of those that stand there."""
+    out = []
+    for verdict, (sign, meaning) in MARKS.items():
+        if counts.get(verdict):
+            out.append(f'<b class="{verdict.replace(" ", "-")}">{sign}</b> {_e(meaning)}')
+    number = " · (1) number of the finding below" if counts.get("wrong") or counts.get("perhaps") else ""
+    return f'<p class="key">{" · ".join(out)}{number}</p>'
+
+
+def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str]) -> str:
+    either = finding.get("either")
+    sure = f" — explanation {either['choice']} of {either['choices']} that fit equally well" if either else ""
+    out = [
+        f'<section class="finding{" perhaps" if either else ""}">',
+        f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(_called(finding['parts'], labels))}{_e(sure)}</h3>",
+        f"<p>{_e(finding['because'])}. <code>{_e(', '.join(finding['channels']))}</code></p>",
+    ]
+    if finding["look_first"]:
+        out.append(f"<p><b>Look first at</b> {_e(finding['look_first'].rstrip('.?'))}.</p>")
+    if finding["decide"]:
+        out.append(f"<p><b>To decide:</b> {_e(finding['decide'])}.</p>")
+    if finding["patch"]:
+        out.append(f"<p><b>Or change the panel file:</b></p><pre>{_e(finding['patch'])}</pre>")
+    out.append("</section>")
+    return "".join(out)
+
+
+def _remark(remark: Mapping[str, Any]) -> str:
+    lines = f"<pre>{_e(remark['patch'])}</pre>"
+    return f'<section class="finding perhaps"><p>{_e(remark["because"])}.</p>{lines}</section>'
+
+
+def _called(names: Sequence[str], labels: Mapping[str, str]) -> str:
+    """Parts by their labels, each once."""
+    return ", ".join(dict.fromkeys(labels.get(name, name) for name in names))
+
+
+def _parts(report: Mapping[str, Any]) -> str:
+    rows = []
+    for part in report["parts"]:
+        sign, found = MARKS[part["verdict"]]
+        figures = words(part["figures"])
+        took = f"{part['took_us'] / 1e6:.1f} s" if part["took_us"] else ""
+        rows.append(
+            f"<tr><td>{_e(part['label'] or part['name'])}</td><td>{_e(part['kind'])}</td>"
+            f"<td><code>{_e(', '.join(part['channels']))}</code></td>"
+            f'<td class="{_e(part["verdict"].replace(" ", "-"))} num">{sign} {_e(found)}</td>'
+            f'<td class="num">{_e(took)}</td><td>{_e(figures)}</td><td>{_e(part["note"])}</td></tr>'
+        )
+    head = "".join(f"<th>{word}</th>" for word in ("Part", "Kind", "Channels", "Found", "Time", "Figures", "Notes"))
+    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
+
+
+def _boards(report: Mapping[str, Any]) -> str:
+    rows = "".join(
+        f"<tr><td>{_e(board.get('name', ''))}</td><td>{_e(board.get('ident', ''))}</td>"
+        f"<td>{_e(board.get('firmware', ''))}</td><td>{_e(board.get('chip', ''))}</td>"
+        f"<td>{_e(board.get('port', ''))}</td></tr>"
+        for board in report.get("boards", ())
+    )
+    head = "".join(f"<th>{word}</th>" for word in ("Board", "Ident", "Firmware", "Chip", "Port"))
+    panel = report["panel"]
+    return (
+        f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
+        f"<p>Panel file {_e(panel['path'] or '(none)')}, SHA-256 <code>{_e(panel['digest'] or 'none')}</code></p>"
+    )

@@ -1,0 +1,183 @@
+"""Faults put in and taken out, when each begins and ends, and those that do something by themselves meanwhile."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from typing import Protocol
+
+from benchcon.rig.faults import Fault
+from benchcon.rig.timeline import Action, Timeline
+
+MOST = 256
+"""Faults in one board at a time."""
+_LAMP_PAUSE_US = 500_000
+"""A lamp goes out by a fault at most twice a second."""
+
+
+class Victim(Protocol):
+    """What faults do something to."""
+
+    def faults_changed(self, at_us: int, fault: Fault) -> None:
+        """This fault has begun or ended."""
+
+    def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
+        """A wire drops out, or is back."""
+
+    def is_lamp(self, id_: str) -> bool:
+        """Whether this channel is a lamp."""
+
+    def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
+        """One of these contacts (none: of all) seems to have changed."""
+
+    def noise(self, at_us: int, data: bytes) -> None:
+        """These bytes are on the line."""
+
+    def reset(self, at_us: int, cause: str) -> None:
+        """The board resets."""
+
+
+class _Entry:
+    def __init__(self, fault: Fault) -> None:
+        self.fault = fault
+        self.acts = False
+        self.due: list[list[Action]] = []
+
+
+class Mischief:
+    """All faults of one board."""
+
+    def __init__(self, victim: Victim, timeline: Timeline, chance: random.Random) -> None:
+        self.victim = victim
+        self.timeline = timeline
+        self.chance = chance
+        self.acting: list[Fault] = []
+        """Faults that act at this moment, in the order in which they began."""
+        self._entries: dict[int, _Entry] = {}
+        self._last = 0
+
+    def put(self, fault: Fault, at_us: int) -> int:
+        """Put in a fault; return its number. ValueError if there are too many."""
+        if len(self._entries) >= MOST:
+            raise ValueError(f"there are {MOST} faults in already; clear some")
+        self._last += 1
+        entry = self._entries[self._last] = _Entry(fault)
+        if fault.after_us:
+            entry.due.append(self.timeline.at(at_us + fault.after_us, lambda when_us: self._begin(entry, when_us)))
+        else:
+            self._begin(entry, at_us)
+        return self._last
+
+    def clear(self, number: int | None, at_us: int) -> None:
+        """Take out one fault, or all. ValueError if there is no such fault."""
+        if number is not None and number not in self._entries:
+            raise ValueError(f"there is no fault {number}")
+        for each in list(self._entries) if number is None else [number]:
+            self._end(self._entries.pop(each), at_us)
+
+    def all(self) -> dict[int, Fault]:
+        """Return the faults that are in, by number."""
+        return {number: entry.fault for number, entry in self._entries.items()}
+
+    def _begin(self, entry: _Entry, at_us: int) -> None:
+        fault = entry.fault
+        entry.acts = True
+        self.acting.append(fault)
+        self.victim.faults_changed(at_us, fault)
+        if fault.for_us:
+            entry.due.append(self.timeline.at(at_us + fault.for_us, lambda when_us: self._end(entry, when_us)))
+        start = _BY_ITSELF.get(fault.kind)
+        if start is not None:
+            start(self, entry, at_us)
+
+    def _end(self, entry: _Entry, at_us: int) -> None:
+        for due in entry.due:
+            due.clear()
+        entry.due.clear()
+        if entry.acts:
+            entry.acts = False
+            # By identity: two faults may be equal.
+            self.acting[:] = [fault for fault in self.acting if fault is not entry.fault]
+            for id_ in entry.fault.channels if entry.fault.kind in ("loose", "flickering") else ():
+                self.victim.break_wire(at_us, id_, False)
+            self.victim.faults_changed(at_us, entry.fault)
+
+    # --- what some do by themselves -------------------------------------------------------------------------
+
+    def _again(self, entry: _Entry, at_us: float, action: Action) -> None:
+        entry.due = [due for due in entry.due if due]
+        entry.due.append(self.timeline.at(int(at_us), action))
+
+    def _drop_outs(self, entry: _Entry, at_us: int) -> None:
+        fault, id_ = entry.fault, entry.fault.channels[0]
+        gap_us = fault.settings["gap"]
+
+        def pause() -> float:
+            if fault.kind == "flickering":
+                return self.chance.uniform(_LAMP_PAUSE_US - gap_us, 2 * _LAMP_PAUSE_US)
+            mean_us = fault.settings["every"]
+            least_us = _LAMP_PAUSE_US if self.victim.is_lamp(id_) else 0
+            return max(self.chance.expovariate(1 / mean_us), least_us, 1)
+
+        def drop(when_us: int) -> None:
+            self.victim.break_wire(when_us, id_, True)
+            self._again(entry, when_us + gap_us, back)
+
+        def back(when_us: int) -> None:
+            self.victim.break_wire(when_us, id_, False)
+            self._again(entry, when_us + pause(), drop)
+
+        self._again(entry, at_us + pause(), drop)
+
+    def _storm(self, entry: _Entry, at_us: int) -> None:
+        pause_us = 1e6 / entry.fault.settings["rate"]
+        begun_us, count = at_us, 0
+
+        def strike(when_us: int) -> None:
+            nonlocal count
+            count += 1
+            self.victim.storm(when_us, entry.fault.channels)
+            self._again(entry, begun_us + (count + 1) * pause_us, strike)
+
+        self._again(entry, at_us + pause_us, strike)
+
+    def _garbage(self, entry: _Entry, at_us: int) -> None:
+        rate = entry.fault.settings["rate"]
+
+        def spill(when_us: int) -> None:
+            count = self.chance.randint(1, 8)
+            self.victim.noise(when_us, self.chance.randbytes(count))
+            self._again(entry, when_us + count * 1e6 / rate, spill)
+
+        self._again(entry, at_us + self.chance.random() * 1e6 / rate, spill)
+
+    def _endless(self, entry: _Entry, at_us: int) -> None:
+        rate = entry.fault.settings["rate"]
+        count = max(int(rate / 50), 1)
+
+        def go_on(when_us: int) -> None:
+            self.victim.noise(when_us, bytes(self.chance.choices(b"abcdefghijklmnopqrstuvwxyz0123456789 ", k=count)))
+            self._again(entry, when_us + count * 1e6 / rate, go_on)
+
+        go_on(at_us)
+
+    def _reset_once(self, entry: _Entry, at_us: int) -> None:
+        self.victim.reset(at_us, entry.fault.settings["cause"])
+
+    def _reset_loop(self, entry: _Entry, at_us: int) -> None:
+        def again(when_us: int) -> None:
+            self._again(entry, when_us + entry.fault.settings["every"], again)
+            self.victim.reset(when_us, "watchdog")
+
+        again(at_us)
+
+
+_BY_ITSELF: dict[str, Callable[[Mischief, _Entry, int], None]] = {
+    "loose": Mischief._drop_outs,
+    "flickering": Mischief._drop_outs,
+    "storm": Mischief._storm,
+    "garbage": Mischief._garbage,
+    "endless_line": Mischief._endless,
+    "reset": Mischief._reset_once,
+    "reset_loop": Mischief._reset_loop,
+}

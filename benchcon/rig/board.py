@@ -1,0 +1,386 @@
+"""A whole simulated board: parts, faults, input side, protocol, line and light, put together. No I/O, no clock.
+
+Bytes come in by `feed` and go out by `take`; a hand's words come in by `control.obey`; everything else happens at its
+time when `run` is called. With the same seed and the same calls the same happens, to the microsecond.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from benchcon.errors import Trouble
+from benchcon.rig import loom
+from benchcon.rig.active_faults import Mischief
+from benchcon.rig.faults import Fault, Wrong, check
+from benchcon.rig.lamps import Lamps
+from benchcon.rig.line import Way
+from benchcon.rig.notifications import Telling
+from benchcon.rig.physics import Physics
+from benchcon.rig.scan import Scan
+from benchcon.rig.timeline import Action, Timeline
+from benchcon.rig.wiring import Wiring, fitting
+from benchcon.wire.board import BoardSide, quoted_name
+
+BUFFER = 128
+"""Receive buffer that the board tells of, in bytes."""
+LOOP_US = 400
+"""Worst loop time that the board tells of."""
+_LOADER_SAYS = bytes(range(0x80, 0x100)) + b"\x00\x1b[?\r"
+
+
+class Cable(Protocol):
+    """The port, as far as a board's cable has to do with it."""
+
+    @property
+    def name(self) -> str:
+        """What a program opens; empty while it is unplugged."""
+
+    def unplug(self) -> None:
+        """Make it vanish."""
+
+    def plug(self, name: str) -> None:
+        """Make it appear, under this name."""
+
+
+class SimBoard:
+    """One simulated board."""
+
+    def __init__(self, wiring: Wiring, *, seed: int = 0, faults: Sequence[Fault] = ()) -> None:
+        """`faults` act from `start` on. Raises `Trouble` for a fault that cannot sit on this board."""
+        for fault in faults:
+            try:
+                check(fault, wiring)
+            except Wrong as wrong:
+                raise Trouble(str(wrong)) from None
+        self.wiring = wiring
+        self.name = wiring.name
+        self.timeline = Timeline()
+
+        def chance(of: str) -> random.Random:
+            # A generator for each, so that what one does leaves the others' chance as it was.
+            return random.Random(f"{seed} {wiring.name} {of}")
+
+        self.physics = Physics(wiring, self.timeline, self, chance("parts"))
+        self.mischief = Mischief(self, self.timeline, chance("faults"))
+        self.up = Way("up", self.timeline, chance("up"), self._to_port)
+        self.down = Way("down", self.timeline, chance("down"), self._from_port)
+        self.physics.faults = self.up.faults = self.down.faults = self.mischief.acting
+        self.loader_chance = chance("loader")
+        self.scan: Scan | None = None
+        self.side: BoardSide | None = None
+        self.lamps = Lamps(wiring, self.timeline, self.mischief.acting, self.physics.broken)
+        self.powered = False
+        self._kept = {"ident": wiring.ident, "name": quoted_name(wiring.label)}
+        self._boot = 0
+        self._first = tuple(faults)
+        self._out = bytearray()
+        self._cable: Cable | None = None
+        self._starts: list[Action] = []
+        self._telling: Telling | None = None
+        self._brown_out_due = False
+
+    # --- from outside: time, bytes, cable -----------------------------------------------------------------
+
+    def start(self, at_us: int) -> None:
+        """Power comes on."""
+        self.timeline.run(at_us)
+        for fault in self._first:
+            self.mischief.put(fault, at_us)
+        self.powered = True
+        self._begin(at_us, "power")
+
+    def run(self, now_us: int) -> None:
+        """Let everything happen that is due up to now."""
+        while (due_us := self.next_us()) is not None and due_us <= now_us:
+            if self.side is not None and self.side.next_us() <= due_us:
+                self.side.tick(due_us)
+                self._pump(due_us)
+            else:
+                self.timeline.run(due_us)
+        self.timeline.run(now_us)
+
+    def next_us(self) -> int | None:
+        """Return when the board has something to do, or None."""
+        due_us = self.timeline.next_us()
+        if self.side is None:
+            return due_us
+        return self.side.next_us() if due_us is None else min(due_us, self.side.next_us())
+
+    def feed(self, data: bytes, now_us: int, rate: Callable[[], int | None] = lambda: None) -> None:
+        """Take bytes that the port has sent; `rate` tells the rate in baud that it was opened with."""
+        self.run(now_us)
+        if loom.of_kind(self.mischief.acting, "wrong_baud"):
+            self.up.port_rate = self.down.port_rate = rate()
+        self.down.send(now_us, data)
+
+    def take(self) -> bytes:
+        """Return what goes out to the port now."""
+        out = bytes(self._out)
+        self._out.clear()
+        return out
+
+    @property
+    def reads(self) -> bool:
+        """Whether the board takes what comes; one that has stopped leaves it in the port."""
+        return not loom.of_kind(self.mischief.acting, "stall")
+
+    def plugged_in(self, cable: Cable) -> None:
+        """Tell the board of its port, for `unplug` and `replug`."""
+        self._cable = cable
+
+    def opened(self, now_us: int, rate: int | None = None) -> None:
+        """Somebody has opened the port."""
+        self.run(now_us)
+        self.up.port_rate = self.down.port_rate = rate
+        if loom.of_kind(self.mischief.acting, "opening_resets"):
+            self.reset(now_us, "reset")
+
+    # --- what a hand asks (see `control`) -------------------------------------------------------------------
+
+    def at(self, at_us: int, action: Action) -> object:
+        """Call `action` then."""
+        return self.timeline.at(at_us, action)
+
+    def on_move(self, action: Action) -> None:
+        """Call `action` when the next part has come to rest."""
+
+        def once(at_us: int) -> None:
+            self.physics.on_rest.remove(once)
+            action(at_us)
+
+        self.physics.on_rest.append(once)
+
+    def clock_us(self, now_us: int) -> int:
+        """Return what the board's clock says, not wrapped; 0 while it does not run."""
+        return 0 if self.side is None else self.side.clock_us(now_us)
+
+    def put_fault(self, fault: Fault, now_us: int) -> int:
+        """Put in a fault; return its number. Raises ValueError if it cannot sit here."""
+        check(fault, self.wiring)
+        return self.mischief.put(fault, now_us)
+
+    def clear_faults(self, number: int | None, now_us: int) -> None:
+        """Take out one fault, or all. Raises ValueError if there is none of this number."""
+        self.mischief.clear(number, now_us)
+
+    def faults(self) -> dict[int, Fault]:
+        """Return the faults that are in, by number."""
+        return self.mischief.all()
+
+    def supply(self, millivolts: int, now_us: int) -> None:
+        """Set the supply of lamps and displays."""
+        self.lamps.supply_mv = millivolts
+        self._light(now_us)
+
+    def unplug(self, now_us: int) -> None:
+        """Pull the cable. Raises ValueError if it is out already."""
+        if not self.powered:
+            raise ValueError("it is unplugged already")
+        self.powered = False
+        self._stop(now_us)
+        self.up.cut()
+        self.down.cut()
+        self._out.clear()
+        if self._cable is not None:
+            self._cable.unplug()
+
+    def replug(self, name: str, now_us: int) -> None:
+        """Plug it in again, under another name if one is given. Raises ValueError if it is in."""
+        if self.powered:
+            raise ValueError("it is plugged in already")
+        if self._cable is not None:
+            self._cable.plug(name or self.name)
+        self.powered = True
+        self._begin(now_us, "power")
+
+    def port(self) -> str:
+        """Return what a program opens; empty while it is unplugged."""
+        return self._cable.name if self._cable is not None else ""
+
+    # --- reset and start --------------------------------------------------------------------------------------
+
+    def reset(self, at_us: int, cause: str) -> None:
+        """The board resets: outputs off at once, and it starts anew."""
+        if self.powered:
+            self._stop(at_us)
+            self._begin(at_us, cause)
+
+    def _stop(self, at_us: int) -> None:
+        if self.scan is not None:
+            self.scan.on = False
+        self.scan = self.side = None
+        self._starts.clear()
+        if self._telling is not None:
+            self._telling.stop()
+        self._light(at_us)
+
+    def _begin(self, at_us: int, cause: str) -> None:
+        loaders = loom.of_kind(self.mischief.acting, "slow_boot")
+        lasting_us = max((fault.settings["lasting"] for fault in loaders), default=0)
+        self._starts = self.timeline.at(at_us + lasting_us, lambda when_us: self._run_firmware(when_us, cause))
+        if any(fault.settings["says"] == "garbage" for fault in loaders):
+            self._mutter(at_us, self._starts)
+
+    def _mutter(self, at_us: int, until: list[Action]) -> None:
+        """A boot loader says what no protocol knows, until the firmware starts."""
+        if until and until is self._starts:
+            self.noise(at_us, bytes(self.loader_chance.choices(_LOADER_SAYS, k=self.loader_chance.randint(3, 24))))
+            self.timeline.at(at_us + 100_000, lambda when_us: self._mutter(when_us, until))
+
+    def _run_firmware(self, at_us: int, cause: str) -> None:
+        self._boot = self._boot + 1 & 0xFFFF
+        self.side = side = BoardSide(
+            self._kept["ident"],
+            self._kept["name"],
+            self.wiring.items,
+            now_us=at_us,
+            buffer=BUFFER,
+            boot=self._boot,
+            cause=cause,
+            clock_ppm=self._ppm(),
+            supply_mv=self.lamps.loaded_mv,
+        )
+        side.worst_loop_us = LOOP_US
+        side.on_outputs = lambda changed, when_us: self._light(when_us)
+        side.on_wink = self._wink
+        side.on_store = self._kept.__setitem__
+        self._telling = Telling(side, self.timeline, self._pump)
+        self.scan = Scan(self.wiring, self.timeline, self.physics, self._telling, self.mischief.acting)
+        side.values.update(self.scan.values)
+        self._describe(side)
+        self._light(at_us)
+        self._pump(at_us)
+
+    def _ppm(self) -> float:
+        return float(sum(fault.settings["off"] for fault in loom.of_kind(self.mischief.acting, "clock")))
+
+    def _describe(self, side: BoardSide) -> None:
+        """What the board says of itself, as it is or as a fault has it."""
+        acting = self.mischief.acting
+        idents = [fault.settings["ident"] for fault in loom.of_kind(acting, "ident")]
+        texts = [fault.settings["text"] for fault in loom.of_kind(acting, "labels")]
+        side.ident = idents[0] if idents else self._kept["ident"]
+        side.name = quoted_name(texts[0]) if texts else self._kept["name"]
+        side.items = self.wiring.items
+        if texts:
+            labelled = (
+                {**item.detail, "label": texts[0]} if "label" in item.detail else item.detail for item in side.items
+            )
+            side.items = fitting(
+                item._replace(detail=detail) for item, detail in zip(side.items, labelled, strict=True)
+            )
+
+    # --- bytes --------------------------------------------------------------------------------------------
+
+    def _pump(self, at_us: int) -> None:
+        """What the board has to say goes out."""
+        if self.side is None:
+            return
+        data = self.side.take()
+        silent = any(fault.settings["silent"] == "yes" for fault in loom.of_kind(self.mischief.acting, "stall"))
+        # An endless line has no room for another: it is all that the port sees.
+        if data and not silent and not loom.of_kind(self.mischief.acting, "endless_line"):
+            self.up.send(at_us, data)
+
+    def _to_port(self, at_us: int, data: bytes) -> None:
+        self._out += data
+
+    def _from_port(self, at_us: int, data: bytes) -> None:
+        side, scan = self.side, self.scan
+        if side is None or scan is None:
+            return
+        side.feed(data, at_us)
+        for id_ in side.raw ^ scan.raw:
+            scan.raw_on(id_, id_ in side.raw)
+        if side.dark:
+            self.lamps.still(at_us)
+        self._pump(at_us)
+
+    # --- what the parts do (see `physics.Pins`) --------------------------------------------------------------
+
+    def contact(self, at_us: int, id_: str, made: bool) -> None:
+        """A contact reads made or not from now on."""
+        if self.scan is not None:
+            self.scan.contact(at_us, id_, made)
+
+    def levels(self, at_us: int, id_: str, levels: int) -> None:
+        """An encoder's two pins have these levels."""
+        if self.scan is not None:
+            self.scan.levels(at_us, id_, levels)
+
+    def position(self, at_us: int, id_: str, position: int) -> None:
+        """A selector stands at this position."""
+        if self.scan is not None:
+            self.scan.position(at_us, id_, position)
+
+    def wiper(self, at_us: int, id_: str) -> None:
+        """A potentiometer may read otherwise."""
+        if self.scan is not None:
+            self.scan.wiper(at_us, id_)
+
+    # --- faults (see `mischief.Victim`) -----------------------------------------------------------------------
+
+    def faults_changed(self, at_us: int, fault: Fault) -> None:
+        """A fault has begun or ended: everything may be otherwise."""
+        self.physics.look(at_us)
+        self.physics.wipers(at_us)
+        if self.side is not None:
+            if fault.kind == "clock":
+                self.side.run_clock(self._ppm(), at_us)
+            self._describe(self.side)
+        self._light(at_us)
+
+    def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
+        """A wire drops out, or is back."""
+        (self.physics.broken.add if broken else self.physics.broken.discard)(id_)
+        if self.is_lamp(id_):
+            self._light(at_us)
+        elif id_ in self.wiring.tops:
+            self.wiper(at_us, id_)
+        else:
+            self.physics.look(at_us)
+
+    def is_lamp(self, id_: str) -> bool:
+        """Whether this channel is a lamp."""
+        return self.wiring.kinds.get(id_) == "lamp"
+
+    def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
+        """One of these contacts (none: of all) seems to have changed."""
+        among = ids or tuple(self.wiring.contacts)
+        if self.scan is not None and among:
+            id_ = self.mischief.chance.choice(among)
+            self.scan.change(at_us, id_, 1 - self.scan.values[id_])
+
+    def noise(self, at_us: int, data: bytes) -> None:
+        """These bytes are on the line."""
+        if self.powered:
+            self._out += data
+
+    # --- light ------------------------------------------------------------------------------------------------
+
+    def _light(self, at_us: int) -> None:
+        """Anything about outputs, faults or supply has changed."""
+        side, lamps = self.side, self.lamps
+        lamps.powered = self.powered
+        lamps.drive(at_us, side.values if side is not None else {})
+        if side is None:
+            lamps.still(at_us)
+            return
+        if side.dark:
+            lamps.still(at_us)
+        side.supply_mv = lamps.loaded_mv
+        limits = [fault.settings["limit"] for fault in loom.of_kind(self.mischief.acting, "weak_supply")]
+        if limits and side.supply_mv < max(limits) and not self._brown_out_due:
+            self._brown_out_due = True
+            self.timeline.at(at_us + 1000, self._brown_out)
+
+    def _brown_out(self, at_us: int) -> None:
+        self._brown_out_due = False
+        self.reset(at_us, "brownout")
+
+    def _wink(self, at_us: int) -> None:
+        # Dark is held: then only the board's own light may wink, and a simulated board has none.
+        if self.side is not None and not self.side.dark:
+            self.lamps.wink(at_us)

@@ -1,0 +1,243 @@
+"""The boards of a panel file, simulated: one process for each, started together, ended together."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from benchcon.errors import Trouble
+from benchcon.text import printable
+
+if TYPE_CHECKING:
+    from benchcon.panel.model import Panel
+    from benchcon.rig.hand import Hand
+
+START_S = 30.0
+"""How long a board may take to start, on a machine that is busy with other things."""
+END_S = 3.0
+FOLDER = "benchcon-"
+"""How the folders of simulated boards begin, in the folder for temporary files."""
+
+
+class SimulatedBoard(NamedTuple):
+    """One simulated board that is running."""
+
+    name: str
+    port: str
+    """What a program opens as its serial port."""
+    control: str
+    """Where a `benchcon.rig.hand.Hand` takes hold of it."""
+
+
+class Feeding(Protocol):
+    """What watches one board and sets the supply of others."""
+
+    def stop(self) -> None:
+        """Stop as soon as the boards end."""
+
+    def join(self) -> None:
+        """Wait until it has stopped."""
+
+
+class SimulatedBoards:
+    """Simulated boards that are running. Close it, or use it in a ``with``; they end with this process, too."""
+
+    def __init__(self, panel: Panel, names: Sequence[str], folder: Path | None) -> None:
+        self.panel = panel
+        """As read from the file that the boards were started from."""
+        self.boards: list[SimulatedBoard] = []
+        """In the order of the panel file."""
+        self.hands: dict[str, Hand] = {}
+        """A hand for each board, by its name."""
+        self.feed: Feeding | None = None
+        """Sets the supply of some boards by the switches of another; None if each is fed by itself."""
+        self._names = list(names)
+        self._folder = folder
+        self._processes: list[subprocess.Popen[bytes]] = []
+        self._mourners: list[threading.Thread] = []
+
+    def __enter__(self) -> SimulatedBoards:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    @property
+    def pids(self) -> list[int]:
+        """Process numbers of the boards, in their order."""
+        return [process.pid for process in self._processes]
+
+    def ended(self) -> str:
+        """Return the name of a board whose process has ended by itself, or nothing."""
+        for board, process in zip(self.boards, self._processes, strict=False):
+            if process.poll() is not None:
+                return board.name
+        return ""
+
+    def wait(self) -> None:
+        """Wait until all boards are there. Raises `Trouble` for one that does not start; the others end then."""
+        from benchcon.rig.hand import Hand
+
+        try:
+            for name, process in zip(self._names, self._processes, strict=True):
+                board = _first_line(name, process)
+                self.boards.append(board)
+                if self._folder is not None:
+                    mourner = threading.Thread(
+                        target=_clear_up, args=(process, board, self._folder), name="board-end", daemon=True
+                    )
+                    mourner.start()
+                    self._mourners.append(mourner)
+                self.hands[board.name] = Hand(board.control)
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """End all boards, within a few seconds; leaves no process and no file behind."""
+        if self.feed is not None:
+            self.feed.stop()
+        for process in self._processes:
+            # The end of its input is what ends a board.
+            with contextlib.suppress(OSError):
+                if process.stdin is not None:
+                    process.stdin.close()
+        for process in self._processes:
+            _wait_for(process)
+            if process.stdout is not None:
+                process.stdout.close()
+            if process.stderr is not None:
+                process.stderr.close()
+        for mourner in self._mourners:
+            mourner.join(END_S)
+        for hand in self.hands.values():
+            hand.close()
+        if self.feed is not None:
+            self.feed.join()
+        if self._folder is not None:
+            shutil.rmtree(self._folder, ignore_errors=True)
+
+
+def begin(
+    panel: Path,
+    *,
+    faults: Path | None = None,
+    tcp: bool = False,
+    boards: Sequence[str] = (),
+    seed: int | None = None,
+) -> SimulatedBoards:
+    """Start a simulated board for each of the panel file's boards (or of `boards`), without waiting for them.
+
+    What else there is to do can be done while they start; then `SimulatedBoards.wait`.
+
+    `faults` is a faults file; `tcp`: ports and hands are TCP ports of this machine instead of pseudo-terminals and Unix
+    sockets (always so where there are none).
+
+    Raises `Trouble` for a file that is wrong or has no board to simulate.
+    """
+    from benchcon.panel.file import load
+    from benchcon.rig import fault_file
+
+    read = load(panel, currents=False)
+    if faults is not None:
+        fault_file.load(faults, read)
+    names = list(boards) or [board.name for board in read.boards]
+    if not names:
+        raise Trouble(f"{printable(str(panel))} has no board to simulate; add a table such as [boards.desk]")
+    tcp = tcp or not hasattr(os, "openpty")
+    started = SimulatedBoards(read, names, None if tcp else Path(tempfile.mkdtemp(prefix=FOLDER)))
+    try:
+        for name in names:
+            words = ["--panel", str(panel), "--board", name, "--follow"]
+            words += ["--tcp"] if tcp else ["--folder", str(started._folder)]
+            words += ["--faults", str(faults)] if faults is not None else []
+            words += ["--seed", str(seed)] if seed is not None else []
+            started._processes.append(_process(words))
+    except BaseException:
+        started.close()
+        raise
+    return started
+
+
+def start(
+    panel: Path,
+    *,
+    faults: Path | None = None,
+    tcp: bool = False,
+    boards: Sequence[str] = (),
+    seed: int | None = None,
+) -> SimulatedBoards:
+    """As `begin`, and wait until all boards are there. Raises `Trouble` also for a board that does not start."""
+    started = begin(panel, faults=faults, tcp=tcp, boards=boards, seed=seed)
+    started.wait()
+    return started
+
+
+def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "benchcon.rig", *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        # Ctrl-C at the terminal is for the console, which makes the bench dark before its boards go.
+        start_new_session=os.name == "posix",
+    )
+
+
+def _clear_up(process: subprocess.Popen[bytes], board: SimulatedBoard, folder: Path) -> None:
+    """Take away what leads to a board as soon as its process has ended, killed or not.
+
+    One that was killed leaves a link to a pseudo-terminal whose number the system gives to the next program that asks
+    for one, such as a shell. Links that lead nowhere go too: it may have been plugged in by another name.
+    """
+    process.wait()
+    with contextlib.suppress(OSError):
+        Path(board.port).unlink(missing_ok=True)
+        for each in folder.iterdir():
+            if each.is_symlink() and not each.exists():
+                each.unlink(missing_ok=True)
+
+
+def _first_line(name: str, process: subprocess.Popen[bytes]) -> SimulatedBoard:
+    """Wait for what a board prints when it is ready."""
+    lines: list[bytes] = []
+
+    def read() -> None:
+        with contextlib.suppress(OSError, ValueError):
+            if process.stdout is not None:
+                lines.append(process.stdout.readline())
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    reader.join(START_S)
+    words = lines[0].decode("utf-8", "backslashreplace").split() if lines else []
+    if len(words) == 3:
+        return SimulatedBoard(*words)
+    if process.poll() is None and not lines:
+        raise Trouble(f"simulated board '{name}' did not start within {START_S:g} s; is the machine busy? try again")
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(END_S)
+    said = process.stderr.read(2000) if process.stderr is not None and process.poll() is not None else b""
+    last = said.decode("utf-8", "backslashreplace").strip().rpartition("\n")[2]
+    raise Trouble(
+        f"simulated board '{name}' did not start: {printable(last.removeprefix('benchcon: ')) or 'no reason'}"
+    )
+
+
+def _wait_for(process: subprocess.Popen[bytes]) -> None:
+    for harder in (process.terminate, process.kill, None):
+        try:
+            process.wait(END_S)
+            return
+        except subprocess.TimeoutExpired:
+            if harder is not None:
+                harder()

@@ -1,0 +1,133 @@
+"""Fault files: TOML in, faults for each board out; every mistake with file and line. See `protocols/faults-file.md`."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchcon.errors import Trouble
+from benchcon.panel.file import slurp
+from benchcon.panel.model import Panel
+from benchcon.panel.where import lines_of
+from benchcon.rig.faults import Fault, Wrong, check, fault_of
+from benchcon.rig.wiring import wiring
+from benchcon.text import printable
+
+LARGEST = 1 << 18
+MOST = 1000
+"""Faults in one file."""
+_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
+
+
+@dataclass(frozen=True, slots=True)
+class FaultFile:
+    """What a fault file says."""
+
+    seed: int = 0
+    faults: tuple[tuple[str, Fault], ...] = ()
+    """Board name (empty: every board) and fault, in the order of the file."""
+
+    def of(self, board: str) -> list[Fault]:
+        """Return the faults of one board."""
+        return [fault for name, fault in self.faults if name in ("", board)]
+
+
+def looks_like_one(text: str) -> bool:
+    """Tell whether a TOML text is meant as a fault file."""
+    return re.search(r"(?m)^[ \t]*\[\[[ \t]*faults[ \t]*\]\]", text) is not None
+
+
+def load(path: str | Path, panel: Panel | None = None) -> FaultFile:
+    """Read the fault file `path`; with a `panel`, check that its boards and channels are there.
+
+    Raises `Trouble` with file and line for the first mistake.
+    """
+    return loads(slurp(path, LARGEST), str(path), panel)
+
+
+def loads(text: str | bytes, name: str = "fault file", panel: Panel | None = None) -> FaultFile:
+    """Return what the fault file `text` says; `name` stands for the file in messages. Raises `Trouble`."""
+    file = printable(name)
+    decoded, data = _parsed(text, file)
+    lines = lines_of(decoded)
+
+    def wrong(path: Sequence[str | int], message: str) -> Trouble:
+        at = next((lines[tuple(path[:end])] for end in range(len(path), -1, -1) if tuple(path[:end]) in lines), 1)
+        return Trouble(f"{file}:{at}: {message}")
+
+    for key in data:
+        if key not in ("seed", "faults"):
+            raise wrong((key,), f"there is no key '{printable(key)}' here; a fault file has 'seed' and '[[faults]]'")
+    seed = data.get("seed", 0)
+    if not isinstance(seed, int) or isinstance(seed, bool) or not 0 <= seed < 1 << 63:
+        raise wrong(("seed",), "'seed' must be a whole number, 0 or above")
+    tables = data.get("faults", [])
+    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+        raise wrong(("faults",), "faults are written as tables, each under its own [[faults]]")
+    if len(tables) > MOST:
+        raise wrong(("faults", MOST), f"more than {MOST} faults in one file")
+    boards = {board.name: wiring(panel, board.name) for board in panel.boards} if panel else {}
+    faults = []
+    for index, table in enumerate(tables):
+        try:
+            board, fault = _fault(table, tuple(boards))
+            for each in boards.values():
+                if board in ("", each.name):
+                    check(fault, each)
+        except Wrong as error:
+            key = error.key
+            if key in ("board", "channel") and key not in table:
+                key = next((each for each in ("channel", "channels") if each in table), key)
+            raise wrong(("faults", index, key), str(error)) from None
+        faults.append((board, fault))
+    return FaultFile(seed, tuple(faults))
+
+
+def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
+    try:
+        decoded = text if isinstance(text, str) else text.decode("utf-8-sig")
+        return decoded, tomllib.loads(decoded)
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        raise Trouble(f"{file}:{line}: this is no UTF-8 text; save the file as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        match = _PLACE.search(str(error))
+        line = int(match[1]) if match and match[1] else decoded.count("\n") + 1
+        raise Trouble(f"{file}:{line}: this is no TOML: {printable(_PLACE.sub('', str(error)))}") from None
+    except (ValueError, RecursionError):
+        raise Trouble(f"{file}: holds a gigantic number or is nested too deep; a fault file is not") from None
+
+
+def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:
+    """Return the board and the fault that one table says. Raises `Wrong`."""
+    values = dict(table)
+    kind, board = values.pop("kind", None), values.pop("board", "")
+    if not isinstance(kind, str):
+        raise Wrong("kind", "a fault needs its 'kind', such as kind = \"stuck\"")
+    if "channel" in values and "channels" in values:
+        raise Wrong("channel", "either 'channel' or 'channels', not both")
+    given = values.pop("channel", None)
+    channels = values.pop("channels", []) if given is None else [given]
+    if not isinstance(channels, list) or not all(isinstance(each, str) for each in channels):
+        raise Wrong("channel", "'channel' is one channel's id, 'channels' a list of them")
+    if not isinstance(board, str):
+        raise Wrong("board", "'board' is the name of a board of the panel")
+    ids = []
+    for channel in channels:
+        # As in a panel file, a channel may be written with its board in front.
+        front, point, id_ = channel.rpartition(".")
+        if point and board and front != board:
+            raise Wrong("channel", f"'{printable(channel)}' is not on board '{printable(board)}'")
+        board = front or board
+        ids.append(id_)
+    if ids and not board and len(boards) == 1:
+        board = boards[0]
+    if ids and not board:
+        raise Wrong("channel", f'say whose channel it is: channel = "BOARD.{printable(ids[0])}"')
+    if board and boards and board not in boards:
+        raise Wrong("board", f"the panel has no board '{printable(board)}'; its boards: {', '.join(boards)}")
+    return board, fault_of(kind, ids, values)

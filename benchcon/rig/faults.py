@@ -1,0 +1,189 @@
+"""A fault, as read from words or from a file, checked against the table of kinds and against a board."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchcon.rig.kinds import KINDS, WHEN, Kind, Setting
+from benchcon.rig.wiring import Wiring
+from benchcon.text import printable
+from benchcon.wire.quote import quote, unquote
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault, ready to be put into a board. `settings` are plain: µs, permille, mV, and so on."""
+
+    kind: str
+    channels: tuple[str, ...] = ()
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    given: tuple[str, ...] = ()
+    """The settings as they were written, for telling them again."""
+
+    @property
+    def after_us(self) -> int:
+        """When it begins, after it was put in."""
+        return int(self.settings["after"])
+
+    @property
+    def for_us(self) -> int:
+        """How long it lasts; 0: until it is taken out."""
+        return int(self.settings["for"])
+
+    def words(self) -> tuple[str, ...]:
+        """Return the words that make this fault again."""
+        return (self.kind, *self.channels, *self.given)
+
+
+def fault_of_words(words: Iterable[str]) -> Fault:
+    """Return the fault that ``KIND CHANNEL… key=value…`` means. Raises ValueError with one sentence."""
+    kind, *rest = words
+    channels = [word for word in rest if "=" not in word]
+    settings: dict[str, Any] = {}
+    for word in rest:
+        key, equals, text = word.partition("=")
+        if equals:
+            if key in settings:
+                raise ValueError(f"'{printable(key)}' stands twice")
+            settings[key] = unquote(text)
+    return fault_of(kind, channels, settings)
+
+
+def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> Fault:
+    """Return a fault from plain values (quantities as text). Raises `Wrong`, a ValueError that names the key."""
+    known = KINDS.get(kind)
+    if known is None:
+        raise Wrong("kind", f"there is no kind of fault '{printable(kind)}'{_near(kind, KINDS)}")
+    ids = tuple(channels)
+    if not known.least <= len(ids) <= known.most:
+        raise Wrong("channel", f"'{kind}' takes {_how_many(known)}, {len(ids) or 'none'} given")
+    if len(set(ids)) != len(ids):
+        raise Wrong("channel", f"'{kind}' names a channel twice")
+    allowed = {**WHEN, **known.settings}
+    settings = {key: setting.default for key, setting in allowed.items()}
+    given = []
+    for key, value in values.items():
+        if key not in allowed:
+            raise Wrong(key, f"'{kind}' has no setting '{printable(key)}'{_near(key, allowed)}")
+        settings[key] = _plain(key, allowed[key], value)
+        given.append(f"{key}={_word(value)}")
+    for key, setting in allowed.items():
+        if setting.needed and key not in values:
+            raise Wrong("kind", f"'{kind}' needs the setting '{key}'")
+    if kind == "bounce" and len(settings["edges"]) % 2:
+        raise Wrong("edges", "'edges' must be an even number of times, so that the contact ends where it was moved to")
+    if kind == "places" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
+        raise Wrong("order", "'order' must hold each place once, such as 2,1,3")
+    if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
+        raise Wrong("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
+    if kind == "phantom" and len(ids) not in (1, 4):
+        raise Wrong("channel", "'phantom' takes one channel of a matrix, or the four corners of a rectangle")
+    return Fault(kind, ids, settings, tuple(given))
+
+
+class Wrong(ValueError):
+    """A fault that cannot be: `key` is the key of the file that is to blame."""
+
+    def __init__(self, key: str, message: str) -> None:
+        super().__init__(message)
+        self.key = key
+
+
+def check(fault: Fault, wiring: Wiring) -> None:
+    """Raise `Wrong` if `fault` cannot sit on the board that `wiring` describes."""
+    known = KINDS[fault.kind]
+    for id_ in fault.channels:
+        there = wiring.kinds.get(id_)
+        if there is None:
+            near = _near(id_, wiring.kinds)
+            raise Wrong("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{near}")
+        if there not in known.on:
+            raise Wrong("channel", f"'{fault.kind}' cannot sit on '{id_}', a {there}; only on: {', '.join(known.on)}")
+    found = {wiring.kinds[id_] for id_ in fault.channels}
+    if len(found) > 1:
+        raise Wrong("channel", f"'{fault.kind}' takes channels of one kind, not {' and '.join(sorted(found))}")
+    places = wiring.places.get(fault.channels[0], 0) if fault.channels else 0
+    if fault.kind == "places" and len(fault.settings["order"]) != places:
+        raise Wrong("order", f"'order' must hold {places} places, as '{fault.channels[0]}' has")
+    if fault.settings.get("place", 0) > places:
+        raise Wrong("place", f"'{fault.channels[0]}' has {places} places")
+    if fault.kind == "phantom" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
+        raise Wrong("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")
+
+
+def _plain(key: str, setting: Setting, value: Any) -> Any:
+    """Return a setting's value in plain units, checked."""
+    form = setting.form
+    if form.startswith("list of "):
+        parts = value.split(",") if isinstance(value, str) else value
+        if not isinstance(parts, list | tuple) or len(parts) > 64:
+            raise Wrong(key, f"'{key}' must be a list of at most 64")
+        inner = Setting(form[8:], None, setting.least, setting.most)
+        return tuple(_plain(key, inner, part) for part in parts)
+    if form == "text":
+        if not isinstance(value, str) or not 1 <= len(value) <= 60:
+            raise Wrong(key, f"'{key}' must be text of 1 to 60 characters")
+        return value
+    if form == "word":
+        if value not in setting.words:
+            raise Wrong(key, f"'{key}' must be one of {', '.join(setting.words)}, not {_shown(value)}")
+        return value
+    if form == "number":
+        try:
+            number: float = int(value) if not isinstance(value, bool | float) else int("no")
+        except (TypeError, ValueError):
+            raise Wrong(key, f"'{key}' must be a whole number, not {_shown(value)}") from None
+    else:
+        from benchcon.units import USUAL, quantity
+
+        if not isinstance(value, str):
+            unit = USUAL.get(form, (form,))[0]
+            raise Wrong(
+                key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"{_number(value)} {unit}\""
+            )
+        try:
+            number = quantity(value, form)
+        except ValueError as error:
+            raise Wrong(key, f"'{key}' {_shown(value)} {error}") from None
+        number = round(number) if form in ("us", "mV") else number
+    if not setting.least <= number <= setting.most:
+        from benchcon.units import for_people
+
+        least, most = (
+            f"{each:g}" if form == "number" else for_people(each, form) for each in (setting.least, setting.most)
+        )
+        raise Wrong(key, f"'{key}' must be from {least} to {most}, not {_shown(value)}")
+    return number
+
+
+def _word(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return ",".join(_word(each) for each in value)
+    # "5 ms" and "5ms" are the same quantity; without the space it is one word that a person can read.
+    return quote(re.sub(r"(?<=[0-9]) (?=[A-Za-zµ%])", "", str(value)))
+
+
+def _number(value: Any) -> str:
+    """Return a number that stands without its unit, for the example of how to write it."""
+    return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6 else "5"
+
+
+def _shown(value: Any) -> str:
+    return f'"{printable(value[:40])}"' if isinstance(value, str) else printable(str(value)[:40])
+
+
+def _near(word: str, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(word, list(known), 1)
+    return f"; did you mean '{near[0]}'?" if near else f"; there are: {', '.join(known)}" if known else ""
+
+
+def _how_many(kind: Kind) -> str:
+    if kind.most == 0:
+        return "no channel"
+    if kind.least == kind.most:
+        return f"{kind.least} channel{'s' if kind.least > 1 else ''}"
+    return f"{kind.least} to {kind.most} channels"

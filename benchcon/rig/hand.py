@@ -1,0 +1,289 @@
+"""A client for the control connection of a simulated board. See `protocols/hand.md`."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Mapping
+from types import TracebackType
+from typing import NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.text import printable
+from benchcon.wire.quote import quote, unquote
+
+ANSWER_S = 5.0
+"""How long an answer may take, on top of the time that a movement takes."""
+LONGEST = 1 << 16
+"""Bytes of the longest answer that is read."""
+
+
+class Look(NamedTuple):
+    """How one lamp looks to an eye."""
+
+    level_permille: int
+    """Lightness, 0 to 1000."""
+    colour: str
+    """The colour that is really fitted."""
+    flickering: bool
+    """It goes out for moments although it is driven."""
+
+
+class Moved(NamedTuple):
+    """Where the parts stand."""
+
+    moves: int
+    """How often something has been moved since the board was started."""
+    positions: dict[str, int]
+    """Switches and buttons: position; potentiometers: the reading of a healthy one; encoders: detents to the right."""
+
+
+class Hand:
+    """One board's parts under a program's hand.
+
+    Blocking; may be used from several threads (requests take turns), and several hands may work one board. Each method
+    raises `Trouble` if the board refuses (there is no such part) or does not answer in time. The connection is made at
+    the first request, and again after it was lost.
+    """
+
+    def __init__(self, control: str, timeout_s: float = ANSWER_S) -> None:
+        """`control` is a board's CONTROL word: ``tcp:127.0.0.1:40123`` or ``unix:/path``. Raises `Trouble` if not."""
+        self.control = control
+        self.timeout_s = timeout_s
+        self._lock = threading.Lock()
+        self._socket: socket.socket | None = None
+        self._rest = b""
+        scheme, _, where = control.partition(":")
+        host, _, port = where.rpartition(":")
+        if not ((scheme == "unix" and where) or (scheme == "tcp" and host and port.isdecimal() and int(port) < 65536)):
+            raise Trouble(f"'{printable(control)}' is no CONTROL word; it is like tcp:127.0.0.1:40123 or unix:/path")
+
+    def __enter__(self) -> Hand:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    # --- moving -----------------------------------------------------------------------------------------
+
+    def press(self, part: str) -> None:
+        """Press the button `part` (its channel or its name), or make this contact of a switch."""
+        self.ask("press", part)
+
+    def release(self, part: str) -> None:
+        """Let go of it."""
+        self.ask("release", part)
+
+    def put(self, part: str, position: int) -> None:
+        """Put a switch at `position` (0 the first), or a potentiometer where a healthy one reads `position`.
+
+        Returns when it is there.
+        """
+        self.ask("put", part, str(position))
+
+    def put_percent(self, part: str, percent: float) -> None:
+        """Turn a potentiometer to so much of its travel: 0 is fully left, 100 fully right."""
+        self.ask("put", part, f"{percent:g}%25")
+
+    def turn(self, part: str, detents: int) -> None:
+        """Turn an encoder, right is above 0. Returns when it has come to rest."""
+        self.ask("turn", part, str(detents), allow_s=abs(detents) * 0.05)
+
+    # --- looking ----------------------------------------------------------------------------------------
+
+    def lit(self) -> dict[str, int]:
+        """Return how light each lamp really is, in permille of lightness."""
+        return {id_: _number(text) for id_, text in self._pairs("lit").items()}
+
+    def shown(self, display: str) -> bytes:
+        """Return the segments a display really shows, leftmost place first: 80h point, 40h A … 01h G."""
+        return _segments(self._pairs("shown", display).get(display, ""))
+
+    def shown_all(self) -> dict[str, bytes]:
+        """Return the segments of all displays."""
+        return {id_: _segments(text) for id_, text in self._pairs("shown").items()}
+
+    def seen(self) -> dict[str, Look]:
+        """Return how each lamp looks: level, colour, steady or flickering."""
+        looks = {}
+        for id_, text in self._pairs("seen").items():
+            level, _, rest = text.partition(":")
+            colour, _, how = rest.partition(":")
+            looks[id_] = Look(_number(level), colour, how == "flickering")
+        return looks
+
+    def flashes(self) -> dict[str, int]:
+        """Return for each lamp and display the greatest number of flashes within any one second so far.
+
+        Counted as WCAG 2 success criterion 2.3.1 defines a general flash, on what was really lit.
+        """
+        return {id_: _number(text) for id_, text in self._pairs("flashes").items()}
+
+    def where(self) -> dict[str, int]:
+        """Return where each part stands, by its name; see `Moved`."""
+        return self.moved().positions
+
+    def moved(self, since: int | None = None, within_s: float = 60.0) -> Moved:
+        """Return where the parts stand; with `since`, wait until more moves than that have been made.
+
+        Returns as it stands if nothing has moved `within_s`.
+        """
+        words = ("where",) if since is None else ("moved", str(since), str(int(within_s * 1000)))
+        first, *rest = self.ask(*words, allow_s=within_s)
+        return Moved(_number(first), {key: _number(text) for key, text in _pairs(rest).items()})
+
+    def parts(self) -> dict[str, tuple[str, ...]]:
+        """Return the parts of the board by name: kind, number of positions (0: none), then the channels."""
+        found = {}
+        for name, text in self._pairs("parts").items():
+            kind, positions, channels = [*text.split(":"), "", ""][:3]
+            found[name] = (kind, positions, *filter(None, channels.split(",")))
+        return found
+
+    def time(self) -> tuple[int, int]:
+        """Return the true time and what the board's clock says, both in µs, unwrapped: since start, since reset."""
+        words = self.ask("time")
+        return _number(words[0]), _number(words[1])
+
+    # --- faults and power -------------------------------------------------------------------------------
+
+    def fault(self, kind: str, *channels: str, **settings: object) -> int:
+        """Put in a fault; return its number. Settings as in a faults file: ``by="5 ms"``, ``edges=["300 us", …]``."""
+        words = [f"{key.rstrip('_')}={_setting(value)}" for key, value in settings.items()]
+        return _number(self.ask("fault", kind, *channels, *words)[0])
+
+    def faults(self) -> dict[int, tuple[str, ...]]:
+        """Return the faults that are in, by number, in the words that made them."""
+        found: dict[int, tuple[str, ...]] = {}
+        for part in " ".join(self.ask("faults")).split(" | "):
+            number, *words = part.split()[:100] or ("",)
+            if number:
+                found[_number(number)] = tuple(words)
+        return found
+
+    def clear(self, number: int | None = None) -> None:
+        """Take out one fault, or all."""
+        self.ask("clear", *(() if number is None else (str(number),)))
+
+    def reset(self, cause: str = "reset") -> None:
+        """Press the board's reset: `cause` is what its boot line says."""
+        self.ask("reset", cause)
+
+    def unplug(self) -> None:
+        """Pull the board's cable: the port goes away and the board has no power."""
+        self.ask("unplug")
+
+    def replug(self, name: str = "") -> str:
+        """Plug it in again, under another port `name` if one is given; return the port."""
+        return " ".join(self.ask("replug", *((quote(name),) if name else ())))
+
+    def supply(self, millivolts: int) -> None:
+        """Set the supply of the board's lamps and displays; under 3000 mV nothing is lit."""
+        self.ask("supply", str(millivolts))
+
+    def port(self) -> str:
+        """Return the board's port, as it is opened; empty while it is unplugged."""
+        return " ".join(self.ask("port"))
+
+    # --- words ------------------------------------------------------------------------------------------
+
+    def ask(self, *words: str, allow_s: float = 0.0) -> list[str]:
+        """Send one request; return the words of its answer after ``ok``. Raises `Trouble`."""
+        line = " ".join(words)
+        if "\n" in line or "\r" in line:
+            raise Trouble("a request to a hand is one line")
+        with self._lock:
+            answer = self._exchange(line, self.timeout_s + allow_s)
+        verdict, *rest = answer.split() or [""]
+        if verdict == "ok":
+            return rest
+        if verdict == "no":
+            raise Trouble(f"{printable(' '.join(rest))} ({printable(line[:60])})")
+        raise self._silent(f"answered '{printable(answer[:60])}', which is no answer")
+
+    def close(self) -> None:
+        """Close the connection; the next request opens it again."""
+        with self._lock:
+            self._drop()
+
+    def _exchange(self, line: str, timeout_s: float) -> str:
+        try:
+            if self._socket is None:
+                self._socket = self._connect()
+            self._socket.settimeout(timeout_s)
+            self._socket.sendall(line.encode("ascii", "replace") + b"\n")
+            while b"\n" not in self._rest:
+                got = self._socket.recv(4096)
+                if not got or len(self._rest) > LONGEST:
+                    raise ConnectionResetError("the connection was closed")
+                self._rest += got
+        except TimeoutError:
+            # An answer that comes later would be taken for the next one's: begin anew.
+            self._drop()
+            raise self._silent(f"does not answer within {timeout_s:g} s") from None
+        except OSError as error:
+            self._drop()
+            raise self._silent(f"cannot be reached ({printable(error.strerror or str(error))})") from None
+        answer, _, self._rest = self._rest.partition(b"\n")
+        return answer.decode("utf-8", "backslashreplace").rstrip("\r")
+
+    def _connect(self) -> socket.socket:
+        scheme, _, where = self.control.partition(":")
+        if scheme == "tcp":
+            host, _, port = where.rpartition(":")
+            made = socket.create_connection((host.strip("[]"), int(port)), self.timeout_s)
+            made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            return made
+        if not hasattr(socket, "AF_UNIX"):
+            raise OSError("this system has no Unix sockets; start the board with --tcp")
+        made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            made.settimeout(self.timeout_s)
+            made.connect(where)
+        except BaseException:
+            made.close()
+            raise
+        return made
+
+    def _drop(self) -> None:
+        self._rest = b""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _silent(self, what: str) -> Trouble:
+        return Trouble(f"the simulated board at {printable(self.control)} {what}; is it still running?")
+
+    def _pairs(self, *words: str) -> dict[str, str]:
+        return _pairs(self.ask(*words))
+
+
+def _pairs(words: list[str]) -> dict[str, str]:
+    pairs: dict[str, str] = {}
+    for word in words:
+        key, equals, text = word.partition("=")
+        if equals:
+            pairs[key] = unquote(text)
+    return pairs
+
+
+def _number(text: str) -> int:
+    try:
+        return int(text[:20])
+    except ValueError:
+        raise Trouble(f"the simulated board answered '{printable(text[:40])}' where a number belongs") from None
+
+
+def _segments(text: str) -> bytes:
+    try:
+        return bytes.fromhex(text)
+    except ValueError:
+        raise Trouble(f"the simulated board answered '{printable(text[:40])}' where segments belong") from None
+
+
+def _setting(value: object) -> str:
+    if isinstance(value, list | tuple):
+        return ",".join(_setting(each) for each in value)
+    if isinstance(value, Mapping):
+        raise Trouble("a setting of a fault is a number, text or a list")
+    return quote(str(value))

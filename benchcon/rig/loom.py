@@ -1,0 +1,233 @@
+"""What lies between a part and its channel at one moment: pure functions over what parts do and the faults that act.
+
+A fault of a part (bounce, counts, noise) travels with the part; a fault of a wire or a pin stays with the channel. So
+first what the parts do, then crossings, breaks, phantoms and shorts, then the pin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+from benchcon.rig.faults import Fault
+from benchcon.rig.kinds import SEGMENTS
+from benchcon.rig.wiring import Crossing, Wiring
+
+RIGHT = {0: 2, 2: 3, 3: 1, 1: 0}
+"""Levels A·2+B of an encoder, one count on when it is turned right: Gray code, A leads B."""
+LEFT = {after: before for before, after in RIGHT.items()}
+REST = 3
+"""Levels of an encoder that has not been turned: both contacts open, pulled up."""
+
+
+def of_kind(faults: Iterable[Fault], kind: str, id_: str | None = None) -> list[Fault]:
+    """Return those of `faults` that are of `kind` (and sit on channel `id_`)."""
+    return [fault for fault in faults if fault.kind == kind and (id_ is None or id_ in fault.channels)]
+
+
+def come_from(ids: Iterable[str], faults: Iterable[Fault]) -> dict[str, str]:
+    """Return for each channel of an input whose part's signal arrives there."""
+    came = {id_: id_ for id_ in ids}
+    for fault in of_kind(faults, "crossed"):
+        ring = fault.channels
+        if all(id_ in came for id_ in ring):
+            before = [came[id_] for id_ in ring]
+            for place, id_ in enumerate(ring):
+                came[id_] = before[place - 1]
+    return came
+
+
+def contacts(
+    made: Mapping[str, bool], wiring: Wiring, faults: Sequence[Fault], broken: Collection[str] = ()
+) -> dict[str, bool]:
+    """Return what each contact reads at its pin, True is made, when the parts' contacts are as `made` says.
+
+    `broken` are channels whose wire has dropped out at this moment.
+    """
+    came = come_from(made, faults)
+    off = set(broken) | wiring.loose_ends | {id_ for fault in of_kind(faults, "open") for id_ in fault.channels}
+    reads = {id_: made[came[id_]] and id_ not in off for id_ in made}
+    for group in without_diodes(wiring, faults).values():
+        _phantoms(reads, group, off)
+    for fault in of_kind(faults, "shorted"):
+        if any(reads[id_] for id_ in fault.channels):
+            reads.update(dict.fromkeys(fault.channels, True))
+    for fault in of_kind(faults, "inverted"):
+        reads[fault.channels[0]] = not reads[fault.channels[0]]
+    for fault in of_kind(faults, "stuck"):
+        if fault.channels[0] in reads:
+            reads[fault.channels[0]] = bool(fault.settings["value"])
+    return reads
+
+
+def without_diodes(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, dict[str, Crossing]]:
+    """Return the matrices, by name, in which current finds its way back: the contacts and where they stand."""
+    groups: dict[str, dict[str, Crossing]] = {}
+    bare = set(wiring.bare)
+    for fault in of_kind(faults, "phantom"):
+        if len(fault.channels) == 4:
+            name = "+".join(fault.channels)
+            groups[name] = {id_: Crossing(name, at // 2, at % 2) for at, id_ in enumerate(fault.channels)}
+        elif fault.channels[0] in wiring.crossings:
+            bare.add(wiring.crossings[fault.channels[0]].matrix)
+    for id_, crossing in wiring.crossings.items():
+        if crossing.matrix in bare:
+            groups.setdefault(crossing.matrix, {})[id_] = crossing
+    return groups
+
+
+def told_as_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
+    """Return those contacts that the board knows to stand in a matrix without diodes."""
+    knows = set(wiring.bare)
+    corners: set[str] = set()
+    for fault in of_kind(faults, "phantom"):
+        if fault.settings["told"] == "ghost":
+            corners.update(fault.channels if len(fault.channels) == 4 else ())
+            knows.update(wiring.crossings[id_].matrix for id_ in fault.channels if id_ in wiring.crossings)
+    return corners | {id_ for id_, crossing in wiring.crossings.items() if crossing.matrix in knows}
+
+
+def on_a_loop(reads: Mapping[str, bool], group: Mapping[str, Crossing]) -> set[str]:
+    """Return the contacts that read made and may be phantoms: row and column are joined without them, too."""
+    made = [id_ for id_ in group if reads[id_]]
+    found = set()
+    for id_ in made:
+        joined = _joined([group[other] for other in made if other != id_])
+        row, column = ("r", group[id_].row), ("c", group[id_].column)
+        if joined.get(row, row) == joined.get(column, column):
+            found.add(id_)
+    return found
+
+
+def _phantoms(reads: dict[str, bool], group: Mapping[str, Crossing], off: Collection[str]) -> None:
+    joined = _joined([group[id_] for id_ in group if reads[id_]])
+    for id_, at in group.items():
+        row, column = ("r", at.row), ("c", at.column)
+        if row in joined and joined[row] == joined.get(column) and id_ not in off:
+            reads[id_] = True
+
+
+def _joined(made: Iterable[Crossing]) -> dict[tuple[str, int], tuple[str, int]]:
+    """Rows and columns that made contacts join: each with one of its lot that stands for all."""
+    lot: dict[tuple[str, int], tuple[str, int]] = {}
+    for at in made:
+        row, column = ("r", at.row), ("c", at.column)
+        one, other = lot.setdefault(row, row), lot.setdefault(column, column)
+        if one != other:
+            lot.update({line: one for line, its in lot.items() if its == other})
+    return lot
+
+
+def encoder_levels(id_: str, at_part: Mapping[str, int], faults: Sequence[Fault], broken: bool = False) -> int:
+    """Return the levels A·2+B at the pins of the encoder `id_` when the parts' levels are `at_part`."""
+    levels = at_part[come_from(at_part, faults)[id_]]
+    for fault in of_kind(faults, "open", id_):
+        levels |= {"a": 2, "b": 1, "both": 3}[fault.settings["phase"]]
+    if of_kind(faults, "reversed", id_):
+        levels = (levels & 1) << 1 | levels >> 1
+    return REST if broken or of_kind(faults, "stuck", id_) else levels
+
+
+def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: Sequence[Fault]) -> float | None:
+    """Return what the potentiometer `id_` would read without noise, in counts; None if its wiper hangs in the air.
+
+    `at_part` holds for each potentiometer how far it is turned right, 0 to 1.
+    """
+    if of_kind(faults, "open", id_) or id_ in wiring.loose_ends:
+        return None
+    top = wiring.tops[id_]
+    turned = at_part[come_from(at_part, faults)[id_]]
+    mover = wiring.mover_of(id_)
+    if mover is not None:
+        if mover.inverted != bool(of_kind(faults, "reversed", id_)):
+            turned = 1 - turned
+        low, high = mover.low_count, mover.high_count
+    else:
+        low, high = 0, top
+    counts = low + turned * (high - low)
+    for fault in of_kind(faults, "short_range", id_):
+        counts = fault.settings["low"] + counts / top * (fault.settings["high"] - fault.settings["low"])
+    for fault in of_kind(faults, "stuck", id_):
+        counts = float(fault.settings["value"])
+    return min(max(counts, 0.0), float(top))
+
+
+def lit(
+    driven: Mapping[str, int],
+    wiring: Wiring,
+    faults: Sequence[Fault],
+    supply: bool = True,
+    out: Collection[str] = (),
+) -> dict[str, int]:
+    """Return how light each lamp really is, in permille of lightness, when the board drives them as `driven` says.
+
+    `out` are lamps that a flicker or a loose wire has put out at this moment.
+    """
+    if not supply:
+        return dict.fromkeys(driven, 0)
+    gets = dict(driven)
+    if not faults and not out and not wiring.loose_ends:
+        return gets
+    for fault in of_kind(faults, "crossed"):
+        ring = fault.channels
+        if all(id_ in gets for id_ in ring):
+            before = [gets[id_] for id_ in ring]
+            for place, id_ in enumerate(ring):
+                gets[id_] = before[place - 1]
+    for fault in of_kind(faults, "together"):
+        most = max(gets[id_] for id_ in fault.channels)
+        gets.update(dict.fromkeys(fault.channels, most))
+    light = {}
+    for id_, level in gets.items():
+        mine = [fault for fault in faults if id_ in fault.channels]
+        level = 1000 if of_kind(mine, "always_on") else level
+        for fault in of_kind(mine, "dim"):
+            level = round(level * fault.settings["to"] / 1000)
+        dead = id_ in out or id_ in wiring.loose_ends
+        light[id_] = 0 if dead or of_kind(mine, "dead") or of_kind(mine, "open") else level
+    return light
+
+
+def colours(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, str]:
+    """Return the colour of each lamp that is really fitted."""
+    fitted = dict(wiring.colours)
+    for fault in of_kind(faults, "wrong_colour"):
+        fitted[fault.channels[0]] = fault.settings["colour"]
+    return fitted
+
+
+def shown(
+    driven: Mapping[str, bytes], wiring: Wiring, faults: Sequence[Fault], supply: bool = True
+) -> dict[str, bytes]:
+    """Return the segments that each display really shows, leftmost place first, 80h point, 40h A … 01h G."""
+    gets = dict(driven)
+    for fault in of_kind(faults, "crossed"):
+        ring = fault.channels
+        if all(id_ in gets for id_ in ring):
+            before = [gets[id_] for id_ in ring]
+            for place, id_ in enumerate(ring):
+                # A display of other length shows what it has places for, from the left.
+                gets[id_] = before[place - 1][: wiring.places[id_]].ljust(wiring.places[id_], b"\0")
+    return {id_: _shown(id_, bytearray(segments), wiring, faults, supply) for id_, segments in gets.items()}
+
+
+def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault], supply: bool) -> bytes:
+    mine = [fault for fault in faults if id_ in fault.channels]
+    if not supply or id_ in wiring.loose_ends or of_kind(mine, "dead") or of_kind(mine, "open"):
+        return bytes(len(segments))
+    for fault in of_kind(mine, "segments_swapped"):
+        first, second = _bit(fault.settings["first"]), _bit(fault.settings["second"])
+        for place, lit_ in enumerate(segments):
+            kept = lit_ & ~(first | second)
+            segments[place] = kept | (second if lit_ & first else 0) | (first if lit_ & second else 0)
+    for fault in of_kind(mine, "places"):
+        segments = bytearray(segments[place - 1] for place in fault.settings["order"])
+    for fault in (*of_kind(mine, "segment_dead"), *of_kind(mine, "segment_stuck")):
+        bit = _bit(fault.settings["segment"])
+        for place in range(len(segments)):
+            if fault.settings["place"] in (0, place + 1):
+                segments[place] = segments[place] & ~bit if fault.kind == "segment_dead" else segments[place] | bit
+    return bytes(segments)
+
+
+def _bit(segment: str) -> int:
+    return 0x80 >> SEGMENTS.index(segment)

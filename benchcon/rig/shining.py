@@ -1,0 +1,108 @@
+"""What really shines on simulated desks, to be read in another terminal: the console shows what boards say.
+
+A dead lamp, or two that light together, cannot be seen on the console's face; a person who tries faults looks here, as
+they would look at a real panel.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.panel.model import Panel
+from benchcon.panel.segments import decode
+from benchcon.rig.boards import FOLDER, SimulatedBoard
+from benchcon.rig.hand import Hand
+from benchcon.text import printable
+
+ANSWER_S = 1.0
+BARELY = 20
+"""Lightness in permille below which a lamp counts as dark."""
+DIM = 0.6
+"""Share of full lightness below which it is dim."""
+
+
+def controls() -> list[str]:
+    """Return the HAND words of the simulated boards that run on this machine, from their folders."""
+    folders = Path(tempfile.gettempdir()).glob(f"{FOLDER}*")
+    return [f"unix:{door}" for folder in sorted(folders) for door in sorted(folder.glob("*.hand"))]
+
+
+def running() -> list[SimulatedBoard]:
+    """Return the simulated boards on pseudo-terminals that run on this machine and answer."""
+    found = []
+    for control in controls():
+        with Hand(control, timeout_s=ANSWER_S) as hand:
+            # One that was killed leaves its folder, and one that is unplugged has no port.
+            with contextlib.suppress(Trouble, IndexError):
+                found.append(SimulatedBoard(hand.ask("hello")[2], hand.port() or "-", control))
+    return found
+
+
+def take_hold(words: Sequence[str]) -> dict[str, Hand]:
+    """Return a hand for each board that answers at one of `words`, by its name. Raises `Trouble` if none does.
+
+    Where several demos run, those of one name have their control word beside it.
+    """
+    hands: dict[str, Hand] = {}
+    for word in words:
+        hand = Hand(word)
+        try:
+            board = hand.ask("hello")[2]
+        except (Trouble, IndexError):
+            continue  # a demo that was killed leaves its folder
+        hands[f"{board} ({word})" if board in hands else board] = hand
+    if not hands:
+        raise Trouble(
+            "no simulated desk answers; start 'benchcon demo' in another terminal, or give the HAND words that "
+            "'benchcon demo --headless' prints"
+        )
+    return hands
+
+
+def line(panel: Panel, board: str, hand: Hand) -> str:
+    """Return what shines on `board`, as an eye would see it. Raises `Trouble` if the board is gone."""
+    found: list[str] = []
+    name = board.partition(" ")[0]
+    labels = {part.channel.id: part.label or part.name for part in panel.lamps if part.channel.board == name}
+    colours = {part.channel.id: part.colour for part in panel.lamps if part.channel.board == name}
+    shows = {part.channel.id: part.label or part.name for part in panel.digits if part.channel.board == name}
+    for id_, segments in hand.shown_all().items():
+        if any(segments):
+            found.append(f"{shows.get(id_, id_)} [{decode(segments)}]")
+    for id_, look in hand.seen().items():
+        if look.level_permille > BARELY:
+            how = ["dim"] if look.level_permille < DIM * 1000 else []
+            how += ["flickering"] if look.flickering else []
+            how += [look.colour] if look.colour != colours.get(id_, look.colour) else []
+            found.append(labels.get(id_, id_) + (f" ({', '.join(how)})" if how else ""))
+    return printable(f"{board:10} {', '.join(found) or '–'}")
+
+
+def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool], look_s: float = 0.15) -> None:
+    """Print a line for each board, and again whenever it changes, until `wait` says that it is over or no desk is left.
+
+    On a terminal the lines stay where they are.
+    """
+    steady = sys.stdout.isatty()
+    told: dict[str, str] = {}
+    while True:
+        now: dict[str, str] = {}
+        for board, hand in hands.items():
+            try:
+                now[board] = line(panel, board, hand)
+            except Trouble:
+                now[board] = printable(f"{board:10} (gone)")
+        if now != told:
+            if steady:
+                up = f"\x1b[{len(told)}A" if told else ""
+                print(up + "\n".join(f"\x1b[2K{text}" for text in now.values()), flush=True)
+            else:
+                print("\n".join(text for board, text in now.items() if told.get(board) != text), flush=True)
+            told = now
+        if all(text.endswith("(gone)") for text in now.values()) or wait(look_s):
+            return

@@ -1,5 +1,0 @@
-"""Simulated boards: what is wired to a board, faults in it, the board itself, and a process for each.
-
-Everything but `process` is without I/O and without a clock: bytes, words and times in, bytes and words out. That makes
-a whole board with its faults usable in a program and in virtual time (`benchcon.simboard.board.SimBoard`).
-"""

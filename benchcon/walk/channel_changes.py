@@ -1,0 +1,103 @@
+"""What the boards say, in the panel's own names: which board is which, and every event as changes of its channels."""
+
+from __future__ import annotations
+
+from benchcon.diagnosis.evidence import Change
+from benchcon.panel.model import Panel
+from benchcon.session import Session
+from benchcon.wire import events as ev
+
+
+class Hearing:
+    """Boards of a session by their names on the panel, and what is heard of them."""
+
+    def __init__(self, session: Session, panel: Panel) -> None:
+        self.session, self.panel = session, panel
+        self.names: dict[int, str] = {}
+        """Source number → the board's name on the panel."""
+        self.sources: dict[str, int] = {}
+        """The other way round."""
+        self._skips: dict[str, int] = {}
+
+    def meet(self) -> None:
+        """Find the panel's boards on the bench; those found before stay."""
+        with self.session.lock:
+            for board in self.panel.boards:
+                found = self.session.state.board_named(board.ident or board.name)
+                if found is not None:
+                    self.names[found.source] = board.name
+                    self.sources[board.name] = found.source
+                    for channel in found.channels.values():
+                        self._skips.setdefault(f"{board.name}.{channel.id}", channel.skips)
+
+    def was_reset(self, board: str) -> None:
+        """The board counts from nothing again."""
+        for key in self._skips:
+            if key.startswith(f"{board}."):
+                self._skips[key] = 0
+
+    def changes(self, event: ev.Event) -> list[tuple[Change, str]]:
+        """Return what `event` says of channels, each with how it was heard, as in `machine.Walk.heard`."""
+        board = self.names.get(event.source)
+        if board is None:
+            return []
+        if isinstance(event, ev.Moved):
+            return [
+                (Change(event.at_us, f"{board}.{id_}", value, event.clock_us), "is")
+                for id_, value in event.values.items()
+            ]
+        if isinstance(event, ev.Edge):
+            return [(Change(event.at_us, f"{board}.{event.channel}", event.level, event.clock_us), "edge")]
+        if isinstance(event, ev.Reading):
+            return [(Change(event.at_us, f"{board}.{event.channel}", event.counts, event.clock_us), "raw")]
+        if isinstance(event, ev.Told):
+            return self._told(board, event)
+        return []
+
+    def _told(self, board: str, event: ev.Told) -> list[tuple[Change, str]]:
+        """Phantoms that the board found itself, and an encoder's illegal jumps, of which it tells the sum so far."""
+        word, *rest = event.words
+        out: list[tuple[Change, str]] = []
+        for each in rest:
+            channel, _, count = each.partition("=")
+            key = f"{board}.{channel}"
+            if word == "ghost":
+                out.append((Change(event.at_us, key, 1, event.clock_us), "ghost"))
+            elif word == "skip" and count:
+                try:
+                    total = int(count, 16)
+                except ValueError:
+                    continue
+                by = (total - self._skips.get(key, 0)) & 0xFFFF
+                self._skips[key] = total
+                out.append((Change(event.at_us, key, by, event.clock_us), "skip"))
+        return out
+
+    def values(self) -> dict[str, int]:
+        """Return how every input of the panel stands, as far as it is known."""
+        values: dict[str, int] = {}
+        with self.session.lock:
+            for board in self.panel.boards:
+                found = self.session.state.board_named(board.ident or board.name)
+                if found is not None:
+                    for id_, channel in found.channels.items():
+                        if channel.value is not None and channel.kind not in ("lamp", "digits"):
+                            values[f"{board.name}.{id_}"] = channel.value
+        return values
+
+    def known(self, board: str) -> bool:
+        """Whether the board has told what it has and how it stands."""
+        with self.session.lock:
+            state = self.session.state.boards.get(self.sources.get(board, -1))
+            return state is not None and state.known
+
+
+def missing_boards(session: Session, panel: Panel) -> list[str]:
+    """Return the boards of `panel` that are not linked or whose values are not known yet."""
+    out = []
+    with session.lock:
+        for board in panel.boards:
+            found = session.state.board_named(board.ident or board.name)
+            if found is None or not found.known or found.link != "linked":
+                out.append(board.name)
+    return out

@@ -1,0 +1,268 @@
+"""What a face of the walk is: it shows prompts, makes sounds, and posts answers. And the robot's face."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from benchcon.diagnosis.evidence import Seen
+from benchcon.diagnosis.layout import Layout, codes_of
+from benchcon.errors import Trouble
+from benchcon.panel.lightness import lit_permille, sent_permille
+from benchcon.panel.model import Control
+from benchcon.rig.hand import Hand
+from benchcon.walk.plan import Step
+from benchcon.walk.prompts import Prompt
+from benchcon.walk.wants import Wants
+
+WORDS = ("done", "same", "otherwise", "skip", "back", "again", "not wired", "note", "acting", "leave")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a face has to say. `step`: the step number that it answers; 0: whichever is at hand."""
+
+    word: str
+    """One of `WORDS`."""
+    step: int = 0
+    lamps: Mapping[str, Seen] = field(default_factory=dict)
+    """otherwise: every lamp that was lit."""
+    displays: Mapping[str, bytes] = field(default_factory=dict)
+    """otherwise: every display that showed something."""
+    level: str = "full"
+    flickering: bool = False
+    text: str = ""
+    """note: its words."""
+
+
+Post = Callable[[Answer], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """How the walk stands, for a face to show. A plain value: it may be kept and read from any thread."""
+
+    prompt: Prompt
+    state: str
+    number: int
+    """The step number to answer."""
+    step: Step | None
+    wants: Wants
+    values: Mapping[str, int]
+    steady: bool
+    """A lamp under test has done with blinking."""
+    button: str = ""
+    """A proved button that may answer: short yes, long no."""
+    waits: str = ""
+    """The same in two words, in place of the title; empty where the title still stands."""
+    instead: str = ""
+    """What else has moved in this step, in words."""
+    last: str = ""
+    """What came of the step before, where that is not what was asked for."""
+    trouble: str = ""
+    """Why the walk waits (a board is gone, or dark) and what to do; it stands for as long as the walk waits."""
+
+
+class Face(Protocol):
+    """Called on the runner's thread only; answers may be posted from any thread."""
+
+    robot: bool
+    """A robot's hand: it says when it is done, so nothing is shown before the boards are ready for it."""
+
+    def begin(self, layout: Layout, post: Post) -> None:
+        """The walk begins."""
+
+    def show(self, scene: Scene) -> None:
+        """There is something new to show."""
+
+    def sound(self, word: str) -> None:
+        """``right``, ``wrong`` or ``over`` is to be heard."""
+
+    def warn(self, text: str) -> None:
+        """One line that a person should read: a board is gone, or an output cannot be lit."""
+
+    def end(self) -> None:
+        """The walk is over, or was left."""
+
+
+class RobotFace:
+    """Works the controls of simulated boards through their hands, and answers from what is really lit."""
+
+    robot = True
+
+    def __init__(self, hands: Mapping[str, Hand], look_s: float = 0.0) -> None:
+        """`hands`: by the board's name on the panel. `look_s`: how long it looks before it answers."""
+        self.hands = dict(hands)
+        self.look_s = look_s
+        self.trouble = ""
+        """Why the robot gave up, if it did."""
+        self._scenes: queue.Queue[Scene | None] = queue.Queue()
+        self._thread: threading.Thread | None = None
+        self._layout: Layout | None = None
+        self._answered = 0
+        self._parts: dict[str, frozenset[str]] = {}
+        self._ended = threading.Event()
+        self._home: dict[str, dict[str, int]] = {}
+        """Board → where each of its parts stood at first."""
+        self._moved = False
+
+    def begin(self, layout: Layout, post: Post) -> None:
+        """Start the robot's own thread."""
+        for board, hand in self.hands.items():
+            with contextlib.suppress(Trouble):  # an emulated chip knows single channels only
+                kinds = hand.parts()
+                at = hand.where()
+                self._home[board] = {name: to for name, to in at.items() if kinds.get(name, ("",))[0] != "encoder"}
+        self._layout = layout
+        self._thread = threading.Thread(target=self._work, args=(layout, post), name="robot", daemon=True)
+        self._thread.start()
+
+    def show(self, scene: Scene) -> None:
+        """Take up the step, if it is a new one."""
+        self._scenes.put(scene)
+
+    def sound(self, word: str) -> None:
+        """Robots are deaf."""
+
+    def warn(self, text: str) -> None:
+        """Robots do not read either."""
+
+    def end(self) -> None:
+        """Stop, and leave everything where it stood at first."""
+        self._ended.set()
+        self._scenes.put(None)
+        if self._thread is not None:
+            self._thread.join(10)
+        self._put_back()
+
+    def _put_back(self) -> None:
+        """Put what was moved back where it stood: one of the switches may be what feeds the lamps."""
+        if not self._moved:
+            return
+        self._moved = False
+        for board, home in self._home.items():
+            with contextlib.suppress(Trouble):
+                at = self.hands[board].where()
+                for name, position in home.items():
+                    if at.get(name) != position:
+                        self.hands[board].put(name, position)
+
+    def _work(self, layout: Layout, post: Post) -> None:
+        while (scene := self._scenes.get()) is not None:
+            while not self._scenes.empty():  # only the newest counts
+                newer = self._scenes.get_nowait()
+                if newer is None:
+                    return
+                scene = newer
+            if scene.number == self._answered or scene.step is None:
+                continue
+            if scene.step.do in ("dark", "lamp", "digits") and self._moved:
+                post(Answer("acting", scene.number))
+                self._put_back()
+            try:
+                if scene.state == "ask":
+                    self._answered = scene.number
+                    post(Answer("acting", scene.number))
+                    self._act(layout, scene.step)
+                    post(Answer("done", scene.number))
+                elif scene.state == "look" and scene.steady:
+                    self._answered = scene.number
+                    self._ended.wait(self.look_s)
+                    post(self._look(layout, scene))
+            except Trouble as trouble:
+                self.trouble = str(trouble)
+                post(Answer("leave"))
+                return
+
+    def _act(self, layout: Layout, step: Step) -> None:
+        self._moved = True
+        for name in step.parts:
+            control = layout.controls[name]
+            channel = control.channels[0]
+            hand = self._hand(channel.board)
+            if step.do == "turn":
+                hand.turn(channel.id, step.to)
+            elif step.do == "end":
+                hand.put_percent(channel.id, 100 if step.to else 0)
+            elif control.kind == "button":
+                (hand.press if step.to else hand.release)(channel.id)
+            elif self._knows(channel.board, control.name):
+                hand.put(control.name, step.to)
+            else:
+                self._contact_by_contact(control, step.to)
+
+    def _knows(self, board: str, name: str) -> bool:
+        """Whether the board's hand has a part of this name. An emulated chip only knows single channels."""
+        if board not in self._parts:
+            try:
+                self._parts[board] = frozenset(self._hand(board).parts())
+            except Trouble:
+                self._parts[board] = frozenset()
+        return name in self._parts[board]
+
+    def _contact_by_contact(self, control: Control, to: int) -> None:
+        """Move a switch whose hand knows its contacts only: what breaks first, then what makes."""
+        code = codes_of(control)[to]
+        for made in (0, 1):
+            for channel, value in zip(control.channels, code, strict=False):
+                hand = self._hand(channel.board)
+                if value > 1:
+                    hand.put(channel.id, value)
+                elif value == made:
+                    (hand.press if value else hand.release)(channel.id)
+
+    def _hand(self, board: str) -> Hand:
+        if board not in self.hands:
+            raise Trouble(f"the robot has no hand on board '{board}': give its CONTROL word with --robot")
+        return self.hands[board]
+
+    def _look(self, layout: Layout, scene: Scene) -> Answer:
+        """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
+        expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
+        pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
+        for wait_s in LOOKS_S:
+            lit, shown = self._seen(layout, scene)
+            if (lit, shown) == (expected, pictures):
+                return Answer("same", scene.number)
+            self._ended.wait(wait_s)
+        lit, shown = self._seen(layout, scene)
+        if (lit, shown) == (expected, pictures):
+            return Answer("same", scene.number)
+        return Answer("otherwise", scene.number, lit, shown)
+
+    def _seen(self, layout: Layout, scene: Scene) -> tuple[dict[str, Seen], dict[str, bytes]]:
+        """What is lit and shown just now."""
+        lit: dict[str, Seen] = {}
+        shown: dict[str, bytes] = {}
+        for board, hand in self.hands.items():
+            looks, segments = hand.seen(), hand.shown_all()
+            for lamp in layout.lamps.values():
+                look = looks.get(lamp.channel.id) if lamp.channel.board == board else None
+                if look is not None and look.level_permille > BARELY:
+                    wanted = lit_permille(
+                        lamp.dimmed, sent_permille(lamp, scene.wants.lamps.get(lamp.name, lamp.on_permille))
+                    )
+                    lit[lamp.name] = Seen(
+                        "dim" if look.level_permille < DIM * wanted else "full",
+                        "" if look.colour == lamp.colour else look.colour,
+                        look.flickering,
+                    )
+            for display in layout.digits.values():
+                picture = segments.get(display.channel.id, b"") if display.channel.board == board else b""
+                if any(picture):
+                    shown[display.name] = picture
+        return lit, shown
+
+
+LOOKS_S = (0.05, 0.1, 0.15)
+"""Waits between looks: a lamp that is dimmed by modulation is measured over a tenth of a second."""
+BARELY = 20
+"""Lightness in permille below which a lamp counts as dark."""
+DIM = 0.6
+"""Share of the wanted lightness below which a lamp counts as dim."""
+
+__all__ = ["Answer", "Face", "Post", "RobotFace", "Scene"]

@@ -1,0 +1,40 @@
+"""What has come of a step of the hand, when that is not what was asked for: said at once, in one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from benchcon.diagnosis.layout import Layout
+from benchcon.panel.model import Control
+from benchcon.walk import judge
+from benchcon.walk.plan import Step
+
+
+def moved(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> list[str]:
+    """Return the labels of the controls that stand otherwise than `before` though `step` is not about them."""
+    out: dict[str, None] = {}
+    for key, spot in layout.spots.items():
+        part = spot.part
+        if not isinstance(part, Control) or part.name in step.parts or key not in values:
+            continue
+        by = abs(values[key] - before.get(key, values[key]))
+        # A potentiometer is never quite still.
+        if by > (abs(part.high_count - part.low_count) / 20 if part.kind == "pot" else 0):
+            out[part.label or part.name] = None
+    return list(out)
+
+
+def told(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
+    """Return what came of `step`, such as ``Taxiway moved, Runway edge was asked.``"""
+    asked = _listed([layout.part(name).label or name for name in step.parts])
+    others = moved(layout, step, before, values)
+    own = any(values.get(key) != before.get(key) for key in judge.own_channels(layout, step))
+    if others:
+        return f"{_listed(others)} moved {'as well as' if own else 'instead of'} {asked}."
+    if own:
+        return f"{asked} moved, and does not stand as asked."
+    return f"Nothing was seen of {asked}."
+
+
+def _listed(labels: list[str]) -> str:
+    return labels[0] if len(labels) == 1 else ", ".join(labels[:-1]) + f" and {labels[-1]}"

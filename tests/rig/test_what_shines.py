@@ -1,0 +1,39 @@
+"""``benchcon demo --lit``: what really shines, beside a demo that runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchcon.cli.main import main
+from benchcon.demo import panel_path, start
+from benchcon.link import Bench
+from benchcon.panel.file import load
+from benchcon.rig.shining import line
+
+FAULTS = '[[faults]]\nkind = "together"\nchannels = ["lighting.l_app", "lighting.l_rwy"]\n'
+
+
+def test_what_a_fault_lights_is_seen_from_another_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The console's face shows one lamp, as it was told; two shine, and that is what a person must be able to see."""
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+    (tmp_path / "f.toml").write_text(FAULTS)
+    panel = load(panel_path())
+    with start(tmp_path / "f.toml", boards=["lighting"]) as demo:
+        (desk,) = demo.boards
+        hand = demo.hands["lighting"]
+        assert line(panel, "lighting", hand).split() == ["lighting", "–"]
+        with Bench([desk.port], panel=panel, keep=False) as bench:
+            bench.wait(lambda ports: any(port.standing == "live" for port in ports), 20)
+            source = bench.ports()[0].source
+            bench.light()
+            bench.set_many(source, {"l_rwy": 1000}).result(20)
+            assert main(["demo", "--lit", desk.control, "--seconds", "0.1"]) == 0
+        assert "Approach lit" in (shown := capsys.readouterr().out)
+        assert "Runway edge lit" in shown
+    assert main(["demo", "--lit", desk.control]) == 2
+    assert "no simulated desk answers; start 'benchcon demo'" in capsys.readouterr().err
