@@ -59,6 +59,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "write a capture as value change dump, CSV or JSON lines",
         "benchcon export night.capture -o night.vcd",
     ),
+    "timing": (
+        "transport delays in captures, from a control to the output that answers it",
+        "benchcon timing evening.capture\nbenchcon timing evening.capture --panel desk.toml --html timing.html",
+    ),
     "walk": (
         "prove every input and output, and name what is wrong",
         "benchcon walk --panel desk.toml /dev/ttyUSB0 --report walked",

@@ -13,11 +13,11 @@ from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import Darkness, Standing, darkness, standing
-from benchcon.console.unplaced import Signature, completed, signature
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
+from benchcon.state.described import Signature, completed, signature
 from benchcon.text import printable
 from benchcon.wire.events import Event
 

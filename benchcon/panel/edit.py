@@ -15,7 +15,7 @@ from pathlib import Path
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import loads, slurp
-from benchcon.panel.model import Panel, Part
+from benchcon.panel.model import Control, Panel, Part
 from benchcon.panel.reader import NAME, name_from
 from benchcon.panel.rules import channels_of, key_of
 from benchcon.panel.splice import Value, with_key_renamed, with_table, with_value
@@ -65,6 +65,9 @@ class PanelFile:
         for number, trigger in enumerate(self.panel.triggers):
             if trigger.values.get("part") == part:
                 text = with_value(text, ("triggers", number), "part", name)
+        for output in self.panel.parts:
+            if not isinstance(output, Control) and output.answers == part:
+                text = with_value(text, self._path(output.name), "answers", name)
         self._take(text)
 
     def label(self, part: str, text: str) -> None:

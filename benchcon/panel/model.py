@@ -152,6 +152,10 @@ class Lamp:
     note: str = ""
     width_mm: float = 0.0
     height_mm: float = 0.0
+    answers: str = ""
+    """Name of the control that this output answers, or empty: its transport delay is then measured."""
+    within_us: int = 0
+    """How long the answer may take; 0: not said."""
     line: int = 0
 
 
@@ -176,6 +180,10 @@ class Digits:
     width_mm: float = 0.0
     height_mm: float = 0.0
     """Size of the whole display on the panel; 0: not said."""
+    answers: str = ""
+    """Name of the control that this output answers, or empty: its transport delay is then measured."""
+    within_us: int = 0
+    """How long the answer may take; 0: not said."""
     line: int = 0
 
 

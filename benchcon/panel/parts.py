@@ -155,6 +155,15 @@ def _size(table: Table) -> tuple[float, float]:
     return table.pair("size", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
 
 
+def _answers(table: Table) -> tuple[str, int]:
+    """Read which control an output answers, and within what time."""
+    name = table.matching("answers", NAME, "the name of a control is allowed")
+    within_ms = table.quantity("within", "ms", 0.0, 1, 10_000, 'from "1 ms" to "10 s"')
+    if table.get("within") is not None and table.get("answers") is None:
+        table.say("within", 'is of no use without answers, the control that is answered, such as answers = "stop_bar"')
+    return name, round(within_ms * 1000)
+
+
 def _label(table: Table, name: str) -> str:
     return table.text("label", "", LONGEST_LABEL) or name.replace("_", " ").capitalize()
 
@@ -230,6 +239,7 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
     for name, table in top.tables("lamps", NAME, _NAME_FORM):
         channels = _channels(table, board_names, "high", several=False)
         width, height = _size(table)
+        answers, within_us = _answers(table)
         found.append(
             Lamp(
                 name=name,
@@ -247,6 +257,8 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
                 note=table.text("note", "", 400),
                 width_mm=width,
                 height_mm=height,
+                answers=answers,
+                within_us=within_us,
                 line=table.line,
             )
         )
@@ -260,6 +272,7 @@ def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
     for name, table in top.tables("digits", NAME, _NAME_FORM):
         channels = _channels(table, board_names, "", several=False)
         width, height = _size(table)
+        answers, within_us = _answers(table)
         places = table.whole("places", 1, 1, 8)
         if table.get("places") is None:
             table.say(None, "lacks places; a whole number from 1 to 8 is allowed")
@@ -287,6 +300,8 @@ def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
                 note=table.text("note", "", 400),
                 width_mm=width,
                 height_mm=height,
+                answers=answers,
+                within_us=within_us,
                 line=table.line,
             )
         )

@@ -18,6 +18,7 @@ def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
     _channels(panel, source)
     for board in panel.boards:
         _Pins(panel, board, source).check()
+    _answers(panel, source)
     _places(panel, source)
     for load in loads(panel) if currents else ():
         source.say_at(load.line, load.text, grave=load.grave)
@@ -74,6 +75,14 @@ def _channels(panel: Panel, source: Source) -> None:
                     f"(line {line}); each channel belongs to one part",
                 )
             seen.setdefault(key, (part, channel.line))
+
+
+def _answers(panel: Panel, source: Source) -> None:
+    names = [control.name for control in panel.controls]
+    for output in panel.parts:
+        if not isinstance(output, Control) and output.answers and output.answers not in names:
+            text = f'{key_of(output)}.answers is "{output.answers}", which is no control of this panel'
+            source.say_at(output.line, f"{text}; allowed: {listed(names) or 'none yet'}{near(output.answers, names)}")
 
 
 class _Pins:

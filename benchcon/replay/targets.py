@@ -1,6 +1,7 @@
 """What a capture can be run against: a small registry of things that start boards.
 
-`state` needs no boards: the state is worked out again and held against the recorded keyframes. Every other target is a
+`state` needs no boards: the state is worked out again and held against the recorded keyframes. Nor does `timing`, which
+holds transport delays against the panel file's limits. Every other target is a
 function that, given the panel, starts boards and gives their ports and hands for as long as its context lasts.
 """
 
@@ -46,8 +47,9 @@ class Wanted(NamedTuple):
 Start = Callable[[Wanted], AbstractContextManager[Boards]]
 
 TARGETS: dict[str, str] = {
-    # name: module and function, imported when it is asked for; `state` is built in
+    # name: module and function, imported when it is asked for; `state` and `timing` are built in
     "state": "",
+    "timing": "",
     "simulated": "benchcon.replay.targets:simulated",
     "native": "benchcon.firmware.targets:native",
     "emulated": "benchcon.firmware.targets:emulated",

@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
+from benchcon.panel.file import load
 from benchcon.replay.cases import Case
 from benchcon.replay.compare_text import as_text, in_context, seconds, summary, what
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.replay.rerun import Again, How, do_again
 from benchcon.replay.script import script_of
 from benchcon.replay.targets import Wanted, panel_file, start_of
+from benchcon.replay.timed import Timed, timed
 from benchcon.replay.tracks import tracks_of
+from benchcon.timing.delay_words import as_text as delays_as_text
+from benchcon.timing.delay_words import counts_words, failure_of, name_of, verdict_words
 
 WHOLE = "(run)"
 """Stands for a channel: what concerns the run as a whole."""
@@ -40,6 +44,8 @@ def run_against(case: Case, target: str) -> Verdict:
     """Run a capture against one of its targets. Raises `Trouble` if that cannot be done."""
     if target == "state":
         return against_state(case)
+    if target == "timing":
+        return against_timing(case)
     script = script_of(case.path)
     then = tracks_of(case.path)
     try:
@@ -66,6 +72,21 @@ def against_state(case: Case) -> Verdict:
         channels[WHOLE] = "\n".join(held.problems)
     text = "\n".join(f"{name}: {line}" for name, text in channels.items() for line in text.splitlines())
     return Verdict("state", channels, [f"{held.keyframes} keyframes held against the state"], text)
+
+
+def against_timing(case: Case) -> Verdict:
+    """Hold the transport delays against the limits of the panel file."""
+    return timing_verdict(timed(case.path, load(case.panel) if case.panel else None, propose=False))
+
+
+def timing_verdict(found: Timed) -> Verdict:
+    """Return the verdict on the transport delays of a capture."""
+    channels = {WHOLE: "\n".join(found.problems)}
+    channels |= {name_of(one): failure_of(one) for one in found.delays}
+    if not found.delays:
+        channels[WHOLE] = f"{found.path}: nothing to measure: no output of the panel file answers a control"
+    remarks = [f"{name_of(one)}: {verdict_words(one)}; {counts_words(one)}" for one in found.delays]
+    return Verdict("timing", channels, remarks, delays_as_text(found.delays))
 
 
 def verdict_of(target: str, again: Again) -> Verdict:

@@ -119,3 +119,25 @@ def test_control_codes_in_names_and_files_never_reach_the_terminal(
     (here / "x\x1b[2J").write_text('[lamps."\\u001b[31m"]\n')
     assert main(["check", "x\x1b[2J"]) == 1
     assert "\x1b" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        (
+            'answers = "aproach"',
+            'lamps.approach_lit.answers is "aproach", which is no control of this panel; allowed: ',
+        ),
+        ('answers = "runway_lit"', "which is no control of this panel"),
+        ('within = "100 ms"', "lamps.approach_lit.within is of no use without answers"),
+        ('answers = "approach"\nwithin = "0.2 ms"', 'is "0.2 ms"; from "1 ms" to "10 s" is allowed'),
+        ('answers = "approach"\nwithin = "100 mm"', "is a length; a time is needed"),
+    ],
+)
+def test_what_answers_a_control_is_checked(
+    here: Path, capsys: pytest.CaptureFixture[str], keys: str, said: str
+) -> None:
+    text = (here / "good.toml").read_text()
+    (here / "odd.toml").write_text(text.replace("[lamps.approach_lit]\n", f"[lamps.approach_lit]\n{keys}\n"))
+    assert main(["check", "odd.toml"]) == 1
+    assert said in capsys.readouterr().out

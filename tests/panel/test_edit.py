@@ -115,6 +115,12 @@ def test_triggers_follow_a_part_that_is_renamed(file: PanelFile) -> None:
     assert 'part = "hooter"  # only this' in file.text
 
 
+def test_what_answers_a_control_follows_its_new_name(file: PanelFile) -> None:
+    file.set("beacon", "answers", "horn")
+    file.rename("horn", "hooter")
+    assert file.panel.part("beacon").answers == "hooter"  # type: ignore[union-attr]
+
+
 def test_parts_are_added_at_the_end(file: PanelFile) -> None:
     file.add("lamps", "new", {"label": "New one", "channel": {"id": "desk.l9", "pin": "D5"}, "at": ["5 mm", "5 mm"]})
     assert file.text.startswith(TEXT)

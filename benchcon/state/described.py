@@ -6,9 +6,11 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 
-from benchcon.console.showing import channels_of
 from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Panel, Part, Wire
-from benchcon.state import BenchState, BoardState, ChannelState
+from benchcon.panel.rules import channels_of
+from benchcon.state.bench import BenchState
+from benchcon.state.board import BoardState
+from benchcon.state.channel import ChannelState
 
 Signature = tuple[object, ...]
 

@@ -1,0 +1,61 @@
+"""``benchcon timing``: what captures tell of time."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.description = (
+        "Measure transport delays in captures: from a control's movement to the output that answers it, by the\n"
+        "boards' own clocks. The panel file says which output answers which control, and within what time (its keys\n"
+        "answers and within). Where it says nothing, pairs are proposed from what was seen.\n"
+        "Exits with 1 where a limit is broken."
+    )
+    parser.add_argument("files", nargs="+", metavar="FILE", help="captures to measure")
+    parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
+    parser.add_argument("--json", action="store_true", help="print all figures as JSON")
+    parser.add_argument("--html", metavar="FILE", help="write a page with histograms")
+    parser.add_argument("--junit", metavar="FILE", help="write JUnit XML, a case for each pair")
+    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure: 0 no limit is broken, 1 one is, 2 it could not be done."""
+    import json
+    import sys
+
+    from benchcon.panel.file import load
+    from benchcon.replay.output import may_write, new_file
+    from benchcon.replay.timed import timed
+    from benchcon.timing.delay_words import as_json, as_text
+
+    panel = load(args.panel) if args.panel else None
+    for path in (args.html, args.junit):
+        may_write(path, force=args.force)
+    found = [timed(path, panel) for path in args.files]
+    if args.html:
+        from benchcon.replay.timed_html import as_html
+
+        with new_file(args.html, force=args.force) as out:
+            out.write(as_html(found))
+    if args.junit:
+        from benchcon.replay.junit import as_junit
+        from benchcon.replay.verdict import timing_verdict
+
+        with new_file(args.junit, force=args.force) as out:
+            out.write(as_junit("timing", [timing_verdict(one) for one in found]))
+    for one in found:
+        for problem in one.problems:
+            print(f"benchcon: {problem}", file=sys.stderr)
+    if args.json:
+        reports = [
+            {"file": one.path, "seconds": one.seconds, "delays": [as_json(each) for each in one.delays]}
+            for one in found
+        ]
+        print(json.dumps(reports, indent=2))
+    else:
+        texts = [f"{one.path}: {one.seconds:.1f} s\n\n{as_text(one.delays)}" for one in found]
+        print("\n\n".join(texts))
+    return 1 if any(one.broken for one in found) else 0

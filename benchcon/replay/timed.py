@@ -1,0 +1,49 @@
+"""What a capture tells of time: read through once, in the names of a panel."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+from benchcon.capture import Reader
+from benchcon.panel.model import Panel
+from benchcon.replay.figures import told
+from benchcon.replay.script import panel_in
+from benchcon.state.described import completed
+from benchcon.timing.delays import Delays
+from benchcon.timing.timing import Timing
+from benchcon.wire.records import KEYFRAME
+
+
+@dataclass(slots=True)
+class Timed:
+    """The figures of one capture."""
+
+    path: str
+    """Printable."""
+    seconds: float
+    timing: Timing
+    delays: list[Delays]
+    problems: list[str]
+    """What was found wrong with the file, one line each."""
+
+    @property
+    def broken(self) -> bool:
+        """Whether a limit is."""
+        return any(one.verdict == "broken" for one in self.delays)
+
+
+def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: bool = True) -> Timed:
+    """Read a capture through. Without `panel` the one that it carries counts.
+
+    Channels without a part in either are called by their board and id. Raises `Trouble` if it cannot be read.
+    """
+    timing = Timing()
+    with Reader(path) as reader:
+        for batch in reader:
+            if batch.kind == KEYFRAME and panel is None:
+                panel = panel_in(batch.bodies[0], reader.shown)
+            timing.feed(batch)
+        whole = completed(panel or Panel(), timing.state) if propose else panel or Panel()
+        seconds = (reader.last_us - reader.first_us) / 1e6
+        return Timed(reader.shown, seconds, timing, timing.delays(whole, propose=propose), told(reader))

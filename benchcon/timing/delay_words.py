@@ -1,0 +1,180 @@
+"""Transport delays in words, for the terminal, for JSON and for JUnit."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+from benchcon.panel.summary import counted
+from benchcon.text import printable
+from benchcon.timing.delays import Delay, Delays
+
+ORIENTATION = (
+    "For orientation: flight simulation training devices are qualified with 150 ms from control to instrument, those "
+    "of the highest levels with 100 ms (14 CFR part 60, appendix C, table C2A, test 4.a.2)."
+)
+PERCENTS = (50, 95, 99)
+MOST_TOLD = 5
+
+
+def ms(us: float) -> str:
+    """Return a time in milliseconds, with as many places as are worth reading."""
+    if not math.isfinite(us):
+        return "not known"
+    places = 2 if abs(us) < 10_000 else 1
+    return f"{us / 1000:.{places}f} ms"
+
+
+def name_of(one: Delays) -> str:
+    """Return ``control → output``."""
+    return f"{printable(one.control.name)} → {printable(one.output.name)}"
+
+
+def error_words(us: float) -> str:
+    """Return an error bound: never better than it is, and no finer than anybody reads."""
+    if not math.isfinite(us):
+        return "error not known"
+    return f"±{math.ceil(us / 10) / 100:.2f} ms" if us < 10_000 else f"±{math.ceil(us / 100) / 10:.1f} ms"
+
+
+def clocks_words(one: Delays) -> str:
+    """Return by whose clocks it was measured, and what that is worth."""
+    if one.by == "host stamps":
+        return "by this computer's stamps, for want of a clock on the boards: only a lower bound is certain"
+    whose = "the board's own clock" if one.by == "one board" else "the clocks of both boards"
+    way = ", and the least delay of a line that was never pinged" if one.one_way and one.by == "two boards" else ""
+    return f"by {whose}, {error_words(one.error_us)}{way}"
+
+
+def verdict_words(one: Delays) -> str:
+    """Return the verdict in a few words."""
+    limit = f"within {one.limit_us / 1000:g} ms"
+    words = {
+        "passed": f"passed: {limit}",
+        "not certain": f"not certain: {limit}, or over it by less than the error bound",
+        "no limit": "no limit set",
+        "not moved": "not moved: nothing was measured",
+    }
+    if one.verdict != "broken":
+        return words[one.verdict]
+    over = f"{counted(len(one.broken), 'answer')} over {one.limit_us / 1000:g} ms" if one.broken else ""
+    lost = f"{counted(len(one.missing), 'movement')} without an answer" if one.missing else ""
+    return f"limit broken: {', '.join(each for each in (over, lost) if each)}"
+
+
+def counts_words(one: Delays) -> str:
+    """Return how often what happened."""
+    words = [f"{counted(one.movements, 'movement')}, {len(one.found)} answered"]
+    if one.merged:
+        words.append(f"{one.merged} together with one before")
+    if one.missing:
+        words.append(f"{len(one.missing)} without an answer")
+    if one.pending:
+        words.append(f"{one.pending} too late to tell")
+    if one.others:
+        words.append(f"{counted(one.others, 'change')} of {printable(one.output.name)} for another reason")
+    return ", ".join(words)
+
+
+def drift_words(one: Delays) -> str:
+    """Return whether delays grew or shrank, empty for too few."""
+    found = one.drift
+    if found is None:
+        return ""
+    if not found.significant:
+        return "steady from beginning to end"
+    which = "rose" if found.last > found.first else "fell"
+    return f"{which} from {ms(found.first)} (median of the first quarter) to {ms(found.last)} (of the last)"
+
+
+def at(us: float) -> str:
+    """Return a moment of the capture."""
+    return f"{us / 1e6:.3f} s"
+
+
+def as_text(found: Sequence[Delays]) -> str:
+    """Return a table with what belongs to each row below it."""
+    if not found:
+        return "no transport delay: no output answers a control, or nothing was moved and answered often enough"
+    wide = min(max(len(name_of(one)) for one in found), 44)
+    lines = [f"{'transport delay':{wide}}  {'p50':>10}{'p95':>10}{'p99':>10}{'worst':>10}{'limit':>9}"]
+    for one in found:
+        figures = [ms(one.percentile_us(percent)) for percent in PERCENTS] if one.found else ["-"] * 3
+        figures.append(ms(one.worst.delay_us) if one.worst else "-")
+        limit = f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
+        lines.append(f"{name_of(one):{wide}}  {''.join(f'{each:>10}' for each in figures)}{limit:>9}")
+        lines += [f"    {line}" for line in _below(one)]
+    proposed = [one for one in found if one.proposed]
+    if proposed:
+        lines += ["", "Made out from what was seen. To have it judged, put this into the panel file, if it is so:"]
+        for one in proposed:
+            lines.append(f"    {toml_of(one)}")
+    about = f"Times begin when the board accepted the movement, after its debounce. {ORIENTATION}"
+    lines += ["", *textwrap.wrap(about, 100)]
+    return "\n".join(lines)
+
+
+def _below(one: Delays) -> list[str]:
+    lines = [verdict_words(one), *([counts_words(one)] if one.movements else [])]
+    if one.worst:
+        worst = f"the worst at {at(one.worst.at_us)}"
+        lines += [f"{clocks_words(one)}; {worst}", *filter(None, [drift_words(one)])]
+    late = sorted(one.broken, key=lambda each: -each.delay_us)[:MOST_TOLD]
+    if len(one.broken) > 1:
+        lines.append("over the limit: " + ", ".join(f"{ms(each.delay_us)} at {at(each.at_us)}" for each in late))
+    if one.missing:
+        lines.append("without an answer: at " + ", ".join(map(at, one.missing[:MOST_TOLD])))
+    return lines
+
+
+def toml_of(one: Delays) -> str:
+    """Return what the panel file would say of a proposed pair."""
+    table = "lamps" if hasattr(one.output, "trim_permille") else "digits"
+    return f'[{table}.{printable(one.output.name)}]  answers = "{printable(one.control.name)}"'
+
+
+def failure_of(one: Delays) -> str:
+    """Return why a limit is broken, some lines; empty if it is not."""
+    return "\n".join([verdict_words(one), *_below(one)[1:]]) if one.verdict == "broken" else ""
+
+
+def as_json(one: Delays) -> dict[str, Any]:
+    """Return the figures of a pair as plain data; times in milliseconds, None where not known."""
+
+    def figure(us: float | None) -> float | None:
+        return round(us / 1000, 4) if us is not None and math.isfinite(us) else None
+
+    def delay(each: Delay) -> dict[str, Any]:
+        return {
+            "at_s": round(each.at_us / 1e6, 6),
+            "delay_ms": figure(each.delay_us),
+            "error_ms": figure(each.error_us),
+            "position": each.position,
+        }
+
+    drifted = one.drift
+    return {
+        "control": printable(one.control.name),
+        "output": printable(one.output.name),
+        "limit_ms": figure(one.limit_us) if one.limit_us else None,
+        "verdict": one.verdict,
+        "proposed": one.proposed,
+        "clocks": one.by,
+        "one_way": one.one_way,
+        "error_ms": figure(one.error_us),
+        "movements": one.movements,
+        "answered": len(one.found),
+        "together": one.merged,
+        "missing": len(one.missing),
+        "pending": one.pending,
+        "other_changes": one.others,
+        "over_limit": len(one.broken),
+        **{f"p{percent}_ms": figure(one.percentile_us(percent)) if one.found else None for percent in PERCENTS},
+        "worst_ms": figure(one.worst.delay_us) if one.worst else None,
+        "drift": drifted
+        and {"first_ms": figure(drifted.first), "last_ms": figure(drifted.last), "significant": drifted.significant},
+        "delays": [delay(each) for each in one.found],
+        "missing_at_s": [round(each / 1e6, 6) for each in one.missing],
+    }

@@ -1,0 +1,457 @@
+"""Transport delay: from a control's movement to the output that answers it, on the boards' own clocks.
+
+The movement's moment is the board's clock in ``is`` (when the contact was accepted as changed, after its debounce); the
+output's is the clock in the answer to ``set`` (when it really was as asked). On one board that is a difference of two
+readings of one clock; between two boards the clock map joins them, and its bounds add up. Boards without a clock are
+timed by the bench's own stamps, and marked so.
+
+Which change of the output answers which movement is nowhere said. They are matched in order, so that as few movements
+as possible stay without an answer and delays lie near what is usual for the pair. Movements that came before the output
+changed once, for all of them, are counted together, and the delay is that of the first.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import NamedTuple
+
+from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.state import BenchState
+from benchcon.timing.moments import Moment, Moments, movements
+from benchcon.timing.percentiles import Drift, drift, percentile
+
+WAIT_US = 1_000_000
+"""An answer is waited for so long, or three times the limit; after that it is missing."""
+MERGE_US = 100_000
+"""Movements this long before an answer, or three times the usual delay, can share it with a later one."""
+MISS = 3.0
+"""What leaving a movement without an answer costs in the matching; a match costs how unusual its delay is."""
+UNUSUAL = 2.5
+"""The most that a match costs: one slow answer is likelier than one missing, two slow ones are not."""
+MOST_BAND = 200
+MOST_APART = 20_000
+CROWDS_US = (2_000.0, 20_000.0, 100_000.0)
+MOST_SCREENED = 300
+PROPOSE_WAIT_US = 500_000
+PROPOSE_LEAST = 4
+"""Movements it takes to propose a pair."""
+RATE_ERROR = 5_000e-6
+"""How far off a board's clock may be whose rate was never worked out (ceramic resonators; from memory)."""
+
+Output = Lamp | Digits
+
+
+class Delay(NamedTuple):
+    """One movement and its answer."""
+
+    at_us: float
+    """When the control moved, on the bench's axis."""
+    delay_us: float
+    error_us: float
+    """The delay lies within this of `delay_us`."""
+    position: int
+    """Where the control went (`benchcon.timing.moments.movements`)."""
+
+
+@dataclass(slots=True)
+class Delays:
+    """What is known of one control and the output that answers it."""
+
+    control: Control
+    output: Output
+    limit_us: int = 0
+    """0: none is set."""
+    proposed: bool = False
+    """Not said by the panel file, but made out from what was seen."""
+    by: str = "one board"
+    """Whose clocks: ``one board``, ``two boards`` or ``host stamps``."""
+    one_way: bool = False
+    """A clock map stands on one direction only: its bound leaves out the line's least delay."""
+    found: list[Delay] = field(default_factory=list)
+    """In order of time."""
+    missing: list[float] = field(default_factory=list)
+    """When movements that were not answered happened, bench time."""
+    merged: int = 0
+    """Movements answered together with an earlier one."""
+    others: int = 0
+    """Changes of the output that answered no movement of the control."""
+    pending: int = 0
+    """Movements so shortly before the end that their answer could still come."""
+    waited_us: int = WAIT_US
+
+    @property
+    def movements(self) -> int:
+        return len(self.found) + len(self.missing) + self.merged
+
+    @property
+    def broken(self) -> list[Delay]:
+        """The delays that are over the limit even after the error bound is taken off."""
+        return [one for one in self.found if self.limit_us and one.delay_us - one.error_us > self.limit_us]
+
+    @property
+    def doubtful(self) -> list[Delay]:
+        """The delays that may be over the limit: it lies within the error bound."""
+        return [
+            one
+            for one in self.found
+            if self.limit_us and one.delay_us - one.error_us <= self.limit_us < one.delay_us + one.error_us
+        ]
+
+    @property
+    def verdict(self) -> str:
+        """``broken``, ``not certain``, ``passed``, ``no limit`` or ``not moved``.
+
+        A movement without an answer breaks a limit: after `waited_us` the delay is over it, whatever comes.
+        """
+        if not self.movements:
+            return "not moved"
+        if not self.limit_us:
+            return "no limit"
+        if self.broken or self.missing:
+            return "broken"
+        return "not certain" if self.doubtful else "passed"
+
+    def percentile_us(self, percent: float) -> float:
+        """Raises ValueError if nothing was answered."""
+        return percentile(sorted(one.delay_us for one in self.found), percent)
+
+    @property
+    def worst(self) -> Delay | None:
+        return max(self.found, key=lambda one: one.delay_us, default=None)
+
+    @property
+    def error_us(self) -> float:
+        """The greatest error bound of all."""
+        return max((one.error_us for one in self.found), default=0.0)
+
+    @property
+    def drift(self) -> Drift | None:
+        return drift([one.delay_us for one in self.found])
+
+
+def delays_of(panel: Panel, state: BenchState, moments: Moments, *, propose: bool = True) -> list[Delays]:
+    """Return the delays of every pair that the panel file names, in its order, then of those proposed from what was
+    seen, where the file says nothing of an output."""
+    sources = sources_of(panel, state)
+    controls = {control.name: control for control in panel.controls}
+    found = []
+    outputs: tuple[Output, ...] = (*panel.lamps, *panel.digits)
+    for output in outputs:
+        if (control := controls.get(output.answers)) is not None:
+            found.append(_measured(control, output, output.within_us, sources, moments))
+    return [*found, *_proposed(panel, sources, moments)] if propose else found
+
+
+def sources_of(panel: Panel, state: BenchState) -> dict[str, int]:
+    """Return the source number of each board of `panel` that the stream has, by its name on the panel."""
+    found = {}
+    for board in panel.boards:
+        known = state.board_named(board.ident or board.name)
+        if known is not None:
+            found[board.name] = known.source
+    return found
+
+
+def _moved(control: Control, sources: dict[str, int], moments: Moments) -> list[Moment]:
+    boards = {channel.board for channel in control.channels}
+    # A control whose contacts are on two boards has no clock of its own.
+    source = sources.get(next(iter(boards))) if len(boards) == 1 else None
+    return movements(control, moments.inputs, source) if source is not None else []
+
+
+def _changed(output: Output, sources: dict[str, int], moments: Moments) -> list[Moment]:
+    source = sources.get(output.channel.board)
+    if source is None:
+        return []
+    return [moment for moment in moments.outputs.get((source, output.channel.id), []) if moment.told]
+
+
+def _measured(control: Control, output: Output, limit_us: int, sources: dict[str, int], moments: Moments) -> Delays:
+    wait_us = max(WAIT_US, 3 * limit_us)
+    moved, changed = _moved(control, sources, moments), _changed(output, sources, moments)
+    result = Delays(control, output, limit_us, waited_us=wait_us)
+    axis = _Axis(moved, changed)
+    result.by, result.one_way = axis.by, axis.one_way
+    taken = _both_ways(control, axis, wait_us)
+    chosen, matches = taken
+    result.others = len(changed) - len({match for match in matches if match >= 0})
+    _count(result, axis, chosen, matches, moments.last_us)
+    return result
+
+
+def _both_ways(control: Control, axis: _Axis, wait_us: float) -> tuple[list[int], list[int]]:
+    """Return which movements count (their numbers) and for each the number of its answer, or -1.
+
+    A button is pressed and released, and most programs act on the one or the other: what is not answered as a rule is
+    not missed.
+    """
+    everything = list(range(len(axis.moved)))
+    resting = [n for n in everything if axis.moved[n].value not in control.spring]
+    if not control.spring or control.kind not in ("button", "switch") or not resting:
+        return everything, match_in_order(axis.moved_us, axis.changed_us, wait_us, axis.slack_us)
+    pressing = [n for n in everything if axis.moved[n].value in control.spring]
+
+    def matched(numbers: list[int], without: Iterable[int] = ()) -> list[int]:
+        left = [n for n in range(len(axis.changed_us)) if n not in set(without)]
+        found = match_in_order(
+            [axis.moved_us[n] for n in numbers], [axis.changed_us[n] for n in left], wait_us, axis.slack_us
+        )
+        return [left[match] if match >= 0 else -1 for match in found]
+
+    first = matched(pressing)
+    if not pressing:
+        return resting, matched(resting)
+    second = matched(resting)
+    if _answered(second) >= 0.8 and _spread(axis, resting, second) < _spread(axis, pressing, first) / 3:
+        # The answers keep step with the release: a press is answered only as late as the finger goes.
+        return resting, second
+    also = matched(resting, [match for match in first if match >= 0])
+    if _answered(also) < 0.5:
+        return pressing, first
+    together = sorted(zip((*pressing, *resting), (*first, *also), strict=True))
+    return [number for number, _ in together], [match for _, match in together]
+
+
+def _answered(matches: Sequence[int]) -> float:
+    return sum(match >= 0 for match in matches) / len(matches) if matches else 0.0
+
+
+def _spread(axis: _Axis, numbers: Sequence[int], matches: Sequence[int]) -> float:
+    waits = [
+        axis.changed_us[match] - axis.moved_us[number]
+        for number, match in zip(numbers, matches, strict=True)
+        if match >= 0
+    ]
+    if len(waits) < PROPOSE_LEAST:
+        return float("inf")
+    middle = median(waits)
+    return median(abs(wait - middle) for wait in waits) + 1_000
+
+
+def _count(result: Delays, axis: _Axis, chosen: list[int], matches: list[int], end_us: float) -> None:
+    plain = [axis.delay(n, match).delay_us for n, match in zip(chosen, matches, strict=True) if match >= 0]
+    merge_us = max(MERGE_US, 3 * median(plain) if plain else 0.0)
+    waiting: list[int] = []
+    last_answer_us = float("-inf")
+    for number, match in zip(chosen, matches, strict=True):
+        moved_us = axis.moved_us[number]
+        if match < 0:
+            if moved_us <= last_answer_us:
+                result.merged += 1
+            else:
+                waiting.append(number)
+            continue
+        answer_us = axis.changed_us[match]
+        shared = [each for each in waiting if answer_us - axis.moved_us[each] <= merge_us]
+        result.missing += [axis.moved_us[each] for each in waiting if each not in shared]
+        result.merged += len(shared)
+        waiting = []
+        result.found.append(axis.delay(shared[0] if shared else number, match))
+        last_answer_us = answer_us
+    for each in waiting:
+        if axis.moved_us[each] + result.waited_us > end_us:
+            result.pending += 1
+        else:
+            result.missing.append(axis.moved_us[each])
+
+
+class _Axis:
+    """The movements of a control and the changes of an output on one axis of time."""
+
+    def __init__(self, moved: list[Moment], changed: list[Moment]) -> None:
+        self.moved, self.changed = moved, changed
+        sources = {moment.epoch.source for moment in (*moved, *changed)}
+        epochs = {(each.epoch.source, each.epoch.number): each.epoch for each in (*moved, *changed)}.values()
+        own = all(epoch.ticking for epoch in epochs)
+        self.one_way = False
+        if len(sources) > 1 and own:
+            maps = [epoch.map() for epoch in epochs]
+            own = all(found is not None for found in maps)
+            self.one_way = any(found is not None and found.one_way for found in maps)
+        self.by = "host stamps" if not own else "one board" if len(sources) <= 1 else "two boards"
+        self._error: list[list[float]] = []
+        placed = []
+        for stream in (moved, changed):
+            places = [moment.epoch.place(moment.clock_us, moment.at_us)[0] for moment in stream]
+            if not own:
+                placed.append([float(moment.at_us) for moment in stream])
+            else:
+                placed.append([place.at_us for place in places])
+            self._error.append([place.error_us for place in places])
+        self.moved_us, self.changed_us = placed
+        self.slack_us = max((max(error, default=0.0) for error in self._error), default=0.0) if own else 1_000.0
+
+    def delay(self, number: int, match: int) -> Delay:
+        """Return the delay between a movement and a change, by their numbers."""
+        moved, changed = self.moved[number], self.changed[match]
+        at_us = self.moved_us[number]
+        joined = moved.epoch is changed.epoch or (moved.epoch.map() is not None and changed.epoch.map() is not None)
+        if self.by == "host stamps" or not joined:
+            # The output changed somewhere between request and answer; the movement was told, so it was before.
+            error = float(changed.at_us - changed.since_us) if changed.since_us else float("inf")
+            return Delay(at_us, float(changed.at_us - moved.at_us), error, moved.value)
+        if moved.epoch is changed.epoch:
+            # Two readings of one clock: where the clock stands does not matter, only how fast it goes.
+            apart = changed.clock_us - moved.clock_us
+            known = moved.epoch.map()
+            rate, unsure = (known.rate_ppm, known.rate_error_ppm) if known is not None else (0.0, RATE_ERROR * 1e6)
+            delay = apart / (1 + rate * 1e-6)
+            return Delay(at_us, delay, moved.epoch.tick_us + abs(delay) * unsure * 1e-6, moved.value)
+        error = self._error[0][number] + self._error[1][match]
+        return Delay(at_us, self.changed_us[match] - at_us, error, moved.value)
+
+
+def match_in_order(
+    moved_us: Sequence[float], changed_us: Sequence[float], wait_us: float, slack_us: float = 0.0
+) -> list[int]:
+    """Return for each movement the number of the change that answers it, or -1.
+
+    Both ascend. No change answers two movements, none answers before (but for `slack_us`) or later than `wait_us`, and
+    answers come in the order of the movements. Of all such matchings this is one with the least cost: `MISS` for a
+    movement without an answer, and for an answer how far its delay is from the usual, at most `UNUSUAL`.
+    """
+    if not moved_us or not changed_us:
+        return [-1] * len(moved_us)
+    lows = [bisect_left(changed_us, at - slack_us) for at in moved_us]
+    highs = [
+        min(bisect_right(changed_us, at + wait_us), low + MOST_BAND) for at, low in zip(moved_us, lows, strict=True)
+    ]
+    tried = [
+        _matched(moved_us, changed_us, lows, highs, usual) for usual in usual_delays(moved_us, changed_us, lows, highs)
+    ]
+    return min(tried, key=lambda one: one[0])[1]
+
+
+def _matched(
+    moved_us: Sequence[float], changed_us: Sequence[float], lows: list[int], highs: list[int], usual: float
+) -> tuple[float, list[int]]:
+    """Return the least cost and its matching, if `usual` is the usual delay."""
+    scale = max(abs(usual), 10_000.0)
+    # costs[k]: the least for the movements so far if only the first `low + k` changes are used; falls with k.
+    costs, low_before, high_before = [0.0], lows[0], lows[0]
+    steps: list[bytearray] = []
+    for number, at in enumerate(moved_us):
+        low, high = lows[number], max(highs[number], lows[number])
+
+        def before(k: int, costs: list[float] = costs, low: int = low_before, high: int = high_before) -> float:
+            return costs[min(max(k, low), high) - low]
+
+        row: list[float] = []
+        step = bytearray()
+        for k in range(low, high + 1):
+            best, how = before(k) + MISS, _SKIP
+            if k > low:
+                cost = before(k - 1) + min(UNUSUAL, abs(changed_us[k - 1] - at - usual) / scale)
+                if cost < best:
+                    best, how = cost, _MATCH
+                if row[-1] <= best:
+                    best, how = row[-1], _FEWER
+            row.append(best)
+            step.append(how)
+        steps.append(step)
+        costs, low_before, high_before = row, low, high
+    result = [-1] * len(moved_us)
+    k = high_before
+    for number in range(len(moved_us) - 1, -1, -1):
+        low = lows[number]
+        k = min(max(k, low), low + len(steps[number]) - 1)
+        while steps[number][k - low] == _FEWER:
+            k -= 1
+        if steps[number][k - low] == _MATCH:
+            k -= 1
+            result[number] = k
+    return costs[-1], result
+
+
+_SKIP, _MATCH, _FEWER = 0, 1, 2
+
+
+def usual_delays(
+    moved_us: Sequence[float], changed_us: Sequence[float], lows: Sequence[int], highs: Sequence[int]
+) -> list[float]:
+    """Return what the usual delay may be: where the times from any movement to any change after it crowd together.
+
+    Those that belong together do, the others lie about. How close they crowd is not known, so there are several.
+    """
+    apart: list[float] = []
+    nearest: list[float] = []
+    for number, (at, low, high) in enumerate(zip(moved_us, lows, highs, strict=True)):
+        apart += [changed_us[k] - at for k in range(low, high)]
+        following = moved_us[number + 1] if number + 1 < len(moved_us) else float("inf")
+        if low < high and changed_us[low] < following:
+            nearest.append(changed_us[low] - at)
+        if len(apart) > MOST_APART:
+            break
+    apart.sort()
+    found = [median(nearest)] if nearest else []
+    for width in CROWDS_US:
+        best, first = (0, 0), 0
+        for last, value in enumerate(apart):
+            while apart[first] < value - width:
+                first += 1
+            best = max(best, (last - first + 1, -first))
+        count, begin = best
+        if count:
+            found.append(apart[-begin + (count - 1) // 2])
+    return list(dict.fromkeys(found)) or [0.0]
+
+
+# --- pairs that nobody named ------------------------------------------------------------------------------------------
+
+
+def _proposed(panel: Panel, sources: dict[str, int], moments: Moments) -> list[Delays]:
+    """Return for each output without `answers` the control that it follows best, if it follows one at all."""
+    moved = {control.name: _moved(control, sources, moments) for control in panel.controls}
+    found = []
+    outputs: tuple[Output, ...] = (*panel.lamps, *panel.digits)
+    for output in outputs:
+        if output.answers:
+            continue
+        changed = _changed(output, sources, moments)
+        if len(changed) < PROPOSE_LEAST:
+            continue
+        best: tuple[float, Delays] | None = None
+        for control in panel.controls:
+            if len(moved[control.name]) < PROPOSE_LEAST or not _follows(moved[control.name], changed):
+                continue
+            result = _measured(control, output, 0, sources, moments)
+            score = _score(result)
+            if score > 0 and (best is None or score > best[0]):
+                result.proposed = True
+                best = score, result
+        if best is not None:
+            found.append(best[1])
+    return found
+
+
+def _follows(moved: list[Moment], changed: list[Moment]) -> bool:
+    """Whether the output's changes crowd at one distance after the control's movements, more than chance has it."""
+    times = [float(moment.at_us) for moment in changed]
+    waits = []
+    for moment in moved[:MOST_SCREENED]:
+        first = bisect_left(times, moment.at_us)
+        if first < len(times) and times[first] <= moment.at_us + PROPOSE_WAIT_US:
+            waits.append(times[first] - moment.at_us)
+    if len(waits) < PROPOSE_LEAST:
+        return False
+    middle = median(waits)
+    half = max(25_000.0, middle / 2)
+    sample = min(len(moved), MOST_SCREENED)
+    share = sum(abs(wait - middle) <= half for wait in waits) / sample
+    chance = 2 * half * len(times) / max(times[-1] - times[0], 1.0)
+    # Presses and releases are both in the sample: half of them answered is what a lamp does that minds one of them.
+    return share >= 0.4 and share > 2 * chance
+
+
+def _score(result: Delays) -> float:
+    """Return how much of what both did is explained by the one answering the other; 0: too little."""
+    answered = len(result.found) + result.merged
+    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements:
+        return 0.0
+    changes = len(result.found) + result.others
+    if len(result.found) < 0.5 * changes or result.percentile_us(50) > PROPOSE_WAIT_US:
+        return 0.0
+    return answered / result.movements + len(result.found) / changes

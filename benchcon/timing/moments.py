@@ -1,0 +1,172 @@
+"""When channels changed, by the clocks of their boards: what transport delays are worked out from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
+
+from benchcon.panel.model import Control
+from benchcon.panel.reading import detents, position_of_code
+from benchcon.state import BenchState
+from benchcon.timing.clocks import Clocks, Epoch
+from benchcon.wire import events as ev
+
+MOST_KEPT = 20_000
+"""Changes kept of one channel; of more, the oldest go."""
+
+Key = tuple[int, str]
+"""Source number and channel id."""
+
+
+class Moment(NamedTuple):
+    """One channel took another value."""
+
+    number: int
+    """Counts all moments of the stream, so that those of several channels can be put in order."""
+    epoch: Epoch
+    clock_us: int
+    """By the board's clock, unwrapped."""
+    at_us: int
+    """Stamp of the record that told it: it was no later."""
+    since_us: int
+    """It was no earlier by the bench's own stamps: when the request was sent. An input's is 0: not known."""
+    value: int
+    told: bool
+    """A change at this moment. Otherwise only what the channel stands at, from a keyframe or read back."""
+
+
+class Moments:
+    """Eats events, one by one after `Clocks` had them, and keeps the changes of every channel."""
+
+    def __init__(self, state: BenchState, clocks: Clocks) -> None:
+        self._state = state
+        self._clocks = clocks
+        self.inputs: dict[Key, list[Moment]] = {}
+        self.outputs: dict[Key, list[Moment]] = {}
+        self._number = 0
+        self._last: dict[Key, int] = {}
+        self.last_us = 0
+        """Stamp of the last event."""
+        self.first_us: int | None = None
+        self.stand()
+
+    def stand(self) -> None:
+        """Take what every channel stands at: at the start, and when a stream begins with a keyframe."""
+        for board in self._state.boards.values():
+            for channel in board.channels.values():
+                if channel.value is not None:
+                    self._stands(board.source, channel.id, channel.value, self._state.at_us)
+
+    def take(self, event: ev.Event) -> None:
+        """Take one event."""
+        self.last_us = event.at_us
+        if self.first_us is None:
+            self.first_us = event.at_us
+        sort = type(event)
+        if sort is ev.Moved:
+            for channel, value in event.values.items():  # type: ignore[union-attr]
+                self._put(self.inputs, event.source, channel, event.clock_us, event.at_us, 0, value, True)  # type: ignore[union-attr]
+        elif sort is ev.Answered:
+            self._answered(event)  # type: ignore[arg-type]
+        elif (sort is ev.Told and event.words[0] == "dark") or (sort is ev.Alive and event.dark) or sort is ev.Boot:  # type: ignore[union-attr]
+            self._outputs_off(event.source)
+
+    def _answered(self, event: ev.Answered) -> None:
+        request, words = event.request, event.words
+        if words[0] == "set" and request is not None and len(words) == 2:
+            try:
+                clock_us = self._state.observer.clock_us(event.source, int(words[1], 16))
+                values = [(name, int(text, 16)) for name, mark, text in map(_parted, request.words[1:]) if mark]
+            except ValueError:
+                return
+            since = request.at_us if event.took_us is not None else 0
+            for channel, value in values:
+                if self._last.get((event.source, channel)) != value:
+                    self._put(self.outputs, event.source, channel, clock_us, event.at_us, since, value, True)
+        elif words[0] == "read":
+            for word in words[4:]:
+                channel, mark, text = _parted(word)
+                try:
+                    value = int(text, 16)
+                except ValueError:
+                    continue
+                if mark and self._last.get((event.source, channel)) != value:
+                    self._stands(event.source, channel, value, event.at_us)
+        elif words[0] == "dark":
+            self._outputs_off(event.source)
+
+    def _outputs_off(self, source: int) -> None:
+        # What a board does to its outputs by itself answers nobody, but the next value set is a change again.
+        for key in self.outputs:
+            if key[0] == source:
+                self._last[key] = 0
+
+    def _stands(self, source: int, channel: str, value: int, at_us: int) -> None:
+        board = self._state.boards.get(source)
+        known = board.channels.get(channel) if board is not None else None
+        into = self.outputs if known is not None and known.is_output else self.inputs
+        self._put(into, source, channel, 0, at_us, 0, value, False)
+
+    def _put(
+        self,
+        into: dict[Key, list[Moment]],
+        source: int,
+        channel: str,
+        clock_us: int,
+        at_us: int,
+        since_us: int,
+        value: int,
+        told: bool,
+    ) -> None:
+        key = source, channel
+        self._last[key] = value
+        self._number += 1
+        kept = into.setdefault(key, [])
+        kept.append(Moment(self._number, self._clocks.epoch(source, at_us), clock_us, at_us, since_us, value, told))
+        if len(kept) > MOST_KEPT:
+            del kept[: MOST_KEPT // 4]
+
+
+def _parted(word: str) -> tuple[str, str, str]:
+    return word.partition("=")
+
+
+def movements(control: Control, inputs: Mapping[Key, list[Moment]], source: int) -> list[Moment]:
+    """Return when `control`, on the board with number `source`, came to another position, detent or reading.
+
+    A switch of several contacts moves when it has reached a position; an encoder's movements are whole detents. `value`
+    of each is the position, the detents from the first or the reading.
+    """
+    streams = [inputs.get((source, channel.id), []) for channel in control.channels]
+    if control.kind in ("button", "switch"):
+        return list(_positions(control, streams))
+    told: list[Moment] = []
+    last: int | None = None
+    first = streams[0][0].value if streams and streams[0] else 0
+    for moment in streams[0] if streams else ():
+        stands = round(detents(control, first, moment.value)) if control.kind == "encoder" else moment.value
+        if moment.told and stands != last:
+            told.append(moment._replace(value=stands))
+        last = stands
+    return told
+
+
+def _positions(control: Control, streams: list[list[Moment]]) -> Iterable[Moment]:
+    values: list[int | None] = [None] * len(streams)
+    last: int | None = None
+    merged = sorted((moment.number, index, moment) for index, stream in enumerate(streams) for moment in stream)
+    for index, (_, which, moment) in enumerate(merged):
+        values[which] = moment.value
+        following = merged[index + 1][2] if index + 1 < len(merged) else None
+        if following is not None and following.told == moment.told and _as_one(moment, following):
+            continue  # contacts that change in one scan are told in one line
+        known = [value for value in values if value is not None]
+        position = position_of_code(control, known).position if len(known) == len(values) else None
+        if position is not None and position != last:
+            if moment.told:
+                yield moment._replace(value=position)
+            last = position
+
+
+def _as_one(one: Moment, other: Moment) -> bool:
+    return other.number == one.number + 1 and other.at_us == one.at_us and other.clock_us == one.clock_us

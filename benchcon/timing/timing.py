@@ -1,0 +1,39 @@
+"""Everything that the stream tells of time: clocks, transport delays, and the way of the contacts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from benchcon.panel.model import Panel
+from benchcon.state import BenchState
+from benchcon.timing.clocks import Clocks
+from benchcon.timing.delays import Delays, delays_of
+from benchcon.timing.moments import Moments
+from benchcon.wire import events as ev
+from benchcon.wire.records import KEYFRAME, Batch
+
+
+class Timing:
+    """Eats a stream, or the events of one that somebody else follows, and keeps what it tells of time."""
+
+    def __init__(self, state: BenchState | None = None) -> None:
+        self.state = state if state is not None else BenchState()
+        self.clocks = Clocks(self.state)
+        self.moments = Moments(self.state, self.clocks)
+
+    def feed(self, batch: Batch) -> None:
+        """Take one batch of a stream that nobody else follows."""
+        happened = self.state.feed(batch)
+        if batch.kind == KEYFRAME:
+            self.moments.stand()
+        self.take(happened)
+
+    def take(self, events: Iterable[ev.Event]) -> None:
+        """Take what `BenchState.feed` gave for a batch, after it."""
+        for event in events:
+            self.clocks.feed((event,))
+            self.moments.take(event)
+
+    def delays(self, panel: Panel, *, propose: bool = True) -> list[Delays]:
+        """Return the transport delays so far."""
+        return delays_of(panel, self.state, self.moments, propose=propose)
