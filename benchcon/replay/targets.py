@@ -49,10 +49,10 @@ Start = Callable[[Wanted], AbstractContextManager[Boards]]
 TARGETS: dict[str, str] = {
     # name: module and function, imported when it is asked for; `state` and `timing` are built in
     "state": "",
-    "timing": "",
     "simulated": "benchcon.replay.targets:simulated",
     "native": "benchcon.firmware.targets:native",
     "emulated": "benchcon.firmware.targets:emulated",
+    "timing": "",
 }
 
 
