@@ -1,7 +1,4 @@
-"""A picture of the console for the README: the program itself, drawn as SVG.
-
-``python -m benchcon.console.picture FILE`` draws it on the demo.
-"""
+"""A picture of the console, as SVG: the program itself, drawn without a terminal."""
 
 from __future__ import annotations
 
@@ -49,35 +46,3 @@ def without_links(svg: str) -> str:
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
     svg = re.sub(r"@font-face\s*\{.*?\}", "", svg, flags=re.DOTALL)
     return re.sub(r"font-family:\s*(?:\"?Fira Code\"?)[^;]*;", f"font-family: {FONT};", svg)
-
-
-def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
-    """Write a picture of the demo, after its scripted hand has been at work for `after_s` seconds."""
-    from benchcon.demo import start
-    from benchcon.demo.desks import panel_path
-    from benchcon.demo.script import ScriptedHand
-    from benchcon.demo.weather import DemoDriver
-    from benchcon.link import Bench
-    from benchcon.panel.file import load
-    from benchcon.session import LiveSession
-
-    with start() as demo:
-        panel = load(panel_path())
-        bench = Bench([desk.port for desk in demo.boards], panel=panel)
-        session = LiveSession(bench, panel, demo.hands)
-        script, driver = ScriptedHand(demo.hands), DemoDriver(session)
-        bench.start()
-        script.start()
-        driver.start()
-        try:
-            picture(session, path, settle_s=after_s)
-        finally:
-            script.close()
-            driver.close()
-            session.close()
-
-
-if __name__ == "__main__":
-    import sys
-
-    demo_picture(sys.argv[1])

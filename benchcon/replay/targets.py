@@ -69,16 +69,18 @@ def start_of(target: str) -> Start:
 @contextlib.contextmanager
 def simulated(wanted: Wanted) -> Iterator[Boards]:
     """Simulated boards, each a process of its own (`benchcon.rig`)."""
-    from benchcon.demo.desks import start
+    from benchcon.rig.boards import start
 
     panel = load(wanted.panel, currents=False)
     names = {board.ident or board.name: board.name for board in panel.boards}
     boards = [names[ident] for ident in wanted.boards if ident in names]
     if not boards:
         raise Trouble(f"none of the capture's boards ({', '.join(wanted.boards)}) is on the panel in {wanted.panel}")
-    with start(wanted.faults, panel=wanted.panel, boards=boards, separate=True) as demo:
+    with start(wanted.panel, faults=wanted.faults, boards=boards) as simulated:
         idents = {board.name: board.ident or board.name for board in panel.boards}
-        yield Boards([desk.port for desk in demo.boards], {idents[name]: hand for name, hand in demo.hands.items()})
+        yield Boards(
+            [board.port for board in simulated.boards], {idents[name]: hand for name, hand in simulated.hands.items()}
+        )
 
 
 @contextlib.contextmanager
