@@ -180,7 +180,7 @@ def estimate(made: Plan) -> Memory:
     labels += [*(o.lamp.label for o in made.lamps), *(o.digits.label for o in made.digits)]
     texts = sum(min(60, len(quote(label))) + 24 for label in labels)
     kinds = ((made.contacts, 700), (made.encoders, 1000), (made.pots, 500), (made.lamps, 1000), (made.digits, 700))
-    program = 9400 + sum(cost for parts, cost in kinds if parts) + (700 if rows else 0)
+    program = 9700 + sum(cost for parts, cost in kinds if parts) + (700 if rows else 0)
     pins = len(made.pin_inputs) + sum(output.pin.kind == "direct" for output in made.lamps) + rows
     return Memory(program + texts + 4 * made.slots + 24 * pins, ram)
 

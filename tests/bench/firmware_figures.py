@@ -183,7 +183,7 @@ def main() -> int:
     load = under_load(desk)
     stack, scans = int(load.told("stack")[0]), load.numbers("scans")[0]
     row("figure", "reach", "measured")
-    row("flash, ATmega328P, panels/desk", "<= 12288 B", f"{flash} B")
+    row("flash, ATmega328P, panels/desk", "<= 16384 B", f"{flash} B")
     row("RAM: static + stack at its deepest", "<= 1228 B", f"{ram} + {stack} = {ram + stack} B")
     row("scan rate, full load", ">= 2000 Hz", f"{1e6 / scans['mean']:.1f} Hz")
     jitter = max(scans["longest"] - scans["mean"], scans["mean"] - scans["shortest"])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import binascii
 import random
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -251,6 +253,81 @@ def test_ident_and_name_outlive_a_reset(fresh: Board) -> None:
     fresh.command("reset", "power")
     fresh.settle()
     assert fresh.ask("item 00").body == "<01 item 00 board ident=desk name=Ostrey%20desk"
+
+
+def kept(ident: bytes, name: bytes) -> bytes:
+    """A store as the board keeps it: 64 bytes of boot numbers, ident and name, each with its check behind it.
+
+    The check is CRC-16/IBM-3740's polynomial from B0A4h (core/store.c); worked out by the standard library.
+    """
+    texts = (ident.ljust(16, b"\0"), name.ljust(24, b"\0"))
+    return bytes(64) + b"".join(text + binascii.crc_hqx(text, 0xB0A4).to_bytes(2, "little") for text in texts)
+
+
+def called(fresh: Board, store: bytes) -> tuple[str, str]:
+    """Ident and name as `hello` and `item 00` tell them after a reset with this in the store."""
+    fresh.command("blank", store.hex())
+    fresh.command("reset", "power")
+    (boot,) = (said.news for said in fresh.run(20) if said.news and said.words[2] == "boot")
+    hello = fresh.ask("hello")
+    # line-protocol.md, section 4: hello VERSION ITEMS RECEIVE BOOT IDENT.
+    match = re.fullmatch(r"<01 hello 01 [0-9A-F]{2} [0-9A-F]{4} ([0-9A-F]{4}) ([a-z][a-z0-9_]{0,15})", hello.body)
+    assert match, hello.body
+    assert boot == f"boot {match[1]} power 01"
+    item = re.fullmatch(r"<01 item 00 board ident=(\S+) name=([!-<>-~]{1,24})", fresh.ask("item 00").body)
+    assert item, "item 00"
+    assert item[1] == match[2]
+    return match[2], item[2]
+
+
+MAP_SAYS = ("desk", "Ostrey%20desk")
+
+
+@pytest.mark.parametrize(
+    "store",
+    [
+        *(b"\0", b"\xff", b"\x55\xaa", b"a", b"desk=1 ", bytes(range(256))[:108]),
+        # As an earlier firmware kept it, without a check: nothing says that it is ours.
+        bytes(64) + b"tower".ljust(16, b"\0") + b"Tower%20desk".ljust(28, b"\0"),
+        *(random.Random(seed).randbytes(108) for seed in range(20)),
+    ],
+)
+def test_a_store_that_another_sketch_used_is_never_told(fresh: Board, store: bytes) -> None:
+    assert called(fresh, store) == MAP_SAYS
+
+
+def test_what_is_kept_is_told_and_nothing_that_is_spoilt(fresh: Board) -> None:
+    good = kept(b"tower_7", b"Mets%20desk")
+    assert called(fresh, good) == ("tower_7", "Mets%20desk")
+    for at in range(64, 108):
+        bad = bytearray(good)
+        bad[at] ^= 0x20
+        # Behind the end of a text nothing is read: ident 64 to 71, its check at 80; name 82 to 93, its check at 106.
+        ident = "desk" if at < 72 or 80 <= at < 82 else "tower_7"
+        name = "Ostrey%20desk" if 82 <= at < 94 or at >= 106 else "Mets%20desk"
+        assert called(fresh, bytes(bad)) == (ident, name)
+    # The check is right and the form is not: a letter too many, a space, an equals sign, half a per cent.
+    assert called(fresh, kept(b"Tower", b"a=b")) == MAP_SAYS
+    assert called(fresh, kept(b"to wer", b"a b")) == MAP_SAYS
+    assert called(fresh, kept(b"7tower", b"50%")) == MAP_SAYS
+    assert called(fresh, kept(b"", b"")) == MAP_SAYS
+    assert called(fresh, kept(b"t" * 16, b"n" * 24)) == ("t" * 16, "n" * 24)
+
+
+def test_a_write_that_is_broken_off_leaves_what_the_panel_map_says(fresh: Board) -> None:
+    fresh.command("blank", kept(b"tower_7", b"Mets").hex())
+    fresh.command("reset", "power")
+    fresh.settle()
+    fresh.command("turns", 1000)  # a byte a millisecond
+    try:
+        body = ">01 ident met_2"
+        fresh.send(f"{body} {check_of(body)}\n".encode())
+        fresh.run(8)
+    finally:
+        fresh.command("turns", 50)
+    fresh.command("reset", "power")
+    fresh.settle()
+    assert fresh.ask("hello").words[-1] in ("desk", "tower_7")
 
 
 def test_every_line_of_a_description_fits_and_is_whole(desk: Board) -> None:

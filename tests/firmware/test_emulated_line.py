@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from firmware.emulated import ask, bench, line_us, needs_emulator
 from wire.vector_files import blocks, has, only, raw
@@ -122,6 +124,23 @@ def test_a_program_gone_mad_is_reset_by_the_watchdog() -> None:
     assert [line.words[2] for line in log.news("boot")] == ["power", "watchdog"]
     assert log.told("resets") == ["1"]
     assert "l_app=0" in log.told("lit")[0]
+
+
+@pytest.mark.parametrize(
+    "left", ["00", "FF", "55AA", "6465736B", *(random.Random(seed).randbytes(64).hex() for seed in range(3))]
+)
+def test_an_eeprom_that_another_sketch_used_makes_no_bad_hello(left: str) -> None:
+    log = bench().run(
+        [
+            *(f"1000 erase {left}", "2000 reset power"),
+            *("200000 rx " + ask(1, "hello"), "300000 rx " + ask(2, "item 00"), "1400000 end"),
+        ]
+    )
+    log.good()
+    (hello,), (item,) = log.answers("hello"), log.answers("item")
+    assert hello.words[5] == "desk"
+    assert set(item.words) >= {"ident=desk", "name=Ostrey%20desk"}
+    assert log.news("boot")[-1].words[1] == hello.words[4]
 
 
 def test_ident_and_name_are_kept() -> None:

@@ -22,7 +22,7 @@ static void select_input(uint8_t input)
 {
 #if defined(__AVR_ATmega2560__)
     ADCSRB = input & 8u && input != REFERENCE_INPUT ? 1u << MUX5 : 0;
-    ADMUX = 1u << REFS0 | (input == REFERENCE_INPUT ? REFERENCE_INPUT : input & 7u);
+    ADMUX = (uint8_t)(1u << REFS0 | (input == REFERENCE_INPUT ? REFERENCE_INPUT : input & 7u));
 #else
     ADMUX = 1u << REFS0 | input; /* against the supply */
 #endif

@@ -206,7 +206,7 @@ static inline __attribute__((always_inline)) void watch(uint8_t number, uint8_t 
     if (!on) {
         *mask ^= bit;
     }
-    PCICR |= (uint8_t)(1u << number);
+    PCICR = (uint8_t)(PCICR | 1u << number);
     hal_release(before);
 }
 

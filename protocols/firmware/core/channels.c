@@ -108,7 +108,7 @@ static void put_channel(bb_board *b, uint8_t slot)
     bb_put_flash(b, bb_nth_text(kinds, kind));
     bb_put_id(b, slot);
     if (kind != POT) {
-        flags = detail >> 8;
+        flags = (uint8_t)(detail >> 8);
         detail &= 0xFFu;
     }
     for (; flags; flags >>= 1, flag = bb_skip_text(flag)) {

@@ -242,7 +242,7 @@ static void look_at_encoders(bb_board *b, bool tell)
         } else {
             uint16_t *count = bb_value_of(b, (uint8_t)(BB_ENCODER_SLOT + e));
 
-            *count = (uint16_t)(*count + (uint16_t)(int16_t)step);
+            *count = (uint16_t)(step < 0 ? *count - (uint8_t)-step : *count + (uint8_t)step);
         }
     }
 }

@@ -70,6 +70,8 @@ bool bb_hex(const char *text, uint8_t digits, uint16_t *value);       /* just so
 /* requests.c */
 void bb_answer(bb_board *b);                  /* act upon the request in b->line and answer, or set b->waiting */
 bool bb_finish(bb_board *b);                  /* answer what waited, if it can be */
+bool bb_ident_good(const char *text);         /* a letter, then letters, digits and `_`: 16 at most */
+bool bb_text_good(const char *text);          /* free text as on the wire: no `=`, and `%` only before two hex digits */
 
 /* news.c */
 void bb_gather(bb_board *b);                  /* events and slow inputs into the news ring */

@@ -5,15 +5,6 @@
 /* Characters of a line before its check, " #C08E", and its end. */
 #define BODY_MOST (BB_LINE - 7u)
 
-uint16_t bb_check(uint16_t check, uint8_t byte)
-{
-    /* Polynomial 1021h, a byte at a time without a table (its terms x^12 and x^5 folded into shifts). */
-    uint8_t x = (uint8_t)((check >> 8) ^ byte);
-
-    x ^= (uint8_t)(x >> 4);
-    return (uint16_t)((uint16_t)(check << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
-}
-
 bool bb_can_send(const bb_board *b)
 {
     return (uint8_t)(b->tx_head - b->tx_tail) <= BB_AHEAD;
@@ -67,7 +58,7 @@ void bb_put_digits(bb_board *b, uint16_t value, uint8_t digits)
     uint8_t n;
 
     for (n = 4; n; n--) {
-        uint8_t digit = (uint8_t)(value >> 8) >> 4;
+        uint8_t digit = (uint8_t)(value >> 12);
 
         if (n <= digits) {
             bb_put(b, (char)(digit < 10 ? '0' + digit : 'A' - 10 + digit));

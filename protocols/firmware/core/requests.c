@@ -127,7 +127,7 @@ static uint8_t do_item(bb_board *b, uint8_t item)
     return DONE;
 }
 
-static bool ident_good(const char *text)
+bool bb_ident_good(const char *text)
 {
     const char *at = text;
 
@@ -141,13 +141,12 @@ static bool ident_good(const char *text)
     return at - text <= 16;
 }
 
-/* Free text as written on the wire: no `=`, and `%` only before two hex digits. */
-static bool text_good(const char *text)
+bool bb_text_good(const char *text)
 {
     uint16_t ignored;
 
     for (; *text; text++) {
-        if (*text == '=' || (*text == '%' && !bb_hex_ahead(text + 1, 2, &ignored))) {
+        if (*text <= ' ' || *text > '~' || *text == '=' || (*text == '%' && !bb_hex_ahead(text + 1, 2, &ignored))) {
             return false;
         }
     }
@@ -158,7 +157,7 @@ static uint8_t do_keep(bb_board *b, bool name)
 {
     const char *text = bb_first_argument(b);
 
-    if (!(name ? text_good(text) : ident_good(text))) {
+    if (!(name ? bb_text_good(text) : bb_ident_good(text))) {
         return NO_FORM;
     }
     if (strlen(text) > 24u) {

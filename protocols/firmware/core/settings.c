@@ -60,7 +60,7 @@ uint8_t bb_do_read_all(bb_board *b)
 
 static uint8_t set_one(bb_board *b, uint8_t slot, const char *value, bool really)
 {
-    uint8_t digits = slot - BB_DIGITS_SLOT, place, width;
+    uint8_t digits = (uint8_t)(slot - BB_DIGITS_SLOT), place, width;
     uint16_t level;
 
     if (slot < BB_LAMP_SLOT) {

@@ -3,8 +3,10 @@
  * The boot number goes through 32 places in turn, so that a cell is written every 32nd reset only (an EEPROM cell stands
  * 100 000 writes: over three million resets). The newest is the one that its successor does not go on from.
  *
- * A text is written with its first letter last, and that letter is blotted out before: if the power fails in between, the
- * board goes back to what its panel map says. */
+ * Each text has a check behind it that no other sketch's bytes fit by chance, and must have the form of an ident or a name:
+ * what another program left here, or what a failing supply spoilt, is never told. Then the board is called what its panel map
+ * says. A text is written with its first letter last, and that letter is blotted out before, so a write that is broken off
+ * ends there too. A boot number may be any number: whatever stands in its places, the board goes on from it. */
 #include <string.h>
 
 #include "inside.h"
@@ -13,11 +15,18 @@
 
 #define IDENT_LENGTH 16u
 #define NAME_LENGTH 24u
+#define CHECK_LENGTH 2u
 #define IDENT_AT BOOT_BYTES
-#define NAME_AT (IDENT_AT + IDENT_LENGTH)
-#define BLANK 0xFFu /* as a cell comes from the factory */
+#define NAME_AT (IDENT_AT + IDENT_LENGTH + CHECK_LENGTH)
+#define BLANK 0xFFu   /* no text begins with it */
+#define MAGIC 0xB0A4u /* checks begin from it, not from the FFFFh of lines: blank and cleared cells do not fit */
 
-typedef char store_size_is_told[NAME_AT + NAME_LENGTH == BB_STORE_BYTES ? 1 : -1];
+typedef char store_size_is_told[NAME_AT + NAME_LENGTH + CHECK_LENGTH == BB_STORE_BYTES ? 1 : -1];
+
+static uint8_t length_of(bool name)
+{
+    return name ? NAME_LENGTH : IDENT_LENGTH;
+}
 
 static void keep(bb_board *b, uint8_t at, uint8_t value)
 {
@@ -49,25 +58,50 @@ void bb_store_begin(bb_board *b)
     keep(b, (uint8_t)(at + 1u), (uint8_t)(boot >> 8));
 }
 
+/* The check of a text with its end filled up to `length` letters. */
+static uint16_t check_of(const char *text, uint8_t length)
+{
+    uint16_t check = MAGIC;
+
+    for (; length; length--) {
+        check = bb_check(check, (uint8_t)*text);
+        if (*text) {
+            text++;
+        }
+    }
+    return check;
+}
+
+/* Is there a text that this board has kept? `text` has room for a name and its end. */
+static bool stored(bb_board *b, bool name, char *text)
+{
+    uint8_t at = name ? NAME_AT : IDENT_AT, length = length_of(name), n;
+
+    for (n = 0; n < length; n++) {
+        text[n] = (char)hal_store_read(b, (uint8_t)(at + n));
+    }
+    text[length] = 0;
+    at = (uint8_t)(at + length);
+    return text[0] && check_of(text, length) == (uint16_t)(hal_store_read(b, at) | hal_store_read(b, (uint8_t)(at + 1u)) << 8)
+        && (name ? bb_text_good(text) : bb_ident_good(text));
+}
+
 void bb_put_stored(bb_board *b, bool name)
 {
-    uint8_t at = name ? NAME_AT : IDENT_AT, end = name ? BB_STORE_BYTES : NAME_AT;
-    char c;
+    char text[NAME_LENGTH + 1u];
 
-    if (hal_store_read(b, at) == BLANK) {
+    if (stored(b, name, text)) {
+        bb_put_text(b, text);
+    } else {
         bb_put_flash(b, name ? panel_name : panel_ident);
-        return;
-    }
-    while (at < end && (c = (char)hal_store_read(b, at)) > ' ') {
-        bb_put(b, c);
-        at++;
     }
 }
 
 /* One byte a call, so that scanning, news and dark go on while the chip writes. */
 bool bb_store_step(bb_board *b, bool name, const char *text)
 {
-    uint8_t at = name ? NAME_AT : IDENT_AT, length = name ? NAME_LENGTH : IDENT_LENGTH, step = b->store_step;
+    uint8_t at = name ? NAME_AT : IDENT_AT, length = length_of(name), step = b->store_step;
+    uint16_t check;
 
     if (!hal_store_ready(b)) {
         return false;
@@ -76,6 +110,9 @@ bool bb_store_step(bb_board *b, bool name, const char *text)
         keep(b, at, BLANK);
     } else if (step < length) {
         keep(b, (uint8_t)(at + step), step <= strlen(text) ? (uint8_t)text[step] : 0);
+    } else if (step < length + CHECK_LENGTH) {
+        check = check_of(text, length);
+        keep(b, (uint8_t)(at + step), (uint8_t)(step == length ? check : check >> 8));
     } else {
         keep(b, at, (uint8_t)text[0]);
         return true;

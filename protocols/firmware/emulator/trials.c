@@ -132,10 +132,15 @@ bool obey_trial(const char *word, char *rest, char *answer, size_t room)
         unsigned address = (unsigned)strtoul(id, NULL, 16);
         avr_core_watch_write(bench.avr, (uint16_t)address, (uint8_t)strtoul(second, NULL, 16));
     } else if (!strcmp(word, "erase")) {
-        /* EEPROM as it comes from the factory. */
+        /* EEPROM as it comes from the factory; or with bytes in it, in hex, again and again: as another sketch left it. */
         uint8_t all[4096];
         avr_eeprom_desc_t memory = {.ee = all, .offset = 0, .size = bench.avr->e2end + 1u};
-        memset(all, 0xFF, sizeof all);
+        const char *bytes = id && strlen(id) > 1 ? id : "FF";
+        size_t each = strlen(bytes) / 2, n;
+        for (n = 0; n < memory.size; n++) {
+            char two[3] = {bytes[n % each * 2], bytes[n % each * 2 + 1], 0};
+            all[n] = (uint8_t)strtoul(two, NULL, 16);
+        }
         avr_ioctl(bench.avr, AVR_IOCTL_EEPROM_SET, &memory);
     } else if (!strcmp(word, "resets")) {
         snprintf(answer, room, "ok %d", bench.resets);

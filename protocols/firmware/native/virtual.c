@@ -2,7 +2,7 @@
  * came of it and a line `done`. Nothing is left to chance: the same commands give the same answers.
  *
  *   reset CAUSE        power, reset, watchdog, brownout or unknown; what was on its way is lost, the store is kept
- *   blank              the store as from the factory
+ *   blank [BYTES]      the store as from the factory; or full of these bytes, in hex, again and again
  *   bytes HEX          bytes for the board, two digits each, at once
  *   run US             time goes by: a scan each BB_SCAN_US, a turn of the main loop each TURN us
  *   turns US           from now on a turn of the main loop each so many us (50)
@@ -251,7 +251,14 @@ static void act(const char *word, const char *first, const char *second)
     } else if (!strcmp(word, "reset")) {
         reset(first);
     } else if (!strcmp(word, "blank")) {
-        memset(hw.store, 0xFF, sizeof hw.store);
+        const char *bytes = first;
+        size_t n;
+        for (n = 0; n < sizeof hw.store; n++) {
+            if (!bytes || !*bytes) {
+                bytes = first;
+            }
+            hw.store[n] = first ? next_byte(&bytes) : 0xFF;
+        }
     } else if (!strcmp(word, "turns")) {
         turn_us = (uint64_t)number;
     } else if (!strcmp(word, "baud")) {
