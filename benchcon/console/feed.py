@@ -59,6 +59,8 @@ class Feed:
         self.touched: Touch | None = None
         self.fresh: dict[str, int] = {}
         """By part name: when it last moved."""
+        self.moves: dict[str, int] = {}
+        """By part name: how often any of its channels changed."""
         self.alive: set[int] = set()
         """Sources that have given a sign of life: how they stand, dark or not, is known only from then on."""
         self.listeners: list[Callable[[list[ev.Event]], None]] = []
@@ -99,7 +101,7 @@ class Feed:
             waiting, self._waiting = self._waiting, deque()
             self._count = 0
         count = 0
-        find, fresh = self._by_channel.get, self.fresh
+        find, fresh, moves = self._by_channel.get, self.fresh, self.moves
         touched: tuple[Control, int] | None = None
         for events in waiting:
             count += len(events)
@@ -111,6 +113,7 @@ class Feed:
                         part = find((source, channel_id))  # type: ignore[arg-type]
                         if part is not None:
                             fresh[part.name] = at_us
+                            moves[part.name] = moves.get(part.name, 0) + 1
                             if isinstance(part, Control):
                                 touched = (part, at_us)
                 elif sort is ev.Alive:

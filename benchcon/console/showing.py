@@ -44,7 +44,8 @@ class Showing(NamedTuple):
     segments: bytes = b""
     """Digits: one byte a place."""
     sort: str = ""
-    """A lamp's or display's special state: ``blink`` or ``dark``; otherwise empty."""
+    """A lamp's or display's special state: ``blink`` or ``dark``; of any part ``held`` while it goes back and forth too
+    fast to be shown (`benchcon.console.steady`); otherwise empty."""
 
 
 def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:

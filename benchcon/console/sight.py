@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from benchcon.console.behind import Behind
@@ -13,8 +14,9 @@ from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import Darkness, Standing, darkness, standing
+from benchcon.console.steady import Steady, state_of, swing_of
 from benchcon.console.work import Tell, Work
-from benchcon.panel.model import Control, Panel, Part
+from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.state.described import Signature, completed, signature
@@ -26,6 +28,14 @@ if TYPE_CHECKING:
 
 NOTICE_S = 0.25
 """The link and the capture are asked this often whether anything is the matter."""
+
+
+@dataclass
+class Held:
+    """A part on the screen, and how it was shown last while it was shown as it is."""
+
+    steady: Steady
+    showing: Showing
 
 
 class Sight:
@@ -68,6 +78,8 @@ class Sight:
         self._encoders: frozenset[tuple[int, str]] = frozenset()
         self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
+        self._held: dict[str, Held] = {}
+        """By part name."""
         self._unsubscribe = session.subscribe(self.feed.take)
         self.look()
 
@@ -92,7 +104,25 @@ class Sight:
         """Return how parts look, as of the last look at the time; only what is in view is worked out."""
         boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
         with self.session.lock:
-            return [show(part, boards, now_us, blinking) for part in parts]
+            seen = [(part, show(part, boards, now_us, blinking)) for part in parts]
+        looked_us = time.monotonic_ns() // 1000  # an eye's time, whatever the speed of a recording
+        return [self._steady(part, showing, looked_us) if showing.known else showing for part, showing in seen]
+
+    def _steady(self, part: Part, showing: Showing, looked_us: int) -> Showing:
+        """What goes back and forth faster than an eye should see is held still, and its changes are counted."""
+        kind = part.kind if isinstance(part, Control) else "lamp" if isinstance(part, Lamp) else "digits"
+        held = self._held.get(part.name)
+        if held is None:
+            held = self._held[part.name] = Held(Steady(swing_of(kind)), showing)
+        state = state_of(kind, showing.step, showing.level, showing.segments)
+        moves = self.feed.moves.get(part.name, 0) if kind in ("button", "switch", "encoder") else 0
+        count = held.steady.take(state, looked_us, moves)
+        if not count:
+            held.showing = showing
+            return showing
+        fast = isinstance(self.session, ReplaySession) and self.session.speed > 1
+        word = "chattering" if isinstance(part, Control) and held.steady.chatters and not fast else "changing"
+        return held.showing._replace(word=f"{word} × {count}", sort="held")
 
     @property
     def latest_us(self) -> int:
@@ -214,6 +244,7 @@ class Sight:
     def start_anew(self) -> None:
         """A replay has jumped: forget what was seen, and look again."""
         self._read_back = 0
+        self._held.clear()
         self.feed.start_anew()
         self._seen = None
         self._counted = (0, {})

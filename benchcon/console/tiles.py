@@ -110,7 +110,13 @@ def _row(tile: Tile) -> int:
 
 
 def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -> None:
-    canvas.write(tile.x + x, y, word, style, tile.width - x)
+    canvas.write(tile.x + x, y, _fitting(word, tile.width - x), style, tile.width - x)
+
+
+def _fitting(word: str, room: int) -> str:
+    """A count of changes stays where there is no room for what it counts."""
+    what, times, count = word.rpartition("× ")
+    return f"×{count}" if times and what and cell_len(word) > room else word
 
 
 def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen) -> None:
@@ -242,6 +248,10 @@ def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: P
         for column, cell in enumerate(cells):
             letter, fore, back = _dot_pair(cell, tints) if pen.colour else (cell.letter, IVORY, pen.ground)
             canvas.write(tile.x + column, _row(tile) + row, letter, ink(fore, back))
+    if showing.sort == "held":
+        canvas.write(
+            tile.x, _row(tile) + 1, f" {_fitting(showing.word, tile.width - 2)} ", ink(IVORY, well), tile.width
+        )
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import NamedTuple
 
 from rich.style import Style
@@ -10,6 +11,7 @@ from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN, ink
+from benchcon.console.steady import Pace
 
 
 class Big(NamedTuple):
@@ -33,12 +35,29 @@ class Touched(Drawn):
         super().__init__(id=id)
         self._live = live
         self.big: Big | None = None
+        self._wanted: Big | None = None
+        self._pace = Pace()
+        self._waits = False
 
     def show(self, big: Big | None) -> None:
-        """Show this, if it is new."""
-        if big != self.big:
-            self.big = big
-            self.repaint()
+        """Show this, if it is new; no more than three times in any second, the latest then."""
+        self._wanted = big
+        if not self._waits:
+            self._change()
+
+    def _change(self) -> None:
+        self._waits = False
+        if self._wanted == self.big:
+            return
+        now_us = time.monotonic_ns() // 1000
+        wait_us = self._pace.wait_us(now_us)
+        if wait_us:
+            self._waits = True
+            self.set_timer(wait_us / 1e6, self._change)
+            return
+        self._pace.go(now_us)
+        self.big = self._wanted
+        self.repaint()
 
     def paint(self, canvas: Canvas) -> None:
         """Draw name and state."""

@@ -1,0 +1,132 @@
+"""What keeps the screen itself from flashing: a screen is what WCAG 2.3.1 is written about. Pure: times are arguments.
+
+| on the screen | what is limited | how |
+|---|---|---|
+| the large letters | every change of what stands there | three in any second, the first two at once |
+| a part on the face | going back and forth between states | three changes in any second, then a count of them |
+
+Three changes are a flash and a half. A selector that is swept through its positions, a knob that is turned and a number
+that counts are shown as they move: they do not go back and forth. As soon as a part has been quiet for `QUIET_US` it is
+shown as it is again.
+"""
+
+from __future__ import annotations
+
+from benchcon.link.limits import DIGITS_SWING, WINDOW_US, digits_height
+
+MOST = 3
+"""Changes allowed in any one second."""
+QUIET_US = 500_000
+"""So long without a change, and what went back and forth has come to rest."""
+
+CHATTERS, CHATTERS_A_SECOND = 6, 8
+"""So many changes and more, so many a second and more, are no hand that taps a button: the contact chatters."""
+
+LEVEL_SWING = 100
+"""Permille of a lamp's lightness that count as a change on the screen."""
+SHARE_SWING = 250
+"""Permille of a potentiometer's travel that do."""
+
+
+class Pace:
+    """Lets at most `MOST` changes pass in any one second; those of a steady stream are spread evenly."""
+
+    def __init__(self) -> None:
+        self._times: list[int] = []
+
+    def wait_us(self, now_us: int) -> int:
+        """Return how long the next change has to wait, in microseconds; 0: it may pass now."""
+        recent = [at_us for at_us in self._times if now_us - at_us < WINDOW_US]
+        if len(recent) < MOST - 1:
+            return 0
+        opens_us = recent[-1] + WINDOW_US // MOST
+        if len(recent) >= MOST:
+            opens_us = max(opens_us, recent[-MOST] + WINDOW_US)
+        return max(opens_us - now_us, 0)
+
+    def go(self, now_us: int) -> None:
+        """A change passes."""
+        self._times = [*self._times[-MOST:], now_us]
+
+
+class Steady:
+    """One part on the face. `swing`: how far its state has to move to count as another."""
+
+    __slots__ = (
+        "_before", "_changes", "_held_from", "_held_since_us", "_moves", "_pace", "_seen", "_told", "_turned_us",
+        "chatters", "swing",
+    )  # fmt: skip
+
+    def __init__(self, swing: int = 1) -> None:
+        self.swing = swing
+        self._seen: int | None = None
+        """The state at the last look."""
+        self._before: list[tuple[int, int, int]] = []
+        """Of the changes shown in the last second: when, the state that went, and how many there had been till then."""
+        self._changes = 0
+        self._moves = 0
+        self._turned_us = 0
+        """When it changed last."""
+        self._held_from: int | None = None
+        """What `_changes` was when going back and forth began; None while every change is shown."""
+        self._held_since_us = 0
+        self._pace = Pace()
+        self._told = 0
+        self.chatters = False
+        """Whether what is held back changes faster than a hand would have it."""
+
+    def take(self, state: int, now_us: int, moves: int = 0) -> int:
+        """Return 0 if the part may be shown as it is, or the number of changes to tell instead.
+
+        `moves` counts every change of the part, those between two looks included; without it, looks are counted.
+        """
+        if self._seen is None:
+            self._seen, self._moves = state, moves
+            return 0
+        before, moved = self._seen, moves - self._moves
+        changed = abs(state - before) >= self.swing or moved > 1  # there and back between two looks
+        if not changed and not moved and not self._before and self._held_from is None:
+            self._seen = state
+            return 0
+        so_far = self._changes
+        self._seen, self._moves = state, moves
+        if changed or moved > 0:
+            self._changes += max(moved, int(changed))
+            self._turned_us = now_us
+        self._before = [each for each in self._before if now_us - each[0] < WINDOW_US]
+        if self._held_from is not None:
+            return self._hold(state, now_us)
+        if changed:
+            returns = any(abs(state - old) < self.swing for _, old, _ in self._before)
+            if returns and len(self._before) >= MOST:
+                self._held_since_us, _, self._held_from = self._before[0]
+                self._told, self.chatters = 0, False
+                return self._hold(state, now_us)
+            self._before.append((now_us, before, so_far))
+        return 0
+
+    def _hold(self, state: int, now_us: int) -> int:
+        if now_us - self._turned_us >= QUIET_US and len(self._before) < MOST:
+            self._held_from = None
+            self._before.append((now_us, state, self._changes))
+            return 0
+        if not self._told or not self._pace.wait_us(now_us):
+            self._pace.go(now_us)
+            self._told = self._changes - (self._held_from or 0)
+            since_us = max(now_us - self._held_since_us, 1)
+            self.chatters |= self._told >= CHATTERS and self._told * 1_000_000 >= CHATTERS_A_SECOND * since_us
+        return self._told
+
+
+def swing_of(kind: str) -> int:
+    """Return how far a part of this kind (``lamp``, ``digits``, ``pot``, or any other) has to move to count."""
+    return {"lamp": LEVEL_SWING, "digits": DIGITS_SWING, "pot": SHARE_SWING}.get(kind, 1)
+
+
+def state_of(kind: str, step: int, level: int, segments: bytes) -> int:
+    """Return the state of a part as a number in which a change is at least `swing_of` its kind."""
+    if kind == "digits":
+        return digits_height(int.from_bytes(segments, "big"), len(segments))
+    if kind == "lamp":
+        return level if level else -LEVEL_SWING
+    return level if kind == "pot" else step
