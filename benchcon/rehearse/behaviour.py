@@ -78,7 +78,7 @@ class Behaviour:
 
 def looks_like_one(text: str) -> bool:
     """Tell whether a TOML text is meant as a behaviour file."""
-    return re.search(r"(?m)^\s*\[\s*(?:behaviour\s*\]|values\s*\.)", text) is not None
+    return re.search(r"(?m)^[ \t]*\[[ \t]*(?:behaviour[ \t]*\]|values[ \t]*\.)", text) is not None
 
 
 def load(path: str | Path) -> Behaviour:
