@@ -115,6 +115,9 @@ def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
 
         findings = sorted([*findings, *inspect_triggers(panel)[1]], key=lambda finding: finding.line)
     if panel is not None and not any(finding.grave for finding in findings):
+        from benchcon.drawing.fits import inspect_fits
+
+        findings = sorted([*findings, *inspect_fits(panel)], key=lambda finding: finding.line)
         panels.append(panel)
     if panel is None:
         return findings, ""

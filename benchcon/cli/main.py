@@ -43,6 +43,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon draft /dev/ttyUSB0 -o desk.toml",
     ),
     "check": ("check panel files, fault files and captures", "benchcon check desk.toml night.capture"),
+    "sheet": (
+        "draw a panel at 1 : 1: what its plate is drilled, cut and engraved by",
+        "benchcon sheet desk.toml -o desk.pdf\nbenchcon sheet desk.toml -o desk.dxf --only plate holes cutouts",
+    ),
     "record": (
         "record what boards say, without sending them anything but questions",
         "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0\n"

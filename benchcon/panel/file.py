@@ -184,6 +184,7 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     title = head.text("title", "", 60)
     width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     height = head.quantity("height", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
+    depth = head.quantity("depth", "mm", 0.0, 5, 1000, 'from "5 mm" to "1 m"')
     head.text("note", "", 400)
     head.done()
     if (width > 0) != (height > 0):
@@ -196,6 +197,7 @@ def _panel(top: Table, text: str, name: str) -> Panel:
         title=title,
         width_mm=width,
         height_mm=height,
+        depth_mm=depth,
         boards=boards,
         controls=controls,
         lamps=parts.lamps(top, names),

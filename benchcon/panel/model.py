@@ -125,6 +125,12 @@ class Control:
     width_mm: float = 0.0
     height_mm: float = 0.0
     """Size of the part on the panel; 0: not said."""
+    hole_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
+    body_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of what stands behind the plate; 0: not said."""
+    depth_mm: float = 0.0
+    """How far it reaches behind the plate; 0: not said."""
     line: int = 0
 
 
@@ -156,6 +162,12 @@ class Lamp:
     """Name of the control that this output answers, or empty: its transport delay is then measured."""
     within_us: int = 0
     """How long the answer may take; 0: not said."""
+    hole_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
+    body_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of what stands behind the plate; 0: not said."""
+    depth_mm: float = 0.0
+    """How far it reaches behind the plate; 0: not said."""
     line: int = 0
 
 
@@ -184,6 +196,12 @@ class Digits:
     """Name of the control that this output answers, or empty: its transport delay is then measured."""
     within_us: int = 0
     """How long the answer may take; 0: not said."""
+    hole_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
+    body_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of what stands behind the plate; 0: not said."""
+    depth_mm: float = 0.0
+    """How far it reaches behind the plate; 0: not said."""
     line: int = 0
 
 
@@ -207,6 +225,8 @@ class Panel:
     title: str = ""
     width_mm: float = 0.0
     height_mm: float = 0.0
+    depth_mm: float = 0.0
+    """Room behind the plate; 0: not said."""
     boards: tuple[Board, ...] = ()
     controls: tuple[Control, ...] = ()
     lamps: tuple[Lamp, ...] = ()

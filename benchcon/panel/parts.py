@@ -164,6 +164,22 @@ def _answers(table: Table) -> tuple[str, int]:
     return name, round(within_ms * 1000)
 
 
+def _hole(table: Table) -> tuple[float, float]:
+    """A diameter, ``"16.2 mm"``, or width and height of a cut-out."""
+    bounds = 'from "1 mm" to "1 m"'
+    if isinstance(table.values.get("hole"), list):
+        return table.pair("hole", 1, 1000, bounds) or (0.0, 0.0)
+    return table.quantity("hole", "mm", 0.0, 1, 1000, bounds), 0.0
+
+
+def _body(table: Table) -> tuple[float, float]:
+    return table.pair("body", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
+
+
+def _depth(table: Table) -> float:
+    return table.quantity("depth", "mm", 0.0, 1, 1000, 'from "1 mm" to "1 m"')
+
+
 def _label(table: Table, name: str) -> str:
     return table.text("label", "", LONGEST_LABEL) or name.replace("_", " ").capitalize()
 
@@ -202,6 +218,9 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
                 else "settled",
                 width_mm=width,
                 height_mm=height,
+                hole_mm=_hole(table),
+                body_mm=_body(table),
+                depth_mm=_depth(table),
                 line=table.line,
             )
         )
@@ -259,6 +278,9 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
                 height_mm=height,
                 answers=answers,
                 within_us=within_us,
+                hole_mm=_hole(table),
+                body_mm=_body(table),
+                depth_mm=_depth(table),
                 line=table.line,
             )
         )
@@ -302,6 +324,9 @@ def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
                 height_mm=height,
                 answers=answers,
                 within_us=within_us,
+                hole_mm=_hole(table),
+                body_mm=_body(table),
+                depth_mm=_depth(table),
                 line=table.line,
             )
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchcon.panel.model import Control, Digits, Part, Place
 
-_KNOB_MM = {"button": (12.0, 12.0), "switch": (12.0, 20.0), "encoder": (20.0, 20.0), "pot": (20.0, 20.0)}
+_KNOB_MM = {"button": (14.0, 14.0), "switch": (12.0, 20.0), "encoder": (20.0, 20.0), "pot": (20.0, 20.0)}
 _ROTARY_MM = (25.0, 25.0)
 _LAMP_MM = (8.0, 8.0)
 

@@ -1,0 +1,69 @@
+"""``benchcon sheet``: what a plate is drilled, cut and engraved by, at 1 : 1."""
+
+from __future__ import annotations
+
+import argparse
+
+PAPERS = ("a4", "letter", "whole")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.description = (
+        "Draw the panel at 1 : 1: front and mirrored back, holes with crosses and dimensions, a table of holes, "
+        "labels, and bars of 100 mm to check the printer by. What a sheet holds: protocols/panel-file.md, section 12."
+    )
+    parser.add_argument("panel", metavar="PANEL", help="panel file")
+    parser.add_argument(
+        "-o", dest="out", metavar="FILE", required=True, help="file to write; its ending says what: .svg, .pdf, .dxf"
+    )
+    parser.add_argument(
+        "--paper",
+        choices=PAPERS,
+        default="a4",
+        help="of a PDF: cut into sheets of this size with marks to join them by, or whole (a4)",
+    )
+    parser.add_argument(
+        "--only",
+        metavar="LAYER",
+        nargs="+",
+        default=[],
+        help="draw only these layers, such as: --only plate labels (for an overlay or engraving)",
+    )
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draw: 0 done, 2 it could not be done. What does not fit on the plate is said, and drawn all the same."""
+    import difflib
+    import os
+    import sys
+
+    from benchcon.drawing import files
+    from benchcon.drawing.fits import inspect_fits
+    from benchcon.drawing.sheet import LAYERS
+    from benchcon.errors import Trouble
+    from benchcon.panel.edit import write_whole
+    from benchcon.panel.file import load
+    from benchcon.text import printable
+
+    shown = printable(args.out)
+    make = files.FORMS.get(os.path.splitext(args.out)[1].lower())
+    if make is None:
+        raise Trouble(f"{shown} ends in none of {', '.join(files.FORMS)}: the ending says what is to be written")
+    for layer in args.only:
+        if layer not in LAYERS:
+            close = difflib.get_close_matches(layer, LAYERS, 1)
+            hint = f"; did you mean '{close[0]}'?" if close else ""
+            raise Trouble(f"there is no layer '{printable(layer[:40])}' (there are {', '.join(LAYERS)}){hint}")
+    if os.path.isfile(args.out) and not args.force:
+        raise Trouble(f"{shown} is there already; --force overwrites it")
+    panel = load(args.panel, currents=False)
+    if not any(part.place for part in panel.parts):
+        raise Trouble(f'{printable(args.panel)} says of no part where it sits (at = ["60 mm", "100 mm"])')
+    drawn = make(panel, args.paper, frozenset(args.only))
+    write_whole(args.out, drawn.data, force=args.force)
+    for finding in inspect_fits(panel):
+        print(finding, file=sys.stderr)
+    print(f"{shown}: {drawn.told}")
+    return 0

@@ -1,0 +1,154 @@
+"""What does not fit on a plate or behind it: advice, as the builder has the parts in hand and may know better."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from benchcon.drawing.plate import Plate
+from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of
+from benchcon.panel.model import Control, Panel, Part, Place
+from benchcon.panel.places import footprint_mm
+from benchcon.panel.reader import Finding
+from benchcon.panel.rules import key_of
+from benchcon.text import printable
+
+RIB_MM = 2.0
+"""Least metal between two holes (common practice, no source)."""
+RIM_MM = 3.0
+"""Least metal between a hole and the edge of the plate (common practice, no source)."""
+FINGERS_MM = {"button": 4.0, "switch": 6.0, "rotary": 12.0, "encoder": 12.0, "pot": 12.0}
+"""Clear room that a finger needs beside a button or lever, or fingers round a knob (common practice, no source)."""
+BETWEEN_BODIES_MM = 0.2
+MOST = 50
+
+
+class _At(NamedTuple):
+    part: Part
+    place: Place
+    hole: Hole
+
+
+def inspect_fits(panel: Panel) -> list[Finding]:
+    """Return advice on holes, bodies, bezels, labels and fingers' room, in line order. Nothing of it is grave."""
+    placed = [_At(part, part.place, hole_of(part)) for part in panel.parts if part.place is not None]
+    said = itertools.chain(_alone(panel, placed), _pairs(placed), _labels(panel))
+    file = printable(panel.path) or "panel file"
+    found = [Finding(file, line, text, False) for line, text in itertools.islice(said, MOST)]
+    return sorted(dict.fromkeys(found), key=lambda finding: finding.line)
+
+
+def _alone(panel: Panel, placed: list[_At]) -> Iterator[tuple[int, str]]:
+    for part, place, hole in placed:
+        across, down = hole.half_mm
+        if panel.width_mm and panel.height_mm:
+            rim = min(
+                place.x_mm - across,
+                place.y_mm - down,
+                panel.width_mm - place.x_mm - across,
+                panel.height_mm - place.y_mm - down,
+            )
+            if rim < 0:
+                yield part.line, f"{key_of(part)}: its hole ({hole} mm) reaches over the edge of the plate"
+            elif rim < RIM_MM:
+                left = f"leaves {plain(rim, 1)} mm to the edge of the plate"
+                yield part.line, f"{key_of(part)}: its hole ({hole} mm) {left}; {plain(RIM_MM)} mm at least are usual"
+        width, height = footprint_mm(part)
+        if 2 * across > width + 0.01 or 2 * down > height + 0.01:
+            covers = f"covers {plain(width)} × {plain(height)} mm"
+            yield part.line, f"{key_of(part)} {covers}, less than its hole ({hole} mm); correct size or hole"
+        deep = behind(part).depth_mm
+        if panel.depth_mm and deep > panel.depth_mm:
+            room = f"the panel has {plain(panel.depth_mm)} mm there"
+            yield part.line, f"{key_of(part)} reaches {plain(deep)} mm behind the plate; {room}"
+
+
+def _pairs(placed: list[_At]) -> Iterator[tuple[int, str]]:
+    for one, other in _near(placed):
+        first, second = key_of(one.part), f"{key_of(other.part)} (line {other.part.line})"
+        rib = _between_holes(one, other)
+        if rib < 0.005:
+            yield one.part.line, f"{first}: its hole and that of {second} run into each other"
+            continue
+        if rib < RIB_MM:
+            metal = f"leave {plain(rib, 1)} mm of the plate between them; {plain(RIB_MM)} mm at least are usual"
+            yield one.part.line, f"{first}: its hole and that of {second} {metal}"
+        if by := _behind_collide(one, other):
+            yield (
+                one.part.line,
+                f"{first} and {second} collide behind the plate by {plain(by, 1)} mm; say body, or move one",
+            )
+        room, needs = _fingers(one, other)
+        if 0 <= room < needs:
+            between = f"{plain(room, 1)} mm between them for fingers; {plain(needs)} mm are usual"
+            yield one.part.line, f"{first} and {second} leave {between}"
+
+
+def _near(placed: list[_At]) -> Iterator[tuple[_At, _At]]:
+    """Pairs that could be in each other's way, swept from left to right; in a pair the later line is first."""
+    reach = max([max(*footprint_mm(at.part), *behind(at.part)[:3], *at.hole) for at in placed], default=0.0)
+    ordered = sorted(placed, key=lambda at: at.place.x_mm)
+    for number, one in enumerate(ordered):
+        for other in ordered[number + 1 :]:
+            if other.place.x_mm - one.place.x_mm > reach + max(FINGERS_MM.values()):
+                break
+            if abs(other.place.y_mm - one.place.y_mm) <= reach + max(FINGERS_MM.values()):
+                early, late = sorted((one, other), key=lambda at: at.part.line)
+                yield late, early
+
+
+def _between_holes(one: _At, other: _At) -> float:
+    """Least distance between the edges of two holes, mm; below 0: they overlap."""
+    if one.hole.round and other.hole.round:
+        apart_mm = math.hypot(one.place.x_mm - other.place.x_mm, one.place.y_mm - other.place.y_mm)
+        return apart_mm - one.hole.half_mm[0] - other.hole.half_mm[0]
+    if one.hole.round:
+        one, other = other, one
+    # A cut-out, and a circle (or another cut-out) measured from its edge.
+    across = abs(one.place.x_mm - other.place.x_mm) - one.hole.half_mm[0]
+    down = abs(one.place.y_mm - other.place.y_mm) - one.hole.half_mm[1]
+    if other.hole.round:
+        outside = math.hypot(max(0.0, across), max(0.0, down))
+        return (outside or max(across, down)) - other.hole.half_mm[0]
+    across, down = across - other.hole.half_mm[0], down - other.hole.half_mm[1]
+    return math.hypot(max(0.0, across), max(0.0, down)) or max(across, down)
+
+
+def _behind_collide(one: _At, other: _At) -> float:
+    """By how much two bodies, or a nut and a body or nut, run into each other, mm; 0: they do not."""
+    a, b = behind(one.part), behind(other.part)
+    across = abs(one.place.x_mm - other.place.x_mm)
+    down = abs(one.place.y_mm - other.place.y_mm)
+    bodies = min((a.width_mm + b.width_mm) / 2 - across, (a.height_mm + b.height_mm) / 2 - down)
+    nuts = (a.nut_mm + b.nut_mm) / 2 - math.hypot(across, down) if a.nut_mm and b.nut_mm else 0.0
+    worst = max(bodies, nuts)
+    return worst if worst > BETWEEN_BODIES_MM else 0.0
+
+
+def _fingers(one: _At, other: _At) -> tuple[float, float]:
+    """Room between two controls' fronts, and the room that fingers need there (0 where one is no control)."""
+    if not (isinstance(one.part, Control) and isinstance(other.part, Control)):
+        return 0.0, 0.0
+    (w1, h1), (w2, h2) = footprint_mm(one.part), footprint_mm(other.part)
+    across = abs(one.place.x_mm - other.place.x_mm) - (w1 + w2) / 2
+    down = abs(one.place.y_mm - other.place.y_mm) - (h1 + h2) / 2
+    needs = max(FINGERS_MM[sort_of(one.part)], FINGERS_MM[sort_of(other.part)])
+    return max(across, down), needs
+
+
+def _labels(panel: Panel) -> Iterator[tuple[int, str]]:
+    """Labels for which there is no place where nothing covers them."""
+    if not any(part.place for part in panel.parts):
+        return
+    plate = Plate.of(panel).put_labels()
+    for part in panel.parts:
+        if part.name in plate.unplaced:
+            continue
+        label = plate.labels.get(part.name)
+        if label is None:
+            yield part.line, f"{key_of(part)}: its label fits nowhere beside it; part or label would cover it"
+        elif " ".join(label.lines) != " ".join((part.label or part.name).split()):
+            short = printable(" ".join(label.lines))
+            yield part.line, f'{key_of(part)}: beside it is room for no more of its label than "{short}"'

@@ -1,0 +1,171 @@
+"""A panel laid out at true scale: a place for every part, and for every label one where it covers nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from benchcon.drawing.letters import shortened, width_mm, wrapped
+from benchcon.drawing.shapes import Bounds, Text, apart
+from benchcon.drawing.sizes import hole_of, sort_of
+from benchcon.panel.model import Panel, Part, Place
+from benchcon.panel.places import footprint_mm
+
+PITCH_MM = 40.0
+"""Of the rows in which parts without a place stand, below the rest."""
+TICKS_MM = 3.5
+"""How far the ticks of a rotary switch's positions reach beyond its knob."""
+CROSS_MM = 1.5
+"""How far a centre's cross reaches beyond its hole."""
+GAP_MM = 1.0
+"""Between a label and whatever is beside it."""
+LEADING = 1.15
+"""From one line of a label to the next, in sizes of its type."""
+SIZES_MM = (3.6, 3.2, 2.8, 2.4, 2.1, 1.8)
+"""Sizes of type that are tried for labels, the largest that fits everywhere is taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A part's label: its lines, and where they stand."""
+
+    lines: tuple[str, ...]
+    x: float
+    y: float
+    """Base line of the first."""
+    size: float
+    anchor: str = "middle"
+
+    def texts(self, layer: str = "labels") -> list[Text]:
+        """Return its lines as shapes."""
+        step = LEADING * self.size
+        return [
+            Text(layer, self.x, self.y + number * step, line, self.size, self.anchor)
+            for number, line in enumerate(self.lines)
+        ]
+
+    def bounds(self) -> Bounds:
+        """What it covers."""
+        found = [text.bounds() for text in self.texts()]
+        left, top, right, bottom = zip(*found, strict=True)
+        return min(left), min(top), max(right), max(bottom)
+
+
+@dataclass(slots=True)
+class Plate:
+    """A panel laid out."""
+
+    panel: Panel
+    width_mm: float
+    height_mm: float
+    places: dict[str, Place]
+    """Of every part, by its name."""
+    unplaced: frozenset[str]
+    """Parts whose place nobody has said: they stand in rows below the rest."""
+    labels: dict[str, Label] = field(default_factory=dict)
+    """Of every part that has one; empty until `put_labels`."""
+
+    @staticmethod
+    def of(panel: Panel) -> Plate:
+        """Lay out `panel`."""
+        placed = {part.name: part.place for part in panel.parts if part.place is not None}
+        reach = [(place, footprint_mm(part)) for part in panel.parts if (place := part.place) is not None]
+        loose = [part for part in panel.parts if part.place is None]
+        rim = 8.0
+        width = panel.width_mm or max([place.x_mm + size[0] / 2 + rim for place, size in reach], default=0.0)
+        height = panel.height_mm or max([place.y_mm + size[1] / 2 + rim for place, size in reach], default=0.0)
+        if loose:
+            width = max(width, PITCH_MM * (min(8, len(loose)) if not placed else 1))
+        across = max(1, int(width // PITCH_MM))
+        for number, part in enumerate(loose):
+            column, row = number % across, number // across
+            placed[part.name] = Place((column + 0.5) * PITCH_MM, height + (row + 0.5) * PITCH_MM)
+        rows = -(-len(loose) // across)
+        return Plate(panel, width, height + rows * PITCH_MM, placed, frozenset(part.name for part in loose))
+
+    def front(self, part: Part) -> Bounds:
+        """What `part` takes of the front: itself, the ticks round a rotary switch, its hole and the hole's cross.
+
+        Labels keep off it: what is engraved there would be covered or drilled away.
+        """
+        place = self.places[part.name]
+        width, height = footprint_mm(part)
+        hole_across, hole_down = hole_of(part).half_mm
+        more = TICKS_MM if sort_of(part) == "rotary" else 0.0
+        across = max(width / 2 + more, hole_across + CROSS_MM)
+        down = max(height / 2 + more, hole_down + CROSS_MM)
+        return place.x_mm - across, place.y_mm - down, place.x_mm + across, place.y_mm + down
+
+    def put_labels(self, taken: Iterable[Bounds] = (), sizes: Sequence[float] = SIZES_MM) -> Plate:
+        """Find a place for every label where it lies on no part, on no other label and on nothing in `taken`.
+
+        All are set in the largest of `sizes` in which all find one. What does not even in the smallest is shortened;
+        a label for which there is no room at all is left out.
+        """
+        crowd = Crowd((self.width_mm, self.height_mm), {p.name: self.front(p) for p in self.panel.parts}, list(taken))
+        for size in sizes:
+            labels = crowd.placed(self.panel.parts, size, shorten=False)
+            if len(labels) == len(self.panel.parts):
+                break
+        else:
+            labels = crowd.placed(self.panel.parts, sizes[-1], shorten=True)
+        self.labels = labels
+        return self
+
+
+@dataclass(slots=True)
+class Crowd:
+    """What labels have to keep off."""
+
+    plate: tuple[float, float]
+    fronts: Mapping[str, Bounds]
+    taken: list[Bounds]
+
+    def placed(self, parts: Sequence[Part], size: float, *, shorten: bool) -> dict[str, Label]:
+        """Return labels set in `size`; without `shorten` it stops at the first for which there is no place."""
+        found: dict[str, Label] = {}
+        blocks = [*self.fronts.values(), *self.taken]
+        # Whoever has the least room chooses first: the widest labels.
+        for part in sorted(parts, key=lambda part: -width_mm(part.label or part.name, 1.0)):
+            label = next(
+                (label for label in self._ways(part, size, shorten) if self._free(label.bounds(), blocks)), None
+            )
+            if label is not None:
+                found[part.name] = label
+                blocks.append(label.bounds())
+            elif not shorten:
+                break
+        return {part.name: found[part.name] for part in parts if part.name in found}
+
+    def _free(self, box: Bounds, blocks: list[Bounds]) -> bool:
+        if box[0] < GAP_MM or box[1] < GAP_MM or box[2] > self.plate[0] - GAP_MM or box[3] > self.plate[1] - GAP_MM:
+            return False
+        return all(apart(box, block, GAP_MM - 1e-6) for block in blocks)
+
+    def _ways(self, part: Part, size: float, shorten: bool) -> Iterable[Label]:
+        """Ways to set the label of `part`, the best first: above it, where no hand covers it; in one line."""
+        text = part.label or part.name
+        front = self.fronts[part.name]
+        wraps = [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
+        for lines in wraps:
+            yield from self._round(front, lines, size, ("above", "below"))
+        for lines in wraps:
+            yield from self._round(front, lines, size, ("right", "left"))
+        for room in (20.0, 14.0, 10.0, 7.0) if shorten else ():
+            short = (shortened(text, size, room),)
+            yield from self._round(front, short, size, ("above", "below", "right", "left"))
+
+    @staticmethod
+    def _round(front: Bounds, lines: tuple[str, ...], size: float, sides: Sequence[str]) -> Iterable[Label]:
+        left, top, right, bottom = front
+        middle_x, middle_y = (left + right) / 2, (top + bottom) / 2
+        up, down = 0.74 * size, 0.21 * size
+        tall = up + down + (len(lines) - 1) * LEADING * size
+        for side in sides:
+            if side == "above":
+                yield Label(lines, middle_x, top - GAP_MM - tall + up, size)
+            elif side == "below":
+                yield Label(lines, middle_x, bottom + GAP_MM + up, size)
+            else:
+                x, anchor = (right + GAP_MM, "start") if side == "right" else (left - GAP_MM, "end")
+                yield Label(lines, x, middle_y - tall / 2 + up, size, anchor)

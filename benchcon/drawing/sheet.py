@@ -1,0 +1,334 @@
+"""The drilling sheet of a panel at 1 : 1: the front, the back as its mirror image, dimensions and the table of holes.
+
+The sheet is made of three scenes, each with its own origin: `front`, `back` (both with the plate's corner at 0, 0) and
+`notes` (title, table of holes, bars to check the printer by).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from benchcon.drawing.letters import shortened, width_mm
+from benchcon.drawing.plate import CROSS_MM, Plate
+from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text, bounds_of, moved
+from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, sources_of
+from benchcon.drawing.svg import Pen
+from benchcon.panel.model import Control, Panel, Part
+from benchcon.panel.places import footprint_mm
+
+LAYERS: Mapping[str, Pen] = {
+    # layer: how it looks on paper; in this order, the last on top
+    "fronts": Pen("#9aa0a6", 0.15, dash_mm=1.6),
+    "behind": Pen("#9aa0a6", 0.15, dash_mm=0.8),
+    "plate": Pen("#000000", 0.35),
+    "cutouts": Pen("#000000", 0.25),
+    "holes": Pen("#000000", 0.25),
+    "centres": Pen("#b00020", 0.1),
+    "tags": Pen(fill="#b00020"),
+    "dimensions": Pen("#1f4e8c", 0.13),
+    "sizes": Pen(fill="#1f4e8c"),
+    "labels": Pen(fill="#000000"),
+    "wires": Pen(fill="#33691e"),
+    "bars": Pen("#000000", 0.25),
+    "notes": Pen(fill="#000000"),
+    "lines": Pen("#9aa0a6", 0.13),
+    "joins": Pen("#b00020", 0.15),
+}
+MARGIN_MM = 24.0
+"""Room for dimensions above the plate and left of it."""
+SMALL_MM = 2.4
+"""Type of dimensions, tags and tables."""
+ROW_MM = 4.2
+COLUMN_MM = 88.0
+BAR_MM = 100.0
+GAP_MM = 12.0
+"""Between the scenes where they stand on one sheet."""
+
+
+class Drilled(NamedTuple):
+    """One hole: its part, its letter in the table and its number in that letter."""
+
+    part: Part
+    hole: Hole
+    x_mm: float
+    y_mm: float
+    tag: str
+    """``B3``: the third hole of size B."""
+
+
+def drilled(plate: Plate) -> list[Drilled]:
+    """Return the plate's holes, in the order of the panel file; parts without a place have none."""
+    parts = [part for part in plate.panel.parts if part.name not in plate.unplaced]
+    kinds = sorted({hole_of(part) for part in parts}, key=lambda hole: (not hole.round, hole))
+    letters = {hole: letter_of(number) for number, hole in enumerate(kinds)}
+    counts: dict[Hole, int] = {}
+    found = []
+    for part in parts:
+        hole = hole_of(part)
+        counts[hole] = counts.get(hole, 0) + 1
+        place = plate.places[part.name]
+        found.append(Drilled(part, hole, place.x_mm, place.y_mm, f"{letters[hole]}{counts[hole]}"))
+    return found
+
+
+def letter_of(number: int) -> str:
+    """Return A, B, … Z, AA, AB, …"""
+    text = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
+# --- the plate from both sides ------------------------------------------------------------------------------------
+
+
+def front(plate: Plate) -> list[Shape]:
+    """Return the front with its dimensions: origin at the plate's left top corner."""
+    holes = drilled(plate)
+    shapes = _plate(plate, holes)
+    for hole in holes:
+        shapes += _tag(hole, hole.x_mm)
+        shapes += _front_of(plate, hole.part)
+    for label in plate.labels.values():
+        shapes += label.texts()
+    shapes += _across(plate, sorted({round(hole.x_mm, 3) for hole in holes} | {plate.width_mm}))
+    shapes += _down(plate, sorted({round(hole.y_mm, 3) for hole in holes} | {plate.height_mm}))
+    shapes.append(Text("notes", 0, -MARGIN_MM + 3.2, "Front", 4.0, "start"))
+    return shapes
+
+
+def back(plate: Plate) -> list[Shape]:
+    """Return the back, as it is seen from behind: left and right change places. With bodies, nuts and wires."""
+    holes = drilled(plate)
+    shapes = _plate(plate, holes, mirrored=True)
+    for hole in holes:
+        x = plate.width_mm - hole.x_mm
+        shapes += _tag(hole, x)
+        body = behind(hole.part)
+        shapes.append(
+            Box("behind", x - body.width_mm / 2, hole.y_mm - body.height_mm / 2, body.width_mm, body.height_mm)
+        )
+        if body.nut_mm:
+            shapes.append(Circle("behind", x, hole.y_mm, body.nut_mm / 2))
+        down = max(body.height_mm / 2, body.nut_mm / 2, hole.hole.half_mm[1] + CROSS_MM)
+        shapes += _wires(plate, hole, x, down)
+    shapes.append(Text("notes", 0, -4, "Back: mirrored, as it is seen from behind", 4.0, "start"))
+    return shapes
+
+
+def _plate(plate: Plate, holes: Sequence[Drilled], *, mirrored: bool = False) -> list[Shape]:
+    shapes: list[Shape] = [Box("plate", 0, 0, plate.width_mm, plate.height_mm)]
+    for each in holes:
+        x = plate.width_mm - each.x_mm if mirrored else each.x_mm
+        y = each.y_mm
+        across, down = each.hole.half_mm
+        if each.hole.round:
+            shapes.append(Circle("holes", x, y, across))
+        else:
+            shapes.append(Box("cutouts", x - across, y - down, 2 * across, 2 * down))
+        shapes.append(Line("centres", x - across - CROSS_MM, y, x + across + CROSS_MM, y))
+        shapes.append(Line("centres", x, y - down - CROSS_MM, x, y + down + CROSS_MM))
+    return shapes
+
+
+def _tag(each: Drilled, x: float) -> list[Shape]:
+    """The hole's tag, in the hole: what is written there goes with the chips."""
+    across, down = each.hole.half_mm
+    size = min(SMALL_MM, 0.62 * across, 0.62 * down)
+    size = min(size, 0.72 * across / width_mm(each.tag, 1.0)) if each.hole.round else size
+    return [Text("tags", x + 0.12 * across, each.y_mm - 0.12 * down, each.tag, size, "start")]
+
+
+def _front_of(plate: Plate, part: Part) -> list[Shape]:
+    """The outline of what covers the hole from the front, where it is not the hole itself."""
+    place = plate.places[part.name]
+    width, height = footprint_mm(part)
+    hole = hole_of(part)
+    sort = sort_of(part)
+    if sort == "display" or (sort == "switch" and not hole.round):
+        if hole == (width, height):
+            return []
+        return [Box("fronts", place.x_mm - width / 2, place.y_mm - height / 2, width, height)]
+    if sort == "switch":
+        return [Box("fronts", place.x_mm - width / 2, place.y_mm - height / 2, width, height, 2.0)]
+    return [Circle("fronts", place.x_mm, place.y_mm, min(width, height) / 2)]
+
+
+def _wires(plate: Plate, each: Drilled, x: float, down: float) -> list[Shape]:
+    """The part's name behind it, and where each of its wires goes."""
+    lines = [each.part.label or each.part.name]
+    channels = each.part.channels if isinstance(each.part, Control) else (each.part.channel,)
+    several = len(plate.panel.boards) > 1
+    for channel in channels:
+        wire = channel.wire
+        plug = f"{wire.connector}/{wire.connector_pin}" if wire.connector and wire.connector_pin else wire.connector
+        board = f"{channel.board} " if several else ""
+        to = f"{board}{wire.pin or channel.id}"
+        lines.append(" ".join(filter(None, (plug, wire.colour, "to", to))))
+    size = 2.2 if len(lines) <= 4 else 1.8
+    room = 60.0
+    step = 1.2 * size
+    y = each.y_mm + down + 0.8 + 0.74 * size
+    if y + (len(lines) - 1) * step > plate.height_mm - 0.5:
+        y = each.y_mm - down - 0.8 - 0.21 * size - (len(lines) - 1) * step
+    found: list[Shape] = []
+    for number, line in enumerate(lines):
+        text = shortened(line, size, room)
+        half = width_mm(text, size) / 2
+        middle = min(max(x, half + 0.5), max(plate.width_mm - half - 0.5, half + 0.5))
+        found.append(Text("wires", middle, y + number * step, text, size))
+    return found
+
+
+# --- dimensions ---------------------------------------------------------------------------------------------------
+
+
+def spread(places: Sequence[float], room: float) -> list[float]:
+    """Return where texts for these sorted places stand: as near as can be, none nearer to the next than `room`."""
+    groups: list[tuple[float, int]] = []
+    """Mean of the wanted first places, and how many stand in the group."""
+    for place in places:
+        groups.append((place, 1))
+        while len(groups) > 1:
+            (before, count), (start, more) = groups[-2:]
+            if before + count * room <= start:
+                break
+            mean = (before * count + (start - count * room) * more) / (count + more)
+            groups[-2:] = [(mean, count + more)]
+    return [start + number * room for start, count in groups for number in range(count)]
+
+
+def _across(plate: Plate, values: Sequence[float]) -> list[Shape]:
+    """Distances from the left edge, above the plate."""
+    shapes: list[Shape] = [Line("dimensions", 0, -1, 0, -5)]
+    for value, at in zip(values, spread(values, 1.25 * SMALL_MM), strict=True):
+        shapes.append(Line("dimensions", value, -1, value, -4))
+        shapes.append(Line("dimensions", value, -4, at, -8))
+        shapes.append(Text("sizes", at + 0.36 * SMALL_MM, -8.6, plain(value), SMALL_MM, "start", upright=True))
+    shapes.append(Text("sizes", 0.36 * SMALL_MM - 0.4, -8.6, "0", SMALL_MM, "start", upright=True))
+    return shapes
+
+
+def _down(plate: Plate, values: Sequence[float]) -> list[Shape]:
+    """Distances from the top edge, left of the plate."""
+    shapes: list[Shape] = [Line("dimensions", -1, 0, -5, 0)]
+    for value, at in zip(values, spread(values, 1.25 * SMALL_MM), strict=True):
+        shapes.append(Line("dimensions", -1, value, -4, value))
+        shapes.append(Line("dimensions", -4, value, -8, at))
+        shapes.append(Text("sizes", -8.6, at + 0.36 * SMALL_MM, plain(value), SMALL_MM, "end"))
+    shapes.append(Text("sizes", -8.6, 0.36 * SMALL_MM, "0", SMALL_MM, "end"))
+    return shapes
+
+
+# --- notes --------------------------------------------------------------------------------------------------------
+
+
+def notes(plate: Plate, width: float) -> list[Shape]:
+    """Return title, bars and table of holes, no wider than `width` mm (but as wide as the bars)."""
+    panel = plate.panel
+    holes = drilled(plate)
+    title = shortened(panel.title or "Panel", 5.0, max(width, BAR_MM) - 2)
+    size = f"plate {plain(plate.width_mm)} × {plain(plate.height_mm)} mm"
+    how = "1 : 1. Print at 100 %, not fitted to the page; then measure both bars with a steel rule."
+    shapes: list[Shape] = [
+        Text("notes", 0, 5, title, 5.0, "start"),
+        Text("notes", 0, 10, f"{size}, {len(holes)} holes; all lengths in mm", SMALL_MM, "start"),
+        Text("notes", 0, 14, how, SMALL_MM, "start"),
+    ]
+    shapes += _bars(0, 20)
+    left, top = 12.0, 30.0  # in the corner of the bars
+    columns = max(1, int((width - left + 4) // COLUMN_MM))
+    shapes += moved(_table(plate, holes, columns), left, top)
+    loose = [part.label or part.name for part in panel.parts if part.name in plate.unplaced]
+    if loose:
+        told = f"Without a place, and so without a hole: {', '.join(loose)}"
+        bottom = bounds_of(shapes)[3] + 5
+        shapes.append(Text("notes", 0, bottom, shortened(told, SMALL_MM, width), SMALL_MM, "start"))
+    return shapes
+
+
+def _bars(x: float, y: float) -> list[Shape]:
+    """A bar of 100 mm across and one down, with a tick each 10 mm."""
+    shapes: list[Shape] = [Line("bars", x, y, x + BAR_MM, y), Line("bars", x, y, x, y + BAR_MM)]
+    for number in range(11):
+        at, long = number * BAR_MM / 10, 3.0 if number % 5 == 0 else 1.8
+        if number:
+            shapes.append(Line("bars", x + at, y, x + at, y + long))
+            shapes.append(Line("bars", x, y + at, x + long, y + at))
+    shapes.append(Text("notes", x + BAR_MM / 2, y + 7, "100 mm across", SMALL_MM))
+    shapes.append(Text("notes", x + 7, y + BAR_MM / 2, "100 mm down", SMALL_MM, upright=True))
+    return shapes
+
+
+def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
+    """The holes by size, then each with its place."""
+    by_size: dict[Hole, list[Drilled]] = {}
+    for each in holes:
+        by_size.setdefault(each.hole, []).append(each)
+    rows: list[tuple[str, ...]] = []
+    for hole in sorted(by_size, key=lambda hole: (not hole.round, hole)):
+        found = by_size[hole]
+        letter = found[0].tag.rstrip("0123456789")
+        sources = sources_of(each.part for each in found)
+        rows.append(("size", letter, f"{len(found)} × {hole} mm", sources))
+        rows += [
+            ("hole", each.tag, plain(each.x_mm), plain(each.y_mm), each.part.label or each.part.name) for each in found
+        ]
+    per_column = max(12, -(-len(rows) // columns))
+    shapes: list[Shape] = []
+    for start in range(0, len(rows), per_column):
+        x = start // per_column * COLUMN_MM
+        shapes += _row(x, 0, ("hole", "hole", "across", "down", "part"))
+        for number, row in enumerate(rows[start : start + per_column], 1):
+            shapes += _row(x, number * ROW_MM, row)
+    return shapes
+
+
+def _row(x: float, y: float, row: tuple[str, ...]) -> list[Shape]:
+    base = y + 3.0
+    wide = COLUMN_MM - 4
+    rule = Line("lines", x, y + ROW_MM, x + wide, y + ROW_MM)
+    if row[0] == "size":
+        left = width_mm(row[2], 1.15 * SMALL_MM) + 10
+        return [
+            Text("notes", x, base, row[1], 1.15 * SMALL_MM, "start"),
+            Text("notes", x + 6, base, row[2], 1.15 * SMALL_MM, "start"),
+            Text("notes", x + left, base, shortened(row[3], 0.75 * SMALL_MM, wide - left), 0.75 * SMALL_MM, "start"),
+            rule,
+        ]
+    _, tag, across, down, name = row
+    return [
+        Text("notes", x + 2, base, tag, SMALL_MM, "start"),
+        Text("notes", x + 24, base, across, SMALL_MM, "end"),
+        Text("notes", x + 38, base, down, SMALL_MM, "end"),
+        Text("notes", x + 43, base, shortened(name, SMALL_MM, wide - 43), SMALL_MM, "start"),
+        rule,
+    ]
+
+
+# --- all of it on one sheet ---------------------------------------------------------------------------------------
+
+
+class Sheet(NamedTuple):
+    """The scenes of a panel's sheet."""
+
+    plate: Plate
+    front: list[Shape]
+    back: list[Shape]
+
+    @staticmethod
+    def of(panel: Panel) -> Sheet:
+        """Draw `panel`."""
+        plate = Plate.of(panel).put_labels()
+        return Sheet(plate, front(plate), back(plate))
+
+    def whole(self) -> list[Shape]:
+        """Return front, back and notes below one another, the front's corner at 0, 0."""
+        shapes = list(self.front)
+        for scene in (self.back, notes(self.plate, self.plate.width_mm)):
+            down = bounds_of(shapes)[3] + GAP_MM - bounds_of(scene)[1]
+            shapes += moved(scene, 0, down)
+        return shapes

@@ -1,0 +1,118 @@
+"""Scenes on pages: whole, or cut into tiles that are glued together by the marks in their overlaps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from benchcon.drawing.shapes import Bounds, Circle, Line, Shape, Text, apart, bounds_of
+
+PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""Width and height in mm: ISO 216; ANSI Y14.1 size A."""
+RIM_MM = 8.0
+"""Most printers leave so much of the paper white."""
+FOOT_MM = 5.0
+OVERLAP_MM = 12.0
+MARK_MM = 2.5
+
+
+class Page(NamedTuple):
+    """A sheet of paper and what is on it."""
+
+    width_mm: float
+    height_mm: float
+    shapes: list[Shape]
+    window: Bounds
+    """What of the scene is seen on it; the rest is cut off."""
+    left_mm: float
+    """Where the window's left top corner lies on the paper."""
+    top_mm: float
+    foot: str
+    """One line at the bottom of the paper."""
+
+
+def whole(scenes: Sequence[tuple[str, list[Shape]]], rim: float = RIM_MM) -> list[Page]:
+    """Return a page for each scene, as large as the scene."""
+    pages = []
+    for name, shapes in scenes:
+        left, top, right, bottom = bounds_of(shapes)
+        width, height = right - left + 2 * rim, bottom - top + 2 * rim + FOOT_MM
+        pages.append(Page(width, height, shapes, (left - 1, top - 1, right + 1, bottom + 1), rim - 1, rim - 1, name))
+    return pages
+
+
+def tiled(name: str, shapes: list[Shape], paper: str) -> list[Page]:
+    """Return one scene on sheets of `paper`, upright or across, whichever takes fewer."""
+    covers = bounds_of(shapes)
+    width, height = covers[2] - covers[0], covers[3] - covers[1]
+    ways = []
+    for page in (PAPERS[paper], PAPERS[paper][::-1]):
+        room = (page[0] - 2 * RIM_MM, page[1] - 2 * RIM_MM - FOOT_MM)
+        counts = tuple(_count(need, have) for need, have in zip((width, height), room, strict=True))
+        ways.append((counts[0] * counts[1], page, room, counts))
+    _, page, room, (columns, rows) = min(ways, key=lambda way: way[0])
+    step = (room[0] - OVERLAP_MM, room[1] - OVERLAP_MM)
+    # The drawing stands in the middle of its tiles.
+    left = covers[0] - ((columns - 1) * step[0] + room[0] - width) / 2
+    top = covers[1] - ((rows - 1) * step[1] + room[1] - height) / 2
+    windows = {
+        (row, column): (
+            left + column * step[0],
+            top + row * step[1],
+            left + column * step[0] + room[0],
+            top + row * step[1] + room[1],
+        )
+        for row in range(rows)
+        for column in range(columns)
+    }
+    pages = []
+    for (row, column), window in windows.items():
+        foot = name
+        if columns * rows > 1:
+            foot = f"{name}, row {row + 1} of {rows}, column {column + 1} of {columns}"
+        joins = [
+            mark
+            for (down, across), other in windows.items()
+            if abs(down - row) + abs(across - column) == 1
+            for mark in _joins(window, other, f"row {down + 1}, column {across + 1}")
+        ]
+        seen = [shape for shape in shapes if not apart(shape.bounds(), window)]
+        pages.append(Page(*page, seen + joins, window, RIM_MM, RIM_MM, foot))
+    return pages
+
+
+def _count(need: float, have: float) -> int:
+    return 1 if need <= have else math.ceil((need - OVERLAP_MM) / (have - OVERLAP_MM) - 1e-9)
+
+
+def _joins(window: Bounds, other: Bounds, name: str) -> list[Shape]:
+    """Marks in the strip that two tiles share, at the same places on both; and what the other sheet is."""
+    left, top = max(window[0], other[0]), max(window[1], other[1])
+    right, bottom = min(window[2], other[2]), min(window[3], other[3])
+    beside = window[1] == other[1]
+    shapes: list[Shape] = []
+    for share in (0.15, 0.5, 0.85):
+        x = (left + right) / 2 if beside else left + share * (right - left)
+        y = top + share * (bottom - top) if beside else (top + bottom) / 2
+        shapes += [
+            Circle("joins", x, y, MARK_MM * 0.6),
+            Line("joins", x - MARK_MM, y, x + MARK_MM, y),
+            Line("joins", x, y - MARK_MM, x, y + MARK_MM),
+        ]
+    middle = ((left + right) / 2, (top + bottom) / 2)
+    if beside:
+        outer = window[2] if other[0] > window[0] else window[0]
+        x = outer - 1.0 if outer == window[2] else outer + 2.4
+        shapes.append(Text("tags", x, top + 0.3 * (bottom - top), f"joins {name}", 2.0, "middle", upright=True))
+        cut = middle[0]
+        shapes.append(Line("joins", cut, top, cut, top + 4))
+        shapes.append(Line("joins", cut, bottom - 4, cut, bottom))
+    else:
+        outer = window[3] if other[1] > window[1] else window[1]
+        y = outer - 1.0 if outer == window[3] else outer + 2.4
+        shapes.append(Text("tags", left + 0.3 * (right - left), y, f"joins {name}", 2.0))
+        cut = middle[1]
+        shapes.append(Line("joins", left, cut, left + 4, cut))
+        shapes.append(Line("joins", right - 4, cut, right, cut))
+    return shapes

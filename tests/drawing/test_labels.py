@@ -1,0 +1,74 @@
+"""Labels lie on nothing and on no other label: worked out by a geometry library and by another's font metrics."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pytest
+from drawing.panels import PLATES, panel_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from shapely.geometry import MultiPolygon, Point, box
+
+from benchcon.drawing.letters import width_mm
+from benchcon.drawing.plate import Label, Plate
+from benchcon.panel.file import loads
+from benchcon.panel.places import footprint_mm
+
+
+def area_of(label: Label) -> MultiPolygon:
+    """What a label covers, by Helvetica's widths as reportlab has them: from descenders to ascenders."""
+    found = []
+    for text in label.texts():
+        long = stringWidth(text.text, "Helvetica", text.size)
+        left = text.x - {"start": 0, "middle": long / 2, "end": long}[text.anchor]
+        found.append(box(left, text.y - 0.72 * text.size, left + long, text.y + 0.21 * text.size))
+    return MultiPolygon(found)
+
+
+def assert_clear(plate: Plate) -> None:
+    areas = {name: area_of(label) for name, label in plate.labels.items()}
+    outline = box(0, 0, plate.width_mm, plate.height_mm)
+    for name, area in areas.items():
+        assert outline.contains(area), name
+        for part in plate.panel.parts:
+            place = plate.places[part.name]
+            width, height = footprint_mm(part)
+            front = box(
+                place.x_mm - width / 2, place.y_mm - height / 2, place.x_mm + width / 2, place.y_mm + height / 2
+            )
+            assert area.intersection(front).area == 0, (name, part.name)
+            if part.hole_mm[0] and not part.hole_mm[1]:
+                hole = Point(place.x_mm, place.y_mm).buffer(part.hole_mm[0] / 2)
+                assert area.intersection(hole).area == 0, (name, part.name)
+    for (one, a), (other, b) in combinations(areas.items(), 2):
+        assert a.intersection(b).area == 0, (one, other)
+
+
+@pytest.mark.parametrize("name", PLATES)
+def test_on_a_large_plate_and_a_small_one_every_label_stands_whole_and_clear(name: str) -> None:
+    plate = Plate.of(panel_of(PLATES[name])).put_labels()
+    assert {n: " ".join(label.lines) for n, label in plate.labels.items()} == {
+        part.name: part.label for part in plate.panel.parts
+    }
+    assert_clear(plate)
+
+
+LENGTH = st.integers(5, 195)
+PARTS = st.lists(st.tuples(LENGTH, LENGTH, st.text("abcdefghij  WM", min_size=1, max_size=30)), min_size=1, max_size=20)
+
+
+@settings(max_examples=150, deadline=None)
+@given(PARTS)
+def test_however_crowded_no_label_lies_on_a_part_or_a_label(parts: list[tuple[int, int, str]]) -> None:
+    rows = ['[panel]\nwidth = "200 mm"\nheight = "200 mm"\n[boards.b]\n']
+    for n, (x, y, label) in enumerate(parts):
+        rows.append(f'[lamps.l{n}]\nlabel = "{label}"\nat = ["{x} mm", "{y} mm"]\nhole = "8 mm"\nchannel = "l{n}"\n')
+    assert_clear(Plate.of(loads("".join(rows))).put_labels())
+
+
+@given(st.text(st.characters(min_codepoint=0x20, max_codepoint=0xFF, exclude_categories=("Cc",)), max_size=40))
+def test_widths_are_those_of_helvetica(text: str) -> None:
+    # Adobe's core 14 font metrics, as reportlab carries them.
+    assert width_mm(text, 10) == pytest.approx(stringWidth(text, "Helvetica", 10), abs=0.6)

@@ -1,0 +1,221 @@
+"""The sheet, measured by programs that know nothing of ours: rasterisers at 300 dpi, a PDF reader, a DXF auditor."""
+
+from __future__ import annotations
+
+import subprocess
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Sequence
+from pathlib import Path
+
+import ezdxf
+import ezdxf.recover
+import numpy
+import pytest
+from drawing.panels import PLATES, panel_of
+from PIL import Image
+from pypdf import PdfReader
+
+from benchcon.cli.main import main
+from benchcon.panel.model import Panel
+
+DPI = 300
+PX_PER_MM = DPI / 25.4
+WITHIN_MM = 0.05
+
+Rows = numpy.ndarray
+
+
+def sheet(panel: Path, out: Path, *words: str) -> Path:
+    assert main(["sheet", str(panel), "-o", str(out), *words]) == 0
+    return out
+
+
+def of_svg(path: Path) -> tuple[Rows, tuple[float, float]]:
+    """What is dark on a picture of an SVG file at 300 dpi, and where its left top corner is in the drawing, mm."""
+    picture = path.with_suffix(".png")
+    subprocess.run(
+        ["rsvg-convert", "-d", str(DPI), "-p", str(DPI), "-b", "white", str(path), "-o", str(picture)], check=True
+    )
+    box = ElementTree.parse(path).getroot().attrib["viewBox"].split()
+    return dark(picture), (float(box[0]), float(box[1]))
+
+
+def of_pdf(path: Path) -> list[Rows]:
+    """What is dark on pictures of the pages of a PDF file at 300 dpi."""
+    stem = path.with_suffix("")
+    subprocess.run(["pdftoppm", "-r", str(DPI), "-gray", "-png", str(path), str(stem)], check=True)
+    return [dark(picture) for picture in sorted(path.parent.glob(f"{stem.name}-*.png"))]
+
+
+def dark(picture: Path) -> Rows:
+    """How dark each point is, 0 to 1."""
+    Image.MAX_IMAGE_PIXELS = None
+    return 1 - numpy.asarray(Image.open(picture).convert("L"), dtype=float) / 255
+
+
+def centre_mm(rows: Rows, x: float, y: float, reach: float) -> tuple[float, float]:
+    """Middle of what is dark round a place, in mm from the picture's corner."""
+    left, top = (max(0, round((at - reach) * PX_PER_MM)) for at in (x, y))
+    right, bottom = (round((at + reach) * PX_PER_MM) for at in (x, y))
+    seen = rows[top:bottom, left:right]
+    assert seen.sum() > 10, f"nothing is drawn round {x}, {y}"
+    down, across = numpy.mgrid[top:bottom, left:right]
+    return (
+        float(((across + 0.5) * seen).sum() / seen.sum() / PX_PER_MM),
+        float(((down + 0.5) * seen).sum() / seen.sum() / PX_PER_MM),
+    )
+
+
+def round_holes(panel: Panel) -> list[tuple[float, float]]:
+    return [(part.place.x_mm, part.place.y_mm) for part in (*panel.controls, *panel.lamps) if part.place]
+
+
+def long_mm(seen: Sequence[bool]) -> float:
+    """How far it is from the first to the last point."""
+    (places,) = numpy.nonzero(seen)
+    return float((places[-1] - places[0] + 1) / PX_PER_MM)
+
+
+@pytest.fixture(params=sorted(PLATES), ids=str)
+def panel(request: pytest.FixtureRequest) -> Path:
+    return PLATES[request.param]
+
+
+def test_holes_of_the_svg_are_where_at_says(panel: Path, tmp_path: Path) -> None:
+    rows, corner = of_svg(sheet(panel, tmp_path / "sheet.svg", "--only", "holes"))
+    for x, y in round_holes(panel_of(panel)):
+        found = centre_mm(rows, x - corner[0], y - corner[1], 7.5)
+        assert found == pytest.approx((x - corner[0], y - corner[1]), abs=WITHIN_MM)
+
+
+def test_holes_of_the_pdf_are_where_at_says_and_the_back_is_mirrored(panel: Path, tmp_path: Path) -> None:
+    read = panel_of(panel)
+    path = sheet(panel, tmp_path / "sheet.pdf", "--paper", "whole", "--only", "plate", "holes")
+    front, back = of_pdf(path)
+    for rows, mirrored in ((front, False), (back, True)):
+        # The rim of the page, 8 mm, is what lies left of and above the plate.
+        for x, y in round_holes(read):
+            place = (8 + (read.width_mm - x if mirrored else x), 8 + y)
+            assert centre_mm(rows, *place, 7.5) == pytest.approx(place, abs=WITHIN_MM)
+        above_the_foot = rows[: round((read.height_mm + 10) * PX_PER_MM)] > 0.5
+        assert long_mm(above_the_foot.max(axis=0)) == pytest.approx(read.width_mm + 0.35, abs=0.1)
+        assert long_mm(above_the_foot.max(axis=1)) == pytest.approx(read.height_mm + 0.35, abs=0.1)
+
+
+def test_the_bars_are_100_mm_in_both_directions(panel: Path, tmp_path: Path) -> None:
+    svg, _ = of_svg(sheet(panel, tmp_path / "bars.svg", "--only", "bars"))
+    (pdf,) = of_pdf(sheet(panel, tmp_path / "bars.pdf", "--only", "bars"))
+    for rows in (svg, pdf[: -round(12 * PX_PER_MM)]):  # without the line at the foot of the page
+        for axis in (0, 1):
+            # From the middle of the first stroke to the middle of the last one, each a quarter of a millimetre wide.
+            assert long_mm(rows.max(axis=axis) > 0.5) == pytest.approx(100 + 0.25 / 2 + 0.25 / 2, abs=0.13)
+
+
+@pytest.mark.parametrize(("paper", "size_mm"), [("a4", (210, 297)), ("letter", (215.9, 279.4))])
+def test_tiles_are_sheets_of_the_paper_and_their_joins_meet(
+    paper: str, size_mm: tuple[float, float], tmp_path: Path
+) -> None:
+    # ISO 216: A4 is 210 mm x 297 mm. Letter is 8.5 in x 11 in.
+    panel = PLATES["ostrey"]
+    whole = panel_of(panel)
+    path = sheet(panel, tmp_path / "tiles.pdf", "--paper", paper, "--only", "holes", "joins", "tags")
+    reader = PdfReader(path)
+    for page in reader.pages:
+        size = sorted(float(side) * 25.4 / 72 for side in (page.mediabox.width, page.mediabox.height))
+        assert size == pytest.approx(sorted(size_mm), abs=0.01)
+    texts = [page.extract_text() for page in reader.pages]
+    fronts = [text for text in texts if "front" in text]
+    assert len(fronts) >= whole.width_mm * whole.height_mm / (size_mm[0] * size_mm[1])
+    assert "joins row 1, column 2" in texts[0]
+    assert "joins row 1, column 1" in texts[1]
+    # Every hole is on a front tile, whole or in an overlap: each tag can be read there.
+    tags = {word for text in fronts for word in text.split()}
+    assert {"A1", "A17", "B2", "C1", "D2"} <= tags
+
+
+def test_the_dxf_is_sound_and_its_holes_are_where_at_says(panel: Path, tmp_path: Path) -> None:
+    read = panel_of(panel)
+    document, auditor = ezdxf.recover.readfile(sheet(panel, tmp_path / "sheet.dxf"))
+    assert not auditor.errors
+    assert not auditor.fixes
+    assert document.units == ezdxf.units.MM
+    space = document.modelspace()
+
+    def centres(layer: str) -> set[tuple[float, float]]:
+        found = (circle.dxf.center for circle in space.query(f'CIRCLE[layer=="{layer}"]'))
+        return {(round(centre.x, 4), round(centre.y, 4)) for centre in found}
+
+    wanted = {(round(x, 4), round(read.height_mm - y, 4)) for x, y in round_holes(read)}
+    assert centres("HOLES") == wanted
+    (outline,) = space.query('POLYLINE[layer=="PLATE"]')
+    assert outline.is_closed
+    corners = {tuple(round(float(each), 4) for each in vertex.dxf.location.xyz[:2]) for vertex in outline.vertices}
+    assert corners == {(x, y) for x in (0, round(read.width_mm, 4)) for y in (0, round(read.height_mm, 4))}
+    labels = {text.dxf.text for text in space.query('TEXT[layer=="LABELS"]')}
+    assert any("Stop bar" in label for label in labels) or "Lock" in labels
+    # The back is the front turned over: the same heights, and across the other way round.
+    mirrored = centres("BACK_HOLES")
+    (axis,) = {round(min(x for x, _ in mirrored) + max(x for x, _ in wanted), 3)}
+    assert mirrored == {(round(axis - x, 4), y) for x, y in wanted}
+
+
+def test_layers_can_be_had_apart_and_every_label_and_size_stands_on_the_sheet(tmp_path: Path) -> None:
+    path = PLATES["ostrey"]
+    labels = ElementTree.parse(sheet(path, tmp_path / "labels.svg", "--only", "plate", "labels")).getroot()
+    groups = [group.attrib["id"] for group in labels.iter("{http://www.w3.org/2000/svg}g")]
+    assert groups == ["plate", "labels"]
+    words = {text.text for text in labels.iter("{http://www.w3.org/2000/svg}text")}
+    assert {part.label for part in panel_of(path).parts} <= words
+    whole = PdfReader(sheet(path, tmp_path / "all.pdf", "--paper", "whole"))
+    told = "\n".join(page.extract_text() for page in whole.pages)
+    for text in ("17 × Ø 6.5 mm", "1 × 96 × 28 mm", "common practice, no source", "100 mm down", "400.05", "482.6"):
+        assert text in told
+
+
+def test_what_a_builder_says_of_a_part_is_drawn(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        '[panel]\nwidth = "100 mm"\nheight = "4 in"\n[boards.b]\n'
+        '[controls.big]\nkind = "button"\nat = ["40 mm", "2 in"]\nhole = "22.3 mm"\nsize = ["30 mm", "30 mm"]\n'
+        'channel = "b1"\n'
+        '[digits.depth]\nplaces = 4\nat = ["60 mm", "20 mm"]\nsize = ["60 mm", "24 mm"]\n'
+        'hole = ["51 mm", "19.5 mm"]\nchannel = "d1"\n',
+        "utf-8",
+    )
+    document = ezdxf.readfile(sheet(path, tmp_path / "own.dxf"))
+    (hole,) = document.modelspace().query('CIRCLE[layer=="HOLES"]')
+    assert (hole.dxf.center.x, hole.dxf.center.y, hole.dxf.radius) == pytest.approx((40, 101.6 - 50.8, 11.15))
+    (cutout,) = document.modelspace().query('POLYLINE[layer=="CUTOUTS"]')
+    corners = sorted(tuple(map(float, vertex.dxf.location.xyz[:2])) for vertex in cutout.vertices)
+    assert corners[0] == pytest.approx((60 - 25.5, 101.6 - 20 - 9.75))
+    assert corners[-1] == pytest.approx((60 + 25.5, 101.6 - 20 + 9.75))
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["-o", "sheet.png"], "ends in none of .svg, .pdf, .dxf"),
+        (["-o", "sheet.svg", "--only", "lables"], "did you mean 'labels'?"),
+        (["-o", "nowhere/sheet.svg"], "cannot be written"),
+    ],
+)
+def test_what_cannot_be_drawn_is_one_line(
+    words: list[str], said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["sheet", str(PLATES["ostrey"]), *words]) == 2
+    told = capsys.readouterr().err
+    assert said in told
+    assert told.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_is_there_stays_unless_it_is_to_be_replaced(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "sheet.svg"
+    out.write_text("mine")
+    assert main(["sheet", str(PLATES["ostrey"]), "-o", str(out)]) == 2
+    assert out.read_text() == "mine"
+    assert "--force overwrites it" in capsys.readouterr().err
+    assert sheet(PLATES["ostrey"], out, "--force").read_text().startswith("<?xml")
