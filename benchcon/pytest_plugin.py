@@ -1,10 +1,12 @@
-"""The pytest plugin: collects captures, and runs each against what its header or the TOML file beside it names.
+"""The pytest plugin: collects captures and scenarios.
 
-It is loaded by every pytest run here, so it imports nothing but pytest until there is a capture to run.
+A capture is run against what its header or the TOML file beside it names, a scenario on simulated boards. The plugin is
+loaded by every pytest run here, so it imports nothing but pytest until there is something to run.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,15 +14,17 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from benchcon.rehearse.scenario import Scenario
     from benchcon.replay.cases import Case
     from benchcon.replay.verdict import Verdict
 
 _ENDINGS = (".capture", ".capture.gz")
 _MAGIC = b"benchcon capture "
+_SCENARIO = re.compile(rb"(?m)^\s*\[\s*scenario\s*\]")
 
 
-def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFile | None:
-    """Collect ``*.capture``, packed ones, and any file that has a TOML file of its name beside it.
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFile | ScenarioFile | None:
+    """Collect ``*.capture``, packed ones, and any file that has a TOML file of its name beside it; and scenarios.
 
     What has the name and cannot be read is a failure, not a file to pass over: a test that is not run proves nothing.
     """
@@ -33,7 +37,18 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFil
         and _is_capture(file_path)
     ):
         return CaptureFile.from_parent(parent, path=file_path)
+    if file_path.suffix == ".toml" and _is_scenario(file_path):
+        return ScenarioFile.from_parent(parent, path=file_path)
     return None
+
+
+def _is_scenario(path: Path) -> bool:
+    """Whether a TOML file has a table ``[scenario]`` near its beginning."""
+    try:
+        with path.open("rb") as file:
+            return _SCENARIO.search(file.read(1 << 14)) is not None
+    except OSError:
+        return False
 
 
 def _is_capture(path: Path) -> bool:
@@ -156,3 +171,76 @@ class ChannelTest(pytest.Item):
 
 def _named(name: str, own: str, text: str) -> str:
     return text if name == own or not text else f"{name}: {text}"
+
+
+class ScenarioFile(pytest.File):
+    """One scenario, played once on simulated boards: a test for its rules, and one for each expectation."""
+
+    def __init__(self, **rest: Any) -> None:
+        super().__init__(**rest)
+        self.scenario: Scenario | None = None
+        self._texts: dict[str, str] | None = None
+        self._failed: BaseException | None = None
+        self.never: set[str] = set()
+
+    def collect(self) -> Iterator[ExpectationTest]:
+        """One test for the rules, one for each expectation."""
+        from benchcon.errors import Trouble
+        from benchcon.rehearse.result import names
+        from benchcon.rehearse.scenario import load
+
+        try:
+            self.scenario = load(self.path)
+        except Trouble as trouble:
+            raise self.CollectError(str(trouble)) from None
+        for name in names(self.scenario.checks):
+            yield ExpectationTest.from_parent(self, name=name)
+
+    def texts(self) -> dict[str, str]:
+        """Play it, or return what came of it when it was played: for each test what went wrong."""
+        from benchcon.rehearse.play import play
+        from benchcon.rehearse.result import names, texts
+
+        if self._failed is not None:
+            raise self._failed
+        if self._texts is None:
+            try:
+                result = play(self.path)
+            except BaseException as error:
+                self._failed = error
+                raise
+            self._texts = texts(result)
+            never = set(result.never)
+            tested = zip(names(result.expectations)[1:], result.expectations, strict=True)
+            self.never = {name for name, expectation in tested if expectation in never}
+        return self._texts
+
+
+class ExpectationTest(pytest.Item):
+    """Whether one expectation was kept."""
+
+    parent: ScenarioFile
+
+    def runtest(self) -> None:
+        """Fail with what was shown instead, and what stood at that moment."""
+        text = self.parent.texts()[self.name]
+        if text:
+            raise Otherwise(text)
+        if self.name in self.parent.never:
+            pytest.skip("it was never due, so it is not tested")
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> str:
+        """A broken expectation as the command tells it, and one line for what could not be done."""
+        from benchcon.errors import Trouble
+
+        error = excinfo.value
+        if isinstance(error, Otherwise):
+            hint = f"'benchcon rehearse {self.path.name}' leaves a capture of it"
+            return "\n".join([*(f"E   {line}" for line in str(error).splitlines()), hint])
+        if isinstance(error, Trouble):
+            return f"E   {error}"
+        return str(super().repr_failure(excinfo, style))
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        """Where it comes from, for pytest's reports."""
+        return self.path, None, f"{self.path.name}: {self.name}"

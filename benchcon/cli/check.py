@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "files",
         nargs="+",
         metavar="FILE",
-        help="panel, fault, behaviour or rules file, or capture, told by its content; no rule is run",
+        help="panel, fault, behaviour or rules file, scenario or capture, told by its content; no rule is run",
     )
     parser.add_argument(
         "--panel",
@@ -82,12 +82,14 @@ def _kind(path: str, head: bytes) -> str:
     # By its name, too: an empty or damaged capture is no panel file.
     if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
-    from benchcon.rehearse import behaviour, rules_file
+    from benchcon.rehearse import behaviour, rules_file, scenario
     from benchcon.rig import fault_file
 
     text = head.decode("utf-8", "replace")
     if rules_file.looks_like_one(path):
         return rules_file.KIND
+    if scenario.looks_like_one(text):
+        return scenario.KIND
     if behaviour.looks_like_one(text):
         return behaviour.KIND
     return "fault file" if fault_file.looks_like_one(text) else "panel file"
@@ -98,10 +100,11 @@ def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[P
         return _capture(path)
     if kind == "fault file":
         return _faults(path, raw, beside[0] if beside else None)
-    if kind in ("behaviour file", "rules file"):
-        from benchcon.rehearse.checking import check_behaviour, check_rules
+    if kind in ("behaviour file", "rules file", "scenario"):
+        from benchcon.rehearse.checking import CHECKS
 
-        return (check_behaviour if kind == "behaviour file" else check_rules)(path, raw, beside[0] if beside else None)
+        found, told = CHECKS[kind](path, raw, beside[0] if beside else None)
+        return found, f"{told}; next: {_command('rehearse {}', path)}" if kind == "scenario" else told
     return _panel(path, raw, panels)
 
 

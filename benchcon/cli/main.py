@@ -71,6 +71,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "prove every input and output, and name what is wrong",
         "benchcon walk --panel desk.toml /dev/ttyUSB0 --report walked",
     ),
+    "rehearse": (
+        "have the panel do its work by its rules, with no simulator, and see that it does",
+        "benchcon rehearse crosswind.toml\nbenchcon rehearse scenarios/*.toml --junit rehearsal.xml",
+    ),
     "firmware": (
         "write a firmware build folder and a wiring list from a panel file",
         "benchcon firmware desk.toml --board lighting -o build",

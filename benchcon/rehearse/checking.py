@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from benchcon.errors import Trouble
@@ -10,7 +10,7 @@ from benchcon.panel.file import LARGEST, load, slurp
 from benchcon.panel.model import Panel
 from benchcon.panel.reader import Finding, as_finding
 from benchcon.panel.summary import counted
-from benchcon.rehearse import behaviour, rules_file
+from benchcon.rehearse import behaviour, rules_file, scenario
 from benchcon.rehearse.rules_file import Rule
 
 Checked = tuple[list[Finding], str]
@@ -59,6 +59,21 @@ def check_rules(path: str, raw: bytes, panel: Panel | None) -> Checked:
     return _once(findings), _rules(rules)
 
 
+def check_scenario(path: str, raw: bytes, panel: Panel | None) -> Checked:
+    """Check a scenario, and the files that it names."""
+    named = scenario.Named(Path(panel.path)) if panel is not None else None
+    read, findings = scenario.inspect(raw, path, named)
+    if read is None:
+        return findings, ""
+    told = f"{read.lasts_us / 1e6:g} s, {counted(len(read.checks), 'expectation')}"
+    try:
+        text = slurp(read.rules, LARGEST + 1, whole=False)
+    except Trouble as trouble:
+        return [*findings, as_finding(str(read.rules), str(trouble))], told
+    rules, more = rules_file.inspect(text, str(read.rules), read.panel, read.behaviour)
+    return _once([*findings, *more]), f"{told}, {_rules(rules)}"
+
+
 def _beside(path: Path) -> Iterable[behaviour.Behaviour]:
     """Yield the behaviour files in the same folder that name these rules."""
     try:
@@ -85,3 +100,11 @@ def _once(findings: list[Finding]) -> list[Finding]:
     """In the order of files and lines, each once."""
     order = {finding.file: number for number, finding in reversed(list(enumerate(findings)))}
     return sorted(dict.fromkeys(findings), key=lambda finding: (order[finding.file], finding.line))
+
+
+CHECKS: dict[str, Callable[[str, bytes, Panel | None], Checked]] = {
+    behaviour.KIND: check_behaviour,
+    rules_file.KIND: check_rules,
+    scenario.KIND: check_scenario,
+}
+"""By the kind of file."""

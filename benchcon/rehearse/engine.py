@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.model import Lamp, Panel
 from benchcon.rehearse.behaviour import Behaviour
 from benchcon.rehearse.helpers import Memory
 from benchcon.rehearse.rules_file import Rule, Rules, line_in, said
-from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows
+from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows, outputs_of
 from benchcon.text import printable
 
 
@@ -44,13 +44,14 @@ class Engine:
         """What each lamp and display that has a rule is to show, by name."""
         self.mistakes: dict[str, Mistake] = {}
         """Rules that went wrong when they were last called, by name."""
+        self.fresh: list[Mistake] = []
+        """What went wrong in the last step."""
         self.put_off: set[str] = set()
         """Rules that took too long: they are not called any more until the rules are loaded anew."""
         self.calling: Rule | None = None
         """The rule that is being called at this moment, for whoever watches from another thread."""
         self.calls = 0
-        self._parts: dict[str, Lamp | Digits] = {lamp.name: lamp for lamp in panel.lamps}
-        self._parts |= {display.name: display for display in panel.digits}
+        self._parts = outputs_of(panel)
         self._memory = [Memory() for _ in rules.rules]
         self._of: dict[str, list[int]] = {}
         self._timed: list[int] = []
@@ -83,6 +84,7 @@ class Engine:
 
     def step(self, seconds: float) -> list[str]:
         """Work out what follows at this moment; return the names of the outputs that now show something else."""
+        self.fresh.clear()
         dirty = self._dirty
         dirty.update(self._timed)
         changed: list[str] = []
@@ -183,6 +185,7 @@ class Engine:
         line = line or rule.line
         mistake = Mistake(rule.name, line, f"{printable(self.rules.path)}:{line}: {text}")
         self.mistakes[rule.name] = mistake
+        self.fresh.append(mistake)
         self._nothing(rule, mistake.text, changed, names)
 
     def _too_slow(self, rule: Rule, changed: list[str]) -> None:

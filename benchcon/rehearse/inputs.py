@@ -85,4 +85,7 @@ class Controls:
         value = values.get((control.channels[0].board, control.channels[0].id))
         if value is None:
             return None
-        return detents(control, 0, value) if control.kind == "encoder" else share_permille(control, value) / 1000
+        if control.kind != "encoder":
+            return share_permille(control, value) / 1000
+        turned = detents(control, 0, value)
+        return int(turned) if turned.is_integer() else turned

@@ -12,7 +12,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Digits, Lamp
+from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.panel.segments import encode, number_text
 from benchcon.rehearse.inputs import Position
 
@@ -42,6 +42,12 @@ class Shown(NamedTuple):
     """In words: ``lit``, ``out``, ``40 %``; what stands on the display."""
     why: str = ""
     """Empty, `NO_DATA`, `OVERFLOW`, or what is wrong with the rule."""
+
+
+def outputs_of(panel: Panel) -> dict[str, Lamp | Digits]:
+    """Return the lamps and displays of a panel, by name."""
+    found: dict[str, Lamp | Digits] = {lamp.name: lamp for lamp in panel.lamps}
+    return found | {display.name: display for display in panel.digits}
 
 
 def lamp_off(why: str = NO_DATA) -> Shown:
@@ -136,6 +142,8 @@ def number_by(form: str, value: float) -> str:
             number = number.quantize(Decimal(1).scaleb(-int(precision[1])), ROUND_HALF_UP)
             if not precision[2]:
                 form += "f"
+        elif precision is None and number == number.to_integral_value():
+            number = number.quantize(Decimal(1))  # 3000.0 is 3,000 and not 3,000.0
         # Python counts "-0.0" as negative; nobody at a bench does.
         return format(abs(number) if number == 0 else number, form)
     except ValueError as error:

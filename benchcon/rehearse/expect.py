@@ -1,0 +1,160 @@
+"""Expectations, and whether what the boards show keeps them. Pure: times are arguments.
+
+An expectation with conditions is due when all of them have held for `within_us` without a break; from then on, for as
+long as they hold, what it expects must be shown. One without a condition is always due. One of a step is looked at
+once, `within_us` after the step.
+
+| stands | its conditions hold | shown as expected | becomes |
+|---|---|---|---|
+| idle | begin to hold | – | waiting |
+| waiting | for `within_us` | yes / no | kept / broken, told |
+| waiting, kept, broken | no longer hold | – | idle |
+| kept | go on holding | no | broken, told |
+| broken | go on holding | yes | kept |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, NamedTuple, Protocol
+
+LEVEL_PERMILLE = 10
+"""So far may a lamp's lightness lie from what is expected: what trims round off is no fault."""
+
+
+class Wanted(NamedTuple):
+    """What one output is to show."""
+
+    output: str
+    words: str
+    """As the scenario has it: ``lit``, ``out``, ``40 %``, ``29.92``."""
+    level: int | None = None
+    """A lamp's lightness in permille; None: lit or out."""
+    segments: bytes | None = None
+    """A display's segments; None: it is a lamp."""
+
+
+class Condition(NamedTuple):
+    """One thing that must hold for an expectation to be due."""
+
+    name: str
+    words: str
+    holds: Callable[[Any], bool]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expectation:
+    """What is expected, and when."""
+
+    name: str
+    line: int
+    wanted: tuple[Wanted, ...] = ()
+    dark: tuple[str, ...] = ()
+    """Boards on which nothing is to be lit."""
+    conditions: tuple[Condition, ...] = ()
+    within_us: int = 0
+    at_us: int | None = None
+    """Of a step: when that is; None: whenever its conditions hold."""
+
+
+class Broken(NamedTuple):
+    """An expectation that was not kept."""
+
+    at_us: int
+    expectation: Expectation
+    outputs: tuple[str, ...]
+    """Those that show something else."""
+    found: str
+    """``crosswind out``."""
+
+
+class Outputs(Protocol):
+    """What the boards show."""
+
+    def shows(self, output: str) -> int | bytes | None:
+        """Return a lamp's lightness or a display's segments, as it is really shown; None: not known."""
+
+    def in_words(self, output: str) -> str:
+        """Return what an output shows, in words."""
+
+    def lit_on(self, board: str) -> Sequence[str]:
+        """Return the outputs of a board that are lit."""
+
+
+class Stand(Enum):
+    """How an expectation stands."""
+
+    IDLE = "idle"
+    WAITING = "waiting"
+    KEPT = "kept"
+    BROKEN = "broken"
+
+
+class Judge:
+    """Looks at all expectations of a scenario. `next_us` says when to look again at the latest."""
+
+    def __init__(self, expectations: Sequence[Expectation], outputs: Outputs) -> None:
+        self.outputs = outputs
+        self.broken: list[Broken] = []
+        self.due: dict[Expectation, int] = dict.fromkeys(expectations, 0)
+        """How often each was due: one that never was has proved nothing."""
+        self._stand = dict.fromkeys(expectations, Stand.IDLE)
+        self._due_us: dict[Expectation, int] = {}
+
+    def add(self, expectation: Expectation, now_us: int) -> None:
+        """A step expects this from now on, once."""
+        self.due.setdefault(expectation, 0)
+        self._stand[expectation] = Stand.WAITING
+        self._due_us[expectation] = now_us + expectation.within_us
+
+    def next_us(self) -> int | None:
+        """Return when an expectation becomes due, or None."""
+        return min(self._due_us.values(), default=None)
+
+    def look(self, now_us: int, inputs: Mapping[str, Any]) -> list[Broken]:
+        """Look at everything at this moment; return what is newly broken."""
+        fresh: list[Broken] = []
+        for expectation, stand in list(self._stand.items()):
+            once = expectation.at_us is not None
+            holds = once or all(c.holds(inputs.get(c.name)) for c in expectation.conditions)
+            if not holds:
+                if stand is not Stand.IDLE:
+                    self._stand[expectation] = Stand.IDLE
+                    self._due_us.pop(expectation, None)
+                continue
+            if stand is Stand.IDLE:
+                stand = self._stand[expectation] = Stand.WAITING
+                self._due_us[expectation] = now_us + expectation.within_us
+            if stand is Stand.WAITING:
+                if now_us < self._due_us[expectation]:
+                    continue
+                del self._due_us[expectation]
+                self.due[expectation] += 1
+            outputs = self._wrong(expectation)
+            if once:
+                del self._stand[expectation]
+            else:
+                self._stand[expectation] = Stand.BROKEN if outputs else Stand.KEPT
+            if outputs and stand is not Stand.BROKEN:
+                found = ", ".join(f"{output} {self.outputs.in_words(output)}" for output in outputs)
+                fresh.append(Broken(now_us, expectation, tuple(outputs), found))
+        self.broken += fresh
+        return fresh
+
+    def _wrong(self, expectation: Expectation) -> list[str]:
+        wrong = [wanted.output for wanted in expectation.wanted if not self._as_wanted(wanted)]
+        for board in expectation.dark:
+            wrong += [output for output in self.outputs.lit_on(board) if output not in wrong]
+        return wrong
+
+    def _as_wanted(self, wanted: Wanted) -> bool:
+        shows = self.outputs.shows(wanted.output)
+        if isinstance(shows, bytes):
+            return shows == wanted.segments
+        if shows is None:
+            return False
+        if wanted.level is not None:
+            return abs(shows - wanted.level) <= LEVEL_PERMILLE
+        return (shows > 0) == (wanted.words == "lit")

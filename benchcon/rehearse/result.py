@@ -1,0 +1,128 @@
+"""What came of a rehearsal, in words and as JUnit XML."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from benchcon.rehearse.expect import Expectation
+from benchcon.rehearse.rehearsal import Failed, Rehearsal
+from benchcon.text import printable
+
+RULES = "(rules)"
+"""Stands for an expectation: that no rule went wrong."""
+MOST_TOLD = 20
+
+
+@dataclass(slots=True)
+class Result:
+    """What came of one scenario."""
+
+    path: str
+    title: str
+    lasted_s: float
+    took_s: float
+    """Seconds of the computer's time; 0 on real boards, where it is the same."""
+    expectations: Sequence[Expectation]
+    due: dict[Expectation, int]
+    failed: Sequence[Failed]
+    mistakes: dict[str, tuple[int, int]]
+    capture: Path | None = None
+    remarks: list[str] = field(default_factory=list)
+
+    @property
+    def good(self) -> bool:
+        """Whether nothing was broken and no rule went wrong."""
+        return not self.failed and not self.mistakes
+
+    @property
+    def never(self) -> list[Expectation]:
+        """Expectations that were never due: they have proved nothing."""
+        broken = {failed.broken.expectation for failed in self.failed}
+        return [each for each in self.expectations if not self.due.get(each) and each not in broken]
+
+
+def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Result:
+    """Return what came of a rehearsal that has ended."""
+    scenario = rehearsal.scenario
+    return Result(
+        printable(scenario.path),
+        scenario.title,
+        scenario.lasts_us / 1e6,
+        took_s,
+        scenario.checks,
+        rehearsal.judge.due,
+        rehearsal.failed,
+        rehearsal.mistakes,
+        capture,
+    )
+
+
+def texts(result: Result) -> dict[str, str]:
+    """Return for each expectation, and for the rules, what went wrong, some lines; empty if nothing did."""
+    found = {RULES: "\n".join(_mistakes(result))}
+    for expectation in result.expectations:
+        broken = [failed for failed in result.failed if failed.broken.expectation is expectation]
+        lines = [line for failed in broken[:MOST_TOLD] for line in _told(failed, result)]
+        if len(broken) > MOST_TOLD:
+            lines.append(f"and {len(broken) - MOST_TOLD} times more")
+        found[name_of(expectation, found)] = "\n".join(lines)
+    return found
+
+
+def name_of(expectation: Expectation, taken: dict[str, str] | None = None) -> str:
+    """Return the name of an expectation, with its line where another has that name."""
+    name = printable(expectation.name)
+    return f"{name} (line {expectation.line})" if taken and name in taken else name
+
+
+def names(expectations: Sequence[Expectation]) -> list[str]:
+    """Return the names under which `texts` tells of these expectations, the rules' first."""
+    found = {RULES: ""}
+    for expectation in expectations:
+        found[name_of(expectation, found)] = ""
+    return list(found)
+
+
+def as_text(result: Result) -> str:
+    """Return the whole result for people."""
+    lines = [line for failed in result.failed[:MOST_TOLD] for line in _told(failed, result)]
+    if len(result.failed) > MOST_TOLD:
+        lines.append(f"{result.path}: and {len(result.failed) - MOST_TOLD} more broken")
+    lines += _mistakes(result)
+    lines += [f"{result.path}:{each.line}: never due, so not tested: {printable(each.name)}" for each in result.never]
+    lines += [f"{result.path}: {remark}" for remark in result.remarks]
+    broken = {failed.broken.expectation for failed in result.failed}
+    kept = len(result.expectations) - len(broken) - len(result.never)
+    parts = [f"{kept} of {len(result.expectations)} expectations kept"]
+    parts += [f"{len(broken)} BROKEN"] if broken else []
+    parts += [f"{len(result.mistakes)} MISTAKES in rules"] if result.mistakes else []
+    pace = f"{result.lasted_s:g} s"
+    if result.took_s:
+        pace += f", in {result.took_s:.2g} s: {result.lasted_s / max(result.took_s, 1e-6):.0f} times faster than life"
+    lines.append(f"{result.path}: {printable(result.title)}: {', '.join(parts)} ({pace})")
+    return "\n".join(lines)
+
+
+def _told(failed: Failed, result: Result) -> Iterator[str]:
+    broken = failed.broken
+    expected = printable(broken.expectation.name)
+    head = f"{result.path}:{broken.expectation.line}: BROKEN at {failed.after_us / 1e6:.3f} s"
+    yield f"{head}: {printable(broken.found)}; expected: {expected}"
+    yield f"    values: {_pairs(failed.values)}"
+    yield f"    controls: {_pairs(failed.controls)}"
+    for rule in failed.rules:
+        yield f"    rule: {printable(rule)}"
+    if result.capture is not None:
+        yield f"    capture: {printable(str(result.capture))}, at {broken.at_us / 1e6:.3f} s"
+
+
+def _mistakes(result: Result) -> Iterator[str]:
+    for text, (first_us, times) in list(result.mistakes.items())[:MOST_TOLD]:
+        more = f", {times} times" if times > 1 else ""
+        yield f"{text} (first at {first_us / 1e6:.3f} s{more})"
+
+
+def _pairs(pairs: dict[str, str]) -> str:
+    return ", ".join(f"{name} {printable(text)}" for name, text in pairs.items()) or "none"

@@ -1,0 +1,159 @@
+"""What the boards say, as a rehearsal needs it: what the controls stand at, and what lamps and displays really show.
+
+Pure: fed with the events of a bench's state, and that state to look into.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from benchcon.panel.lightness import looks_permille
+from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.segments import decode
+from benchcon.rehearse.inputs import Controls
+from benchcon.rehearse.showing import lamp_word, outputs_of
+from benchcon.state import BenchState, BoardState
+from benchcon.wire import events as ev
+
+_NOTHING_NEW = (ev.Asked, ev.Edge, ev.Reading, ev.Note, ev.Odd)
+_SETTING = frozenset({"set", "ping", "item", "hello", "no", "wink", "deadman", "raw"})
+"""Answers after which at most the channels that were asked for stand otherwise."""
+
+
+class Seen:
+    """What the boards of `panel` say."""
+
+    def __init__(self, panel: Panel, state: BenchState) -> None:
+        self.panel = panel
+        self.state = state
+        self.controls = Controls(panel)
+        self.live: set[str] = set()
+        """Boards, by their name on the panel, that answer and are not dark."""
+        self._names = {board.ident or board.name: board.name for board in panel.boards}
+        self._inputs: dict[str, list[str]] = {}
+        self._shown: dict[str, int | bytes | None] = {}
+        self._parts = outputs_of(panel)
+        self._on: dict[str, list[Lamp | Digits]] = {board.name: [] for board in panel.boards}
+        self._at: dict[tuple[str, str], Lamp | Digits] = {}
+        for part in self._parts.values():
+            self._on.setdefault(part.channel.board, []).append(part)
+            self._at[part.channel.board, part.channel.id] = part
+        for control in panel.controls:
+            for channel in control.channels:
+                self._inputs.setdefault(channel.board, []).append(channel.id)
+        self._sources: dict[int, str] = {}
+
+    def feed(self, happened: Iterable[ev.Event], now_us: int) -> tuple[dict[str, Any], set[str]]:
+        """Take events that `state` has taken already.
+
+        Returns what controls say that have moved, by name, and the outputs that show something else.
+        """
+        inputs: dict[str, Any] = {}
+        outputs: set[str] = set()
+        look: set[int] = set()
+        for event in happened:
+            sort = type(event)
+            if sort is ev.Moved:
+                name = self._name(event.source)
+                if name in self.live:
+                    for channel, value in event.values.items():  # type: ignore[union-attr]
+                        inputs |= self.controls.moved(name, channel, value)
+                else:
+                    look.add(event.source)
+            elif isinstance(event, ev.Answered) and event.words[0] in _SETTING:
+                if event.words[0] == "set" and event.request is not None:
+                    name = self._name(event.source)
+                    for word in event.request.words[1:]:
+                        self._output(name, word.partition("=")[0], event.source, outputs)
+            elif sort not in _NOTHING_NEW:
+                look.add(event.source)
+        for source in look:
+            self._look(source, now_us, inputs, outputs)
+        return inputs, outputs
+
+    def tick(self, now_us: int) -> tuple[dict[str, Any], set[str]]:
+        """Take the time: a board that is silent for too long is not known any more."""
+        inputs: dict[str, Any] = {}
+        outputs: set[str] = set()
+        for source, name in self._sources.items():
+            board = self.state.boards.get(source)
+            if name in self.live and (board is None or board.standing(now_us) != "live"):
+                self._look(source, now_us, inputs, outputs)
+        return inputs, outputs
+
+    def source_of(self, name: str) -> int | None:
+        """Return the number of the board called `name`, if it answers and is not dark."""
+        if name not in self.live:
+            return None
+        return next((source for source, known in self._sources.items() if known == name), None)
+
+    # --- what they show (see `expect.Outputs`) ----------------------------------------------------------------------
+
+    def shows(self, output: str) -> int | bytes | None:
+        """Return a lamp's lightness in permille, its trim taken out, or a display's segments; None: not known."""
+        return self._shown.get(output)
+
+    def in_words(self, output: str) -> str:
+        """Return what an output shows: ``lit``, ``40 %``, ``'1013.2'``, ``not known``."""
+        shows = self._shown.get(output)
+        if shows is None:
+            return "not known"
+        if isinstance(shows, bytes):
+            return repr(decode(shows))
+        part = self._parts[output]
+        return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
+
+    def lit_on(self, board: str) -> Sequence[str]:
+        """Return the lamps and displays of a board that are lit, or may be, as nobody knows."""
+        return [part.name for part in self._on.get(board, ()) if self._is_lit(self._shown.get(part.name))]
+
+    @staticmethod
+    def _is_lit(shows: int | bytes | None) -> bool:
+        return shows is None or (any(shows) if isinstance(shows, bytes) else shows > 0)
+
+    # --- inside -----------------------------------------------------------------------------------------------------
+
+    def _name(self, source: int) -> str:
+        found = self._sources.get(source)
+        if found is None:
+            board = self.state.boards.get(source)
+            found = self._names.get(board.ident, "") if board is not None else ""
+            if found:
+                self._sources[source] = found
+        return found
+
+    def _look(self, source: int, now_us: int, inputs: dict[str, Any], outputs: set[str]) -> None:
+        board = self.state.boards.get(source)
+        if board is None:
+            return
+        if self._names.get(board.ident, "") != self._sources.get(source, ""):
+            self._sources.pop(source, None)  # it was renamed, or another board is there
+        name = self._name(source)
+        if not name:
+            return
+        live = board.standing(now_us) == "live"
+        (self.live.add if live and not board.dark else self.live.discard)(name)
+        for channel in self._inputs.get(name, ()):
+            inputs |= self.controls.moved(name, channel, board.value_now(channel, now_us))
+        for part in self._on[name]:
+            self._output(name, part.channel.id, source, outputs, known=live)
+
+    def _output(self, name: str, channel: str, source: int, outputs: set[str], known: bool = True) -> None:
+        part = self._at.get((name, channel))
+        if part is None:
+            return
+        shows = self._shows(part, self.state.boards[source]) if known else None
+        if part.name not in self._shown or self._shown[part.name] != shows:
+            self._shown[part.name] = shows
+            outputs.add(part.name)
+
+    @staticmethod
+    def _shows(part: Lamp | Digits, board: BoardState) -> int | bytes | None:
+        channel = board.channels.get(part.channel.id)
+        if channel is None or channel.value is None:
+            return None
+        value = 0 if board.unfed else channel.value
+        if isinstance(part, Lamp):
+            return looks_permille(part, value)
+        return (value & ((1 << 8 * part.places) - 1)).to_bytes(part.places, "big")

@@ -1,0 +1,362 @@
+"""A scenario on simulated boards, in virtual time: as fast as it goes, and the same twice gives the same records.
+
+The boards are `benchcon.rig`'s, and each is spoken to by the link's own `Talk`, with its limits, its repeats and
+its pings. Only what lies between is made anew: a cable without a port, and a loop whose clock goes where it is put.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, cast
+
+from benchcon.errors import Trouble
+from benchcon.link.conversation import Talk
+from benchcon.link.limits import allowance_of
+from benchcon.link.outputs import Outputs
+from benchcon.link.records import link_record
+from benchcon.panel.model import Panel
+from benchcon.rehearse.rehearsal import Rehearsal, ToDo
+from benchcon.rehearse.rules_file import Rules
+from benchcon.rehearse.scenario import Move, Scenario
+from benchcon.rig.board import SimBoard
+from benchcon.rig.control import obey
+from benchcon.rig.wiring import wiring
+from benchcon.state import BenchState
+from benchcon.wire.records import BENCH, NOTE, Batch
+
+if TYPE_CHECKING:
+    from benchcon.link.connection import Connection
+    from benchcon.link.hub import Hub
+    from benchcon.rig.faults import Fault
+
+DEADMAN_MS = 2000
+PING_US = 500_000
+READY_US = 10_000_000
+"""Boards that have not said all about themselves by then do not answer."""
+TAIL_US = 300_000
+"""After the last step: what is under way arrives."""
+
+Listener = Callable[[list[Batch]], None]
+
+
+class _Timer:
+    def __init__(self, at_s: float, action: Callable[[], object]) -> None:
+        self.at_s = at_s
+        self.action: Callable[[], object] | None = action
+
+    def cancel(self) -> None:
+        self.action = None
+
+    def cancelled(self) -> bool:
+        return self.action is None
+
+    def when(self) -> float:
+        return self.at_s
+
+
+class Loop:
+    """As much of an event loop as a `Talk` needs: its clock, and calls at a time."""
+
+    def __init__(self) -> None:
+        self.now_us = 0
+        self._heap: list[tuple[int, int, _Timer]] = []
+        self._count = itertools.count()
+
+    def time(self) -> float:
+        """The time, in seconds."""
+        return self.now_us / 1e6
+
+    def call_at(self, at_s: float, action: Callable[[], object]) -> _Timer:
+        """Call `action` then."""
+        timer = _Timer(at_s, action)
+        heapq.heappush(self._heap, (-int(-at_s * 1e6 // 1), next(self._count), timer))
+        return timer
+
+    def next_us(self) -> int | None:
+        """Return when the next call is due, or None."""
+        while self._heap and self._heap[0][2].action is None:
+            heapq.heappop(self._heap)
+        return self._heap[0][0] if self._heap else None
+
+    def run(self) -> None:
+        """Make the calls that are due."""
+        while (due_us := self.next_us()) is not None and due_us <= self.now_us:
+            timer = heapq.heappop(self._heap)[2]
+            action, timer.action = timer.action, None
+            if action is not None:
+                action()
+
+
+class Cable:
+    """Stands between a `Talk` and a simulated board, as a `Connection` does."""
+
+    waiting = False
+    rate = 115_200
+
+    def __init__(self, board: SimBoard, loop: Loop) -> None:
+        self.board = board
+        self.port = f"simulated:{board.name}"
+        self.heard: Callable[[bytes, int], None] = lambda data, at_us: None
+        self.drained: Callable[[], None] = lambda: None
+        self.gone: Callable[[str], None] = lambda why: None
+        self.moving = True
+        """Whether anything may be on its way, either direction."""
+        self._loop = loop
+        self._down: list[bytes] = []
+        self._next_us: int | None = 0
+        self._stale = True
+
+    def send(self, data: bytes) -> bool:
+        """Put lines on their way: they arrive when the talk has noted them."""
+        self._down.append(data)
+        self.moving = True
+        return True
+
+    def carry(self) -> bool:
+        """Carry what is on its way, either direction; return whether anything was."""
+        down, self._down = self._down, []
+        self.moving = False
+        for data in down:
+            self.board.feed(data, self._loop.now_us)
+            self._stale = True
+        up = self.board.take()
+        if up:
+            self.heard(up, self._loop.now_us)
+        return bool(down or up)
+
+    def touched(self) -> None:
+        """Somebody has done something to the board."""
+        self.moving = self._stale = True
+
+    def next_us(self) -> int | None:
+        """Return when the board has something to do."""
+        if self._stale:
+            self._next_us = self.board.next_us()
+            self._stale = False
+        return self._next_us
+
+    def run(self, now_us: int) -> None:
+        """Let the board do what is due up to now."""
+        due_us = self.next_us()
+        if due_us is not None and due_us <= now_us:
+            self.board.run(now_us)
+            self.touched()
+
+
+class VirtualBench:
+    """The boards of a panel, simulated in this process, and a talk with each."""
+
+    listen_only = False
+    leaving = False
+    only_dark = False
+    deadman_ms = DEADMAN_MS
+    ping_every_us = PING_US
+
+    def __init__(self, panel: Panel, *, seed: int = 0, faults: Mapping[str, Sequence[Fault]] | None = None) -> None:
+        self.panel = panel
+        self.loop = Loop()
+        self.listeners: list[Listener] = []
+        self.boards = {
+            board.name: SimBoard(wiring(panel, board.name), seed=seed, faults=(faults or {}).get(board.name, ()))
+            for board in panel.boards
+        }
+        self._cable_of = {name: Cable(board, self.loop) for name, board in self.boards.items()}
+        self.cables = list(self._cable_of.values())
+        self.talks: dict[str, Talk] = {}
+        self.live: set[str] = set()
+        self._telling = False
+        self._queue: list[list[Batch]] = []
+        for board in self.boards.values():
+            board.start(0)
+
+    # --- what a talk asks of its hub --------------------------------------------------------------------------------
+
+    def now_us(self) -> int:
+        """The virtual time since the bench was made, in microseconds."""
+        return self.loop.now_us
+
+    def emit(self, batches: list[Batch]) -> None:
+        """Hand batches to all listeners, in the one order there is."""
+        self._queue.append(batches)
+        if self._telling:
+            return
+        self._telling = True
+        try:
+            while self._queue:
+                following = self._queue.pop(0)
+                for listener in self.listeners:
+                    listener(following)
+        finally:
+            self._telling = False
+
+    def outputs(self, source: int, ident: str) -> Outputs:
+        """Return the outputs of a board with what they may take."""
+        return Outputs(allowance_of(self.panel, ident) if ident else None)
+
+    def identify(self, talk: Talk, ident: str) -> None:
+        """A board says who it is."""
+        talk.ident = ident
+        talk.outputs = self.outputs(talk.source, ident)
+        port = talk.connection.port
+        self.emit([link_record(self.now_us(), talk.source, "ident", ident=ident, port=port, rate=Cable.rate)])
+
+    def renamed(self, talk: Talk, ident: str) -> None:
+        """A board took a new ident."""
+        talk.ident = ident
+
+    # --- time -------------------------------------------------------------------------------------------------------
+
+    def open(self) -> None:
+        """Open all cables, and bring the boards up. Raises `Trouble` if one does not answer."""
+        for source, cable in enumerate(self.cables, 1):
+            talk = Talk(cast("Hub", self), cast("Connection", cable), source)
+            self.talks[cable.board.name] = talk
+            opened = link_record(self.now_us(), source, "opened", port=cable.port, rate=cable.rate)
+            self.emit([opened, link_record(self.now_us(), source, "asking", port=cable.port)])
+            talk.bring_up()
+        while len(self.live) < len(self.talks):
+            self.settle()
+            due_us = self.next_us()
+            if due_us is None or due_us > READY_US:
+                missing = [name for name in self.talks if name not in self.live]
+                raise Trouble(f"simulated board '{missing[0]}' does not answer; do its faults let it?")
+            self.go_to(due_us)
+
+    def next_us(self) -> int | None:
+        """Return when anything happens next by itself."""
+        soonest = self.loop.next_us()
+        for cable in self.cables:
+            due_us = cable.next_us()
+            if due_us is not None and (soonest is None or due_us < soonest):
+                soonest = due_us
+        return soonest
+
+    def go_to(self, now_us: int) -> None:
+        """Go to a time, which nothing due lies before; boards and talks do what is due then."""
+        self.loop.now_us = max(now_us, self.loop.now_us)
+        for cable in self.cables:
+            cable.run(now_us)
+        self.loop.run()
+
+    def settle(self) -> None:
+        """Carry bytes until none are on their way."""
+        while any(cable.moving for cable in self.cables):
+            for cable in self.cables:
+                if cable.moving and cable.carry():
+                    cable.moving = True
+            for name, talk in self.talks.items():
+                if not talk.live:
+                    self._see_to(name, talk)
+
+    def _see_to(self, name: str, talk: Talk) -> None:
+        """A board that is known may be told something; one that was reset and did not answer is asked again."""
+        if talk.host.standing in ("ready", "rereading"):
+            talk.go_live()
+            self.live.add(name)
+        elif name in self.live and talk.host.standing == "mute":
+            talk.bring_up()
+
+    # --- intents ----------------------------------------------------------------------------------------------------
+
+    def want(self, name: str, values: Mapping[str, int | bytes]) -> None:
+        """Have outputs of a board show these values."""
+        numbers = {id_: v if isinstance(v, int) else int.from_bytes(v, "big") for id_, v in values.items()}
+        self.talks[name].want(numbers, lambda outcome: None)
+
+    def hand(self, name: str, words: str) -> None:
+        """Have the simulated hand of a board do something. Raises `Trouble` if it cannot."""
+        answers: list[str] = []
+        obey(self.boards[name], words.encode(), self.now_us(), answers.append)
+        self._cable_of[name].touched()
+        if answers and not answers[0].startswith("ok"):
+            raise Trouble(f"the simulated hand of {name} cannot '{words}': {answers[0].removeprefix('no ')}")
+
+
+class VirtualRun:
+    """One scenario on simulated boards in virtual time; `listener` gets every record."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        rules: Rules,
+        *,
+        listener: Listener = lambda batches: None,
+        seed: int = 0,
+        faults: Mapping[str, Sequence[Fault]] | None = None,
+    ) -> None:
+        self.scenario = scenario
+        self.state = BenchState(scenario.panel.text, scenario.panel.digest)
+        self.bench = VirtualBench(scenario.panel, seed=seed, faults=faults)
+        self.rehearsal = Rehearsal(scenario, rules, self.state)
+        self.listener = listener
+        self.bench.listeners.append(self._take)
+
+    def run(self) -> Rehearsal:
+        """Play the scenario from beginning to end. Raises `Trouble` if a board or a hand cannot."""
+        bench, rehearsal = self.bench, self.rehearsal
+        bench.open()
+        rehearsal.begin(bench.now_us())
+        self._values(rehearsal.written_values())
+        end_us = rehearsal.end_us + TAIL_US
+        while True:
+            bench.settle()
+            if rehearsal.is_due(bench.now_us()):
+                self._do(rehearsal.advance(bench.now_us()))
+                continue
+            times = [at for at in (bench.next_us(), rehearsal.next_us()) if at is not None]
+            due_us = max(min(times, default=end_us), bench.now_us())
+            if due_us > end_us:
+                break
+            bench.go_to(due_us)
+        for name in bench.talks:
+            bench.talks[name].dark(lambda outcome: None)
+        bench.settle()
+        return rehearsal
+
+    def _take(self, batches: list[Batch]) -> None:
+        for batch in batches:
+            happened = self.state.feed(batch)
+            if happened:
+                self.rehearsal.feed(happened, batch.at_us)
+        self.listener(batches)
+
+    def _values(self, values: Mapping[str, str]) -> None:
+        if values:
+            detail: dict[str, Any] = dict(values)
+            self.bench.emit([link_record(self.bench.now_us(), BENCH, "values", **detail)])
+
+    def _do(self, todo: ToDo) -> None:
+        bench = self.bench
+        self._values(todo.values)
+        for board, values in todo.wants.items():
+            bench.want(board, values)
+        for move in todo.moves:
+            for board, words in hand_words(move):
+                bench.hand(board, words)
+        for broken in todo.broken:
+            bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.expectation.name, broken.found)])])
+
+
+def hand_words(move: Any) -> list[tuple[str, str]]:
+    """Return board and words for the simulated hand (`protocols/hand.md`) of each board that a move concerns."""
+    if not isinstance(move, Move):
+        return [(move.board, f"supply {move.millivolts}")]
+    if move.verb in ("press", "release"):
+        words = f"{move.verb} {move.control}"
+    elif move.verb == "share":
+        words = f"put {move.control} {move.to / 10:g}%"
+    elif move.verb == "turn":
+        words = f"turn {move.control} {move.to}"
+    else:
+        words = f"put {move.control} {move.to}"
+    return [(board, words) for board in move.boards]
+
+
+def broken_note(name: str, found: str) -> bytes:
+    """Return the note that a capture has where an expectation was broken."""
+    from benchcon.text import printable
+    from benchcon.wire.quote import quote
+
+    return f"trigger {quote('expectation')} {printable(name)}: {printable(found)}".encode()

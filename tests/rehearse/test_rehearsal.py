@@ -1,0 +1,331 @@
+"""Scenarios on simulated boards: played, kept, broken, recorded, collected by pytest."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from junitparser import JUnitXml
+from rehearse.small import PANEL, VALUES
+
+from benchcon.capture import Reader
+from benchcon.cli.main import main
+from benchcon.errors import Trouble
+from benchcon.panel.segments import decode
+from benchcon.rehearse import rules_file, scenario
+from benchcon.rehearse.expect import Condition, Expectation, Judge, Wanted
+from benchcon.rehearse.scenario import Set
+from benchcon.rehearse.virtual import VirtualRun
+from benchcon.wire.records import LINK
+
+RULES = """\
+from benchcon.rehearse import *
+
+@lamp("crosswind")
+def crosswind(wind_speed, memory):
+    return hysteresis(memory, "above", wind_speed, on=20, off=18)
+
+@lamp("alarm")
+def alarm(mains, seconds):
+    return mains == "on" and blink(seconds, hz=2)
+
+@display("pressure", format=".2f", convert=("hPa", "inHg"))
+def pressure(pressure_now):
+    return pressure_now
+
+@display("level", format=",")
+def level(knob, volts):
+    return 1000 * knob + round(10 * volts)
+"""
+
+HEAD = '[scenario]\nbehaviour = "behaviour.toml"\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "panel.toml").write_text(PANEL)
+    (tmp_path / "rules.py").write_text(RULES)
+    (tmp_path / "behaviour.toml").write_text('[behaviour]\npanel = "panel.toml"\nrules = "rules.py"\n' + VALUES)
+    return tmp_path
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "s.toml"
+    path.write_text(HEAD + text)
+    return path
+
+
+def rehearsed(path: Path) -> VirtualRun:
+    read = scenario.load(path)
+    run = VirtualRun(read, rules_file.load(read.rules, read.panel, read.behaviour))
+    run.run()
+    return run
+
+
+CROSSWIND = """
+[[steps]]
+set = { wind_speed = "10 kt" }
+[[steps]]
+at = "2 s"
+ramp = { wind_speed = "30 kt" }
+over = "4 s"
+[[steps]]
+at = "7 s"
+ramp = { wind_speed = "0 kt" }
+over = "6 s"
+[[expect]]
+show = { crosswind = "lit" }
+when = { wind_speed = "above 20 kt" }
+[[expect]]
+show = { crosswind = "out" }
+when = { wind_speed = "below 18 kt" }
+[[expect]]
+show = { pressure = "29.92" }
+when = { pressure_now = "1013.25 hPa" }
+"""
+
+
+def test_what_is_kept(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rehearse", str(write(folder, CROSSWIND))]) == 0
+    assert "3 of 3 expectations kept" in capsys.readouterr().out
+    assert list(folder.glob("*.capture")) == [], "nothing to look at, nothing left"
+
+
+def test_what_is_broken_is_told_with_all_that_stood_then(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "rules.py").write_text(RULES.replace("on=20", "on=22"))
+    path = write(folder, CROSSWIND)
+    assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
+    out = capsys.readouterr().out
+    # 20 kt is passed at 4 s; above it from the next value on (50 ms), and 200 ms more are allowed.
+    assert f"{path}:14: BROKEN at 4.250 s: crosswind out; expected: crosswind lit when wind_speed above 20 kt" in out
+    assert "values: wind_speed 21.25 kt, wind_direction no data, pressure_now 1013.25 hPa" in out
+    assert "controls: mains off, ack released, mode off, knob 0, volts 0" in out
+    assert f"rule: {folder}/rules.py:4 crosswind says out" in out
+    assert "capture: s.capture" in out
+    with Reader(folder / "s.capture") as reader:
+        notes = [str(mark) for mark in reader.notes()]
+        assert any("crosswind lit when wind_speed above 20 kt: crosswind out" in note for note in notes)
+        assert not reader.problems
+        assert reader.words["scenario"] == "s.toml"
+    junit = JUnitXml.fromfile(str(folder / "r.xml"))
+    assert (junit.tests, junit.failures) == (4, 1)
+
+
+def test_values_stand_in_the_capture_with_their_units(folder: Path) -> None:
+    assert main(["rehearse", str(write(folder, CROSSWIND)), "--captures", "."]) == 0
+    with Reader(folder / "s.capture") as reader:
+        told = [(batch.at_us, body) for batch in reader for body in batch.bodies if batch.kind == LINK]
+    values = [(at_us, body.decode()) for at_us, body in told if body.startswith(b"values ")]
+    began_us = values[0][0]
+    assert values[0][1] == "values wind_speed=0%20kt wind_direction=no%20data pressure_now=1013.25%20hPa"
+    assert (began_us + 4_000_000, "values wind_speed=20%20kt") in values
+
+
+def test_the_same_scenario_twice_gives_the_same_capture(folder: Path) -> None:
+    moves = '[[steps]]\nat = "14 s"\nput = { mains = "on", volts = "37 %" }\nturn = { knob = 2 }\n'
+    path = write(folder, CROSSWIND + moves)
+    for _ in range(2):
+        assert main(["rehearse", str(path), "--captures", "."]) == 0
+    assert (folder / "s.capture").read_bytes() == (folder / "s-2.capture").read_bytes()
+    assert (folder / "s.capture").stat().st_size > 5000
+
+
+def test_controls_are_moved_and_displays_say_so(folder: Path) -> None:
+    run = rehearsed(
+        write(
+            folder,
+            '[[steps]]\nat = "1 s"\nturn = { knob = 12 }\nput = { volts = "50 %", mode = "hand" }\n'
+            '[[steps]]\nafter = "1 s"\nexpect = { level = "12.005" }\n'
+            '[[steps]]\nafter = "1 s"\nturn = { knob = -20 }\npress = "ack"\n'
+            '[[steps]]\nafter = "1 s"\nexpect = { level = "-7.995" }\n',
+        )
+    )
+    assert [failed.broken for failed in run.rehearsal.failed] == []
+    # What a hand sees on the simulated board itself, not what anybody says.
+    assert decode(run.bench.boards["desk"].lamps.shown["d_level"]) == "     ", "dark at the end"
+
+
+def test_a_blinking_lamp_flashes_no_more_than_three_times_in_any_second(folder: Path) -> None:
+    # WCAG 2.x, success criterion 2.3.1, counted on what the simulated board really shows.
+    steps = '[[steps]]\nat = "1 s"\nput = { mains = "on" }\n[[steps]]\nat = "9 s"\nnote = "end"\n'
+    run = rehearsed(write(folder, steps))
+    assert 2 <= run.bench.boards["desk"].lamps.flashes()["l_alarm"] <= 3
+
+
+def test_no_supply_is_dark_and_a_board_that_is_reset_is_told_again(folder: Path) -> None:
+    run = rehearsed(
+        write(
+            folder,
+            '[[steps]]\nset = { wind_speed = "30 kt" }\n[[steps]]\nat = "2 s"\nsupply = { desk = "0 V" }\n'
+            '[[steps]]\nat = "5 s"\nsupply = { desk = "5 V" }\n[[steps]]\nat = "7 s"\nexpect = { crosswind = "lit" }\n'
+            '[[expect]]\nshow = { crosswind = "lit" }\nwithin = "1 s"\n',
+        )
+    )
+    broken = [failed.broken for failed in run.rehearsal.failed]
+    # The board says each second what its supply is.
+    assert [each.found for each in broken] == ["crosswind out"]
+    assert 2_000_000 < broken[0].at_us < 3_100_000
+
+
+def test_a_rule_that_goes_wrong_is_a_failure_and_the_rest_goes_on(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "rules.py").write_text(RULES.replace("return pressure_now", "return 1 / (pressure_now - 1000)"))
+    path = write(folder, CROSSWIND + '[[steps]]\nat = "14 s"\nset = { pressure_now = "1000 hPa" }\n')
+    assert main(["rehearse", str(path)]) == 1
+    out = capsys.readouterr().out
+    assert f"{folder}/rules.py:13: ZeroDivisionError: float division by zero (first at 14.000 s)" in out
+    assert "1 BROKEN, 1 MISTAKES in rules" in out
+
+
+def test_a_rule_that_never_ends_is_named_and_put_off(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "rules.py").write_text(RULES.replace("return pressure_now", "while True:\n        pass"))
+    assert main(["rehearse", str(write(folder, CROSSWIND))]) == 1
+    out = capsys.readouterr().out
+    assert "rules.py:12: pressure takes too long and is put off" in out
+    assert "pressure '-----'" in out
+
+
+def test_what_was_never_due_is_said(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = '[[steps]]\nat = "1 s"\nnote = "x"\n[[expect]]\nshow = { alarm = "lit" }\nwhen = { mode = "auto" }\n'
+    assert main(["rehearse", str(write(folder, text))]) == 0
+    assert "never due, so not tested: alarm lit when mode auto" in capsys.readouterr().out
+
+
+def test_values_from_a_csv_in_any_unit(folder: Path) -> None:
+    # ISO 2533, table of the standard atmosphere: sea level 1013.25 hPa, 5 000 ft 843.07 hPa (from memory): 24.90 inHg.
+    (folder / "flight.csv").write_text('time [min],"wind_speed [m/s]",pressure_now [inHg]\r\n0,10,29.92\r\n0.5,,27\r\n')
+    path = write(folder, 'values = "flight.csv"\n')
+    read = scenario.load(path)
+    assert [(at_us, action.name, action.number) for at_us, action in read.actions if isinstance(action, Set)] == [
+        (0, "wind_speed", pytest.approx(36000 / 1852)),
+        (0, "pressure_now", pytest.approx(29.92 * 33.86389, rel=1e-6)),
+        (30_000_000, "pressure_now", pytest.approx(27 * 33.86389, rel=1e-6)),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("csv", "text"),
+    [
+        ("", "1?: has no header"),
+        ("time [s],wind [kt]\n", "1: has the column"),
+        ("time [s],wind_speed\n", "1: has the column"),
+        ("time [s],wind_speed [hPa]\n", "is a pressure"),
+        ("time [s],wind_speed [kt]\n0,1\n0,2\n", "3: has the time 0; times grow"),
+        ("time [s],wind_speed [kt]\n0,100\n", "2: has 100 kt for wind_speed, outside its range"),
+        ("time [s],wind_speed [kt]\n0,1,2\n", "2: has 3 cells"),
+        ('time [s],wind_speed [kt]\n0,"1,5"\n', "no number; a point"),
+        ("time [s],wind_speed [kt]\n0,nan\n", "no number"),
+    ],
+)
+def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
+    (folder / "flight.csv").write_text(csv)
+    with pytest.raises(Trouble, match=f"flight.csv:.*{text}" if "?" not in text else "flight.csv"):
+        scenario.load(write(folder, 'values = "flight.csv"\n'))
+
+
+@pytest.mark.parametrize(
+    ("steps", "finding"),
+    [
+        ('[[steps]]\nset = { wind = "1 kt" }', "4: steps[1].set.wind is no value; there are: wind_speed"),
+        ('[[steps]]\nset = { wind_speed = "100 kt" }', "it lies outside its range, 0 kt to 99 kt"),
+        ("[[steps]]\nset = { wind_speed = 20 }", 'it needs its unit, in quotes, such as "0 kt"'),
+        ('[[steps]]\nramp = { wind_speed = "20 kt" }', "does not say how long it takes"),
+        ('[[steps]]\nput = { mode = "fast" }', "allowed: off, auto, hand"),
+        ("[[steps]]\nput = { knob = 3 }", "is an encoder, which is turned"),
+        ('[[steps]]\npress = "mode"', "names mode, which is no button"),
+        ('[[steps]]\nat = "3 s"\n[[steps]]\nat = "2 s"', "is before the step above it"),
+        ('[[steps]]\nexpect = { level = "123456" }', "has no room on 5 places"),
+        ('[[steps]]\nexpect = { level = "KM" }', "seven segments cannot show"),
+        ('[[steps]]\nexpect = { alarm = "on" }', "steps[1].expect.alarm"),
+        ('[[expect]]\nshow = { alarm = "lit" }\nwhen = { wind_speed = "over 20 kt" }', 'allowed: "0 kt", "above 0 kt"'),
+        ('[[expect]]\nwhen = { mains = "on" }', "expects nothing"),
+        ("[[steps]]\nsize = 3", "size is unknown here"),
+    ],
+)
+def test_findings_about_scenarios(folder: Path, steps: str, finding: str) -> None:
+    read, findings = scenario.inspect(HEAD + steps + "\n", str(folder / "s.toml"))
+    assert read is None
+    assert any(finding in str(each) for each in findings), findings
+
+
+@given(st.text(max_size=100))
+def test_any_text_whatever_is_a_finding_or_a_scenario(text: str) -> None:
+    scenario.inspect(HEAD + text, "/nowhere/s.toml")
+    scenario.inspect(text, "/nowhere/s.toml")
+
+
+def test_check_reads_a_scenario_through_and_runs_nothing(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "rules.py").write_text("open('ran', 'w')\n" + RULES)
+    path = write(folder, CROSSWIND)
+    assert main(["check", str(path)]) == 0
+    told = "a good scenario: 14 s, 3 expectations, 4 rules for 4 outputs; next: benchcon rehearse"
+    assert told in capsys.readouterr().out
+    assert not (folder / "ran").exists()
+    assert main(["check", "--json", str(path)]) == 0
+    assert json.loads(capsys.readouterr().out)[0]["kind"] == "scenario"
+
+
+def test_pytest_collects_scenarios(folder: Path) -> None:
+    (folder / "rules.py").write_text(RULES.replace("off=18", "off=16"))
+    write(folder, CROSSWIND + '[[expect]]\nshow = { alarm = "lit" }\nwhen = { mode = "auto" }\n')
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-v", "-rs", str(folder)],
+        capture_output=True,
+        text=True,
+        cwd=folder,
+    )
+    assert done.returncode == 1, done.stdout
+    assert "s.toml::(rules) PASSED" in done.stdout
+    assert "s.toml::crosswind lit when wind_speed above 20 kt PASSED" in done.stdout
+    assert "s.toml::crosswind out when wind_speed below 18 kt FAILED" in done.stdout
+    assert "BROKEN at" in done.stdout
+    assert "it was never due" in done.stdout
+    assert "behaviour.toml" not in done.stdout
+
+
+# --- the judge --------------------------------------------------------------------------------------------------------
+
+
+class Shown:
+    def __init__(self) -> None:
+        self.level = 0
+
+    def shows(self, output: str) -> int:
+        return self.level
+
+    def in_words(self, output: str) -> str:
+        return "lit" if self.level else "out"
+
+    def lit_on(self, board: str) -> list[str]:
+        return ["l"] if self.level else []
+
+
+@given(st.lists(st.tuples(st.integers(1, 300), st.booleans(), st.booleans()), max_size=30))
+def test_the_judge_against_a_plain_reading_of_the_rule(moves: list[tuple[int, bool, bool]]) -> None:
+    """Looked at each millisecond: broken when the condition has held for 100 ms and the lamp is out."""
+    shown = Shown()
+    expectation = Expectation("e", 1, (Wanted("l", "lit"),), (), (Condition("c", "c", lambda now: bool(now)),), 100)
+    judge = Judge([expectation], shown)
+    now, condition, plain = 0, False, []
+    since: int | None = None
+    told = False
+    for wait, condition, lit in moves:
+        shown.level = 1000 * lit
+        judge.look(now, {"c": condition})
+        for _ in range(wait):
+            since = None if not condition else now if since is None else since
+            wrong = since is not None and now - since >= 100 and not lit
+            if wrong and not told:
+                plain.append(now)
+            told = wrong
+            if (due_us := judge.next_us()) is not None and due_us <= now:
+                judge.look(now, {"c": condition})
+            now += 1
+    assert [each.at_us for each in judge.broken] == plain
