@@ -148,6 +148,7 @@ class Cable:
 class VirtualBench:
     """The boards of a panel, simulated in this process, and a talk with each."""
 
+    watched = False
     listen_only = False
     leaving = False
     only_dark = False
