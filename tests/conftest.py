@@ -1,4 +1,4 @@
-"""What every test has: folders of its own for what benchcon keeps between runs, never those of whoever runs the tests."""
+"""What every test has: folders of its own for what benchcon keeps between runs, never those of the user who runs it."""
 
 from __future__ import annotations
 
