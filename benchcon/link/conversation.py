@@ -261,22 +261,25 @@ class Talk:
             # The board has stopped reading. Nothing piles up: it is asked again later, or given up.
             self.dropped += len(lines)
             return
+        # Stamped before the write: on a busy computer the board may have read it before the write comes back, and a
+        # request that seems to be sent after it was received makes clocks wrong.
+        began_us = self.hub.now_us()
         if self.connection.send(data):
             self._last_sent_us = self.hub.now_us()
-            self._sent(lines)
+            self._sent(lines, began_us)
         elif not self.over:
             self._unsent = lines
             self.hub.emit([link_record(self.hub.now_us(), self.source, "stuck")])
 
-    def _sent(self, lines: list[bytes]) -> None:
-        batch = Batch(self.hub.now_us(), self.source, LINE_DOWN, lines)
+    def _sent(self, lines: list[bytes], at_us: int) -> None:
+        batch = Batch(at_us, self.source, LINE_DOWN, lines)
         self.hub.emit([batch])
         self._observer.feed(batch)
 
     def _drained(self) -> None:
         lines, self._unsent = self._unsent, []
         if lines:
-            self._sent(lines)
+            self._sent(lines, self.hub.now_us())
         now_us = self.hub.now_us()
         self._last_sent_us = now_us
         self.hub.emit([link_record(now_us, self.source, "moving", dropped=self.dropped)])

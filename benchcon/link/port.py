@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -162,7 +163,9 @@ class Port:
         talk = self.talk = Talk(hub, connection, hub.source_for(self))
         self.connection = connection
         self.source = talk.source
-        hub.emit([link_record(hub.now_us(), talk.source, "opened", port=self.name, rate=connection.rate)])
+        # A pseudo-terminal has a rate that can be read, and bytes that do not mind it: who works out times must know.
+        kind = {"kind": "pty"} if os.path.realpath(self.name).startswith("/dev/pts/") else {}
+        hub.emit([link_record(hub.now_us(), talk.source, "opened", port=self.name, rate=connection.rate, **kind)])
         try:
             await self._stages(talk)
             if self.released and talk.live and not hub.listen_only:

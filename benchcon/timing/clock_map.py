@@ -154,7 +154,10 @@ class ClockMap:
         rate = robust_rate([((one.sent_us + one.heard_us) / 2, one.offset_us) for one in best])
         drift = CRYSTAL_DRIFT if abs(rate) < CRYSTAL_PPM * 1e-6 else RESONATOR_DRIFT
         fitted = None
-        for believed in (1.0, 0.0):
+        # One exchange quicker than its bytes could be on the wire proves that the rate means nothing there.
+        slack = 2 * tick_us + HOST_STAMP_US
+        nothing = any(one.delay_us + slack < one.wire_out_us + one.wire_back_us for one in asked)
+        for believed in (0.0,) if nothing else (1.0, 0.0):
             upper = [
                 _Limit(x, one.received_us - x) for one in asked for x in [one.sent_us + believed * one.wire_out_us]
             ]

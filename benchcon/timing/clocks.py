@@ -93,7 +93,8 @@ class Clocks:
             elif sort is ev.Boot:
                 self._boot(event)  # type: ignore[arg-type]
             elif sort is ev.Link and event.word == "opened":  # type: ignore[union-attr]
-                text = event.detail.get("rate", "")  # type: ignore[union-attr]
+                detail = event.detail  # type: ignore[union-attr]
+                text = detail.get("rate", "") if detail.get("kind") != "pty" else ""
                 self._rates[event.source] = int(text) if text.isdecimal() and len(text) < 9 else 0
                 self.epoch(event.source, event.at_us).rate = self._rates[event.source]
 
@@ -146,7 +147,7 @@ class Clocks:
 def _sent_us(request: ev.Asked) -> int:
     """When a request was sent at the earliest: our own pings carry the bench's time from before they were written.
 
-    A record is stamped after the write, and on a busy computer the board may have the line by then.
+    Captures of older versions stamp a line after the write, and on a busy computer the board may have it by then.
     """
     if request.words[0] == "ping" and len(request.words) == 3:
         try:
