@@ -77,10 +77,8 @@ def standing_of(board: BoardState | None, now_us: int) -> str:
     return "absent" if board is None else board.standing(now_us)
 
 
-def show(
-    part: Part, boards: Mapping[str, BoardState], now_us: int, blinking: frozenset[tuple[int, str]] = frozenset()
-) -> Showing:
-    """Return how `part` looks at `now_us`. `blinking` holds (source, channel id) of lamps that are being blinked."""
+def show(part: Part, boards: Mapping[str, BoardState], now_us: int) -> Showing:
+    """Return how `part` looks at `now_us`."""
     if not part.wired:
         return Showing(False, "not wired")
     for channel in channels_of(part):
@@ -88,13 +86,13 @@ def show(
         if standing != "live":
             return Showing(False, STANDINGS[standing])
     if isinstance(part, Lamp):
-        return _lamp(part, boards[part.channel.board], now_us, blinking)
+        return _lamp(part, boards[part.channel.board], now_us)
     if isinstance(part, Digits):
         return _digits(part, boards[part.channel.board], now_us)
     return _control(part, boards, now_us)
 
 
-def _lamp(lamp: Lamp, board: BoardState, now_us: int, blinking: frozenset[tuple[int, str]]) -> Showing:
+def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     sent = board.value_now(lamp.channel.id, now_us)
     if sent is None:
         return Showing(False, STANDINGS["unread"])
@@ -103,7 +101,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int, blinking: frozenset[tuple[
         return Showing(True, "dark", 0, sort="dark")
     if board.unfed:
         return Showing(True, "unfed", 0, sort="dark")
-    if (board.source, lamp.channel.id) in blinking:
+    if board.channels[lamp.channel.id].blinking:
         return Showing(True, "blink", level, sort="blink")
     if level == 0:
         return Showing(True, "off", 0)

@@ -102,9 +102,9 @@ class Sight:
 
     def show(self, parts: Iterable[Part]) -> list[Showing]:
         """Return how parts look, as of the last look at the time; only what is in view is worked out."""
-        boards, now_us, blinking = self.boards, self.now_us, self.work.blinking
+        boards, now_us = self.boards, self.now_us
         with self.session.lock:
-            seen = [(part, show(part, boards, now_us, blinking)) for part in parts]
+            seen = [(part, show(part, boards, now_us)) for part in parts]
         looked_us = time.monotonic_ns() // 1000  # an eye's time, whatever the speed of a recording
         return [self._steady(part, showing, looked_us) if showing.known else showing for part, showing in seen]
 

@@ -188,6 +188,13 @@ def _odd(event: ev.Odd, names: Names) -> tuple[str, str, str]:
 
 def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
     detail = " ".join(f"{printable(key)}={printable(value)}" for key, value in event.detail.items())
+    if event.word == "blink":
+        begins = event.detail.get("on") == "1"
+        return (
+            "link",
+            f"{printable(event.detail.get('channel', '?'))} {'blinks' if begins else 'blinks no more'}",
+            QUIET,
+        )
     colour = {"lost": BAD, "refused": BAD, "held": WARN, "tongue": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
     return "link", f"{printable(event.word)} {detail}".rstrip(), colour
 

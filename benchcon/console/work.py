@@ -46,7 +46,7 @@ class Work:
         self._session = session
         self._tell = tell
         self._asked: dict[tuple[int, str], tuple[int, int]] = {}
-        self._blinking: set[tuple[int, str]] = set()
+        self._asked_blink: dict[tuple[int, str], tuple[bool, int]] = {}
         self._kept: dict[tuple[int, str], bytes] = {}
         """By (source, channel id): the number that a display showed last."""
         self._stood: dict[str, bytes] = {}
@@ -57,11 +57,6 @@ class Work:
         self._arm: ThreadPoolExecutor | None = None
         self.typed: dict[str, str] = {}
         """By display name: the number being typed."""
-
-    @property
-    def blinking(self) -> frozenset[tuple[int, str]]:
-        """(source, channel id) of the lamps that blink."""
-        return frozenset(self._blinking)
 
     def can_work(self, part: Part) -> bool:
         """Whether keys do anything to `part`: outputs of a live bench, controls of a simulated board."""
@@ -88,7 +83,7 @@ class Work:
         if isinstance(part, Lamp):
             board = self._board(part, boards)
             if board is not None:
-                lit = self._level(part, board) > 0 or (board.source, part.channel.id) in self._blinking
+                lit = self._level(part, board) > 0 or self._blinks(part, board)
                 self._set_level(part, board, 0 if lit else part.on_permille)
         elif isinstance(part, Digits):
             self.blank(part, boards)
@@ -136,8 +131,8 @@ class Work:
         if board is None or not isinstance(part, Lamp):
             return
         key = (board.source, part.channel.id)
-        on = key not in self._blinking
-        (self._blinking.add if on else self._blinking.discard)(key)
+        on = not self._blinks(part, board)
+        self._asked_blink[key] = on, self._session.now_us()
         self._bench.blink(*key, on)
 
     def all_segments(self, part: Part, boards: Mapping[str, BoardState]) -> None:
@@ -200,7 +195,7 @@ class Work:
 
     def forget(self) -> None:
         """Everything went dark: nothing blinks, nothing that was asked for stands."""
-        self._blinking.clear()
+        self._asked_blink.clear()
         self._asked.clear()
         self.typed.clear()
 
@@ -245,9 +240,16 @@ class Work:
         channel = board.channels.get(lamp.channel.id)
         return looks_permille(lamp, channel.value or 0) if channel is not None else 0
 
+    def _blinks(self, lamp: Lamp, board: BoardState) -> bool:
+        asked = self._asked_blink.get((board.source, lamp.channel.id))
+        if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
+            return asked[0]
+        channel = board.channels.get(lamp.channel.id)
+        return channel is not None and channel.blinking
+
     def _set_level(self, lamp: Lamp, board: BoardState, permille: int) -> None:
         key = (board.source, lamp.channel.id)
-        self._blinking.discard(key)  # a level ends it, at the link as well
+        self._asked_blink.pop(key, None)
         self._asked[key] = permille, self._session.now_us()
         self._follow(lamp, self._bench.set_lamp(*key, sent_permille(lamp, permille)))
 

@@ -63,6 +63,8 @@ class Talk:
         self._answers: dict[int, Answer] = {}
         self._sets: dict[int, tuple[str, ...]] = {}
         self._unsent: list[bytes] = []
+        self._dark = False
+        """The board said that it is dark."""
         self._dark_after_all = False
         self._last_sent_us = now_us
         self._ping: int | None = None
@@ -113,10 +115,15 @@ class Talk:
             if sort is ev.Answered:
                 self._answered(event, at_us)  # type: ignore[arg-type]
             elif sort is ev.Boot:
-                self.live = False
+                self.live = self._dark = False
                 self.outputs.all_off("reset", at_us)
             elif sort is ev.Told and event.words[0] == "dark":  # type: ignore[union-attr]
+                self._dark = True
                 self.outputs.all_off("dark", at_us)
+            elif sort is ev.Alive and event.dark != self._dark:  # type: ignore[union-attr]
+                self._dark = event.dark  # type: ignore[union-attr]
+                if self._dark:  # the notification itself was lost
+                    self.outputs.all_off("dark", at_us)
         self._settle(outcomes, at_us)
         self.pump()
 
@@ -125,6 +132,8 @@ class Talk:
         words = event.words
         if words[0] == "hello" and self.host.ident and self.host.ident != self.ident:
             self.hub.identify(self, self.host.ident)
+        elif words[0] in ("dark", "light"):
+            self._dark = words[0] == "dark"
         elif words[0] == "read":
             self._describe(at_us)
             for word in words[4:]:
@@ -315,11 +324,21 @@ class Talk:
                 answer(outcome)
         for done in self.outputs.take_done():
             done.token(done.outcome if done.outcome is not None else held(done.held, ("set",)))
-        tell = self.outputs.take_held()
-        if tell:
-            self.hub.emit(
-                [link_record(now_us, self.source, "held", channel=t.channel, why=t.why, times=t.times) for t in tell]
+        self._tell_outputs(now_us)
+
+    def _tell_outputs(self, now_us: int) -> None:
+        """What the link does with outputs by itself goes into the stream: nobody else has to keep an idea of it."""
+        records = [
+            link_record(now_us, self.source, "blink", channel=channel, on=int(on))
+            for channel, on in self.outputs.take_blinks().items()
+        ]
+        for told in self.outputs.take_held():
+            value = {"value": told.value} if told.value else {}
+            records.append(
+                link_record(now_us, self.source, "held", channel=told.channel, why=told.why, times=told.times, **value)
             )
+        if records:
+            self.hub.emit(records)
 
     def _tell(self, now_us: int) -> None:
         standing, repeats, gave_up = self._seen
@@ -376,6 +395,7 @@ class Talk:
         outcome = held("lost")
         answers, self._answers, self._sets = self._answers, {}, {}
         self.outputs.drop_all(outcome, now_us)
+        self._tell_outputs(now_us)
         for done in self.outputs.take_done():
             done.token(done.outcome if done.outcome is not None else outcome)
         for answer in answers.values():

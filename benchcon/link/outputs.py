@@ -37,6 +37,8 @@ class Outputs:
         self._items: dict[str, Item] = {}
         self._done: list[Done] = []
         self._told: list[Held] = []
+        self._blinks: dict[str, bool] = {}
+        """Which outputs began to blink, or ended that, since it was last told."""
         self._wink: Any = None
         """The token of a wink that waits its turn."""
         self._wink_sent = False
@@ -69,7 +71,8 @@ class Outputs:
         """The board went ``dark`` or through a ``reset``: everything is off, and nothing is wanted any more."""
         for output in self._outputs.values():
             output.at = 0
-            output.blinking = False
+            output.undone = output.sent is not None
+            self._blinking(output, False)
             output.flash.go(output.height(0))
             self._drop(output, None, why)
 
@@ -95,7 +98,7 @@ class Outputs:
         wish = Wish(token, values)
         for channel, value in values.items():
             output = self._output(channel)
-            output.blinking = False
+            self._blinking(output, False)
             self._want(output, value)
             output.wishes.append(wish)
 
@@ -106,7 +109,7 @@ class Outputs:
             output.lit = output.lit or full
         if output.blinking and not on:
             self._want(output, 0)
-        output.blinking = on
+        self._blinking(output, on)
 
     def want_wink(self, token: Any) -> None:
         """The board shall wink, as soon as that makes nothing flash too often. One that waits already is enough."""
@@ -178,6 +181,9 @@ class Outputs:
                     # Nobody knows; for the current the larger of the two counts.
                     output.at = max(output.at, output.sent, key=lambda value: self._share(output, value))
                 output.sent = None
+                if output.undone and output.at and output.wanted is None:
+                    self._want(output, 0)
+                output.undone = False
             behind, output.behind = output.behind, []
             for wish in behind:
                 self._settle(wish, channel, outcome, set_as_asked)
@@ -200,7 +206,7 @@ class Outputs:
         """The port is lost or given up: nothing is wanted or on its way any more."""
         self.answered([o.id for o in self._outputs.values() if o.sent is not None], outcome, False, True, now_us)
         for output in self._outputs.values():
-            output.blinking = False
+            self._blinking(output, False)
             self._drop(output, outcome, "")
         if self._wink is not None:
             self.winked(outcome, False, now_us)
@@ -215,6 +221,11 @@ class Outputs:
         told, self._told = self._told, []
         return told
 
+    def take_blinks(self) -> dict[str, bool]:
+        """Return which outputs began to blink (True), or ended that, since the last call."""
+        blinks, self._blinks = self._blinks, {}
+        return blinks
+
     # --- inside ----------------------------------------------------------------------------------------------------
 
     def _output(self, channel: str) -> Output:
@@ -224,6 +235,11 @@ class Outputs:
             if self._wink_over_us:
                 output.flash.fill(self._wink_over_us)
         return output
+
+    def _blinking(self, output: Output, on: bool) -> None:
+        if output.blinking != on:
+            output.blinking = on
+            self._blinks[output.id] = on
 
     def _want(self, output: Output, value: int) -> None:
         if output.wanted != value:
@@ -278,7 +294,8 @@ class Outputs:
 
     def _tell(self, output: Output, now_us: int) -> None:
         if output.held_count and now_us >= output.tell_us:
-            self._told.append(Held(output.id, output.held_why, output.held_count))
+            waits = output.on_wire(output.wanted) if output.held and output.wanted is not None else ""
+            self._told.append(Held(output.id, output.held_why, output.held_count, waits))
             output.held_count = 0
             output.tell_us = now_us + _RECORD_EVERY_US
 

@@ -18,6 +18,8 @@ class Held(NamedTuple):
     """``flash``, ``current``, ``wink`` or ``no answer``."""
     times: int
     """How many values of this output, since this was last told."""
+    value: str
+    """The value that waits now, as on the wire; empty if none waits any more."""
 
 
 class Wish:
@@ -45,7 +47,7 @@ class Output:
 
     __slots__ = (
         "at", "behind", "blinking", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind", "known", "lit",
-        "places", "sent", "tell_us", "wanted", "wishes",
+        "places", "sent", "tell_us", "undone", "wanted", "wishes",
     )  # fmt: skip
 
     def __init__(self, channel: str, item: Item | None) -> None:
@@ -68,6 +70,8 @@ class Output:
         self.lit = 0
         """The last value that was not dark: what blinking shows."""
         self.blinking = False
+        self.undone = False
+        """Everything went off while `sent` was on its way: should it come through all the same, it is off again."""
         self.wishes: list[Wish] = []
         """Waiting for `wanted`."""
         self.behind: list[Wish] = []
@@ -90,5 +94,8 @@ class Output:
         return limits.lamp_height(value, self.flash.swing)
 
     def word(self, value: int) -> str:
+        return f"{self.id}={self.on_wire(value)}"
+
+    def on_wire(self, value: int) -> str:
         width = 2 * self.places if self.kind == "digits" else 3
-        return f"{self.id}={value:0{width}X}"
+        return f"{value:0{width}X}"

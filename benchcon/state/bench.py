@@ -206,6 +206,14 @@ class BenchState:
             board.lost_news += _hex(rest[0])
             board.known = False
 
+    def _asked(self, event: ev.Asked) -> None:
+        if event.words[0] == "set":
+            channels = self.board(event.source).channels
+            for word in event.words[1:]:
+                channel = channels.get(word.partition("=")[0])
+                if channel is not None and channel.held:
+                    channel.wanted, channel.held = None, ""
+
     def _answered(self, event: ev.Answered) -> None:
         board = self.board(event.source)
         if event.took_us is not None:
@@ -241,6 +249,14 @@ class BenchState:
         board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):
             board.known = False
+        if event.word in ("opened", "lost", "released"):
+            board.nothing_wanted()
+        elif event.word in ("blink", "held") and "channel" in detail:
+            channel = board.channel(detail["channel"])
+            if event.word == "blink":
+                channel.blinking = detail.get("on") == "1"
+            elif "value" in detail:
+                channel.wanted, channel.held = _hex(detail["value"][:16]), detail.get("why", "")
 
     def _note(self, event: ev.Note) -> None:
         self.notes += 1
@@ -344,6 +360,7 @@ _TAKERS: dict[type, Callable[[BenchState, Any], None]] = {
     ev.Boot: BenchState._boot,
     ev.Gap: BenchState._gap,
     ev.Told: BenchState._told,
+    ev.Asked: BenchState._asked,
     ev.Answered: BenchState._answered,
     ev.Link: BenchState._link,
     ev.Note: BenchState._note,

@@ -166,9 +166,15 @@ class BoardState:
 
     def outputs_off(self, at_us: int) -> None:
         """All outputs off: dark, or a reset."""
+        self.nothing_wanted()
         for channel in self.channels.values():
             if channel.is_output and channel.value != 0:
                 channel.moved(0, at_us, 0)
+
+    def nothing_wanted(self) -> None:
+        """The link wants nothing of the outputs any more: none blinks, nothing is held back."""
+        for channel in self.channels.values():
+            channel.nothing_wanted()
 
     def forget(self, at_us: int) -> None:
         """The board was reset: nothing of its inputs is known, its outputs are off, raw and dead-man are off."""

@@ -23,6 +23,9 @@ _FIELDS = (
     "edges",
     "skips",
     "ghost",
+    "blinking",
+    "wanted",
+    "held",
 )
 
 
@@ -40,6 +43,9 @@ _FIRST: dict[str, Any] = {
     "edges": 0,
     "skips": 0,
     "ghost": False,
+    "blinking": False,
+    "wanted": None,
+    "held": "",
 }
 """What a channel's fields hold before anything is known; `from_json` fills them in again."""
 
@@ -72,6 +78,12 @@ class ChannelState:
         """Illegal jumps of an encoder, as the board counts them."""
         self.ghost: bool = False
         """A contact of a matrix that the board takes for a phantom."""
+        self.blinking: bool = False
+        """The link makes this output blink."""
+        self.wanted: int | None = None
+        """The value that the link holds back; None: none."""
+        self.held: str = ""
+        """Why it does: ``flash``, ``current``, ``wink`` or ``no answer``."""
 
     @property
     def is_output(self) -> bool:
@@ -95,6 +107,12 @@ class ChannelState:
     def as_signed(self, value: int) -> int:
         """Return `value`, if this is an encoder, as a signed 16-bit count."""
         return value - 0x10000 if self.kind == "encoder" and value & 0x8000 else value
+
+    def nothing_wanted(self) -> None:
+        """What the link made of this output by itself has ended: dark, a reset, a lost port."""
+        self.blinking = False
+        self.wanted = None
+        self.held = ""
 
     def moved(self, value: int, at_us: int, clock_us: int) -> None:
         """Take a change told by the board."""

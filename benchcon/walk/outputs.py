@@ -24,7 +24,6 @@ class Outputs:
         self.pulse = ""
         """A lamp that is lit besides, for a moment."""
         self._asked: dict[str, dict[str, int | bytes]] = {}
-        self._blinking: set[tuple[str, str]] = set()
         self._lock = threading.Lock()
         self._pending = 0
 
@@ -36,12 +35,10 @@ class Outputs:
     def forget(self, board: str) -> None:
         """The board's outputs are not known any more (a reset, a lost port)."""
         self._asked.pop(board, None)
-        self._blinking = {each for each in self._blinking if each[0] != board}
 
     def forget_all(self) -> None:
         """Nothing is known any more."""
         self._asked.clear()
-        self._blinking.clear()
 
     def apply(self, wants: Wants, done: Callable[[str], None]) -> None:
         """Ask for what differs; `done` is called with why it failed (empty: all is as wanted)."""
@@ -49,10 +46,8 @@ class Outputs:
         for board, values in self._wanted(wants).items():
             source = self.sources.get(board)
             before = self._asked.setdefault(board, {})
-            # A lamp that blinks is set anew to end that, even to the level that it has.
-            differs = {c: v for c, v in values.items() if before.get(c) != v or (board, c) in self._blinking}
+            differs = {c: v for c, v in values.items() if before.get(c) != v}
             before.update(values)
-            self._blinking = {each for each in self._blinking if each[0] != board}
             if source is not None and differs:
                 asked.append((source, differs))
         failures: list[str] = []
@@ -79,7 +74,8 @@ class Outputs:
                 channel = self.layout.lamps[name].channel
                 if channel.board in self.sources:
                     self.bench.blink(self.sources[channel.board], channel.id, True)
-                    self._blinking.add((channel.board, channel.id))
+                    # Set anew to end that, even to the level that it has.
+                    self._asked[channel.board].pop(channel.id, None)
 
     def _wanted(self, wants: Wants) -> dict[str, dict[str, int | bytes]]:
         out: dict[str, dict[str, int | bytes]] = {}

@@ -118,19 +118,24 @@ class HostSide:
         """
         self._now_us = now_us
         asked = Asking(self._next_ticket(), ("dark",), own=False)
-        for waiting in [waiting for waiting in self._queue if waiting.words[0] in ("set", "light")]:
-            self._queue.remove(waiting)
-            self._finish(waiting, None)
+        self._light_no_more()
         for under_way in self._waiting.values():
-            if under_way.words[0] in ("set", "light"):
-                under_way.tries = under_way.tries_most
-            elif under_way.words == ("dark",):
+            if under_way.words == ("dark",):
                 # One is under way, and room is kept for one only. Nothing can have come between: both are one.
                 under_way.tickets += asked.tickets
                 under_way.tries_most = under_way.tries + DARK_TRIES
                 return asked.tickets[0]
         self._send(asked, now_us)
         return asked.tickets[0]
+
+    def _light_no_more(self) -> None:
+        """Everything is off, or will be: what would light something does not go out, and is not repeated."""
+        for waiting in [waiting for waiting in self._queue if waiting.words[0] in ("set", "light")]:
+            self._queue.remove(waiting)
+            self._finish(waiting, None)
+        for under_way in self._waiting.values():
+            if under_way.words[0] in ("set", "light"):
+                under_way.tries = under_way.tries_most
 
     @property
     def dark_waits(self) -> bool:
@@ -189,6 +194,7 @@ class HostSide:
             elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
                 self._reread()
             elif isinstance(event, ev.Boot) and self.standing not in ("idle", "mute"):
+                self._light_no_more()
                 self.bring_up(now_us)
             elif isinstance(event, ev.Odd) and self.standing == "calling":
                 self._odd(event.raw)

@@ -65,6 +65,9 @@ class Answering:
         return future
 
     def set_lamp(self, source: int, channel: str, permille: int) -> Future[Any]:
+        board = self.session.state.boards.get(source)
+        if board is not None and channel in board.channels and board.channels[channel].blinking:
+            self.session.link(source, "blink", channel=channel, on="0")
         return self.ask(source, ("set", f"{channel}={permille:03X}"))
 
     def set_digits(self, source: int, channel: str, segments: bytes) -> Future[Any]:
@@ -72,6 +75,7 @@ class Answering:
 
     def blink(self, source: int, channel: str, on: bool) -> None:
         self.set_lamp(source, channel, 1000 if on else 0)
+        self.session.link(source, "blink", channel=channel, on=str(int(on)))
 
     def raw(self, source: int, channel: str, on: bool) -> Future[Any]:
         return self.ask(source, ("raw", f"{channel}={int(on)}"))
