@@ -54,6 +54,7 @@ RULES: tuple[Callable[..., None], ...] = (
     rules_dark.dark_at_once,
     rules_dark.dark_full_window,
     rules_hand.dark_lit,
+    rules_hand.local_dark,
     rules_dark.deadman,
     rules_dark.deadman_off,
     rules_dark.wink,

@@ -135,6 +135,32 @@ def dark_lit(board: Subject, hand: Hand) -> None:
         raise NotRun("nothing shone before dark either: look at the supply")
 
 
+def local_dark(board: Subject, hand: Hand) -> None:
+    """**local-dark**: the contact marked `dark=1` darkens its board, which refuses `light` while it is made."""
+    switch = next((each for each in board.channels if each.kind == "contact" and each.detail.get("dark") == "1"), None)
+    if switch is None:
+        raise NotRun("no contact of this board says dark=1")
+    lamp = board.lamp()
+    if board.value(switch.id) != "0":
+        raise NotRun(f"'{switch.id}' is made already")
+    light_all(board)
+    since = len(board.line.news)
+    _by(lambda: hand.press(switch.id))
+    try:
+        board.line.pump(0.15 + _debounce_s(switch))
+        if not any(news.words[:2] == ("dark", "local") for news in board.line.news[since:]):
+            raise Failed(f"'{switch.id}' was made, and 'dark local' did not come")
+        insist_off(board, f"with '{switch.id}' made")
+        board.refused("06", "set", f"{lamp.id}={lamp.on}")
+        board.refused("06", "light")
+    finally:
+        _by(lambda: hand.release(switch.id))
+    board.line.pump(0.15 + _debounce_s(switch))
+    board.refused("06", "set", f"{lamp.id}={lamp.on}")
+    board.done("light")
+    board.done("set", f"{lamp.id}={lamp.on}")
+
+
 # --- after a reset ----------------------------------------------------------------------------------------------------
 
 

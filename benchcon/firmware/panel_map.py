@@ -53,7 +53,7 @@ def header(plan: Plan, baud: int = BAUDS[0]) -> str:
         ("PANEL_MATRIX_ROWS", len(matrix.rows) if matrix else 0),
         ("PANEL_MATRIX_GROUP", plan.matrix_group if matrix else 0),
         ("PANEL_MATRIX_DIODES", int(matrix.diodes) if matrix else 1),
-        ("PANEL_DARK_INPUT", "0xFF"),
+        ("PANEL_DARK_INPUT", next((each.number for each in plan.contacts if each.control.darkens), "0xFF")),
         ("PANEL_LONGEST_ID", longest),
         ("PANEL_OWN_LIGHT", int(plan.own_light)),
         ("PANEL_WINK_LAMPS", plan.wink_lamps),
@@ -196,6 +196,7 @@ def _slots(plan: Plan) -> list[tuple[str, str]]:
     for contact in plan.contacts:
         flags = ["BB_LOW"] * contact.low + ["BB_FIRST"] * contact.first_edge + _raw(contact.raw)
         does = f"contact {contact.channel.id}{' inv=1' * contact.low}{' raw=1' * bool(contact.raw)} deb=000A"
+        does += " dark=1" * contact.control.darkens
         text = _text(does, contact.channel, "", contact.label)
         inputs[contact.number] = text, _detail(flags, contact.settle_ms)
     turned, pots, shown = [], [], []

@@ -94,6 +94,7 @@ def rows(plan: Plan) -> list[Row]:
     found: list[Row] = []
     for contact in plan.contacts:
         notes = [_made(contact.pin, contact.low), *_about(contact.control)]
+        notes += ["while it is made the board is dark"] if contact.control.darkens else []
         resistor = _input_resistor(contact.pin, contact.low)
         found.append(_row(names, contact.channel, contact.pin, _part(contact.control, contact.label), resistor, notes))
     for encoder in plan.encoders:

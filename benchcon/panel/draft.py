@@ -150,6 +150,8 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
         remark = f"{remark} The board says its pin is {_text(said, 40)}.".strip()
     if pin and item.kind == "contact":
         channel["active"] = "low" if item.detail.get("inv") == "1" else "high"
+    if item.kind == "contact" and item.detail.get("dark") == "1":
+        values["darkens"] = True
     values["channel"] = channel
     return _Drawn(table, name, values, remark)
 

@@ -122,6 +122,8 @@ class Control:
     debounce_ms: float = 10.0
     act_on: str = "settled"
     """``settled``: wait until the contact is still for `debounce_ms`; ``first edge``: act at once, then hold off."""
+    darkens: bool = False
+    """While its contact is made the board itself is dark, whatever the host says."""
     width_mm: float = 0.0
     height_mm: float = 0.0
     """Size of the part on the panel; 0: not said."""

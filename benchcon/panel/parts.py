@@ -216,6 +216,7 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
                 act_on=table.word("act_on", ("settled", "first edge"), "settled")
                 if kind in ("button", "switch")
                 else "settled",
+                darkens=table.flag("darkens", False) if kind in ("button", "switch") else False,
                 width_mm=width,
                 height_mm=height,
                 hole_mm=_hole(table),
@@ -226,6 +227,8 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
         )
         if kind in ("encoder", "pot", "button") and len(channels) > 1:
             table.say("channels", f"are {len(channels)}; a control of kind {kind} has one")
+        if found[-1].darkens and (len(channels) != 1 or any(code[0] > 1 for code in codes)):
+            table.say("darkens", "is for a control of one contact: while that is made its board is dark")
         if kind == "pot" and found[-1].low_count >= found[-1].high_count:
             table.say("low", f"is {found[-1].low_count}, not below high, which is {found[-1].high_count}")
         table.done()

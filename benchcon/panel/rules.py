@@ -19,6 +19,7 @@ def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
     for board in panel.boards:
         _Pins(panel, board, source).check()
     _answers(panel, source)
+    _dark_switches(panel, source)
     _places(panel, source)
     for load in loads(panel) if currents else ():
         source.say_at(load.line, load.text, grave=load.grave)
@@ -83,6 +84,22 @@ def _answers(panel: Panel, source: Source) -> None:
         if not isinstance(output, Control) and output.answers and output.answers not in names:
             text = f'{key_of(output)}.answers is "{output.answers}", which is no control of this panel'
             source.say_at(output.line, f"{text}; allowed: {listed(names) or 'none yet'}{near(output.answers, names)}")
+
+
+def _dark_switches(panel: Panel, source: Source) -> None:
+    seen: dict[str, Control] = {}
+    for control in panel.controls:
+        if not control.darkens:
+            continue
+        board = control.channels[0].board if control.channels else ""
+        if board in seen:
+            other = seen[board]
+            text = f"{key_of(control)}.darkens: {board} has a dark switch already, {key_of(other)} (line {other.line})"
+            source.say_at(control.line, f"{text}; a board has one")
+        if control.matrix and not control.diodes:
+            text = f"{key_of(control)}.darkens: a contact in a matrix without diodes may be a phantom, or hidden by one"
+            source.say_at(control.line, f"{text}; give it a pin of its own")
+        seen.setdefault(board, control)
 
 
 class _Pins:

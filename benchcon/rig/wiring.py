@@ -211,6 +211,7 @@ class _Maker:
                 self.contact(control, channel.id, channel.active, channel.wire.pin)
                 contact = self.contacts[channel.id]
                 detail |= {"inv": "1"} if contact.inverted else {}
+                detail |= {"dark": "1"} if control.darkens else {}
                 detail |= {"raw": "1" if contact.direct else "2"}
                 detail |= {"deb": f"{contact.debounce_us // 1000:04X}"} if contact.debounce_us != 10_000 else {}
                 detail["label"] = label

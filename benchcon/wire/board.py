@@ -8,8 +8,8 @@ What holds the outputs off, and what changes it:
 
 | outputs | `set` | becomes |
 |---|---|---|
-| free | done | dark, by `dark`, the dead-man's time, `go_dark` |
-| dark | refused with 06 | free, by `light` (nothing is restored) or a reset |
+| free | done | dark, by `dark`, the dead-man's time, `go_dark`, a contact whose item says ``dark=1`` |
+| dark | refused with 06 | free, by `light` (nothing is restored; refused while such a contact is made) or a reset |
 """
 
 from __future__ import annotations
@@ -92,6 +92,7 @@ class BoardSide:
         self.on_store: Callable[[str, str], None] = lambda what, text: None
         """Called with ``ident`` or ``name`` and the new one, to be kept through power loss."""
         self.channels = {item.id: item for item in self.items if item.is_channel and item.width}
+        self._dark_contacts = tuple(each.id for each in self.channels.values() if each.detail.get("dark") == "1")
         self.values = {item.id: 0 for item in self.channels.values()} | dict(values or {})
         """Every channel's value as on the wire."""
         self._start(now_us, cause)
@@ -122,6 +123,8 @@ class BoardSide:
         self._told_us: dict[str, int] = {}
         self._splitter = codec.Splitter("down", by_hand=True)
         self._tell(now_us, ("boot", f"{self.boot:04X}", cause, "01"))
+        if self.local_dark:
+            self.go_dark("local", now_us)
 
     def change(self, values: Mapping[str, int], now_us: int) -> None:
         """Inputs changed, all in one scan; those whose value is as before are passed over."""
@@ -139,6 +142,13 @@ class BoardSide:
             line.append(word)
         if line:
             self._tell(now_us, ("is", *line))
+        if self.local_dark:
+            self.go_dark("local", now_us)
+
+    @property
+    def local_dark(self) -> bool:
+        """A switch on the panel holds the board dark."""
+        return any(self.values[id_] for id_ in self._dark_contacts)
 
     def edge(self, channel_id: str, level: int, now_us: int) -> None:
         """The pin of a contact went to `level` (an encoder: A·2+B); told if raw is on for it."""

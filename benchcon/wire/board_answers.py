@@ -143,6 +143,8 @@ def _dark(board: BoardSide, arguments: list[str], now_us: int) -> Words:
 def _light(board: BoardSide, arguments: list[str], now_us: int) -> Words:
     if arguments:
         return no(2)
+    if board.local_dark:
+        return no(6)
     board.dark = False
     return ("light", board.stamp(now_us))
 

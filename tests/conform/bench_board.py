@@ -32,6 +32,7 @@ ITEMS = items(
     ("lamp", "l2", {"dim": "1"}),
     ("digits", "d1", {"places": "5"}),
     ("lamp", "l3", {}),
+    ("contact", "sw3", {"dark": "1"}),
 )
 
 

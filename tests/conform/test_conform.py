@@ -6,7 +6,7 @@ import json
 import re
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -163,6 +163,21 @@ class _ShinesInDark(_Wrong):
 class _LitTooSoon(_Wrong):
     def shines(self, id_: str) -> int:
         return 1000 if self.values[id_] else 0
+
+
+class _LightWins(_Wrong):
+    """Answers to the host as if the dark switch on the panel were open."""
+
+    def feed(self, data: bytes, now_us: int) -> None:
+        kept, self._dark_contacts = self._dark_contacts, ()
+        super().feed(data, now_us)
+        self._dark_contacts = kept
+
+
+class _NoDarkSwitch(_Wrong):
+    def change(self, values: Mapping[str, int], now_us: int) -> None:
+        self._dark_contacts = ()
+        super().change(values, now_us)
 
 
 class _PingsFirst(_Wrong):
@@ -433,6 +448,8 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "dark after 40 ms": ({"make": _DarkLater.make}, "dark (within 10 ms)"),
     "a second dark refused": ({"make": _DarkOnce.make}, "idempotent"),
     "lit while dark": ({"make": _ShinesInDark.make}, "dark (seen)"),
+    "a dark switch that light goes past": ({"make": _LightWins.make}, "local-dark"),
+    "a dark switch that does nothing": ({"make": _NoDarkSwitch.make}, "local-dark"),
     "an undimmed lamp lit below half": ({"make": _LitTooSoon.make}, "set (undimmed)"),
     "answers in another order": ({"make": _PingsFirst.make}, "tags (order)"),
     "answers tag 00": ({"make": _TagZero.make}, "tags (00)"),

@@ -110,6 +110,38 @@ def test_every_kind_of_pin_and_level_on_one_board(chip: str, tmp_path: Path) -> 
     assert log.told("shown number") == ["number=7E306D"]
 
 
+DARK_SWITCH = """\
+[boards.desk]
+chip = "atmega328p"
+budget = "60 mA"
+
+[controls.lights_out]
+kind = "switch"
+darkens = true
+channel = { id = "out", pin = "D4" }
+
+[lamps.lit]
+current = "5 mA"
+channel = { id = "lit", pin = "D5" }
+"""
+
+
+def test_a_dark_switch_of_the_panel_file_darkens_the_chip_without_a_host(tmp_path: Path) -> None:
+    log = chip_of(planned(DARK_SWITCH), tmp_path).run(
+        [
+            *("400000 rx " + ask(1, "set lit=3E8"), "500000 lit", "500000 rx " + ask(2, "item 04")),
+            *("600000 press out", "700000 lit", "700000 rx " + ask(3, "light"), "800000 release out"),
+            *("900000 rx " + ask(4, "light"), "1000000 rx " + ask(5, "set lit=3E8"), "1100000 lit", "1100001 end"),
+        ]
+    )
+    log.good()
+    assert [line.words for line in log.news("dark")] == [("dark", "local")]
+    assert "dark=1" in log.answers("item")[0].words
+    assert [line.words[1] for line in log.answers("no")] == ["06"]
+    # Debounced for 10 ms by default, then dark at once; line-protocol.md, section 10.
+    assert [round(row["lit"], -2) for row in log.numbers("lit")] == [1000, 0, 1000]
+
+
 CHAINED = """\
 [boards.desk]
 chip = "atmega328p"

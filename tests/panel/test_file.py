@@ -122,6 +122,13 @@ MISTAKES = [
     ("[lamps.a]\nchannel = { id = 'a', pin = '595.0' }\n", 8, ["595.0", "no 74HC595", "chains.595"]),
     ("[lamps.a]\nchannel = { id = 'a', pin = 'A6' }\n", 8, ["A6", "potentiometers only"]),
     ("[lamps.a]\nchannel = { id = 'a', pinn = 'D4' }\n", 8, ["pinn", 'mean "pin"']),
+    (SWITCH + "channels = ['a', 'b']\ndarkens = true\n", 10, ["controls.s.darkens", "one contact"]),
+    (
+        SWITCH + "channel = 'a'\ndarkens = true\n[controls.t]\nkind = 'button'\nchannel = 'b'\ndarkens = true\n",
+        11,
+        ["controls.t.darkens", "desk has a dark switch already", "controls.s (line 7)"],
+    ),
+    ("[controls.e]\nkind = 'pot'\nchannel = 'a'\ndarkens = true\n", 10, ["controls.e.darkens", "unknown"]),
     (LAMP + "[lamps.b]\nchannel = 'desk.a'\n", 10, ["lamps.b", "desk.a", "lamps.a has already", "line 8"]),
     (LAMP + "[controls.a]\nkind = 'button'\nchannel = 'desk.b'\n", 7, ["lamps.a", "controls.a", "name of its own"]),
     (

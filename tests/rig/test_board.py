@@ -54,6 +54,23 @@ def test_dark_puts_out_all_and_holds_it() -> None:
     assert host.ask("set", "l1=3E8")[:2] == ("no", "06")
 
 
+def test_a_dark_switch_of_the_panel_file_darkens_its_board() -> None:
+    text = TEXT.replace("[controls.key]", "[controls.key]\ndarkens = true", 1)
+    host = Host(plan=wiring(loads(text), "desk"))
+    host.ask("set", "l1=3E8", "num=7F7F7F")
+    host.hand("press key")
+    host.run(50)
+    assert host.news("dark") == [("dark", "local")]
+    assert host.lit() == {"l1": 0, "l2": 0, "l3": 0}
+    assert host.ask("light")[:2] == ("no", "06")
+    host.hand("release key")
+    host.run(50)
+    assert host.ask("set", "l1=3E8")[:2] == ("no", "06")
+    assert host.ask("light")[0] == "light"
+    assert host.ask("set", "l1=3E8")[0] == "set"
+    assert host.lit()["l1"] == 1000
+
+
 def test_the_dead_man_puts_out_all() -> None:
     host = Host()
     host.ask("set", "l1=3E8")

@@ -116,6 +116,11 @@ static void put_channel(bb_board *b, uint8_t slot)
             bb_put_flash(b, flag);
         }
     }
+#if PANEL_DARK_INPUT != 0xFF
+    if (slot == PANEL_DARK_INPUT) {
+        bb_put_flash(b, BB_TEXT(" dark=1"));
+    }
+#endif
     if (bb_flash_byte(key)) {
         bb_put_flash(b, key + 1);
         bb_put_digits(b, detail, bb_flash_byte(key) & 15u);

@@ -15,7 +15,7 @@
 #define PANEL_MATRIX_ROWS 2
 #define PANEL_MATRIX_GROUP 2
 #define PANEL_MATRIX_DIODES 0
-#define PANEL_DARK_INPUT 0xFF
+#define PANEL_DARK_INPUT 16 /* sw3, in the matrix */
 #define PANEL_LONGEST_ID 4
 #define PANEL_OWN_LIGHT 0
 #define PANEL_WINK_LAMPS 2
