@@ -8,12 +8,12 @@ import re
 import time
 from collections.abc import Callable, Collection, Iterator
 from typing import Any, NamedTuple
-from xml.etree import ElementTree
 
 from benchcon.conform import rules_ask, rules_dark, rules_hand, rules_line, rules_time
 from benchcon.conform.board import Failed, Malformed, NotRun, Subject
 from benchcon.conform.wireside import WireSide
 from benchcon.errors import Trouble
+from benchcon.junit import Case, Failure, Suite, document
 from benchcon.rig.hand import Hand
 from benchcon.text import printable
 
@@ -108,24 +108,18 @@ class Report(NamedTuple):
 
     def as_junit(self) -> bytes:
         """As JUnit XML, one test case a rule."""
-        suite = ElementTree.Element(
-            "testsuite",
-            name=f"conform {self.ident or self.port}",
-            tests=str(len(self.results)),
-            failures=str(len(self.failed)),
-            skipped=str(sum(result.outcome == "not run" for result in self.results)),
-            errors="0",
-            time=f"{sum(result.seconds for result in self.results):.3f}",
-        )
-        for result in self.results:
-            case = ElementTree.SubElement(
-                suite, "testcase", classname="benchcon.conform", name=result.rule, time=f"{result.seconds:.3f}"
+        cases = [
+            Case(
+                "benchcon.conform",
+                result.rule,
+                result.seconds,
+                Failure(result.text) if result.outcome == "failed" else None,
+                result.text if result.outcome == "not run" else "",
             )
-            if result.outcome == "failed":
-                ElementTree.SubElement(case, "failure", message=result.text)
-            elif result.outcome == "not run":
-                ElementTree.SubElement(case, "skipped", message=result.text)
-        return bytes(ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True))
+            for result in self.results
+        ]
+        name = f"conform {self.ident or self.port}"
+        return document([Suite(name, cases)], name)
 
 
 def rule_name(rule: Callable[..., None]) -> str:
