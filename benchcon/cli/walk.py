@@ -350,7 +350,7 @@ def _tell(
 
     from benchcon.report.walk import build, changes, not_compared
     from benchcon.text import printable
-    from benchcon.walk.face_svg import count_words
+    from benchcon.walk.marks import count_words
     from benchcon.walk.report_header import about
 
     report = build(panel, done, about(session, panel, began))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 from benchcon.drawing.letters import shortened, width_mm, wrapped
 from benchcon.drawing.shapes import Bounds, Text, apart
@@ -96,19 +97,30 @@ class Plate:
         down = max(height / 2 + more, hole_down + CROSS_MM)
         return place.x_mm - across, place.y_mm - down, place.x_mm + across, place.y_mm + down
 
-    def put_labels(self, taken: Iterable[Bounds] = (), sizes: Sequence[float] = SIZES_MM) -> Plate:
+    def put_labels(
+        self,
+        taken: Iterable[Bounds] = (),
+        sizes: Sequence[float] = SIZES_MM,
+        told: Mapping[str, str] = MappingProxyType({}),
+        fronts: Mapping[str, Bounds] = MappingProxyType({}),
+    ) -> Plate:
         """Find a place for every label where it lies on no part, on no other label and on nothing in `taken`.
+
+        `told`: what is to be set instead of a part's label, by the part's name; `fronts`: what a part takes of the
+        front where that is more than itself, such as a frame round it.
 
         All are set in the largest of `sizes` in which all find one. What does not even in the smallest is shortened;
         a label for which there is no room at all is left out.
         """
-        crowd = Crowd((self.width_mm, self.height_mm), {p.name: self.front(p) for p in self.panel.parts}, list(taken))
+        words = {part.name: told.get(part.name) or part.label or part.name for part in self.panel.parts}
+        covered = {part.name: fronts.get(part.name) or self.front(part) for part in self.panel.parts}
+        crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken))
         for size in sizes:
-            labels = crowd.placed(self.panel.parts, size, shorten=False)
-            if len(labels) == len(self.panel.parts):
+            labels = crowd.placed(words, size, shorten=False)
+            if len(labels) == len(words):
                 break
         else:
-            labels = crowd.placed(self.panel.parts, sizes[-1], shorten=True)
+            labels = crowd.placed(words, sizes[-1], shorten=True)
         self.labels = labels
         return self
 
@@ -121,31 +133,28 @@ class Crowd:
     fronts: Mapping[str, Bounds]
     taken: list[Bounds]
 
-    def placed(self, parts: Sequence[Part], size: float, *, shorten: bool) -> dict[str, Label]:
+    def placed(self, words: Mapping[str, str], size: float, *, shorten: bool) -> dict[str, Label]:
         """Return labels set in `size`; without `shorten` it stops at the first for which there is no place."""
         found: dict[str, Label] = {}
         blocks = [*self.fronts.values(), *self.taken]
         # Whoever has the least room chooses first: the widest labels.
-        for part in sorted(parts, key=lambda part: -width_mm(part.label or part.name, 1.0)):
-            label = next(
-                (label for label in self._ways(part, size, shorten) if self._free(label.bounds(), blocks)), None
-            )
+        for name in sorted(words, key=lambda name: -width_mm(words[name], 1.0)):
+            ways = self._ways(words[name], self.fronts[name], size, shorten)
+            label = next((way for way in ways if self._free(way.bounds(), blocks)), None)
             if label is not None:
-                found[part.name] = label
+                found[name] = label
                 blocks.append(label.bounds())
             elif not shorten:
                 break
-        return {part.name: found[part.name] for part in parts if part.name in found}
+        return {name: found[name] for name in words if name in found}
 
     def _free(self, box: Bounds, blocks: list[Bounds]) -> bool:
         if box[0] < GAP_MM or box[1] < GAP_MM or box[2] > self.plate[0] - GAP_MM or box[3] > self.plate[1] - GAP_MM:
             return False
         return all(apart(box, block, GAP_MM - 1e-6) for block in blocks)
 
-    def _ways(self, part: Part, size: float, shorten: bool) -> Iterable[Label]:
-        """Ways to set the label of `part`, the best first: above it, where no hand covers it; in one line."""
-        text = part.label or part.name
-        front = self.fronts[part.name]
+    def _ways(self, text: str, front: Bounds, size: float, shorten: bool) -> Iterable[Label]:
+        """Ways to set `text` beside a part, the best first: above it, where no hand covers it; in one line."""
         wraps = [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
         for lines in wraps:
             yield from self._round(front, lines, size, ("above", "below"))

@@ -8,7 +8,8 @@ from typing import Any
 
 from benchcon.diagnosis.figures import words
 from benchcon.panel.model import Panel
-from benchcon.walk.face_svg import MARKS, count_words, face
+from benchcon.report.walk_face import face
+from benchcon.walk.marks import MARKS, count_words
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #fbfaf6; --ink: #1d2126; --faint: #6b7178; --line: #d8d5cb; --plate: #e7e4da;
@@ -29,10 +30,10 @@ h1 { font-size: 1.9rem; line-height: 1.2; margin: 0; } h2 { font-size: 1.15rem; 
 .ring { fill: #b9bcc0; stroke: #4c5054; stroke-width: 1.6; stroke-dasharray: 2 1.2; }
 .pointer { stroke: #23272b; stroke-width: 1.8; stroke-linecap: round; }
 .lamp { stroke: #6d7175; stroke-width: .5; }
-.label { font-size: 5px; text-anchor: middle; fill: var(--ink); }
-.digits { font: 12px "DejaVu Sans Mono", monospace; text-anchor: middle; opacity: .85; }
-.sign { font-size: 6.5px; font-weight: 700; text-anchor: middle; fill: var(--paper); }
-.mark { fill: var(--none); stroke: var(--paper); stroke-width: .8; }
+.label { fill: var(--ink); } .label, .digits { font-family: Helvetica, Arial, "Liberation Sans", sans-serif; }
+.rim { fill: #c9ccd0; stroke: #8d9195; stroke-width: .4; } .glass { fill: #111; }
+.sign { font-weight: 700; text-anchor: middle; fill: var(--paper); }
+.mark { fill: var(--none); stroke: var(--paper); }
 .part.good .mark { fill: var(--good); } .part.wrong .mark { fill: var(--wrong); }
 .part.perhaps .mark { fill: var(--perhaps); }
 .finding { border: 1px solid var(--line); border-left: 6px solid var(--wrong); border-radius: 4px; padding: .8rem 1rem;

@@ -10,7 +10,7 @@ from rich.text import Text
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.report.folder import PAGE
 from benchcon.text import printable
-from benchcon.walk.face_svg import count_words
+from benchcon.walk.marks import count_words
 
 
 def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: bool = False) -> Text:
