@@ -49,24 +49,32 @@ class Position(int):
     __format__ = object.__format__
 
 
+PASSING_US = 150_000
+"""A switch on its way from one position to the next is taken to stand where it stood for so long at most."""
+
+
 class Controls:
-    """Channel values in, what rules are given of each control out."""
+    """Channel values in, what rules are given of each control out.
+
+    A rotary switch breaks one contact before it makes the next. For that moment it stands where it stood; what is
+    between two positions for longer than `PASSING_US` is not known.
+    """
 
     def __init__(self, panel: Panel) -> None:
         self.values: dict[tuple[str, str], int] = {}
         """By board name and channel id."""
         self._of: dict[tuple[str, str], list[Control]] = {}
         self._positions: dict[str, tuple[Position, ...]] = {}
+        self._stood: dict[str, Position] = {}
+        self._passing: dict[str, int] = {}
+        """Controls between two positions, and until when that is no more than passing."""
         for control in panel.controls:
             self._positions[control.name] = tuple(Position(i, control) for i in range(len(control.positions)))
             for channel in control.channels:
                 self._of.setdefault((channel.board, channel.id), []).append(control)
 
-    def moved(self, board: str, channel: str, value: int | None) -> dict[str, Any]:
-        """Take a channel's value (None: not known any more); return what the controls on it say now, by name.
-
-        A button or switch between two positions, or one that is not known, gives None.
-        """
+    def moved(self, board: str, channel: str, value: int | None, now_us: int) -> dict[str, Any]:
+        """Take a channel's value (None: not known any more); return what the controls on it say now, by name."""
         where = (board, channel)
         if where not in self._of or self.values.get(where) == value:
             return {}
@@ -74,7 +82,31 @@ class Controls:
             del self.values[where]
         else:
             self.values[where] = value
-        return {control.name: self.says(control, self.values) for control in self._of[where]}
+        return {control.name: self._now(control, value is not None, now_us) for control in self._of[where]}
+
+    def tick(self, now_us: int) -> dict[str, Any]:
+        """Take the time; return the controls that have been between two positions for too long, as not known."""
+        late = [name for name, until_us in self._passing.items() if until_us <= now_us]
+        for name in late:
+            del self._passing[name], self._stood[name]
+        return dict.fromkeys(late)
+
+    def next_us(self) -> int | None:
+        """Return when to call `tick`, or None."""
+        return min(self._passing.values(), default=None)
+
+    def _now(self, control: Control, known: bool, now_us: int) -> Any:
+        says = self.says(control, self.values)
+        if len(control.channels) < 2 or not control.codes:
+            return says
+        if says is None and known and control.name in self._stood:
+            self._passing.setdefault(control.name, now_us + PASSING_US)
+            return self._stood[control.name]
+        self._passing.pop(control.name, None)
+        self._stood.pop(control.name, None)
+        if says is not None:
+            self._stood[control.name] = says
+        return says
 
     def says(self, control: Control, values: Mapping[tuple[str, str], int]) -> Any:
         """Return what a rule is given of `control`: a `Position`, detents to the right of where the board started, or

@@ -123,7 +123,8 @@ class Rehearsal:
             return None
         actions = self.scenario.actions
         soonest = self.began_us + actions[self._next][0] if self._next < len(actions) else None
-        for due_us in (self.judge.next_us(), self._tick_us if self.engine.timed else None):
+        timed_us = self._tick_us if self.engine.timed else None
+        for due_us in (self.judge.next_us(), self.seen.controls.next_us(), timed_us):
             if due_us is not None and (soonest is None or due_us < soonest):
                 soonest = due_us
         return soonest

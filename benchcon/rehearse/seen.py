@@ -58,7 +58,7 @@ class Seen:
                 name = self._name(event.source)
                 if name in self.live:
                     for channel, value in event.values.items():  # type: ignore[union-attr]
-                        inputs |= self.controls.moved(name, channel, value)
+                        inputs |= self.controls.moved(name, channel, value, now_us)
                 else:
                     look.add(event.source)
             elif isinstance(event, ev.Answered) and event.words[0] in _SETTING:
@@ -74,7 +74,7 @@ class Seen:
 
     def tick(self, now_us: int) -> tuple[dict[str, Any], set[str]]:
         """Take the time: a board that is silent for too long is not known any more."""
-        inputs: dict[str, Any] = {}
+        inputs: dict[str, Any] = self.controls.tick(now_us)
         outputs: set[str] = set()
         for source, name in self._sources.items():
             board = self.state.boards.get(source)
@@ -135,7 +135,7 @@ class Seen:
         live = board.standing(now_us) == "live"
         (self.live.add if live and not board.dark else self.live.discard)(name)
         for channel in self._inputs.get(name, ()):
-            inputs |= self.controls.moved(name, channel, board.value_now(channel, now_us))
+            inputs |= self.controls.moved(name, channel, board.value_now(channel, now_us), now_us)
         for part in self._on[name]:
             self._output(name, part.channel.id, source, outputs, known=live)
 

@@ -102,7 +102,7 @@ def engine(folder: Path, rules: str) -> Engine:
     made = Engine(panel(), values(), rules_file.load(path, panel(), values()))
     controls = Controls(panel())
     for id_, value in {"sw_main": 0, "b_ack": 0, "m0": 1, "m1": 0, "m2": 0, "enc": 0, "pot": 0}.items():
-        made.update(controls.moved("desk", id_, value))
+        made.update(controls.moved("desk", id_, value, 0))
     return made
 
 

@@ -187,21 +187,32 @@ def test_one_rule_for_several_lamps(tmp_path: Path) -> None:
 
 def test_controls_as_rules_see_them() -> None:
     controls = Controls(panel())
-    assert controls.moved("desk", "m0", 1) == {"mode": None}
-    controls.moved("desk", "m1", 0)
-    mode = controls.moved("desk", "m2", 0)["mode"]
+    assert controls.moved("desk", "m0", 1, 0) == {"mode": None}
+    controls.moved("desk", "m1", 0, 0)
+    mode = controls.moved("desk", "m2", 0, 0)["mode"]
     assert mode == "off"
     assert not mode
     assert mode != "auto"
     assert str(mode) == "off"
     with pytest.raises(ValueError, match="mode has no position 'on'"):
         _ = mode == "on"
-    # Between two positions none is made, or two are: not known.
-    assert controls.moved("desk", "m0", 0) == {"mode": None}
-    assert controls.moved("desk", "m1", 1)["mode"] == "auto"
-    assert controls.moved("desk", "enc", 0xFFF8) == {"knob": -2}
-    assert controls.moved("desk", "pot", 1023) == {"volts": 1.0}
-    assert controls.moved("desk", "pot", None) == {"volts": None}
+    assert controls.moved("desk", "enc", 0xFFF8, 0) == {"knob": -2}
+    assert controls.moved("desk", "pot", 1023, 0) == {"volts": 1.0}
+    assert controls.moved("desk", "pot", None, 0) == {"volts": None}
+
+
+def test_a_rotary_switch_on_its_way_stands_where_it_stood_and_a_broken_one_is_not_known() -> None:
+    controls = Controls(panel())
+    for channel, value in (("m0", 1), ("m1", 0), ("m2", 0)):
+        controls.moved("desk", channel, value, 0)
+    assert controls.moved("desk", "m0", 0, 1000)["mode"] == "off"
+    assert controls.moved("desk", "m1", 1, 9000)["mode"] == "auto"
+    assert controls.next_us() is None
+    assert controls.moved("desk", "m1", 0, 10_000)["mode"] == "auto"
+    assert controls.next_us() == 160_000
+    assert controls.tick(159_999) == {}
+    assert controls.tick(160_000) == {"mode": None}
+    assert controls.moved("desk", "m2", 1, 200_000)["mode"] == "hand"
 
 
 def test_only_rules_whose_inputs_changed_are_called(tmp_path: Path) -> None:
