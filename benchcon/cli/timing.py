@@ -11,7 +11,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Measure transport delays in captures: from a control's movement to the output that answers it, by the\n"
         "boards' own clocks. The panel file says which output answers which control, and within what time (its keys\n"
         "answers and within). Where it says nothing, pairs are proposed from what was seen.\n"
-        "Exits with 1 where a limit is broken."
+        "Exits with 1 where a limit is broken. Where contacts, encoders and potentiometers were told raw (R in the\n"
+        "console), it says how they bounce, count and read, and which debounce time to set."
     )
     parser.add_argument("files", nargs="+", metavar="FILE", help="captures to measure")
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
@@ -29,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.panel.file import load
     from benchcon.replay.output import may_write, new_file
     from benchcon.replay.timed import timed
+    from benchcon.timing import contacts
     from benchcon.timing.delay_words import as_json, as_text
 
     panel = load(args.panel) if args.panel else None
@@ -56,6 +58,11 @@ def run(args: argparse.Namespace) -> int:
         ]
         print(json.dumps(reports, indent=2))
     else:
-        texts = [f"{one.path}: {one.seconds:.1f} s\n\n{as_text(one.delays)}" for one in found]
-        print("\n\n".join(texts))
+        for number, one in enumerate(found):
+            parts = [f"{one.path}: {one.seconds:.1f} s"]
+            if one.contacts:
+                parts.append(f"contacts, from raw edges and readings\n{contacts.as_text(one.contacts)}")
+            if one.delays or not one.contacts:
+                parts.append(as_text(one.delays))
+            print(("\n" if number else "") + "\n\n".join(parts))
     return 1 if any(one.broken for one in found) else 0

@@ -10,6 +10,7 @@ from benchcon.panel.model import Panel
 from benchcon.replay.figures import told
 from benchcon.replay.script import panel_in
 from benchcon.state.described import completed
+from benchcon.timing.contacts import Contact
 from benchcon.timing.delays import Delays
 from benchcon.timing.timing import Timing
 from benchcon.wire.records import KEYFRAME
@@ -24,6 +25,7 @@ class Timed:
     seconds: float
     timing: Timing
     delays: list[Delays]
+    contacts: list[Contact]
     problems: list[str]
     """What was found wrong with the file, one line each."""
 
@@ -46,4 +48,6 @@ def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: 
             timing.feed(batch)
         whole = completed(panel or Panel(), timing.state) if propose else panel or Panel()
         seconds = (reader.last_us - reader.first_us) / 1e6
-        return Timed(reader.shown, seconds, timing, timing.delays(whole, propose=propose), told(reader))
+        return Timed(
+            reader.shown, seconds, timing, timing.delays(whole, propose=propose), timing.contacts(whole), told(reader)
+        )

@@ -9,7 +9,9 @@ import math
 from collections.abc import Callable, Sequence
 from html import escape
 
+from benchcon.panel.summary import counted
 from benchcon.replay.timed import Timed
+from benchcon.timing.contacts import Contact, words_of
 from benchcon.timing.delay_words import (
     ORIENTATION,
     PERCENTS,
@@ -61,8 +63,8 @@ def as_html(found: Sequence[Timed]) -> str:
         "<!doctype html>",
         '<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">',
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
-        f"<title>Transport delay</title><style>{_STYLE}</style></head><body>",
-        "<h1>Transport delay</h1>",
+        f"<title>Timing</title><style>{_STYLE}</style></head><body>",
+        "<h1>Timing</h1>",
         '<p class="quiet">From a control\'s movement, as its board accepted it after the debounce, to the output that '
         "answers it.</p>",
     ]
@@ -70,10 +72,18 @@ def as_html(found: Sequence[Timed]) -> str:
         parts.append(f"<h2>{escape(one.path)} <span class=quiet>{one.seconds:.1f} s</span></h2>")
         parts += [f'<p class="quiet">{escape(problem)}</p>' for problem in one.problems]
         parts += [_section(pair) for pair in one.delays]
-        if not one.delays:
+        if one.contacts:
+            parts.append("<h2>Contacts, from raw edges and readings</h2>" + "".join(map(_contact, one.contacts)))
+        if not one.delays and not one.contacts:
             parts.append("<p>No output answers a control, or nothing was moved and answered often enough.</p>")
     parts.append(f'<p class="quiet">{escape(ORIENTATION)}</p></body></html>\n')
     return "\n".join(parts)
+
+
+def _contact(one: Contact) -> str:
+    figures, advice = words_of(one)
+    lost = f" {counted(one.lost, 'line')} of its board lost meanwhile." if one.lost else ""
+    return f'<p><strong>{escape(one.name)}</strong>: {escape(figures)}.{lost}</p><p class="quiet">{escape(advice)}</p>'
 
 
 def _section(one: Delays) -> str:

@@ -7,8 +7,10 @@ from collections.abc import Iterable
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
 from benchcon.timing.clocks import Clocks
+from benchcon.timing.contacts import Contact, contacts_of
 from benchcon.timing.delays import Delays, delays_of
 from benchcon.timing.moments import Moments
+from benchcon.timing.raw import Raw
 from benchcon.wire import events as ev
 from benchcon.wire.records import KEYFRAME, Batch
 
@@ -20,6 +22,7 @@ class Timing:
         self.state = state if state is not None else BenchState()
         self.clocks = Clocks(self.state)
         self.moments = Moments(self.state, self.clocks)
+        self.raw = Raw(self.state)
 
     def feed(self, batch: Batch) -> None:
         """Take one batch of a stream that nobody else follows."""
@@ -33,7 +36,12 @@ class Timing:
         for event in events:
             self.clocks.feed((event,))
             self.moments.take(event)
+            self.raw.take(event)
 
     def delays(self, panel: Panel, *, propose: bool = True) -> list[Delays]:
         """Return the transport delays so far."""
         return delays_of(panel, self.state, self.moments, propose=propose)
+
+    def contacts(self, panel: Panel) -> list[Contact]:
+        """Return how contacts bounce, encoders count and potentiometers read, where they were told raw."""
+        return contacts_of(panel, self.state, self.raw)

@@ -1,0 +1,118 @@
+"""How a contact bounces, from its raw edges, and which debounce time that asks for.
+
+Edges closer together than `APART_US` belong to one movement. If the contact ends where it began there was no movement:
+a make or break too short for any hand. Ordinary contacts bounce for 1.6 ms on average, nearly all for less than 6.2 ms
+and the odd one for more than 100 ms (J. Ganssle, *A Guide to Debouncing*, values from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import NamedTuple
+
+from benchcon.timing.percentiles import percentile
+from benchcon.timing.raw import Sample
+
+APART_US = 20_000
+"""No hand opens and closes a contact in less (common practice, no source)."""
+ORDINARY_US = 6_200
+"""Nearly all contacts have settled after this time (see above)."""
+WORN_US = 20_000
+MARGIN = 1.5
+"""A debounce time is so much longer than what was seen, and 3 ms at least: the next bounce may be longer."""
+STEPS_US = (3_000, 5_000, 8_000, 10_000, 15_000, 20_000, 30_000, 50_000, 80_000, 100_000)
+LEAST_MOVEMENTS = 10
+"""Fewer movements than this say little about the longest bounce."""
+
+
+class Movement(NamedTuple):
+    """One make or break with its bounces."""
+
+    clock_us: int
+    """Of the first edge."""
+    level: int
+    """Of the pin, after it."""
+    edges: int
+    settling_us: int
+    """From the first edge to the last."""
+    longest_gap_us: int
+    """Longest time between two of its edges: what a debounce that waits for stillness has to wait out."""
+    spike: bool
+    """It ended at the level where it began."""
+
+
+@dataclass(slots=True)
+class Bounce:
+    """The figures of one contact."""
+
+    movements: list[Movement] = field(default_factory=list)
+    """Without the spikes."""
+    spikes: list[Movement] = field(default_factory=list)
+
+    @property
+    def bounced(self) -> int:
+        """How many movements had more than one edge."""
+        return sum(one.edges > 1 for one in self.movements)
+
+    @property
+    def most_edges(self) -> int:
+        return max((one.edges for one in self.movements), default=0)
+
+    @property
+    def settling_us(self) -> list[int]:
+        """Of each movement, ascending."""
+        return sorted(one.settling_us for one in self.movements)
+
+    @property
+    def longest_us(self) -> int:
+        return max((one.settling_us for one in self.movements), default=0)
+
+    @property
+    def longest_gap_us(self) -> int:
+        return max((one.longest_gap_us for one in self.movements), default=0)
+
+    def settling_percentile_us(self, percent: float) -> float:
+        return percentile(self.settling_us, percent)
+
+    def debounce_us(self, first_edge: bool = False) -> int:
+        """Return the time to set: the shortest usual one with a margin over what was seen.
+
+        A debounce that waits for stillness has to outlast the longest gap between two bounces; one that acts on the
+        first edge has to hold off until the last bounce is over.
+        """
+        least = MARGIN * (self.longest_us if first_edge else self.longest_gap_us)
+        return next((step for step in STEPS_US if step >= least), STEPS_US[-1])
+
+    @property
+    def finding(self) -> str:
+        """``worn`` (bounces too long), ``drop-outs`` (too short for a hand), ``few`` (too few to judge), or empty."""
+        if self.longest_us >= WORN_US:
+            return "worn"
+        if self.spikes:
+            return "drop-outs"
+        return "few" if len(self.movements) < LEAST_MOVEMENTS else ""
+
+
+def bounce_of(edges: Sequence[Sample]) -> Bounce:
+    """Return the figures of a contact from its edges, in order."""
+    found = Bounce()
+    run: list[Sample] = []
+    for sample in edges:
+        if run and (sample.fresh or sample.clock_us - run[-1].clock_us > APART_US):
+            _close(run, found)
+            run = []
+        run.append(sample)
+    if run:
+        _close(run, found)
+    return found
+
+
+def _close(run: list[Sample], found: Bounce) -> None:
+    times = [sample.clock_us for sample in run]
+    gaps = [b - a for a, b in pairwise(times)]
+    # An edge to a level is from the other one.
+    spike = run[-1].value != run[0].value
+    one = Movement(times[0], run[-1].value, len(run), times[-1] - times[0], max(gaps, default=0), spike)
+    (found.spikes if spike else found.movements).append(one)
