@@ -15,6 +15,7 @@ from benchcon.console.transport import marks_of
 from benchcon.state import BenchState
 from benchcon.text import printable
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import settings
 
 MOST_CHANGES = 8_000
 """Changes kept of one channel; at twice as many the older half goes."""
@@ -253,12 +254,8 @@ class History:
             for key, value in read_values(event):
                 self._add(key, event.at_us, _signed(key, value, encoders))
         elif event.words[:1] == ("set",) and event.request is not None:
-            for word in event.request.words[1:]:
-                channel_id, _, told = word.partition("=")
-                try:
-                    self._add((event.source, channel_id), event.at_us, int(told, 16))
-                except ValueError:
-                    continue
+            for channel_id, value in settings(event.request.words[1:]):
+                self._add((event.source, channel_id), event.at_us, value)
 
     def _dark(self, source: int, at_us: int) -> None:
         for channel_id in self._outputs.get(source, ()):
@@ -267,12 +264,8 @@ class History:
 
 def read_values(event: ev.Answered) -> Iterable[tuple[Key, int]]:
     """The channels that one answer to `read` tells, and their values as on the wire."""
-    for word in event.words[4:]:
-        channel_id, _, told = word.partition("=")
-        try:
-            yield (event.source, channel_id), int(told, 16)
-        except ValueError:
-            continue
+    for channel_id, value in settings(event.words[4:]):
+        yield (event.source, channel_id), value
 
 
 def _signed(key: Key, value: int, encoders: frozenset[Key]) -> int:

@@ -14,6 +14,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.codec import Splitter
 from benchcon.wire.host import HostSide, Outcome
 from benchcon.wire.items import Item
+from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
@@ -136,13 +137,8 @@ class Talk:
             self._dark = words[0] == "dark"
         elif words[0] == "read":
             self._describe(at_us)
-            for word in words[4:]:
-                channel, equals, value = word.partition("=")
-                if equals and len(value) <= 16 and value.isalnum():
-                    try:
-                        self.outputs.stands(channel, int(value, 16), at_us)
-                    except ValueError:
-                        continue
+            for channel, value in settings(words[4:]):
+                self.outputs.stands(channel, value, at_us)
 
     def _describe(self, at_us: int) -> None:
         if self.host.items is not self._described:

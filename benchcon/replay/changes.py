@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from benchcon.state import BenchState, BoardState
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import settings
 from benchcon.wire.records import Batch
 
 DARK = "(dark)"
@@ -80,10 +81,8 @@ class Changes:
 
     def _set(self, event: ev.Answered, changes: list[Change]) -> None:
         assert event.request is not None
-        for word in event.request.words[1:]:
-            channel_id, mark, text = word.partition("=")
-            if mark:
-                self._stands(event.at_us, event.source, channel_id, int(text, 16), changes)
+        for channel_id, value in settings(event.request.words[1:]):
+            self._stands(event.at_us, event.source, channel_id, value, changes)
 
     def _whole(self, at_us: int, board: BoardState, changes: list[Change]) -> None:
         for channel in board.channels.values():

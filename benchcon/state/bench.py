@@ -12,6 +12,7 @@ from typing import Any
 
 from benchcon.state.board import BoardState
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
@@ -197,7 +198,7 @@ class BenchState:
             board.dark, board.dark_why = True, rest[0] if rest else ""
             board.outputs_off(event.at_us)
         elif word == "skip" and rest:
-            for channel_id, value in _settings(rest):
+            for channel_id, value in settings(rest):
                 board.channel(channel_id).skips = value
         elif word == "ghost":
             for channel_id in rest:
@@ -269,12 +270,6 @@ def _hex(word: str) -> int:
         return 0
 
 
-def _settings(words: list[str]) -> list[tuple[str, int]]:
-    """``id=HEX`` words as pairs; anything else is passed over."""
-    pairs = (word.partition("=") for word in words)
-    return [(channel_id, _hex(value)) for channel_id, mark, value in pairs if mark]
-
-
 def _answer_hello(board: BoardState, event: ev.Answered, words: list[str]) -> None:
     if not hello_slip(event.words):
         board.protocol, board.items_told, board.buffer = (_hex(word) for word in words[:3])
@@ -289,7 +284,7 @@ def _answer_item(board: BoardState, event: ev.Answered, words: list[str]) -> Non
 
 
 def _answer_read(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    for channel_id, value in _settings(words[3:]):
+    for channel_id, value in settings(words[3:]):
         board.channel(channel_id).stands(value, event.at_us)
     asked = event.request.words if event.request else ()
     if len(words) >= 3 and words[2] == "00" and asked[1:2] == ("all",):
@@ -298,7 +293,7 @@ def _answer_read(board: BoardState, event: ev.Answered, words: list[str]) -> Non
 
 def _answer_set(board: BoardState, event: ev.Answered, words: list[str]) -> None:
     if event.request is not None and words:
-        for channel_id, value in _settings(list(event.request.words[1:])):
+        for channel_id, value in settings(event.request.words[1:]):
             board.channel(channel_id).moved(value, event.at_us, 0)
 
 
@@ -322,7 +317,7 @@ def _answer_alive(board: BoardState, event: ev.Answered, words: list[str]) -> No
 
 
 def _answer_raw(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    for channel_id, value in _settings(words):
+    for channel_id, value in settings(words):
         channel = board.channel(channel_id)
         channel.raw_on = bool(value)
         if not value:

@@ -26,6 +26,7 @@ from benchcon.state import BenchState, BoardState
 from benchcon.text import printable
 from benchcon.watch.triggers import Trigger
 from benchcon.wire import events as ev
+from benchcon.wire.notifications import settings
 from benchcon.wire.quote import quote
 
 
@@ -210,8 +211,7 @@ class Watch:
     def _range_set(self, event: ev.Answered, board: BoardState) -> Iterable[Fired]:
         if event.words[:1] != ("set",) or event.request is None:
             return []
-        pairs = [word.partition("=") for word in event.request.words[1:]]
-        return self._range(event.at_us, board, [(name, int(value, 16)) for name, mark, value in pairs if mark])
+        return self._range(event.at_us, board, settings(event.request.words[1:]))
 
     def _range(self, at_us: int, board: BoardState, values: Iterable[tuple[str, int]]) -> Iterable[Fired]:
         fired: list[Fired] = []

@@ -7,7 +7,7 @@ it is kept, counted and passed over.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from sys import intern
 
 from benchcon.wire.events import Alive, Edge, Event, Reading, Told
@@ -36,12 +36,22 @@ FORMS = {
 
 _IS = re.compile(rb"is(?: [a-z][a-z0-9_]{0,7}=[0-9A-F]{1,16})+")
 _SETTINGS = re.compile(rb" ([a-z0-9_]+)=([0-9A-F]+)")
+_SETTING = re.compile(rf"({_CHAN})=([0-9A-F]{{1,16}})")
 
 
 def known(tail: str) -> bool:
     """Whether `tail` (news after its clock, no ``is``) is of a form that this program knows."""
     form = FORMS.get(tail.partition(" ")[0])
     return form is not None and form.fullmatch(tail) is not None
+
+
+def settings(words: Iterable[str]) -> list[tuple[str, int]]:
+    """Return the channels and values of ``id=HEX`` words, as in `set`, `raw` and the answer to `read`, in order.
+
+    Words of another form are passed over: a check that is right does not make a stranger's line a sound one.
+    """
+    found = (_SETTING.fullmatch(word) for word in words)
+    return [(intern(match[1]), int(match[2], 16)) for match in found if match]
 
 
 def moved_values(said: bytes) -> dict[str, int] | None:

@@ -218,6 +218,72 @@ def test_a_source_number_that_was_changed(
         read_by_all(path, capsys, monkeypatch)
 
 
+def test_settings_of_no_form_that_a_board_agreed_to(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The check of such lines is right: a board said them, though it should have said no."""
+    lines = [
+        record(1, "<", seal(b"<01 hello 01 01 0080 0001 desk")),
+        *(
+            record(at, kind, seal(text))
+            for at, word in enumerate((b"l1=~E8", b"l1=", b"=1", b"l1=1_0", b"l1=3EI", b"l1=" + b"F" * 17, b"L=1"), 2)
+            for kind, text in ((">", b">02 set " + word), ("<", b"<02 set 00000001"))
+        ),
+        record(99, ">", seal(b">03 set l1=1F4")),
+        record(100, "<", seal(b"<03 set 00000001")),
+    ]
+    path = tmp_path / "x.capture"
+    path.write_bytes(HEADER + b"".join(lines))
+    read_by_all(path, capsys, monkeypatch)
+    assert main(["export", path.name, "-o", "o.csv", "--force"]) == 0
+    told = [line for line in (tmp_path / "o.csv").read_text().splitlines() if ",l1," in line]
+    assert len(told) == 1
+    assert "500" in told[0]
+
+
+def mutated(chance: random.Random, raw: bytes) -> bytes:
+    """Return a capture with one or some of its bits, words, lines or checks changed; half of them are sealed again."""
+    lines = raw.split(b"\n")
+    for _ in range(chance.choice((1, 1, 3, 20))):
+        at = chance.randrange(1, len(lines) - 1)
+        words = lines[at].split(b" ")
+        place = chance.randrange(len(words))
+        match chance.randrange(6):
+            case 0:
+                words[place] = chance.choice(ODD_WORDS)
+            case 1:
+                words.insert(place, chance.choice(lines).split(b" ")[-1])
+            case 2:
+                del words[place]
+            case 3:
+                lines[at], lines[-2] = lines[-2], lines[at]
+            case 4:
+                text = bytearray(lines[at] or b"x")
+                text[chance.randrange(len(text))] ^= 1 << chance.randrange(8)
+                words = bytes(text).split(b" ")
+            case 5:
+                words = chance.choice(lines).split(b" ")
+        if len(words) > 4 and words[2] in (b"<", b">") and chance.random() < 0.5:
+            words = [*words[:3], seal(b" ".join(words[3:]).rpartition(b" #")[0])]
+        lines[at] = b" ".join(words)
+    return b"\n".join(lines)
+
+
+ODD_WORDS = (b"", b"0", b"-1", b"FFFF", b"9" * 30, b"1e999", b"null", b"{}", b"~E8", b"=", b"all", b"<", b">", b"\xff")
+
+
+@pytest.mark.slow
+def test_captures_damaged_in_many_ways(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    chance = random.Random(20260302)
+    raw = SESSION.read_bytes()
+    path = tmp_path / "x.capture"
+    for _ in range(300):
+        path.write_bytes(mutated(chance, raw))
+        read_by_all(path, capsys, monkeypatch)
+
+
 def test_a_capture_that_is_cut_short_while_it_is_read(tmp_path: Path) -> None:
     path = tmp_path / "x.capture"
     path.write_bytes(HEADER + b"1 1 ( x\n" * 400_000)
