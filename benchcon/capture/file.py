@@ -96,13 +96,14 @@ class OpenFile:
         """Take the lines of one batch; `own` says that the writer made them itself."""
         at_us, kind, records, text = lines
         room = SYNC_BYTES - (self._at.size - self._at.unsynced)
-        if len(text) > room or at_us - self._unsynced_us > SYNC_US:
+        # A file begins with its keyframe: what so far holds a header only gets no sync line before that.
+        if self._at.unsynced_records and (len(text) > room or at_us - self._unsynced_us > SYNC_US):
             self.sync_line()
-            if len(text) > SYNC_BYTES and records > 1:
-                for piece in _split(lines):
-                    self.put(piece, own=own)
-                return
-        if self._at.size == self._at.unsynced:
+        if len(text) > SYNC_BYTES and records > 1:
+            for piece in _split(lines):
+                self.put(piece, own=own)
+            return
+        if not self._at.unsynced_records:
             self._unsynced_us = at_us
         offset = self._at.size
         self._add(text, at_us, records, 0 if own else records)

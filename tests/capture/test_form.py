@@ -246,6 +246,12 @@ def test_a_sync_line_parts_records_that_lie_apart_however_they_are_written(tmp_p
         assert not reader.problem_counts
 
 
+@pytest.mark.parametrize("size", [10, 100_000])
+def test_the_second_line_is_the_keyframe_whenever_it_is_and_however_long(tmp_path: Path, size: int) -> None:
+    write(tmp_path / "x", [Batch(50_000_000, 0, "=", [b"x" * size])])
+    assert (tmp_path / "x").read_bytes().split(b"\n")[1].startswith(b"50000000 0 = x")
+
+
 def test_wall_time() -> None:
     assert wall_time(BEGAN, 1_876_544) == "2026-03-01T12:00:02.000000Z"
     assert "+ 1000000000000000000 us" in wall_time(BEGAN, 10**18)
