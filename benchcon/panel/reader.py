@@ -49,6 +49,14 @@ def as_finding(file: str, message: str) -> Finding:
     return Finding(shown_file, 0, message.removeprefix(shown_file).lstrip(": "))
 
 
+def has_heading(text: str, *headings: str) -> bool:
+    """Tell whether a line of TOML begins with one of `headings`, such as ``[[faults]]`` or ``[values.``.
+
+    Spaces count for nothing. Line by line: no file, however long and odd, costs more than one look at it.
+    """
+    return any("".join(line.split()).startswith(headings) for line in text.splitlines() if "[" in line)
+
+
 def listed(allowed: Iterable[str]) -> str:
     """Return allowed words as a list for a message, not longer than can be read."""
     words = list(allowed)

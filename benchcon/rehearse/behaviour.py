@@ -5,13 +5,12 @@ See `protocols/behaviour-file.md`.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
-from benchcon.panel.reader import NAME, Finding, Table, shown
+from benchcon.panel.reader import NAME, Finding, Table, has_heading, shown
 from benchcon.text import printable
 from benchcon.units import is_unit, quantity
 
@@ -78,7 +77,7 @@ class Behaviour:
 
 def looks_like_one(text: str) -> bool:
     """Tell whether a TOML text is meant as a behaviour file."""
-    return re.search(r"(?m)^[ \t]*\[[ \t]*(?:behaviour[ \t]*\]|values[ \t]*\.)", text) is not None
+    return has_heading(text, "[behaviour]", "[values.")
 
 
 def load(path: str | Path) -> Behaviour:

@@ -12,6 +12,7 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import slurp
 from benchcon.panel.model import Panel
+from benchcon.panel.reader import has_heading
 from benchcon.panel.where import lines_of
 from benchcon.rig.faults import Fault, Wrong, check, fault_of
 from benchcon.rig.wiring import wiring
@@ -38,7 +39,7 @@ class FaultFile:
 
 def looks_like_one(text: str) -> bool:
     """Tell whether a TOML text is meant as a fault file."""
-    return re.search(r"(?m)^[ \t]*\[\[[ \t]*faults[ \t]*\]\]", text) is not None
+    return has_heading(text, "[[faults]]")
 
 
 def load(path: str | Path, panel: Panel | None = None) -> FaultFile:
