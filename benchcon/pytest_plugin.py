@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _ENDINGS = (".capture", ".capture.gz")
 _MAGIC = b"benchcon capture "
-_SCENARIO = re.compile(rb"(?m)^\s*\[\s*scenario\s*\]")
+_SCENARIO = re.compile(rb"(?m)^[ \t]*\[[ \t]*scenario[ \t]*\]")
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFile | ScenarioFile | None:

@@ -17,7 +17,7 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.model import Control, Lamp, Panel
-from benchcon.panel.reader import Finding, Table, listed, near, shown
+from benchcon.panel.reader import Finding, Table, has_heading, listed, near, shown
 from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
 from benchcon.rehearse.expect import Condition, Expectation, Wanted
 from benchcon.rehearse.showing import Look, bars, display_shows, outputs_of, too_much
@@ -105,7 +105,7 @@ class Named:
 
 def looks_like_one(text: str) -> bool:
     """Tell whether a TOML text is meant as a scenario."""
-    return re.search(r"(?m)^\s*(?:\[\s*scenario\s*\]|\[\[\s*(?:steps|expect)\s*\]\])", text) is not None
+    return has_heading(text, "[scenario]", "[[steps]]", "[[expect]]")
 
 
 def load(path: str | Path, named: Named | None = None) -> Scenario:
