@@ -19,6 +19,7 @@ from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
+from benchcon.state.bench import MOST_BOARDS
 from benchcon.state.described import Signature, completed, signature
 from benchcon.text import printable
 from benchcon.wire.events import Event
@@ -177,6 +178,8 @@ class Sight:
             ]
         notices += troubles(self.session)
         notices += self._strangers()
+        if self.session.state.left_out:
+            notices.append(f"more than {MOST_BOARDS} boards: those beyond are left out")
         if self.feed.events_dropped:
             notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")
         self.notices = notices

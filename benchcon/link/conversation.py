@@ -70,6 +70,7 @@ class Talk:
         self._last_sent_us = now_us
         self._ping: int | None = None
         self._seen = ("", 0, 0)
+        self._restless = ""
         self._timer: asyncio.TimerHandle | None = None
         self._described: list[Item] = []
         self._gave_up = 0
@@ -347,6 +348,11 @@ class Talk:
         if host.repeats > repeats and standing == host.standing not in ("calling", "mute"):
             self.hub.emit([link_record(now_us, self.source, "repeat", times=host.repeats - repeats)])
         self._seen = (host.standing, host.repeats, host.gave_up)
+        restless = host.restless(now_us)
+        if restless != self._restless:
+            self._restless = restless
+            if restless:
+                self.hub.emit([link_record(now_us, self.source, "restless", why=restless)])
 
     def _call_again(self, soon_us: int | None) -> None:
         times = [soon_us, self.host.deadline_us()]

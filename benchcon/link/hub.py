@@ -27,6 +27,9 @@ PING_MOST_US = 500_000
 STILL_NS = 1_000_000_000
 """A program that has said `beat` and then nothing for so long stands still."""
 
+MOST_BOARDS = 64
+"""Boards that are told apart; one that takes a new ident at each start takes the place of one that is gone."""
+
 CLOSE_S = 0.5
 """So long the end waits for drivers to let go of their ports."""
 
@@ -184,22 +187,37 @@ class Hub:
         source = self._sources.get(ident)
         owners = {number: name for name, number in self._sources.items()}
         if source is None:
-            source = talk.source
-            if source in owners:
-                self._last_source += 1
-                source = self._last_source
+            source = self._number_for_new(talk, owners)
             self._sources[ident] = source
         if source != talk.source:
             if talk.source in owners:
                 self.emit([link_record(now_us, talk.source, "lost", port=port.name, why="another board is there")])
             else:
                 self.emit([link_record(now_us, talk.source, "moved", to=source)])
+                self._outputs.pop(talk.source, None)
         self._make_way(source, port)
         talk.source = port.source = source
         talk.ident, talk.duplicate = ident, False
         talk.outputs = self.outputs(source, ident)
         talk.stirred.set()
         self.emit([link_record(now_us, source, "ident", ident=ident, port=port.name, rate=talk.connection.rate)])
+
+    def _number_for_new(self, talk: Talk, owners: dict[int, str]) -> int:
+        """Return the number for a board never seen before; with too many of them, that of one that is gone."""
+        if len(owners) >= MOST_BOARDS:
+            linked = {port.talk.source for port in self.ports.values() if port.talk and port.talk is not talk}
+            gone = next((number for number in owners if number not in linked), None)
+            if gone is not None:
+                del self._sources[owners[gone]]
+                self._outputs.pop(gone, None)
+                self.emit(
+                    [link_record(self.now_us(), gone, "forgotten", ident=owners.pop(gone), why="too many boards")]
+                )
+                return gone
+        if talk.source not in owners:
+            return talk.source
+        self._last_source += 1
+        return self._last_source
 
     def _make_way(self, source: int, port: Port) -> None:
         """Board `source` is on `port`: wherever else it was thought to be, it is not."""

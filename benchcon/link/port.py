@@ -43,6 +43,14 @@ SILENT_US = 3_000_000
 """Three signs of life missed, at one a second: a board is not trusted any more (line protocol, **alive-time**)."""
 
 
+_RESTLESS = {
+    "resets": "the board starts anew again and again: look at its supply; it is asked who it is once a second only",
+    "gaps": "lines of the board are missing again and again: look at the cable; it is read anew once a second only",
+    "pages": "the board's answer to 'read all' has no end: its firmware is wrong, and its inputs are not known",
+}
+"""What `HostSide.restless` means."""
+
+
 class Pace(NamedTuple):
     """How long things take, in seconds; tests of rare stages make them shorter."""
 
@@ -101,6 +109,7 @@ class Port:
         (standing, text), rate = self._stands_so, 0
         if talk is not None:
             rate = talk.connection.rate
+            text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
             if standing == "live" and self.hub.now_us() - talk.last_heard_us > SILENT_US:
                 standing, text = "silent", "nothing heard for three signs of life: states are not known"
                 if talk.connection.waiting:
@@ -217,7 +226,8 @@ class Port:
     async def _ask(self, talk: Talk) -> bool:
         self._stands("asking", "asking who is there; a board that was reset by opening may take a few seconds")
         self._record(talk, "asking")
-        talk.bring_up()
+        if talk.host.standing in ("idle", "ready", "mute"):  # else it is being asked already, after a reset
+            talk.bring_up()
         await self._until(talk, lambda: talk.duplicate or talk.host.standing in ("ready", "mute"), None)
         return talk.host.standing == "ready"
 

@@ -33,6 +33,8 @@ LINK_STANDING = {
     "refused": "refused",
     "tongue": "tongue",
 }
+MOST_BOARDS = 256
+"""Boards of one stream that are kept; a bench has a few. What a file says of more is left out and counted."""
 LINK_COUNTS = {"repeat": "repeats", "timeout": "gave_up", "held": "held_back"}
 
 
@@ -51,14 +53,20 @@ class BenchState:
         """Stamp of the last record fed."""
         self.records = 0
         self.notes = 0
+        self.left_out = 0
+        """Times that a board beyond `MOST_BOARDS` had a record; not kept in keyframes."""
         self.observer = Observer()
         self._fresh = True
 
     def board(self, source: int) -> BoardState:
-        """Return the board with this number, made if it is new."""
+        """Return the board with this number, made if it is new; what is beyond `MOST_BOARDS` is taken and forgotten."""
         found = self.boards.get(source)
         if found is None:
-            found = self.boards[source] = BoardState(source)
+            found = BoardState(source)
+            if len(self.boards) < MOST_BOARDS:
+                self.boards[source] = found
+            else:
+                self.left_out += 1
         return found
 
     def board_named(self, name: str) -> BoardState | None:
@@ -139,7 +147,7 @@ class BenchState:
             whole = json.loads(body)
             if whole["form"] != FORM:
                 return
-            boards = {int(fields["source"]): BoardState.from_json(fields) for fields in whole["boards"]}
+            boards = {int(fields["source"]): BoardState.from_json(fields) for fields in whole["boards"][:MOST_BOARDS]}
             observer = Observer()
             observer.restore(whole["observer"])
             panel = whole["panel"]
@@ -231,8 +239,8 @@ class BenchState:
             # Records are missing from this file here; the keyframe that follows at once is news.
             self._fresh = self._fresh or event.word == "missed"
             return
-        if event.word == "moved":
-            # The number was only lent until the board said who it is.
+        if event.word in ("moved", "forgotten"):
+            # The number was only lent until the board said who it is, or goes to another board now.
             self.boards.pop(event.source, None)
             return
         board = self.board(event.source)

@@ -13,6 +13,23 @@ confirmed."""
 
 _EVERY_OUTPUT = "*"
 
+AGAIN_AT_ONCE = 10
+"""So often a board is asked anew right away when it calls for that; further times, once in `AGAIN_EVERY_US`."""
+AGAIN_EVERY_US = 1_000_000
+
+
+class Patience:
+    """How often something that a board can bring about is done: a bucket of ten, filled up by one a second."""
+
+    def __init__(self) -> None:
+        self._full_us = 0
+        """When the bucket will be full again."""
+
+    def due_us(self, now_us: int) -> int:
+        """Take one from the bucket and return when it may be done: now or later."""
+        self._full_us = max(self._full_us, now_us) + AGAIN_EVERY_US
+        return max(now_us, self._full_us - AGAIN_AT_ONCE * AGAIN_EVERY_US)
+
 
 class Asking:
     """A request that waits, or is under way."""

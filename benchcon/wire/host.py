@@ -9,6 +9,7 @@ What stands where in the bring-up, and what moves it on:
 | describing | every item | all answered, refused, or given up twice | reading |
 | reading | `read all`, page by page | last page | ready |
 | ready | nothing of its own | a gap in the news, `lost` / a boot | rereading / calling |
+| any | | boots, or gaps, more often than ten and one a second | as above, but later: once a second |
 | rereading | `read all`, page by page | last page / a boot | ready / calling |
 | calling | | refused or malformed: asked again after 250 ms, twenty times / another version | calling / mute |
 | mute | nothing | `bring_up` | calling |
@@ -28,7 +29,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from benchcon.wire import events as ev
-from benchcon.wire.asking import DARK_TRIES, Asking, upsets
+from benchcon.wire.asking import AGAIN_EVERY_US, DARK_TRIES, Asking, Patience, upsets
 from benchcon.wire.codec import request
 from benchcon.wire.items import Item, item_of
 from benchcon.wire.slips import VERSION, explain_hello, explain_line, other_version, resembles_line
@@ -42,6 +43,8 @@ ANSWER_US = 50_000
 """A board has answered, and so emptied its buffer of what was sent, by then (**answer-time**)."""
 BUSY_US = 100_000
 """Wait before asking again when a board answered that it is busy."""
+PAGES_MOST = 256
+"""Pages of one `read all` that are asked for: a board has 255 channels at the most, and each page tells one."""
 MOST_QUEUED = 4096
 """Requests that may wait; beyond that the oldest is given up, and counted."""
 HELLO_AGAIN_US = 250_000
@@ -100,6 +103,16 @@ class HostSide:
         self._items_told = 0
         self._again = False
         self._busy_until_us = 0
+        self._pages = 0
+        self._endless = False
+        """The last `read all` was given up: its pages have no end."""
+        self._bring_up_us: int | None = None
+        """A reset was seen too soon after others: who is there is asked then."""
+        self._reread_us: int | None = None
+        """A gap was seen too soon after others: what stands is read then."""
+        self._bring_ups = Patience()
+        self._rereads = Patience()
+        self._restless = ("", 0)
 
     # --- intents ----------------------------------------------------------------------------------------------------
 
@@ -145,6 +158,34 @@ class HostSide:
     def bring_up(self, now_us: int) -> None:
         """Find out who the board is, what it has and how it stands; from the beginning, whatever was known."""
         self._now_us = now_us
+        self._begin_calling()
+        self._own(("hello",), urgent=True)
+
+    def restless(self, now_us: int) -> str:
+        """Return why the board is asked less often than it calls for: ``resets``, ``gaps``, ``pages``, or nothing."""
+        what, until_us = self._restless
+        if now_us < until_us:
+            return what
+        return "pages" if self._endless else ""
+
+    def _is_restless(self, what: str) -> None:
+        self._restless = what, self._now_us + 3 * AGAIN_EVERY_US
+
+    def _was_reset(self) -> None:
+        self._light_no_more()
+        if self._bring_up_us is None:
+            at_us = self._bring_ups.due_us(self._now_us)
+            if at_us <= self._now_us:
+                self.bring_up(self._now_us)
+                return
+            self._bring_up_us = at_us
+        self._is_restless("resets")
+        at_us = self._bring_up_us
+        self._begin_calling()
+        self._bring_up_us = at_us
+
+    def _begin_calling(self) -> None:
+        self._bring_up_us = self._reread_us = None
         for asked in [asked for asked in self._queue if asked.own]:
             self._queue.remove(asked)
         for tag, asked in list(self._waiting.items()):
@@ -156,13 +197,18 @@ class HostSide:
         self._asked_again = set()
         self._again = False
         self.hello_trouble = ""
-        self._own(("hello",), urgent=True)
 
     # --- the line ---------------------------------------------------------------------------------------------------
 
     def to_send(self, now_us: int) -> bytes:
         """Return whole lines to write now, as the window allows; call again after `heard` and at `deadline_us`."""
         self._now_us = now_us
+        if self._bring_up_us is not None and now_us >= self._bring_up_us:
+            self.bring_up(now_us)
+        if self._reread_us is not None and now_us >= self._reread_us:
+            self._reread_us = None
+            if self.standing == "ready":
+                self._begin_reading("rereading")
         self._repeat(now_us)
         if now_us >= self._busy_until_us:
             self._fill(now_us)
@@ -180,6 +226,7 @@ class HostSide:
             times.append(self._now_us)
         if self._queue:
             times += [until_us for until_us, _ in self._doubled]
+        times += [at_us for at_us in (self._bring_up_us, self._reread_us) if at_us is not None]
         return min(times, default=None)
 
     def heard(self, events: Iterable[ev.Event], now_us: int) -> list[Outcome]:
@@ -194,8 +241,7 @@ class HostSide:
             elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
                 self._reread()
             elif isinstance(event, ev.Boot) and self.standing not in ("idle", "mute"):
-                self._light_no_more()
-                self.bring_up(now_us)
+                self._was_reset()
             elif isinstance(event, ev.Odd) and self.standing == "calling":
                 self._odd(event.raw)
         outcomes, self._outcomes = self._outcomes, []
@@ -363,10 +409,13 @@ class HostSide:
                 self._items[item.index] = item
             self._item_done()
         elif word == "read":
-            if refused or len(words) < 4 or words[3] == "00":
+            self._pages += 1
+            last = refused or len(words) < 4 or words[3] == "00"
+            self._endless = not last and self._pages >= PAGES_MOST
+            if last or self._endless:
                 self._read_whole()
             elif self._again:
-                self._begin_reading(self.standing)
+                self._read_anew(self.standing)
             else:
                 self._own(("read", "all", words[3]))
 
@@ -391,17 +440,29 @@ class HostSide:
     def _begin_reading(self, standing: str) -> None:
         self.standing = standing
         self._again = False
+        self._pages = 0
         self._own(("read", "all"), urgent=True)
 
     def _read_whole(self) -> None:
         if self._again:
-            self._begin_reading("rereading")
+            self._read_anew("rereading")
         else:
             self.standing = "ready"
 
+    def _read_anew(self, standing: str) -> None:
+        """Something was missed: read everything, but not as often as a board likes."""
+        at_us = self._rereads.due_us(self._now_us)
+        if at_us <= self._now_us:
+            self._begin_reading(standing)
+            return
+        self._is_restless("gaps")
+        self.standing = "ready"
+        self._again = False
+        self._reread_us = at_us
+
     def _reread(self) -> None:
-        if self.standing == "ready":
-            self._begin_reading("rereading")
+        if self.standing == "ready" and self._reread_us is None:
+            self._read_anew("rereading")
         elif self.standing in ("reading", "rereading"):
             self._again = True
 

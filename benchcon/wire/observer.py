@@ -42,6 +42,9 @@ RESET_BACK_US = 1_000_000
 REPEAT_MOST = 64
 """Running numbers this far behind may be a line received twice."""
 
+BOARDS_MOST = 256
+"""Boards followed; a stranger's stream may name any number, and of those beyond nothing is remembered."""
+
 _HEX = b"0123456789ABCDEF"
 _new_moved: Callable[[tuple[Any, ...]], Event] = partial(tuple.__new__, Moved)
 
@@ -83,7 +86,9 @@ class Observer:
     def _board(self, source: int) -> Watched:
         found = self._boards.get(source)
         if found is None:
-            found = self._boards[source] = Watched()
+            found = Watched()
+            if len(self._boards) < BOARDS_MOST:
+                self._boards[source] = found
         return found
 
     # --- from the board -----------------------------------------------------------------------------------------------
@@ -348,7 +353,8 @@ class Observer:
     def restore(self, standing: dict[str, Any]) -> None:
         """Go on from a `snapshot`. Raises ValueError, TypeError or KeyError, and changes nothing, if it is none."""
         self._boards = {
-            int(given["source"]): Watched.restored(int(given["source"]), given) for given in standing["boards"]
+            int(given["source"]): Watched.restored(int(given["source"]), given)
+            for given in standing["boards"][:BOARDS_MOST]
         }
 
 

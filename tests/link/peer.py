@@ -126,6 +126,9 @@ class Peer:
             self.stalled = rest[0] == "1"
         elif word == "reset":
             self.board.reset(now)
+        elif word == "ident":
+            self.board.ident = rest[0]
+            self.board.reset(now)
         elif word == "unplug":
             self.unplug()
             self.ours = -1
