@@ -19,3 +19,8 @@ def printable(raw: bytes | str) -> str:
     """
     text = raw.decode("utf-8", "backslashreplace") if isinstance(raw, bytes) else raw
     return text if text.isprintable() else "".join(map(_shown, text))
+
+
+def times(count: int) -> str:
+    """How often, in words."""
+    return "once" if count == 1 else f"{count} times"

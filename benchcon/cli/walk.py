@@ -373,12 +373,9 @@ def _tell(
     for remark in report["remarks"]:
         print(f"benchcon: {remark['line']}:\n\n{remark['patch']}", file=sys.stderr)
     print(f"benchcon: {count_words(report['counts'])}", file=sys.stderr)
-    if report["findings"]:
-        return 1
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.robot:
         names = ", ".join(part["label"] or part["name"] for part in skipped)
         why = "; ".join(dict.fromkeys(part["note"] for part in skipped if part["note"]))
         print(printable(f"benchcon: could not be done: {names}{f': {why}' if why else ''}"), file=sys.stderr)
-        return 2
-    return 0
+    return 1 if report["findings"] else 2 if skipped and args.robot else 0

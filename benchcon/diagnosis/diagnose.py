@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis import contacts, knobs, lights, segments
+from benchcon.diagnosis import boards, contacts, knobs, lights, segments
 from benchcon.diagnosis.contacts import Choices, Raw
-from benchcon.diagnosis.evidence import DigitsLook, Evidence, Hand, LampLook, read_all
+from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, Hand, LampLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import Layout
 from benchcon.diagnosis.one_switch import turns
@@ -21,8 +21,9 @@ from benchcon.panel.pins import CHAINS
 def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Finding]:
     """Return what is wrong on `panel`, judging by all of `evidence` together; an empty list: nothing.
 
-    `evidence` holds `Hand`, `LampLook` and `DigitsLook` values in the order in which they happened, or the same as JSON
-    objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were skipped prove nothing.
+    `evidence` holds `Hand`, `LampLook`, `DigitsLook` and `BoardTrouble` values in the order in which they happened, or
+    the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were skipped
+    prove nothing.
 
     Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
     class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several
@@ -54,7 +55,8 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         group += 1
         for number, choice in enumerate(rest, 1):
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
-    return _without_clashing_patches(out)
+    troubles = [each for each in given if isinstance(each, BoardTrouble)]
+    return [*_without_clashing_patches(out), *boards.find(layout, troubles)]
 
 
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:

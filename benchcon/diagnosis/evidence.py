@@ -1,6 +1,7 @@
 """Evidence: what was asked of the hand and what the boards told; what was commanded and what the eye saw.
 
-Three kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `Hand`, `LampLook`, `DigitsLook`.
+Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `Hand`, `LampLook`, `DigitsLook`, and
+`BoardTrouble`, which says what befell a board meanwhile.
 Channels are named ``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form
 for people who want to write evidence without a board.
 """
@@ -108,7 +109,47 @@ class DigitsLook:
     note: str = ""
 
 
-Evidence = Hand | LampLook | DigitsLook
+@dataclass(frozen=True, slots=True)
+class BoardTrouble:
+    """What befell one board in the course of a walk; nothing that was asked of it meanwhile proves anything."""
+
+    board: str
+    resets: int = 0
+    causes: tuple[str, ...] = ()
+    """Of the resets, each once, as the board told them."""
+    lit: Mapping[str, int] = field(default_factory=dict)
+    """Lamp or display that was to light → resets of the board while it was."""
+    lost: int = 0
+    """How often its port was lost."""
+    silences: int = 0
+    """How often three heartbeats were missing."""
+    darks: int = 0
+    """How often its dead-man darkened it."""
+    unfed: int = 0
+    """How often the supply of its lamps went while they were looked at."""
+    bad_here: int = 0
+    """Pieces from the board that were no good line."""
+    bad_there: int = 0
+    """Bad lines that the board counted."""
+    missing: int = 0
+    """Its lines that were lost on the way."""
+
+    @property
+    def any(self) -> bool:
+        """Whether anything befell it at all."""
+        return any(getattr(self, name) for name in BOARD_COUNTS)
+
+    def plus(self, later: BoardTrouble) -> BoardTrouble:
+        """Return the two together."""
+        counts = {name: getattr(self, name) + getattr(later, name) for name in BOARD_COUNTS}
+        lit = {name: self.lit.get(name, 0) + later.lit.get(name, 0) for name in {**self.lit, **later.lit}}
+        return BoardTrouble(self.board, causes=tuple(dict.fromkeys(self.causes + later.causes)), lit=lit, **counts)
+
+
+BOARD_COUNTS = ("resets", "lost", "silences", "darks", "unfed", "bad_here", "bad_there", "missing")
+"""The counters of `BoardTrouble`."""
+
+Evidence = Hand | LampLook | DigitsLook | BoardTrouble
 
 
 def as_json(evidence: Evidence) -> dict[str, Any]:
@@ -133,6 +174,10 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
         }
         data |= {"displays": _hexed(evidence.displays), "at_us": evidence.at_us, "note": evidence.note}
         keep = ("what", "set", "answer") + (("seen",) if evidence.answer == "otherwise" else ())
+    elif isinstance(evidence, BoardTrouble):
+        data = {"what": "board", "board": evidence.board, "causes": list(evidence.causes), "lit": dict(evidence.lit)}
+        data |= {name: getattr(evidence, name) for name in BOARD_COUNTS}
+        keep = ("what", "board")
     else:
         data = {"what": "digits", "part": evidence.part, "set": evidence.set.hex().upper(), "answer": evidence.answer}
         data |= {"seen": evidence.seen.hex().upper(), "displays": _hexed(evidence.displays)}
@@ -151,14 +196,16 @@ def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Eviden
 
     Raises `Trouble` with one line that begins with `where` if it has not the documented form.
     """
-    if isinstance(value, Hand | LampLook | DigitsLook):
+    if isinstance(value, Hand | LampLook | DigitsLook | BoardTrouble):
         return value
     if not isinstance(value, Mapping):
         raise Trouble(f"{where}: is no object")
     reader = _Reader(value, where)
-    what = reader.word("what", ("hand", "lamps", "digits"))
+    what = reader.word("what", ("hand", "lamps", "digits", "board"))
     if what == "hand":
         return reader.hand()
+    if what == "board":
+        return reader.board()
     return reader.lamps() if what == "lamps" else reader.digits()
 
 
@@ -268,6 +315,12 @@ class _Reader:
             ghosts=self.names("ghosts"),
             note=self.text("note"),
         )
+
+    def board(self) -> BoardTrouble:
+        if not self.text("board"):
+            raise self.bad("board", "the name of a board")
+        counts = {name: max(0, self.number(name)) for name in BOARD_COUNTS}
+        return BoardTrouble(self.text("board"), causes=self.names("causes"), lit=self.numbers("lit"), **counts)
 
     def lamps(self) -> LampLook:
         seen = self.value.get("seen", {})

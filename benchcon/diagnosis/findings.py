@@ -150,6 +150,21 @@ KINDS: dict[str, Kind] = {
         ("follows",), "ohmmeter between the two wires both ways round, supply off: a diode's drop one way only"
     ),
     "unexplained": Kind(("unexplained",), ""),
+    # whole boards
+    "board reset": Kind(
+        ("board reset",),
+        "supply on, voltmeter between the board's 5 V and ground while it lights: under 4.5 V says that the supply, "
+        "its cable or its hub is too weak; steady 5 V, that the firmware hangs or something pulls at RESET",
+    ),
+    "port lost": Kind(("port lost",), "another cable, straight into the computer: if it stays, it was cable or hub"),
+    "board silent": Kind(("board silent",), ""),
+    "went dark": Kind(("went dark",), ""),
+    "supply lost": Kind(
+        ("supply lost",), "supply on, voltmeter at the drivers' supply pins while the loom is moved and while it lights"
+    ),
+    "line damaged": Kind(
+        ("line damaged",), "another cable, straight into the computer; then a lower baud rate: fewer bad lines say line"
+    ),
 }
 """Every kind, by the name that findings carry."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchcon.diagnosis.evidence import Change
 from benchcon.panel.model import Panel
 from benchcon.session import Session
+from benchcon.state import BoardState
 from benchcon.wire import events as ev
 
 
@@ -85,11 +86,15 @@ class Hearing:
                             values[f"{board.name}.{id_}"] = channel.value
         return values
 
+    def state_of(self, board: str) -> BoardState | None:
+        """Return how the board stands, by its name on the panel; None: it was never heard."""
+        with self.session.lock:
+            return self.session.state.boards.get(self.sources.get(board, -1))
+
     def known(self, board: str) -> bool:
         """Whether the board has told what it has and how it stands."""
-        with self.session.lock:
-            state = self.session.state.boards.get(self.sources.get(board, -1))
-            return state is not None and state.known
+        state = self.state_of(board)
+        return state is not None and state.known
 
 
 def missing_boards(session: Session, panel: Panel) -> list[str]:

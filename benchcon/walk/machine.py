@@ -192,6 +192,11 @@ class Walk:
         """A robot begins to move: what changes from now on belongs to the step at hand, however soon it comes."""
         self._late.forget()
 
+    @property
+    def heard_it(self) -> bool:
+        """Whether what the step at hand asks for has been heard."""
+        return self._is_there()
+
     def set_values(self, values: Mapping[str, int], now_us: int) -> None:
         """The board's whole state was read again (after a gap or a reset); what differs is a change."""
         for channel, value in values.items():

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from functools import partial
 
 from benchcon.diagnosis.layout import Layout
 from benchcon.link import Bench
@@ -40,20 +41,23 @@ class Outputs:
         """Nothing is known any more."""
         self._asked.clear()
 
-    def apply(self, wants: Wants, done: Callable[[str], None]) -> None:
-        """Ask for what differs; `done` is called with why it failed (empty: all is as wanted)."""
-        asked: list[tuple[int, dict[str, int | bytes]]] = []
+    def apply(self, wants: Wants, done: Callable[[str], None], about: Collection[str] | None = None) -> None:
+        """Ask for what differs; `done` is called with why it failed (empty: all is as wanted).
+
+        `about`: boards that `done` waits for; None: all. The others are asked as well, and again if it failed there.
+        """
+        asked: list[tuple[str, dict[str, int | bytes]]] = []
         for board, values in self._wanted(wants).items():
-            source = self.sources.get(board)
             before = self._asked.setdefault(board, {})
             differs = {c: v for c, v in values.items() if before.get(c) != v}
             before.update(values)
-            if source is not None and differs:
-                asked.append((source, differs))
+            if board in self.sources and differs:
+                asked.append((board, differs))
         failures: list[str] = []
+        mine = [board for board, _ in asked if about is None or board in about]
         with self._lock:
-            self._pending += len(asked)
-        left = [len(asked)]
+            self._pending += len(mine)
+        left = [len(mine)]
 
         def came(outcome: Outcome) -> None:
             with self._lock:
@@ -65,9 +69,15 @@ class Outputs:
             if last:
                 done("; ".join(dict.fromkeys(failures)))
 
-        for source, values in asked:
-            self.bench.set_many(source, values).add_done_callback(lambda future: came(future.result()))
-        if not asked:
+        def other(board: str, outcome: Outcome) -> None:
+            if say(outcome):
+                self.forget(board)
+
+        for board, values in asked:
+            future = self.bench.set_many(self.sources[board], values)
+            take = came if board in mine else partial(other, board)
+            future.add_done_callback(lambda future, take=take: take(future.result()))  # type: ignore[misc]
+        if not mine:
             done("")
         if wants.blink:
             for name in wants.lamps:

@@ -39,6 +39,8 @@ HELP = (
 )
 """What may be typed, and what it means. The letters are those of the console's walk."""
 INDENT = 15
+SCRIPT_S = 60.0
+"""How long lines that no person types wait for something to be asked."""
 _Line = tuple[str, float]
 """A line as it was typed, and when (monotonic seconds)."""
 
@@ -147,8 +149,10 @@ class PlainFace:
             else:
                 # One line of a script answers one prompt, and waits for it.
                 with self._news:
-                    self._news.wait_for(self._is_open)
-                line = self.read(), 0.0
+                    there = self._news.wait_for(self._is_open, SCRIPT_S)
+                if not there:
+                    self._say(f"! nothing could be asked for {SCRIPT_S:.0f} s, and nobody is there to mend it")
+                line = self.read() if there else "", 0.0
             ahead = None
             if not line[0]:
                 post(Answer("leave"))
@@ -200,6 +204,8 @@ class PlainFace:
                 return False, ahead  # a key that is held down
             with self._news:
                 verdict = self._guard.settled()
+        if verdict is Press.EARLY and self._scene is not None and self._scene.trouble and line[0].strip() in _KEYS:
+            return True, ahead  # these lead out of it, and prove nothing
         if verdict is Press.EARLY:
             away = self._scene is not None and self._scene.trouble
             self._say("  (not taken: the walk waits)" if away else "  (not taken: look first)")

@@ -16,6 +16,9 @@ from benchcon.walk import judge
 from benchcon.walk.journal import Done, line_of
 from benchcon.walk.plan import Group, Step, plan, rectangles, steps
 
+BOARDS = Group("all boards", "boards", ())
+"""Not asked of anybody: where what befell the boards is written down."""
+
 
 class Progress:
     """The groups of one walk: which is at hand, which are done, and with what evidence."""
@@ -55,8 +58,9 @@ class Progress:
 
     @property
     def evidence(self) -> list[Evidence]:
-        """All evidence so far, in the order in which it came."""
-        return [e for done in self.done.values() for e in done.evidence] + list(self.collected)
+        """All evidence of what was asked so far, in the order in which it came; not what befell the boards."""
+        asked = [done for done in self.done.values() if done.group.kind != BOARDS.kind]
+        return [e for done in asked for e in done.evidence] + list(self.collected)
 
     @property
     def proved_lamp(self) -> str:
@@ -151,6 +155,13 @@ class Progress:
         self._fresh.append(done)
         self.collected = []
         self.note = ""
+
+    def befell(self, boards: list[Evidence]) -> None:
+        """Write down what has befallen the boards in the course of the walk, instead of what stands there."""
+        old = self.done.get(BOARDS.name)
+        if boards != (old.evidence if old else []):
+            self.done[BOARDS.name] = Done(BOARDS, boards, "done")
+            self._fresh.insert(0, self.done[BOARDS.name])  # what was done last may have to wait in its place
 
     def _is_wired(self, group: Group) -> bool:
         return all(self.layout.part(name).wired for name in group.parts)

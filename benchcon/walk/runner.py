@@ -12,12 +12,14 @@ from benchcon.diagnosis.evidence import Change
 from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.session import Session
+from benchcon.text import printable
 from benchcon.walk import judge, occupied
 from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held
 from benchcon.walk.interfaces import Answer, Face, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.outputs import Outputs
-from benchcon.walk.supply import Feeding
+from benchcon.walk.progress import BOARDS
 from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
 
@@ -31,6 +33,12 @@ STUCK_US = 5_000_000
 """Outputs that are not as wanted after this long are told to the person."""
 RETRY_US = 500_000
 """Outputs that could not be set are tried again after this."""
+PATIENCE_US = 8_000_000
+"""How long a walk that no person attends waits for a board: supply, cable, dark."""
+STEP_US = 60_000_000
+"""How long one step of such a walk may take at all."""
+ASKS = 3
+"""So often a group is asked whose board is reset, or has its lines damaged, each time; then it is given up."""
 RAW_US = 150_000
 """How long a robot waits for raw edges to be switched on."""
 
@@ -74,8 +82,6 @@ class Runner:
         self._wants_shown = -1
         self._lit = -1
         """Number of the wants that the boards have confirmed."""
-        self._dark = False
-        """A board refused to light because it is dark."""
         self._retry_us = 0
         self._ready_us = 0
         self._stuck_since = 0
@@ -83,10 +89,20 @@ class Runner:
         self._pressed: tuple[int, int] | None = None
         """Since when the answering button is down, and in which step it went down: a press answers no other."""
         self._shown: tuple[Any, ...] = ()
-        self._lost: set[str] = set()
-        self.feeding = Feeding(self.hearing, walk.layout)
-        self._upsets: set[str] = set()
-        """Boards that were reset or lost and have not told how they stand since."""
+        boards = walk.done.get(BOARDS.name)
+        self.conditions = Conditions(self.hearing, walk.layout, boards.evidence if boards else ())
+        self._held: Held = ()
+        """What holds on boards that the step at hand is about, so that the walk waits."""
+        self._held_since = 0
+        self._hopeless: set[str] = set()
+        """Boards that are waited for no more, as nobody is there to help them."""
+        self._asks: dict[str, int] = {}
+        """Group → how often it has been asked, where it was asked again because of a board."""
+        self._stuck_number = -1
+        self._step_at = 0, 0
+        """The step at hand, and since when."""
+        self._told_at = -1
+        self._at_hand = ""
 
     def run(self) -> bool:
         """Walk. Returns True if the plan was done, False if the person (or the robot) left. Raises `Trouble`."""
@@ -94,7 +110,8 @@ class Runner:
         end = self.session.subscribe(self._inbox.put)
         try:
             self.hearing.meet()
-            self.feeding.begin()
+            self.conditions.begin()
+            self._step_at = walk.step_number, self._now()
             self.bench.note(*occupied.begins(occupied.WALK))
             walk.start(self.hearing.values(), self._now())
             self.face.begin(walk.layout, self._inbox.put)
@@ -102,6 +119,7 @@ class Runner:
                 self._loop()
             finally:
                 self.face.end()
+                walk.progress.befell(self.conditions.evidence())
                 self._all_off()
                 self.bench.note(*occupied.ends(occupied.WALK))
         finally:
@@ -116,7 +134,7 @@ class Runner:
         while True:
             self.turned()
             self._follow()
-            if self.left or (self.walk.state == "over" and self.feeding.settled(self._now())):
+            if self.left or (self.walk.state == "over" and self.conditions.settled(self._now())):
                 return
             try:
                 item = self._inbox.get(timeout=self._timeout_s())
@@ -145,59 +163,137 @@ class Runner:
     # --- up --------------------------------------------------------------------------------------------------------
 
     def _take(self, event: ev.Event) -> None:
-        if isinstance(event, ev.Link):
-            self._link(event)
+        if isinstance(event, ev.Link) and event.word == "ident":
+            self.hearing.meet()
         board = self.hearing.names.get(event.source)
         if board is None:
             return
+        group = self.conditions.take(event, self.walk)
+        if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
+            # What it showed counts no more, and what it told of edges is off.
+            self.hearing.was_reset(board)
+            self.outputs.forget(board)
+            self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
+        if group:
+            self._back_to(group)
         for change, how in self.hearing.changes(event):
             self._hear(change, how)
-        self.feeding.heard(event, self.walk)
-        if isinstance(event, ev.Boot):
-            self.hearing.was_reset(board)
-            self._upset(board)
-        elif isinstance(event, ev.Answered) and event.words[:1] == ("read",):
-            self._read_again(board, event.at_us)
+        if isinstance(event, ev.Answered) and event.words[:1] == ("read",) and self.hearing.known(board):
+            values = self.hearing.values()
+            mine = {key: value for key, value in values.items() if key.startswith(f"{board}.")}
+            if self._upset():
+                self.walk.values.update(mine)
+            else:
+                self.walk.set_values(mine, event.at_us)
+
+    def _upset(self) -> bool:
+        """Whether the group at hand is to be asked again anyhow, so that what comes now proves nothing."""
+        fell = self.conditions.fallen(self.walk)
+        return bool(self._held) or any(each is not BAD for each in fell)
 
     def _hear(self, change: Change, how: str) -> None:
         walk, at_us = self.walk, change.at_us
+        if self._upset():
+            if how == "is":
+                walk.values[change.channel] = change.value
+            return
         while (due := walk.due_us()) is not None and due <= at_us:
             walk.tick(due)
         if how == "is" and walk.state == "look":
             self._by_button(change)
         walk.heard(change, at_us, how)
 
-    def _link(self, event: ev.Link) -> None:
-        board = self.hearing.names.get(event.source)
-        if event.word == "lost" and board is not None:
-            self._upset(board)
-            self._lost.add(board)
-            self.face.warn(f"board '{board}' is gone: plug it in again, and the walk goes on")
-        elif event.word == "ident":
-            self.hearing.meet()
+    # --- boards that are not as they must be ------------------------------------------------------------------------
 
-    def _upset(self, board: str) -> None:
-        """The board was reset or is gone: what it showed counts no more, and the group at hand is asked again."""
-        self._upsets.add(board)
-        self.outputs.forget(board)
-        self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
+    def _mind(self, now: int) -> None:
+        """Wait for boards that must be so and are not, ask again what that has spoilt, and give up what cannot be."""
+        walk, conditions = self.walk, self.conditions
+        for group in conditions.tick(now):
+            self._back_to(group)
+        for _ in range(len(walk.groups) + 1):  # what is given up may lead to a group that cannot be asked either
+            self._group_begun()
+            held, before = conditions.holding(walk, now), self._held
+            if held != before:
+                self._tell_held(held, now)
+            if held:
+                if not self._given_up(held, now):
+                    return
+            elif before or self._spoilt:
+                self._ask_again(now)
+            else:
+                return
 
-    def _read_again(self, board: str, at_us: int) -> None:
-        if not self.hearing.known(board):
+    def _group_begun(self) -> None:
+        """What befell boards while another group was at hand does not touch this one."""
+        name = self.walk.group.name if self.walk.group else ""
+        if name != self._at_hand:
+            self._at_hand = name
+            self.conditions.begun()
+
+    @property
+    def _spoilt(self) -> tuple[Condition, ...]:
+        """What befell the boards of the group at hand, and makes it be asked again; bad lines only at an answer."""
+        return tuple(each for each in self.conditions.fallen(self.walk) if each is not BAD)
+
+    def _tell_held(self, held: Held, now: int) -> None:
+        old, self._held = self._held, held
+        if not old:
+            self._held_since = now
+        for board, what in old:
+            if board not in dict(held) and what.over:
+                self.face.warn(f"board '{printable(board)}' {what.over}")
+        new = tuple(each for each in held if each not in old)
+        if any(what.person for _, what in new):
+            self.face.warn(f"{self.conditions.advice(new)}; the walk waits for it")
+
+    def _given_up(self, held: Held, now: int) -> bool:
+        """Skip the group at hand if nobody is there to mend what holds, and it has held for long."""
+        boards = {board for board, _ in held}
+        if not self.face.robot or (now - self._held_since <= PATIENCE_US and not self._hopeless.issuperset(boards)):
+            return False
+        self._hopeless |= boards
+        self._give_up(self.conditions.advice(held), now)
+        return True
+
+    def _ask_again(self, now: int) -> None:
+        """Ask the group at hand anew: what came of it counts for nothing. After `ASKS` times it is given up."""
+        walk, fell = self.walk, self.conditions.fallen(self.walk)
+        boards = self.conditions.concerned(walk)
+        self.conditions.begun()
+        if walk.group is None:
             return
-        values = self.hearing.values()
-        mine = {key: value for key, value in values.items() if key.startswith(f"{board}.")}
-        if board not in self._upsets:
-            self.walk.set_values(mine, at_us)
-            return
-        self._upsets.discard(board)
-        if board in self._lost:
-            self._lost.discard(board)
-            self.face.warn(f"board '{board}' is back")
-        self.walk.values.update(mine)
+        name = walk.group.name
+        if self.face.robot or not all(each.person for each in fell):
+            self._asks[name] = self._asks.get(name, 1) + 1
+        self._hopeless -= set(boards)
+        walk.values.update(self.hearing.values())
+        for board in boards:
+            self.outputs.forget(board)
         self._wants_shown = self._lit = -1
-        if not self._upsets:
-            self.walk.again(self._now())
+        if self._asks.get(name, 1) > ASKS:
+            each = " and ".join(what.says for what in fell)
+            self._give_up(f"its board {each} each of the {ASKS} times that this was asked", now)
+        else:
+            walk.again(now)
+
+    def _back_to(self, group: str) -> None:
+        """Ask again what was answered while it was not known yet that a board was not as it must be."""
+        walk = self.walk
+        if group not in walk.done:
+            return  # it is at hand
+        self._asks[group] = self._asks.get(group, 1) + 1
+        if self._asks[group] > ASKS:
+            return
+        for _ in walk.groups:
+            if group in walk.done:
+                walk.back(self._now())
+
+    def _give_up(self, why: str, now: int) -> None:
+        """Skip the group at hand, and say why."""
+        self.walk.note(why)
+        self.face.warn(f"skipped: {why}")
+        self._held = ()
+        self.walk.skip(now)
 
     def _by_button(self, change: Change) -> None:
         """A proved button answers: short yes, long no (of a lamp: it does not light; else the screen must say more)."""
@@ -212,10 +308,9 @@ class Runner:
             if step != walk.step_number:
                 return
             if at_us - since_us < LONG_US:
-                walk.looked(at_us)
+                self._looked(Answer("same"), at_us)
             elif walk.step is not None and walk.step.do == "lamp":
-                self.feeding.looked(walk, False, at_us)
-                walk.looked_otherwise(at_us)  # it does not light
+                self._looked(Answer("otherwise"), at_us)  # it does not light
             else:
                 self.face.sound("wrong")
                 self.face.warn("no: say on the screen what there is to be seen")
@@ -230,28 +325,44 @@ class Runner:
             walk.note(answer.text)
         elif answer.step not in (0, walk.step_number):
             return  # it answers a step that is over
-        elif self._upsets and answer.word in ("acting", "done", "same", "otherwise"):
-            return  # a board is away: what is done now proves nothing, and is asked again when it is back
+        elif answer.word in ("acting", "done", "same", "otherwise") and self._upset():
+            return  # what is done now proves nothing, and is asked again as soon as it can be
         elif answer.word == "acting":
             walk.acting()
         elif answer.word == "done":
+            if walk.state == "ask" and not walk.heard_it:
+                self.conditions.done(walk, now)
             walk.said(now)
-        elif answer.word == "same":
-            self.feeding.looked(walk, True, now)
-            walk.looked(now)
-        elif answer.word == "otherwise":
-            self.feeding.looked(walk, False, now)
-            walk.looked_otherwise(now, answer.lamps, answer.displays, answer.level, answer.flickering)
+        elif answer.word in ("same", "otherwise"):
+            self._looked(answer, now)
         elif answer.word == "skip":
             walk.skip(now)
         elif answer.word == "not wired":
             walk.not_wired(now)
         elif answer.word == "again":
-            if self._dark:
+            if any(what is DARK for _, what in self._held):
                 self.bench.light()
+            self.conditions.begun()
             walk.again(now)
         elif answer.word == "back":
+            self.conditions.begun()
             walk.back(now)
+
+    def _looked(self, answer: Answer, now: int) -> None:
+        """The eye has answered; over a line that was damaged meanwhile nothing is proved at once."""
+        walk = self.walk
+        if walk.state != "look":
+            return
+        if self.conditions.fallen(walk) and self._asks.get(walk.group.name if walk.group else "", 1) < ASKS:
+            self.face.warn("a line was damaged while this was looked at: it is asked again")
+            self._ask_again(now)
+            return
+        right = answer.word == "same"
+        self.conditions.looked(walk, right, now)
+        if right:
+            walk.looked(now)
+        else:
+            walk.looked_otherwise(now, answer.lamps, answer.displays, answer.level, answer.flickering)
 
     # --- down ------------------------------------------------------------------------------------------------------
 
@@ -265,18 +376,23 @@ class Runner:
             self.outputs.apply(walk.wants, lambda failed: None)
         if walk.wants.blink and walk.state == "look" and now >= self._ready_us + self.blink_us:
             walk.steady()
-        if self._retry_us and now >= self._retry_us and not self._upsets:
-            self._retry_us, self._wants_shown = 0, -1
-        if self.feeding.tend(walk, self.face, now):
+        self._mind(now)
+        if self._held:
             self._stuck_since = now
-        shown = self._wants_shown == walk.wants_number
-        if walk.state == "light" and shown and not self._upsets and now - self._stuck_since > STUCK_US:
+        if self._retry_us and now >= self._retry_us and not self._held:
+            self._retry_us, self._wants_shown = 0, -1
+        if walk.state == "light" and now - self._stuck_since > STUCK_US:
             self._stuck_since = now
             held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
-            self.face.warn(f"the outputs are not as wanted yet ({held}); skip this one if it stays so")
             if self.face.robot:
-                walk.note(f"could not be lit: {held}")
-                walk.skip(now)
+                self._give_up(f"could not be lit: {held}", now)
+            else:
+                self.face.warn(f"the outputs are not as wanted yet ({held}); skip this one if it stays so")
+        if self.face.robot and walk.step_number != self._step_at[0]:
+            self._step_at = walk.step_number, now
+        elif self.face.robot and walk.state != "over" and now - self._step_at[1] > STEP_US:
+            self._step_at = walk.step_number, now
+            self._give_up("nothing came of it", now)
         if self._raw_waiting and now >= self._raw_until:
             self._raw_waiting.clear()
 
@@ -288,15 +404,20 @@ class Runner:
             self._signal(word)
         if walk.wants.blink and self.blink_us == 0:
             walk.steady()
-        if walk.wants_number != self._wants_shown:
+        if walk.wants_number != self._wants_shown and not (self._held and walk.state in ("light", "look")):
+            if walk.wants_number != self._stuck_number:
+                self._stuck_number, self._stuck_since = walk.wants_number, self._now()
             number = self._wants_shown = walk.wants_number
-            self._stuck_since = self._now()
             if walk.state in ("light", "look"):
                 self.outputs.pulse, self._pulse_until = "", 0
-            self.outputs.apply(walk.wants, lambda failed: self._inbox.put(_Done("outputs", number, failed)))
+            about = self.conditions.concerned(walk)
+            self.outputs.apply(walk.wants, lambda failed: self._inbox.put(_Done("outputs", number, failed)), about)
         elif walk.state == "light" and self._lit == walk.wants_number:
             self._came_back(_Done("outputs", walk.wants_number))  # nothing had to change
         self._set_raw()
+        if walk.step_number != self._told_at:
+            self._told_at = walk.step_number
+            walk.progress.befell(self.conditions.evidence())
         for line in walk.journal(self._now()):
             self.write(line)
         if self.face.robot and self._raw_waiting:
@@ -320,26 +441,23 @@ class Runner:
             dict(walk.values),
             steady,
             button,
-            f"Plug in {', '.join(sorted(self._lost))}" if self._lost else self._waits(),
+            self._waits(),
             walk.instead(),
             walk.last,
             self._trouble(),
         )
 
     def _waits(self) -> str:
-        unfed = ", ".join(self.feeding.waiting)
-        return f"Unfed: {unfed}" if unfed else "Dark" if self._dark else ""
+        by: dict[str, list[str]] = {}
+        for board, what in self._held:
+            by.setdefault(what.word, []).append(board)
+        return "; ".join(f"{word[0].upper()}{word[1:]}: {', '.join(boards)}" for word, boards in by.items())
 
     def _trouble(self) -> str:
-        if self._lost:
-            names = ", ".join(sorted(self._lost))
-            return f"Board {names} is gone: plug it in again. The walk waits, and then asks this one anew."
-        if self.feeding.waiting:
-            advice = self.feeding.advice(self.feeding.waiting)
-            return f"{advice[0].upper()}{advice[1:]}. The walk waits for it."
-        if self._dark:
-            return "A board is dark. End dark, and the walk goes on; asking again (back, again) ends it too."
-        return ""
+        if not self._held:
+            return ""
+        advice = self.conditions.advice(self._held)
+        return f"{advice[0].upper()}{advice[1:]}. The walk waits, and then asks this one again."
 
     def _signal(self, word: str) -> None:
         """A proved lamp says that a step was right, where no screen is seen."""
@@ -354,19 +472,14 @@ class Runner:
             self._raw_waiting.discard(done.number)
             return
         if done.failed:
-            # The board is gone, dark or was reset: when it is back, or after a while, the outputs are set again. Dark
-            # is ended by nobody but the person.
-            if "dark" in done.failed and not self._dark:
-                self._dark = True
-                self.face.warn("a board is dark: end dark (a, again, does it), and the walk goes on")
+            # When the board is back or lit again, or after a while, the outputs are set again.
             self.outputs.forget_all()
             self._lit = -1
             self._retry_us = self._now() + RETRY_US
             return
         self._ready_us = self._now()
-        self._dark = False
         self._lit = done.number
-        if self.feeding.ready(self.walk):
+        if not self._upset() and self.conditions.feeding.ready(self.conditions.concerned(self.walk)):
             self.walk.ready(done.number)
             self._shown = ()
 

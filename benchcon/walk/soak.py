@@ -17,6 +17,7 @@ from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.panel.summary import counted
 from benchcon.state.board import is_unfed
+from benchcon.text import times
 from benchcon.units import quantity
 from benchcon.walk.wants import Wants
 
@@ -76,6 +77,10 @@ class Strained:
     causes: list[str] = field(default_factory=list)
     lost: int = 0
     """How often its port was lost."""
+    silences: int = 0
+    """How often three heartbeats of it were missing."""
+    darks: int = 0
+    """How often its dead-man darkened it."""
     bad_here: int = 0
     """Pieces from the board that were no good line."""
     bad_there: int = 0
@@ -235,8 +240,3 @@ def long_text(seconds: float) -> str:
     if seconds < 60:
         return f"{seconds:.0f} s"
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
-
-
-def times(count: int) -> str:
-    """How often, in words."""
-    return "once" if count == 1 else f"{count} times"

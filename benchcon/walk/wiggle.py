@@ -14,8 +14,8 @@ from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
 from benchcon.panel.summary import counted
-from benchcon.text import printable
-from benchcon.walk.soak import long_text, times
+from benchcon.text import printable, times
+from benchcon.walk.soak import long_text
 
 POT_SHARE = 0.015
 """Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 ANY_TIME = ("u", "r")
 """They lead back and prove nothing, so they need not wait; only their repeats are left out."""
+WAYS_OUT = ("s", "w", *ANY_TIME)
+"""They lead out of a walk that waits for a board, and prove nothing."""
 GUARDED = ("enter", "x", "s", "w", *ANY_TIME)
 
 
@@ -32,9 +34,11 @@ class AnswerKeys:
         """`run` does what a key is bound to; `early` tells the person that the key came too soon."""
         self._screen, self._run, self._early = screen, run, early
         self._guard = Guard()
+        self._waits = False
 
     def asked(self, scene: Scene) -> None:
         """This is how the walk stands on the screen from now on; a key pressed before was pressed too soon."""
+        self._waits = bool(scene.trouble)
         if scene.state in ("ask", "look") and not scene.trouble:
             self._guard.asked(scene.number, _now())
         else:
@@ -49,7 +53,7 @@ class AnswerKeys:
         event.stop()
         event.prevent_default()
         verdict = self._guard.pressed(event.key, event.time)
-        if verdict is Press.EARLY and event.key in ANY_TIME:
+        if verdict is Press.EARLY and event.key in (WAYS_OUT if self._waits else ANY_TIME):
             verdict = Press.TAKEN
         if verdict is Press.TAKEN:
             await self._run(event.key)

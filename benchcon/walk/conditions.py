@@ -1,0 +1,321 @@
+"""What must hold of a board for what is asked of it to prove anything, watched all through a walk: one table.
+
+===========  =============================================  ==============================================  ==========
+condition    holds                                          ends                                            matters to
+===========  =============================================  ==============================================  ==========
+gone         its port was lost, or it answers no more       it is linked and its inputs were read           all
+silent       three heartbeats are missing                   it is heard                                     all
+reset        it was reset                                   inputs read, and one second has passed          all
+gap          lines of it were lost on the way               inputs read                                     all
+dark         it says so itself, or confirmed it             it says that dark has ended                     looks
+no supply    it says that its lamps have none               it says that they have                          looks
+bad lines    (a damaged line came from it, or reached it)   at once                                         answers
+===========  =============================================  ==============================================  ==========
+
+While a condition holds on a board that the step at hand is about, nothing is asked and no answer is taken; whatever
+befell such a board since the group was begun makes the group be asked again. An answer by which something was not as it
+should be, or by which nothing came of what a hand did, stands only when the board's next heartbeat says that nothing
+was amiss: else the walk goes back to it.
+What befell each board is counted in its `Strained`, and becomes evidence of its own (`BoardTrouble`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from benchcon.diagnosis.evidence import BoardTrouble, Evidence
+from benchcon.diagnosis.layout import Layout
+from benchcon.text import printable
+from benchcon.walk.channel_changes import Hearing
+from benchcon.walk.machine import Walk
+from benchcon.walk.soak import Strained
+from benchcon.walk.supply import Feeding
+from benchcon.wire import events as ev
+
+LAST_US = 4_000_000
+"""How long the end of a walk waits for the heartbeat that makes its last answers stand, or for three to be missing."""
+SETTLE_US = 1_000_000
+"""After a reset nothing is lit for so long: what pulls its board down flashes at most once a second."""
+TORN_US = 100_000
+"""A line that comes to nothing so shortly before a reset was torn by it."""
+LOOKS = ("dark", "lamp", "digits")
+"""What is asked of the eye."""
+
+
+class Condition(NamedTuple):
+    """One row of the table, as a person reads it."""
+
+    word: str
+    says: str
+    """After “board NAME”."""
+    do: str
+    """What to do about it; empty: it passes by itself."""
+    hands: bool
+    """Matters to what is asked of the hand as well."""
+    over: str = ""
+    """After “board NAME”, when it has ended; given where it may be a person's doing, who takes as long as it takes."""
+
+    @property
+    def person(self) -> bool:
+        """Whether it may be a person's doing."""
+        return bool(self.over)
+
+
+GONE = Condition("gone", "is gone", "plug it in again", True, "is back")
+SILENT = Condition(
+    "silent", "says nothing any more", "look at its supply and its cable, or reset it", True, "is heard again"
+)
+RESET = Condition("reset", "was reset", "", True)
+GAP = Condition("gap", "has lost lines on the way", "", True)
+DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it too", False, "is dark no more")
+UNFED = Condition("no supply", "is unfed", "switch its supply on", False, "has supply again")
+BAD = Condition("bad lines", "had damaged lines", "", False)
+
+Held = tuple[tuple[str, Condition], ...]
+"""Boards, each with what holds on it."""
+
+
+class Conditions:
+    """What has befallen the boards of a walk, and what holds on them now."""
+
+    def __init__(self, hearing: Hearing, layout: Layout, before: Iterable[Evidence] = ()) -> None:
+        """`before`: what befell them in an earlier part of the same walk."""
+        self.hearing, self.layout = hearing, layout
+        self.feeding = Feeding(hearing, layout)
+        self.boards: dict[str, Strained] = {board.name: Strained(board.name) for board in layout.panel.boards}
+        self._lit: dict[str, dict[str, int]] = {name: {} for name in self.boards}
+        """Board → part that was to light → resets meanwhile."""
+        self._dimmed: dict[str, int] = dict.fromkeys(self.boards, 0)
+        """Board → how often its supply went while it was looked at."""
+        self._fell: dict[str, dict[Condition, None]] = {}
+        """Board → what befell it since the group at hand was begun."""
+        self._unread: dict[str, Condition] = {}
+        """Boards whose inputs are to be read whole before anything is known of them, and why."""
+        self._reset_us: dict[str, int] = {}
+        self._odd_us: dict[str, int] = {}
+        self._about: tuple[int, list[str]] = (-1, [])
+        self._was_dark: set[str] = set()
+        self._silent: set[str] = set()
+        self._doubtful: dict[str, tuple[str, int]] = {}
+        """Board → the first group with an answer that does not stand yet, and when the last such answer came."""
+        self._over_us: int | None = None
+        self._before = {each.board: each for each in before if isinstance(each, BoardTrouble)}
+
+    def begin(self) -> None:
+        """Take over what the boards have said so far."""
+        self.feeding.begin()
+        for board in self.boards:
+            state = self.hearing.state_of(board)
+            if state is not None and state.dark:
+                self._was_dark.add(board)
+
+    # What happens -------------------------------------------------------------------------------------------------
+
+    def take(self, event: ev.Event, walk: Walk) -> str:
+        """Take what a board says; returns the group that the walk must go back to (empty: none)."""
+        board = self.hearing.names.get(event.source)
+        if board is None:
+            return ""
+        tally = self.boards[board]
+        if isinstance(event, ev.Boot):
+            return self._boot(board, event, walk)
+        if isinstance(event, ev.Link):
+            if event.word == "lost":
+                tally.lost += 1
+                self._unread[board] = GONE
+                return self._befell(board, GONE)
+        elif isinstance(event, ev.Gap):
+            tally.missing += event.missing
+            self._unread.setdefault(board, GAP)
+            return self._befell(board, GAP)
+        elif isinstance(event, ev.Odd):
+            if self._unread.get(board) is not GONE:
+                tally.bad_here += 1
+                self._odd_us[board] = event.at_us
+                self._fell.setdefault(board, {})[BAD] = None
+        elif isinstance(event, ev.Answered) and event.words[:1] == ("read",):
+            state = self.hearing.state_of(board)
+            if state is not None and state.known:
+                self._unread.pop(board, None)
+        elif isinstance(event, ev.Alive):
+            return self._alive(board, event, walk)
+        elif isinstance(event, ev.Told) and event.words[:1] == ("dark",):
+            tally.darks += event.words[1:2] == ("deadman",)
+            return self._darkened(board, at_once=True)
+        elif isinstance(event, ev.Answered) and event.words[:1] == ("dark",):
+            return self._darkened(board, at_once=True)
+        elif isinstance(event, ev.Answered) and event.words[:1] == ("light",):
+            self._was_dark.discard(board)
+        else:
+            button = self.layout.channels_of(walk.answer_button) if walk.answer_button else ()
+            self.feeding.moved(board, event, button)
+        return ""
+
+    def _boot(self, board: str, event: ev.Boot, walk: Walk) -> str:
+        self._reset_us[board] = event.at_us
+        if self._unread.get(board) is GONE:
+            return ""  # plugged in again it starts anew, of course
+        tally = self.boards[board]
+        tally.booted(event.cause)
+        if event.at_us - self._odd_us.get(board, -TORN_US) < TORN_US:
+            tally.bad_here -= 1  # the line that the reset tore
+        if walk.step is not None and walk.step.do in LOOKS and board in self.concerned(walk):
+            for name in walk.step.parts:
+                self._lit[board][name] = self._lit[board].get(name, 0) + 1
+        self._unread[board] = RESET
+        return self._befell(board, RESET, at_once=event.cause != "seen")
+
+    def _alive(self, board: str, event: ev.Alive, walk: Walk) -> str:
+        tally = self.boards[board]
+        bad = tally.bad_there
+        tally.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, not walk.wants.lamps)
+        if tally.bad_there != bad:
+            self._fell.setdefault(board, {})[BAD] = None
+        self._silent.discard(board)
+        if self.feeding.told(board, event):
+            self._dimmed[board] += walk.state == "look" and board in self.concerned(walk)
+            return self._befell(board, UNFED)
+        if event.dark:
+            return "" if board in self._was_dark else self._darkened(board, at_once=False)
+        self._was_dark.discard(board)
+        if board not in self.feeding.unfed and event.at_us > self._doubtful.get(board, ("", 0))[1]:
+            self._doubtful.pop(board, None)
+        return ""
+
+    def _darkened(self, board: str, at_once: bool) -> str:
+        self._was_dark.add(board)
+        return self._befell(board, DARK, at_once)
+
+    def _befell(self, board: str, what: Condition, at_once: bool = False) -> str:
+        """Return the group whose answers this makes doubtful; none if the board has told it `at_once`."""
+        self._fell.setdefault(board, {})[what] = None
+        return "" if at_once else self._doubtful.pop(board, ("", 0))[0]
+
+    def tick(self, now_us: int) -> list[str]:
+        """Time has passed, and silence is nothing that a board says; returns groups that the walk must go back to."""
+        groups = []
+        for board in self.boards:
+            state = self.hearing.state_of(board)
+            if state is not None and board not in self._silent and state.standing(now_us) == "silent":
+                self._silent.add(board)
+                self.boards[board].silences += 1
+                if group := self._befell(board, SILENT):
+                    groups.append(group)
+        return groups
+
+    def looked(self, walk: Walk, right: bool, now_us: int) -> None:
+        """The eye has answered the step at hand; `right`: all is as it should be."""
+        if walk.step is not None and (not right or walk.step.do == "dark"):  # what has lit was lit
+            self._doubt(walk, now_us)
+
+    def done(self, walk: Walk, now_us: int) -> None:
+        """The hand says that it has done what was asked, and nothing of it was heard so far."""
+        self._doubt(walk, now_us)
+
+    def _doubt(self, walk: Walk, now_us: int) -> None:
+        self._over_us = None
+        if walk.group is not None:
+            for board in self.concerned(walk):
+                self._doubtful[board] = (self._doubtful.get(board, (walk.group.name, 0))[0], now_us)
+
+    # How it stands ------------------------------------------------------------------------------------------------
+
+    def concerned(self, walk: Walk) -> list[str]:
+        """Boards that the group at hand is about."""
+        if self._about[0] != walk.step_number:
+            self._about = walk.step_number, self._boards_of(walk)
+        return self._about[1]
+
+    def _boards_of(self, walk: Walk) -> list[str]:
+        group, step = walk.group, walk.step
+        if group is None or step is None:
+            return []
+        names: Sequence[str] = group.parts
+        if not names:  # hands off everything, or all dark: as far as the walk goes
+            kinds = ("lamp", "digits") if step.do in LOOKS else ("control",)
+            names = [each.name for each in walk.groups if each.kind in kinds]
+        wired = [name for name in names if self.layout.part(name).wired]
+        return list(
+            dict.fromkeys(self.layout.spots[key].channel.board for n in wired for key in self.layout.channels_of(n))
+        )
+
+    def holding(self, walk: Walk, now_us: int) -> Held:
+        """Return what holds now on boards that the step at hand is about, and matters to it."""
+        looking = walk.step is not None and walk.step.do in LOOKS
+        out: list[tuple[str, Condition]] = []
+        for board in self.concerned(walk):
+            what = self._holds(board, now_us)
+            if what is not None and (looking or what.hands):
+                out.append((board, what))
+        return tuple(out)
+
+    def _holds(self, board: str, now_us: int) -> Condition | None:
+        state = self.hearing.state_of(board)
+        if state is None or state.link != "linked":
+            return GONE
+        if state.standing(now_us) == "silent":
+            return SILENT
+        if (why := self._unread.get(board)) is not None:
+            if why is RESET or not state.known:
+                return why
+            del self._unread[board]  # read before this was noticed
+        if now_us - self._reset_us.get(board, -SETTLE_US) < SETTLE_US:
+            return RESET
+        if state.dark:
+            return DARK
+        return UNFED if board in self.feeding.unfed else None
+
+    def fallen(self, walk: Walk) -> tuple[Condition, ...]:
+        """Return what befell the boards of the group at hand since it was begun, and matters to the step at hand."""
+        looking = walk.step is not None and walk.step.do in LOOKS
+        fell = dict.fromkeys(c for board in self.concerned(walk) for c in self._fell.get(board, ()))
+        return tuple(c for c in fell if looking or c.hands)
+
+    def begun(self) -> None:
+        """A group was begun, or is asked again: what befell a board before does not touch it."""
+        self._fell.clear()
+
+    def settled(self, now_us: int) -> bool:
+        """Whether, the walk being over, all answers stand; the last ones wait for the next heartbeat."""
+        self._over_us = now_us if self._over_us is None else self._over_us
+        return not self._doubtful or now_us - self._over_us >= LAST_US
+
+    def evidence(self) -> list[Evidence]:
+        """Return what befell each board, of those that anything did."""
+        out: list[Evidence] = []
+        for name, tally in self.boards.items():
+            new = BoardTrouble(
+                name,
+                tally.resets,
+                tuple(dict.fromkeys(tally.causes)),
+                self._lit[name],
+                tally.lost,
+                tally.silences,
+                tally.darks,
+                self._dimmed[name],
+                tally.bad_here,
+                tally.bad_there,
+                tally.missing,
+            )
+            old = self._before.get(name)
+            whole = new if old is None else old.plus(new)
+            if whole.any:
+                out.append(whole)
+        return out
+
+    def advice(self, held: Held) -> str:
+        """Say in one sentence what holds and what to do about it."""
+        by: dict[Condition, list[str]] = {}
+        for board, what in held:
+            by.setdefault(what, []).append(board)
+        said = []
+        for what, boards in by.items():
+            if what is UNFED:
+                said.append(self.feeding.advice(boards))
+                continue
+            names = " and ".join(f"'{printable(board)}'" for board in boards)
+            does = what.says.replace("is ", "are ").replace("was ", "were ").replace("has ", "have ")
+            head = f"board {names} {what.says}" if len(boards) == 1 else f"boards {names} {does}"
+            said.append(f"{head}: {what.do}" if what.do else head)
+        return "; ".join(said)
