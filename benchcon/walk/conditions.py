@@ -5,7 +5,7 @@ condition    holds                                          ends                
 ===========  =============================================  ==============================================  ==========
 gone         its port was lost, or it answers no more       it is linked and its inputs were read           all
 silent       three heartbeats are missing                   it is heard                                     all
-reset        it was reset                                   inputs read, and one second has passed          all
+reset        it was reset                                   inputs read, and before a look one second       all
 gap          lines of it were lost on the way               inputs read                                     all
 dark         it says so itself, or confirmed it             it says that dark has ended                     looks
 no supply    it says that its lamps have none               it says that they have                          looks
@@ -38,7 +38,7 @@ LAST_US = 4_000_000
 SETTLE_US = 1_000_000
 """After a reset nothing is lit for so long: what pulls its board down flashes at most once a second."""
 TORN_US = 100_000
-"""A line that comes to nothing so shortly before a reset was torn by it."""
+"""A line that comes to nothing so shortly before a reset or a lost port was torn by it."""
 LOOKS = ("dark", "lamp", "digits")
 """What is asked of the eye."""
 
@@ -67,6 +67,7 @@ SILENT = Condition(
     "silent", "says nothing any more", "look at its supply and its cable, or reset it", True, "is heard again"
 )
 RESET = Condition("reset", "was reset", "", True)
+SETTLING = Condition("reset", "was reset", "", False)
 GAP = Condition("gap", "has lost lines on the way", "", True)
 DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it too", False, "is dark no more")
 UNFED = Condition("no supply", "is unfed", "switch its supply on", False, "has supply again")
@@ -123,9 +124,12 @@ class Conditions:
         if isinstance(event, ev.Link):
             if event.word == "lost":
                 tally.lost += 1
+                self._untear(board, event.at_us)
                 self._unread[board] = GONE
                 return self._befell(board, GONE)
         elif isinstance(event, ev.Gap):
+            if self._unread.get(board) is GONE:
+                return ""  # what it said meanwhile
             tally.missing += event.missing
             self._unread.setdefault(board, GAP)
             return self._befell(board, GAP)
@@ -158,13 +162,17 @@ class Conditions:
             return ""  # plugged in again it starts anew, of course
         tally = self.boards[board]
         tally.booted(event.cause)
-        if event.at_us - self._odd_us.get(board, -TORN_US) < TORN_US:
-            tally.bad_here -= 1  # the line that the reset tore
+        self._untear(board, event.at_us)
         if walk.step is not None and walk.step.do in LOOKS and board in self.concerned(walk):
             for name in walk.step.parts:
                 self._lit[board][name] = self._lit[board].get(name, 0) + 1
         self._unread[board] = RESET
         return self._befell(board, RESET, at_once=event.cause != "seen")
+
+    def _untear(self, board: str, at_us: int) -> None:
+        """A reset, or a plug that is pulled, tears the line that is on its way: that is no fault of the line."""
+        if at_us - self._odd_us.pop(board, -TORN_US) < TORN_US:
+            self.boards[board].bad_here -= 1
 
     def _alive(self, board: str, event: ev.Alive, walk: Walk) -> str:
         tally = self.boards[board]
@@ -261,7 +269,7 @@ class Conditions:
                 return why
             del self._unread[board]  # read before this was noticed
         if now_us - self._reset_us.get(board, -SETTLE_US) < SETTLE_US:
-            return RESET
+            return SETTLING
         if state.dark:
             return DARK
         return UNFED if board in self.feeding.unfed else None

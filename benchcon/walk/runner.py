@@ -240,7 +240,7 @@ class Runner:
         if not old:
             self._held_since = now
         for board, what in old:
-            if board not in dict(held) and what.over:
+            if (board, what) not in held and what.over:
                 self.face.warn(f"board '{printable(board)}' {what.over}")
         new = tuple(each for each in held if each not in old)
         if any(what.person for _, what in new):

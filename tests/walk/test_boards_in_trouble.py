@@ -32,13 +32,21 @@ def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
 
 
-def unattended(demo: Demo, *parts: str) -> tuple[int, dict[str, Any], str]:
-    """Walk `parts` as a process of its own that no person attends."""
-    command = [sys.executable, "-m", "benchcon", "walk", "--panel", str(panel_path()), "--json"]
+def unattended(demo: Demo, report: Path, *parts: str, fault: str = "", **settings: str) -> tuple[int, Any, str]:
+    """Walk `parts` as a process of its own that no person attends; `fault` is put into met once it has begun."""
+    command = [sys.executable, "-m", "benchcon", "walk", "--panel", str(panel_path()), "--report", str(report)]
     command += [word for desk in demo.boards for word in ("--robot", desk.control)]
     command += [word for part in parts for word in ("--only", part)]
-    run = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, stdin=subprocess.DEVNULL)
-    return run.returncode, json.loads(run.stdout), run.stderr
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True)
+    if fault:
+        journal, stop = report / "journal.jsonl", time.monotonic() + PATIENCE_S
+        while not (journal.exists() and b'"done":"dark"' in journal.read_bytes()):
+            assert run.poll() is None
+            assert time.monotonic() < stop
+            time.sleep(0.005)
+        demo.hands["met"].fault(fault, **settings)
+    _, err = run.communicate(timeout=PATIENCE_S)
+    return run.returncode, json.loads((report / "walk.json").read_text()), err
 
 
 def faulty(tmp_path: Path, text: str) -> Demo:
@@ -56,7 +64,7 @@ def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_findi
     fault = f'[[faults]]\nkind = "weak_supply"\nboard = "met"\nresistance = "{ohm} ohm"\nlimit = "4.6 V"\n'
     with faulty(tmp_path, fault) as demo:
         began = time.monotonic()
-        code, told, _ = unattended(demo, "wind_speed", "crosswind", "pressure_unit")
+        code, told, _ = unattended(demo, tmp_path / "walked", "wind_speed", "crosswind", "pressure_unit")
         lasted = time.monotonic() - began
         flashes = demo.hands["met"].flashes()
     assert code == 1
@@ -71,9 +79,9 @@ def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_findi
 
 @pytest.mark.parametrize("silent", ["yes", "no"])
 def test_a_board_that_stalls_is_waited_for_a_while_and_accused_of_nothing_but_that(tmp_path: Path, silent: str) -> None:
-    fault = f'[[faults]]\nkind = "stall"\nboard = "met"\nsilent = "{silent}"\nafter = "1500 ms"\n'
-    with faulty(tmp_path, fault) as demo:
-        code, told, err = unattended(demo, "pressure_set", "pressure_unit", "mains_fail", "wind_speed", "pressure")
+    parts = "pressure_set", "pressure_unit", "mains_fail", "wind_speed", "pressure"
+    with start() as demo:
+        code, told, err = unattended(demo, tmp_path / "walked", *parts, fault="stall", silent=silent)
     assert code == 1
     assert {finding["channels"][0] for finding in told["findings"]} == {"met"}
     assert {finding["kind"] for finding in told["findings"]} <= {"board silent", "port lost", "went dark"}
@@ -83,10 +91,10 @@ def test_a_board_that_stalls_is_waited_for_a_while_and_accused_of_nothing_but_th
     assert "could not be done: " in err
 
 
-def test_twelve_resets_are_a_finding_and_not_25_proved(tmp_path: Path) -> None:
-    fault = '[[faults]]\nkind = "reset_loop"\nboard = "met"\nevery = "1500 ms"\n'
-    with faulty(tmp_path, fault) as demo:
-        code, told, _ = unattended(demo, "pressure_unit", "crosswind")
+def test_resets_are_a_finding_and_not_all_proved(tmp_path: Path) -> None:
+    parts = "pressure_unit", "pressure_set", "crosswind", "wind_direction"
+    with start() as demo:
+        code, told, _ = unattended(demo, tmp_path / "walked", *parts, fault="reset_loop", every="700ms")
     assert (code, told["result"]) == (1, "wrong")
     assert [(f["kind"], f["channels"]) for f in told["findings"]] == [("board reset", ["met"])]
     assert told["findings"][0]["detail"]["resets"] >= 1

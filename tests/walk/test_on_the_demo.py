@@ -242,11 +242,11 @@ def test_a_walk_that_is_left_keeps_what_was_done(desks: Desks) -> None:
 
 def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> None:
     """The walk says so and waits; “again” ends dark and asks the lamp anew."""
-    asked: list[str] = []
+    asked: list[tuple[int, str]] = []
 
     def act(scene: Scene) -> Answer | None:
-        if scene.state == "look" and scene.step is not None:
-            asked.append(scene.step.do)
+        if scene.state == "look" and scene.step is not None and not scene.trouble:
+            asked[scene.number] = scene.step.do
             if scene.step.do == "dark" and len(asked) == 1:
                 desks.bench.dark().result(5)
             return Answer("same", scene.number)
@@ -262,5 +262,5 @@ def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> Non
     walk = Walk(desks.panel, ("mains_fail",))
     face = Face(act)
     assert Runner(desks.session, walk, face, blink_s=0).run()
-    assert "are dark: end dark, or ask again (r), which ends it too; the walk waits for it" in face.warnings[0]
-    assert asked == ["dark", "dark", "lamp"]  # what looked dark then proves nothing: all was
+    assert "is dark: end dark, or ask again (r), which ends it too; the walk waits for it" in face.warnings[0]
+    assert list(asked.values()) == ["dark", "dark", "lamp"]  # what looked dark then proves nothing: all was
