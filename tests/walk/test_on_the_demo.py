@@ -242,7 +242,7 @@ def test_a_walk_that_is_left_keeps_what_was_done(desks: Desks) -> None:
 
 def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> None:
     """The walk says so and waits; “again” ends dark and asks the lamp anew."""
-    asked: list[tuple[int, str]] = []
+    asked: dict[int, str] = {}
 
     def act(scene: Scene) -> Answer | None:
         if scene.state == "look" and scene.step is not None and not scene.trouble:
