@@ -98,8 +98,9 @@ class Conditions:
         self._about: tuple[int, list[str]] = (-1, [])
         self._was_dark: set[str] = set()
         self._silent: set[str] = set()
-        self._doubtful: dict[str, tuple[str, int]] = {}
-        """Board → the first group with an answer that does not stand yet, and when the last such answer came."""
+        self._doubtful: dict[tuple[str, bool], tuple[str, int]] = {}
+        """Board, and whether to a look → the first group with an answer that does not stand yet, and when the last such
+        answer came."""
         self._over_us: int | None = None
         self._before = {each.board: each for each in before if isinstance(each, BoardTrouble)}
 
@@ -113,11 +114,11 @@ class Conditions:
 
     # What happens -------------------------------------------------------------------------------------------------
 
-    def take(self, event: ev.Event, walk: Walk) -> str:
-        """Take what a board says; returns the group that the walk must go back to (empty: none)."""
+    def take(self, event: ev.Event, walk: Walk) -> list[str]:
+        """Take what a board says; returns groups that the walk must go back to."""
         board = self.hearing.names.get(event.source)
         if board is None:
-            return ""
+            return []
         tally = self.boards[board]
         if isinstance(event, ev.Boot):
             return self._boot(board, event, walk)
@@ -129,7 +130,7 @@ class Conditions:
                 return self._befell(board, GONE)
         elif isinstance(event, ev.Gap):
             if self._unread.get(board) is GONE:
-                return ""  # what it said meanwhile
+                return []  # what it said meanwhile
             tally.missing += event.missing
             self._unread.setdefault(board, GAP)
             return self._befell(board, GAP)
@@ -154,12 +155,12 @@ class Conditions:
         else:
             button = self.layout.channels_of(walk.answer_button) if walk.answer_button else ()
             self.feeding.moved(board, event, button)
-        return ""
+        return []
 
-    def _boot(self, board: str, event: ev.Boot, walk: Walk) -> str:
+    def _boot(self, board: str, event: ev.Boot, walk: Walk) -> list[str]:
         self._reset_us[board] = event.at_us
         if self._unread.get(board) is GONE:
-            return ""  # plugged in again it starts anew, of course
+            return []  # plugged in again it starts anew, of course
         tally = self.boards[board]
         tally.booted(event.cause)
         self._untear(board, event.at_us)
@@ -174,7 +175,7 @@ class Conditions:
         if at_us - self._odd_us.pop(board, -TORN_US) < TORN_US:
             self.boards[board].bad_here -= 1
 
-    def _alive(self, board: str, event: ev.Alive, walk: Walk) -> str:
+    def _alive(self, board: str, event: ev.Alive, walk: Walk) -> list[str]:
         tally = self.boards[board]
         bad = tally.bad_there
         tally.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, not walk.wants.lamps)
@@ -185,31 +186,41 @@ class Conditions:
             self._dimmed[board] += walk.state == "look" and board in self.concerned(walk)
             return self._befell(board, UNFED)
         if event.dark:
-            return "" if board in self._was_dark else self._darkened(board, at_once=False)
+            return [] if board in self._was_dark else self._darkened(board, at_once=False)
         self._was_dark.discard(board)
-        if board not in self.feeding.unfed and event.at_us > self._doubtful.get(board, ("", 0))[1]:
-            self._doubtful.pop(board, None)
-        return ""
+        for look in (False, True):
+            if event.at_us > self._doubtful.get((board, look), ("", 0))[1] and not (look and self.is_unfed(board)):
+                self._doubtful.pop((board, look), None)
+        return []
 
-    def _darkened(self, board: str, at_once: bool) -> str:
+    def is_unfed(self, board: str) -> bool:
+        """Whether the board has said that its lamps have no supply."""
+        return board in self.feeding.unfed
+
+    def _darkened(self, board: str, at_once: bool) -> list[str]:
         self._was_dark.add(board)
         return self._befell(board, DARK, at_once)
 
-    def _befell(self, board: str, what: Condition, at_once: bool = False) -> str:
-        """Return the group whose answers this makes doubtful; none if the board has told it `at_once`."""
+    def _befell(self, board: str, what: Condition, at_once: bool = False) -> list[str]:
+        """Return the groups whose answers this makes doubtful; none if the board has told it `at_once`."""
         self._fell.setdefault(board, {})[what] = None
-        return "" if at_once else self._doubtful.pop(board, ("", 0))[0]
+        if at_once:
+            return []
+        return [
+            group
+            for look in (True, False)[: 1 + what.hands]
+            if (group := self._doubtful.pop((board, look), ("", 0))[0])
+        ]
 
     def tick(self, now_us: int) -> list[str]:
         """Time has passed, and silence is nothing that a board says; returns groups that the walk must go back to."""
-        groups = []
+        groups: list[str] = []
         for board in self.boards:
             state = self.hearing.state_of(board)
             if state is not None and board not in self._silent and state.standing(now_us) == "silent":
                 self._silent.add(board)
                 self.boards[board].silences += 1
-                if group := self._befell(board, SILENT):
-                    groups.append(group)
+                groups += self._befell(board, SILENT)
         return groups
 
     def looked(self, walk: Walk, right: bool, now_us: int) -> None:
@@ -224,8 +235,10 @@ class Conditions:
     def _doubt(self, walk: Walk, now_us: int) -> None:
         self._over_us = None
         if walk.group is not None:
+            look = walk.step is not None and walk.step.do in LOOKS
             for board in self.concerned(walk):
-                self._doubtful[board] = (self._doubtful.get(board, (walk.group.name, 0))[0], now_us)
+                first = self._doubtful.get((board, look), (walk.group.name, 0))[0]
+                self._doubtful[board, look] = first, now_us
 
     # How it stands ------------------------------------------------------------------------------------------------
 
@@ -272,7 +285,7 @@ class Conditions:
             return SETTLING
         if state.dark:
             return DARK
-        return UNFED if board in self.feeding.unfed else None
+        return UNFED if self.is_unfed(board) else None
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:
         """Return what befell the boards of the group at hand since it was begun, and matters to the step at hand."""

@@ -168,13 +168,13 @@ class Runner:
         board = self.hearing.names.get(event.source)
         if board is None:
             return
-        group = self.conditions.take(event, self.walk)
+        groups = self.conditions.take(event, self.walk)
         if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
             # What it showed counts no more, and what it told of edges is off.
             self.hearing.was_reset(board)
             self.outputs.forget(board)
             self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}
-        if group:
+        for group in groups:
             self._back_to(group)
         for change, how in self.hearing.changes(event):
             self._hear(change, how)
