@@ -206,11 +206,9 @@ class Conditions:
         self._fell.setdefault(board, {})[what] = None
         if at_once:
             return []
-        return [
-            group
-            for look in (True, False)[: 1 + what.hands]
-            if (group := self._doubtful.pop((board, look), ("", 0))[0])
-        ]
+        sorts = (True, False) if what.hands else (True,)
+        found = [self._doubtful.pop((board, look), ("", 0))[0] for look in sorts]
+        return [group for group in found if group]
 
     def tick(self, now_us: int) -> list[str]:
         """Time has passed, and silence is nothing that a board says; returns groups that the walk must go back to."""

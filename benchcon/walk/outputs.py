@@ -85,7 +85,7 @@ class Outputs:
                 if channel.board in self.sources:
                     self.bench.blink(self.sources[channel.board], channel.id, True)
                     # Set anew to end that, even to the level that it has.
-                    self._asked[channel.board].pop(channel.id, None)
+                    self._asked.get(channel.board, {}).pop(channel.id, None)
 
     def _wanted(self, wants: Wants) -> dict[str, dict[str, int | bytes]]:
         out: dict[str, dict[str, int | bytes]] = {}
