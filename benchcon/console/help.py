@@ -30,7 +30,8 @@ End dark ({END_DARK}), which restores nothing: every output stays off until you 
 board does not confirm within half a second the screen says so: pull the plug. Leaving the console goes dark too; if \
 this program dies, the boards go dark by themselves after two seconds.
 
-Lamps under test: no lamp flashes more than three times a second and no board is asked for more current than its \
+Lamps under test: no lamp flashes more than three times a second, nor do all of them in turn, and no board is asked \
+for more current than its \
 budget in the panel file; what was held back for that is counted under Links.
 
 Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR set (NO_COLOR=1 benchcon) no colour is \

@@ -129,8 +129,9 @@ def cautions(plan: Plan) -> tuple[str, ...]:
             "Bright lamps glare: do not look into them from close by, and begin at low brightness in a dark room."
         )
         found.append(
-            "Flashing light can bring on seizures: nothing here flashes faster than three times a second "
-            "(WCAG 2, success criterion 2.3.1), and what you add should not either."
+            "Flashing light can bring on seizures: benchcon lets no lamp, and not all of them in "
+            "turn, flash more than three times a second (WCAG 2, success criterion 2.3.1), and what you add should not "
+            "either."
         )
     return tuple(found)
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchcon.link.conversation import Talk
 from benchcon.link.discovery import where_again
-from benchcon.link.limits import allowance_of
+from benchcon.link.limits import Together, allowance_of
 from benchcon.link.off_thread import aside
 from benchcon.link.outputs import Outputs
 from benchcon.link.port import Pace, Port
@@ -71,6 +71,7 @@ class Hub:
         self._sources: dict[str, int] = {}
         self._last_source = BENCH
         self._outputs: dict[int, Outputs] = {}
+        self._together = Together()
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._looking: set[asyncio.Task[None]] = set()
         self._queue: list[list[Batch]] = []
@@ -151,7 +152,7 @@ class Hub:
         """Return the outputs of board `source`, on whatever port; `ident`, once known, says what they may take."""
         found = self._outputs.get(source)
         if found is None:
-            found = self._outputs[source] = Outputs()
+            found = self._outputs[source] = Outputs(together=self._together)
         if ident:
             found.allowance = allowance_of(self.panel, ident)
         return found

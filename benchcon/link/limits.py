@@ -2,25 +2,40 @@
 
 **Flashing.** WCAG 2.3.1: no more than three flashes in any one second, a flash being a *pair of opposing changes*. Each
 such pair holds exactly one rise, so it is enough to hold back rises: falls, and turning off above all, pass at once.
+Two limits are kept: that of each output (`Flash`), and that of all outputs of a bench together (`Together`).
+
 What counts as a rise of one output:
 
 | output | its height | a swing that counts |
 |---|---|---|
-| lamp that can be dimmed | its level in permille of lightness; off is `DIMMED_SWING` below zero | ≥ 30 permille |
+| lamp that can be dimmed | its level in permille of lightness; off is `DIMMED_SWING` below zero | ≥ 20 permille |
 | any other lamp | the same | any |
 | digits | lit segments in permille of all; blank is `DIGITS_SWING` below zero | ≥ 500 permille |
 
 So any change between off and lit counts, however faint, and so does blanking a display; counting up and down does not,
-since what swings then is less than half of the segments. 30 permille of lightness is 7.6 % of full luminance where
-lightness is steepest in luminance, at the top (CIE 1976), and WCAG lets changes under 10 % pass. Levels creeping up and
-down in smaller steps are followed from turning point to turning point: what counts is the swing, not the step. A rise
-in several steps is one rise, and lasts until its last step.
+since what swings then is less than half of the segments. 20 permille of lightness is 5.1 % of full luminance where
+lightness is steepest in luminance, at the top (CIE 1976). WCAG lets changes under 10 % pass; for saturated red it has a
+threshold of its own, a change of more than 20 in 320 x (R - G - B), which is 6.25 % of a full red. No board tells what
+colour its lamps are, so every lamp is taken for a red one. Levels creeping up and down in smaller steps are followed
+from turning point to turning point: what counts is the swing, not the step. A rise in several steps is one rise, and
+lasts until its last step.
 
 | rises in the last second | the output goes | then |
 |---|---|---|
 | any | down, or up by less than a swing, or further up in the same rise | passes |
 | fewer than 3 | up by a swing | passes, and is counted |
 | 3 | up by a swing | held back; the last level wanted is set as soon as the second is over |
+
+**Flashing in turn.** WCAG counts what flashes within ten degrees of sight together, from a quarter of that area on; one
+lamp of a panel is far below that (5 mm at half a metre: 0.00008 of the 0.006 steradian), many lamps or a large display
+are not. So outputs that alternate count together whatever their size and wherever they are: after something has gone
+off, something may come on three times in any one second, and no more. Lamps that are lit one after the other without
+one going off are one rise; lamps that blink in step are one flash, also where lines to two boards overtake one another
+by some milliseconds; a single press is never held back unless three flashes went before it within the second. A board
+that winks (two flashes a second) takes two of the three.
+
+A display that counts is left out of both limits by the size of its digits: a digit 14 mm high with all its segments lit
+is at half a metre no more than 0.0009 steradian. Whoever drives digits several times as large should count slowly.
 
 A rise on its way counts from its *answer*, not from its sending: until the board has said that the lamp is lit it may
 still be about to. That, and a second of `WINDOW_US`, keeps the promise on the board's side of the wire too.
@@ -31,7 +46,7 @@ is held back until there is room. A fall makes room when it is confirmed, so los
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from typing import NamedTuple
 
 from benchcon.panel.lightness import duty_of
@@ -41,7 +56,7 @@ RISES_MOST = 3
 """Flashes allowed in any one second (WCAG 2.3.1)."""
 WINDOW_US = 1_050_000
 """One second, and a twentieth for board clocks that are off (ceramic resonators: ±0.5 %) and for measuring."""
-DIMMED_SWING = 30
+DIMMED_SWING = 20
 DIGITS_SWING = 500
 
 BLINK_HALF_US = 500_000
@@ -59,6 +74,10 @@ DIGITS_MA = 300.0
 """All digits of a board without a panel file. With the lamps 400 mA, and 500 mA is what a USB port gives."""
 
 _NOT_YET = 1 << 62
+WINK_FLASHES = 2
+"""Flashes a second of a board that winks."""
+_LOOK_AGAIN_US = 20_000
+"""While another board's rise is on its way, whether it is there is looked for this often."""
 
 
 class Flash:
@@ -110,9 +129,92 @@ class Flash:
         self._rises = [now_us] * RISES_MOST
 
     @property
+    def rising(self) -> bool:
+        """Whether the last swing of the output was a rise."""
+        return self._rising
+
+    @property
     def still_since_us(self) -> int:
         """When the last rise was over; 0 if there was none."""
         return self._rises[-1] if self._rises else 0
+
+
+class Together:
+    """The flash limit of all outputs of a bench together: how often something comes on after something went off.
+
+    Owns no clock. What rises and falls is told as it is sent; an output is told by any key of its own.
+    """
+
+    def __init__(self) -> None:
+        self._fallen = True
+        """Something has gone off since the last rise that was counted."""
+        self._rises: list[tuple[int, Hashable]] = []
+        """The last rises that were counted: when they were over, `_NOT_YET` while on their way, and whose they are."""
+        self._along: list[Hashable] = []
+        """Outputs whose rise is on its way and goes with the last one that was counted."""
+        self._falls: set[Hashable] = set()
+        """Outputs whose fall is on its way: it may yet come after a rise that was sent after it, on another board."""
+        self._wink_over_us = 0
+
+    def may(self, now_us: int) -> bool:
+        """Whether anything may rise now.
+
+        After three flashes nothing may, not even along with the last rise: something might go off meanwhile, and then
+        it was a flash of its own.
+        """
+        return self._opens_us(now_us) <= now_us
+
+    def opens_us(self, now_us: int) -> int:
+        """When something may rise again, or when to ask again."""
+        at_us = self._opens_us(now_us)
+        return at_us if at_us < _NOT_YET else now_us + _LOOK_AGAIN_US
+
+    def _opens_us(self, now_us: int) -> int:
+        times = sorted(at_us for at_us, _ in self._rises)
+        opens_us = times[-RISES_MOST] + WINDOW_US if len(times) >= RISES_MOST else 0
+        most = RISES_MOST - WINK_FLASHES
+        if now_us < self._wink_over_us and len(times) >= most:
+            opens_us = max(opens_us, times[-most] + WINDOW_US)
+        return opens_us
+
+    def rise(self, key: Hashable) -> None:
+        """An output is being sent up by a swing."""
+        if self._fallen:
+            self._fallen = False
+            self._rises = [*self._rises[-RISES_MOST:], (_NOT_YET, key)]
+        else:
+            self._along.append(key)
+
+    def fall(self, key: Hashable) -> None:
+        """An output is being sent down by a swing, or has gone off by itself."""
+        self._falls.add(key)
+        self._fall()
+
+    def _fall(self) -> None:
+        self._fallen = True
+        if self._along:  # what is on its way may come on after this has gone off: then it is a flash of its own
+            self._rises = [*self._rises[-RISES_MOST:], (_NOT_YET, self._along[-1])]
+            self._along.clear()
+
+    def there(self, key: Hashable, now_us: int) -> None:
+        """A board has answered for this output: whatever was on its way there happened before now."""
+        if key in self._falls:
+            self._falls.discard(key)
+            self._fall()
+        self._along = [each for each in self._along if each != key]
+        self._rises = [(min(at_us, now_us), whose) if whose == key else (at_us, whose) for at_us, whose in self._rises]
+
+    def wink_opens_us(self, now_us: int) -> int:
+        """When a board may begin to wink, at the earliest."""
+        times = sorted(at_us for at_us, _ in self._rises)
+        most = RISES_MOST - WINK_FLASHES
+        opens_us = times[-most - 1] + WINDOW_US if len(times) > most else 0
+        opens_us = opens_us if opens_us < _NOT_YET else now_us + _LOOK_AGAIN_US
+        return max(self._wink_over_us, opens_us)
+
+    def wink(self, over_us: int) -> None:
+        """A board winks until then."""
+        self._wink_over_us = max(self._wink_over_us, over_us + WINDOW_US)
 
 
 def lamp_height(level_permille: int, swing: int) -> int:

@@ -8,7 +8,7 @@ from benchcon.text import printable
 from benchcon.wire.host import Outcome
 
 HELD_WHYS = {
-    "flash": "held back: it would flash more than three times a second",
+    "flash": "held back: more than three flashes a second, alone or in turn with others",
     "current": "held back: over the board's current budget; it lights when there is room",
     "wink": "held back: the board is winking",
     "no answer": "held back: the board does not answer",

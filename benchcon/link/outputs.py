@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from benchcon.link import limits
-from benchcon.link.limits import Allowance
+from benchcon.link.limits import Allowance, Together
 from benchcon.link.wishes import Done, Held, Output, Wish
 from benchcon.wire.items import Item
 
@@ -25,10 +25,14 @@ _RECORD_EVERY_US = 1_000_000
 
 
 class Outputs:
-    """The outputs of one board. `allowance` is what they may take together."""
+    """The outputs of one board.
 
-    def __init__(self, allowance: Allowance | None = None) -> None:
+    `allowance` is what they may take together; `together` is the flash limit that they share with other boards.
+    """
+
+    def __init__(self, allowance: Allowance | None = None, together: Together | None = None) -> None:
         self.allowance = allowance or Allowance()
+        self._together = together or Together()
         self.held_back: dict[str, int] = {}
         """How many values were held back, by reason."""
         self.stalled = False
@@ -63,8 +67,8 @@ class Outputs:
             output = self._output(channel)
             if output.sent is None:
                 output.at = value
-                output.flash.go(output.height(value))
-                output.flash.there(now_us)
+                self._move(output, value)
+                self._there(output, now_us)
             output.lit = value or output.lit
 
     def all_off(self, why: str, now_us: int) -> None:
@@ -73,7 +77,7 @@ class Outputs:
             output.at = 0
             output.undone = output.sent is not None
             self._blinking(output, False)
-            output.flash.go(output.height(0))
+            self._move(output, 0)
             self._drop(output, None, why)
 
     def value(self, channel: str) -> int:
@@ -147,7 +151,7 @@ class Outputs:
 
     def wink_due(self, now_us: int) -> Any:
         """Return the token of a wink that may go now, or None."""
-        if self._wink is None or self._wink_sent or now_us < max(self._wink_over_us, self._quiet_us()):
+        if self._wink is None or self._wink_sent or now_us < self._wink_opens_us(now_us):
             return None
         self._wink_sent = True
         return self._wink
@@ -162,9 +166,9 @@ class Outputs:
                 times.append((now_us // limits.BLINK_HALF_US + 1) * limits.BLINK_HALF_US)
             waits = output.wanted is not None and output.sent is None and not self._wink_sent
             if waits and output.held in ("flash", "wink"):
-                times.append(max(output.flash.opens_us(), self._wink_over_us))
+                times.append(max(output.flash.opens_us(), self._wink_over_us, self._together.opens_us(now_us)))
         if self._wink is not None and not self._wink_sent:
-            times.append(max(self._wink_over_us, self._quiet_us()))
+            times.append(self._wink_opens_us(now_us))
         return min(times, default=None)
 
     # --- what came of it -------------------------------------------------------------------------------------------
@@ -173,7 +177,7 @@ class Outputs:
         """A request of `due` has an outcome. `heard` is False if the board did not answer at all."""
         for channel in channels:
             output = self._outputs[channel]
-            output.flash.there(now_us)
+            self._there(output, now_us)
             if output.sent is not None:
                 if set_as_asked:
                     output.at = output.sent
@@ -198,6 +202,7 @@ class Outputs:
         token, self._wink, self._wink_sent = self._wink, None, False
         if did:
             self._wink_over_us = now_us + limits.WINK_US
+            self._together.wink(self._wink_over_us)
             for output in self._outputs.values():
                 output.flash.fill(self._wink_over_us)
         self._done.append(Done(token, outcome, ""))
@@ -270,7 +275,9 @@ class Outputs:
                 return "no answer"
             if self._wink_sent or now_us < self._wink_over_us:
                 return "wink"
-            if not output.flash.may(height, now_us):
+            if not output.flash.may(height, now_us) or (
+                output.flash.is_rise(height) and not self._together.may(now_us)
+            ):
                 return "flash"
             if not self._fits(output):
                 return "current"
@@ -304,7 +311,20 @@ class Outputs:
         output.held = ""
         output.sent, output.wanted = value, None
         output.behind, output.wishes = output.wishes, []
+        self._move(output, value)
+
+    def _move(self, output: Output, value: int) -> None:
+        """An output is being sent to this value, or goes there by itself; both flash limits learn of it."""
+        rose = output.flash.rising
         output.flash.go(output.height(value))
+        if output.flash.rising and not rose:
+            self._together.rise((self, output.id))
+        elif rose and not output.flash.rising:
+            self._together.fall((self, output.id))
+
+    def _there(self, output: Output, now_us: int) -> None:
+        output.flash.there(now_us)
+        self._together.there((self, output.id), now_us)
 
     def _drop(self, output: Output, outcome: Any, why: str) -> None:
         output.wanted = None
@@ -343,6 +363,9 @@ class Outputs:
     def words(self, values: Mapping[str, int]) -> tuple[str, ...]:
         """Return the words of the request for one dict of `due`."""
         return ("set", *(self._output(channel).word(value) for channel, value in values.items()))
+
+    def _wink_opens_us(self, now_us: int) -> int:
+        return max(self._wink_over_us, self._quiet_us(), self._together.wink_opens_us(now_us))
 
     def _quiet_us(self) -> int:
         return max((output.flash.still_since_us + limits.WINDOW_US for output in self._outputs.values()), default=0)

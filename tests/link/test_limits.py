@@ -198,6 +198,13 @@ def test_a_swing_that_is_let_pass_is_under_ten_percent_of_luminance() -> None:
     assert worst < 0.10
 
 
+def test_no_swing_of_saturated_red_that_counts_is_let_pass() -> None:
+    # WCAG 2.x, definition of general flash and red flash thresholds: for a saturated red a change of more than 20 in
+    # (R - G - B) x 320 counts, with R, G and B linear from 0 to 1. A pure red lamp has R alone.
+    worst = max(luminance(top) - luminance(top - limits.DIMMED_SWING) for top in range(limits.DIMMED_SWING + 1, 1001))
+    assert worst * 320 < 20
+
+
 def test_turning_off_passes_at_once_and_turning_on_again_waits() -> None:
     board = SlowBoard(Outputs(), random.Random(1))
     board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
@@ -218,6 +225,148 @@ def test_turning_off_passes_at_once_and_turning_on_again_waits() -> None:
     assert all(held.channel == "l2" and held.why == "flash" for held in told)
     assert len(told) <= 4  # told, not poured out
     assert sum(held.times for held in told) == board.outputs.held_back["flash"]
+
+
+# --- lamps that flash in turn ------------------------------------------------------------------------------------
+
+
+AT_ONCE_US = 20_000
+"""Lamps that come on within this are one flash to any eye; lines to several boards arrive so far apart in this test."""
+
+
+def most_in_turn(shown: list[tuple[int, int]]) -> int:
+    """How often, in any one second, something came on (+1) after something had gone off (-1)."""
+    flashes: list[int] = []
+    fallen = True
+    for at_us, change in sorted(shown):
+        if change > 0 and fallen and (not flashes or at_us - flashes[-1] > AT_ONCE_US):
+            flashes.append(at_us)
+        fallen = change < 0
+    return max((sum(0 <= at_us - first < SECOND for at_us in flashes) for first in flashes), default=0)
+
+
+class Bench:
+    """Three boards that answer within 20 ms and share what a bench shares; six lamps on each."""
+
+    def __init__(self, chance: random.Random) -> None:
+        self.together = limits.Together()
+        self.boards = [Outputs(together=self.together) for _ in range(3)]
+        for board in self.boards:
+            board.describe(items(*(("lamp", f"l{n}", {}) for n in range(6))), 0)
+        self.chance = chance
+        self.now_us = 0
+        self.shown: list[tuple[int, int]] = []
+        self.lit: dict[tuple[int, str], int] = {}
+        self.ahead: list[tuple[int, int, Callable[[], None]]] = []
+        self.order = itertools.count()
+
+    def pump(self) -> None:
+        for number, board in enumerate(self.boards):
+            for values in board.due(self.now_us):
+                arrives = self.now_us + self.chance.choice([1_000, 3_000, 8_000])
+                self.ahead.append((arrives, next(self.order), lambda n=number, v=values: self.take(n, v)))
+                back = arrives + self.chance.choice([500, 10_000])
+                answer = lambda b=board, v=values: b.answered(list(v), "ok", True, True, self.now_us)  # noqa: E731
+                self.ahead.append((back, next(self.order), answer))
+
+    def take(self, number: int, values: dict[str, int]) -> None:
+        for channel, value in values.items():
+            was = self.lit.get((number, channel), 0)
+            if bool(was) != bool(value):
+                self.shown.append((self.now_us, 1 if value else -1))
+            self.lit[number, channel] = value
+
+    def run(self, until_us: int) -> None:
+        while True:
+            times = [at_us for at_us, _, _ in self.ahead]
+            times += [at for board in self.boards if (at := board.deadline_us(self.now_us)) is not None]
+            following = min(times, default=until_us + 1)
+            if following > until_us:
+                break
+            self.now_us = max(self.now_us, following)
+            ready = sorted(entry for entry in self.ahead if entry[0] <= self.now_us)
+            self.ahead = [entry for entry in self.ahead if entry[0] > self.now_us]
+            for _, _, do in ready:
+                do()
+            self.pump()
+        self.now_us = until_us
+
+    def want(self, board: int, lamp: int, value: int) -> None:
+        self.boards[board].want({f"l{lamp}": value}, None)
+        self.pump()
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([0, 5_000, 30_000, 30_000, 60_000, 150_000, 400_000]),
+            st.integers(0, 2),
+            st.integers(0, 5),
+            st.sampled_from([0, 1000]),
+        ),
+        min_size=20,
+        max_size=120,
+    ),
+    st.integers(0, 1000),
+)
+def test_all_lamps_of_a_bench_together_flash_no_more_than_three_times_in_any_second(
+    asked: list[tuple[int, int, int, int]], seed: int
+) -> None:
+    bench = Bench(random.Random(seed))
+    last: dict[tuple[int, str], int] = {}
+    for wait_us, board, lamp, value in asked:
+        bench.run(bench.now_us + wait_us)
+        bench.want(board, lamp, value)
+        last[board, f"l{lamp}"] = value
+    bench.run(bench.now_us + 60 * SECOND)
+    assert most_in_turn(bench.shown) <= 3
+    assert {key: value for key, value in bench.lit.items() if value} == {k: v for k, v in last.items() if v}
+
+
+def test_two_lamps_in_turn_are_three_flashes_a_second_and_not_six() -> None:
+    bench = Bench(random.Random(1))
+    for turn in range(60):  # each of them alone would be let pass three times a second
+        bench.want(turn % 2, 0, 1000)
+        bench.want(1 - turn % 2, 0, 0)
+        bench.run(bench.now_us + SECOND // 6)
+    assert most_in_turn(bench.shown) == 3
+
+
+def test_ordinary_work_is_not_held_up() -> None:
+    bench = Bench(random.Random(1))
+    for board in range(3):  # every lamp on, one after the other, as fast as a finger goes; then off again
+        for lamp in range(6):
+            bench.want(board, lamp, 1000)
+            bench.run(bench.now_us + 30_000)
+    for board in range(3):
+        for lamp in range(6):
+            bench.want(board, lamp, 0)
+            bench.run(bench.now_us + 30_000)
+    for press in range(9):  # one lamp off and the next one on, three times a second
+        bench.want(0, press % 3, 1000)
+        bench.run(bench.now_us + 150_000)
+        bench.want(0, press % 3, 0)
+        bench.run(bench.now_us + 210_000)
+    assert [board.held_back for board in bench.boards] == [{}, {}, {}]
+
+
+def test_a_wink_takes_two_of_the_three_flashes_and_two_boards_wink_one_after_the_other() -> None:
+    bench = Bench(random.Random(1))
+    first, second, third = bench.boards
+    first.want_wink("first")
+    assert first.wink_due(2 * SECOND) == "first"
+    first.winked("ok", True, 2 * SECOND)
+    bench.now_us = 2 * SECOND
+    second.want_wink("second")
+    assert second.wink_due(3 * SECOND) is None
+    assert second.wink_due(2 * SECOND + limits.WINK_US + limits.WINDOW_US) == "second"
+    for turn in range(12):
+        third.want({"l0": 1000 * (turn % 2)}, None)
+        bench.pump()
+        bench.run(bench.now_us + 200_000)
+    during = [each for each in bench.shown if each[0] < 2 * SECOND + limits.WINK_US]
+    assert most_in_turn(during) == 1
 
 
 def test_counting_on_a_display_is_not_flashing_but_blanking_is() -> None:
