@@ -191,11 +191,15 @@ class Sight:
         """
         named = self.session.panel.boards
         with self.session.lock:
-            known = [board for board in self.session.state.boards.values() if board.known]
+            known = [board for board in self.session.state.boards.values() if board.known and not board.duplicate]
+            twins = [board for board in self.session.state.boards.values() if board.duplicate]
             here = boards_of(self.session.panel, self.session.state).values()
         if isinstance(self.session, ReplaySession):
             if known:
-                return []
+                return [
+                    f"{printable(board.port)}: a second board with the ident '{printable(board.ident)}', refused"
+                    for board in twins
+                ]
             begins = self.now_us < self.session.first_us + 1_000_000
             why = "the recording begins here; Space plays" if begins else "no board has said until here what it has"
             return [f"nothing is known yet: {why}"]

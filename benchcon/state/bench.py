@@ -70,11 +70,14 @@ class BenchState:
         return found
 
     def board_named(self, name: str) -> BoardState | None:
-        """Return the board whose ident is `name`, else whose name is, else None."""
+        """Return the board whose ident is `name`, else whose name is, else None.
+
+        Of several with one ident it is the one that is linked, and of those the one that has been for longest.
+        """
         for attribute in ("ident", "name"):
-            for board in self.boards.values():
-                if getattr(board, attribute) == name:
-                    return board
+            found = [board for board in self.boards.values() if getattr(board, attribute) == name]
+            if found:
+                return min(found, key=lambda board: (board.duplicate, board.link != "linked", board.linked_us))
         return None
 
     def feed(self, batch: Batch) -> list[ev.Event]:

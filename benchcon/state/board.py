@@ -124,6 +124,11 @@ class BoardState:
         return "live"
 
     @property
+    def duplicate(self) -> bool:
+        """Whether the link refuses this board because another one with its ident is linked."""
+        return self.link == "refused" and self.link_detail == "duplicate"
+
+    @property
     def unfed(self) -> bool:
         """Whether the board says that the supply of its lamps and displays is gone."""
         return is_unfed(self.supply_mv)

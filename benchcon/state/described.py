@@ -20,6 +20,8 @@ def signature(state: BenchState) -> Signature:
     return tuple(
         (
             board.source,
+            board.link == "linked",
+            board.duplicate,
             board.ident,
             board.name,
             len(board.channels),
@@ -35,6 +37,8 @@ def completed(panel: Panel, state: BenchState) -> Panel:
     used = {(channel.board, channel.id) for part in panel.parts for channel in channels_of(part)}
     found: list[Part] = []
     for board in state.boards.values():
+        if board.duplicate:
+            continue  # what stands under this name is the other one's
         name = _name_on(panel.boards, board)
         if name is None:
             if not board.channels:
