@@ -6,18 +6,35 @@ import argparse
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
+    from benchcon.panel.model import Panel
     from benchcon.rehearse.result import Result
+    from benchcon.rehearse.scenario import Named
+    from benchcon.rig.hand import Hand
+    from benchcon.session import LiveSession
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument(
-        "scenarios", nargs="+", metavar="SCENARIO", help="scenario files; the rules that they name are run"
+        "files",
+        nargs="+",
+        metavar="SCENARIO|PORT",
+        help="scenario files (.toml), whose rules are run; and ports of boards (device path or socket://host:port) to "
+        "play them on in real time. Without a port they are played on simulated boards, faster than life",
     )
     parser.add_argument("--rules", metavar="FILE", help="rules file, in place of the one that the scenario names")
     parser.add_argument("--panel", metavar="FILE", help="panel file, in place of the one that the scenario names")
+    parser.add_argument(
+        "--hand",
+        metavar="HAND",
+        action="append",
+        default=[],
+        help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board. "
+        "Controls without one are asked of you",
+    )
     parser.add_argument(
         "--captures",
         metavar="DIR",
@@ -32,26 +49,111 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from benchcon.errors import Trouble
-    from benchcon.rehearse.play import play
-    from benchcon.rehearse.result import as_text
     from benchcon.rehearse.scenario import Named
     from benchcon.replay.output import may_write
     from benchcon.text import printable
 
+    scenarios = [file for file in args.files if file.endswith(".toml")]
+    ports = [file for file in args.files if not file.endswith(".toml")]
+    if not scenarios:
+        raise Trouble("no scenario is named; one is a file such as crosswind.toml")
     may_write(args.junit, force=args.force)
     panel, rules = (Path(file) if file else None for file in (args.panel, args.rules))
     named = Named(panel, rules)
     captures = Path(args.captures or ".")
     if not captures.is_dir():
         raise Trouble(f"--captures {printable(args.captures)}: there is no such folder")
-    results = []
-    for scenario in args.scenarios:
-        result = play(scenario, named, captures=captures, always=args.captures is not None)
-        print(as_text(result), flush=True)
-        results.append(result)
+    play = _on_boards if ports or args.hand else _simulated
+    results = play(scenarios, named, captures, args, ports)
     if args.junit:
         _junit(Path(args.junit), results, args.force)
     return 0 if all(result.good for result in results) else 1
+
+
+def _simulated(
+    scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
+) -> list[Result]:
+    from benchcon.rehearse.play import play
+    from benchcon.rehearse.result import as_text
+
+    results = []
+    for scenario in scenarios:
+        result = play(scenario, named, captures=captures, always=args.captures is not None)
+        print(as_text(result), flush=True)
+        results.append(result)
+    return results
+
+
+def _on_boards(
+    scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
+) -> list[Result]:
+    """Play them one after the other on boards that are there, in real time."""
+    from pathlib import Path
+
+    from benchcon.cli.until import Until
+    from benchcon.cli.walk import _hands, _port_of
+    from benchcon.errors import Trouble
+    from benchcon.rehearse.play import play_live
+    from benchcon.rehearse.result import as_text
+    from benchcon.rehearse.scenario import load
+    from benchcon.text import printable
+
+    read = {path: load(path, named) for path in scenarios}  # all of them before the first lamp is lit
+    hands = _hands(args.hand)
+    ports = list(ports) or [_port_of(board, hand) for board, hand in hands.items()]
+    results = []
+    with Until(interrupt=True) as until:
+        for path, scenario in read.items():
+            stem = Path(path).stem
+            session = _open(ports, scenario.panel, hands, captures / f"{stem}.capture", until)
+            try:
+                _meet(session, scenario.panel)
+                if args.captures is not None:
+                    session.start_recording(captures / f"{stem}.capture", force=args.force)
+                with until.asked():
+                    result = play_live(path, session, scenario, hands=hands, ask=_ask, ended=until.wait)
+            finally:
+                session.close()
+            for closed in session.captures:
+                result.capture = result.capture or Path(closed.figures.path)
+            print(as_text(result), flush=True)
+            results.append(result)
+            if until.told:
+                raise Trouble(f"{printable(path)}: ended before it was over, and nothing after it was played")
+    return results
+
+
+def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], kept: Path, until: object) -> LiveSession:
+    from benchcon.cli.until import Until
+    from benchcon.link import Bench
+    from benchcon.session import LiveSession
+
+    assert isinstance(until, Until)
+    bench = Bench(ports, panel=panel)
+    session = LiveSession(bench, panel, hands, kept)
+    until.first(lambda: bench.dark(for_good=True))
+    until.last(session.close)
+    bench.start()
+    return session
+
+
+def _meet(session: LiveSession, panel: Panel) -> None:
+    from benchcon.cli.walk import _meet as meet
+    from benchcon.errors import Trouble
+
+    missing = meet(session, panel)
+    if missing:
+        raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
+    assert session.bench is not None
+    session.bench.light()
+
+
+def _ask(text: str) -> bool:
+    try:
+        answer = input(f"Please {text}, then press Enter (n: leave it out): ")
+    except EOFError:
+        return False
+    return answer.strip().lower() not in ("n", "no")
 
 
 def _junit(path: Path, results: list[Result], force: bool) -> None:

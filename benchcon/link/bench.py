@@ -19,6 +19,7 @@ from benchcon.link.conversation import Answer, Talk
 from benchcon.link.hub import Hub, Listener
 from benchcon.link.outcomes import DarkResult, held
 from benchcon.link.port import Pace, PortInfo
+from benchcon.link.records import link_record
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
 from benchcon.text import printable
@@ -152,6 +153,11 @@ class Bench:
         """Put a note into the stream: `kind` is ``mark``, ``trigger`` or ``word``, `text` one line."""
         body = f"{kind} {printable(text)}".encode()
         self._call(lambda: self._hub.emit([Batch(self.now_us(), BENCH, NOTE, [body])]))
+
+    def values(self, values: Mapping[str, str]) -> None:
+        """Put into the stream that these values, from elsewhere, are this from now on: ``{"wind_speed": "20 kt"}``."""
+        detail = dict(values)
+        self._call(lambda: self._hub.emit([link_record(self.now_us(), BENCH, "values", **detail)]))
 
     # --- ports -----------------------------------------------------------------------------------------------------
 

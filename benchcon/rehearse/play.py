@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchcon.rehearse import rules_file
+from benchcon.rehearse.live import LiveRun
 from benchcon.rehearse.recorded import RehearsalCapture
 from benchcon.rehearse.result import Result, result_of
-from benchcon.rehearse.scenario import Named, load
+from benchcon.rehearse.scenario import Named, Scenario, load
 from benchcon.rehearse.virtual import VirtualRun
 from benchcon.rehearse.watchdog import Watchdog
+
+if TYPE_CHECKING:
+    from benchcon.rig.hand import Hand
+    from benchcon.session import LiveSession
 
 
 def play(
@@ -40,3 +47,42 @@ def play(
         if capture is not None:
             capture.close()
     return result_of(rehearsal, took_s, kept)
+
+
+def play_live(
+    path: str | Path,
+    session: LiveSession,
+    scenario: Scenario,
+    *,
+    hands: Mapping[str, Hand],
+    ask: Callable[[str], bool] | None,
+    ended: Callable[[float], bool],
+) -> Result:
+    """Play a scenario that was read from `path` on the boards of `session`, in real time, and return what came of it.
+
+    `ended` waits so many seconds at most and says whether to end early. Raises `Trouble` for rules that are wrong.
+    """
+    rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
+    run = LiveRun(session, scenario, rules, hands=hands, ask=ask)
+    kept: list[Path] = []
+
+    def keep() -> None:
+        if not kept:
+            kept.append(session.keep_last())
+
+    run.on_broken = keep
+    began = time.monotonic()
+    run.start()
+    try:
+        while not run.wait(0) and not ended(0.05):
+            pass
+    finally:
+        run.close()
+    if run.trouble is not None:
+        raise run.trouble
+    result = result_of(run.rehearsal, 0.0, kept[0] if kept else None)
+    result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
+    now_us = session.now_us()
+    if not run.rehearsal.is_over(now_us):
+        result.remarks.append(f"ended after {time.monotonic() - began:.1f} s, before it was over")
+    return result

@@ -35,6 +35,8 @@ class ToDo:
     """Values that have changed, as written, for the record of it."""
     wants: dict[str, dict[str, int | bytes]] = field(default_factory=dict)
     """For each board, by its name on the panel, what its channels are to show."""
+    names: dict[str, list[str]] = field(default_factory=dict)
+    """The outputs of `wants`, by name."""
     moves: list[Move | Supply] = field(default_factory=list)
     broken: list[Broken] = field(default_factory=list)
 
@@ -64,6 +66,8 @@ class Rehearsal:
         """What went wrong in rules, by its text with the line: when first, since the beginning, and how often."""
         self.began_us: int | None = None
         """Stamp of the scenario's beginning; None before it."""
+        self._waits_since: int | None = None
+        self._rules_began_us = 0
         self._values = {value.name: value for value in scenario.behaviour.values}
         self._parts = outputs_of(scenario.panel)
         self._sent: dict[str, int | bytes] = {}
@@ -105,12 +109,39 @@ class Rehearsal:
                 self._again.add(part.name)
         self._stirred = True
 
+    def send_again(self, names: Iterable[str]) -> None:
+        """What these outputs were last told did not arrive."""
+        for name in names:
+            if self._sent.pop(name, None) is not None:
+                self._again.add(name)
+        self._stirred = True
+
     # --- what is done -----------------------------------------------------------------------------------------------
 
     def begin(self, now_us: int) -> None:
         """The scenario begins."""
-        self.began_us = self._tick_us = now_us
+        self.began_us = self._tick_us = self._rules_began_us = now_us
+        self._take(*self.seen.look_at_all(now_us))
         self._stirred = True
+
+    def repeat(self, now_us: int) -> None:
+        """The scenario begins anew; rules and their memory go on."""
+        self.began_us = now_us
+        self._next = 0
+        self._stirred = True
+
+    def wait(self, waits: bool, now_us: int) -> None:
+        """While a person is asked to do something the scenario's time stands still; rules and boards go on."""
+        if waits and self._waits_since is None:
+            self._waits_since = now_us
+        elif not waits and self._waits_since is not None and self.began_us is not None:
+            self.began_us += now_us - self._waits_since
+            self._waits_since = None
+            self._stirred = True
+
+    def is_over(self, now_us: int) -> bool:
+        """Whether the scenario's time is over."""
+        return self.began_us is not None and self._waits_since is None and now_us >= self.end_us
 
     @property
     def end_us(self) -> int:
@@ -122,7 +153,8 @@ class Rehearsal:
         if self.began_us is None:
             return None
         actions = self.scenario.actions
-        soonest = self.began_us + actions[self._next][0] if self._next < len(actions) else None
+        more = self._next < len(actions) and self._waits_since is None
+        soonest = self.began_us + actions[self._next][0] if more else None
         timed_us = self._tick_us if self.engine.timed else None
         for due_us in (self.judge.next_us(), self.seen.controls.next_us(), timed_us):
             if due_us is not None and (soonest is None or due_us < soonest):
@@ -144,12 +176,13 @@ class Rehearsal:
         self._stirred = False
         self._take(*self.seen.tick(now_us))
         actions = self.scenario.actions
-        while self._next < len(actions) and self.began_us + actions[self._next][0] <= now_us:
+        asked = self._waits_since is not None
+        while not asked and self._next < len(actions) and self.began_us + actions[self._next][0] <= now_us:
             self._do(actions[self._next][1], now_us, todo)
             self._next += 1
         while self.engine.timed and self._tick_us <= now_us:
             self._tick_us += TICK_US
-        changed: Iterable[str] = self.engine.step((now_us - self.began_us) / 1e6)
+        changed: Iterable[str] = self.engine.step((now_us - self._rules_began_us) / 1e6)
         if self.engine.fresh:
             self._note_mistakes(now_us - self.began_us)
         if self._again:
@@ -205,6 +238,7 @@ class Rehearsal:
             if self._sent.get(name) != value:
                 self._sent[name] = value
                 todo.wants.setdefault(board, {})[part.channel.id] = value
+                todo.names.setdefault(board, []).append(name)
 
     def _failed(self, broken: Broken) -> Failed:
         inputs = self.engine.inputs

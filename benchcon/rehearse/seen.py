@@ -55,7 +55,7 @@ class Seen:
         for event in happened:
             sort = type(event)
             if sort is ev.Moved:
-                name = self._name(event.source)
+                name = self.name_of(event.source)
                 if name in self.live:
                     for channel, value in event.values.items():  # type: ignore[union-attr]
                         inputs |= self.controls.moved(name, channel, value, now_us)
@@ -63,12 +63,20 @@ class Seen:
                     look.add(event.source)
             elif isinstance(event, ev.Answered) and event.words[0] in _SETTING:
                 if event.words[0] == "set" and event.request is not None:
-                    name = self._name(event.source)
+                    name = self.name_of(event.source)
                     for word in event.request.words[1:]:
                         self._output(name, word.partition("=")[0], event.source, outputs)
             elif sort not in _NOTHING_NEW:
                 look.add(event.source)
         for source in look:
+            self._look(source, now_us, inputs, outputs)
+        return inputs, outputs
+
+    def look_at_all(self, now_us: int) -> tuple[dict[str, Any], set[str]]:
+        """Look at all boards that the state knows already."""
+        inputs: dict[str, Any] = {}
+        outputs: set[str] = set()
+        for source in list(self.state.boards):
             self._look(source, now_us, inputs, outputs)
         return inputs, outputs
 
@@ -114,7 +122,8 @@ class Seen:
 
     # --- inside -----------------------------------------------------------------------------------------------------
 
-    def _name(self, source: int) -> str:
+    def name_of(self, source: int) -> str:
+        """Return the name on the panel of a board by its number; empty if it is not on it."""
         found = self._sources.get(source)
         if found is None:
             board = self.state.boards.get(source)
@@ -129,7 +138,7 @@ class Seen:
             return
         if self._names.get(board.ident, "") != self._sources.get(source, ""):
             self._sources.pop(source, None)  # it was renamed, or another board is there
-        name = self._name(source)
+        name = self.name_of(source)
         if not name:
             return
         live = board.standing(now_us) == "live"

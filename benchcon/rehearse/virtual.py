@@ -19,7 +19,7 @@ from benchcon.link.records import link_record
 from benchcon.panel.model import Panel
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
-from benchcon.rehearse.scenario import Move, Scenario
+from benchcon.rehearse.scenario import Move, Scenario, Supply
 from benchcon.rig.board import SimBoard
 from benchcon.rig.control import obey
 from benchcon.rig.wiring import wiring
@@ -340,7 +340,7 @@ class VirtualRun:
             bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.expectation.name, broken.found)])])
 
 
-def hand_words(move: Any) -> list[tuple[str, str]]:
+def hand_words(move: Move | Supply) -> list[tuple[str, str]]:
     """Return board and words for the simulated hand (`protocols/hand.md`) of each board that a move concerns."""
     if not isinstance(move, Move):
         return [(move.board, f"supply {move.millivolts}")]

@@ -1,0 +1,262 @@
+"""A scenario on boards that are connected, in real time: a thread that plays it on a live session.
+
+Values, rules and expectations are as in virtual time; controls are moved by simulated hands where there are any, and
+asked of the person otherwise. What the boards are told goes through the bench as from anybody else. Whatever a user
+sets by another way is the user's from then on, and is left alone.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TYPE_CHECKING
+
+from benchcon.errors import Trouble
+from benchcon.rehearse.rehearsal import Rehearsal, ToDo
+from benchcon.rehearse.rules_file import Rules
+from benchcon.rehearse.scenario import Move, Scenario, Supply
+from benchcon.rehearse.watchdog import Watchdog
+from benchcon.text import printable
+from benchcon.wire.events import Asked, Event
+
+if TYPE_CHECKING:
+    from benchcon.rig.hand import Hand
+    from benchcon.session import LiveSession
+    from benchcon.wire.host import Outcome
+
+LOOK_S = 0.2
+"""The loop turns at least so often: silence is no event."""
+AGAIN_S = 0.5
+"""What could not be sent is tried again after this."""
+TAIL_US = 500_000
+RECENT = 16
+"""So many of the words last sent to an output are known as ours when they are seen on the wire."""
+OWN_US = 1_000_000
+"""A lamp that is set so soon after we asked for it was set for us (the link may have trimmed the level)."""
+
+Ask = Callable[[str], bool]
+"""Asks a person to do something and waits until it is done; False: it will not be."""
+
+
+class LiveRun:
+    """One scenario on a live session. `start`, `wait`, `close`; `rehearsal` says how it goes.
+
+    `hands`: simulated hands by board name; `ask`: asks the person, for boards without one. With `repeat` it begins anew
+    when it is over.
+    """
+
+    def __init__(
+        self,
+        session: LiveSession,
+        scenario: Scenario,
+        rules: Rules,
+        *,
+        hands: Mapping[str, Hand] | None = None,
+        ask: Ask | None = None,
+        repeat: bool = False,
+    ) -> None:
+        self.session = session
+        self.scenario = scenario
+        self.rehearsal = Rehearsal(scenario, rules, session.state)
+        self.hands = dict(hands or {})
+        self.given_up: set[tuple[str, str]] = set()
+        """Board and channel of the outputs that the user works."""
+        self.left_out: dict[str, int] = {}
+        """Moves that nobody made, in words, and how often."""
+        self.on_broken: Callable[[], object] = lambda: None
+        """Called when an expectation was broken, on the run's thread."""
+        self.trouble: BaseException | None = None
+        self._ask = ask
+        self._repeat = repeat
+        self._queue: queue.SimpleQueue[list[Event] | Callable[[], object]] = queue.SimpleQueue()
+        self._ends = threading.Event()
+        self._over = threading.Event()
+        self._paused = False
+        self._hands_off = False
+        self._sent: dict[tuple[str, str], tuple[list[str], int]] = {}
+        self._asking = 0
+        self._workers: dict[str, ThreadPoolExecutor] = {}
+        self._thread = threading.Thread(target=self._work, name="rehearsal", daemon=True)
+        self._unsubscribe: Callable[[], None] = lambda: None
+
+    # --- from any thread --------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin. The boards need not be there yet."""
+        self._unsubscribe = self.session.subscribe(self._queue.put)
+        self._thread.start()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until the scenario is over, so long at most; return whether it is."""
+        return self._over.wait(timeout_s)
+
+    def close(self) -> None:
+        """End; what is lit stays."""
+        self._unsubscribe()
+        self._ends.set()
+        self._queue.put([])
+        if self._thread.is_alive():
+            self._thread.join(5)
+        for worker in self._workers.values():
+            worker.shutdown(wait=False, cancel_futures=True)
+
+    def pause(self, paused: bool) -> None:
+        """Send nothing for as long: a walk has the bench."""
+        self._queue.put(lambda: setattr(self, "_paused", paused))
+
+    def hands_off(self) -> None:
+        """Move no control any more: the user does."""
+        self._hands_off = True
+
+    # --- the run's thread -------------------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        rehearsal, session = self.rehearsal, self.session
+        try:
+            with Watchdog(rehearsal.engine):
+                with session.lock:
+                    rehearsal.begin(session.now_us())
+                assert session.bench is not None
+                session.bench.values(rehearsal.written_values())
+                while not self._ends.is_set():
+                    self._turn()
+        except Exception as error:  # told by whoever waits for the run
+            self.trouble = error
+        finally:
+            self._over.set()
+
+    def _turn(self) -> None:
+        rehearsal, session = self.rehearsal, self.session
+        due_us = None if self._paused else rehearsal.next_us()
+        wait_s = LOOK_S if due_us is None else min(max((due_us - session.now_us()) / 1e6, 0.0), LOOK_S)
+        try:
+            got = self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait()
+        except queue.Empty:
+            got = []
+        with session.lock:
+            while True:
+                if callable(got):
+                    got()
+                elif got:
+                    self._heard(got)
+                    rehearsal.feed(got, session.now_us())
+                try:
+                    got = self._queue.get_nowait()
+                except queue.Empty:
+                    break
+            now_us = session.now_us()
+            todo = rehearsal.advance(now_us) if not self._paused else ToDo()
+        self._do(todo)
+        if rehearsal.is_over(now_us) and not self._asking:
+            if self._repeat:
+                rehearsal.repeat(now_us)
+            elif now_us >= rehearsal.end_us + TAIL_US:
+                self._ends.set()
+
+    def _do(self, todo: ToDo) -> None:
+        bench = self.session.bench
+        assert bench is not None
+        if todo.values:
+            bench.values(todo.values)
+        for board, values in todo.wants.items():
+            mine = {id_: value for id_, value in values.items() if (board, id_) not in self.given_up}
+            source = self.rehearsal.seen.source_of(board)
+            if not mine:
+                continue
+            if source is None:
+                self._later(todo.names[board])
+                continue
+            for id_, value in mine.items():
+                recent = self._sent.get((board, id_), ([], 0))[0]
+                word = value.hex().upper() if isinstance(value, bytes) else f"{value:03X}"
+                self._sent[board, id_] = ([*recent, word][-RECENT:], self.session.now_us())
+            names = todo.names[board]
+            asked = bench.set_many(source, mine)
+            asked.add_done_callback(lambda done, names=names: self._sent_or_not(done, names))  # type: ignore[misc]
+        for move in todo.moves:
+            self._move(move)
+        for broken in todo.broken:
+            bench.note("trigger", f"expectation {broken.expectation.name}: {broken.found}")
+        if todo.broken:
+            self.on_broken()
+
+    def _sent_or_not(self, done: Future[Outcome], names: list[str]) -> None:
+        """On the link's thread: what did not go out is tried again, unless the limits hold it and see to it."""
+        outcome = done.result()
+        if outcome.gave_up or (outcome.answer or ("",))[0] == "held":
+            why = (outcome.answer or ("", ""))[1:2]
+            if why not in (("flash",), ("current",), ("wink",)):
+                self._later(names)
+
+    def _later(self, names: list[str]) -> None:
+        timer = threading.Timer(AGAIN_S, self._queue.put, [lambda: self.rehearsal.send_again(names)])
+        timer.daemon = True
+        timer.start()
+
+    # --- controls ---------------------------------------------------------------------------------------------------
+
+    def _move(self, move: Move | Supply) -> None:
+        if self._hands_off:
+            return
+        boards = move.boards if isinstance(move, Move) else (move.board,)
+        if all(board in self.hands for board in boards):
+            for board in boards:
+                worker = self._workers.setdefault(board, ThreadPoolExecutor(1, f"hand of {board}"))
+                worker.submit(self._by_hand, board, move)
+        elif isinstance(move, Supply):
+            self._leave_out(f"the supply of {move.board} is switched by a simulated hand only")
+        elif self._ask is None:
+            self._leave_out(f"nobody to {move.words}")
+        else:
+            self._asking += 1
+            self.rehearsal.wait(True, self.session.now_us())
+            self._workers.setdefault("", ThreadPoolExecutor(1, "asking")).submit(self._by_person, move)
+
+    def _by_hand(self, board: str, move: Move | Supply) -> None:
+        hand = self.hands[board]
+        try:
+            if isinstance(move, Supply):
+                hand.supply(move.millivolts)
+            elif move.verb == "share":
+                hand.put_percent(move.control, move.to / 10)
+            elif move.verb in ("press", "release"):
+                (hand.press if move.verb == "press" else hand.release)(move.control)
+            else:
+                (hand.turn if move.verb == "turn" else hand.put)(move.control, move.to)
+        except Trouble as trouble:
+            text = printable(str(trouble))
+            self._queue.put(lambda: self._leave_out(text))
+
+    def _by_person(self, move: Move) -> None:
+        assert self._ask is not None
+        done = self._ask(move.words)
+        self._queue.put(lambda: self._asked(move, done))
+
+    def _asked(self, move: Move, done: bool) -> None:
+        self._asking -= 1
+        if not done:
+            self._leave_out(f"nobody to {move.words}")
+        if not self._asking:
+            self.rehearsal.wait(False, self.session.now_us())
+
+    def _leave_out(self, text: str) -> None:
+        self.left_out[text] = self.left_out.get(text, 0) + 1
+
+    # --- who else sets something ------------------------------------------------------------------------------------
+
+    def _heard(self, happened: list[Event]) -> None:
+        for event in happened:
+            if isinstance(event, Asked) and event.words[:1] == ("set",) and not self._paused:
+                name = self.rehearsal.seen.name_of(event.source)
+                for word in event.words[1:]:
+                    id_, _, value = word.partition("=")
+                    if name and not self._ours((name, id_), value, event.at_us):
+                        self.given_up.add((name, id_))
+
+    def _ours(self, where: tuple[str, str], word: str, at_us: int) -> bool:
+        recent, sent_us = self._sent.get(where, ([], 0))
+        if len(word) != 3 or not recent:
+            return word in recent
+        return word == recent[-1] or at_us - sent_us < OWN_US

@@ -1,0 +1,135 @@
+"""Scenarios in real time, on boards that are processes of their own: simulated ones, and the firmware's C core."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+import pytest
+from rig.test_process import until
+
+from benchcon import demo as demo_package
+from benchcon.cli.main import main
+from benchcon.demo.desks import Demo, start
+from benchcon.link import Bench
+from benchcon.panel.segments import decode
+from benchcon.rehearse import rules_file
+from benchcon.rehearse.live import LiveRun
+from benchcon.rehearse.scenario import Named, load
+from benchcon.replay.targets import Wanted, start_of
+from benchcon.session import LiveSession
+
+if TYPE_CHECKING:
+    from benchcon.rig.hand import Hand
+
+PANELS = Path(demo_package.__file__).parent / "panels"
+BEHAVIOUR = f'[scenario]\nbehaviour = "{PANELS}/level-alert-behaviour.toml"\n'
+NEAR = (
+    '[[steps]]\nset = { level = "11500 ft" }\nturn = { level_set = 20 }\n'
+    '[[steps]]\nat = "1 s"\nexpect = { level_alert = "lit", selected_level = "12.000" }\nwithin = "1 s"\n'
+)
+
+
+@pytest.fixture(scope="module")
+def board() -> Iterator[Demo]:
+    with start(panel=PANELS / "level-alert.toml", separate=True) as running:
+        yield running
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "near.toml"
+    path.write_text(BEHAVIOUR + text)
+    return path
+
+
+def test_kept_on_a_board_that_is_there(
+    board: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    board.hands["alert"].reset()
+    path = write(tmp_path, NEAR)
+    assert main(["rehearse", str(path), board.boards[0].port, "--hand", board.boards[0].control]) == 0
+    assert "1 of 1 expectations kept (3 s)" in capsys.readouterr().out
+    assert list(tmp_path.glob("*.capture")) == []
+    assert set(board.hands["alert"].lit().values()) == {0}, "dark when it is over"
+
+
+def test_a_breach_leaves_a_capture(
+    board: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    board.hands["alert"].reset()
+    path = write(tmp_path, NEAR.replace('"lit"', '"out"'))
+    assert main(["rehearse", str(path), board.boards[0].port, "--hand", board.boards[0].control]) == 1
+    out = capsys.readouterr().out
+    assert "level_alert lit; expected: level_alert out" in out
+    (capture,) = tmp_path.glob("near*.capture")
+    assert capture.name in out
+    text = capture.read_text()
+    assert " 0 * trigger expectation level_alert out" in text
+    assert "~ values level=11500%20ft" in text
+
+
+def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, tmp_path: Path) -> None:
+    hand = board.hands["alert"]
+    hand.reset()
+    read = load(write(tmp_path, NEAR))
+    asked: list[str] = []
+
+    def ask(text: str) -> bool:
+        # The person takes longer than the whole scenario: it must not go on meanwhile.
+        asked.append(text)
+        assert until(lambda: decode(hand.shown("d_level")) == "10.000")
+        hand.turn("level_set", 20)
+        assert not run.wait(2.5)
+        return True
+
+    bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
+    session = LiveSession(bench, read.panel)
+    bench.start()
+    rules = rules_file.load(read.rules, read.panel, read.behaviour)
+    run = LiveRun(session, read, rules, ask=ask)
+    try:
+        run.start()
+        assert run.wait(20)
+        assert run.trouble is None
+        assert asked == ["turn Level set by 20 detents to the right"]
+        assert run.rehearsal.failed == []
+        assert list(run.rehearsal.judge.due.values()) == [1]
+    finally:
+        run.close()
+        session.close()
+
+
+@pytest.mark.skipif(shutil.which("cc") is None and shutil.which("gcc") is None, reason="needs a C compiler")
+def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
+    """The firmware's own core, built for this computer: our simulated board is not the only judge."""
+    # The knob has four counts a detent there as here; the panel needs pins to be built.
+    panel = tmp_path / "panel.toml"
+    text = (PANELS / "level-alert.toml").read_text()
+    for id_, pin in (("enc_lvl", "D2/D3"), ("l_alert", "D5"), ("d_level", "7219.0")):
+        text = text.replace(f'id = "alert.{id_}"', f'id = "alert.{id_}", pin = "{pin}"')
+    chain = 'chip = "atmega328p"\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
+    panel.write_text(text.replace("[boards.alert]\n", f"[boards.alert]\n{chain}"))
+    # Its hand is slower.
+    path = write(tmp_path, NEAR.replace('within = "1 s"', 'within = "4 s"'))
+    read = load(path, Named(panel))
+    rules = rules_file.load(read.rules, read.panel, read.behaviour)
+    with start_of("native")(Wanted(panel, ["alert"], None)) as boards:
+        bench = Bench(boards.ports, panel=read.panel, keep=False)
+        session = LiveSession(bench, read.panel)
+        bench.start()
+        try:
+            assert bench.wait(lambda ports: all(port.standing == "live" for port in ports), 20)
+            run = LiveRun(session, read, rules, hands=cast("dict[str, Hand]", boards.hands))
+            run.start()
+            assert run.wait(20)
+            run.close()
+        finally:
+            session.close()
+    assert run.trouble is None
+    assert run.left_out == {}
+    assert run.rehearsal.failed == []
+    assert list(run.rehearsal.judge.due.values()) == [1]
