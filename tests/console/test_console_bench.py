@@ -648,7 +648,7 @@ async def test_with_no_port_agreed_to_the_ports_are_listed_and_asked_for(monkeyp
     from benchcon.link.discovery import PortFound
 
     found = [PortFound("/dev/ttyACM0", "Panel board", "Maker", "", "2341:0043", "1-1", False, "", "")]
-    monkeypatch.setattr(app, "find_ports", lambda: found)
+    monkeypatch.setattr(app, "find_ports", lambda running=(): found)
     session = Fed(Panel(), simulated=False)
     async with console(session) as eyes:
         await eyes.see("Which ports shall be opened?", "/dev/ttyACM0", "Panel board", "2341:0043")
@@ -659,7 +659,7 @@ async def test_with_no_port_agreed_to_the_ports_are_listed_and_asked_for(monkeyp
 async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
     from benchcon.console import app
 
-    monkeypatch.setattr(app, "find_ports", lambda: [])
+    monkeypatch.setattr(app, "find_ports", lambda running=(): [])
     session = Fed(Panel(), simulated=False)
     async with console(session) as eyes:
         await eyes.see("Which ports shall be opened?", "Esc Leave")

@@ -20,10 +20,10 @@ def test_a_trimmed_lamp_is_told_less_and_shown_as_asked() -> None:
     state.feed(Batch(2, 1, LINE_UP, [answer(1, ("set", "00000001"))]))
     board = state.boards[1]
     board.channels["l1"].kind = "lamp"
-    shown = _lamp(lamp, board, 3, frozenset())
+    shown = _lamp(lamp, board, 3)
     assert shown.word == "on"
     untrimmed = Lamp("bright", "Bright", Channel("desk", "l1"))
-    assert _lamp(untrimmed, board, 3, frozenset()).word == "50 %"
+    assert _lamp(untrimmed, board, 3).word == "50 %"
 
 
 def test_a_board_that_says_its_supply_is_gone_shows_nothing_lit() -> None:
@@ -36,4 +36,4 @@ def test_a_board_that_says_its_supply_is_gone_shows_nothing_lit() -> None:
     for number, (supply, word) in enumerate((("1388", "on"), ("0001", "unfed"), ("0000", "on"))):
         alive = news(number, 1 + number, ("alive", "0001", "0000", "0000", "0000", "0000", supply, "00"))
         state.feed(Batch(3, 1, LINE_UP, [alive]))
-        assert _lamp(lamp, board, 3, frozenset()).word == word
+        assert _lamp(lamp, board, 3).word == word
