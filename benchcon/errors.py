@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from benchcon.text import printable
+
 
 class Trouble(Exception):
     """Something could not be done; `str()` is one clear line: what is wrong, where, what to do.
 
-    The message must be printable already: pass text from boards, captures or files through
-    `benchcon.text.printable` first.
+    Whatever control codes are in the message are made printable here, line ends aside; pass text from boards, captures
+    or files through `benchcon.text.printable` first all the same, so that it adds no lines.
     """
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__("\n".join(printable(line) for line in message.split("\n")))

@@ -42,6 +42,13 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFil
     return None
 
 
+def _harmless(text: str) -> str:
+    """Return `text` as it may go to a terminal, line by line."""
+    from benchcon.errors import Trouble
+
+    return str(Trouble(text))
+
+
 def _is_scenario(path: Path) -> bool:
     """Whether a TOML file has a table ``[scenario]`` near its beginning."""
     try:
@@ -140,7 +147,7 @@ class ChannelTest(pytest.Item):
             pytest.skip(str(why))
         if self.name == WHOLE:
             for remark in verdict.remarks:
-                self.add_report_section("call", "left out", remark)
+                self.add_report_section("call", "left out", _harmless(remark))
         elif self.name not in verdict.channels:
             raise Otherwise(f"{self.name}: nothing was compared: it was left out, see the remarks of {WHOLE}")
         # Channels that only the run has, and so were not collected, are told with the whole.
@@ -159,7 +166,7 @@ class ChannelTest(pytest.Item):
         error = excinfo.value
         if isinstance(error, Otherwise):
             head = f"{self.parent.case.path.name} against {self.parent.name}: {self.name} is otherwise than captured"
-            return "\n".join([head, "", *(f"E   {line}" for line in str(error).splitlines())])
+            return "\n".join([head, "", *(f"E   {line}" for line in _harmless(str(error)).splitlines())])
         if isinstance(error, Trouble):
             return f"E   {error}"
         return str(super().repr_failure(excinfo, style))
@@ -236,7 +243,7 @@ class ExpectationTest(pytest.Item):
         error = excinfo.value
         if isinstance(error, Otherwise):
             hint = f"'benchcon rehearse {self.path.name}' leaves a capture of it"
-            return "\n".join([*(f"E   {line}" for line in str(error).splitlines()), hint])
+            return "\n".join([*(f"E   {line}" for line in _harmless(str(error)).splitlines()), hint])
         if isinstance(error, Trouble):
             return f"E   {error}"
         return str(super().repr_failure(excinfo, style))

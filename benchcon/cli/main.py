@@ -176,6 +176,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     ``BENCHCON_TRACEBACK=1`` in the environment lets it, for contributors.
     """
+    from benchcon.gate import gated
+
+    with gated():
+        return _main(argv)
+
+
+def _main(argv: Sequence[str] | None) -> int:
     given = list(sys.argv[1:] if argv is None else argv)
     try:
         if given and given[0] in COMMANDS:

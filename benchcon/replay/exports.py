@@ -111,8 +111,25 @@ def shown_digits(state: BenchState, change: Change) -> str:
 CSV_HEAD = ("at_us", "utc", "board", "channel", "kind", "value", "unit", "shows")
 
 
+_FORMULA = ("=", "+", "-", "@")
+"""What a cell begins with that a spreadsheet works out, and may fetch or start something by (OWASP, CSV injection)."""
+
+
+def _cell(text: str) -> str:
+    """Return a text of a stranger's as a cell that is harmless to a terminal and to a spreadsheet; numbers stay."""
+    text = printable(text)
+    if text.startswith(_FORMULA):
+        try:
+            float(text)
+        except ValueError:
+            return "'" + text
+    return text
+
+
 def _csv(reader: Reader, out: TextIO) -> None:
-    """RFC 4180: CRLF, quotes where needed, a head line. A value that is not known is empty."""
+    """RFC 4180: CRLF, quotes where needed, a head line. A value that is not known is empty; a text that a spreadsheet
+    would take for a formula has a ' before it.
+    """
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_HEAD)
     later = names_in(reader)
@@ -125,12 +142,12 @@ def _csv(reader: Reader, out: TextIO) -> None:
                 (
                     change.at_us,
                     wall_time(reader.began, change.at_us),
-                    board_name(state, change.source, later),
-                    change.channel,
-                    kind,
+                    _cell(board_name(state, change.source, later)),
+                    _cell(change.channel),
+                    _cell(kind),
                     "" if change.value is None else change.value,
                     _unit(state, change),
-                    shown_digits(state, change),
+                    _cell(shown_digits(state, change)),
                 )
             )
 

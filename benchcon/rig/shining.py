@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.gate import own_codes
 from benchcon.panel.model import Panel
 from benchcon.panel.segments import decode
 from benchcon.rig.boards import FOLDER, SimulatedBoard
@@ -99,8 +100,11 @@ def tell(panel: Panel, hands: Mapping[str, Hand], wait: Callable[[float], bool],
                 now[board] = printable(f"{board:10} (gone)")
         if now != told:
             if steady:
-                up = f"\x1b[{len(told)}A" if told else ""
-                print(up + "\n".join(f"\x1b[2K{text}" for text in now.values()), flush=True)
+                own_codes(sys.stdout, f"\x1b[{len(told)}A" if told else "")
+                for text in now.values():
+                    own_codes(sys.stdout, "\x1b[2K")
+                    print(text)
+                sys.stdout.flush()
             else:
                 print("\n".join(text for board, text in now.items() if told.get(board) != text), flush=True)
             told = now

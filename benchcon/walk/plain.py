@@ -15,6 +15,7 @@ from typing import TextIO
 from benchcon.diagnosis.evidence import Seen
 from benchcon.diagnosis.layout import Layout
 from benchcon.errors import Trouble
+from benchcon.gate import own_codes
 from benchcon.panel.model import Digits
 from benchcon.panel.segments import decode, encode
 from benchcon.walk.guard import AFTER_S, Guard, Press
@@ -116,7 +117,8 @@ class PlainFace:
         bells = {"right": "\a", "wrong": "\a\a"}.get(word, "") if self.bell else ""
         said = {"right": "  ok", "wrong": "  not as expected"}.get(word, "")
         if said:
-            print(bells + said, file=self.out, flush=True)
+            own_codes(self.out, bells)
+            print(said, file=self.out, flush=True)
 
     def warn(self, text: str) -> None:
         """Print one line."""

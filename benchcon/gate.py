@@ -1,0 +1,83 @@
+"""The one gate through which everything goes that a command prints: what comes out of it is harmless to a terminal.
+
+Text from a board, a capture, a panel file or a broker is made printable where it is taken. This is the second line: it
+holds for every print there is and will be, whoever forgets.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Iterator
+from typing import Any, TextIO
+
+
+class Gate:
+    """A text stream in front of `out`. Lines and tabs pass, every other control code is written as an escape.
+
+    So is what the stream's encoding lacks (a terminal set to ASCII), which would else end the command. The escapes are
+    those of JSON (RFC 8259, section 7), so that JSON stays JSON.
+    """
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+
+    def write(self, text: str) -> int:
+        """Write `text`, harmless; returns its length."""
+        self._out.write(_harmless(text, getattr(self._out, "encoding", None) or "utf-8"))
+        return len(text)
+
+    def writelines(self, lines: list[str]) -> None:
+        """Write `lines`, harmless."""
+        for line in lines:
+            self.write(line)
+
+    def codes(self, text: str) -> None:
+        """Write control codes of the program's own, such as a bell."""
+        self._out.write(text)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._out, name)
+
+
+def own_codes(out: Any, codes: str) -> None:
+    """Write control codes of the program's own to `out`, past the gate if there is one."""
+    if isinstance(out, Gate):
+        out.codes(codes)
+    else:
+        out.write(codes)
+
+
+@contextlib.contextmanager
+def gated() -> Iterator[None]:
+    """Put the gate before standard output and standard error."""
+    before = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = (out if out is None or isinstance(out, Gate) else Gate(out) for out in before)
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = before
+
+
+def _harmless(text: str, encoding: str) -> str:
+    if text.isascii() and text.isprintable():
+        return text
+    kept = "".join(char if char.isprintable() or char in "\n\t" else _escape(char) for char in text)
+    try:
+        kept.encode(encoding)
+    except UnicodeEncodeError:
+        kept = "".join(char if _known(char, encoding) else _escape(char) for char in kept)
+    return kept
+
+
+def _known(char: str, encoding: str) -> bool:
+    try:
+        char.encode(encoding)
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _escape(char: str) -> str:
+    units = char.encode("utf-16-be", "surrogatepass").hex().upper()
+    return "".join(f"\\u{units[at : at + 4]}" for at in range(0, len(units), 4))

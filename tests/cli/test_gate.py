@@ -1,0 +1,152 @@
+"""Whatever a command prints holds no control code of a stranger's; the codes are those of ECMA-48."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchcon.errors import Trouble
+from benchcon.gate import Gate, own_codes
+from benchcon.wire.codec import seal
+
+NASTY = "\x1b]0;owned\x07\x1b[31mred\x9b31m\u202e\x7f\r"
+HEADER = b"benchcon capture 1 began=2026-03-01T12:00:00.000000Z unit=us\n"
+BENCHCON = [sys.executable, "-m", "benchcon"]
+
+
+def odd(text: str) -> set[str]:
+    codes = {each for each in text if (ord(each) < 32 and each not in "\n\t") or 127 <= ord(each) < 160}
+    return codes | ({"\u202e"} & set(text))
+
+
+@given(st.text())
+def test_nothing_passes_but_lines_tabs_and_what_can_be_shown(text: str) -> None:
+    out = io.StringIO()
+    assert Gate(out).write(text) == len(text)
+    assert not odd(out.getvalue())
+    assert all(char.isprintable() or char in "\n\t" for char in out.getvalue())
+
+
+@given(st.recursive(st.text() | st.integers(), lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner)))
+def test_json_stays_json_and_says_the_same(value: object) -> None:
+    for encoding in ("utf-8", "ascii", "latin-1"):
+        raw = io.BytesIO()
+        out = io.TextIOWrapper(raw, encoding=encoding)
+        Gate(out).write(json.dumps(value, ensure_ascii=False, indent=1))
+        out.flush()
+        text = raw.getvalue().decode(encoding)
+        assert not odd(text)
+        assert json.loads(text) == value
+
+
+def test_the_program_s_own_codes_pass() -> None:
+    out = io.StringIO()
+    own_codes(Gate(out), "\a")
+    own_codes(out, "\a")
+    assert out.getvalue() == "\a\a"
+
+
+def test_trouble_is_printable_whoever_forgot() -> None:
+    assert str(Trouble(f"a{NASTY}b")) == "a\\x1B]0;owned\\x07\\x1B[31mred\\x9B31m\\u202E\\x7F\\x0Db"
+
+
+def nasty_capture(folder: Path) -> Path:
+    quoted = "".join(f"%{byte:02X}" for byte in NASTY.encode())
+    frame = {
+        "form": 1,
+        "at_us": 0,
+        "records": 0,
+        "notes": 0,
+        "panel": {"text": f'# {NASTY}\n[boards.desk]\nident = "{NASTY}"', "digest": NASTY},
+        "boards": [
+            {
+                "source": 1,
+                "ident": NASTY,
+                "name": NASTY,
+                "link": "linked",
+                "known": True,
+                "channels": [
+                    {"id": f"=cmd|'/c x'!A1{NASTY}", "kind": f"@{NASTY}", "value": 1},
+                    {"id": "sw1", "kind": "contact", "detail": {"label": NASTY}, "value": 0},
+                ],
+            }
+        ],
+        "observer": {"boards": []},
+    }
+    lines = [
+        b"0 0 = " + json.dumps(frame).encode(),
+        b"1 1 ~ lost port=x why=" + quoted.encode(),
+        b"2 1 < " + seal(b"!0001 00000001 is sw1=1"),
+        b"3 0 * mark " + NASTY.encode().replace(b"\r", b""),
+    ]
+    path = folder / "x.capture"
+    path.write_bytes(HEADER + b"\n".join(lines) + b"\n")
+    return path
+
+
+def test_no_command_lets_codes_of_a_capture_through(tmp_path: Path) -> None:
+    path = nasty_capture(tmp_path)
+    (tmp_path / "x.capture.toml").write_text(f'against = ["state", "simulated"]\nignore = ["{"x" * 3}"]\n')
+    for words in (
+        ["check", path],
+        ["replay", path, "--headless"],
+        ["replay", path, "--against", "state"],
+        ["replay", path, "--against", "simulated"],
+        ["replay", path, "--against", "native"],
+        ["compare", path, path],
+        ["export", path, "-o", tmp_path / "x.csv"],
+        ["export", path, "-o", tmp_path / f"{NASTY}.png"],
+        ["console", "--panel", tmp_path / NASTY],
+        [NASTY],
+        ["replay", path, f"--{NASTY}"],
+    ):
+        done = subprocess.run(
+            [*BENCHCON, *map(str, words)], capture_output=True, text=True, cwd=tmp_path, stdin=subprocess.DEVNULL
+        )
+        assert not odd(done.stdout + done.stderr), words
+        assert "unexpected" not in done.stderr, (words, done.stderr)
+        assert "Traceback" not in done.stderr
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-rA", str(path)],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+    )
+    assert not odd(done.stdout + done.stderr)
+    assert "sw1" in done.stdout
+
+
+def test_a_table_for_spreadsheets_holds_neither_formulas_nor_codes(tmp_path: Path) -> None:
+    path = nasty_capture(tmp_path)
+    subprocess.run([*BENCHCON, "export", path, "-o", tmp_path / "x.csv"], check=True)
+    text = (tmp_path / "x.csv").read_bytes().decode()
+    assert not odd(text.replace("\r\n", "\n"))
+    assert "'=cmd|" in text
+    for row in text.splitlines():
+        assert not any(cell.startswith(("=", "@", '"=')) for cell in row.split(","))
+
+
+def test_a_terminal_that_knows_ascii_only(tmp_path: Path) -> None:
+    panel = tmp_path / "desk.toml"
+    panel.write_text('[boards.desk]\n[lamps.l1]\nchannel = "desk.l1"\nlabel = "Ölstand – niedrig"\ncolour = "grün"\n')
+    for words in (["check", panel], ["check", tmp_path / "ö.toml"], ["ports"], ["--help"], ["compare", "ä", "ö"]):
+        done = subprocess.run(
+            [*BENCHCON, *map(str, words)],
+            capture_output=True,
+            env={
+                **os.environ,
+                "LC_ALL": "C",
+                "PYTHONUTF8": "0",
+                "PYTHONIOENCODING": "ascii",
+            },
+            timeout=60,
+        )
+        assert b"unexpected" not in done.stderr, done.stderr
+        assert (done.stdout + done.stderr).isascii()
