@@ -113,20 +113,25 @@ def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
     from benchcon.panel.summary import size_of
 
     panel, findings = inspect(raw, path)
+    refused: list[str] = []
     if panel is not None and panel.triggers:
         from benchcon.watch.triggers import inspect_triggers
 
         findings = sorted([*findings, *inspect_triggers(panel)[1]], key=lambda finding: finding.line)
     if panel is not None and not any(finding.grave for finding in findings):
         from benchcon.drawing.fits import inspect_fits
+        from benchcon.firmware.buildable import inspect_boards
 
         findings = sorted([*findings, *inspect_fits(panel)], key=lambda finding: finding.line)
         panels.append(panel)
+        advice, refused = inspect_boards(panel)
+        findings = sorted(dict.fromkeys([*findings, *advice]), key=lambda finding: finding.line)
     if panel is None:
         return findings, ""
     # A file without parts is a first draft at best: that is what comes next.
     use = "walk --panel {} PORT" if panel.parts else "draft PORT"
-    return findings, f"{size_of(panel)}; next: {_command(use, path)}"
+    not_yet = f"; firmware cannot be built for {' and '.join(refused)} as it stands" if refused else ""
+    return findings, f"{size_of(panel)}{not_yet}; next: {_command(use, path)}"
 
 
 def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:

@@ -36,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.errors import Trouble
     from benchcon.firmware import folder, limits, tools
     from benchcon.firmware.chips import BAUDS, baud_words
+    from benchcon.firmware.panel_map import cut_labels
     from benchcon.firmware.plan import Refused, plan
     from benchcon.panel.file import inspect, slurp
     from benchcon.text import printable
@@ -58,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
         name = panel.boards[0].name
     try:
         made, advice = plan(panel, name)
+        advice = sorted([*advice, *cut_labels(made)], key=lambda finding: finding.line)
     except Refused as refused:
         return _refused(refused.findings)
     lock = _port(args.flash) if args.flash else None

@@ -6,11 +6,22 @@ Their form is told in `protocols/firmware/core/panel_types.h`, that of the pins 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 from benchcon.firmware.chips import BAUDS
-from benchcon.firmware.plan import TOP_COUNT, Plan
+from benchcon.firmware.plan import (
+    TOP_COUNT,
+    ContactInput,
+    DigitsOutput,
+    EncoderInput,
+    LampOutput,
+    Plan,
+    PotInput,
+)
 from benchcon.panel.model import Channel
-from benchcon.wire.quote import quote
+from benchcon.panel.reader import Finding
+from benchcon.text import printable
+from benchcon.wire.quote import quote, unquote
 
 BODY = 73
 """Characters of a line before its check: 80 with the end, less `` #ABCD`` and the end."""
@@ -190,41 +201,86 @@ def _model(plan: Plan) -> str:
     return f"text={fitting(plan.board.label or plan.board.name, BODY - len('<00 item 01 model text=') - len(end))}{end}"
 
 
+class _Said(NamedTuple):
+    """What a board says of a channel: words made of what it does, and what only a person needs."""
+
+    does: str
+    channel: Channel
+    colour: str
+    label: str
+
+    @property
+    def text(self) -> str:
+        return _text(self.does, self.channel, self.colour, self.label)[0]
+
+
+def _said_contact(contact: ContactInput) -> _Said:
+    does = f"contact {contact.channel.id}{' inv=1' * contact.low}{' raw=1' * bool(contact.raw)} deb=000A"
+    does += " dark=1" * contact.control.darkens
+    return _Said(does, contact.channel, "", contact.label)
+
+
+def _said_encoder(encoder: EncoderInput) -> _Said:
+    does = f"encoder {encoder.channel.id}{' raw=1' * bool(encoder.raw)} det=4"
+    return _Said(does, encoder.channel, "", encoder.label)
+
+
+def _said_pot(pot: PotInput) -> _Said:
+    return _Said(f"pot {pot.channel.id} top=03FF", pot.channel, "", pot.label)
+
+
+def _said_lamp(output: LampOutput) -> _Said:
+    lamp = output.lamp
+    does = f"lamp {lamp.channel.id}{' inv=1' * output.low}{' dim=1' * lamp.dimmed}"
+    return _Said(does, lamp.channel, lamp.colour, lamp.label)
+
+
+def _said_digits(output: DigitsOutput) -> _Said:
+    digits = output.digits
+    return _Said(f"digits {digits.channel.id} places=8", digits.channel, "", digits.label)
+
+
+def cut_labels(plan: Plan) -> list[Finding]:
+    """Return one piece of advice on the labels that the board cuts, because an item has to fit a line; or none."""
+    said = [*map(_said_contact, plan.contacts), *map(_said_encoder, plan.encoders), *map(_said_pot, plan.pots)]
+    said += [*map(_said_lamp, plan.lamps), *map(_said_digits, plan.digits)]
+    pairs = [(each.label, unquote(_text(*each[:4])[1])) for each in said]
+    cut = [f'"{whole}" to "{left}"' for whole, left in pairs if whole != left]
+    if not cut:
+        return []
+    shown = ", ".join(cut[:4]) + (f" and {len(cut) - 4} more" if len(cut) > 4 else "")
+    text = f"boards.{plan.board.name} cuts labels so that they fit a line of the protocol ({shown})"
+    file = printable(plan.panel.path or "panel file")
+    return [Finding(file, plan.board.line, f"{text}; with the panel file the console shows them whole", False)]
+
+
 def _slots(plan: Plan) -> list[tuple[str, str]]:
     """Return C text and detail of every slot, both empty for a spare one."""
     inputs = [("", "")] * (8 * plan.input_groups)
     for contact in plan.contacts:
         flags = ["BB_LOW"] * contact.low + ["BB_FIRST"] * contact.first_edge + _raw(contact.raw)
-        does = f"contact {contact.channel.id}{' inv=1' * contact.low}{' raw=1' * bool(contact.raw)} deb=000A"
-        does += " dark=1" * contact.control.darkens
-        text = _text(does, contact.channel, "", contact.label)
-        inputs[contact.number] = text, _detail(flags, contact.settle_ms)
-    turned, pots, shown = [], [], []
+        inputs[contact.number] = _said_contact(contact).text, _detail(flags, contact.settle_ms)
+    turned = []
     for encoder in plan.encoders:
         for number in (encoder.a, encoder.b):
             inputs[number] = "", _detail(["BB_LOW"], 0) if encoder.low else ""
-        does = f"encoder {encoder.channel.id}{' raw=1' * bool(encoder.raw)} det=4"
-        text = _text(does, encoder.channel, "", encoder.label)
-        turned.append((text, _detail(_raw(encoder.raw), encoder.control.detent_counts)))
-    for pot in plan.pots:
-        text = _text(f"pot {pot.channel.id} top=03FF", pot.channel, "", pot.label)
-        pots.append((text, str(TOP_COUNT)))
+        turned.append((_said_encoder(encoder).text, _detail(_raw(encoder.raw), encoder.control.detent_counts)))
+    pots = [(_said_pot(pot).text, str(TOP_COUNT)) for pot in plan.pots]
     lamps = [("", "")] * (8 * plan.lamp_groups)
     for output in plan.lamps:
-        lamp = output.lamp
-        flags = ["BB_DIM"] * lamp.dimmed + ["BB_LOW"] * output.low
-        does = f"lamp {lamp.channel.id}{' inv=1' * output.low}{' dim=1' * lamp.dimmed}"
-        lamps[output.number] = _text(does, lamp.channel, lamp.colour, lamp.label), _detail(flags, 0)
-    for each in plan.digits:
-        text = _text(f"digits {each.digits.channel.id} places=8", each.digits.channel, "", each.digits.label)
-        shown.append((text, _detail([], each.digits.places)))
+        flags = ["BB_DIM"] * output.lamp.dimmed + ["BB_LOW"] * output.low
+        lamps[output.number] = _said_lamp(output).text, _detail(flags, 0)
+    shown = [(_said_digits(each).text, _detail([], each.digits.places)) for each in plan.digits]
     return [*inputs, *turned, *pots, *lamps, *shown]
 
 
-def _text(does: str, channel: Channel, colour: str, label: str) -> str:
-    """Return a channel's text as C source, cut so that its item fits a line; `does`: what the board says by itself."""
+def _text(does: str, channel: Channel, colour: str, label: str) -> tuple[str, str]:
+    """Return a channel's text as C source, cut so that its item fits a line, and what is left of its label, quoted.
+
+    `does` is what the board says by itself.
+    """
     room = BODY - len(f"<00 item 00 {does}")
-    parts = [literal(channel.id)]
+    parts, word = [literal(channel.id)], ""
     for key, macro, value in (
         ("pin", "PIN", channel.wire.pin),
         ("colour", "COLOUR", colour),
@@ -234,4 +290,4 @@ def _text(does: str, channel: Channel, colour: str, label: str) -> str:
         if word:
             parts.append(f"{macro} {literal(word)}")
             room -= len(f" {key}={word}")
-    return " ".join(parts)
+    return " ".join(parts), word

@@ -220,8 +220,7 @@ class _Maker:
                 board.line, f"boards.{board.name} has {channels} channels; a board has {limits.MOST_SLOTS} at most"
             )
             return None
-        items = wiring(self.panel, board.name).items
-        self.labels = {item.id: item.detail.get("label", "") for item in items if item.id}
+        self.labels = dict(wiring(self.panel, board.name).labels)
         inputs = self.inputs(chains.get("165"), matrix)
         made = Plan(
             self.panel,

@@ -139,8 +139,6 @@ def _row(
 
 def _part(control: Control, label: str) -> str:
     words = {"button": "push button", "switch": "switch", "encoder": "encoder", "pot": "potentiometer"}
-    # The label as the board says it may have been cut to fit a line.
-    label = control.label if len(control.channels) == 1 else label
     return f"{label} ({words[control.kind]})"
 
 

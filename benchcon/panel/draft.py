@@ -116,7 +116,7 @@ def _board(
 
 def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pins: bool) -> _Drawn | None:
     table = _TABLE.get(item.kind)
-    if table is None or not CHANNEL_ID.fullmatch(item.id):
+    if table is None or not CHANNEL_ID.fullmatch(item.id) or item.id == "all":
         return None
     label = _text(item.detail.get("label", ""), LONGEST_LABEL)
     wish = name_from(label) or item.id

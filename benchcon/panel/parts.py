@@ -112,6 +112,8 @@ def _channel(table: Table, value: Any, keys: tuple[str | int, ...], board_names:
         if board != "?" and board not in board_names:
             allowed = listed(board_names) or "none, as there is no [boards.NAME]"
             inner.source.say(path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}')
+    if id_ == "all":
+        inner.source.say(path, 'is "all", which "read all" means otherwise; give the channel another id')
     pin = inner.text("pin", "", 40)
     try:
         read_pins(pin)

@@ -208,7 +208,8 @@ class _Pins:
         chain = self.chains.get(pin.kind)
         if chain is None:
             chip = CHAINS[pin.kind]
-            example = f'boards.{self.board.name}.chains.{pin.kind} = {{ data = "D11", clock = "D13", load = "D10" }}'
+            pins = 'data = "D12", clock = "A0", load = "A1"' if pin.kind == "165" else _SPI_EXAMPLE
+            example = f"boards.{self.board.name}.chains.{pin.kind} = {{ {pins} }}"
             self.say(channel.line, f"{who} has the pin {pin.name}, but {self.board.name} has no {chip}; say {example}")
             return False
         last = pin.bit + (part.places if isinstance(part, Digits) else 1) - 1
@@ -238,6 +239,7 @@ class _Pins:
         return False
 
 
+_SPI_EXAMPLE = 'data = "D11", clock = "D13", load = "D10"'
 _EXAMPLES = {"direct": "D4 or A0", "165": "165.0", "595": "595.0", "7219": "7219.0", "matrix": "MATRIX.r0c0"}
 
 

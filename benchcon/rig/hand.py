@@ -83,7 +83,7 @@ class Hand:
 
     def put_percent(self, part: str, percent: float) -> None:
         """Turn a potentiometer to so much of its travel: 0 is fully left, 100 fully right."""
-        self.ask("put", part, f"{percent:g}%25")
+        self.ask("put", part, f"{percent:g}%")
 
     def turn(self, part: str, detents: int) -> None:
         """Turn an encoder, right is above 0. Returns when it has come to rest."""

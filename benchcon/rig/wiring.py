@@ -82,6 +82,8 @@ class Wiring:
     """Current of a lamp, or of one segment of a display."""
     loose_ends: frozenset[str] = field(default_factory=frozenset)
     """Channels whose part is not wired yet."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Channel id → its whole label; what an item says of it may be cut, so that it fits a line."""
 
     def mover_of(self, word: str) -> Mover | None:
         """Return the part called `word`, or the one that channel `word` belongs to."""
@@ -181,6 +183,7 @@ class _Maker:
             dimmed=frozenset(item.id for item in described if item.kind == "lamp" and item.detail.get("dim") == "1"),
             currents_ma=currents,
             loose_ends=frozenset(self.loose),
+            labels={id_: detail.get("label", "") for _, id_, detail in self.described if id_},
         )
 
     def control(self, control: Control) -> None:

@@ -14,10 +14,11 @@ from benchcon.firmware import folder, limits, tools
 from benchcon.firmware.chips import CHIPS, baud_error, baud_words, divisor
 from benchcon.firmware.emulator_wiring import emulator_wiring
 from benchcon.firmware.limits import Memory
-from benchcon.firmware.panel_map import header, source
+from benchcon.firmware.panel_map import cut_labels, header, source
 from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.file import loads
 from benchcon.panel.pins import PORTS
+from benchcon.wire.quote import quote
 
 
 @pytest.fixture
@@ -241,6 +242,21 @@ def test_the_lines_of_the_lamps_that_are_too_much_are_named() -> None:
     text, _, _ = REFUSALS["too much for the chip"]
     (found,) = (each for each in refused(text) if "supply pins" in each)
     assert "220 mA (lines 5, 8, 11, 14, 17, 20, 23, 26, 29, 32, 35); it bears 200 mA" in found
+
+
+def test_labels_that_the_board_cuts_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "desk.toml"
+    long = "Ferne Lampe an der Wand, ganz links oben"
+    file.write_text(BOARD + lamp("a", "D5", f'label = "{long}"\n') + lamp("b", "D6", 'label = "B"\n'))
+    plan_ = plan(loads(file.read_text(), str(file)), "desk")[0]
+    (told,) = cut_labels(plan_)
+    left = re.search(rf'"{long}" to "(.*?)"', told.text)
+    assert left
+    assert long.startswith(left[1])
+    assert '"B"' not in told.text
+    # line-protocol.md, section 2: a line has 80 bytes with its end; so much fits, and not a character more.
+    item = f"<00 item 04 lamp a dim=1 pin=D5 colour=white label={quote(left[1])} #0000"
+    assert len(item) <= 79 < len(item) + len(quote(long[len(left[1])]))
 
 
 def test_more_encoders_or_pots_than_the_core_has_are_refused() -> None:

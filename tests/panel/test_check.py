@@ -65,6 +65,32 @@ def test_what_cannot_be_read_exits_with_2(here: Path, capsys: pytest.CaptureFixt
     ]
 
 
+CHAINS = """\
+[boards.desk]
+chip = "atmega328p"
+chains.165 = { data = "D12", clock = "D13", load = "D10" }
+chains.595 = { data = "D11", clock = "D13", load = "D9" }
+[lamps.a]
+channel = { id = "a", pin = "595.0" }
+"""
+
+
+def test_check_knows_what_firmware_refuses(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # One clock for inputs and outputs: somebody else's firmware may do it, ours drives the outputs by SPI meanwhile.
+    (here / "a.toml").write_text(CHAINS)
+    assert main(["check", "a.toml"]) == 0
+    told, good = capsys.readouterr().out.splitlines()
+    assert told.startswith("a.toml:3: advice: firmware cannot be built: boards.desk.chains.165.clock is D13")
+    assert "; firmware cannot be built for desk as it stands; next: " in good
+    assert main(["firmware", "a.toml", "-o", "out"]) == 2
+    assert "boards.desk.chains.165.clock is D13" in capsys.readouterr().err
+    # A board whose pins nobody wrote down, or whose chip is not known, is somebody else's.
+    for text in ("[boards.desk]\nchip = 'atmega328p'\n[lamps.a]\nchannel = 'a'\n", CHAINS.split("\n", 2)[2]):
+        (here / "b.toml").write_text(text if text.startswith("[") else f"[boards.desk]\n{text}")
+        assert main(["check", "b.toml"]) == 0
+        assert "firmware cannot" not in capsys.readouterr().out
+
+
 def test_json_owns_standard_output(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (here / "bad").write_text("[lamps.a]\nchannel = 'x.y'\n")
     assert main(["check", "--json", "good.toml", "bad", "none"]) == 2

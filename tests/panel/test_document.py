@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+import tomllib
+from pathlib import Path
 
 import pytest
 
+from benchcon.cli.main import main
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Channel, Digits
 from benchcon.panel.segments import format_number
@@ -31,6 +34,64 @@ def test_the_other_examples_belong_to_good_files() -> None:
     matrix = next(block for block in blocks() if "[matrices.keys]" in block)
     assert [chain.chips for chain in loads(chains).boards[0].chains] == [2, 1, 2]
     assert loads(f"[boards.desk]\n{matrix}").matrices[0].columns == ("D6", "D7", "D8")
+
+
+TABLES = {"panel", "boards", "controls", "lamps", "digits", "displays", "matrices", "triggers", "channel"}
+
+
+def examples() -> list[tuple[str, str]]:
+    """Every example of a panel file in any document that comes with the program: its document, and its text."""
+    found = []
+    for path in [*sorted(protocols_dir().rglob("*.md")), *Path(__file__).parents[2].glob("*.md")]:
+        for block in re.findall(r"(?m)(?:^    .*\n(?:\n(?=    ))?)+", path.read_text()):
+            text = re.sub(r"(?m)^    ", "", block)
+            try:
+                keys = set(tomllib.loads(text))
+            except tomllib.TOMLDecodeError:
+                continue
+            if keys <= {
+                "panel",
+                "boards",
+                "controls",
+                "lamps",
+                "digits",
+                "displays",
+                "matrices",
+                "triggers",
+                "channel",
+            }:
+                found.append((path.name, text))
+    return found
+
+
+def whole(text: str) -> str:
+    """An example with the board, and the parts of the first example, that it speaks of and does not hold itself."""
+    if text.startswith("channel"):
+        text = f"[controls.stop_bar]\nkind = 'switch'\n{text}"
+    if "[[triggers]]" in text:
+        text = blocks()[0] + text
+    for board in sorted(set(re.findall(r'"([a-z]+)\.[a-z]+[0-9]"', text)) or {"desk"}):
+        if f"[boards.{board}]" not in text:
+            text = f"[boards.{board}]\nchip = 'atmega328p'\n{text}"
+    for control in re.findall(r'(?m)^answers = "(\w+)"', text):
+        text += f"\n[controls.{control}]\nkind = 'button'\nchannel = '{board}.answers'\n"
+    return text
+
+
+@pytest.mark.parametrize(("document", "text"), examples(), ids=lambda each: each[:24])
+def test_every_example_of_a_panel_file_passes_check_and_can_be_built(
+    document: str, text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "desk.toml"
+    file.write_text(whole(text))
+    assert main(["check", str(file)]) == 0, document
+    said = capsys.readouterr().out
+    assert "a good panel file" in said
+    assert "firmware cannot be built" not in said
+
+
+def test_there_are_examples_to_check() -> None:
+    assert len(examples()) >= 5
 
 
 def test_a_message_reads_as_the_document_says() -> None:

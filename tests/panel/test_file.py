@@ -114,6 +114,7 @@ MISTAKES = [
     ("[lamps.a]\nchannel = 'dsk.a'\n", 8, ["dsk", "allowed: desk", 'mean "desk"']),
     ("[lamps.a]\nchannel = 'desk.A1'\n", 8, ["desk.A1", "a-z"]),
     ("[lamps.a]\nchannel = 'desk.toolongid'\n", 8, ["1 to 8"]),
+    ("[lamps.a]\nchannel = 'all'\n", 8, ["lamps.a.channel", '"all"', "read all"]),
     ("[lamps.a]\nchannel = { pin = 'D4' }\n", 8, ["id", "missing"]),
     ("[lamps.a]\nchannel = { id = 'a', pin = 'PD4' }\n", 8, ["PD4", "D4, A0, 165.0"]),
     ("[lamps.a]\nchannel = { id = 'a', pin = 'D44' }\n", 8, ["D44", "atmega328p", "D2 to D13", "A0 to A7"]),

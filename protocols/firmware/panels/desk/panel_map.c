@@ -14,7 +14,7 @@ TEXT(t_in3, "int3" PIN "U2.A" LABEL "Intensity%203");
 TEXT(t_in4, "int4" PIN "U2.B" LABEL "Intensity%204");
 TEXT(t_in5, "int5" PIN "U2.C" LABEL "Intensity%205");
 TEXT(t_uni, "b_uni" PIN "U2.D" LABEL "Unit");
-TEXT(t_enc, "e_prs" PIN "D2,D3" LABEL "Pressure%20set");
+TEXT(t_enc, "e_prs" PIN "D2/D3" LABEL "Pressure%20set");
 TEXT(t_vol, "p_vol" PIN "A0" LABEL "Bus%20volts");
 TEXT(t_bri, "p_bri" PIN "A1" LABEL "Brightness");
 TEXT(l_app, "l_app" PIN "U3.A" COLOUR "white" LABEL "Approach");

@@ -6,7 +6,7 @@ TEXT(t_sw1, "sw1" PIN "D4" LABEL "Direct%20pin");
 TEXT(t_sw2, "sw2" PIN "Q0" LABEL "Register");
 TEXT(t_sw3, "sw3" PIN "M0" LABEL "In%20a%20matrix");
 TEXT(t_sel1, "sel1" PIN "A0");
-TEXT(t_e1, "e1" PIN "D2,D3");
+TEXT(t_e1, "e1" PIN "D2/D3");
 TEXT(t_p1, "p1" PIN "A1");
 TEXT(t_l1, "l1" PIN "D9" COLOUR "amber");
 TEXT(t_l2, "l2" PIN "D10" COLOUR "red");

@@ -10,7 +10,7 @@ TEXT(t_k01, "k01" PIN "M");
 TEXT(t_k10, "k10" PIN "M");
 TEXT(t_k11, "k11" PIN "M");
 TEXT(t_sel, "sel1" PIN "D8,D10");
-TEXT(t_enc, "e1" PIN "D2,D3");
+TEXT(t_enc, "e1" PIN "D2/D3");
 TEXT(t_pot, "p1" PIN "A0");
 TEXT(t_l1, "l1" PIN "D9");
 TEXT(t_l2, "l2" PIN "D7");
