@@ -161,7 +161,10 @@ class Feed:
 
 
 def worth_telling(event: ev.Event) -> bool:
-    """Signs of life are left out, and of the many requests and answers those that change and refuse nothing."""
+    """Whether an event is listed. Left out are signs of life, requests and answers that change and refuse nothing, and
+    values from elsewhere: twenty a second would leave room for nothing else."""
+    if isinstance(event, ev.Link) and event.word == "values":
+        return False
     if isinstance(event, ev.Answered):
         return event.words[:1] == ("no",)
     if isinstance(event, ev.Asked):

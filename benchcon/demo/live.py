@@ -1,9 +1,10 @@
-"""The demo with its console: desks, bench, scripted hand and weather, put together and taken apart again."""
+"""The demo with its console: desks, bench and the evening that is rehearsed on them, put together and taken apart."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.rig.hand import Hand
@@ -11,13 +12,16 @@ from benchcon.rig.hand import Hand
 if TYPE_CHECKING:
     from benchcon.console.run import Ending
     from benchcon.demo.desks import Demo
+    from benchcon.rehearse.live import LiveRun
+    from benchcon.session import LiveSession
+    from benchcon.wire.events import Event
 
 MOVING = frozenset({"press", "release", "put", "turn", "unplug", "replug", "reset", "fault"})
-"""Words of a hand by which a user takes over from the scripted one."""
+"""Words of a hand by which a user takes over from the scenario's."""
 
 
 class UsersHand(Hand):
-    """The user's own hand: as soon as it moves something, the scripted hand keeps off."""
+    """The user's own hand: as soon as it moves something, the scenario's keeps off."""
 
     def __init__(self, control: str, takes_over: Callable[[], None]) -> None:
         super().__init__(control)
@@ -30,6 +34,33 @@ class UsersHand(Hand):
         return super().ask(*words, allow_s=allow_s)
 
 
+def scenario_path() -> Path:
+    """Return the demo's scenario."""
+    return Path(__file__).with_name("ostrey-scenario.toml")
+
+
+def evening(session: LiveSession, hands: Mapping[str, Hand]) -> LiveRun:
+    """Return the demo's scenario on `session`, to be started: over and over, with these hands on the controls."""
+    from benchcon.rehearse import rules_file
+    from benchcon.rehearse.live import LiveRun
+    from benchcon.rehearse.scenario import load
+    from benchcon.walk import occupied
+
+    scenario = load(scenario_path())
+    rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
+    run = LiveRun(session, scenario, rules, hands=hands, repeat=True)
+
+    def heard(events: list[Event]) -> None:
+        for taken in filter(lambda each: each is not None, map(occupied.change, events)):
+            # A walk is a user at work: whoever else moves or lights something would spoil what it finds.
+            run.pause(bool(taken))
+            if taken:
+                run.hands_off()
+
+    session.subscribe(heard)
+    return run
+
+
 def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int:
     """Open the console on the demo's desks; return its exit code when it is left. Ends by itself after `seconds`.
 
@@ -37,24 +68,17 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     """
     from benchcon.console.run import run_console
     from benchcon.demo.desks import panel_path
-    from benchcon.demo.script import ScriptedHand
-    from benchcon.demo.weather import DemoDriver
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.session import LiveSession
-    from benchcon.walk import occupied
 
     panel = load(panel_path())
-    script = ScriptedHand(demo.hands)
     bench = Bench([desk.port for desk in demo.boards], panel=panel)
-    users = {desk.name: UsersHand(desk.control, script.take_over) for desk in demo.boards}
+    users = {desk.name: UsersHand(desk.control, lambda: run.hands_off()) for desk in demo.boards}
     session = LiveSession(bench, panel, users)
-    driver = DemoDriver(session)
-    # A walk is a user at work: the scripted hand would spoil what it finds.
-    session.subscribe(lambda events: script.take_over() if any(map(occupied.change, events)) else None)
+    run = evening(session, demo.hands)
     bench.start()
-    script.start()
-    driver.start()
+    run.start()
     timer = None
     try:
         if seconds is not None:
@@ -69,6 +93,5 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     finally:
         if timer is not None:
             timer.cancel()
-        script.close()
-        driver.close()
+        run.close()
         session.close()

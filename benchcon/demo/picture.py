@@ -6,28 +6,25 @@ from pathlib import Path
 
 from benchcon.console.picture import picture
 from benchcon.demo.desks import panel_path, start
-from benchcon.demo.script import ScriptedHand
-from benchcon.demo.weather import DemoDriver
+from benchcon.demo.live import evening
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.session import LiveSession
 
 
 def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
-    """Write a picture of the demo, after its scripted hand has been at work for `after_s` seconds."""
+    """Write a picture of the demo, after its scenario has gone on for `after_s` seconds."""
     with start() as demo:
         panel = load(panel_path())
         bench = Bench([desk.port for desk in demo.boards], panel=panel)
         session = LiveSession(bench, panel, demo.hands)
-        script, driver = ScriptedHand(demo.hands), DemoDriver(session)
+        run = evening(session, demo.hands)
         bench.start()
-        script.start()
-        driver.start()
+        run.start()
         try:
             picture(session, path, settle_s=after_s)
         finally:
-            script.close()
-            driver.close()
+            run.close()
             session.close()
 
 

@@ -74,7 +74,7 @@ class LiveRun:
         self._ends = threading.Event()
         self._over = threading.Event()
         self._paused = False
-        self._hands_off = False
+        self.hands_are_off = False
         self._sent: dict[tuple[str, str], tuple[list[str], int]] = {}
         self._asking = 0
         self._workers: dict[str, ThreadPoolExecutor] = {}
@@ -104,11 +104,16 @@ class LiveRun:
 
     def pause(self, paused: bool) -> None:
         """Send nothing for as long: a walk has the bench."""
-        self._queue.put(lambda: setattr(self, "_paused", paused))
+        self._queue.put(lambda: self._pause(paused))
 
     def hands_off(self) -> None:
         """Move no control any more: the user does."""
-        self._hands_off = True
+        self.hands_are_off = True
+
+    def _pause(self, paused: bool) -> None:
+        if self._paused and not paused:
+            self.rehearsal.send_again(list(self.rehearsal.engine.shown))  # nobody knows what was shown meanwhile
+        self._paused = paused
 
     # --- the run's thread -------------------------------------------------------------------------------------------
 
@@ -198,7 +203,7 @@ class LiveRun:
     # --- controls ---------------------------------------------------------------------------------------------------
 
     def _move(self, move: Move | Supply) -> None:
-        if self._hands_off:
+        if self.hands_are_off:
             return
         boards = move.boards if isinstance(move, Move) else (move.board,)
         if all(board in self.hands for board in boards):

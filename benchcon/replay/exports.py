@@ -179,6 +179,8 @@ def _jsonl(reader: Reader, out: TextIO) -> None:
 def _happening(event: ev.Event, state: BenchState, later: Mapping[int, str]) -> dict[str, Any] | None:
     if isinstance(event, ev.Note):
         return {"note": printable(event.kind), "text": printable(event.text)}
+    if isinstance(event, ev.Link) and event.word == "values":
+        return {"values": {printable(name): printable(text) for name, text in event.detail.items()}}
     if event.source not in state.boards:
         return None
     board = board_name(state, event.source, later)

@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -16,10 +15,7 @@ from rig.test_process import is_gone, until
 
 from benchcon.demo import Demo, start
 from benchcon.demo.power import source
-from benchcon.demo.script import ScriptedHand
-from benchcon.demo.weather import HPA_PER_INHG, Seen, Weather, lamps, pressure_text, weather
 from benchcon.panel.file import load
-from benchcon.panel.model import Digits
 from benchcon.rig.hand import Hand
 
 
@@ -138,59 +134,3 @@ def test_what_feeds_the_rig() -> None:
     assert source({"mains": 0, "standby": 0}, 1) == ""
     assert source({"mains": 0, "standby": 0}, 4) == "standby"
     assert source({"mains": 0, "standby": 0, "battery": 1}, 1) == "battery"
-
-
-def test_the_scripted_hand_moves_things_until_somebody_takes_over(running: Demo) -> None:
-    script = ScriptedHand(running.hands, pace_s=0.01)
-    before = {name: hand.moved().moves for name, hand in running.hands.items()}
-    script.start()
-    assert until(lambda: all(hand.moved().moves > before[name] for name, hand in running.hands.items()))
-    assert script.working
-    script.take_over()
-    script.close()
-    assert not script.working
-    still = {name: hand.moved().moves for name, hand in running.hands.items()}
-    assert not until(lambda: any(hand.moved().moves != still[n] for n, hand in running.hands.items()), within_s=0.1)
-
-
-# --- the weather ------------------------------------------------------------------------------------------
-
-
-def test_crosswind_at_thirty_degrees_is_half_the_wind() -> None:
-    # Source: any pilot's handbook: speed times sine; 30 degrees gives 0.5.
-    assert Weather(300, 20, 0).crosswind_kt == pytest.approx(10)
-    assert Weather(240, 20, 0).crosswind_kt == pytest.approx(10)
-    assert Weather(270, 20, 0).crosswind_kt == pytest.approx(0)
-    assert Weather(360, 20, 0).crosswind_kt == pytest.approx(20)
-
-
-def test_standard_pressure_in_both_units() -> None:
-    # Source: ICAO standard atmosphere, Doc 7488: 1013.25 hPa is 29.92 inHg.
-    display = Digits("pressure", "Pressure", None, 5, "0000.0")  # type: ignore[arg-type]
-    assert pressure_text(1013.25, True, display).strip() == "29.92"
-    assert pressure_text(1013.2, False, display) == "1013.2"
-    assert pytest.approx(33.8639, rel=1e-3) == HPA_PER_INHG  # exactly: pint's inHg
-
-
-def test_the_weather_never_jumps_and_keeps_to_its_displays() -> None:
-    steps = [weather(quarter / 4) for quarter in range(4 * 600)]
-    for one, other in pairwise(steps):
-        assert abs((one.wind_deg - other.wind_deg + 180) % 360 - 180) <= 5
-        assert abs(one.wind_kt - other.wind_kt) <= 2
-    assert len(set(steps)) < len(steps) / 4
-    assert all(1 <= each.wind_deg <= 360 and 0 <= each.wind_kt <= 99 for each in steps)
-    assert {each.crosswind_kt > 10 for each in steps} == {True, False}
-
-
-def test_lamps_follow_their_switches() -> None:
-    calm = Weather(270, 10, 0)
-
-    def lit(**at: int) -> dict[str, int]:
-        return {name: level for name, level in lamps(Seen(at, 0, 1000), calm).items() if level}
-
-    assert lit(mains=1) == {}
-    assert lit(mains=1, approach=1, intensity=2) == {"approach_lit": 600}
-    assert lit(mains=1, obstruction=1, intensity=0) == {"obstruction_lit": 1000}
-    assert len(lit(mains=1, lamp_test=1)) == 5
-    assert lit(mains=0, standby=1) == {"mains_fail": 1000, "standby_fail": 1000}
-    assert lamps(Seen({"mains": 1}, 0, 1000), Weather(360, 20, 0))["crosswind"] == 1000

@@ -1,4 +1,4 @@
-"""The demo's weather and lamps on a live bench: they move, they answer, and they keep off what the user works."""
+"""The demo's evening on a live bench: things move, lamps answer, and what the user works is left to the user."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ import pytest
 from rig.test_process import until
 
 from benchcon.demo import Demo, panel_path, start
-from benchcon.demo.live import UsersHand
-from benchcon.demo.script import ScriptedHand
-from benchcon.demo.weather import DemoDriver
+from benchcon.demo.live import UsersHand, evening
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.panel.segments import decode, encode
@@ -25,7 +23,8 @@ class Live:
         panel = load(panel_path())
         self.bench = Bench([desk.port for desk in demo.boards], panel=panel, keep=False)
         self.session = LiveSession(self.bench, panel, demo.hands)
-        self.driver = DemoDriver(self.session)
+        # Without a hand: in these tests nobody but the test moves a control.
+        self.driver = evening(self.session, {})
         self.bench.start()
         assert until(lambda: sorted(self.standing().values()) == ["live"] * 3)
         self.driver.start()
@@ -101,16 +100,20 @@ def test_what_the_user_works_is_left_to_the_user(live: Live) -> None:
     assert ("met", "d_spd") not in live.driver.given_up
 
 
-def test_a_user_who_moves_a_control_stops_the_scripted_hand(live: Live) -> None:
-    script = ScriptedHand(live.demo.hands, pace_s=0.05)
-    script.start()
-    users = UsersHand(live.demo.boards[0].control, script.take_over)
+def test_the_scenario_s_hand_moves_things_until_the_user_does(live: Live) -> None:
+    run = evening(live.session, live.demo.hands)
+    met = live.demo.hands["met"]
+    before = met.moved().moves
+    run.start()
+    assert until(lambda: met.moved().moves > before)
+    users = UsersHand(live.demo.boards[0].control, run.hands_off)
     users.lit()
-    assert script.working
+    assert not run.hands_are_off
     users.put("taxiway", 1)
-    assert not script.working
-    script.close()
+    assert run.hands_are_off
+    run.close()
     users.close()
+    assert run.rehearsal.mistakes == {}
 
 
 def test_no_lamp_ever_flashed_more_than_three_times_a_second(live: Live) -> None:
