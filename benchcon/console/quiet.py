@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from benchcon.state import BenchState, BoardState
+from benchcon.state import BenchState
 from benchcon.state.bench import LINK_STANDING
-from benchcon.state.board import SILENT_AFTER
 from benchcon.wire import events as ev
+from benchcon.wire.silence import ALIVE_US, silent_after_us
 
 HEARD = frozenset({ev.Moved, ev.Alive, ev.Edge, ev.Reading, ev.Boot, ev.Told, ev.Answered})
 """Events that are a sign of life."""
@@ -23,7 +23,7 @@ class Quiet:
     def learn(self, state: BenchState) -> None:
         """Take the boards' periods of signs of life, and when those were heard that are new here."""
         for board in state.boards.values():
-            self._limits[board.source] = limit_us(board)
+            self._limits[board.source] = board.silent_after_us
             if board.link == "linked" and board.last_heard_us is not None:
                 self.heard.setdefault(board.source, board.last_heard_us)
 
@@ -31,7 +31,7 @@ class Quiet:
         """Return when and who has fallen silent until `now_us` and was not told before, in order of time."""
         found = []
         for source, heard_us in self.heard.items():
-            since_us = heard_us + self._limits.get(source, SILENT_AFTER * 1_000_000)
+            since_us = heard_us + self._limits.get(source, silent_after_us(ALIVE_US))
             if since_us < now_us and source not in self.silent:
                 found.append((since_us, source))
         self.silent.update(source for _, source in found)
@@ -52,8 +52,3 @@ class Quiet:
         self.heard.pop(event.source, None)
         self.silent.discard(event.source)
         return True
-
-
-def limit_us(board: BoardState) -> int:
-    """How long a board may say nothing before it counts as silent."""
-    return SILENT_AFTER * board.alive_period_us

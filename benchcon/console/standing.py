@@ -45,6 +45,14 @@ _ADVICE = {
     "absent": "No board of this name is connected.",
 }
 
+_WEAK = {
+    "bad lines": "Lines come damaged: look at the cable, its length, its shield and the ground.",
+    "lines lost": "Lines are lost on the way: look at the cable and the adapter; the board's inputs are read anew.",
+    "repeats": "Requests have to be said again: look at the wire to the board's receiver (RX) and at its supply.",
+    "slow": "Every answer comes late: a USB adapter that holds bytes back (its latency timer), or a slow main loop.",
+}
+"""What is the matter with a link that is live all the same."""
+
 
 def standing(board: BoardState | None, now_us: int) -> Standing:
     """Return how `board` stands at `now_us`."""
@@ -58,6 +66,11 @@ def standing(board: BoardState | None, now_us: int) -> Standing:
             word = f"silent {(now_us - board.last_heard_us) // 1_000_000} s"
         if key in ("refused", "lost", "tongue") and board.link_detail:
             advice = f"{printable(board.link_detail)}. {advice}"
+        weak = board.weakness(now_us) if key == "live" else ""
+        if weak:
+            shape, colour, word, advice = "◍", WARN, weak, _WEAK[weak]
+            if weak == "slow":
+                word = f"slow {(board.round_trip_floor_us or 0) // 1000} ms"
         if dark:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
             shape, colour, word = "◐", WARN, "dark"

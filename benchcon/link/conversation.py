@@ -17,6 +17,7 @@ from benchcon.wire.items import Item
 from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
+from benchcon.wire.silence import ALIVE_US, alive_us_told
 
 if TYPE_CHECKING:
     from benchcon.link.connection import Connection
@@ -55,6 +56,8 @@ class Talk:
         self.sample = b""
         """The first bytes that were no line."""
         self.last_heard_us = 0
+        self.alive_us = ALIVE_US
+        """Time between two heartbeats."""
         self.dropped = 0
         """Lines not sent because the board has stopped reading."""
         self.live = False
@@ -118,6 +121,7 @@ class Talk:
                 self._answered(event, at_us)  # type: ignore[arg-type]
             elif sort is ev.Boot:
                 self.live = self._dark = False
+                self.alive_us = ALIVE_US
                 self.outputs.all_off("reset", at_us)
             elif sort is ev.Told and event.words[0] == "dark":  # type: ignore[union-attr]
                 self._dark = True
@@ -134,6 +138,8 @@ class Talk:
         words = event.words
         if words[0] == "hello" and self.host.ident and self.host.ident != self.ident:
             self.hub.identify(self, self.host.ident)
+        elif words[0] == "alive":
+            self.alive_us = alive_us_told(words, self.alive_us)
         elif words[0] in ("dark", "light"):
             self._dark = words[0] == "dark"
         elif words[0] == "read":

@@ -34,13 +34,11 @@ from benchcon.link.off_thread import aside
 from benchcon.link.records import link_record
 from benchcon.text import printable
 from benchcon.wire.records import BENCH
+from benchcon.wire.silence import silent_after_us
 from benchcon.wire.slips import hello_slip
 
 if TYPE_CHECKING:
     from benchcon.link.hub import Hub
-
-SILENT_US = 3_000_000
-"""Three signs of life missed, at one a second: a board is not trusted any more (line protocol, **alive-time**)."""
 
 
 _RESTLESS = {
@@ -110,7 +108,7 @@ class Port:
         if talk is not None:
             rate = talk.connection.rate
             text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
-            if standing == "live" and self.hub.now_us() - talk.last_heard_us > SILENT_US:
+            if standing == "live" and self.hub.now_us() - talk.last_heard_us > silent_after_us(talk.alive_us):
                 standing, text = "silent", "nothing heard for three signs of life: states are not known"
                 if talk.connection.waiting:
                     text = "the board has stopped reading: let go of the port and take it back, or reset the board"

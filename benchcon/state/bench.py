@@ -16,6 +16,7 @@ from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
+from benchcon.wire.silence import alive_us_told
 from benchcon.wire.slips import hello_slip
 
 FORM = 1
@@ -200,7 +201,12 @@ class BenchState:
         board.forget(event.at_us)
 
     def _gap(self, event: ev.Gap) -> None:
-        self.board(event.source).known = False
+        board = self.board(event.source)
+        board.known = False
+        board.had_trouble("lines lost", event.at_us)
+
+    def _odd(self, event: ev.Odd) -> None:
+        self.board(event.source).had_trouble("bad lines", event.at_us)
 
     def _told(self, event: ev.Told) -> None:
         board = self.board(event.source)
@@ -229,8 +235,7 @@ class BenchState:
     def _answered(self, event: ev.Answered) -> None:
         board = self.board(event.source)
         if event.took_us is not None:
-            board.round_trip_us = event.took_us
-            board.round_trip_worst_us = max(event.took_us, board.round_trip_worst_us or 0)
+            board.answered_after(event.took_us)
         word, *rest = event.words
         if word == "no":
             board.refused += 1
@@ -257,12 +262,15 @@ class BenchState:
             name = LINK_COUNTS[event.word]
             times = detail.get("times", "1")
             setattr(board, name, getattr(board, name) + (int(times) if times.isdecimal() and len(times) < 10 else 1))
+            if event.word != "held":
+                board.had_trouble("repeats", event.at_us)
         board.port = detail.get("port", board.port)
         board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):
             board.known = False
         if event.word in ("opened", "lost", "released"):
             board.nothing_wanted()
+            board.trouble, board.round_trip_floor_us = "", None
         elif event.word in ("blink", "held") and "channel" in detail:
             channel = board.channel(detail["channel"])
             if event.word == "blink":
@@ -323,8 +331,7 @@ def _answer_deadman(board: BoardState, event: ev.Answered, words: list[str]) -> 
 
 
 def _answer_alive(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    if words and (period_ms := _hex(words[0])):
-        board.alive_period_us = period_ms * 1000
+    board.alive_period_us = alive_us_told(event.words, board.alive_period_us)
 
 
 def _answer_raw(board: BoardState, event: ev.Answered, words: list[str]) -> None:
@@ -365,6 +372,7 @@ _TAKERS: dict[type, Callable[[BenchState, Any], None]] = {
     ev.Alive: BenchState._alive,
     ev.Boot: BenchState._boot,
     ev.Gap: BenchState._gap,
+    ev.Odd: BenchState._odd,
     ev.Told: BenchState._told,
     ev.Asked: BenchState._asked,
     ev.Answered: BenchState._answered,

@@ -6,9 +6,13 @@ from typing import Any
 
 from benchcon.state.channel import ChannelState
 from benchcon.state.given import given
+from benchcon.wire.silence import ALIVE_US, silent_after_us
 
-SILENT_AFTER = 3
-"""Signs of life missed before a board's states are shown as not known (line protocol, **alive-time**)."""
+TROUBLE_US = 10_000_000
+"""A link that had trouble so short a time ago is not called a good one."""
+SLOW_US = 12_000
+"""No request and answer of ordinary length takes so long at 115200 baud (66 bytes and a board's scan: 7 ms); an adapter
+that holds bytes back for 16 ms makes every one later than this."""
 
 UNFED_MV = 2500
 """A board that tells a supply below this says that its lamps and displays have none: no driver of lamps or displays
@@ -55,6 +59,9 @@ _PLAIN = (
     "known",
     "round_trip_us",
     "round_trip_worst_us",
+    "round_trip_floor_us",
+    "trouble",
+    "trouble_us",
     "refused",
     "gave_up",
     "repeats",
@@ -93,7 +100,7 @@ class BoardState:
         """News the board says it dropped (counter in `alive`)."""
         self.lost_news: int = 0
         """Sum of the `lost` news."""
-        self.alive_period_us: int = 1_000_000
+        self.alive_period_us: int = ALIVE_US
         self.last_heard_us: int | None = None
         self.link: str = "asking"
         """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``tongue``, ``refused``."""
@@ -103,6 +110,12 @@ class BoardState:
         """Whether the inputs have been read whole since the last boot or gap."""
         self.round_trip_us: int | None = None
         self.round_trip_worst_us: int | None = None
+        self.round_trip_floor_us: int | None = None
+        """What the quickest of the latest answers took: one late answer does not make a link slow."""
+        self.trouble: str = ""
+        """What was the matter with the link last: ``bad lines``, ``lines lost``, ``repeats``."""
+        self.trouble_us: int = 0
+        """When that was."""
         self.refused: int = 0
         self.gave_up: int = 0
         self.repeats: int = 0
@@ -119,9 +132,36 @@ class BoardState:
             return self.link
         if self.last_heard_us is None:
             return "asking"
-        if now_us - self.last_heard_us > SILENT_AFTER * self.alive_period_us:
+        if now_us - self.last_heard_us > self.silent_after_us:
             return "silent"
         return "live"
+
+    @property
+    def silent_after_us(self) -> int:
+        """How long the board may say nothing before it counts as silent."""
+        return silent_after_us(self.alive_period_us)
+
+    def weakness(self, now_us: int) -> str:
+        """Return what is the matter with a live link: ``bad lines``, ``lines lost``, ``repeats``, ``slow``; or nothing.
+
+        What the channels say stands all the same.
+        """
+        if self.trouble and 0 <= now_us - self.trouble_us < TROUBLE_US:
+            return self.trouble
+        return "slow" if (self.round_trip_floor_us or 0) > SLOW_US else ""
+
+    def had_trouble(self, what: str, at_us: int) -> None:
+        """Something was wrong on the link; before the board is linked, that is no wonder."""
+        if self.link == "linked":
+            self.trouble, self.trouble_us = what, at_us
+
+    def answered_after(self, took_us: int) -> None:
+        """An answer came, so long after its request."""
+        self.round_trip_us = took_us
+        self.round_trip_worst_us = max(took_us, self.round_trip_worst_us or 0)
+        floor_us = self.round_trip_floor_us
+        # A quick one counts at once, late ones little by little.
+        self.round_trip_floor_us = took_us if floor_us is None else min(took_us, floor_us + (took_us - floor_us) // 8)
 
     @property
     def duplicate(self) -> bool:
@@ -184,6 +224,7 @@ class BoardState:
     def forget(self, at_us: int) -> None:
         """The board was reset: nothing of its inputs is known, its outputs are off, raw and dead-man are off."""
         self.known = False
+        self.alive_period_us = ALIVE_US
         self.dark = False
         self.dark_why = ""
         self.deadman_ms = 0

@@ -114,7 +114,7 @@ class Watch:
             for source, board in state.boards.items():
                 if board.last_heard_us is None or board.link in ("released", "lost"):
                     continue
-                after_us = trigger.time_us or 3 * board.alive_period_us
+                after_us = trigger.time_us or board.silent_after_us
                 quiet_us = now_us - board.last_heard_us
                 key = (trigger.name, source)
                 if quiet_us <= after_us:

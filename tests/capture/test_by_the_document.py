@@ -161,4 +161,13 @@ def test_every_field_of_a_keyframe_is_in_the_document(parts: tuple[list[Path], B
         written |= set(board) | set(board.get("counters", {}))
     written |= set(frame)
     assert written <= documented, "protocols/capture-file.md, section 4, is to tell of these as well"
-    assert documented - written <= {"raw_on", "raw_level", "edges", "skips", "ghost"}, "there are no such fields"
+    assert documented - written <= {
+        "raw_on",
+        "raw_level",
+        "edges",
+        "skips",
+        "ghost",
+        "blinking",
+        "wanted",
+        "held",
+    }, "there are no such fields"

@@ -38,6 +38,7 @@ class Peer:
         self.quiet_until = 0
         self.shown: list[tuple[int, str, int]] = []
         self.heard = b""
+        self.lines = 0
         self.following: tuple[int, int] | None = None
         self.board = BoardSide(options.get("ident", "desk"), "A desk", DESCRIPTION, buffer=options.get("buffer", 128))
         self.board.on_outputs = self.outputs
@@ -64,6 +65,10 @@ class Peer:
         os.close(self.theirs)
 
     def put(self, data: bytes) -> None:
+        if self.options.get("late_s") and b"<" in data:
+            time.sleep(self.options["late_s"])  # an adapter that holds bytes back
+        if self.options.get("damage") and data[:1] == b"!":
+            data = data.replace(b"!", b"\x21\x21", 1)
         with contextlib.suppress(BlockingIOError):
             os.write(self.ours, data)
 
@@ -85,6 +90,9 @@ class Peer:
             if self.ours in ready:
                 data = os.read(self.ours, 4096)
                 self.heard += data
+                if self.options.get("deaf"):
+                    data = b"".join(line for number, line in enumerate(data.splitlines(True), self.lines) if number % 3)
+                    self.lines += self.heard.count(b"\n") - self.lines
                 if now >= self.quiet_until:
                     self.board.feed(data, now)
             self.board.tick(now)
@@ -126,6 +134,8 @@ class Peer:
             self.stalled = rest[0] == "1"
         elif word == "reset":
             self.board.reset(now)
+        elif word == "skip":
+            self.board._number += 1
         elif word == "ident":
             self.board.ident = rest[0]
             self.board.reset(now)

@@ -1,0 +1,23 @@
+"""How long a board may say nothing (line protocol, **alive-time**): one rule for link, state, screens and triggers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+ALIVE_US = 1_000_000
+"""Time between two heartbeats after a reset."""
+SILENT_AFTER = 3
+"""Heartbeats missed before a board is not trusted any more: its states are shown as not known."""
+
+
+def silent_after_us(alive_us: int) -> int:
+    """Return how long a board with a heartbeat each `alive_us` may say nothing before it counts as silent."""
+    return SILENT_AFTER * alive_us
+
+
+def alive_us_told(words: Sequence[str], before_us: int) -> int:
+    """Return the time between heartbeats by an answer to ``alive``; `before_us` if it tells none, or that none come."""
+    try:
+        return int(words[1], 16) * 1000 or before_us
+    except (IndexError, ValueError):
+        return before_us
