@@ -63,6 +63,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "write a capture as value change dump, CSV or JSON lines",
         "benchcon export night.capture -o night.vcd",
     ),
+    "tap": (
+        "stand between a board and the program that drives it, and record",
+        "benchcon tap /dev/ttyUSB0 -o evening.capture\nbenchcon tap /dev/ttyUSB0 --rfc2217 --listen 127.0.0.1:4000",
+    ),
     "timing": (
         "transport delays in captures, from a control to the output that answers it",
         "benchcon timing evening.capture\nbenchcon timing evening.capture --panel desk.toml --html timing.html",

@@ -1,0 +1,513 @@
+"""The relay of a tap: a process of its own that passes bytes between a board and the program that drives it.
+
+It does nothing else, so that nothing else can make it late: every byte goes on as it came, both ways, and a copy with
+its stamp goes down a pipe to whoever records. Started by `benchcon.link.tap` as ``python -m benchcon.link.relay JSON``;
+it ends when its standard input does. On standard output come frames, `FRAME` and the bytes of each.
+
+| what happens | what is done |
+|---|---|
+| the program closes its side | what the board says goes to nobody; DTR falls, as it does when a port is closed |
+| the program opens it again | DTR rises, as it does when a port is opened (with many boards that is a reset) |
+| the program sets a rate, stop bits (over RFC 2217 also size and parity) | they are set on the board's port |
+| the board's port goes away | the program's side stays; the port is opened again as soon as it is there |
+| one side does not read | the other is not read either, so that nothing piles up and nothing is lost |
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import select
+import signal
+import socket
+import struct
+import sys
+import termios
+import time
+import tty
+from collections import deque
+from typing import Any
+
+from benchcon.errors import Trouble
+
+FRAME = struct.Struct("<QcI")
+"""Stamp (CLOCK_MONOTONIC, microseconds), kind, length."""
+UP, DOWN, SAYS = b"<", b">", b"~"
+"""Bytes from the board, bytes to it, a line of JSON: ``[WORD, TEXT]``."""
+MOST_WAITING = 64 << 10
+"""Bytes that may wait for a side that does not take them."""
+MOST_UNTOLD = 64 << 20
+"""Bytes that may wait for the recorder; beyond that they are passed on and not told."""
+LOOK_S = 0.02
+TELL_MS = 3
+TELL_BYTES = 64 << 10
+"""What is recorded goes down the pipe after so long without anything to pass on, or when so much has come together."""
+OPEN_AGAIN_S = 0.5
+_CFLAGS = termios.CSTOPB
+"""A pseudo-terminal keeps its rate and stop bits; size and parity it sets back to 8 and none (Linux, ``pty.c``)."""
+
+
+def now_us() -> int:
+    return time.monotonic_ns() // 1000
+
+
+class Pty:
+    """The program's side as a pseudo-terminal."""
+
+    def __init__(self, rate: int) -> None:
+        self.fd, slave = os.openpty()
+        tty.setraw(slave)
+        settings = termios.tcgetattr(slave)
+        settings[4] = settings[5] = getattr(termios, f"B{rate}", termios.B115200)
+        settings[2] |= termios.HUPCL
+        termios.tcsetattr(slave, termios.TCSANOW, settings)
+        self.name = os.ttyname(slave)
+        os.close(slave)
+        os.set_blocking(self.fd, False)
+        self.there = False
+        self._look = select.poll()
+        self._look.register(self.fd, select.POLLIN)
+
+    def look(self) -> None:
+        """See whether a program has it open; what one left unread is not for the next."""
+        hung_up = any(event & select.POLLHUP and not event & select.POLLIN for _, event in self._look.poll(0))
+        if self.there and hung_up:
+            with contextlib.suppress(OSError, termios.error):
+                slave = os.open(self.name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+                termios.tcflush(slave, termios.TCIOFLUSH)
+                os.close(slave)
+        self.there = not hung_up
+
+    def read(self) -> bytes:
+        try:
+            return os.read(self.fd, MOST_WAITING)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            self.look()
+            return b""
+
+    def write(self, data: bytes) -> int:
+        try:
+            return os.write(self.fd, data)
+        except BlockingIOError:
+            return 0
+
+    def settings(self) -> tuple[int, int, bool] | None:
+        """Speed and stop bits as the program set them, and whether closing drops DTR."""
+        try:
+            found = termios.tcgetattr(self.fd)
+        except termios.error:
+            return None
+        return found[5], found[2] & _CFLAGS, bool(found[2] & termios.HUPCL)
+
+
+class Tcp:
+    """The program's side as a TCP port; one program at a time."""
+
+    def __init__(self, host: str, port: int, scheme: str) -> None:
+        self.server = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+        self.server.setblocking(False)
+        shown, number = self.server.getsockname()[:2]
+        self.name = f"{scheme}://{f'[{shown}]' if ':' in shown else shown}:{number}"
+        self.client: socket.socket | None = None
+
+    @property
+    def fd(self) -> int:
+        return self.client.fileno() if self.client is not None else -1
+
+    @property
+    def there(self) -> bool:
+        return self.client is not None
+
+    def look(self) -> None:
+        with contextlib.suppress(BlockingIOError, OSError):
+            come, _ = self.server.accept()
+            if self.client is not None:
+                come.close()  # a second program would get half of the answers
+                return
+            come.setblocking(False)
+            come.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self.client = come
+            self.greet()
+
+    def greet(self) -> None:
+        """A program has come."""
+
+    def leave(self) -> None:
+        if self.client is not None:
+            self.client.close()
+        self.client = None
+
+    def read(self) -> bytes:
+        if self.client is None:
+            return b""
+        try:
+            data = self.client.recv(MOST_WAITING)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self.leave()
+        return data
+
+    def write(self, data: bytes) -> int:
+        if self.client is None:
+            return len(data)
+        try:
+            return self.client.send(data)
+        except BlockingIOError:
+            return 0
+        except OSError:
+            self.leave()
+            return len(data)
+
+    def settings(self) -> tuple[int, int, bool] | None:
+        return None
+
+
+class Rfc2217(Tcp):
+    """The same with RFC 2217: rate and line signals pass as well. pyserial's own server does the protocol."""
+
+    def __init__(self, host: str, port: int, relay: Relay) -> None:
+        super().__init__(host, port, "rfc2217")
+        self._relay = relay
+        self._manager: Any = None
+        self._out = bytearray()
+
+    def greet(self) -> None:
+        import serial.rfc2217
+
+        into: Any = _Into(self._out)
+        lenient: Any = _Lenient(self._relay)
+        self._manager = serial.rfc2217.PortManager(lenient, into)
+
+    def look(self) -> None:
+        super().look()
+        if self._manager is not None:
+            self._manager.check_modem_lines()
+        self.flush()
+
+    def leave(self) -> None:
+        super().leave()
+        self._manager = None
+        self._out.clear()
+
+    def flush(self) -> None:
+        if self._out:
+            del self._out[: super().write(bytes(self._out))]
+
+    def read(self) -> bytes:
+        data = super().read()
+        if self._manager is None or not data:
+            return b""
+        plain = b"".join(self._manager.filter(data))
+        self.flush()
+        return plain
+
+    def write(self, data: bytes) -> int:
+        if self._manager is None:
+            return len(data)
+        self.flush()
+        if len(self._out) > MOST_WAITING:
+            return 0
+        self._out += b"".join(self._manager.escape(data))
+        self.flush()
+        return len(data)
+
+
+class _Lenient:
+    """The board's port as pyserial's server sees it: a signal that it has not, or a port that is away, reads as off.
+
+    The server does not expect errors there: one in the middle of what a client sends would lose the rest of it.
+    """
+
+    def __init__(self, relay: Relay) -> None:
+        self.__dict__["relay"] = relay
+
+    def __getattr__(self, name: str) -> Any:
+        device = self.__dict__["relay"].device
+        try:
+            found = getattr(device, name)
+        except (OSError, AttributeError):
+            return (lambda *_: None) if name.startswith(("reset_", "send_")) else False
+        return found
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        device = self.__dict__["relay"].device
+        if device is not None:
+            with contextlib.suppress(OSError, termios.error):
+                setattr(device, name, value)
+
+
+class _Into:
+    """What pyserial writes its negotiation to."""
+
+    def __init__(self, out: bytearray) -> None:
+        self._out = out
+
+    def write(self, data: bytes) -> None:
+        self._out += data
+
+
+class Relay:
+    """Both sides, and the pipe."""
+
+    def __init__(self, order: dict[str, Any]) -> None:
+        self.port: str = order["port"]
+        self.record: bool = order["record"]
+        self.rate: int = order["rate"]
+        self.device: Any = None
+        """pyserial's object, or a socket."""
+        self.device_fd = -1
+        self._told: deque[bytes] = deque()
+        self._untold = 0
+        self._missed = 0
+        self._open_at_s = 0.0
+        self._last_why = ""
+        self._settings: tuple[int, int, bool] | None = None
+        self._was_there = False
+        self.open()
+        if order["rfc2217"] and self.port.startswith("socket://"):
+            raise Trouble("--rfc2217 passes rates and signals on, and a network port has none: leave it out")
+        host, number = order.get("listen") or ("", 0)
+        self.far: Pty | Tcp
+        if order["rfc2217"]:
+            self.far = Rfc2217(host, number, self)
+        elif host:
+            self.far = Tcp(host, number, "socket")
+        else:
+            self.far = Pty(self.rate)
+        self._raise_dtr(False)
+
+    # --- the board's port -------------------------------------------------------------------------------------------
+
+    def open(self) -> None:
+        """Open the board's port. Raises `Trouble`."""
+        if self.port.startswith("socket://"):
+            from benchcon.link.connection import address
+
+            try:
+                self.device = socket.create_connection(address(self.port), timeout=5)
+            except OSError as error:
+                raise Trouble(f"{self.port} cannot be opened ({error.strerror or error})") from None
+            self.device.setblocking(False)
+            self.device.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        else:
+            from benchcon.link.device import open_device
+
+            self.device = open_device(self.port)
+            with contextlib.suppress(OSError, ValueError):
+                self.device.baudrate = self.rate
+            os.set_blocking(self.device.fileno(), False)
+        self.device_fd = self.device.fileno()
+        self.say("opened", str(self.rate))
+
+    def lost(self, why: str) -> None:
+        with contextlib.suppress(OSError):
+            self.device.close()
+        self.device, self.device_fd = None, -1
+        self._settings = None
+        self._open_at_s = time.monotonic() + OPEN_AGAIN_S
+        self.say("lost", why)
+
+    def _try_again(self) -> None:
+        self._open_at_s = time.monotonic() + OPEN_AGAIN_S
+        try:
+            self.open()
+        except Trouble as trouble:
+            if str(trouble) != self._last_why:
+                self._last_why = str(trouble)
+                self.say("waiting", self._last_why)
+
+    def _raise_dtr(self, up: bool) -> None:
+        if not isinstance(self.device, socket.socket) and self.device is not None and isinstance(self.far, Pty):
+            with contextlib.suppress(OSError, ValueError):
+                self.device.dtr = up
+
+    def _pass_settings(self) -> None:
+        """Set on the board's port what the program set on its own."""
+        if isinstance(self.device, socket.socket) or self.device is None or not self.far.there:
+            return
+        wanted = self.far.settings()
+        if wanted is None or wanted == self._settings:
+            return
+        self._settings = wanted
+        speed, flags, _ = wanted
+        try:
+            found = termios.tcgetattr(self.device_fd)
+            if (found[5], found[2] & _CFLAGS) == (speed, flags):
+                return
+            found[4] = found[5] = speed
+            found[2] = found[2] & ~_CFLAGS | flags
+            termios.tcsetattr(self.device_fd, termios.TCSANOW, found)
+        except termios.error as error:
+            self.say("unset", str(error))
+            return
+        rate = next((name[1:] for name in dir(termios) if name[:1] == "B" and getattr(termios, name) == speed), "?")
+        self.say("set", rate)
+
+    # --- telling ----------------------------------------------------------------------------------------------------
+
+    def tell(self, kind: bytes, data: bytes, at_us: int) -> None:
+        """Put a frame into the pipe's queue."""
+        if self._untold > MOST_UNTOLD and kind != SAYS:
+            self._missed += len(data)
+            return
+        if self._missed and kind != SAYS:
+            missed, self._missed = self._missed, 0
+            self.say("missed", str(missed))
+        frame = FRAME.pack(at_us, kind, len(data)) + data
+        self._told.append(frame)
+        self._untold += len(frame)
+
+    def say(self, word: str, text: str = "") -> None:
+        self.tell(SAYS, json.dumps([word, text]).encode(), now_us())
+
+    def _write_told(self) -> None:
+        while self._told:
+            frame = self._told[0]
+            try:
+                count = os.write(1, frame)
+            except BlockingIOError:
+                return
+            self._untold -= count
+            if count < len(frame):
+                self._told[0] = frame[count:]
+                return
+            self._told.popleft()
+
+    # --- passing on -------------------------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Pass bytes on until standard input ends."""
+        self.say("ready", self.far.name)
+        up, down = bytearray(), bytearray()
+        next_look_s = 0.0
+        while True:
+            far_fd = self.far.fd if self.far.there else -1
+            poll = select.poll()
+            poll.register(0, select.POLLIN)
+            if self.device_fd >= 0:
+                wants = (select.POLLIN if len(up) < MOST_WAITING else 0) | (select.POLLOUT if down else 0)
+                poll.register(self.device_fd, wants)
+            if far_fd >= 0:
+                wants = (select.POLLIN if len(down) < MOST_WAITING else 0) | (select.POLLOUT if up else 0)
+                poll.register(far_fd, wants)
+            if isinstance(self.far, Tcp):
+                poll.register(self.far.server.fileno(), select.POLLIN)
+            again = True
+            # The same poll is asked again and again: most turns change nothing that is waited for.
+            while again and time.monotonic() < next_look_s:
+                events = dict(poll.poll(TELL_MS if self._told else LOOK_S * 1000))
+                if 0 in events:
+                    return
+                if events:
+                    again = self._turn(events, far_fd, up, down)
+                # The recorder is woken when nothing is to be passed on: it shall not be in the way of what is.
+                if self._told and (not events or self._untold > TELL_BYTES):
+                    self._write_told()
+            if time.monotonic() >= next_look_s:
+                next_look_s = time.monotonic() + LOOK_S
+                self._look(up, down)
+                self._write_told()
+
+    def _turn(self, events: dict[int, int], far_fd: int, up: bytearray, down: bytearray) -> bool:
+        """Do what is due; return whether the same things are to be waited for next."""
+        waited = bool(up), bool(down)
+        if self.device_fd in events and self.device_fd >= 0 and events[self.device_fd] & ~select.POLLOUT:
+            data = self._from_board()
+            at_us = now_us()
+            if data:
+                if self.far.there:
+                    up += data
+                    self._flush_up(up)
+                if self.record:
+                    self.tell(UP, data, at_us)
+        if far_fd >= 0 and far_fd in events and events[far_fd] & ~select.POLLOUT:
+            data = self.far.read()
+            if data:
+                self._pass_settings()
+                # Stamped before it goes on: the board can have it as soon as it is written.
+                at_us = now_us()
+                down += data
+                self._flush_down(down)
+                if self.record:
+                    self.tell(DOWN, data, at_us)
+            elif not self.far.there or events[far_fd] & (select.POLLHUP | select.POLLERR):
+                self.far.look()
+                return False
+        if up:
+            self._flush_up(up)
+        if down:
+            self._flush_down(down)
+        if isinstance(self.far, Tcp) and self.far.server.fileno() in events:
+            return False
+        full = len(up) >= MOST_WAITING or len(down) >= MOST_WAITING
+        same = (bool(up), bool(down)) == waited and not full
+        return same and self.device_fd >= 0 and self.far.there == (far_fd >= 0)
+
+    def _from_board(self) -> bytes:
+        try:
+            data: bytes = os.read(self.device_fd, MOST_WAITING)
+        except BlockingIOError:
+            return b""
+        except OSError as error:
+            self.lost("hung up" if error.errno == errno.EIO else str(error.strerror))
+            return b""
+        if not data:
+            self.lost("hung up")
+        return data
+
+    def _flush_up(self, up: bytearray) -> None:
+        if up:
+            del up[: self.far.write(bytes(up))]
+
+    def _flush_down(self, down: bytearray) -> None:
+        if down and self.device_fd >= 0:
+            try:
+                del down[: os.write(self.device_fd, down)]
+            except BlockingIOError:
+                return
+            except OSError as error:
+                self.lost("hung up" if error.errno == errno.EIO else str(error.strerror))
+
+    def _look(self, up: bytearray, down: bytearray) -> None:
+        self.far.look()
+        if self.far.there != self._was_there:
+            self._was_there = self.far.there
+            if not self.far.there:
+                up.clear()
+            self.say("came" if self.far.there else "left")
+            if self.far.there or self._settings is None or self._settings[2]:
+                self._raise_dtr(self.far.there)
+        if self.device is None:
+            down.clear()  # a port that is not there takes no bytes: they are lost, as they would be without a tap
+            if time.monotonic() >= self._open_at_s:
+                self._try_again()
+        self._pass_settings()
+
+
+def main() -> None:
+    """Be the relay."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    os.set_blocking(1, False)
+    try:
+        relay = Relay(json.loads(sys.argv[1]))
+    except (Trouble, OSError) as trouble:
+        text = str(trouble) if isinstance(trouble, Trouble) else f"cannot listen there: {trouble.strerror or trouble}"
+        body = json.dumps(["refused", text]).encode()
+        os.write(1, FRAME.pack(now_us(), SAYS, len(body)) + body)
+        return
+    relay.run()
+    os.set_blocking(1, True)
+    with contextlib.suppress(OSError):
+        relay._write_told()
+
+
+if __name__ == "__main__":
+    main()

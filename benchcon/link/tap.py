@@ -1,0 +1,243 @@
+"""A tap: between a board and the program that drives it, passing every byte on, and recording.
+
+The relay is a process of its own (`benchcon.link.relay`); here its frames become records.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+from benchcon.errors import Trouble
+from benchcon.link.lock import PortLock
+from benchcon.link.records import link_record
+from benchcon.link.relay import DOWN, FRAME, SAYS, UP
+from benchcon.text import printable
+from benchcon.wire.codec import Splitter
+from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
+
+SOURCE = 1
+PIECE = 80
+"""Most bytes of one record of bytes."""
+UNDECIDED_BYTES = 400
+"""So much without one good line, and something else than the line protocol is spoken: then bytes are kept as they
+came, line ends and all."""
+START_S = 15.0
+
+
+class Chunks:
+    """One direction: chunks in, records out."""
+
+    def __init__(self, direction: Literal["up", "down"]) -> None:
+        up = direction == "up"
+        self._line, self._bytes = (LINE_UP, BYTES_UP) if up else (LINE_DOWN, BYTES_DOWN)
+        self._splitter = Splitter(direction, by_hand=not up)
+        self._held: list[tuple[int, bytes, list[tuple[str, list[bytes]]]]] = []
+        self._held_bytes = 0
+        self.speaks: bool | None = None
+        """The line protocol, as far as is known."""
+        self.bytes = 0
+        self.good = 0
+
+    def feed(self, data: bytes, at_us: int) -> list[Batch]:
+        """Take a chunk."""
+        self.bytes += len(data)
+        runs = self._splitter.feed(data)
+        good = sum(len(bodies) for kind, bodies in runs if kind == self._line)
+        self.good += good
+        if self.speaks:
+            return [Batch(at_us, SOURCE, kind, bodies) for kind, bodies in runs]
+        if self.speaks is False and not good:
+            return self._raw(data, at_us)
+        self._held.append((at_us, data, runs))
+        self._held_bytes += len(data)
+        if good:
+            self.speaks = True
+            return self._release()
+        if self._held_bytes > UNDECIDED_BYTES:
+            self.speaks = False
+            return self._release()
+        return []
+
+    def rest(self) -> list[Batch]:
+        """What was held back because nobody knew yet what it was."""
+        if self.speaks is None:
+            self.speaks = False
+        return self._release()
+
+    def _release(self) -> list[Batch]:
+        found: list[Batch] = []
+        for at_us, data, runs in self._held:
+            if self.speaks:
+                found += [Batch(at_us, SOURCE, kind, bodies) for kind, bodies in runs]
+            else:
+                found += self._raw(data, at_us)
+        self._held.clear()
+        self._held_bytes = 0
+        return found
+
+    def _raw(self, data: bytes, at_us: int) -> list[Batch]:
+        pieces = [data[at : at + PIECE] for at in range(0, len(data), PIECE)]
+        return [Batch(at_us, SOURCE, self._bytes, pieces)]
+
+
+class Tap:
+    """A relay at work. Close it, or use it in a ``with``.
+
+    `listen`: host and port (0: any free one) for a TCP port instead of a pseudo-terminal; `rfc2217` passes rates and
+    line signals over it. `take` gets batches, stamps in microseconds since `began`, and None for nothing recorded.
+    Raises `Trouble` if a side cannot be opened.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        take: Callable[[list[Batch]], None] | None = None,
+        *,
+        listen: tuple[str, int] | None = None,
+        rfc2217: bool = False,
+        rate: int = 115200,
+    ) -> None:
+        self.port = port
+        self.began = datetime.now(UTC)
+        self._zero_us = time.monotonic_ns() // 1000
+        self._take = take
+        self._last_us = 0
+        self.up, self.down = Chunks("up"), Chunks("down")
+        self.name = ""
+        """What the program opens instead of the port."""
+        self.programs = 0
+        """How often a program came."""
+        self.missed = 0
+        """Bytes that were passed on and not recorded."""
+        self.said: list[str] = []
+        """What became of the port, in words, since it was last looked at."""
+        self._lock = PortLock(port)
+        self._lock.take()
+        order: dict[str, Any] = {
+            "port": port,
+            "record": take is not None,
+            "listen": listen or (("127.0.0.1", 0) if rfc2217 else None),
+            "rfc2217": rfc2217,
+            "rate": rate,
+        }
+        self._waiting = bytearray()
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "benchcon.link.relay", json.dumps(order)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            bufsize=0,
+        )
+        assert self._process.stdout is not None
+        self._fd = self._process.stdout.fileno()
+        self._refused = ""
+        end_s = time.monotonic() + START_S
+        while not self.name and not self._refused:
+            if not self.turn(0.2) or time.monotonic() > end_s:
+                break
+        if not self.name:
+            self.close()
+            raise Trouble(self._refused or f"{printable(port)}: the relay did not start; try again")
+
+    def __enter__(self) -> Tap:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def pid(self) -> int:
+        """Of the relay."""
+        return self._process.pid
+
+    def turn(self, wait_s: float) -> bool:
+        """Take what the relay told, waiting at most so long for it; False when it has ended."""
+        if not select.select([self._fd], [], [], wait_s)[0]:
+            return True
+        data = os.read(self._fd, 1 << 20)
+        if not data:
+            return False
+        self._waiting += data
+        at = 0
+        batches: list[Batch] = []
+        while len(self._waiting) - at >= FRAME.size:
+            stamp, kind, length = FRAME.unpack_from(self._waiting, at)
+            if len(self._waiting) - at < FRAME.size + length:
+                break
+            body = bytes(self._waiting[at + FRAME.size : at + FRAME.size + length])
+            at += FRAME.size + length
+            stamp_us = max(stamp - self._zero_us, 0)
+            if kind == SAYS:
+                word, text = json.loads(body)
+                batches += self._says(word, text, stamp_us)
+            elif kind == UP:
+                batches += self.up.feed(body, stamp_us)
+            elif kind == DOWN:
+                batches += self.down.feed(body, stamp_us)
+        del self._waiting[:at]
+        self._give(batches)
+        return True
+
+    def _give(self, batches: list[Batch]) -> None:
+        if self._take is None or not batches:
+            return
+        # A direction that was not understood at first gives its chunks later than the other.
+        for number, batch in enumerate(batches):
+            self._last_us = max(self._last_us, batch.at_us)
+            batches[number] = batch._replace(at_us=self._last_us)
+        self._take(batches)
+
+    def _says(self, word: str, text: str, at_us: int) -> list[Batch]:
+        shown = printable(self.port)
+        kind = {"kind": "pty"} if os.path.realpath(self.port).startswith("/dev/pts/") else {}
+        if word == "ready":
+            self.name = text
+        elif word == "refused":
+            self._refused = text
+        elif word == "opened":
+            rate = 0 if "://" in self.port else int(text)
+            return [link_record(at_us, SOURCE, "opened", port=self.port, rate=rate, by="tap", **kind)]
+        elif word == "lost":
+            self.said.append(f"{shown} is gone ({printable(text)}); waiting for it")
+            return [link_record(at_us, SOURCE, "lost", port=self.port, why=text)]
+        elif word == "waiting":
+            self.said.append(printable(text))
+        elif word == "came":
+            self.programs += 1
+            self.said.append(f"a program has opened {self.name}")
+            return [link_record(at_us, SOURCE, "came", port=self.name)]
+        elif word == "left":
+            self.said.append(f"the program has closed {self.name}")
+            return [link_record(at_us, SOURCE, "left", port=self.name)]
+        elif word == "set":
+            self.said.append(f"the program has set {printable(text)} baud")
+            return [link_record(at_us, SOURCE, "rate", port=self.port, rate=text)]
+        elif word == "unset":
+            self.said.append(f"{shown} cannot do what the program set: {printable(text)}")
+        elif word == "missed":
+            self.missed += int(text)
+            return [link_record(at_us, SOURCE, "untold", bytes=text)]
+        return []
+
+    def close(self) -> None:
+        """End the relay and take what it still had to tell."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        if not self._process.stdin.closed:
+            self._process.stdin.close()
+            end_s = time.monotonic() + 5
+            while time.monotonic() < end_s and self.turn(0.1):
+                pass
+            if self._process.poll() is None and time.monotonic() >= end_s:
+                self._process.kill()
+            self._process.wait()
+            self._process.stdout.close()
+            self._give([*self.up.rest(), *self.down.rest()])
+        self._lock.release()

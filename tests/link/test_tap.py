@@ -1,0 +1,345 @@
+"""A tap between a board and its program: real pseudo-terminals, real processes, pyserial's own RFC 2217 client."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import select
+import signal
+import subprocess
+import sys
+import termios
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import serial
+
+from benchcon.capture import Reader
+from benchcon.link.tap import Tap
+from benchcon.replay.tracks import tracks_of
+from benchcon.wire import codec
+from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
+
+LONG_S = 20.0
+
+
+class Far:
+    """The board's end: a pseudo-terminal of which the tap opens the other side."""
+
+    def __init__(self) -> None:
+        self.master, slave = os.openpty()
+        tty.setraw(slave)
+        self.port = os.ttyname(slave)
+        self._slave = slave
+
+    def close(self) -> None:
+        for fd in (self.master, self._slave):
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+
+@pytest.fixture
+def far() -> Iterator[Far]:
+    board = Far()
+    yield board
+    board.close()
+
+
+def read(fd: int, count: int) -> bytes:
+    """Read so many bytes, however they come."""
+    data = b""
+    end = time.monotonic() + LONG_S
+    while len(data) < count:
+        if not select.select([fd], [], [], max(end - time.monotonic(), 0))[0]:
+            raise AssertionError(f"only {len(data)} of {count} bytes came: {data[:80]!r}")
+        data += os.read(fd, count - len(data))
+    return data
+
+
+def opened(tap: Tap) -> int:
+    """Open the tap's pseudo-terminal as a program does, and wait until the tap knows."""
+    fd = os.open(tap.name, os.O_RDWR | os.O_NOCTTY)
+    before = tap.programs
+    until(tap, lambda: tap.programs > before)
+    return fd
+
+
+def until(tap: Tap, true: object) -> None:
+    assert callable(true)
+    end = time.monotonic() + LONG_S
+    while not true():
+        assert time.monotonic() < end, tap.said
+        tap.turn(0.05)
+
+
+def test_every_byte_goes_both_ways_as_it_came(far: Far) -> None:
+    # Every value there is, with what a terminal would make something of: CR, LF, ^C, ^S, ^Q, FFh.
+    data = bytes(range(256)) * 4
+    with Tap(far.port) as tap:
+        program = opened(tap)
+        os.write(program, data)
+        assert read(far.master, len(data)) == data
+        os.write(far.master, data)
+        assert read(program, len(data)) == data
+        os.close(program)
+
+
+def test_what_goes_by_is_recorded_line_by_line(far: Far) -> None:
+    batches: list[Batch] = []
+    with Tap(far.port, batches.extend) as tap:
+        program = opened(tap)
+        request, answer = codec.request(1, ["hello"]), codec.answer(1, ["hello", "01", "02", "0080", "0007", "desk"])
+        os.write(program, request + b"\n")
+        read(far.master, len(request) + 1)
+        os.write(far.master, answer + b"\n")
+        read(program, len(answer) + 1)
+        until(tap, lambda: any(batch.kind == LINE_UP for batch in batches))
+        os.close(program)
+    assert [batch.bodies for batch in batches if batch.kind == LINE_DOWN] == [[request]]
+    assert [batch.bodies for batch in batches if batch.kind == LINE_UP] == [[answer]]
+    stamps = [batch.at_us for batch in batches]
+    assert stamps == sorted(stamps)
+
+
+def test_something_else_is_recorded_as_it_came_with_its_times(far: Far) -> None:
+    batches: list[Batch] = []
+    up, down = bytes(range(256)) * 5, b"\x01\r\n\x02" * 200
+    with Tap(far.port, batches.extend) as tap:
+        program = opened(tap)
+        os.write(far.master, up)
+        assert read(program, len(up)) == up
+        os.write(program, down)
+        assert read(far.master, len(down)) == down
+        os.close(program)
+    for kind, sent in ((BYTES_UP, up), (BYTES_DOWN, down)):
+        assert b"".join(body for batch in batches if batch.kind == kind for body in batch.bodies) == sent
+    assert tap.up.speaks is False
+
+
+def test_a_rate_that_the_program_sets_is_set_on_the_board(far: Far) -> None:
+    with Tap(far.port) as tap:
+        with serial.Serial(tap.name, 57600, stopbits=2):
+            until(tap, lambda: termios.tcgetattr(far.master)[5] == termios.B57600)
+            assert termios.tcgetattr(far.master)[2] & termios.CSTOPB
+
+
+def test_the_program_may_leave_and_come_again_and_finds_nothing_stale(far: Far) -> None:
+    with Tap(far.port) as tap:
+        program = opened(tap)
+        os.write(far.master, b"unread")
+        assert select.select([program], [], [], LONG_S)[0]
+        os.close(program)
+        until(tap, lambda: any("has closed" in line for line in tap.said))
+        os.write(far.master, b"said to nobody")
+        time.sleep(0.1)
+        program = opened(tap)
+        os.write(far.master, b"fresh")
+        assert read(program, 5) == b"fresh"
+        os.close(program)
+
+
+def test_without_a_program_it_does_not_spin(far: Far) -> None:
+    # The master's side of a pseudo-terminal that nobody has open reports a hang-up at each look.
+    def ticks(pid: int) -> int:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        return int(fields[11]) + int(fields[12])
+
+    with Tap(far.port) as tap:
+        for opens in (0, 1):
+            if opens:
+                os.close(opened(tap))
+                until(tap, lambda: any("has closed" in line for line in tap.said))
+            before = ticks(tap.pid)
+            time.sleep(1)
+            assert ticks(tap.pid) - before < 0.3 * os.sysconf("SC_CLK_TCK")
+
+
+def test_the_board_may_go_away_and_come_again(tmp_path: Path) -> None:
+    link = tmp_path / "board"
+    first, second = Far(), Far()
+    link.symlink_to(first.port)
+    with Tap(str(link)) as tap:
+        program = opened(tap)
+        os.write(first.master, b"one")
+        assert read(program, 3) == b"one"
+        first.close()
+        until(tap, lambda: any("is gone" in line for line in tap.said))
+        link.unlink()
+        link.symlink_to(second.port)
+        end = time.monotonic() + LONG_S
+        os.set_blocking(second.master, False)
+        while True:  # bytes for a board that is not there are lost: say it again until it is
+            os.write(program, b"two")
+            if select.select([second.master], [], [], 0.1)[0]:
+                break
+            assert time.monotonic() < end
+        os.write(second.master, b"three")
+        assert read(program, 5) == b"three"
+        os.close(program)
+    second.close()
+
+
+def test_over_tcp_one_program_at_a_time(far: Far) -> None:
+    import socket
+
+    with Tap(far.port, listen=("127.0.0.1", 0)) as tap:
+        host, _, number = tap.name.removeprefix("socket://").rpartition(":")
+        assert host == "127.0.0.1"
+        with socket.create_connection((host, int(number))) as program:
+            program.sendall(b"\x00\xff\r\n")
+            assert read(far.master, 4) == b"\x00\xff\r\n"
+            with socket.create_connection((host, int(number))) as other:
+                other.settimeout(LONG_S)
+                assert other.recv(1) == b"", "a second program is sent away"
+            os.write(far.master, b"\xff\xfe")
+            assert read(program.fileno(), 2) == b"\xff\xfe"
+
+
+def test_with_rfc_2217_pyserials_own_client_sets_the_rate(far: Far) -> None:
+    # RFC 2217; pyserial's client is the judge.
+    data = bytes(range(256)) * 4  # IAC (FFh) among them
+    with Tap(far.port, rfc2217=True) as tap:
+        assert tap.name.startswith("rfc2217://127.0.0.1:")
+        turning = threading.Event()
+
+        def turn() -> None:
+            while not turning.is_set():
+                tap.turn(0.05)
+
+        thread = threading.Thread(target=turn)
+        thread.start()
+        try:
+            with serial.serial_for_url(tap.name, baudrate=38400, timeout=LONG_S) as program:
+                assert termios.tcgetattr(far.master)[5] == termios.B38400
+                program.write(data)
+                assert read(far.master, len(data)) == data
+                os.write(far.master, data)
+                assert program.read(len(data)) == data
+                program.baudrate = 57600
+                assert termios.tcgetattr(far.master)[5] == termios.B57600
+        finally:
+            turning.set()
+            thread.join()
+
+
+def test_a_side_that_does_not_read_loses_nothing(far: Far) -> None:
+    data = random.Random(1).randbytes(1 << 20)
+    with Tap(far.port) as tap:
+        program = opened(tap)
+        os.set_blocking(far.master, True)
+        writer = threading.Thread(target=lambda: _write_all(far.master, data))
+        writer.start()
+        time.sleep(0.3)  # it does not read, for as long as it takes to fill everything in between
+        assert read(program, len(data)) == data
+        writer.join(LONG_S)
+        os.close(program)
+
+
+@pytest.mark.slow
+def test_much_goes_through_both_ways_at_once(far: Far) -> None:
+    data = random.Random(2).randbytes(24 << 20)
+    with Tap(far.port, lambda batches: None) as tap:
+        program = opened(tap)
+        turning = threading.Event()
+        threads = [
+            threading.Thread(target=_write_all, args=(far.master, data)),
+            threading.Thread(target=_write_all, args=(program, data)),
+            threading.Thread(target=lambda: _turn(tap, turning)),
+        ]
+        got: dict[str, bytes] = {}
+        threads += [
+            threading.Thread(target=lambda: got.__setitem__("up", read(program, len(data)))),
+            threading.Thread(target=lambda: got.__setitem__("down", read(far.master, len(data)))),
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in (*threads[:2], *threads[3:]):
+            thread.join(120)
+        turning.set()
+        threads[2].join()
+        assert got["up"] == data
+        assert got["down"] == data
+        os.close(program)
+
+
+def _turn(tap: Tap, done: threading.Event) -> None:
+    while not done.is_set():
+        tap.turn(0.05)
+
+
+def _write_all(fd: int, data: bytes) -> None:
+    at = 0
+    while at < len(data):
+        at += os.write(fd, data[at : at + 4096])
+
+
+def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Path) -> None:
+    path = tmp_path / "tapped.capture"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchcon", "tap", far.port, "-o", str(path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    name = process.stdout.readline().strip()
+    assert name.startswith("/dev/")
+    program = os.open(name, os.O_RDWR | os.O_NOCTTY)
+    lines = [
+        codec.news(0, 1000, ["boot", "0007", "power", "01"]),
+        *(codec.news(n, 1000 + n, ["is", f"sw1={n % 2}"]) for n in range(1, 9)),
+    ]
+    end = time.monotonic() + LONG_S
+    while not select.select([program], [], [], 0.1)[0]:  # until the tap has seen that a program is there
+        os.write(far.master, b"\n")
+        assert time.monotonic() < end
+    for line in lines:
+        os.write(far.master, line + b"\n")
+    text = b""
+    while text.count(b"\n!") < len(lines):
+        text += b"\n" * (not text) + os.read(program, 4096)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=LONG_S)
+    assert process.returncode == 0, err
+    assert out == ""
+    assert "Traceback" not in err
+    os.close(program)
+    (track,) = (one for one in tracks_of(path).tracks.values() if one.channel == "sw1")
+    assert len(track.values) == 8
+    with Reader(path) as reader:
+        assert any(b"by=tap" in body for batch in reader for body in batch.bodies)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["/dev/none"], "is not there: is it plugged in?"),
+        (["{port}", "--listen", "0.0.0.0:0"], "--listen goes with --tcp or --rfc2217"),
+        (["{port}", "--tcp", "--listen", "here"], "is no address"),
+        (["{port}", "--panel", "x.toml"], "name one with -o"),
+        (["socket://127.0.0.1:9", "--tcp"], "cannot be opened"),
+    ],
+)
+def test_what_cannot_be_done_is_one_line(far: Far, words: list[str], said: str) -> None:
+    command = [word.replace("{port}", far.port) for word in words]
+    done = subprocess.run([sys.executable, "-m", "benchcon", "tap", *command], capture_output=True, text=True)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == ""
+
+
+def test_letting_others_in_is_warned_about(far: Far) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "benchcon", "tap", far.port, "--tcp", "--listen", "0.0.0.0:0", "--seconds", "0.5"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0
+    assert done.stdout.startswith("socket://0.0.0.0:")
+    assert "warning: whoever reaches 0.0.0.0 can drive this board" in done.stderr
