@@ -198,10 +198,9 @@ def _agreed() -> list[str]:
 def _described(ports: Sequence[str]) -> Panel:
     """Without a panel file: the panel that the boards describe."""
     from benchcon.cli.draft import ask
-    from benchcon.panel.draft import draft
-    from benchcon.panel.file import loads
+    from benchcon.panel.draft import described
 
-    return loads(draft(ask(ports, READY_S)), "what the boards say of themselves")
+    return described(ask(ports, READY_S))
 
 
 def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Until) -> LiveSession:

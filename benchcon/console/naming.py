@@ -14,8 +14,8 @@ from benchcon.panel.pins import CHIPS
 from benchcon.panel.reader import name_from
 from benchcon.panel.splice import Value
 from benchcon.state import BoardState
+from benchcon.state.described import said_of
 from benchcon.text import printable
-from benchcon.wire.items import Item
 
 LONGEST_LABEL = 60
 
@@ -37,20 +37,8 @@ def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
 
     Raises `Trouble` if it is there already or cannot be written.
     """
-    said = []
-    for board in boards:
-        items = [
-            Item(index, channel.kind, channel.id, dict(channel.detail))
-            for index, channel in enumerate(board.channels.values())
-            if channel.kind
-        ]
-        # What it is built with goes into the file as well: firmware is written for a chip.
-        about = [
-            Item(0, "model", "", {"text": board.model, "chip": board.chip}),
-            Item(0, "firmware", "", {"text": board.firmware}),
-        ]
-        said.append((board.port, board.ident, board.name, [*about, *items] if items else []))
-    if not any(items for *_, items in said):
+    said = said_of(boards)
+    if not said:
         raise Trouble("no board has said what it has yet; connect one first")
     write_whole(path, draft(said).encode(), force=False)
     return PanelFile(path).panel

@@ -199,6 +199,10 @@ class Bench:
                 self._changed.wait(min(left, LOOK_S))
         return True
 
+    def allow(self, panel: Panel | None) -> None:
+        """From now on the budgets of `panel` hold; None: the careful ones that hold without a panel file."""
+        self._call(lambda: self._hub.allow(panel))
+
     @property
     def held_back(self) -> dict[str, int]:
         """How many values the limits held back, by reason: ``flash``, ``current``, ``wink``, ``no answer``."""

@@ -157,6 +157,13 @@ class Hub:
             found.allowance = allowance_of(self.panel, ident)
         return found
 
+    def allow(self, panel: Panel | None) -> None:
+        """From now on the budgets of `panel` hold."""
+        self.panel = panel
+        for port in self.ports.values():
+            if port.talk is not None and port.talk.ident:
+                self.outputs(port.talk.source, port.talk.ident)
+
     def all_outputs(self) -> list[Outputs]:
         """Return the outputs of all boards. Callable from any thread."""
         return list(self._outputs.values())

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
-from benchcon.panel.file import inspect
+from benchcon.panel.file import inspect, loads
+from benchcon.panel.model import Panel
 from benchcon.panel.parts import COLOURS, LONGEST_LABEL
 from benchcon.panel.pins import CHIPS, Pin, read_pins
 from benchcon.panel.reader import BOARD_NAME, CHANNEL_ID, name_from
@@ -56,6 +58,23 @@ def draft(boards: Sequence[Said]) -> str:
     text = _drafted(boards, pins=True)
     # Pins may contradict each other in more ways than are worth telling apart: then none of them is believed.
     return text if loadable(text) else _drafted(boards, pins=False)
+
+
+def described(boards: Sequence[Said]) -> Panel:
+    """Return the panel that `boards` describe, as a first panel file would hold it; its path is empty.
+
+    It is the one panel that there is without a panel file: the same names, labels and budgets whoever asks. Its text,
+    and so its digest, does not depend on ports, on firmware or on the order in which boards were found.
+    """
+    told = [("", ident, name, list(filter(None, map(_lasting, items)))) for _, ident, name, items in boards]
+    return replace(loads(draft(sorted(told, key=lambda each: each[1]))), path="")
+
+
+def _lasting(item: Item) -> Item | None:
+    """Return what an item says of the panel; of what is no channel, only the chip."""
+    if item.is_channel:
+        return item
+    return item._replace(detail={"chip": item.detail.get("chip", "")}) if item.kind == "model" else None
 
 
 def loadable(text: str) -> bool:
@@ -110,7 +129,7 @@ def _board(
     for kind, last in sorted(chains.items()):
         values[f"chains.{kind}"] = {"chips": last // 8 + 1}
     about = [_text(item.detail.get("text", ""), 60) for item in items if item.kind in ("model", "firmware")]
-    says = "; ".join(text for text in (f"found on {_text(port, 60)}", *about) if text)
+    says = "; ".join(text for text in (f"found on {_text(port, 60)}" if port else "", *about) if text)
     return f"# {'-' * 117}\n# {says}\n\n" + _table(f"boards.{board}", values)
 
 

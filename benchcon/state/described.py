@@ -6,11 +6,13 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 
+from benchcon.panel.draft import Said
 from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Panel, Part, Wire
 from benchcon.panel.rules import channels_of
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
 from benchcon.state.channel import ChannelState
+from benchcon.wire.items import Item
 
 Signature = tuple[object, ...]
 
@@ -60,6 +62,27 @@ def completed(panel: Panel, state: BenchState) -> Panel:
         lamps=(*panel.lamps, *(part for part in found if isinstance(part, Lamp))),
         digits=(*panel.digits, *(part for part in found if isinstance(part, Digits))),
     )
+
+
+def said_of(boards: Iterable[BoardState]) -> list[Said]:
+    """Return what `boards` have said of themselves, as `panel.draft` takes it; boards that said nothing are left out.
+
+    What a board is built with goes along: firmware is written for a chip.
+    """
+    said: list[Said] = []
+    for board in boards:
+        items = [
+            Item(index, channel.kind, channel.id, dict(channel.detail))
+            for index, channel in enumerate(board.channels.values())
+            if channel.kind
+        ]
+        about = [
+            Item(0, "model", "", {"text": board.model, "chip": board.chip}),
+            Item(0, "firmware", "", {"text": board.firmware}),
+        ]
+        if items:
+            said.append((board.port, board.ident, board.name, [*about, *items]))
+    return said
 
 
 def _name_on(boards: Iterable[Board], board: BoardState) -> str | None:

@@ -7,14 +7,23 @@ import sys
 from pathlib import Path
 
 import pytest
+from console.looking import console
 from walk.desks import Desks, Scripted
 
+from benchcon.cli.walk import _described
+from benchcon.console.walk.screen import WalkScreen
 from benchcon.demo import Demo, panel_path, start
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.one_switch import as_it_stands, remarks
+from benchcon.link import Bench
 from benchcon.panel.file import loads
+from benchcon.panel.model import Panel
+from benchcon.session import LiveSession
+from benchcon.walk.channel_changes import missing_boards
 from benchcon.walk.interfaces import Answer, Scene
 from benchcon.walk.machine import Walk
+from benchcon.walk.plan import Step
+from benchcon.walk.prompts import prompt_for
 from benchcon.walk.runner import Runner
 
 HEAD = '[panel]\ntitle = "Four"\n[boards.a]\n'
@@ -160,3 +169,42 @@ def test_healthy_desks_are_healthy_without_a_panel_file_and_again_and_with_one(f
             assert (run.returncode, run.stdout) == (0, ""), run.stderr
             assert ("look like the positions of one switch" in run.stderr) == (not panel)
             assert {name: hand.where() for name, hand in demo.hands.items()} == before
+
+
+async def test_the_consoles_walk_and_the_commands_are_over_the_same_panel(fresh: Demo) -> None:
+    """The same parts, words and budgets; afterwards the console shows what it showed before."""
+    with fresh as demo:
+        port = next(desk.port for desk in demo.boards if desk.name == "met")
+        commands = _described([port])
+        bench = Bench([port], keep=False)
+        session = LiveSession(bench, Panel(), {"met": demo.hands["met"]})
+        bench.start()
+        try:
+            async with console(session, (110, 40)) as eyes:
+                await eyes.see("PRESSURE SET")
+                await eyes.until(lambda: not missing_boards(session, commands), "the board")
+                faces = eyes.app.sight.panel
+                await eyes.press("t")
+                await eyes.see("Walk: what?")
+                await eyes.press("enter")
+                await eyes.see("proved in turn")
+                await eyes.press("ctrl+u", "enter")
+                await eyes.see("Every lamp and display should be dark now.")
+                screen = eyes.app.screen
+                assert isinstance(screen, WalkScreen)
+                assert (screen.panel.parts, screen.panel.boards) == (commands.parts, commands.boards)
+                assert screen.panel.digest == commands.digest
+                (outputs,) = bench._hub.all_outputs()
+                assert outputs.allowance.total_ma == commands.boards[0].budget_ma
+                steps = [Walk(panel, ["hpa_inhg"]) for panel in (screen.panel, commands)]
+                asked = [[prompt_for(w.layout, step, 1, 1, False, False) for step in presses(w)] for w in steps]
+                assert asked[0] == asked[1]
+                await eyes.press("escape")
+                await eyes.until(lambda: not isinstance(eyes.app.screen, WalkScreen), "the bench")
+                assert eyes.app.sight.panel.parts == faces.parts
+        finally:
+            session.close()
+
+
+def presses(walk: Walk) -> list[Step]:
+    return [Step("put", ("hpa_inhg",), to) for to in (1, 0)]

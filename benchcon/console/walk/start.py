@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,32 +22,59 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
 
 
-def panel_of(sight: Sight, session: LiveSession) -> Panel:
-    """Return the panel to work on: the session's; without a panel file, what the boards say of themselves.
+@contextmanager
+def _panel_for(app: App[Any], sight: Sight, session: LiveSession) -> Iterator[tuple[Panel, Callable[[object], None]]]:
+    """Give the panel to work on, and what is to be called when the work is over.
 
-    Raises `Trouble` if there is nothing on it, or one of its boards does not answer.
+    Without a panel file it is the one that the boards describe, the same as the commands take; meanwhile it is the
+    session's, so that the face shows it and its budgets hold. Raises `Trouble` if there is nothing on it, or one of its
+    boards does not answer.
     """
-    panel = session.panel if session.panel.parts else sight.panel
+    from benchcon.diagnosis.one_switch import as_it_stands
+    from benchcon.panel.draft import described
+    from benchcon.state.described import said_of
+    from benchcon.walk.channel_changes import Hearing
+
+    panel = before = session.panel
+    if not panel.parts:
+        with session.lock:
+            panel = described(said_of(session.state.boards.values()))
     if not panel.parts:
         raise Trouble("there is nothing to walk yet: no panel file, and no board has described itself")
     missing = missing_boards(session, panel)
     if missing:
         names = printable(", ".join(missing))
         raise Trouble(f"no board answers as {names}: plug it in first; F5 shows how each link stands")
-    return panel
+    if panel is before:
+        yield panel, lambda _: None
+        return
+    panel = as_it_stands(panel, Hearing(session, panel).values())
+
+    def take(new: Panel, budgets: Panel | None) -> None:
+        with session.lock:
+            session.panel = new
+        if session.bench is not None:
+            session.bench.allow(budgets)
+        sight.look()
+
+    take(panel, panel)
+    try:
+        yield panel, lambda _: take(before, None)
+    except BaseException:
+        take(before, None)
+        raise
 
 
 def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
     """Ask what is to be walked and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
+    with _panel_for(app, sight, session) as (panel, over):
+        _ask_walk(app, sight, session, panel, over)
+
+
+def _ask_walk(app: App[Any], sight: Sight, session: LiveSession, panel: Panel, over: Callable[[object], None]) -> None:
     from benchcon.console.walk.scope import Scope
     from benchcon.console.walk.screen import WalkScreen
-    from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.report.folder import Folder
-    from benchcon.walk.channel_changes import Hearing
-
-    panel = panel_of(sight, session)
-    if not session.panel.parts:
-        panel = as_it_stands(panel, Hearing(session, panel).values())
 
     def check(text: str) -> None:
         if text:
@@ -57,10 +86,15 @@ def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
 
     def what(only: list[str] | None) -> None:
         def done(text: str | None) -> None:
-            if text is not None:
-                app.push_screen(WalkScreen(sight, session, panel, Folder(Path(text)) if text else None, only or ()))
+            if text is None:
+                over(None)
+            else:
+                folder = Folder(Path(text)) if text else None
+                app.push_screen(WalkScreen(sight, session, panel, folder, only or ()), over)
 
-        if only is not None:
+        if only is None:
+            over(None)
+        else:
             why = f"{'What you chose' if only else 'Everything'} is proved in turn, and what is wrong is named. The "
             why += "report goes into this folder; a walk that was broken off there goes on. Empty: no report."
             app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
@@ -100,11 +134,13 @@ def start_wiggle(app: App[Any], sight: Sight, session: LiveSession) -> None:
     """Watch every input. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.wiggle_screen import WiggleScreen
 
-    app.push_screen(WiggleScreen(sight, session, panel_of(sight, session)))
+    with _panel_for(app, sight, session) as (panel, over):
+        app.push_screen(WiggleScreen(sight, session, panel), over)
 
 
 def start_soak(app: App[Any], sight: Sight, session: LiveSession) -> None:
     """Load and soak. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.soak_screen import ask_soak
 
-    ask_soak(app, sight, session, panel_of(sight, session))
+    with _panel_for(app, sight, session) as (panel, over):
+        ask_soak(app, sight, session, panel, over)
