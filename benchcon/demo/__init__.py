@@ -1,6 +1,6 @@
 """The demo: the Ostrey tower trainer, a made-up airfield control tower of three desks.
 
-The desks are simulated boards, each in a process of its own (`desks`); their power desk feeds the other two (`power`).
+The desks are simulated boards, each in a process of its own (`desks`).
 What a simulator would do with them is a rehearsal (`live`): a scenario with its rules, whose hand works the desks until
 somebody takes over.
 """

@@ -27,15 +27,6 @@ def start(
 ) -> Demo:
     """Start the demo's desks (or those of another `panel` file), as `benchcon.rig.boards.start` does.
 
-    The power desk feeds the other two: mains is on to begin with. `separate` leaves that out.
+    The power desk feeds the other two, as its panel file says: mains is on to begin with. `separate` leaves that out.
     """
-    demo = simulated.start(panel or panel_path(), faults=faults, tcp=tcp, boards=boards, seed=seed)
-    if not separate:
-        from benchcon.demo.power import feed
-
-        try:
-            demo.feed = feed(demo)
-        except BaseException:
-            demo.close()
-            raise
-    return demo
+    return simulated.start(panel or panel_path(), faults=faults, tcp=tcp, boards=boards, seed=seed, separate=separate)

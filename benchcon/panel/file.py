@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchcon.errors import Trouble
-from benchcon.panel import parts, rules
+from benchcon.panel import parts, rules, supplies
 from benchcon.panel.model import Panel, Raw
 from benchcon.panel.reader import Finding, Source, Table
 from benchcon.panel.where import lines_of
@@ -203,6 +203,7 @@ def _panel(top: Table, text: str, name: str) -> Panel:
         lamps=parts.lamps(top, names),
         digits=parts.digits(top, names),
         matrices=matrices,
+        supplies=supplies.supplies(top),
         triggers=_triggers(top),
         text=text,
         digest=hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest(),

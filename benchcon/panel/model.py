@@ -107,6 +107,8 @@ class Control:
     """For each position the values of the channels, in their order."""
     spring: tuple[int, ...] = ()
     """Positions that spring back by themselves (a button's 1)."""
+    begins: int = 0
+    """Where a simulated button or switch stands when it is started."""
     inverted: bool = False
     """Encoder and potentiometer only: turning right makes the value fall."""
     detent_counts: int = 4
@@ -211,6 +213,29 @@ Part = Control | Lamp | Digits
 
 
 @dataclass(frozen=True, slots=True)
+class Source:
+    """One of the things that can switch a supply on."""
+
+    at: tuple[tuple[str, str], ...]
+    """Controls by name, and the word of the position where each has to stand."""
+    after_us: int = 0
+    """How long they have to stand there first."""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What feeds boards' outputs, lamps and displays as long as one of its sources is on."""
+
+    name: str
+    label: str
+    feeds: tuple[str, ...]
+    """Boards (all of their lamps and displays), lamps and displays, by name."""
+    sources: tuple[Source, ...]
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Raw:
     """A table that another room reads: its values as TOML gives them, and where it stands in the file."""
 
@@ -234,6 +259,7 @@ class Panel:
     lamps: tuple[Lamp, ...] = ()
     digits: tuple[Digits, ...] = ()
     matrices: tuple[Matrix, ...] = ()
+    supplies: tuple[Supply, ...] = ()
     triggers: tuple[Raw, ...] = ()
     """Tables ``[[triggers]]`` as read: `benchcon.watch` knows what they mean."""
     text: str = ""

@@ -166,6 +166,13 @@ def _answers(table: Table) -> tuple[str, int]:
     return name, round(within_ms * 1000)
 
 
+def _begins(table: Table, positions: tuple[str, ...], spring: tuple[int, ...]) -> int:
+    """Read at which position a simulated control is started."""
+    stays = [word for number, word in enumerate(positions) if number not in spring]
+    word = table.word("begins", stays, stays[0] if stays else "")
+    return positions.index(word) if word in positions else 0
+
+
 def _hole(table: Table) -> tuple[float, float]:
     """A diameter, ``"16.2 mm"``, or width and height of a cut-out."""
     bounds = 'from "1 mm" to "1 m"'
@@ -205,6 +212,7 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
                 positions=positions,
                 codes=codes,
                 spring=spring,
+                begins=_begins(table, positions, spring) if kind in ("button", "switch") else 0,
                 inverted=table.flag("inverted", False) if kind in ("encoder", "pot") else False,
                 detent_counts=table.whole("counts_per_detent", 4, 1, 15) if kind == "encoder" else 4,
                 low_count=table.whole("low", 0, 0, 65535) if kind == "pot" else 0,

@@ -281,6 +281,7 @@ _ONE = {
     "boards": "a board",
     "matrices": "a matrix",
     "controls": "a control",
+    "supplies": "a supply",
     "lamps": "a lamp",
     "digits": "digits",
     "values": "a value",

@@ -10,12 +10,14 @@ from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, P
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import Source, listed, near
+from benchcon.panel.supplies import check_supplies
 
 
 def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
     """Note in `source` what does not fit together on `panel`, and with `currents` what draws too much."""
     _names(panel, source)
     _channels(panel, source)
+    check_supplies(panel, source.say_at)
     for board in panel.boards:
         _Pins(panel, board, source).check()
     _answers(panel, source)

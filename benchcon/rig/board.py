@@ -169,9 +169,9 @@ class SimBoard:
         """Return the faults that are in, by number."""
         return self.mischief.all()
 
-    def supply(self, millivolts: int, now_us: int) -> None:
-        """Set the supply of lamps and displays."""
-        self.lamps.supply_mv = millivolts
+    def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None:
+        """Set the supply of all lamps and displays, or of these only. Raises ValueError if one is not there."""
+        self.lamps.supply(millivolts, only)
         self._light(now_us)
 
     def unplug(self, now_us: int) -> None:

@@ -12,13 +12,14 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
+    from benchcon.rig.feeding import Feeding
     from benchcon.rig.hand import Hand
 
 START_S = 30.0
@@ -38,20 +39,10 @@ class SimulatedBoard(NamedTuple):
     """Where a `benchcon.rig.hand.Hand` takes hold of it."""
 
 
-class Feeding(Protocol):
-    """What watches one board and sets the supply of others."""
-
-    def stop(self) -> None:
-        """Stop as soon as the boards end."""
-
-    def join(self) -> None:
-        """Wait until it has stopped."""
-
-
 class SimulatedBoards:
     """Simulated boards that are running. Close it, or use it in a ``with``; they end with this process, too."""
 
-    def __init__(self, panel: Panel, names: Sequence[str], folder: Path | None) -> None:
+    def __init__(self, panel: Panel, names: Sequence[str], folder: Path | None, separate: bool = False) -> None:
         self.panel = panel
         """As read from the file that the boards were started from."""
         self.boards: list[SimulatedBoard] = []
@@ -59,7 +50,8 @@ class SimulatedBoards:
         self.hands: dict[str, Hand] = {}
         """A hand for each board, by its name."""
         self.feed: Feeding | None = None
-        """Sets the supply of some boards by the switches of another; None if each is fed by itself."""
+        """What the panel's controls switch; None if each board is fed by itself."""
+        self._separate = separate
         self._names = list(names)
         self._folder = folder
         self._processes: list[subprocess.Popen[bytes]] = []
@@ -98,9 +90,23 @@ class SimulatedBoards:
                     mourner.start()
                     self._mourners.append(mourner)
                 self.hands[board.name] = Hand(board.control)
+            if not self._separate:
+                self._set_out()
         except BaseException:
             self.close()
             raise
+
+    def _set_out(self) -> None:
+        """Put the controls where they are to begin, and let them switch the panel's supplies."""
+        from benchcon.rig.feeding import Feeding
+
+        for control in self.panel.controls:
+            hand = self.hands.get(control.channels[0].board) if control.channels else None
+            if control.begins and hand is not None:
+                hand.put(control.name, control.begins)
+        if self.panel.supplies:
+            self.feed = Feeding(self.panel, {board.name: board.control for board in self.boards})
+            self.feed.start()
 
     def close(self) -> None:
         """End all boards, within a few seconds; leaves no process and no file behind."""
@@ -134,13 +140,15 @@ def begin(
     tcp: bool = False,
     boards: Sequence[str] = (),
     seed: int | None = None,
+    separate: bool = False,
 ) -> SimulatedBoards:
     """Start a simulated board for each of the panel file's boards (or of `boards`), without waiting for them.
 
     What else there is to do can be done while they start; then `SimulatedBoards.wait`.
 
     `faults` is a faults file; `tcp`: ports and hands are TCP ports of this machine instead of pseudo-terminals and Unix
-    sockets (always so where there are none).
+    sockets (always so where there are none). The panel's supplies are switched by its controls, which begin where the
+    file says; `separate`: each board is fed by itself, and every control begins at its first position.
 
     Raises `Trouble` for a file that is wrong or has no board to simulate.
     """
@@ -154,7 +162,7 @@ def begin(
     if not names:
         raise Trouble(f"{printable(str(panel))} has no board to simulate; add a table such as [boards.desk]")
     tcp = tcp or not hasattr(os, "openpty")
-    started = SimulatedBoards(read, names, None if tcp else Path(tempfile.mkdtemp(prefix=FOLDER)))
+    started = SimulatedBoards(read, names, None if tcp else Path(tempfile.mkdtemp(prefix=FOLDER)), separate)
     try:
         for name in names:
             words = ["--panel", str(panel), "--board", name, "--follow"]
@@ -175,9 +183,10 @@ def start(
     tcp: bool = False,
     boards: Sequence[str] = (),
     seed: int | None = None,
+    separate: bool = False,
 ) -> SimulatedBoards:
     """As `begin`, and wait until all boards are there. Raises `Trouble` also for a board that does not start."""
-    started = begin(panel, faults=faults, tcp=tcp, boards=boards, seed=seed)
+    started = begin(panel, faults=faults, tcp=tcp, boards=boards, seed=seed, separate=separate)
     started.wait()
     return started
 

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from benchcon.rig.faults import Fault, fault_of_words
@@ -42,7 +42,7 @@ class Board(Protocol):
     def clear_faults(self, number: int | None, now_us: int) -> None: ...
     def faults(self) -> dict[int, Fault]: ...
     def reset(self, at_us: int, cause: str) -> None: ...
-    def supply(self, millivolts: int, now_us: int) -> None: ...
+    def supply(self, millivolts: int, now_us: int, only: Sequence[str] = ()) -> None: ...
     def unplug(self, now_us: int) -> None: ...
     def replug(self, name: str, now_us: int) -> None: ...
     def port(self) -> str: ...
@@ -209,7 +209,7 @@ def _supply(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     millivolts = _number(words[0], "a number of millivolts")
     if not 0 <= millivolts <= 60_000:
         raise ValueError("a supply is from 0 to 60000 mV")
-    board.supply(millivolts, now_us)
+    board.supply(millivolts, now_us, words[1:])
     _ok(reply)
 
 
@@ -253,7 +253,7 @@ _WORDS: dict[str, tuple[int, int, Callable[[Board, list[str], int, Reply], None]
     "reset": (0, 1, _reset),
     "unplug": (0, 0, _unplug),
     "replug": (0, 1, _replug),
-    "supply": (1, 1, _supply),
+    "supply": (1, 100, _supply),
 }
 
 

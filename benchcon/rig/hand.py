@@ -177,9 +177,9 @@ class Hand:
         """Plug it in again, under another port `name` if one is given; return the port."""
         return " ".join(self.ask("replug", *((quote(name),) if name else ())))
 
-    def supply(self, millivolts: int) -> None:
-        """Set the supply of the board's lamps and displays; under 3000 mV nothing is lit."""
-        self.ask("supply", str(millivolts))
+    def supply(self, millivolts: int, *channels: str) -> None:
+        """Set the supply of the board's lamps and displays, or of these only; under 3000 mV nothing is lit."""
+        self.ask("supply", str(millivolts), *channels)
 
     def port(self) -> str:
         """Return the board's port, as it is opened; empty while it is unplugged."""

@@ -31,6 +31,8 @@ class Lamps:
         self.powered = False
         self.supply_mv = wiring.supply_mv
         """Supply, unloaded."""
+        self.unfed: set[str] = set()
+        """Lamps and displays whose own supply is off."""
         self.lit: dict[str, int] = dict.fromkeys(wiring.colours, 0)
         """How light each lamp really is, in permille of lightness."""
         self.shown: dict[str, bytes] = {id_: bytes(places) for id_, places in wiring.places.items()}
@@ -51,6 +53,11 @@ class Lamps:
         lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
         segments = {id_: self._driven.get(id_, 0).to_bytes(places, "big") for id_, places in self.wiring.places.items()}
         shown = loom.shown(segments, self.wiring, self.faults, feeds)
+        for id_ in self.unfed:
+            if id_ in lit:
+                lit[id_] = 0
+            else:
+                shown[id_] = bytes(self.wiring.places[id_])
         for id_, level in lit.items():
             if level != self.lit[id_]:
                 self._flashes[id_].see(at_us, level)
@@ -59,6 +66,18 @@ class Lamps:
                 # A display counts as one light: any segment lit, or none.
                 self._flashes[id_].see(at_us, 1000 if any(places) else 0)
         self.lit, self.shown = lit, shown
+
+    def supply(self, millivolts: int, only: Sequence[str] = ()) -> None:
+        """Set the supply of the board's outputs, or of these lamps and displays only. Raises ValueError for others."""
+        for id_ in only:
+            if id_ not in self.lit and id_ not in self.shown:
+                raise ValueError(f"there is no lamp or display '{id_[:40]}' on this board")
+        if not only:
+            self.supply_mv = millivolts
+        elif millivolts >= LEAST_SUPPLY_MV:
+            self.unfed.difference_update(only)
+        else:
+            self.unfed.update(only)
 
     @property
     def feeds(self) -> bool:

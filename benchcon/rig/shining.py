@@ -59,7 +59,7 @@ def take_hold(words: Sequence[str]) -> dict[str, Hand]:
         hands[f"{board} ({word})" if board in hands else board] = hand
     if not hands:
         raise Trouble(
-            "no simulated desk answers; start 'benchcon demo' in another terminal, or give the HAND words that "
+            "no simulated board answers; start 'benchcon demo' in another terminal, or give the HAND words that "
             "'benchcon demo --headless' prints"
         )
     return hands

@@ -14,7 +14,6 @@ from rig.talk import PATIENCE_S, Talk
 from rig.test_process import is_gone, until
 
 from benchcon.demo import Demo, start
-from benchcon.demo.power import source
 from benchcon.panel.file import load
 from benchcon.rig.hand import Hand
 
@@ -125,12 +124,3 @@ def test_with_the_power_switch_off_everything_else_is_dark(running: Demo) -> Non
         power.put("mains", 1)
         power.put("battery", 0)
         assert lighting.lit()["l_app"] == 1000
-
-
-def test_what_feeds_the_rig() -> None:
-    assert source({"mains": 1, "standby": 1}, 0) == "mains"
-    assert source({"mains": 0, "standby": 1, "battery": 0}, 100) == ""
-    assert source({"mains": 0, "standby": 2}, 0) == "standby"
-    assert source({"mains": 0, "standby": 0}, 1) == ""
-    assert source({"mains": 0, "standby": 0}, 4) == "standby"
-    assert source({"mains": 0, "standby": 0, "battery": 1}, 1) == "battery"

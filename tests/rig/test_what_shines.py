@@ -36,4 +36,4 @@ def test_what_a_fault_lights_is_seen_from_another_terminal(
         assert "Approach lit" in (shown := capsys.readouterr().out)
         assert "Runway edge lit" in shown
     assert main(["demo", "--lit", desk.control]) == 2
-    assert "no simulated desk answers; start 'benchcon demo'" in capsys.readouterr().err
+    assert "no simulated board answers; start 'benchcon demo'" in capsys.readouterr().err
