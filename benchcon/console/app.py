@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingsMap, BindingType
+from textual.command import CommandPalette
 from textual.driver import Driver
 from textual.screen import Screen
 
@@ -164,8 +165,13 @@ class ConsoleApp(App[int]):
         if action in ("dark", "mark", "name", "keep"):
             return bool(self.session.live)
         if action == "walk":
-            return bool(self.session.live) and isinstance(self.screen, BenchScreen)
+            return bool(self.session.live) and isinstance(self._beneath_palette, BenchScreen)
         return True
+
+    @property
+    def _beneath_palette(self) -> Screen[Any]:
+        """The screen that the keys work on: while the palette looks for what they do, the one beneath it."""
+        return next((each for each in reversed(self.screen_stack) if not isinstance(each, CommandPalette)), self.screen)
 
     def _play(self, now: float) -> None:
         """Let a recording go on by the time that has passed since the last frame."""

@@ -42,7 +42,7 @@ LIST_S = 0.1
 """Lists and the time line are drawn no more often than this, besides at each key."""
 
 
-NEEDED = ("replay('play')", "leave", "untype", "", "record", "stop_recording", "mark", "keep")
+NEEDED = ("replay('play')", "leave", "untype", "", "record", "stop_recording", "mark", "keep", "", "walk")
 """Keys that have room on the last row before others, the most needed first."""
 
 

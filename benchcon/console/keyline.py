@@ -81,8 +81,8 @@ class KeyLine(Drawn):
     """One row of keys. Help stands first and Dark last, always; what does not fit between them is left to help.
 
     `only`: the keys of these actions and no others, in this order, as a row of their own; `without`: all others.
-    `needed`: actions that are given room before all others, the most needed first; an empty one stands for the first
-    key of what has the keyboard.
+    `needed`: actions that are given room before all others, the most needed first; each empty one stands for the
+    next key of what has the keyboard.
     """
 
     GROUND = RAISED

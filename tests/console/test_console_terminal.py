@@ -251,3 +251,23 @@ def test_what_is_typed_ahead_goes_into_the_question_that_its_first_key_opens(
         terminal.see("only: gap", "0:00:17.000")
         terminal.press("q")
         assert terminal.ended() == 0
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+def test_the_walk_is_on_the_first_key_line_and_in_the_palette(
+    demo: Demo, home: dict[str, str], size: tuple[int, int]
+) -> None:
+    words = ["-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY)]
+    with Terminal(*words, env=home, columns=size[0], rows=size[1]) as terminal:
+        terminal.until(lambda: terminal.text().count("● live") >= 3, "three live boards")
+        for keys in ((), ("right", "right"), ("down", "down")) if size[0] > 100 else ():  # a display, a lamp, a control
+            terminal.press(*keys)
+            terminal.until(
+                lambda: "t Walk" in terminal.text().splitlines()[-1], f"the walk on the key line after {keys}"
+            )
+        terminal.press("\x10")
+        terminal.see("Search for commands")
+        terminal.press("walk")
+        terminal.see("Walk", "key t")
+        terminal.press("down", "enter")
+        terminal.see("Walk: what?", "everything (25 parts)")
