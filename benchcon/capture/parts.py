@@ -14,9 +14,9 @@ from pathlib import Path
 
 from benchcon.capture.file import OpenFile
 from benchcon.capture.form import read_header, write_header
-from benchcon.capture.fresh import Fresh, move_aside, sync_folder
 from benchcon.capture.store import open_store, pack
 from benchcon.errors import Trouble
+from benchcon.fresh import Fresh, move_aside, sync_folder
 from benchcon.text import printable
 
 

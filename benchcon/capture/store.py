@@ -15,8 +15,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
-from benchcon.capture.fresh import Fresh, sync_folder
 from benchcon.errors import Trouble
+from benchcon.fresh import Fresh, sync_folder
 from benchcon.text import printable
 
 MEMBER_BYTES = 256 << 10

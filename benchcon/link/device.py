@@ -25,8 +25,16 @@ def open_device(port: str) -> Any:
     """
     shown = printable(port) or "''"
     try:
-        if sys.platform != "win32" and not stat.S_ISCHR(os.stat(port).st_mode):
-            raise Trouble(_no_port(shown))
+        if sys.platform != "win32":
+            there = os.stat(port)
+            if not stat.S_ISCHR(there.st_mode):
+                raise Trouble(_no_port(shown))
+            if who := _whose_terminal(there.st_rdev):
+                # A link that a simulated board left behind may lead to whoever got its number next.
+                raise Trouble(
+                    f"{shown} leads to the terminal of {who}, and not to a board: it is not opened; remove a link"
+                    " that was left behind"
+                )
         # With an inter-byte timeout pyserial asks for at least one byte a read: a read of none then means hung up.
         opened: Any = serial.Serial(port, RATE, timeout=0, write_timeout=0, exclusive=True, inter_byte_timeout=0.0)
     except (OSError, ValueError) as error:
@@ -42,6 +50,25 @@ def open_device(port: str) -> Any:
         with contextlib.suppress(OSError, ValueError, NotImplementedError):
             opened.set_low_latency_mode(True)
     return opened
+
+
+def _whose_terminal(device: int) -> str:
+    """Return who works at this terminal (a program whose controlling terminal it is), printable; empty for a port."""
+    number = os.minor(device) & 0xFF | os.major(device) << 8 | (os.minor(device) & ~0xFF) << 12
+    try:
+        pids = [name for name in os.listdir("/proc") if name.isdecimal()]
+    except OSError:
+        return ""  # a system without /proc
+    for pid in pids:
+        try:
+            # proc(5): the name in brackets may hold anything; tty_nr is the fifth field after it.
+            with open(f"/proc/{pid}/stat", "rb") as file:
+                name, _, rest = file.read(1024).partition(b"(")[2].rpartition(b")")
+            if int(rest.split()[4]) == number:
+                return f"{printable(name) or 'a program'}, process {pid}"
+        except (OSError, ValueError, IndexError):
+            continue
+    return ""
 
 
 def close_device(device: Any) -> None:

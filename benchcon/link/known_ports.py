@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from benchcon.errors import Trouble
+from benchcon.fresh import sync_folder
 from benchcon.text import printable
 
 _FORM = 1
@@ -150,6 +151,7 @@ def _write(entries: list[Agreed]) -> None:
             file.flush()
             os.fsync(file.fileno())
         os.replace(temporary, path)
+        sync_folder(path.parent)
     except OSError as error:
         if temporary:
             with contextlib.suppress(OSError):

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import sys
 import tempfile
 from pathlib import Path
@@ -135,15 +136,20 @@ def holder(port: str) -> str:
 
 
 def _open(path: Path) -> int | None:
-    flags = os.O_CLOEXEC | os.O_NOFOLLOW
+    """Open a lock file; None if there can be none. Never waits: a stranger may have put a pipe there."""
+    flags = os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
     try:
-        return os.open(path, os.O_RDWR | os.O_CREAT | flags, 0o644)
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | flags, 0o644)
     except OSError:
         try:
             # Another user's file. An flock needs no right to write.
-            return os.open(path, os.O_RDONLY | flags)
+            fd = os.open(path, os.O_RDONLY | flags)
         except OSError:
             return None
+    if not stat.S_ISREG(os.fstat(fd).st_mode):
+        os.close(fd)
+        return None
+    return fd
 
 
 def _read(fd: int) -> str:

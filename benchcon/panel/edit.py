@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.fresh import sync_folder
 from benchcon.panel.file import loads, slurp
 from benchcon.panel.model import Control, Panel, Part
 from benchcon.panel.reader import NAME, name_from
@@ -180,6 +181,7 @@ def write_whole(path: str | Path, raw: bytes, *, force: bool = True) -> None:
         os.chmod(beside, _mode(target))
         if force:
             os.replace(beside, target)
+            sync_folder(target.parent)
         else:
             _put_where_nothing_is(beside, target)
     except OSError as error:
@@ -199,6 +201,7 @@ def _put_where_nothing_is(beside: str, target: Path) -> None:
         if target.exists():
             raise FileExistsError from None
         os.replace(beside, target)
+        sync_folder(target.parent)
     else:
         os.unlink(beside)
 

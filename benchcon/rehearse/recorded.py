@@ -11,8 +11,8 @@ from pathlib import Path
 from benchcon import __version__
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
-from benchcon.capture.fresh import Fresh
 from benchcon.errors import Trouble
+from benchcon.fresh import Fresh
 from benchcon.text import printable
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
 
-from benchcon.capture.fresh import Fresh, sync_folder
 from benchcon.errors import Trouble
+from benchcon.fresh import Fresh, sync_folder
 from benchcon.text import printable
 
 

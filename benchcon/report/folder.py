@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from benchcon.errors import Trouble
+from benchcon.fresh import Fresh, sync_folder
 from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.walk.journal import Done, resume
@@ -119,17 +120,21 @@ class Folder:
         self.close()
 
     def _replace(self, name: str, raw: bytes) -> None:
-        part = self.path / f".{name}.part"
+        target = self.path / name
+        fresh: Fresh | None = None
         try:
-            with open(part, "wb") as file:
+            fresh = Fresh(target)
+            with open(fresh.descriptor, "wb") as file:
                 file.write(raw)
                 file.flush()
                 os.fsync(file.fileno())
-            os.replace(part, self.path / name)
+                fresh.place(target, replace=True)
+            sync_folder(self.path)
         except OSError as error:
-            with contextlib.suppress(OSError):
-                part.unlink()
             raise self._cannot(error) from None
+        finally:
+            if fresh is not None:
+                fresh.give_up()
 
     def close(self) -> None:
         """Close the journal; a walk that is not over goes on from here next time."""

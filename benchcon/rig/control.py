@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import hmac
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
@@ -258,12 +259,17 @@ _WORDS: dict[str, tuple[int, int, Callable[[Board, list[str], int, Reply], None]
 
 
 class Client:
-    """One hand: its bytes split into requests, its answers kept in the order of its requests."""
+    """One hand: its bytes split into requests, its answers kept in the order of its requests.
 
-    def __init__(self, board: Board, send: Callable[[bytes], None]) -> None:
+    With a `word` its first request has to be ``word WORD``. If it is another, it is refused, and `gone` then: nothing
+    more of it is taken.
+    """
+
+    def __init__(self, board: Board, send: Callable[[bytes], None], word: str = "") -> None:
         self.board = board
         self.send = send
         self.gone = False
+        self._word = word
         self._rest = b""
         self._too_long = False
         self._open: list[list[str]] = []
@@ -281,11 +287,21 @@ class Client:
                 self._too_long = False
                 line = b"x" * (LONGEST + 1)
             line = line.rstrip(b"\r")
-            if line.strip():
+            if self._word and not self.gone:
+                self._welcome(line)
+            elif line.strip() and not self.gone:
                 self._request(line, now_us)
         self._rest = rest
         if len(rest) > LONGEST + 1:
             self._too_long, self._rest = True, b""
+
+    def _welcome(self, line: bytes) -> None:
+        if hmac.compare_digest(line, b"word " + self._word.encode()):
+            self._word = ""
+            self.send(b"ok\n")
+        else:
+            self.send(b"no this hand begins with the word that stands at the end of its HAND\n")
+            self.gone = True
 
     def _request(self, line: bytes, now_us: int) -> None:
         place: list[str] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 from collections.abc import Mapping
@@ -16,6 +17,9 @@ ANSWER_S = 5.0
 """How long an answer may take, on top of the time that a movement takes."""
 LONGEST = 1 << 16
 """Bytes of the longest answer that is read."""
+
+
+_TCP = re.compile(r"tcp:(?P<host>.+?):(?P<port>[0-9]{1,5})(?::(?P<word>[0-9a-f]{8,64}))?")
 
 
 class Look(NamedTuple):
@@ -47,15 +51,16 @@ class Hand:
     """
 
     def __init__(self, control: str, timeout_s: float = ANSWER_S) -> None:
-        """`control` is a board's CONTROL word: ``tcp:127.0.0.1:40123`` or ``unix:/path``. Raises `Trouble` if not."""
+        """`control` is a board's HAND: ``tcp:127.0.0.1:40123:WORD`` or ``unix:/path``. Raises `Trouble` if not."""
         self.control = control
         self.timeout_s = timeout_s
         self._lock = threading.Lock()
         self._socket: socket.socket | None = None
         self._rest = b""
-        scheme, _, where = control.partition(":")
-        host, _, port = where.rpartition(":")
-        if not ((scheme == "unix" and where) or (scheme == "tcp" and host and port.isdecimal() and int(port) < 65536)):
+        self._where = _TCP.fullmatch(control)
+        if not (control.startswith("unix:") and control != "unix:") and not (
+            self._where and int(self._where["port"]) < 65536
+        ):
             raise Trouble(f"'{printable(control)}' is no CONTROL word; it is like tcp:127.0.0.1:40123 or unix:/path")
 
     def __enter__(self) -> Hand:
@@ -210,13 +215,11 @@ class Hand:
         try:
             if self._socket is None:
                 self._socket = self._connect()
+                self._socket.settimeout(timeout_s)
+                if self._where and self._where["word"]:
+                    self._send_line(self._socket, f"word {self._where['word']}")
             self._socket.settimeout(timeout_s)
-            self._socket.sendall(line.encode("ascii", "replace") + b"\n")
-            while b"\n" not in self._rest:
-                got = self._socket.recv(4096)
-                if not got or len(self._rest) > LONGEST:
-                    raise ConnectionResetError("the connection was closed")
-                self._rest += got
+            answer = self._send_line(self._socket, line)
         except TimeoutError:
             # An answer that comes later would be taken for the next one's: begin anew.
             self._drop()
@@ -224,14 +227,22 @@ class Hand:
         except OSError as error:
             self._drop()
             raise self._silent(f"cannot be reached ({printable(error.strerror or str(error))})") from None
+        return answer
+
+    def _send_line(self, to: socket.socket, line: str) -> str:
+        to.sendall(line.encode("ascii", "replace") + b"\n")
+        while b"\n" not in self._rest:
+            got = to.recv(4096)
+            if not got or len(self._rest) > LONGEST:
+                raise ConnectionResetError("the connection was closed")
+            self._rest += got
         answer, _, self._rest = self._rest.partition(b"\n")
         return answer.decode("utf-8", "backslashreplace").rstrip("\r")
 
     def _connect(self) -> socket.socket:
-        scheme, _, where = self.control.partition(":")
-        if scheme == "tcp":
-            host, _, port = where.rpartition(":")
-            made = socket.create_connection((host.strip("[]"), int(port)), self.timeout_s)
+        if self._where:
+            host, port = self._where["host"].strip("[]"), int(self._where["port"])
+            made = socket.create_connection((host, port), self.timeout_s)
             made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             return made
         if not hasattr(socket, "AF_UNIX"):
@@ -239,7 +250,7 @@ class Hand:
         made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             made.settimeout(self.timeout_s)
-            made.connect(where)
+            made.connect(self.control.removeprefix("unix:"))
         except BaseException:
             made.close()
             raise

@@ -16,6 +16,11 @@ WAITING = 1 << 16
 """Bytes that may wait for a reader that does not read; what comes after them is lost, and counted."""
 
 
+_WEB = (b"GET ", b"POST ", b"PUT ", b"HEAD ", b"OPTIONS ", b"DELETE ", b"PATCH ", b"CONNECT ", b"\x16\x03")
+"""How a browser begins, plain (RFC 9112) or by TLS (RFC 8446): any web page can have it talk to a port of this machine.
+Lines of the protocol begin with none of them."""
+
+
 class Port(Protocol):
     """One serial port that can be pulled and plugged in again."""
 
@@ -201,6 +206,7 @@ class TcpPort(_Outgoing):
         self._numbers: dict[str, int] = {}
         self._listener: socket.socket | None = None
         self._peer: socket.socket | None = None
+        self._silent = True  # the peer has sent nothing yet
         self.plug(name)
 
     @property
@@ -249,8 +255,10 @@ class TcpPort(_Outgoing):
             return b""
         except OSError:
             data = b""
-        if not data:
+        if not data or (self._silent and data.startswith(_WEB)):
             self._hang_up()
+            return b""
+        self._silent = False
         return data
 
     def _accept(self, listener: socket.socket) -> None:
@@ -263,7 +271,7 @@ class TcpPort(_Outgoing):
             return
         peer.setblocking(False)
         peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._peer, self.is_open = peer, True
+        self._peer, self.is_open, self._silent = peer, True, True
 
     def _hang_up(self) -> None:
         if self._peer is not None:

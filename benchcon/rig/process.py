@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import selectors
 import signal
 import socket
@@ -57,6 +58,9 @@ class Process:
             self.port = PtyPort(folder, board.name)
             path = folder / f"{board.name}.hand"
             self._socket_path = path if len(os.fsencode(path)) <= UNIX_PATH else None
+        # A Unix socket is its owner's alone. To a TCP port anybody on this machine can talk, a web page in its
+        # browser as well: there a hand has to know the word, which only who started the board is told.
+        self._word = "" if self._socket_path is not None else secrets.token_hex(8)
         self.listener, self.control = self._listen()
         self.selector.register(self.listener, selectors.EVENT_READ, self._on_client)
         self._watched: dict[socket.socket | int, int] = {}
@@ -162,7 +166,7 @@ class Process:
         else:
             listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
             listener.bind(("127.0.0.1", 0))
-            control = f"tcp:127.0.0.1:{listener.getsockname()[1]}"
+            control = f"tcp:127.0.0.1:{listener.getsockname()[1]}:{self._word}"
         listener.listen(8)
         listener.setblocking(False)
         return listener, control
@@ -185,7 +189,7 @@ class Process:
             except OSError:
                 self._drop(made)
 
-        self.clients[made] = Client(self.board, send)
+        self.clients[made] = Client(self.board, send, self._word)
         self.selector.register(made, selectors.EVENT_READ, lambda: self._on_request(made))
 
     def _on_request(self, made: socket.socket) -> None:
@@ -202,6 +206,8 @@ class Process:
             self._drop(made)
             return
         client.feed(data, self.now_us())
+        if client.gone:
+            self._drop(made)
         self.board.run(self.now_us())
 
     def _drop(self, made: socket.socket) -> None:

@@ -18,8 +18,8 @@ from capture.made import BEGAN, batches, flat
 
 from benchcon.capture import Reader, Writer
 from benchcon.capture import writer as writing
-from benchcon.capture.fresh import Fresh
 from benchcon.errors import Trouble
+from benchcon.fresh import Fresh
 from benchcon.wire.records import KEYFRAME, LINK, NOTE, Batch
 
 

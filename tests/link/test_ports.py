@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -340,3 +341,58 @@ def test_what_is_remembered_survives_any_text(entries: list[tuple[str, str, str,
     path.parent.mkdir(exist_ok=True)
     path.write_text(text)
     assert known_ports.agreed() == agreed
+
+
+def test_a_pipe_named_like_a_lock_file_holds_nobody_up(terminal: tuple[int, str]) -> None:
+    _, port = terminal
+    os.mkfifo(lock_path(port), 0o444)
+    lock = PortLock(port)
+    worker = threading.Thread(target=lock.take, daemon=True)
+    worker.start()
+    worker.join(10)
+    assert not worker.is_alive()
+    lock.release()
+    assert lock_path(port).exists(), "it is not ours to take away"
+    done = subprocess.run([sys.executable, "-m", "benchcon", "ports", port], timeout=60, capture_output=True, text=True)
+    assert "Traceback" not in done.stderr
+
+
+def test_a_link_left_behind_that_leads_to_somebodys_terminal_is_not_opened(tmp_path: Path) -> None:
+    """A simulated board was killed, its link stayed, and the number went to the next shell."""
+    shell, ours = pty.fork()
+    if not shell:
+        os.execvp("cat", ["cat"])
+    try:
+        link = tmp_path / "desk"
+        while Path(f"/proc/{shell}/comm").read_text() != "cat\n":
+            time.sleep(0.01)
+        number = os.readlink(f"/proc/{shell}/fd/0")
+        link.symlink_to(number)
+        for port in (str(link), number):
+            with pytest.raises(Trouble, match=rf"leads to the terminal of .*process {shell}, and not to a board"):
+                open_device(port)
+        done = subprocess.run(
+            [
+                sys.executable,
+                "-m",
+                "benchcon",
+                "record",
+                "--seconds",
+                "3",
+                "-o",
+                str(tmp_path / "x.capture"),
+                str(link),
+            ],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert done.returncode == 2
+        assert "and not to a board" in done.stderr
+        os.set_blocking(ours, False)
+        with pytest.raises(BlockingIOError):
+            os.read(ours, 100)  # what is written to the shell's terminal would be shown
+    finally:
+        os.kill(shell, signal.SIGKILL)
+        os.waitpid(shell, 0)
+        os.close(ours)

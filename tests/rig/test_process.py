@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -194,6 +196,31 @@ def test_tcp_ports_for_systems_without_pseudo_terminals(panel_file: Path) -> Non
         demo.hands["desk"].unplug()
         assert demo.hands["desk"].replug("elsewhere") not in ("", board.port)
         assert demo.hands["desk"].ask("hello") == ["hand", "1", "desk"]
+
+
+def test_a_web_page_cannot_work_a_desk(panel_file: Path) -> None:
+    """Any page in a browser may send a form with any body to a port of this machine (Fetch, "simple requests")."""
+    body = b"press b1\r\nset l1=3E8\r\n00 set l1=3E8\r\n"
+    with start(panel=panel_file, tcp=True) as demo:
+        board, hand = demo.boards[0], demo.hands["desk"]
+        before = hand.moved().moves
+        host, number, word = board.control.removeprefix("tcp:").split(":")
+        for where in (number, board.port.rpartition(":")[2]):
+            head = b"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: text/plain\r\nContent-Length: %d\r\n\r\n"
+            with socket.create_connection((host, int(where)), 10) as page:
+                page.sendall(head % len(body) + body)
+                answer = b""
+                with contextlib.suppress(ConnectionResetError):
+                    while more := page.recv(1000):
+                        answer += more
+            assert b"ok" not in answer
+        for wrong in (f"tcp:{host}:{number}", f"tcp:{host}:{number}:{'0' * len(word)}"):
+            with pytest.raises(Trouble, match=r"begins with the word|cannot be reached"):
+                Hand(wrong).ask("press", "b1")
+        assert hand.moved().moves == before
+        assert not any(hand.lit().values())
+        with Talk(board.port) as talk:
+            assert talk.ask("hello")[5] == "desk"
 
 
 # --- ending -----------------------------------------------------------------------------------------------

@@ -240,6 +240,19 @@ def test_a_report_with_anything_anywhere_is_compared_or_refused_in_one_line(tmp_
             assert "\n" not in str(trouble)  # noqa: PT017
 
 
+def test_links_that_stand_in_the_way_of_a_report_are_not_followed(tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_text("precious")
+    folder = Folder(tmp_path / "walked")
+    folder.open(small(), "now", [])
+    for name in ("walk.json", "walk.xml", "walk.html"):
+        (tmp_path / "walked" / f".{name}.part").symlink_to(precious)
+        (tmp_path / "walked" / name).symlink_to(precious)
+    folder.finish(walked(), small(), None)
+    assert precious.read_text() == "precious"
+    assert read_report(tmp_path / "walked")["walk"]
+
+
 def test_a_full_disk_is_one_line_and_the_journal_stays_whole(tmp_path: Path) -> None:
     folder = Folder(tmp_path)
     folder.open(small(), "now", [])
