@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -67,12 +68,16 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
     `until`: who catches signals.
     """
     from benchcon.console.run import run_console
-    from benchcon.demo.desks import panel_path
+    from benchcon.demo.own_panel import own_panel
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.session import LiveSession
+    from benchcon.text import printable
 
-    panel = load(panel_path())
+    path, told = own_panel()
+    if told:
+        print(f"benchcon: {told}", file=sys.stderr, flush=True)
+    panel = load(path)
     bench = Bench([desk.port for desk in demo.boards], panel=panel)
     users = {desk.name: UsersHand(desk.control, lambda: run.hands_off()) for desk in demo.boards}
     session = LiveSession(bench, panel, users)
@@ -95,3 +100,6 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
             timer.cancel()
         run.close()
         session.close()
+        if session.panel.digest != panel.digest:
+            where = printable(session.panel.path)
+            print(f"benchcon: what you changed is in {where}; the demo begins afresh each time", file=sys.stderr)

@@ -26,6 +26,9 @@ from benchcon.panel.where import places_in
 from benchcon.text import printable
 from benchcon.units import quantity, written
 
+_PROGRAM = Path(__file__).resolve().parents[1]
+"""Where the program itself is: nothing is ever written there."""
+
 
 class PanelFile:
     """A panel file under edit. A change that would make the panel wrong raises `Trouble` and leaves all as it was."""
@@ -119,8 +122,11 @@ class PanelFile:
     def save(self) -> None:
         """Write the file, all of it or nothing.
 
-        Raises `Trouble` if somebody else has changed it meanwhile (theirs is kept), or if it cannot be written.
+        Raises `Trouble` if somebody else has changed it meanwhile (theirs is kept), if it cannot be written, or if it
+        came with the program.
         """
+        if _PROGRAM in Path(os.path.realpath(self.path)).parents:
+            raise Trouble(f"{self._shown} is part of the installed program: copy it, and open the copy with --panel")
         if slurp(self.path) != self._as_read:
             raise Trouble(f"{self._shown} was changed by another program meanwhile; nothing was written: open it again")
         raw = (self._mark + self.text).encode()

@@ -1,0 +1,43 @@
+"""The demo's panel file as the user's own: a copy to name parts in, so that nothing is written into the program itself.
+
+The demo is the same at every start. What somebody changed in the copy is put aside under a number then, never lost.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from benchcon.demo.desks import panel_path
+from benchcon.errors import Trouble
+from benchcon.link.known_ports import home
+from benchcon.panel.edit import write_whole
+from benchcon.text import printable
+
+
+def own_panel() -> tuple[Path, str]:
+    """Return the path of a fresh copy in the user's folder, and a line on what an earlier one was put aside as, or "".
+
+    Where that folder cannot be written the copy is in a temporary one.
+    """
+    shipped = panel_path().read_bytes()
+    path = home() / "demo" / panel_path().name
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        told = _put_aside(path, shipped)
+        write_whole(path, shipped)
+    except (OSError, Trouble):
+        path = Path(tempfile.mkdtemp(prefix="benchcon-demo-")) / path.name
+        write_whole(path, shipped)
+        return path, ""
+    return path, told
+
+
+def _put_aside(path: Path, shipped: bytes) -> str:
+    if not path.exists() or path.read_bytes() == shipped:
+        return ""
+    number = 1
+    while (aside := path.with_name(f"{path.stem}.{number}{path.suffix}")).exists():
+        number += 1
+    path.rename(aside)
+    return f"what was changed in the demo's panel file last time is in {printable(str(aside))}"
