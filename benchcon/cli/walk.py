@@ -152,8 +152,12 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
 
             def look(watch: Wiggle, now_us: int) -> None:
                 if not told_so:  # only now is it sure that there is something to watch
-                    told_so.append("flex the loom now; Ctrl-C ends the watch")
-                    print(told_so[0], file=sys.stderr, flush=True)
+                    told_so.append("hands off for half a second, so that it shows how all stands at rest")
+                elif len(told_so) == 1 and watch.settled:
+                    told_so.append(f"{watch.at_rest()}\nflex the loom now; Ctrl-C ends the watch")
+                else:
+                    return
+                print("\n".join(map(printable, told_so[-1].split("\n"))), file=sys.stderr, flush=True)
 
             watch = wiggle(session, parts, ended, say, look, panel)
             lines, told, last = watch.lines(), watch.as_json(), watch.closing((session.now_us() - began) / 1e6)

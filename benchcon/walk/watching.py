@@ -68,7 +68,7 @@ def wiggle(
     """
     with _Watch(session, panel or session.panel, occupied.WIGGLE) as watch:
         hearing = watch.hearing
-        wiggling = Wiggle(watch.layout, hearing.values(), parts)
+        wiggling = Wiggle(watch.layout, hearing.values(), parts, session.now_us())
         raw = [key.partition(".") for key in wiggling.raw_wanted()]
         listening = {board for board, _, _ in raw}
         for board, _, channel in raw:
@@ -93,7 +93,8 @@ def wiggle(
                         for board, _, channel in raw:
                             if board == name:
                                 watch.bench.raw(hearing.sources[board], channel, True)
-                        wiggling.rest_again(name, hearing.values())
+                        wiggling.rest_again(name, hearing.values(), session.now_us())
+                wiggling.tick(session.now_us())
                 look(wiggling, session.now_us())
         finally:
             for board, _, channel in raw:

@@ -1,13 +1,15 @@
 """The wiggle watch, without I/O: hold a part, or all, while the loom is flexed; every change is one too many.
 
-Each watched channel has a value at rest, as it stood when the watch began. Leaving it is a drop-out, coming back ends
+Each watched channel has a value at rest. A hand may still be on its way when the watch begins, so that is the value at
+which it first stands still for half a second; until then nothing counts. One that never stands still for so long is
+loose already: after three seconds it rests where it has stood the longest. Leaving it is a drop-out, coming back ends
 it. Where a board tells raw edges they are what counts, since the shortest drop-outs never get past debouncing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.diagnosis.evidence import Change
@@ -19,6 +21,12 @@ from benchcon.walk.soak import long_text
 
 POT_SHARE = 0.015
 """Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""
+
+
+STILL_US = 500_000
+"""What stands still for so long rests there."""
+RESTLESS_US = 3_000_000
+"""What has not done so within this rests where it has stood the longest."""
 
 
 @dataclass(slots=True)
@@ -37,6 +45,33 @@ class Watched:
     raw: bool = False
     """Raw edges are heard of it."""
     raw_rest: int | None = None
+    settled: bool = True
+    """It is known how it rests."""
+    began_us: int = 0
+    """Since when it is looked for how it rests."""
+    since_us: int = 0
+    """Since when it has stood at `rest`, while it is looked for."""
+    stood_us: dict[int, int] = field(default_factory=dict)
+    """Value → how long it has stood there, while it is looked for."""
+
+    def unsettle(self, rest: int, now_us: int) -> None:
+        """From now on it is looked for how it rests; it stands at `rest` now."""
+        self.rest, self.settled, self.began_us, self.since_us = rest, False, now_us, now_us
+        self.stood_us.clear()
+
+    def moved(self, value: int, at_us: int) -> None:
+        """It has moved while it is looked for how it rests."""
+        if abs(value - self.rest) > self.slack:
+            self.stood_us[self.rest] = self.stood_us.get(self.rest, 0) + max(0, at_us - self.since_us)
+            self.rest, self.since_us = value, at_us
+
+    def settle(self, now_us: int) -> None:
+        """Take how it stands for how it rests, if it has stood for long enough."""
+        if now_us - self.since_us >= STILL_US:
+            self.settled = True
+        elif now_us - self.began_us >= RESTLESS_US:
+            self.moved(self.rest + 2 * self.slack + 1, now_us)  # so that where it stands now counts as well
+            self.rest, self.settled = max(self.stood_us, key=lambda value: self.stood_us[value]), True
 
     def left(self, at_us: int) -> None:
         if self.away_since_us is None:
@@ -54,8 +89,12 @@ class Watched:
 class Wiggle:
     """One watch over some parts, or all inputs."""
 
-    def __init__(self, layout: Layout, values: Mapping[str, int], parts: Collection[str] = ()) -> None:
-        """`values`: how the channels stand now, at rest. `parts`: names of controls, or channels; empty means all.
+    def __init__(
+        self, layout: Layout, values: Mapping[str, int], parts: Collection[str] = (), now_us: int | None = None
+    ) -> None:
+        """`values`: how the channels stand now. `parts`: names of controls, or channels; empty means all.
+
+        `now_us`: host time, from which on it is looked for how they rest; None: they rest as they stand.
 
         Raises `Trouble` for a name that the panel does not have, and if there is nothing to watch.
         """
@@ -79,7 +118,9 @@ class Wiggle:
                 continue
             span = getattr(spot.part, "high_count", 0) - getattr(spot.part, "low_count", 0)
             slack = max(4, int(POT_SHARE * abs(span))) if spot.kind == "pot" else 0
-            self.watched[key] = Watched(key, values[key], slack)
+            watched = self.watched[key] = Watched(key, values[key], slack)
+            if now_us is not None:
+                watched.unsettle(values[key], now_us)
         if not self.watched:
             what = ", ".join(map(printable, parts)) or "the panel"
             raise Trouble(f"there is nothing to watch: {what} has no input whose value is known")
@@ -92,6 +133,12 @@ class Wiggle:
         """Take a change (``is``) or a raw ``edge``; returns whether a drop-out began, so that it can be heard."""
         watched = self.watched.get(change.channel)
         if watched is None or how not in ("is", "edge"):
+            return False
+        if not watched.settled:
+            watched.settle(change.at_us)
+        if not watched.settled:
+            if how == "is":
+                watched.moved(change.value, change.at_us)
             return False
         at_us = change.clock_us if change.clock_us >= 0 else change.at_us
         before = watched.count
@@ -118,17 +165,48 @@ class Wiggle:
             self.last, self.last_at_us = change.channel, change.at_us
         return watched.count > before
 
+    def tick(self, now_us: int) -> None:
+        """Time has passed: what has stood still for long enough rests there."""
+        for watched in self.watched.values():
+            if not watched.settled:
+                watched.settle(now_us)
+
+    @property
+    def settled(self) -> bool:
+        """Whether it is known of every channel how it rests."""
+        return all(watched.settled for watched in self.watched.values())
+
+    def rest_text(self, key: str) -> str:
+        """How a channel rests, in words."""
+        watched, spot = self.watched[key], self.layout.spots[key]
+        if spot.kind == "contact":
+            return "made" if watched.rest else "open"
+        return f"position {watched.rest}" if spot.kind == "selector" else str(watched.rest)
+
+    def at_rest(self) -> str:
+        """What is held for rest, in one line: the made contacts by name, as those are what drops out."""
+        spots = self.layout.spots
+        made = [
+            key for key, each in self.watched.items() if each.rest and each.settled and spots[key].kind == "contact"
+        ]
+        names = dict.fromkeys(f"“{spots[key].part.label or spots[key].part.name}” ({key})" for key in made)
+        others = len(self.watched) - len(made)
+        which = f"made: {', '.join(names)}" if made else "no contact is made"
+        return f"held for rest, as it stood for half a second: {which}; {counted(others, 'other input')} as they stand"
+
     def upset(self, board: str) -> None:
         """The board was reset or is gone: that is a drop-out as well, and what is away now is not timed."""
         self.upsets[board] = self.upsets.get(board, 0) + 1
         for watched in self._of(board):
             watched.away_since_us = None
 
-    def rest_again(self, board: str, values: Mapping[str, int]) -> None:
-        """The board is back, its channels at `values`: that is how they rest now."""
+    def rest_again(self, board: str, values: Mapping[str, int], now_us: int | None = None) -> None:
+        """The board is back, its channels at `values`: that is how they rest now, or from where it is looked for."""
         for watched in self._of(board):
             watched.rest, watched.raw, watched.raw_rest = values.get(watched.key, watched.rest), False, None
             watched.away_since_us = None
+            if now_us is not None:
+                watched.unsettle(watched.rest, now_us)
 
     def _of(self, board: str) -> list[Watched]:
         return [each for each in self.watched.values() if self.layout.spots[each.key].channel.board == board]
@@ -164,6 +242,7 @@ class Wiggle:
         """Return the watch as plain JSON values."""
         return {
             "watched": len(self.watched),
+            "rest": {key: each.rest for key, each in self.watched.items()},
             "drop_outs": [
                 {
                     "channel": each.key,

@@ -174,3 +174,41 @@ def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
     assert watch.closing(3) == "watched 2 inputs for 3 s: no drop-out"
     watch.heard(Change(0, "a.b1", 0))
     assert watch.closing(3) == "watched 2 inputs for 3 s: 1 drop-out of 1 input"
+
+
+def test_a_hand_that_is_still_on_its_way_when_the_watch_begins_is_no_fault() -> None:
+    """What stands still for half a second is the rest; one that never does rests where it stood the longest."""
+    values = {"a.b1": 0, "a.enc": 100, "a.vol": 10, "a.b2": 1}
+    watch = Wiggle(Layout.of(small()), values, now_us=0)
+    assert not watch.heard(Change(200_000, "a.b1", 1))  # the finger comes down
+    assert not watch.heard(Change(200_000, "a.b1", 1), "edge")
+    assert not watch.heard(Change(300_000, "a.enc", 104))
+    assert not watch.heard(Change(300_000, "a.vol", 600))
+    for n in range(40):  # a loose wire: open for 20 ms each tenth of a second
+        assert not watch.heard(Change(100_000 * n + 20_000, "a.b2", 0)) or n > 29
+        assert not watch.heard(Change(100_000 * n + 40_000, "a.b2", 1))
+    watch.tick(4_000_000)
+    assert watch.settled
+    assert watch.watched["a.b2"].count == 10
+    assert {key: each.rest for key, each in watch.watched.items()} == {"a.b1": 1, "a.enc": 104, "a.vol": 600, "a.b2": 1}
+    assert [watch.rest_text(key) for key in ("a.b1", "a.enc", "a.vol")] == ["made", "104", "600"]
+    assert "made: “B1” (a.b1), “B2” (a.b2); 2 other inputs as they stand" in watch.at_rest()
+    assert watch.heard(Change(5_000_000, "a.b1", 0))  # and now it counts
+    assert [each["channel"] for each in watch.as_json()["drop_outs"]] == ["a.b1", "a.b2"]
+
+
+def test_a_button_pressed_as_the_watch_begins_is_held_for_pressed_on_a_real_bench(desks: Desks) -> None:
+    hand = desks.hands["met"]
+    began: list[int] = []
+    rested = threading.Event()
+
+    def look(watch: Wiggle, now_us: int) -> None:
+        if not began:
+            began.append(now_us)
+            hand.press("unit")
+        if watch.settled:
+            rested.set()
+
+    watch = wiggle(desks.session, ["pressure_unit"], rested.is_set, lambda line: None, look)
+    hand.release("unit")
+    assert (watch.count, watch.rest_text("met.unit")) == (0, "made")

@@ -42,6 +42,8 @@ class Standing:
     away: bool = False
     upsets: str = ""
     """Boards that were reset or gone."""
+    settled: bool = True
+    """It is known of every channel how it rests."""
 
 
 def standing(watch: Wiggle) -> Standing:
@@ -52,10 +54,10 @@ def standing(watch: Wiggle) -> Standing:
     upsets = ", ".join(f"{printable(board)} ({count})" for board, count in watch.upsets.items())
     total = watch.count + sum(watch.upsets.values())
     if last is None:
-        return Standing(rows, len(rows), total, upsets=upsets)
+        return Standing(rows, len(rows), total, upsets=upsets, settled=watch.settled)
     label = printable(spots[last.key].part.label or spots[last.key].part.name)
     away = last.away_since_us is not None
-    return Standing(rows, len(rows), total, last.key, label, last.count, watch.last_at_us, away, upsets)
+    return Standing(rows, len(rows), total, last.key, label, last.count, watch.last_at_us, away, upsets, watch.settled)
 
 
 def _row(watch: Wiggle, each: Watched) -> Row:
@@ -63,9 +65,16 @@ def _row(watch: Wiggle, each: Watched) -> Row:
     times = (time_text(each.shortest_us), time_text(each.longest_us)) if each.longest_us else ("–", "–")
     if not each.count:
         times = ("", "")
-    now = "away" if each.away_since_us is not None else "at rest"
+    now = "away" if each.away_since_us is not None else "at rest" if each.settled else "settling"
     colour = WARN if each.away_since_us is not None else BAD if each.count else ENGRAVED
-    cells = (printable(part.label or part.name), printable(each.key), str(each.count or "–"), *times, now)
+    cells = (
+        printable(part.label or part.name),
+        printable(each.key),
+        watch.rest_text(each.key),
+        str(each.count or "–"),
+        *times,
+        now,
+    )
     return Row(each.key, cells, colour)
 
 
@@ -91,15 +100,16 @@ class Channels(Table):
         super().choose(key)
 
     def columns(self, width: int) -> list[Column]:
-        """Name and channel, drop-outs, shortest and longest, and how it stands now."""
+        """Name and channel, how it rests, drop-outs, shortest and longest, and how it stands now."""
         wide = width >= 100
         return [
             Column("input", 0),
-            Column("channel", 24 if wide else 18),
+            Column("channel", 24 if wide else 16),
+            Column("rests", 11 if wide else 7),
             Column("drop-outs", 9, True),
             Column("shortest", 9, True),
             Column("longest", 9, True),
-            Column("now", 7),
+            Column("now", 8),
         ]
 
     def rows(self) -> list[Row]:
@@ -209,8 +219,12 @@ class WiggleScreen(WatchScreen):
         if self._trouble:
             last.update(Text(self._trouble, BAD))
         elif now is None or not (now.last or now.upsets):
-            big.show(Big("Flex it now", "0"))
-            last.update(Text("Hold the part, flex the loom, tap connectors: it rings for every drop-out.", GOOD))
+            settled = now is None or now.settled
+            big.show(Big("Flex it now" if settled else "Hands off", "0"))
+            if settled:
+                last.update(Text("Hold the part, flex the loom, tap connectors: it rings for every drop-out.", GOOD))
+            else:
+                last.update(Text("What stands still for half a second is taken for how it rests.", WARN))
         else:
             if now.last:
                 big.show(Big(now.label, str(now.last_count), not now.away))
