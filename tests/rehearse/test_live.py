@@ -106,18 +106,25 @@ def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, t
 @pytest.mark.skipif(shutil.which("cc") is None and shutil.which("gcc") is None, reason="needs a C compiler")
 def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
     """The firmware's own core, built for this computer: our simulated board is not the only judge."""
-    # The knob has four counts a detent there as here; the panel needs pins to be built.
     panel = tmp_path / "panel.toml"
-    text = (PANELS / "level-alert.toml").read_text()
-    for id_, pin in (("enc_lvl", "D2/D3"), ("l_alert", "D5"), ("d_level", "7219.0")):
-        text = text.replace(f'id = "alert.{id_}"', f'id = "alert.{id_}", pin = "{pin}"')
-    chain = 'chip = "atmega328p"\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
-    panel.write_text(text.replace("[boards.alert]\n", f"[boards.alert]\n{chain}"))
-    # Its hand is slower.
-    path = write(tmp_path, NEAR.replace('within = "1 s"', 'within = "4 s"'))
+    text = (PANELS / "mode-row.toml").read_text()
+    pins = {"sw_mast": "D2", "b_hdg": "D3", "b_lvl": "D4", "b_spd": "D5", "l_hdg": "D6", "l_lvl": "D9", "l_spd": "D10"}
+    for id_, pin in (pins | {"d_spd": "7219.0"}).items():
+        text = text.replace(f'id = "modes.{id_}"', f'id = "modes.{id_}", pin = "{pin}"')
+    chain = 'chip = "atmega328p"\nchains.7219 = { data = "D11", clock = "D13", load = "D8" }\n'
+    panel.write_text(text.replace("[boards.modes]\n", f"[boards.modes]\n{chain}"))
+    path = tmp_path / "modes.toml"
+    path.write_text(
+        f'[scenario]\nbehaviour = "{PANELS}/mode-row-behaviour.toml"\n'
+        '[[steps]]\nput = { master = "on" }\n'
+        '[[steps]]\nat = "0.5 s"\npress = "heading"\n'
+        'expect = { heading_on = "lit", level_on = "out", selected_speed = "120" }\nwithin = "1 s"\n'
+        '[[steps]]\nat = "2 s"\nput = { master = "off" }\n'
+        'expect = { heading_on = "lit", selected_speed = "" }\nwithin = "1 s"\n'
+    )
     read = load(path, Named(panel))
     rules = rules_file.load(read.rules, read.panel, read.behaviour)
-    with start_of("native")(Wanted(panel, ["alert"], None)) as boards:
+    with start_of("native")(Wanted(panel, ["modes"], None)) as boards:
         bench = Bench(boards.ports, panel=read.panel, keep=False)
         session = LiveSession(bench, read.panel)
         bench.start()
@@ -132,4 +139,4 @@ def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
     assert run.trouble is None
     assert run.left_out == {}
     assert run.rehearsal.failed == []
-    assert list(run.rehearsal.judge.due.values()) == [1]
+    assert list(run.rehearsal.judge.due.values()) == [1, 1]
