@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from benchcon.errors import Trouble
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from benchcon.cli.until import Until
     from benchcon.rig.boards import SimulatedBoards
 
@@ -20,6 +22,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("panel", type=Path, metavar="PANEL", help="panel file")
     add_options(parser)
+    parser.add_argument(
+        "--firmware",
+        choices=("native", "emulated"),
+        help="boards with the real firmware, built from the panel file: as programs of this machine (native), or the "
+        "chip's own binary on an emulated chip",
+    )
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
         if not args.headless:
             need_terminal()
         try:
-            boards = begin(args.panel, faults=args.faults, tcp=args.tcp)
+            command = _firmware(args) if args.firmware else None
+            boards = begin(args.panel, faults=args.faults, tcp=args.tcp, command=command)
             with boards:
                 if not args.headless:
                     import benchcon.console.simulated as console  # while the boards start
@@ -56,6 +65,21 @@ def run(args: argparse.Namespace) -> int:
             if until.told:  # ended before it had begun
                 return 0
             raise
+
+
+def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str]]:
+    """Return what runs each board with its real firmware; it is built first."""
+    import sys
+
+    from benchcon.firmware.running import FirmwareBoards
+    from benchcon.panel.file import load
+
+    if args.faults or args.tcp:
+        raise Trouble("--firmware runs healthy boards on this machine's own ports; leave --faults and --tcp out")
+    panel = load(args.panel)
+    if not args.headless:
+        print("building the firmware …", file=sys.stderr, flush=True)
+    return FirmwareBoards(panel, args.firmware).command
 
 
 def need_terminal() -> None:

@@ -15,6 +15,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
+from types import MappingProxyType
 from typing import NamedTuple
 
 from benchcon.errors import Trouble
@@ -32,6 +33,8 @@ class Boards(NamedTuple):
     ports: Sequence[str]
     hands: Mapping[str, MovesParts]
     """By the board's ident."""
+    controls: Mapping[str, str] = MappingProxyType({})
+    """HAND words by ident, of boards that are programs."""
 
 
 class Wanted(NamedTuple):
@@ -101,14 +104,16 @@ def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
             stack.callback(_end, process)
             started.append((ident, process))
         ports: list[str] = []
+        controls: dict[str, str] = {}
         hands: dict[str, MovesParts] = {}
         for ident, process in started:
             words = _first_line(process).split()
             if len(words) != 3:
                 raise Trouble(f"the program for the board {ident} ended, or said nothing, within {START_S:g} s")
             ports.append(words[1])
+            controls[ident] = words[2]
             hands[ident] = stack.enter_context(Hand(words[2]))
-        yield Boards(ports, hands)
+        yield Boards(ports, hands, controls)
 
 
 START_S = 30.0

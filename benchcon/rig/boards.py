@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple
@@ -52,6 +52,8 @@ class SimulatedBoards:
         self.feed: Feeding | None = None
         """What the panel's controls switch; None if each board is fed by itself."""
         self._separate = separate
+        self._by_channel = False
+        """The boards are firmware, whose hands know channels only."""
         self._names = list(names)
         self._folder = folder
         self._processes: list[subprocess.Popen[bytes]] = []
@@ -77,6 +79,7 @@ class SimulatedBoards:
 
     def wait(self) -> None:
         """Wait until all boards are there. Raises `Trouble` for one that does not start; the others end then."""
+        from benchcon.rig.channel_hand import ChannelHand
         from benchcon.rig.hand import Hand
 
         try:
@@ -89,7 +92,9 @@ class SimulatedBoards:
                     )
                     mourner.start()
                     self._mourners.append(mourner)
-                self.hands[board.name] = Hand(board.control)
+                self.hands[board.name] = (
+                    ChannelHand(board.control, self.panel, name) if self._by_channel else Hand(board.control)
+                )
             if not self._separate:
                 self._set_out()
         except BaseException:
@@ -141,6 +146,7 @@ def begin(
     boards: Sequence[str] = (),
     seed: int | None = None,
     separate: bool = False,
+    command: Callable[[str, Path | None], list[str]] | None = None,
 ) -> SimulatedBoards:
     """Start a simulated board for each of the panel file's boards (or of `boards`), without waiting for them.
 
@@ -149,6 +155,10 @@ def begin(
     `faults` is a faults file; `tcp`: ports and hands are TCP ports of this machine instead of pseudo-terminals and Unix
     sockets (always so where there are none). The panel's supplies are switched by its controls, which begin where the
     file says; `separate`: each board is fed by itself, and every control begins at its first position.
+
+    `command`: what is run instead of a simulated board, by the board's name and the folder for its port and hand; it
+    prints NAME PORT HAND when it is ready and ends with its standard input. Firmware does not tell where its controls
+    stand, so supplies are not switched then.
 
     Raises `Trouble` for a file that is wrong or has no board to simulate.
     """
@@ -162,14 +172,18 @@ def begin(
     if not names:
         raise Trouble(f"{printable(str(panel))} has no board to simulate; add a table such as [boards.desk]")
     tcp = tcp or not hasattr(os, "openpty")
-    started = SimulatedBoards(read, names, None if tcp else Path(tempfile.mkdtemp(prefix=FOLDER)), separate)
+    started = SimulatedBoards(
+        read, names, None if tcp else Path(tempfile.mkdtemp(prefix=FOLDER)), separate or command is not None
+    )
+    started._by_channel = command is not None
     try:
         for name in names:
             words = ["--panel", str(panel), "--board", name, "--follow"]
             words += ["--tcp"] if tcp else ["--folder", str(started._folder)]
             words += ["--faults", str(faults)] if faults is not None else []
             words += ["--seed", str(seed)] if seed is not None else []
-            started._processes.append(_process(words))
+            whole = command(name, started._folder) if command is not None else None
+            started._processes.append(_process(whole or [sys.executable, "-m", "benchcon.rig", *words]))
     except BaseException:
         started.close()
         raise
@@ -193,7 +207,7 @@ def start(
 
 def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        [sys.executable, "-m", "benchcon.rig", *words],
+        words,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -230,7 +244,7 @@ def _first_line(name: str, process: subprocess.Popen[bytes]) -> SimulatedBoard:
     reader.join(START_S)
     words = lines[0].decode("utf-8", "backslashreplace").split() if lines else []
     if len(words) == 3:
-        return SimulatedBoard(*words)
+        return SimulatedBoard(name, *words[1:])
     if process.poll() is None and not lines:
         raise Trouble(f"simulated board '{name}' did not start within {START_S:g} s; is the machine busy? try again")
     with contextlib.suppress(subprocess.TimeoutExpired):

@@ -10,8 +10,12 @@ from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
+from firmware.emulated import needs_emulator
+from firmware.virtual import needs_compiler
 from rig.talk import PATIENCE_S, Talk
-from rig.test_process import is_gone
+from rig.test_process import is_gone, until
+
+from benchcon.cli.main import main
 
 PANEL = """\
 [panel]
@@ -140,3 +144,56 @@ def test_a_file_that_cannot_be_tried_is_one_line(text: str, said: str, panel: Pa
     assert said in done.stderr
     assert done.stderr.count("\n") == 1
     assert "Traceback" not in done.stderr
+
+
+FIRMWARE = PANEL.replace(
+    "[boards.winch]",
+    '[boards.winch]\nchip = "atmega328p"\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }',
+)
+for _id, _pin in (("sw1", "D4"), ("l1", "D5"), ("d1", "7219.0")):
+    FIRMWARE = FIRMWARE.replace(f'"winch.{_id}"', f'{{ id = "winch.{_id}", pin = "{_pin}" }}')
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        pytest.param("native", marks=needs_compiler),
+        pytest.param("emulated", marks=[needs_emulator, pytest.mark.slow]),
+    ],
+)
+def test_the_real_firmware_is_tried_without_a_chip(
+    way: str, panel: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    panel.write_text(FIRMWARE, "utf-8")
+    command = [sys.executable, "-m", "benchcon", "try", str(panel), "--headless", "--firmware", way]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    name, port, hand = run.stdout.readline().split()
+    assert name == "winch"
+    children = _children(run.pid)
+    with Talk(port) as talk:
+        talk.ask("set", "l1=3E8")
+        assert until(lambda: benchcon("hand", hand, "lit").stdout == "l1=1000\n")
+        assert benchcon("hand", hand, "press", "sw1").returncode == 0
+        assert "sw1=1" in talk.news("is")
+    # However it ends, nothing stays behind.
+    run.kill()
+    run.communicate(timeout=PATIENCE_S)
+    assert children
+    assert until(lambda: all(is_gone(int(pid)) for pid in children))
+
+
+def test_what_is_missing_for_the_firmware_is_named_with_its_package(
+    panel: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    panel.write_text(FIRMWARE, "utf-8")
+    monkeypatch.setenv("PATH", "")
+    assert main(["try", str(panel), "--headless", "--firmware", "emulated"]) == 2
+    told = capsys.readouterr().err
+    assert "apt-get install make gcc gcc-avr binutils-avr" in told
+    assert told.count("\n") == 1
+    panel.write_text(PANEL, "utf-8")
+    monkeypatch.undo()
+    assert main(["try", str(panel), "--headless", "--firmware", "native"]) == 2
+    assert capsys.readouterr().err.startswith(f"benchcon: {panel}:")

@@ -1,0 +1,143 @@
+"""A panel's boards with the real firmware, without their chips: compiled for this machine, or run on an emulated one.
+
+What was built is kept in the user's cache folder, by what it was built from, so that the next start does not wait.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.firmware import folder, tools
+from benchcon.firmware.plan import plan
+from benchcon.panel.model import Panel
+from benchcon.protocol_files import protocols_dir
+from benchcon.text import printable
+
+WAYS = ("native", "emulated")
+_PACKAGES = {
+    "native": {"make": "make", "cc": "gcc"},
+    "emulated": {"make": "make", "cc": "gcc", "avr-gcc": "gcc-avr", "avr-objcopy": "binutils-avr"},
+}
+_HEADERS = {
+    "/usr/include/simavr/sim_avr.h": "libsimavr-dev",
+    "/usr/include/libelf.h": "libelf-dev",
+    "/usr/lib/avr/include/avr/io.h": "avr-libc",
+}
+_BAUD = 115_200
+_FOLLOW = '"$@" & child=$!; trap "kill $child" TERM; cat >/dev/null; kill $child 2>/dev/null; wait $child'
+"""A shell that runs a program until its own input ends: so it ends with whoever started it, killed or not."""
+
+
+def missing(way: str) -> list[str]:
+    """Return the Debian packages that `way` needs and that are not there."""
+    found = [package for tool, package in _PACKAGES[way].items() if shutil.which(tool) is None]
+    if way == "emulated":
+        found += [package for header, package in _HEADERS.items() if not os.path.exists(header)]
+    return list(dict.fromkeys(found))
+
+
+def lacking(way: str) -> str:
+    """Return what is to be installed for `way`, in words; empty if all is there."""
+    packages = " ".join(missing(way))
+    return f"{way} boards need what is not installed here (Debian: apt-get install {packages})" if packages else ""
+
+
+class FirmwareBoards:
+    """Builds the firmware of a panel's boards and says how each is started.
+
+    Raises `Trouble` when the tool chain is not there, the panel cannot be built, or does not compile.
+    """
+
+    def __init__(self, panel: Panel, way: str, boards: Sequence[str] = (), *, currents: bool = True) -> None:
+        """Build the firmware of `boards` (none: all of the panel's). Without `currents` nobody minds what they draw."""
+        if told := lacking(way):
+            raise Trouble(told)
+        self.way = way
+        names = boards or [board.name for board in panel.boards]
+        self._plans = {name: plan(panel, name, currents=currents)[0] for name in names}
+        self._emulator = _emulator() if way == "emulated" else Path()
+        self._built = {name: _built(folder.files(made, _BAUD), way) for name, made in self._plans.items()}
+
+    def program(self, name: str, place: Path | None = None) -> list[str]:
+        """Return the command that runs the board `name` until SIGTERM; its port and hand are in the folder `place`."""
+        built = self._built[name]
+        if self.way == "native":
+            words = [str(built / "build" / "benchboard-native"), "--name", name]
+            if place is not None:
+                words += ["--link", str(place / name), "--hand", f"unix:{place / f'{name}.hand'}"]
+            return words
+        words = [str(self._emulator), "--elf", str(built / "build" / "benchboard.elf")]
+        words += ["--chip", self._plans[name].chip.name, "--wiring", str(built / "emulator.wiring")]
+        return [*words, "--baud", str(_BAUD)]
+
+    def command(self, name: str, place: Path | None = None) -> list[str]:
+        """As `program`, but it ends with its standard input: with whoever started it, however that one ends."""
+        return ["/bin/sh", "-c", _FOLLOW, "sh", *self.program(name, place)]
+
+
+def _cache() -> Path:
+    if given := os.environ.get("BENCHCON_HOME"):
+        return Path(given) / "built"
+    import platformdirs
+
+    return Path(platformdirs.user_cache_dir("benchcon")) / "built"
+
+
+def _built(files: Mapping[str, bytes], way: str) -> Path:
+    """Return the folder of a board's build; it is compiled if it has not been before."""
+    place = _cache() / f"{way}-{_digest(files)}"
+    if not (place / "done").exists():
+        _in_place(place)
+        folder.write(place, dict(files), force=True)
+        if way == "emulated":
+            tools.build(place)
+        else:
+            _make(place, "native")
+        (place / "done").touch()
+    return place
+
+
+def _emulator() -> Path:
+    source = protocols_dir() / "firmware" / "emulator"
+    files = {path.name: path.read_bytes() for path in sorted(source.iterdir()) if path.is_file()}
+    place = _cache() / f"emulator-{_digest(files)}"
+    if not (place / "done").exists():
+        _in_place(place)
+        for name, raw in files.items():
+            (place / name).write_bytes(raw)
+        _make(place)
+        (place / "done").touch()
+    return place / "build" / "emulator"
+
+
+def _in_place(place: Path) -> None:
+    try:
+        shutil.rmtree(place, ignore_errors=True)
+        place.mkdir(parents=True)
+    except OSError as error:
+        raise Trouble(f"{printable(str(place))} cannot be written: {error.strerror}") from None
+
+
+def _make(place: Path, *targets: str) -> None:
+    try:
+        done = subprocess.run(
+            ["make", *targets], cwd=place, capture_output=True, text=True, timeout=tools.COMPILE_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        raise Trouble(f"compiling took more than {tools.COMPILE_S:g} s") from None
+    if done.returncode:
+        last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
+        raise Trouble(f"it does not compile: {printable(last[:300])}")
+
+
+def _digest(files: Mapping[str, bytes]) -> str:
+    found = hashlib.sha256()
+    for name in sorted(files):
+        found.update(f"{name}\0{len(files[name])}\0".encode() + files[name])
+    return found.hexdigest()[:24]
