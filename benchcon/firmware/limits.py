@@ -144,7 +144,7 @@ def _currents(made: Plan) -> Iterator[_Told]:
     board, lamps = made.board, [output.lamp for output in made.lamps]
     for lamp in lamps:
         if not lamp.wired:
-            yield from (load for load in of_lamp(board, lamp) if load.grave)
+            yield from (load for load in of_lamp(made.panel, board, lamp) if load.grave)
     for each in sums(board, lamps, ()):
         if each.drawn_ma > each.most_ma:
             text = f"boards.{board.name}: {each.what}, can be asked for {ma_words(each.drawn_ma)}"

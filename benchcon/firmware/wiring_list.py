@@ -14,9 +14,9 @@ from benchcon.firmware.wiring_parts import chain_chips, ohm_words, rating_words,
 from benchcon.panel.electrics import (
     AVR_SHEETS,
     DRIVER_SHEET,
-    E24,
     PIN_DESIGN_MA,
     PIN_MOST_MA,
+    SERIES,
     USB_MA,
     USB_SHEET,
     USB_UNIT_MA,
@@ -137,7 +137,7 @@ def cautions(plan: Plan) -> tuple[str, ...]:
 
 
 def _hot(plan: Plan) -> list[str]:
-    hot = [(output.lamp, resistor_of(plan.board, output.lamp, E24)) for output in plan.lamps]
+    hot = [(output.lamp, resistor_of(plan.board, output.lamp, SERIES[plan.panel.resistors])) for output in plan.lamps]
     found = [
         f"The resistor of {lamp.label} ({ohm_words(resistor.ohm)}) turns {resistor.power_mw / 1000:.2f} W into heat "
         f"and gets hot: {rating_words(resistor.rating_mw)}, keep it off plastic, wires and fingers."

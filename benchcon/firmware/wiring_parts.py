@@ -9,14 +9,15 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from benchcon.firmware.plan import Plan
+from benchcon.panel.brightness import intensity_mcd
 from benchcon.panel.electrics import (
     BASE_OHM,
     DRIVER_LEAST_MV,
     DRIVER_MOST_MV,
     DRIVER_SHEET,
-    E24,
     PULL_OFF_OHM,
     RATINGS_MW,
+    SERIES,
     drive_of,
     rail_of,
     resistor_of,
@@ -175,10 +176,11 @@ def _input_resistor(pin: Pin, low: bool) -> str:
 
 
 def _series(plan: Plan, lamp: Lamp) -> str:
-    resistor = resistor_of(plan.board, lamp, E24)
+    resistor = resistor_of(plan.board, lamp, SERIES[plan.panel.resistors])
     heat = f"{resistor.power_mw:.0f} mW" if resistor.power_mw >= 10 else f"{resistor.power_mw:.1f} mW"
     rated = rating_words(resistor.rating_mw)
-    return f"{ohm_words(resistor.ohm)} in series, {heat}, {rated} ({resistor.current_ma:.1f} mA)"
+    light = f", {intensity_mcd(lamp, resistor.current_ma):.3g} mcd" if lamp.intensity_mcd else ""
+    return f"{ohm_words(resistor.ohm)} in series, {heat}, {rated} ({resistor.current_ma:.1f} mA{light})"
 
 
 def _lit(board: Board, lamp: Lamp, low: bool) -> str:

@@ -20,6 +20,7 @@ from benchcon.panel.pins import PORTS, read_pins
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 """Preferred values, IEC 60063."""
+SERIES = {"E12": E12, "E24": E24}
 
 AVR_SHEETS = {
     "atmega328p": "ATmega328P data sheet DS40002061",
@@ -358,7 +359,7 @@ def loads(panel: Panel) -> list[Load]:
     for board in panel.boards:
         lamps, displays = of_board(panel, board.name)
         for lamp in lamps:
-            found += of_lamp(board, lamp)
+            found += of_lamp(panel, board, lamp)
         found += [load for each in sums(board, lamps, displays) for load in _over(board, each)]
         found += _of_drivers(board, displays)
         found += _of_supply(panel, board, lamps, displays)
@@ -370,11 +371,11 @@ def _pin(lamp: Lamp) -> tuple[str, int, str]:
     return (pins[0].kind, pins[0].chip_number, pins[0].name) if pins else ("", 0, "")
 
 
-def of_lamp(board: Board, lamp: Lamp) -> list[Load]:
+def of_lamp(panel: Panel, board: Board, lamp: Lamp) -> list[Load]:
     """Return what stands against one lamp by itself: its supply, its resistor, its switch, its pin."""
     found: list[Load] = []
     try:
-        resistor_of(board, lamp)
+        resistor_of(board, lamp, SERIES[panel.resistors])
     except Trouble as trouble:
         found.append(Load(lamp.line, f"lamps.{lamp.name}: {trouble}", True))
     found += _of_high_side(board, lamp)

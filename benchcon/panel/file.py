@@ -13,6 +13,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.panel import parts, rules, supplies
+from benchcon.panel.electrics import SERIES
 from benchcon.panel.model import Panel, Raw
 from benchcon.panel.reader import Finding, Source, Table
 from benchcon.panel.where import lines_of
@@ -185,6 +186,8 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     height = head.quantity("height", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     depth = head.quantity("depth", "mm", 0.0, 5, 1000, 'from "5 mm" to "1 m"')
+    look = head.quantity("look", "mcd", 0.0, 0.1, 1e6, parts.INTENSITIES)
+    resistors = head.word("resistors", tuple(SERIES), "E24")
     head.text("note", "", 400)
     head.done()
     if (width > 0) != (height > 0):
@@ -198,6 +201,8 @@ def _panel(top: Table, text: str, name: str) -> Panel:
         width_mm=width,
         height_mm=height,
         depth_mm=depth,
+        look_mcd=look,
+        resistors=resistors,
         boards=boards,
         controls=controls,
         lamps=parts.lamps(top, names),

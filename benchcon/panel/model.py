@@ -153,6 +153,14 @@ class Lamp:
     """Lightness that “on” means."""
     trim_permille: int = 1000
     """The host's: what is sent to the board is lightness × trim, so that lamps of unlike make look evenly bright."""
+    intensity_mcd: float = 0.0
+    """Luminous intensity at `test_ma`, typical, from its data sheet; 0: not said."""
+    test_ma: float = 20.0
+    """Current at which the data sheet gives intensity and forward voltage."""
+    look_mcd: float = 0.0
+    """How bright it is to look at full light, for its panel's if 0."""
+    role: str = ""
+    """What it tells: ``warning``, ``caution``, ``advisory`` or ``other``; empty: not said."""
     driver: str = "pin"
     """What carries the lamp's current: ``pin`` (of the chip or the 74HC595), or a ``transistor`` beside it."""
     dimmed: bool = True
@@ -254,6 +262,10 @@ class Panel:
     height_mm: float = 0.0
     depth_mm: float = 0.0
     """Room behind the plate; 0: not said."""
+    look_mcd: float = 0.0
+    """How bright every lamp is to look at full light; 0: not said."""
+    resistors: str = "E24"
+    """Series of preferred values that resistors are taken from: ``E12`` or ``E24``."""
     boards: tuple[Board, ...] = ()
     controls: tuple[Control, ...] = ()
     lamps: tuple[Lamp, ...] = ()

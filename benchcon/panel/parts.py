@@ -257,6 +257,8 @@ def in_matrix(control: Control, matrices_: tuple[Matrix, ...]) -> Control:
 
 _BRIGHT = 'from "1 %" to "100 %"'
 _CURRENTS = 'from "0.1 mA" to "5 A"'
+INTENSITIES = 'from "0.1 mcd" to "1000 cd"'
+ROLES = ("warning", "caution", "advisory", "other")
 
 
 def _usual_ma(table: Table, channels: tuple[Channel, ...]) -> float:
@@ -282,6 +284,10 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
                 forward_mv=round(table.quantity("forward", "mV", 2000, 0, 60_000, 'from "0 V" to "60 V"')),
                 on_permille=round(table.quantity("on", "permille", 1000, 10, 1000, _BRIGHT)),
                 trim_permille=round(table.quantity("trim", "permille", 1000, 10, 1000, _BRIGHT)),
+                intensity_mcd=table.quantity("intensity", "mcd", 0.0, 0.1, 1e6, INTENSITIES),
+                test_ma=table.quantity("test_current", "mA", 20.0, 0.1, 5000, _CURRENTS),
+                look_mcd=table.quantity("look", "mcd", 0.0, 0.1, 1e6, INTENSITIES),
+                role=table.word("role", ROLES, ""),
                 driver=table.word("driver", ("pin", "transistor"), "pin"),
                 dimmed=table.flag("dimmed", True),
                 place=_place(table),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
+from benchcon.panel.brightness import uneven
 from benchcon.panel.electrics import loads
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
@@ -23,7 +24,7 @@ def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
     _answers(panel, source)
     _dark_switches(panel, source)
     _places(panel, source)
-    for load in loads(panel) if currents else ():
+    for load in (*loads(panel), *uneven(panel)) if currents else ():
         source.say_at(load.line, load.text, grave=load.grave)
 
 

@@ -1,0 +1,146 @@
+"""Lamps that look evenly bright, before anything is soldered: which current, resistor and trim give the wanted look.
+
+A data sheet gives an LED's luminous intensity at a test current. Below that current the intensity is taken to go with
+it, as the sheets' curves nearly do; so a resistor that lets a tenth through gives a tenth of the light, and dimming
+gives the share of the time that the lamp is on. The eye and the angle it looks from decide in the end: trims are set on
+the finished panel. This is the first guess, which saves unsoldering.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from benchcon.errors import Trouble
+from benchcon.panel.electrics import (
+    PIN_DESIGN_MA,
+    SERIES,
+    SHIFT_REGISTER_PIN_MA,
+    Load,
+    of_board,
+    rail_of,
+    resistor_of,
+    series_resistor,
+)
+from benchcon.panel.lightness import duty_of, lightness_of
+from benchcon.panel.model import Board, Lamp, Panel
+from benchcon.panel.pins import read_pins
+
+LEAST_MA = 0.5
+"""Below that LEDs of one kind differ too much from each other, and from their curve (common practice, no source)."""
+NOTICED = 0.15
+"""Share by which one lamp is brighter than its neighbour before it is spoken of. Of two lamps apart from each other a
+tenth is hard to see, a quarter is not (common practice, no source)."""
+
+
+class Match(NamedTuple):
+    """What makes a lamp look as bright as it is to."""
+
+    ohm: float
+    current_ma: float
+    """At full light, with that resistor."""
+    trim_permille: int
+    gives_mcd: float
+    """With resistor and trim."""
+
+
+def intensity_mcd(lamp: Lamp, current_ma: float) -> float:
+    """Return the luminous intensity in mcd of `lamp` at `current_ma`; 0 if its data sheet's is not known."""
+    return lamp.intensity_mcd * current_ma / lamp.test_ma
+
+
+def wanted_mcd(panel: Panel, lamp: Lamp) -> float:
+    """Return how bright `lamp` is to look at full light; 0 if nobody has said so."""
+    return lamp.look_mcd or panel.look_mcd
+
+
+def most_ma(lamp: Lamp) -> float:
+    """Return the most current that is proposed: what its pin is made for, and never more than it was tested at."""
+    kinds = {pin.kind for pin in read_pins(lamp.channel.wire.pin)}
+    pin = SHIFT_REGISTER_PIN_MA if "595" in kinds else PIN_DESIGN_MA
+    return lamp.test_ma if lamp.driver == "transistor" else min(lamp.test_ma, pin)
+
+
+def match(panel: Panel, board: Board, lamp: Lamp) -> Match | None:
+    """Return resistor and trim for the wanted look, as near as they come; None where intensity or look is not known.
+
+    A lamp that can be dimmed gets the resistor on the bright side and a trim for what is too much; one that cannot gets
+    the resistor on the dim side. Raises `Trouble` where its supply cannot light it.
+    """
+    wanted = wanted_mcd(panel, lamp)
+    if not (wanted and lamp.intensity_mcd):
+        return None
+    most = most_ma(lamp)
+    series = SERIES[panel.resistors]
+    drop_mv = rail_of(board, lamp).mv - lamp.forward_mv
+    needed = lamp.test_ma * wanted / lamp.intensity_mcd
+    found = series_resistor(rail_of(board, lamp).mv, lamp.forward_mv, min(most, max(LEAST_MA, needed)), series)
+    if lamp.dimmed and found.current_ma < needed:
+        # The next value down lets more through than is needed: the trim takes it off again.
+        below = max((each for each in _values(found.ohm, series) if each < found.ohm * (1 - 1e-9)), default=0.0)
+        if below and drop_mv / below <= most * (1 + 1e-9):
+            found = series_resistor(rail_of(board, lamp).mv, lamp.forward_mv, drop_mv / below, series)
+    full = intensity_mcd(lamp, found.current_ma)
+    trim = max(10, min(1000, round(lightness_of(wanted / full)))) if lamp.dimmed else 1000
+    return Match(found.ohm, found.current_ma, trim, full * duty_of(trim))
+
+
+def _values(near_ohm: float, series: tuple[int, ...]) -> list[float]:
+    decade = math.floor(math.log10(near_ohm)) - 1
+    return [value * 10.0**power for power in (decade - 1, decade, decade + 1) for value in series]
+
+
+def as_drawn_mcd(panel: Panel, board: Board, lamp: Lamp) -> float:
+    """Return what `lamp` gives at full light as the panel file has it. Raises `Trouble` where it cannot be lit."""
+    current = resistor_of(board, lamp, SERIES[panel.resistors]).current_ma
+    return intensity_mcd(lamp, current) * (duty_of(lamp.trim_permille) if lamp.dimmed else 1.0)
+
+
+def uneven(panel: Panel) -> list[Load]:
+    """Return advice on each lamp that would look noticeably brighter or dimmer than wanted, and on colours by role."""
+    found: list[Load] = []
+    for board in panel.boards:
+        for lamp in of_board(panel, board.name)[0]:
+            found += _of_role(lamp)
+            try:
+                wanted, better = wanted_mcd(panel, lamp), match(panel, board, lamp)
+                gives = as_drawn_mcd(panel, board, lamp)
+            except Trouble:
+                continue  # said where its current is looked at
+            if better is not None and abs(gives / wanted - 1) > NOTICED:
+                found.append(Load(lamp.line, _advice(lamp, gives, wanted, better), False))
+    return found
+
+
+def _advice(lamp: Lamp, gives: float, wanted: float, better: Match) -> str:
+    head = f"lamps.{lamp.name} would give {gives:.3g} mcd at full light, and {wanted:g} mcd are wanted"
+    # Rounded up, so that the next preferred value is the resistor that is meant.
+    digits = 2 - math.floor(math.log10(better.current_ma))
+    current = math.ceil(better.current_ma * 10**digits - 1e-6) / 10**digits
+    trim = f' and trim = "{better.trim_permille / 10:g} %"' if lamp.dimmed and better.trim_permille < 1000 else ""
+    cure = f'current = "{current:g} mA"{trim} ({better.ohm:g} ohm) give {better.gives_mcd:.3g} mcd'
+    if better.gives_mcd < wanted * (1 - NOTICED):
+        return f"{head}; the most that is safe here: {cure}; a brighter lamp, or a lower look for the others"
+    if better.gives_mcd > wanted * (1 + NOTICED):
+        return f"{head}; the least that is sure: {cure}; a dimmer lamp, or dimmed = true"
+    return f"{head}; {cure}"
+
+
+_OF_ROLE = {
+    "warning": (("red",), "red"),
+    "caution": (("amber",), "amber"),
+    "advisory": (("green", "blue", "white"), "any colour but red and amber"),
+    "other": (("green", "blue", "white"), "any colour but red and amber"),
+}
+"""14 CFR 27.1322: red for warnings, amber for cautions, green for safe operation, any other colour for the rest, as
+long as it is not taken for one of these."""
+
+
+def _of_role(lamp: Lamp) -> list[Load]:
+    if not lamp.role:
+        return []
+    colours, words = _OF_ROLE[lamp.role]
+    if lamp.colour in colours:
+        return []
+    text = f'lamps.{lamp.name} has the role "{lamp.role}" and is {lamp.colour}; that is for {words} (14 CFR 27.1322)'
+    return [Load(lamp.line, text, False)]
