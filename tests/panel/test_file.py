@@ -266,7 +266,8 @@ def test_any_bytes_give_a_panel_or_trouble(raw: bytes) -> None:
 _WORDS = """true|3|-1|1e300|nan|'red'|'5 mm'|'20 mA'|'80 %'|'desk.a'|'a'|['1 mm','2 mm']|[[0,1],[1,0]]|['off','on']|{}
 []|{id='b',pin='D4'}|['a','b']|[{id='c'}]|'D2/D3'|'switch'|'encoder'|'pot'|'gray'|'165.0'|'9**9**9 mm'|1979-05-27"""
 _KEYS = """label kind channel channels positions code at size current forward on trim colour places format chip budget
-supply chains wired note low high intensity look test_current role resistors darkens springs_back debounce rows columns board ident external_supply title width"""
+supply chains wired note low high intensity look test_current role resistors
+darkens springs_back debounce rows columns board ident external_supply title width"""
 _ASSIGNMENTS = st.tuples(st.sampled_from(_KEYS.split()), st.sampled_from(_WORDS.replace("\n", "|").split("|")))
 _TABLES = st.sampled_from(
     [
