@@ -141,7 +141,10 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
         if seconds is not None:
             until.ends_at = time.monotonic() + seconds
             bench.light()
-            say("everything lights in turns now, for long: mind bright lamps, hot parts and supplies; Ctrl-C ends it")
+            say(
+                "everything lights in turns now, for long: mind bright lamps, hot parts and supplies, and never leave "
+                "it alone; Ctrl-C ends it"
+            )
             boards, lasted, steps = soak(session, ended, say)
             lines = [line for board in boards for line in board.complaints().values()]
             told, last = figures(boards, lasted, steps), closing(boards, lasted, steps)

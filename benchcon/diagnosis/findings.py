@@ -26,6 +26,12 @@ _OPEN = (
     "the wire is broken; open across the terminals too says the contact never makes"
 )
 
+DIODE_TEST = (
+    "A meter whose diode test gives less than 3 V shows no blue, white or bright green LED, however good it is (common "
+    "practice; the forward voltage is in the LED's data sheet): for those take 5 V through 1 kilohm"
+)
+"""What a diode test cannot tell."""
+
 KINDS: dict[str, Kind] = {
     # buttons and switches
     "open": Kind(("open", "stuck released"), _OPEN),
@@ -96,16 +102,14 @@ KINDS: dict[str, Kind] = {
     # lamps
     "dead": Kind(
         ("dead", "open", "turned round"),
-        "meter set to diode test, across the lamp in both directions, supply off: glow or about 2 V (3 V for blue "
-        "and white) in the right "
-        "direction says the wire is open; only the other way says the lamp is turned round; neither, that it has "
-        "failed",
+        "supply off, meter set to diode test, across the lamp in both directions: a faint glow or about 2 V in the "
+        f"right direction says the wire is open; only the other way, that the lamp is turned round; neither, that it "
+        f"has failed. {DIODE_TEST}",
     ),
     "always on": Kind(
         ("always on", "shorted to supply"),
-        "take the lamp's wire off the board's pin: if it still burns, the wire touches supply or ground; if it goes "
-        "out, the driver has "
-        "failed",
+        "supply off, take the lamp's wire off the board's pin, supply on: if it still burns, the wire touches supply "
+        "or ground; if it is out, the driver has failed; supply off before you put it back",
     ),
     "lit together": Kind(
         ("lit together", "bridged"),
@@ -122,16 +126,18 @@ KINDS: dict[str, Kind] = {
     "wrong colour": Kind(("wrong colour",), ""),
     "flickering": Kind(
         ("flickering", "loose"),
-        "wiggle the loom with the lamp lit; steady only when held says a loose wire or a cold joint",
+        "wiggle the loom with the lamp lit, by its insulation; steady only when held says a loose wire or a cold joint",
     ),
     # displays
     "segment dead": Kind(
         ("segment dead", "segment open"),
-        "diode test across the segment, supply off: glow says the wire is open, none that the segment has failed",
+        "supply off, meter set to diode test, across the segment: glow or about 2 V says the wire is open, none that "
+        f"the segment has failed. {DIODE_TEST}",
     ),
     "segment stuck": Kind(
         ("segment stuck", "segment shorted"),
-        "take the segment's wire off the driver: still lit says a short in the wiring or display",
+        "supply off, take the segment's wire off the driver, supply on: still lit says a short in the wiring or "
+        "display; supply off before you put it back",
     ),
     "segments swapped": Kind(("segments swapped",), ""),
     "segments together": Kind(

@@ -259,6 +259,9 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
     alone = [moment for moment in story.moments if moment.hand.do != "end"]
     idle = {c: max((_noise(layout, moment, name, c) for moment in alone), default=0) for name, c in of.items()}
     moved = {name: {c for c, row in ends[name].items() if _travels(layout, c, row, idle[c])} for name in names}
+    for name in names:
+        if not moved[name] and _travels(layout, of[name], ends[name][of[name]], idle[of[name]], LEAST_SWEEP):
+            moved[name] = {of[name]}  # little enough, but it is this one that it follows
     arrives, out, nowhere = _arrivals(names, moved, of)
     crossed = list(out)
     for name in names:
@@ -271,7 +274,9 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
             at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
             floats = {"floats": noise[at]} if noise[at] else {}  # an open wiper picks up whatever is about
             noise[at] = 0
-            out.append(_sided(Raw("open", (of[name],), {"on": "pot", **floats}), at, crossed))
+            swing = 0 if floats else _swing(ends[name].get(at, {}))
+            swings = {"swing": swing} if swing else {}
+            out.append(_sided(Raw("open", (of[name],), {"on": "pot", **floats, **swings}), at, crossed))
             continue
         at = arrives[name]
         out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]
@@ -286,7 +291,19 @@ def _span(control: Control) -> int:
     return max(1, abs(control.high_count - control.low_count))
 
 
-def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: int) -> bool:
+SWEEP = 0.12
+"""Share of the travel by which a potentiometer moves the channel that it belongs to, or is crossed with."""
+LEAST_SWEEP = 0.03
+"""The same of one that moves no other: it follows, if only over a small part of its range. Less may be hum."""
+
+
+def _swing(row: Mapping[int, list[int]]) -> int:
+    """How far the ends are apart, in counts."""
+    both = [*row.get(0, ()), *row.get(1, ())]
+    return max(both) - min(both) if both else 0
+
+
+def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: int, least: float = SWEEP) -> bool:
     """Whether the ends are apart by more than it jumps about when none is turned (`idle`): what floats follows none."""
     control = layout.spots[channel].part
     assert isinstance(control, Control)
@@ -294,7 +311,9 @@ def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: i
         return False
     if abs(sum(row[0]) / len(row[0]) - sum(row[1]) / len(row[1])) <= idle:
         return False
-    return max(abs(a - b) for a in row[0] for b in row[1]) > 0.12 * _span(control)
+    if least < SWEEP and not (max(row[0]) < min(row[1]) or max(row[1]) < min(row[0])):
+        return False  # now here, now there: that is no following
+    return max(abs(a - b) for a in row[0] for b in row[1]) > least * _span(control)
 
 
 def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise: int) -> list[Raw]:

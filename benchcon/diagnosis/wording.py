@@ -52,9 +52,10 @@ _OF_DISPLAYS = {
     "dead": "supply on, voltmeter from the display's common to ground while it is told to show 8s: no voltage says "
     "that the driver or the plug is at fault; voltage there says that the display is, or the wires of its segments",
     "common open": "supply on, voltmeter across the driver's supply pins: without the full supply it is the feed; "
-    "with it, swap the driver for another of its kind: if it stays dark, it is the data, clock or load wire",
-    "always on": "unplug the display from its driver: if the driver's pins still carry its segments, the driver has "
-    "failed; if not, the wiring or the display is shorted",
+    "with it, supply off, swap the driver for another of its kind, supply on: if it stays dark, it is the "
+    "data, clock or load wire",
+    "always on": "supply off, unplug the display from its driver, supply on: if the driver's pins still carry its "
+    "segments, the driver has failed; if not, the wiring or the display is shorted; supply off before you plug it in",
     "dim": "ohmmeter across the resistor that sets the driver's current, supply off, and its colour code",
 }
 _OPEN_KNOB = (
@@ -94,6 +95,8 @@ _Sayer = Callable[[Layout, Raw, list[Spot]], _Said]
 
 def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     what = "never changes, whatever is done to it" if raw.detail.get("on") else "never reads made"
+    if swing := raw.detail.get("swing"):
+        what = f"hardly changes, by {swing} counts from one end of its travel to the other"
     if raw.detail.get("floats"):
         what = f"does not follow, and wanders by {raw.detail['floats']} counts by itself"
     return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"

@@ -58,6 +58,15 @@ code { font: .88em "DejaVu Sans Mono", monospace; }
 """
 
 
+CAUTION = (
+    "Before you open the panel: every supply off, USB as well, batteries out, and wait until the capacitors are empty. "
+    "Take wires off and put them on with the supply off only. Extra-low voltage alone (SELV) has a place here. Touch "
+    "ground before you touch a board. Do not drive a module whose own supply is off: it is fed through its inputs. A "
+    "fuse is chosen by the wire behind it. Solder with the supply off, with air, and with your eyes covered."
+)
+"""What whoever mends a panel must mind; common practice."""
+
+
 def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None = None) -> str:
     """Return the page. `changed`: what is other than in an earlier report; None: it was not compared."""
     verdicts = {part["name"]: part["verdict"] for part in report["parts"]}
@@ -85,6 +94,7 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         out.append("<h2>What is wrong, and where to look first</h2>")
         labels = {part["name"]: part["label"] or part["name"] for part in report["parts"]}
         out += [_finding(number, finding, labels) for number, finding in enumerate(report["findings"], 1)]
+        out.append(f'<p class="about">{_e(CAUTION)}</p>')
     if report.get("remarks"):
         out.append("<h2>What the panel file should say</h2>")
         out += [_remark(remark) for remark in report["remarks"]]

@@ -28,7 +28,7 @@ class Look(NamedTuple):
     level_permille: int
     """Lightness, 0 to 1000."""
     colour: str
-    """The colour that is really fitted."""
+    """The colour that is really fitted; empty: not known."""
     flickering: bool
     """It goes out for moments although it is driven."""
 

@@ -79,7 +79,7 @@ def line(panel: Panel, board: str, hand: Hand) -> str:
         if look.level_permille > BARELY:
             how = ["dim"] if look.level_permille < DIM * 1000 else []
             how += ["flickering"] if look.flickering else []
-            how += [look.colour] if look.colour != colours.get(id_, look.colour) else []
+            how += [look.colour] if look.colour and look.colour != colours.get(id_, look.colour) else []
             found.append(labels.get(id_, id_) + (f" ({', '.join(how)})" if how else ""))
     return printable(f"{board:10} {', '.join(found) or '–'}")
 

@@ -30,9 +30,8 @@ def one_desk(name: str, where: Path) -> Path:
     for board in list(document["boards"]):  # type: ignore[arg-type]
         if board != name:
             del document["boards"][board]  # type: ignore[union-attr]
-    for lamp in document["lamps"].values():  # type: ignore[union-attr]
-        lamp["colour"] = "white"  # the emulator's lamps have no colour of their own
     document.pop("triggers", None)
+    document.pop("supplies", None)
     path = where / f"{name}.toml"
     path.write_text(tomlkit.dumps(document))
     return path

@@ -40,6 +40,8 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
     ("met", "open", ("enc_qnh",), {"phase": "a"}, ("pressure_set",), "phase open", {"phase": "A"}),
     ("power", "reversed", ("volts",), {}, ("bus_volts",), "reversed", {}),
     ("power", "short_range", ("volts",), {"high": 900, "low": 0}, ("bus_volts",), "short of range", {"high": 900}),
+    # A tenth of its range: it follows, if little, and so neither wire nor wiper is open.
+    ("power", "short_range", ("volts",), {"high": 560, "low": 460}, ("bus_volts",), "short of range", {"high": 560}),
     ("power", "noisy", ("volts",), {}, ("bus_volts",), "noisy", {}),
     ("power", "stuck", ("volts",), {"value": 300}, ("bus_volts",), "open", {}),
     ("power", "dead", ("l_main",), {}, ("mains_fail",), "dead", {}),

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from junitparser import Failure, JUnitXml, Skipped
 from walk.small import TEXT, lamps, presses, small
 
@@ -18,7 +21,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 from benchcon.report.folder import Folder, read_report
-from benchcon.report.walk import FORM, build, changes, done_of
+from benchcon.report.walk import FORM, build, changes, done_of, not_compared
 from benchcon.report.walk_junit import junit
 from benchcon.report.walk_page import page
 from benchcon.walk.journal import Done
@@ -264,3 +267,30 @@ def test_a_full_disk_is_one_line_and_the_journal_stays_whole(tmp_path: Path) -> 
         folder.write({"done": "b1"})
     folder.close()
     assert whole.endswith(b"\n")
+
+
+def _spots(value: object, path: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [path, *(spot for key, each in inner for spot in _spots(each, (*path, key)))]
+
+
+@given(st.data())
+def test_a_damaged_walk_json_is_compared_or_refused_in_one_line(data: st.DataObject) -> None:
+    """One value of a whole report is replaced by another of any kind; `walk --compare` reads it so."""
+    whole = walked()
+    damaged = json.loads(json.dumps(whole))
+    path = data.draw(st.sampled_from([spot for spot in _spots(damaged) if spot]))
+    at: Any = damaged
+    for key in path[:-1]:
+        at = at[key]
+    at[path[-1]] = data.draw(st.sampled_from([None, 5, "x", [], {}, [5], [["x"]], {"x": 5}, {"name": ["x"]}, True]))
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "walk.json").write_text(json.dumps(damaged))
+        said = ""
+        try:
+            old = read_report(folder)
+            assert isinstance(changes(old, whole), list)
+            not_compared(old, whole)
+        except Trouble as trouble:
+            said = str(trouble)
+        assert not said or ("walk.json" in said and "\n" not in said)

@@ -9,7 +9,9 @@ import pytest
 from benchcon.demo import panel_path
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook, Seen
+from benchcon.diagnosis.findings import KINDS
 from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.wording import _OF_DISPLAYS
 from benchcon.errors import Trouble
 from benchcon.panel.file import load, loads
 from benchcon.report.walk import build, changes, not_compared
@@ -104,3 +106,15 @@ def test_the_head_of_a_finding_on_the_page_has_the_label() -> None:
     html = page(walked("runway_lit", wrong=("runway_lit",)), OSTREY)
     assert ": Runway edge lit</h3>" in html
     assert "?.</p>" not in html
+
+
+def test_nothing_is_unwired_under_power_and_a_diode_test_is_not_the_last_word_on_a_blue_lamp() -> None:
+    """A white or blue LED needs about 3 V forward (data sheets of such LEDs), more than many meters give."""
+    said = [kind.decide for kind in KINDS.values()] + list(_OF_DISPLAYS.values())
+    for text in said:
+        for word in ("take the", "unplug", "swap the"):
+            if word in text:
+                assert "supply off" in text[: text.index(word)], text
+    tests = [text for text in said if "diode test" in text]
+    assert len(tests) == 2
+    assert all("no blue, white or bright green LED, however good it is" in text for text in tests)

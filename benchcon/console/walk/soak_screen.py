@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
 CAUTION = (
     "Everything lights in turns, each step as much as the boards' budgets allow, for as long as you say. Mind bright "
-    "lamps; resistors, regulators and supplies get hot, and a fault may show as heat first: stay with it for the first "
-    "minutes, and keep a hand near F9, which puts all out. Extra-low voltage only. For how long?"
+    "lamps; resistors, regulators and supplies get hot, and a fault may show as heat first: never leave "
+    "it alone, and keep a hand near F9, which puts all out. Extra-low voltage only. For how long?"
 )
 
 

@@ -89,7 +89,7 @@ static void each_seen(char *answer, size_t room)
     size_t length = (size_t)snprintf(answer, room, "ok");
     for (int i = 0; i < bench.parts && length + 60 < room; i++)
         if (bench.part[i].kind == LAMP)
-            length += (size_t)snprintf(answer + length, room - length, " %s=%d:white:steady", bench.part[i].id,
+            length += (size_t)snprintf(answer + length, room - length, " %s=%d::steady", bench.part[i].id,
                                        lightness(lamp_duty(&bench.part[i])));
 }
 

@@ -161,7 +161,7 @@ static void tell_seen(native *n, native_hand *h)
             id_of(slot, id);
             used += (size_t)snprintf(text + used, sizeof text - used, " %s=%u:%.*s:steady", id,
                                      n->plugged ? host_lit(&n->board, (uint8_t)(slot - BB_LAMP_SLOT)) : 0u,
-                                     colour ? (int)strcspn(colour + 1, PIN LABEL) : 5, colour ? colour + 1 : "white");
+                                     colour ? (int)strcspn(colour + 1, PIN LABEL) : 0, colour ? colour + 1 : "");
         }
     }
     hand_answer(h, "%s", text);
