@@ -12,7 +12,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "boards' own clocks. The panel file says which output answers which control, and within what time (its keys\n"
         "answers and within). Where it says nothing, pairs are proposed from what was seen.\n"
         "Exits with 1 where a limit is broken. Where contacts, encoders and potentiometers were told raw (R in the\n"
-        "console), it says how they bounce, count and read, and which debounce time to set."
+        "console), it says how they bounce, count and read, and which debounce time to set. Where a\n"
+        "link ails, it says what that is and what to do first."
     )
     parser.add_argument("files", nargs="+", metavar="FILE", help="captures to measure")
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
@@ -30,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.panel.file import load
     from benchcon.replay.output import may_write, new_file
     from benchcon.replay.timed import timed
-    from benchcon.timing import contacts
+    from benchcon.timing import contacts, links
     from benchcon.timing.delay_words import as_json, as_text
 
     panel = load(args.panel) if args.panel else None
@@ -60,9 +61,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         for number, one in enumerate(found):
             parts = [f"{one.path}: {one.seconds:.1f} s"]
+            if one.links:
+                parts.append(f"links\n{links.as_text(one.links, one.timing.state)}")
             if one.contacts:
                 parts.append(f"contacts, from raw edges and readings\n{contacts.as_text(one.contacts)}")
-            if one.delays or not one.contacts:
+            if one.delays or not (one.contacts or one.links):
                 parts.append(as_text(one.delays))
             print(("\n" if number else "") + "\n\n".join(parts))
     return 1 if any(one.broken for one in found) else 0

@@ -12,6 +12,7 @@ from benchcon.replay.script import panel_in
 from benchcon.state.described import completed
 from benchcon.timing.contacts import Contact
 from benchcon.timing.delays import Delays
+from benchcon.timing.links import LinkVerdict
 from benchcon.timing.timing import Timing
 from benchcon.wire.records import KEYFRAME
 
@@ -26,6 +27,8 @@ class Timed:
     timing: Timing
     delays: list[Delays]
     contacts: list[Contact]
+    links: list[LinkVerdict]
+    """What ails the links; empty for healthy ones."""
     problems: list[str]
     """What was found wrong with the file, one line each."""
 
@@ -48,6 +51,5 @@ def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: 
             timing.feed(batch)
         whole = completed(panel or Panel(), timing.state) if propose else panel or Panel()
         seconds = (reader.last_us - reader.first_us) / 1e6
-        return Timed(
-            reader.shown, seconds, timing, timing.delays(whole, propose=propose), timing.contacts(whole), told(reader)
-        )
+        delays, contacts = timing.delays(whole, propose=propose), timing.contacts(whole)
+        return Timed(reader.shown, seconds, timing, delays, contacts, timing.links.verdicts(), told(reader))

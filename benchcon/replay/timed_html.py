@@ -25,6 +25,7 @@ from benchcon.timing.delay_words import (
     verdict_words,
 )
 from benchcon.timing.delays import Delays
+from benchcon.timing.links import name_of as name_of_link
 
 WIDTH, HEIGHT = 460, 150
 LEFT, BOTTOM, TOP = 46, 26, 10
@@ -71,10 +72,13 @@ def as_html(found: Sequence[Timed]) -> str:
     for one in found:
         parts.append(f"<h2>{escape(one.path)} <span class=quiet>{one.seconds:.1f} s</span></h2>")
         parts += [f'<p class="quiet">{escape(problem)}</p>' for problem in one.problems]
+        for verdict in one.links:
+            who = escape(name_of_link(verdict, one.timing.state))
+            parts.append(f'<p><strong class="broken">{who}</strong>: {escape(verdict.sentence)}</p>')
         parts += [_section(pair) for pair in one.delays]
         if one.contacts:
             parts.append("<h2>Contacts, from raw edges and readings</h2>" + "".join(map(_contact, one.contacts)))
-        if not one.delays and not one.contacts:
+        if not (one.delays or one.contacts or one.links):
             parts.append("<p>No output answers a control, or nothing was moved and answered often enough.</p>")
     parts.append(f'<p class="quiet">{escape(ORIENTATION)}</p></body></html>\n')
     return "\n".join(parts)

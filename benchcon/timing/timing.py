@@ -1,4 +1,4 @@
-"""Everything that the stream tells of time: clocks, transport delays, and the way of the contacts."""
+"""Everything that the stream tells of time: clocks, transport delays, how contacts bounce, and what ails links."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from benchcon.state import BenchState
 from benchcon.timing.clocks import Clocks
 from benchcon.timing.contacts import Contact, contacts_of
 from benchcon.timing.delays import Delays, delays_of
+from benchcon.timing.links import Links
 from benchcon.timing.moments import Moments
 from benchcon.timing.raw import Raw
 from benchcon.wire import events as ev
@@ -23,6 +24,7 @@ class Timing:
         self.clocks = Clocks(self.state)
         self.moments = Moments(self.state, self.clocks)
         self.raw = Raw(self.state)
+        self.links = Links(self.state)
 
     def feed(self, batch: Batch) -> None:
         """Take one batch of a stream that nobody else follows."""
@@ -37,6 +39,7 @@ class Timing:
             self.clocks.feed((event,))
             self.moments.take(event)
             self.raw.take(event)
+            self.links.take(event)
 
     def delays(self, panel: Panel, *, propose: bool = True) -> list[Delays]:
         """Return the transport delays so far."""

@@ -12,6 +12,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from junitparser import JUnitXml
+from replay.story import write
+from timing.simulated_links import SimulatedLinks
 from timing.told import PANEL, Told
 
 from benchcon.cli.main import main
@@ -100,3 +102,12 @@ def test_limits_are_tests_of_a_capture(here: Path) -> None:
     assert "good.capture::timing::hdg_button → hdg_lit PASSED" in done.stdout
     assert "slow.capture::timing::hdg_button → hdg_lit FAILED" in done.stdout
     assert "limit broken: 1 answer over 100 ms" in done.stdout
+
+
+def test_a_link_that_ails_is_named(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write(here / "noisy.capture", SimulatedLinks("both", 1).stream())
+    assert main(["timing", "noisy.capture", "--html", "links.html"]) == 0
+    out = capsys.readouterr().out
+    assert "links\ndesk: 1 line in " in out
+    assert "other:" not in out
+    assert "Cable or ground" in (here / "links.html").read_text()

@@ -1,0 +1,66 @@
+"""What ails a link: simulated ailments named, healthy links left alone."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from timing.simulated_links import AILMENTS, SimulatedLinks, first_named, one_bit
+
+from benchcon.state import BenchState
+from benchcon.timing.links import LEAST_LINES, Links, as_text, flipped_bit
+from benchcon.wire import codec
+from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, Batch
+
+SHARED = ("host", "hub")
+
+
+@pytest.mark.parametrize("ailment", AILMENTS)
+def test_each_ailment_is_named_first_and_the_neighbour_left_alone(ailment: str) -> None:
+    assert first_named(ailment, 1) == (ailment, ailment if ailment in SHARED else "")
+
+
+def test_healthy_links_are_not_accused() -> None:
+    assert {first_named("", seed) for seed in range(6)} == {("", "")}
+
+
+def test_the_check_tells_which_bit_was_turned() -> None:
+    rng = random.Random(3)
+    for number in range(40):
+        line = codec.news(number, 1000 * number, ["is", f"sw1={number % 2}"])
+        damaged = one_bit(line, rng)
+        (bit,) = {(a ^ b).bit_length() - 1 for a, b in zip(line, damaged, strict=True) if a != b}
+        # RFC-style CRC-16: one or two flipped bits are always seen, so only this one makes it whole.
+        assert flipped_bit(damaged) == bit
+    assert flipped_bit(b"something else") is None
+
+
+def told(ailment: str) -> str:
+    state = BenchState()
+    links = Links(state)
+    for batch in SimulatedLinks(ailment, 1).stream():
+        for event in state.feed(batch):
+            links.take(event)
+    return " ".join(as_text(links.verdicts(), state).split())
+
+
+def test_a_sentence_says_what_was_seen_and_what_to_do_first() -> None:
+    assert "Build its firmware for 500000 baud" in told("baud")
+    assert "set it to 1 ms" in told("timer")
+    assert told("both").startswith("desk: 1 line in ")
+    assert "Cable or ground: try another, shorter cable first" in told("both")
+    assert "from a supply of their own" in told("supply")
+    assert "lug this board into the computer itself" in told("hub")
+    assert told("") == ""
+
+
+def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
+    state = BenchState()
+    links = Links(state)
+    batches = [Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB1 rate=9600"])]
+    batches += [Batch(3_000_000 + n * 10_000, 1, BYTES_UP, [b"$GPGGA,123519"]) for n in range(500)]
+    batches += [Batch(9_000_000, 1, LINE_UP, [codec.news(n, n, ["is", "sw1=1"])]) for n in range(LEAST_LINES // 2)]
+    for batch in batches:
+        for event in state.feed(batch):
+            links.take(event)
+    assert links.verdicts() == []
