@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 
 def _shown(char: str) -> str:
     if char.isprintable():
@@ -19,6 +21,12 @@ def printable(raw: bytes | str) -> str:
     """
     text = raw.decode("utf-8", "backslashreplace") if isinstance(raw, bytes) else raw
     return text if text.isprintable() else "".join(map(_shown, text))
+
+
+def path_for_others(path: str) -> str:
+    """Return `path` as it may stand on a page that is sent on: only the end of an absolute one, which tells a login."""
+    whole = os.path.isabs(path) or ".." in path.split(os.sep)
+    return printable(os.path.basename(path) if whole else path)
 
 
 def times(count: int) -> str:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.cli.port_name import port_name
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("port", metavar="PORT", help="serial port, or socket://host:port")
+    parser.add_argument("port", type=port_name, metavar="PORT", help="serial port, or socket://host:port")
     parser.add_argument("--baud", type=int, default=115_200, help="bits a second (115200)")
     parser.add_argument("--json", action="store_true", help="print the results as JSON")
     parser.add_argument("--junit", metavar="FILE", help="write the results as JUnit XML")

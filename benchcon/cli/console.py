@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.cli.port_name import port_name
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument(
         "ports",
         nargs="*",
+        type=port_name,
         metavar="PORT",
         help="device path or socket://host:port; without one, the ports agreed to before",
     )

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.port_name import port_name
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -14,7 +16,7 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("ports", nargs="+", metavar="PORT", help="serial port, or socket://host:port")
+    parser.add_argument("ports", nargs="+", type=port_name, metavar="PORT", help="serial port, or socket://host:port")
     parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.port_name import port_name
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
@@ -24,7 +26,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--baud", type=int, default=115_200, metavar="N", help="bits a second: 115200, 500000 or 1000000 (115200)"
     )
     parser.add_argument("--force", action="store_true", help="replace an earlier build folder")
-    parser.add_argument("--flash", metavar="PORT", help="then load it into the board at this port, with avrdude")
+    parser.add_argument(
+        "--flash", type=port_name, metavar="PORT", help="then load it into the board at this port, with avrdude"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -11,7 +11,7 @@ import errno
 import importlib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from types import ModuleType
 
 from benchcon.errors import Trouble
@@ -110,10 +110,43 @@ def _fail(message: str) -> int:
 class _Parser(argparse.ArgumentParser):
     """Errors in one line, and exit code 2."""
 
+    def check_options(self, words: Sequence[str]) -> None:
+        """End with a proposal at the first option that there is not, before anything is missed because of it."""
+        known = [option for action in self._actions for option in action.option_strings]
+        for word in words:
+            name = word.partition("=")[0]
+            if word == "--":
+                return
+            if word.startswith("--") and not any(option.startswith(name) for option in known):
+                self.error(f"there is no option '{name}'{_proposed(name, known)}")
+
     def error(self, message: str) -> None:  # type: ignore[override]
         command = self.prog.partition(" ")[2]
         hint = f"see 'benchcon {command} --help'" if command else "see 'benchcon --help'"
-        sys.exit(_fail(f"{message}; {hint}"))
+        sys.exit(_fail(f"{message}{'' if message.endswith('?') else ';'} {hint}"))
+
+
+def _proposed(wrong: str, known: Iterable[str], cutoff: float = 0.6) -> str:
+    """What is likely meant by a word that there is not: a question, or nothing."""
+    import difflib
+
+    near = difflib.get_close_matches(wrong, list(known), 1, cutoff)
+    return f"; did you mean '{near[0]}'?" if near else ""
+
+
+def _help(about: Sequence[str]) -> int:
+    """Print the help of the whole or, as ``help COMMAND``, of one command."""
+    parser: argparse.ArgumentParser = _top_parser()
+    if about:
+        if about[0] not in COMMANDS:
+            return _no_command(about[0])
+        parser = command_parser(about[0])
+    parser.print_help()
+    return 0
+
+
+def _no_command(name: str) -> int:
+    return _fail(f"there is no command '{name}'" + (_proposed(name, COMMANDS) or "; see 'benchcon --help'"))
 
 
 def _top_parser() -> _Parser:
@@ -139,7 +172,7 @@ def _top_parser() -> _Parser:
     return parser
 
 
-def command_parser(name: str) -> argparse.ArgumentParser:
+def command_parser(name: str) -> _Parser:
     """Return the whole parser of the command `name`."""
     what, examples = COMMANDS[name]
     parser = _Parser(
@@ -196,13 +229,13 @@ def _main(argv: Sequence[str] | None) -> int:
             if args.completion:
                 return _print_completion(args.completion)
             name, rest = args.command or "console", args.rest
+            if name == "help":
+                return _help(rest)
             if name not in COMMANDS:
-                import difflib
-
-                near = difflib.get_close_matches(name, COMMANDS, 1)
-                hint = f"did you mean '{near[0]}'?" if near else "see 'benchcon --help'"
-                return _fail(f"there is no command '{name}'; {hint}")
-        args = command_parser(name).parse_args(rest)
+                return _no_command(name)
+        parser = command_parser(name)
+        parser.check_options(rest)
+        args = parser.parse_args(rest)
         code = int(_module(name).run(args))
         sys.stdout.flush()  # here, where a full disk can still be told in one line
         return code

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from benchcon.cli.port_name import port_name
+
 if TYPE_CHECKING:
     from benchcon.link.discovery import PortFound
     from benchcon.wire.records import Batch
@@ -19,7 +21,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "List serial ports and what is known of them. Listing opens none. Name ports (also socket://HOST:PORT) to ask "
         "who answers there: opening a port can reset what is on it."
     )
-    parser.add_argument("ports", nargs="*", metavar="PORT", help="ask who answers on these ports, and list only them")
+    parser.add_argument(
+        "ports", nargs="*", type=port_name, metavar="PORT", help="ask who answers on these ports, and list only them"
+    )
     parser.add_argument("--ask", action="store_true", help="ask on all ports agreed to before")
     parser.add_argument("--forget", metavar="PORT", help="take back what was agreed to for a port (or a board's ident)")
     parser.add_argument("--json", action="store_true", help="print JSON")
@@ -38,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
 
         if args.ports or args.ask:
             raise Trouble("--forget stands alone: no port to ask beside it")
-        if not known_ports.forget(args.forget):
+        if not known_ports.forget(args.forget) and not known_ports.forget(port_name(args.forget)):
             raise Trouble(f"nothing was agreed to for {printable(args.forget)}; 'benchcon ports' lists what was")
         if args.json:
             print(json.dumps({"forgotten": args.forget}))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.port_name import port_name
+
 if TYPE_CHECKING:
     from benchcon.capture.writer import Figures
     from benchcon.cli.until import Until
@@ -14,7 +16,7 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("ports", nargs="+", metavar="PORT", help="device path or socket://host:port")
+    parser.add_argument("ports", nargs="+", type=port_name, metavar="PORT", help="device path or socket://host:port")
     parser.add_argument("-o", "--output", required=True, metavar="FILE", help="capture to write")
     parser.add_argument(
         "--force", action="store_true", help="give a FILE that is there a number, and record all the same"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from benchcon.cli.port_name import port_name
+
 if TYPE_CHECKING:
     from benchcon.replay.cases import Case
     from benchcon.replay.verdict import Verdict
@@ -19,6 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s'")
     parser.add_argument(
         "--to",
+        type=port_name,
         metavar="PORT",
         action="append",
         default=[],

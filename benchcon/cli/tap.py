@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.cli.port_name import port_name
+
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
@@ -15,7 +17,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Every byte goes on as it comes, both ways; the rate that the program sets is set on PORT.\n"
         "Nothing is ever sent that the program did not send. Ctrl-C ends it."
     )
-    parser.add_argument("port", metavar="PORT", help="the board's port, or socket://HOST:PORT")
+    parser.add_argument("port", type=port_name, metavar="PORT", help="the board's port, or socket://HOST:PORT")
     parser.add_argument("-o", "--output", metavar="FILE", help="record into this capture")
     parser.add_argument("--panel", metavar="FILE", help="panel file to put into the capture")
     parser.add_argument("--rate", metavar="BAUD", type=int, default=115200, help="rate until the program sets one")

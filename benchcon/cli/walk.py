@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from benchcon.cli.port_name import port_name
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -22,6 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "ports",
         nargs="*",
+        type=port_name,
         metavar="PORT",
         help="device path or socket://host:port; without one, the ports agreed to before",
     )

@@ -65,15 +65,23 @@ def troubles(session: Session) -> list[str]:
     return found
 
 
+def capture_name(text: str) -> str:
+    """The name of a capture as it was typed, with its suffix: by that it is known as one (``pytest``, ``check``)."""
+    return text if text.endswith(".capture") else f"{text}.capture"
+
+
 def start(app: ConsoleApp) -> None:
     """Ask for a file and record into it."""
     session = app.session
     if not isinstance(session, LiveSession):
         return
 
+    def begin(text: str) -> None:
+        session.start_recording(capture_name(text))
+
     def done(text: str | None) -> None:
         if text is not None:
-            app.tell(f"recording into {printable(text)}")
+            app.tell(f"recording into {printable(capture_name(text))}")
 
     # As the captures are named that triggers and the key begin.
     stem = datetime.now(UTC).strftime("bench.%Y%m%dT%H%M%SZ")
@@ -82,7 +90,7 @@ def start(app: ConsoleApp) -> None:
         number += 1
         name = f"{stem}-{number}.capture"
     why = "Everything on the wire goes into this file until you press r again. It is never written over another."
-    app.push_screen(Ask("Record into", why, name, check=session.start_recording), done)
+    app.push_screen(Ask("Record into", why, name, check=begin), done)
 
 
 def stop(app: ConsoleApp) -> None:

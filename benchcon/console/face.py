@@ -212,7 +212,7 @@ class Face(Drawn, can_focus=True):
     def _select(self, name: str) -> None:
         before = self.part
         if before is not None and before.name != name:
-            self.sight.work.end_typing(before)
+            self.sight.work.typed_out(before, self.sight.boards)
         self.selected = name
         self._follow_selection()
         self.post_message(self.Picked(self.part))
@@ -340,7 +340,7 @@ class Face(Drawn, can_focus=True):
     def action_typed(self) -> None:
         """The number is done."""
         if self.part is not None:
-            self.sight.work.end_typing(self.part)
+            self.sight.work.typed_out(self.part, self.sight.boards)
             self.refresh_bindings()
             self.repaint()
 

@@ -18,7 +18,7 @@ from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Control, Digits, Lamp, Part
-from benchcon.panel.segments import decode, encode, format_number
+from benchcon.panel.segments import decode, encode, format_number, number_text
 from benchcon.session import Session
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
@@ -189,8 +189,27 @@ class Work:
         if self.end_typing(part) and board is not None and isinstance(part, Digits):
             self._show(part, board, self._stood.pop(part.name, bytes(part.places)))
 
+    def typed_out(self, part: Part, boards: Mapping[str, BoardState]) -> None:
+        """The number is done: from now on it stands as the panel file has numbers stand on this display."""
+        text = self.typed.get(part.name, "")
+        if not self.end_typing(part) or not isinstance(part, Digits) or not part.format:
+            return
+        board = self._board(part, boards)
+        try:
+            number = float(text)
+        except ValueError:  # no number, such as 8.8.8: it stands as it was typed
+            return
+        if board is None:
+            return
+        shown = number_text(part, number)
+        if shown is None:
+            why = f'{text} does not fit its format "{part.format}"; it stands as it was typed'
+            self._tell(f"{label_of(part)}: {why}", "information")
+        elif encode(shown, part.places) != self._segments(part, board):
+            self._show(part, board, encode(shown, part.places))
+
     def end_typing(self, part: Part) -> bool:
-        """The number is done; returns whether one was being typed."""
+        """The number is done as it is; returns whether one was being typed."""
         return self.typed.pop(part.name, None) is not None
 
     def forget(self) -> None:

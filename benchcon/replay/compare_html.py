@@ -12,6 +12,7 @@ from html import escape
 from benchcon.replay.compare import Compared, Comparison, Difference
 from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, summary, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
+from benchcon.text import path_for_others
 
 WIDTH = 1000.0
 LANE = 18.0
@@ -98,7 +99,7 @@ def _verdict(comparison: Comparison) -> str:
 
 
 def _source(name: str, recording: Recording) -> str:
-    text = f"{recording.path}, {recording.size}"
+    text = f"{path_for_others(recording.path)}, {recording.size}"
     return f'<dt class="{name.lower()}">{name}</dt><dd>{escape(text)}</dd>'
 
 

@@ -11,6 +11,7 @@ from html import escape
 
 from benchcon.panel.summary import counted
 from benchcon.replay.timed import Timed
+from benchcon.text import path_for_others
 from benchcon.timing.contacts import Contact, words_of
 from benchcon.timing.delay_words import (
     ORIENTATION,
@@ -70,7 +71,7 @@ def as_html(found: Sequence[Timed]) -> str:
         "answers it.</p>",
     ]
     for one in found:
-        parts.append(f"<h2>{escape(one.path)} <span class=quiet>{one.seconds:.1f} s</span></h2>")
+        parts.append(f"<h2>{escape(path_for_others(one.path))} <span class=quiet>{one.seconds:.1f} s</span></h2>")
         parts += [f'<p class="quiet">{escape(problem)}</p>' for problem in one.problems]
         for verdict in one.links:
             who = escape(name_of_link(verdict, one.timing.state))

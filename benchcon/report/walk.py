@@ -13,6 +13,7 @@ from benchcon.diagnosis.one_switch import remarks
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Digits, Panel, Part
 from benchcon.panel.summary import counted
+from benchcon.text import path_for_others
 from benchcon.walk.journal import Done, line_of
 
 FORM = 1
@@ -39,7 +40,7 @@ def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[
     return {
         "walk": FORM,
         **about,
-        "panel": {"title": panel.title, "path": panel.path, "digest": panel.digest},
+        "panel": {"title": panel.title, "path": path_for_others(panel.path), "digest": panel.digest},
         "result": "wrong" if found else "good",
         "counts": counts,
         "findings": [finding.as_json() | {"line": finding.line()} for finding in found],

@@ -116,6 +116,20 @@ async def test_type_a_number_and_it_is_on_the_display() -> None:
         assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("-1.", 3).hex().upper()))
 
 
+async def test_a_number_that_is_done_stands_as_the_panel_file_has_it() -> None:
+    session = Fed()
+    source = session.source("met")
+    async with console(session) as eyes:
+        await eyes.press("4", "7")  # the format of the wind's direction is "000"
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("47", 3).hex().upper()))
+        await eyes.press("enter")
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("047", 3).hex().upper()))
+        await eyes.press("5", "tab")  # to go elsewhere is to be done as well
+        assert (source, ("set", "d_dir=" + encode("005", 3).hex().upper())) in session.bench.asked
+        await eyes.press("shift+tab", "1", "full_stop", "4", "full_stop", "2", "enter")  # no number: as it was typed
+        assert session.bench.asked[-1] == (source, ("set", "d_dir=" + encode("1.4.2", 3).hex().upper()))
+
+
 async def test_esc_puts_back_what_stood_there_before_a_number_was_begun() -> None:
     session = Fed()
     source = session.source("met")

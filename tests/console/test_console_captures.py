@@ -44,6 +44,22 @@ async def test_record_on_and_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert text.index("* mark 1") < text.index("* word 1: flicker")
 
 
+async def test_a_name_typed_without_its_suffix_gets_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "there.capture").write_text("mine")
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        await eyes.press("r", "ctrl+u", *"there", "enter")
+        await eyes.see("there.capture")
+        assert (tmp_path / "there.capture").read_text() == "mine"
+        await eyes.press("ctrl+u", *"night", "enter")
+        await eyes.told("recording into night.capture")
+        await eyes.see("● REC night.capture")
+        await eyes.press("r")
+        await eyes.see("○ not recording")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["night.capture", "there.capture"]
+
+
 async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     session = Fed()

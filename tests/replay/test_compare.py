@@ -216,6 +216,8 @@ def test_the_command(tmp_path: Path) -> None:
     assert found["same"] is False
     assert found["channels"]["lighting.sw1"]["first"][0]["sort"] == "missing"
     assert page.read_text().startswith("<!doctype html>")
+    assert "a.capture" in page.read_text()
+    assert str(tmp_path) not in page.read_text()  # a page to be sent on tells no login name
     again = run(a, b, "--html", page)
     assert again.returncode == 2
     assert "there already" in again.stderr

@@ -71,6 +71,8 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
     xml = JUnitXml.fromfile(str(report / "junit.xml"))
     assert sum(len(list(suite)) for suite in xml) == 26
     kept = json.loads((report / "walk.json").read_text())
+    for each in report.iterdir():  # pages to be sent on tell no login name
+        assert str(Path(PANEL).parent) not in each.read_text(), each.name
     assert {part["verdict"] for part in kept["parts"]} == {"good"}
     assert [board["firmware"] for board in kept["boards"]] == ["benchcon simulated board 1"] * 3
     again = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
