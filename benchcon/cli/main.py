@@ -77,7 +77,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "rehearse": (
         "have the panel do its work by its rules, with no simulator, and see that it does",
-        "benchcon rehearse crosswind.toml\nbenchcon rehearse scenarios/*.toml --junit rehearsal.xml",
+        "benchcon rehearse crosswind.toml\nbenchcon rehearse scenarios/*.toml --junit rehearsal.xml\n"
+        "benchcon rehearse desk-behaviour.toml /dev/ttyUSB0 --values udp:5005",
     ),
     "firmware": (
         "write a firmware build folder and a wiring list from a panel file",

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from benchcon.panel.model import Panel
     from benchcon.rehearse.result import Result
-    from benchcon.rehearse.scenario import Named
+    from benchcon.rehearse.scenario import Named, Scenario
     from benchcon.rig.hand import Hand
     from benchcon.session import LiveSession
 
@@ -34,6 +34,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board. "
         "Controls without one are asked of you",
+    )
+    parser.add_argument(
+        "--values",
+        metavar="SOURCE",
+        action="append",
+        default=[],
+        help="take values from another program: - (JSON lines on standard input), tcp:PORT or udp:PORT (JSON lines, "
+        "this machine only), mqtt://HOST/PREFIX or mqtts://HOST/PREFIX; a behaviour file may stand for a scenario then",
+    )
+    parser.add_argument(
+        "--publish",
+        metavar="BROKER",
+        help="tell a broker what the panel does: mqtt://HOST/PREFIX or mqtts://HOST/PREFIX",
     )
     parser.add_argument(
         "--captures",
@@ -63,6 +76,8 @@ def run(args: argparse.Namespace) -> int:
     captures = Path(args.captures or ".")
     if not captures.is_dir():
         raise Trouble(f"--captures {printable(args.captures)}: there is no such folder")
+    if (args.values or args.publish) and not (ports or args.hand):
+        raise Trouble("values from elsewhere drive boards that are there: name their ports; 'benchcon try' starts some")
     play = _on_boards if ports or args.hand else _simulated
     results = play(scenarios, named, captures, args, ports)
     if args.junit:
@@ -95,10 +110,12 @@ def _on_boards(
     from benchcon.errors import Trouble
     from benchcon.rehearse.play import play_live
     from benchcon.rehearse.result import as_text
-    from benchcon.rehearse.scenario import load
     from benchcon.text import printable
 
-    read = {path: load(path, named) for path in scenarios}  # all of them before the first lamp is lit
+    elsewhere = bool(args.values or args.publish)
+    read = {path: _read(path, named, elsewhere) for path in scenarios}  # all of them before the first lamp is lit
+    # Standard input can be values or a person's answers, not both.
+    ask = None if "-" in args.values else _ask
     hands = _hands(args.hand)
     ports = list(ports) or [_port_of(board, hand) for board, hand in hands.items()]
     results = []
@@ -111,16 +128,37 @@ def _on_boards(
                 if args.captures is not None:
                     session.start_recording(captures / f"{stem}.capture", force=args.force)
                 with until.asked():
-                    result = play_live(path, session, scenario, hands=hands, ask=_ask, ended=until.wait)
+                    result = play_live(
+                        path,
+                        session,
+                        scenario,
+                        hands=hands,
+                        ask=ask,
+                        values=args.values,
+                        publish=args.publish or "",
+                        ended=until.wait,
+                    )
             finally:
                 session.close()
             for closed in session.captures:
                 result.capture = result.capture or Path(closed.figures.path)
             print(as_text(result), flush=True)
             results.append(result)
-            if until.told:
+            if until.told and scenario.actions:
                 raise Trouble(f"{printable(path)}: ended before it was over, and nothing after it was played")
     return results
+
+
+def _read(path: str, named: Named, elsewhere: bool) -> Scenario:
+    """Return the scenario in a file; with values from elsewhere, that of a behaviour file as well."""
+    from benchcon.panel.file import LARGEST, slurp
+    from benchcon.rehearse import behaviour
+    from benchcon.rehearse.scenario import load, looks_like_one, without_steps
+
+    text = slurp(path, LARGEST + 1, whole=False).decode("utf-8", "replace")
+    if elsewhere and behaviour.looks_like_one(text) and not looks_like_one(text):
+        return without_steps(path, named)
+    return load(path, named)
 
 
 def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], kept: Path, until: object) -> LiveSession:

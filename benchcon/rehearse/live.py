@@ -36,6 +36,9 @@ RECENT = 16
 OWN_US = 1_000_000
 """A lamp that is set so soon after we asked for it was set for us (the link may have trimmed the level)."""
 
+MOST_COMPLAINTS = 50
+MORE = "other messages that could not be taken"
+
 Ask = Callable[[str], bool]
 """Asks a person to do something and waits until it is done; False: it will not be."""
 
@@ -67,6 +70,8 @@ class LiveRun:
         """Moves that nobody made, in words, and how often."""
         self.on_broken: Callable[[], object] = lambda: None
         """Called when an expectation was broken, on the run's thread."""
+        self.on_turn: Callable[[], object] = lambda: None
+        """Called whenever anything may have changed, on the run's thread; must not block."""
         self.trouble: BaseException | None = None
         self._ask = ask
         self._repeat = repeat
@@ -77,6 +82,12 @@ class LiveRun:
         self.hands_are_off = False
         self._sent: dict[tuple[str, str], tuple[list[str], int]] = {}
         self._asking = 0
+        self._offered: dict[str, float | None] = {}
+        self._lock = threading.Lock()
+        self.complaints: dict[str, int] = {}
+        """What was wrong with messages from elsewhere, and how often."""
+        self.taken = 0
+        """Values that came from elsewhere."""
         self._workers: dict[str, ThreadPoolExecutor] = {}
         self._thread = threading.Thread(target=self._work, name="rehearsal", daemon=True)
         self._unsubscribe: Callable[[], None] = lambda: None
@@ -115,6 +126,24 @@ class LiveRun:
             self.rehearsal.send_again(list(self.rehearsal.engine.shown))  # nobody knows what was shown meanwhile
         self._paused = paused
 
+    def offer(self, values: Mapping[str, float | None], source: str = "") -> None:
+        """Take values from elsewhere. However many come, the newest of each is what counts."""
+        with self._lock:
+            first = not self._offered
+            self._offered.update(values)
+            self.taken += len(values)
+        if first:
+            self._queue.put([])
+
+    def complain(self, source: str, text: str) -> None:
+        """A message from elsewhere could not be taken."""
+        told = f"{source}: {text}"
+        with self._lock:
+            if told in self.complaints or len(self.complaints) < MOST_COMPLAINTS:
+                self.complaints[told] = self.complaints.get(told, 0) + 1
+            else:
+                self.complaints[MORE] = self.complaints.get(MORE, 0) + 1
+
     # --- the run's thread -------------------------------------------------------------------------------------------
 
     def _work(self) -> None:
@@ -152,8 +181,13 @@ class LiveRun:
                 except queue.Empty:
                     break
             now_us = session.now_us()
+            with self._lock:
+                offered, self._offered = self._offered, {}
+            if offered:
+                rehearsal.offer(offered, now_us)
             todo = rehearsal.advance(now_us) if not self._paused else ToDo()
         self._do(todo)
+        self.on_turn()
         if rehearsal.is_over(now_us) and not self._asking:
             if self._repeat:
                 rehearsal.repeat(now_us)

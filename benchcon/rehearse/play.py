@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.rehearse import rules_file
 from benchcon.rehearse.live import LiveRun
+from benchcon.rehearse.publishing import Publisher
 from benchcon.rehearse.recorded import RehearsalCapture
 from benchcon.rehearse.result import Result, result_of
 from benchcon.rehearse.scenario import Named, Scenario, load
+from benchcon.rehearse.sources import broker_of, source_of
 from benchcon.rehearse.virtual import VirtualRun
 from benchcon.rehearse.watchdog import Watchdog
 
@@ -56,10 +59,13 @@ def play_live(
     *,
     hands: Mapping[str, Hand],
     ask: Callable[[str], bool] | None,
+    values: Sequence[str] = (),
+    publish: str = "",
     ended: Callable[[float], bool],
 ) -> Result:
     """Play a scenario that was read from `path` on the boards of `session`, in real time, and return what came of it.
 
+    `values`: where values come from, see `sources.source_of`; `publish`: the broker that is told what the panel does.
     `ended` waits so many seconds at most and says whether to end early. Raises `Trouble` for rules that are wrong.
     """
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
@@ -71,18 +77,31 @@ def play_live(
             kept.append(session.keep_last())
 
     run.on_broken = keep
-    began = time.monotonic()
-    run.start()
-    try:
+    with contextlib.ExitStack() as stack:
+        sources = [source_of(word, scenario.behaviour, run.offer, run.complain) for word in values]
+        if publish:
+            publisher = Publisher(broker_of(publish), run)
+            run.on_turn = publisher.look
+            publisher.start()
+            stack.callback(publisher.close)
+        began = time.monotonic()
+        run.start()
+        stack.callback(run.close)
+        for source in sources:
+            source.start()
+            stack.callback(source.close)
         while not run.wait(0) and not ended(0.05):
             pass
-    finally:
-        run.close()
     if run.trouble is not None:
         raise run.trouble
     result = result_of(run.rehearsal, 0.0, kept[0] if kept else None)
     result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
+    result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
+    if values:
+        result.remarks.append(f"{run.taken} values came from elsewhere")
     now_us = session.now_us()
-    if not run.rehearsal.is_over(now_us):
+    if not scenario.actions:
+        result.lasted_s = round(time.monotonic() - began, 1)
+    if scenario.actions and not run.rehearsal.is_over(now_us):
         result.remarks.append(f"ended after {time.monotonic() - began:.1f} s, before it was over")
     return result

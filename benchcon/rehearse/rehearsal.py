@@ -6,7 +6,7 @@ The runner calls `feed` with what the bench's state made of each batch, and `adv
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -66,6 +66,10 @@ class Rehearsal:
         """What went wrong in rules, by its text with the line: when first, since the beginning, and how often."""
         self.began_us: int | None = None
         """Stamp of the scenario's beginning; None before it."""
+        self._ages = {value.name: round(value.max_age_s * 1e6) for value in scenario.behaviour.values}
+        self._stale_us: dict[str, int] = {}
+        """Values from elsewhere, and when they will be too old."""
+        self._offered: set[str] = set()
         self._waits_since: int | None = None
         self._rules_began_us = 0
         self._values = {value.name: value for value in scenario.behaviour.values}
@@ -156,7 +160,8 @@ class Rehearsal:
         more = self._next < len(actions) and self._waits_since is None
         soonest = self.began_us + actions[self._next][0] if more else None
         timed_us = self._tick_us if self.engine.timed else None
-        for due_us in (self.judge.next_us(), self.seen.controls.next_us(), timed_us):
+        stale_us = min(self._stale_us.values(), default=None)
+        for due_us in (self.judge.next_us(), self.seen.controls.next_us(), timed_us, stale_us):
             if due_us is not None and (soonest is None or due_us < soonest):
                 soonest = due_us
         return soonest
@@ -175,6 +180,10 @@ class Rehearsal:
             return todo
         self._stirred = False
         self._take(*self.seen.tick(now_us))
+        self._forget_stale(now_us)
+        for name in self._offered:
+            todo.values[name] = self._written(name)
+        self._offered.clear()
         actions = self.scenario.actions
         asked = self._waits_since is not None
         while not asked and self._next < len(actions) and self.began_us + actions[self._next][0] <= now_us:
@@ -202,10 +211,20 @@ class Rehearsal:
         else:
             todo.moves.append(action)
 
-    def set_value(self, name: str, number: float | None, todo: ToDo) -> None:
-        """A value comes from elsewhere."""
-        self.engine.set(name, number)
-        todo.values[name] = self._written(name)
+    def offer(self, values: Mapping[str, float | None], now_us: int) -> None:
+        """Take values that come from elsewhere; each is known for as long as its `max_age` says."""
+        for name, number in values.items():
+            self.engine.set(name, number)
+            self._offered.add(name)
+            if self._ages.get(name):
+                self._stale_us[name] = now_us + self._ages[name]
+        self._stirred = True
+
+    def _forget_stale(self, now_us: int) -> None:
+        for name in [name for name, until_us in self._stale_us.items() if until_us <= now_us]:
+            del self._stale_us[name]
+            self.engine.set(name, None)
+            self._offered.add(name)
 
     def written_values(self) -> dict[str, str]:
         """Return what each value is when the scenario begins, as written."""
@@ -253,13 +272,14 @@ class Rehearsal:
         return Failed(
             broken,
             self.written_values(),
-            {name: _in_words(value) for name, value in controls.items()},
+            {name: in_words(value) for name, value in controls.items()},
             tuple(dict.fromkeys(rules)),
             broken.at_us - (self.began_us or 0),
         )
 
 
-def _in_words(value: Any) -> str:
+def in_words(value: Any) -> str:
+    """Return what a control says, in words."""
     if value is None:
         return "not known"
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -122,6 +122,24 @@ def load(path: str | Path, named: Named | None = None) -> Scenario:
     return scenario
 
 
+def without_steps(path: str | Path, named: Named | None = None) -> Scenario:
+    """Return the scenario of a behaviour file alone, in which nothing happens by itself. Raises `Trouble`."""
+    from benchcon.panel import file as panel_file
+    from benchcon.rehearse import behaviour as behaviour_file
+
+    named = named or Named()
+    behaviour = behaviour_file.load(path)
+    panel, rules = named.panel or behaviour.panel, named.rules or behaviour.rules
+    for what, found in (("panel", panel), ("rules", rules)):
+        if found is None:
+            hint = f"write one under [behaviour], or name it with --{what}"
+            raise Trouble(f"{printable(str(path))}: names no {what}; {hint}")
+    assert panel is not None
+    assert rules is not None
+    title = behaviour.title or Path(path).stem
+    return Scenario(str(path), title, panel_file.load(panel), behaviour, rules, round(LONGEST_S * 1e6))
+
+
 def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[Scenario | None, list[Finding]]:
     """Return the scenario, if it can be played, and everything found about its file. Runs nothing."""
     from benchcon.panel import file as panel_file

@@ -96,6 +96,13 @@ class Seen:
             return None
         return next((source for source, known in self._sources.items() if known == name), None)
 
+    def stands(self, name: str) -> str:
+        """Return how the board called `name` stands: ``live``, ``dark`` or ``gone``."""
+        if name in self.live:
+            return "live"
+        known = [self.state.boards.get(source) for source, each in self._sources.items() if each == name]
+        return "dark" if any(board is not None and board.dark and board.link == "linked" for board in known) else "gone"
+
     # --- what they show (see `expect.Outputs`) ----------------------------------------------------------------------
 
     def shows(self, output: str) -> int | bytes | None:

@@ -1,0 +1,133 @@
+"""Values as other programs write them: JSON lines, and MQTT topics with payloads. Pure; whatever comes gets an answer.
+
+A line is one JSON object, ``{"wind_speed": 20, "pressure": "29.92 inHg", "level": null}``: a number counts in the
+value's own unit, text says its unit, null is no data. An MQTT message is one value: the topic's last level names it,
+the payload is a number, text with a unit, or null. What is outside a value's range is no data, and said.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from benchcon.rehearse.behaviour import Behaviour, Value
+from benchcon.text import printable
+from benchcon.units import linear, quantity
+
+LONGEST = 1 << 16
+"""Bytes of a message; what is longer is none of ours."""
+MOST_TOLD = 200
+"""Characters of a complaint."""
+
+Values = dict[str, float | None]
+
+
+class Wrong(ValueError):
+    """A message, or a value in it, that cannot be taken: one printable line says why."""
+
+
+class Outside(Wrong):
+    """A value that is outside its range: it is no data."""
+
+
+def of_line(line: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
+    """Return the values in one JSON line, and what is wrong with the others, one printable line each."""
+    try:
+        found = json.loads(_text(line), parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:
+        return {}, [_told(f"no JSON: {error}")]
+    if not isinstance(found, dict):
+        return {}, [_told(f"no JSON object, such as {{{_example(behaviour)}}}: {line[:40]!r}")]
+    values: Values = {}
+    wrong = []
+    for name, given in found.items():
+        try:
+            values[name] = number_of(name, given, behaviour)
+        except Wrong as why:
+            wrong.append(str(why))
+            if isinstance(why, Outside):
+                values[name] = None
+    return values, wrong
+
+
+def of_topic(topic: str, payload: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
+    """Return the value in one message, and what is wrong with it otherwise."""
+    name = topic.rpartition("/")[2]
+    try:
+        text = _text(payload).strip()
+        try:
+            given = json.loads(text, parse_constant=_no_constant)
+        except (ValueError, RecursionError):
+            given = text
+        return {name: number_of(name, given, behaviour)}, []
+    except ValueError as why:
+        return {name: None} if isinstance(why, Outside) else {}, [_told(str(why))]
+
+
+def number_of(name: str, given: Any, behaviour: Behaviour) -> float | None:
+    """Return what is given for a value as a number of its unit. Raises `Wrong`, for what is outside its range too."""
+    value = behaviour.value(name) if len(name) <= 64 else None
+    if value is None:
+        raise Wrong(_told(f"there is no value '{name[:64]}'"))
+    if given is None:
+        return None
+    number = _number(value, given)
+    if not math.isfinite(number) or not value.low <= number <= value.high:
+        inside = f"{value.written(value.low)} to {value.written(value.high)}"
+        raise Outside(_told(f"{name}: {number:.10g} is outside its range, {inside}"))
+    return number
+
+
+def _number(value: Value, given: Any) -> float:
+    if isinstance(given, int | float) and not isinstance(given, bool):
+        try:
+            return float(given)
+        except OverflowError:
+            return math.inf
+    if not isinstance(given, str):
+        raise Wrong(
+            _told(f"{value.name}: a number, text with a unit, or null is allowed, not {json.dumps(given)[:40]}")
+        )
+    if not value.unit:
+        try:
+            return float(given)
+        except ValueError:
+            raise Wrong(_told(f"{value.name}: '{given[:40]}' is no number")) from None
+    try:
+        return _converted(given, value.unit)
+    except ValueError as why:
+        raise Wrong(_told(f"{value.name}: '{given[:40]}' {why}")) from None
+
+
+def _converted(text: str, unit: str) -> float:
+    number, space, written = text.strip().partition(" ")
+    if space and len(written) <= 24:
+        try:  # the quick way, for ten thousand a second
+            factor, offset = linear(written.strip(), unit)
+            return float(number) * factor + offset
+        except ValueError:
+            pass
+    return quantity(text, unit)
+
+
+def _text(raw: bytes) -> str:
+    if len(raw) > LONGEST:
+        raise Wrong(f"{len(raw)} bytes; at most {LONGEST} are taken")
+    try:
+        return raw.decode()
+    except UnicodeDecodeError:
+        raise Wrong(_told(f"no UTF-8: {raw[:40]!r}")) from None
+
+
+def _no_constant(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
+def _told(text: str) -> str:
+    return printable(text)[:MOST_TOLD]
+
+
+def _example(behaviour: Behaviour) -> str:
+    name = behaviour.values[0].name if behaviour.values else "wind_speed"
+    return f'"{name}": 1'

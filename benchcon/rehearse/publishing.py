@@ -1,0 +1,82 @@
+"""What the panel does, for other programs: control changes, what is shown, and how the boards stand, on an MQTT broker.
+
+| topic | payload |
+|---|---|
+| PREFIX/controls/NAME | a position's word, detents, 0 to 1; ``not known`` |
+| PREFIX/outputs/NAME | ``lit``, ``out``, ``40 %``, what stands on a display; ``not known`` |
+| PREFIX/boards/NAME | ``live``, ``dark`` or ``gone`` |
+| PREFIX/bench | ``here``; ``gone``, which the broker says itself if this program dies (last will) |
+
+All are retained, QoS 1: who comes later sees how things stand.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from typing import TYPE_CHECKING, Any
+
+from benchcon.rehearse.rehearsal import in_words
+from benchcon.rehearse.showing import outputs_of
+from benchcon.rehearse.sources import Broker, client_of
+
+if TYPE_CHECKING:
+    from benchcon.rehearse.live import LiveRun
+
+QOS = 1
+MOST_WAITING = 1000
+LEAVE_S = 1.0
+
+
+class Publisher:
+    """Publishes how a `LiveRun` stands, whenever that changes. `look` is its `on_turn`."""
+
+    def __init__(self, broker: Broker, run: LiveRun) -> None:
+        self.broker = broker
+        self.run = run
+        self._told: dict[str, str] = {}
+        self._anew = threading.Event()
+        self._client = client_of(broker, "panel")
+        self._client.max_queued_messages_set(MOST_WAITING)
+        self._client.will_set(f"{broker.prefix}/bench", "gone", QOS, retain=True)
+        self._client.on_connect = self._connected
+
+    def start(self) -> None:
+        """Begin to connect; a broker that is not there yet is waited for."""
+        self._client.connect_async(self.broker.host, self.broker.port, keepalive=10)
+        self._client.loop_start()
+
+    def close(self) -> None:
+        """Say that the bench is gone, and end."""
+        with contextlib.suppress(OSError, ValueError, RuntimeError):
+            if self._client.is_connected():
+                said = self._client.publish(f"{self.broker.prefix}/bench", "gone", QOS, retain=True)
+                said.wait_for_publish(LEAVE_S)
+            self._client.disconnect()
+        self._client.loop_stop()
+
+    def _connected(self, client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if not reason.is_failure:
+            self._anew.set()  # a broker that was started anew knows nothing
+
+    def look(self) -> None:
+        """Publish what has changed since the last look; nothing while the broker is not there."""
+        if not self._client.is_connected():
+            return
+        if self._anew.is_set():
+            self._anew.clear()
+            self._told.clear()
+        for topic, text in self._stands().items():
+            if self._told.get(topic) != text:
+                self._told[topic] = text
+                self._client.publish(f"{self.broker.prefix}/{topic}", text, QOS, retain=True)
+
+    def _stands(self) -> dict[str, str]:
+        rehearsal = self.run.rehearsal
+        panel, inputs, seen = rehearsal.scenario.panel, rehearsal.engine.inputs, rehearsal.seen
+        stands = {"bench": "here"}
+        stands |= {f"controls/{control.name}": in_words(inputs.get(control.name)) for control in panel.controls}
+        stands |= {f"outputs/{name}": seen.in_words(name).strip("'") for name in outputs_of(panel)}
+        for board in panel.boards:
+            stands[f"boards/{board.name}"] = seen.stands(board.name)
+        return stands

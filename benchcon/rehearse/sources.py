@@ -1,0 +1,355 @@
+"""Where values come from: JSON lines on standard input, a TCP or a UDP port of this machine, or an MQTT broker.
+
+Each source is a thread that hands values to a `take` and complaints to a `complain`; neither may block. Nothing listens
+on any address but loopback unless the user names one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import sys
+import threading
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from urllib.parse import parse_qs, unquote, urlsplit
+
+from benchcon.errors import Trouble
+from benchcon.rehearse.behaviour import Behaviour
+from benchcon.rehearse.messages import LONGEST, Values, of_line, of_topic
+from benchcon.text import printable
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as paho
+
+LOOPBACK = "127.0.0.1"
+TURN_S = 0.2
+MOST_CLIENTS = 16
+Take = Callable[[Values, str], object]
+"""Takes values, and where they come from."""
+Complain = Callable[[str, str], object]
+"""Takes where a message came from, and what was wrong with it."""
+
+
+class Source(Protocol):
+    """Something that values come from."""
+
+    name: str
+
+    def start(self) -> None:
+        """Begin. Raises `Trouble` if it cannot."""
+
+    def close(self) -> None:
+        """End."""
+
+
+def source_of(word: str, behaviour: Behaviour, take: Take, complain: Complain) -> Source:
+    """Return the source that a ``--values`` option names. Raises `Trouble` with what is allowed."""
+    if word == "-":
+        return Lines(behaviour, take, complain)
+    scheme, _, rest = word.partition(":")
+    if scheme in ("tcp", "udp") and not rest.startswith("//"):
+        host, number = _address(word, rest)
+        return (Tcp if scheme == "tcp" else Udp)(host, number, behaviour, take, complain)
+    if scheme in ("mqtt", "mqtts"):
+        return Mqtt(broker_of(word), behaviour, take, complain)
+    raise Trouble(
+        f"--values {printable(word)}: allowed are - (standard input), tcp:PORT, udp:PORT (of this machine), "
+        "mqtt://HOST/PREFIX and mqtts://HOST/PREFIX"
+    )
+
+
+def _address(word: str, rest: str) -> tuple[str, int]:
+    host, _, port = rest.rpartition(":")
+    if not port.isdecimal() or not 0 <= int(port) < 65536:
+        raise Trouble(f"--values {printable(word)}: a port is a number from 0 to 65535, such as tcp:5005")
+    return host.strip("[]") or LOOPBACK, int(port)
+
+
+class _Threaded:
+    """A source that is a thread of its own."""
+
+    name = ""
+
+    def __init__(self, behaviour: Behaviour, take: Take, complain: Complain) -> None:
+        self.behaviour = behaviour
+        self.take = take
+        self.complain = complain
+        self._ends = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"values {self.name}", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """End."""
+        self._ends.set()
+        if self._thread.is_alive():
+            self._thread.join(2 * TURN_S + 1)
+
+    def _run(self) -> None:
+        raise NotImplementedError
+
+    def _line(self, line: bytes) -> None:
+        if not line.strip():
+            return
+        values, wrong = of_line(line, self.behaviour)
+        if values:
+            self.take(values, self.name)
+        for text in wrong:
+            self.complain(self.name, text)
+
+
+class _Splitter:
+    """Bytes into lines, bounded: of what has no end nothing is kept."""
+
+    def __init__(self) -> None:
+        self._rest = b""
+        self._too_long = False
+
+    def feed(self, data: bytes) -> tuple[list[bytes], int]:
+        """Return whole lines, and how many were too long."""
+        *lines, rest = (self._rest + data).split(b"\n")
+        long = 0
+        if self._too_long and lines:
+            lines, self._too_long = lines[1:], False
+        if len(rest) > LONGEST:
+            long += not self._too_long
+            self._too_long, rest = True, b""
+        self._rest = rest
+        return lines, long
+
+
+class Lines(_Threaded):
+    """JSON lines on standard input; its end is no end of the rehearsal."""
+
+    name = "standard input"
+
+    def _run(self) -> None:
+        splitter = _Splitter()
+        fd = sys.stdin.fileno()
+        while not self._ends.is_set():
+            if not select.select([fd], [], [], TURN_S)[0]:
+                continue
+            data = os.read(fd, 1 << 16)
+            if not data:
+                return
+            _feed(self, splitter, data)
+
+
+def _feed(source: _Threaded, splitter: _Splitter, data: bytes) -> None:
+    lines, long = splitter.feed(data)
+    for line in lines:
+        source._line(line)
+    for _ in range(long):
+        source.complain(source.name, f"a line of more than {LONGEST} bytes")
+
+
+class Udp(_Threaded):
+    """JSON lines in datagrams."""
+
+    def __init__(self, host: str, port: int, behaviour: Behaviour, take: Take, complain: Complain) -> None:
+        self._socket = _bound(host, port, socket.SOCK_DGRAM)
+        self.port = self._socket.getsockname()[1]
+        self.name = f"udp:{self.port}"
+        super().__init__(behaviour, take, complain)
+
+    def _run(self) -> None:
+        self._socket.settimeout(TURN_S)
+        with self._socket:
+            while not self._ends.is_set():
+                try:
+                    data = self._socket.recv(1 << 16)
+                except TimeoutError:
+                    continue
+                except OSError:
+                    return
+                for line in data.split(b"\n"):
+                    self._line(line)
+
+
+class Tcp(_Threaded):
+    """JSON lines from whoever connects, several at once."""
+
+    def __init__(self, host: str, port: int, behaviour: Behaviour, take: Take, complain: Complain) -> None:
+        self._socket = _bound(host, port, socket.SOCK_STREAM)
+        self._socket.listen()
+        self.port = self._socket.getsockname()[1]
+        self.name = f"tcp:{self.port}"
+        super().__init__(behaviour, take, complain)
+
+    def _run(self) -> None:
+        clients: dict[socket.socket, _Splitter] = {}
+        with self._socket:
+            while not self._ends.is_set():
+                ready, _, _ = select.select([self._socket, *clients], [], [], TURN_S)
+                for one in ready:
+                    if one is self._socket:
+                        client, _ = self._socket.accept()
+                        if len(clients) >= MOST_CLIENTS:
+                            client.close()
+                            self.complain(self.name, f"more than {MOST_CLIENTS} programs at once")
+                        else:
+                            clients[client] = _Splitter()
+                        continue
+                    try:
+                        data = one.recv(1 << 16)
+                    except OSError:
+                        data = b""
+                    if data:
+                        _feed(self, clients[one], data)
+                    else:
+                        del clients[one]
+                        one.close()
+        for client in clients:
+            client.close()
+
+
+def _bound(host: str, port: int, kind: int) -> socket.socket:
+    try:
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=kind)[0]
+        made = socket.socket(family, kind)
+        try:
+            if kind == socket.SOCK_STREAM and os.name == "posix":
+                made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            made.bind(address)
+        except OSError:
+            made.close()
+            raise
+    except OSError as error:
+        where = f"{printable(host)}:{port}"
+        raise Trouble(f"--values: {where} cannot be listened at: {printable(error.strerror or str(error))}") from None
+    return made
+
+
+# --- MQTT -------------------------------------------------------------------------------------------------------------
+
+
+class Broker(NamedTuple):
+    """A broker and where on it: MQTT 3.1.1 or 5.0 (OASIS standards)."""
+
+    host: str
+    port: int
+    prefix: str
+    tls: bool
+    version: int
+    """4: MQTT 3.1.1, 5: MQTT 5.0, as they stand in a CONNECT packet."""
+
+    @property
+    def shown(self) -> str:
+        """The broker as a person writes it."""
+        return f"mqtt{'s' if self.tls else ''}://{printable(self.host)}:{self.port}/{printable(self.prefix)}"
+
+
+def broker_of(url: str) -> Broker:
+    """Return what ``mqtt://HOST[:PORT]/PREFIX[?version=5]`` names. Raises `Trouble`; also if it holds a password."""
+    shown = printable(url)
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname or "", parts.port
+    except ValueError:
+        raise Trouble(f"{shown}: is no address; one is written mqtt://HOST/PREFIX") from None
+    if parts.username or parts.password:
+        raise Trouble(
+            "a broker's user and password do not belong on a command line, where others can read them; put them into "
+            "BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or into a file that BENCHCON_MQTT_LOGIN names"
+        )
+    prefix = unquote(parts.path).strip("/")
+    if not host or not prefix or any(letter in prefix for letter in "+#\0"):
+        raise Trouble(f"{shown}: a broker is written mqtt://HOST/PREFIX, without + and # in the prefix")
+    query = parse_qs(parts.query)
+    version = {"3.1.1": 4, "5": 5}.get(query.pop("version", ["3.1.1"])[0])
+    if version is None or query:
+        raise Trouble(f"{shown}: behind the ? only version=3.1.1 and version=5 are allowed")
+    tls = parts.scheme == "mqtts"
+    return Broker(host, port or (8883 if tls else 1883), prefix, tls, version)
+
+
+def login() -> tuple[str, str] | None:
+    """Return user and password for a broker, from the environment or the file it names. Raises `Trouble`."""
+    file = os.environ.get("BENCHCON_MQTT_LOGIN")
+    if file:
+        try:
+            with open(file, encoding="utf-8") as lines:
+                user, password = lines.readline().rstrip("\r\n"), lines.readline().rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)} cannot be read: {printable(str(error))}") from None
+        if not user:
+            raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)}: the user stands in line 1, the password in line 2")
+        return user, password
+    user = os.environ.get("BENCHCON_MQTT_USER", "")
+    return (user, os.environ.get("BENCHCON_MQTT_PASSWORD", "")) if user else None
+
+
+def client_of(broker: Broker, who: str) -> paho.Client:
+    """Return a client for `broker`, not connected yet; it comes back by itself when the broker does."""
+    import paho.mqtt.client as paho
+    from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=f"benchcon-{who}-{os.getpid()}",
+        protocol=MQTTProtocolVersion(broker.version),
+    )
+    client.reconnect_delay_set(1, 4)
+    if (known := login()) is not None:
+        client.username_pw_set(*known)
+    if broker.tls:
+        client.tls_set()
+    return client
+
+
+class Mqtt:
+    """Values from the topics ``PREFIX/NAME`` of a broker, which may go and come back."""
+
+    def __init__(self, broker: Broker, behaviour: Behaviour, take: Take, complain: Complain) -> None:
+        self.broker = broker
+        self.name = broker.shown
+        self.behaviour = behaviour
+        self.take = take
+        self.complain = complain
+        self.connected = threading.Event()
+        """Set while the broker is there and has taken the subscription."""
+        self._client = client_of(broker, "values")
+        self._client.on_connect = self._connected
+        self._client.on_subscribe = lambda *_: self.connected.set()
+        self._client.on_disconnect = lambda *_: self.connected.clear()
+        self._client.on_message = self._message
+
+    def start(self) -> None:
+        """Begin to connect; a broker that is not there yet is waited for."""
+        self._client.connect_async(self.broker.host, self.broker.port, keepalive=10)
+        self._client.loop_start()
+
+    def close(self) -> None:
+        """End."""
+        with contextlib.suppress(OSError, ValueError):
+            self._client.disconnect()
+        self._client.loop_stop()
+
+    def _connected(self, client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            self.complain(self.name, f"the broker refuses: {printable(str(reason))}")
+            return
+        # The newest is what counts: what was missed while away is not wanted any more (QoS 0).
+        client.subscribe(f"{self.broker.prefix}/+", qos=0)
+
+    def _message(self, client: Any, data: Any, message: Any) -> None:
+        try:
+            topic = str(message.topic)
+        except (ValueError, UnicodeDecodeError):
+            self.complain(self.name, "a topic that is no UTF-8")
+            return
+        values, wrong = of_topic(topic, bytes(message.payload), self.behaviour)
+        for name in list(values) if message.retain else ():
+            value = self.behaviour.value(name)
+            if value is not None and value.max_age_s:
+                # How old a retained message is nobody says: it may be of yesterday.
+                del values[name]
+        if values:
+            self.take(values, self.name)
+        for text in wrong:
+            self.complain(self.name, text)

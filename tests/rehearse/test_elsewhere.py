@@ -1,0 +1,251 @@
+"""Values from other programs on a board that is a process of its own: a real broker, real sockets, killed processes.
+
+The broker is mosquitto, the other side its own command-line clients: neither is ours.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from rig.test_process import until
+
+from benchcon import demo as demo_package
+from benchcon.demo.desks import Demo, start
+from benchcon.link import Bench
+from benchcon.panel.segments import decode
+from benchcon.rehearse import rules_file
+from benchcon.rehearse.live import LiveRun
+from benchcon.rehearse.publishing import Publisher
+from benchcon.rehearse.scenario import without_steps
+from benchcon.rehearse.sources import Mqtt, Tcp, Udp, broker_of
+from benchcon.session import LiveSession
+
+PANELS = Path(demo_package.__file__).parent / "panels"
+needs_broker = pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs the broker mosquitto")
+
+RULES = """\
+from benchcon.rehearse import display, lamp
+
+@display("selected_level")
+def level(level):
+    return level
+
+@lamp("level_alert")
+def alert(level):
+    return level > 1000
+"""
+
+
+@pytest.fixture(scope="module")
+def board() -> Iterator[Demo]:
+    with start(panel=PANELS / "level-alert.toml", separate=True) as running:
+        yield running
+
+
+@contextmanager
+def running(board: Demo, folder: Path, max_age: str = "") -> Iterator[LiveRun]:
+    (folder / "rules.py").write_text(RULES)
+    age = f'max_age = "{max_age}"\n' if max_age else ""
+    (folder / "b.toml").write_text(
+        f'[behaviour]\npanel = "{PANELS}/level-alert.toml"\nrules = "rules.py"\n'
+        f'[values.level]\nunit = "ft"\nrange = ["0 ft", "50000 ft"]\n{age}'
+    )
+    board.hands["alert"].reset()
+    read = without_steps(folder / "b.toml")
+    bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
+    session = LiveSession(bench, read.panel)
+    bench.start()
+    run = LiveRun(session, read, rules_file.load(read.rules, read.panel, read.behaviour))
+    run.start()
+    try:
+        assert until(lambda: shown(board) == "-----"), "no data is bars"
+        yield run
+    finally:
+        run.close()
+        session.close()
+    assert run.trouble is None
+
+
+def shown(board: Demo) -> str:
+    return decode(board.hands["alert"].shown("d_level")).strip()
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+class Mosquitto:
+    """A broker that can be killed and started again on the same port."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        self.config = folder / "mosquitto.conf"
+        self.config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
+        self.process: subprocess.Popen[bytes] | None = None
+        self.start()
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            ["mosquitto", "-c", str(self.config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        assert until(self.answers)
+
+    def answers(self) -> bool:
+        with socket.socket() as one:
+            return one.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def kill(self) -> None:
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait()
+
+    def publish(self, name: str, text: str, *more: str) -> None:
+        words = ["mosquitto_pub", "-p", str(self.port), "-t", f"sim/{name}", "-m", text, *more]
+        subprocess.run(words, check=True)
+
+    def retained(self, topic: str) -> str:
+        words = ["mosquitto_sub", "-p", str(self.port), "-t", topic, "-C", "1", "-W", "2"]
+        return subprocess.run(words, capture_output=True, text=True).stdout.strip()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    made = Mosquitto(tmp_path)
+    yield made
+    made.kill()
+
+
+@needs_broker
+def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
+    with running(board, tmp_path, max_age="1 s") as run:
+        source = Mqtt(broker_of(f"mqtt://127.0.0.1:{broker.port}/sim"), run.scenario.behaviour, run.offer, run.complain)
+        # Retained from yesterday, for all we know: never shown as what is now.
+        broker.publish("level", "77", "-r")
+        source.start()
+        try:
+            for level in ("1500", "0.5 mi"):
+                assert source.connected.wait(20)
+                broker.publish("level", level)
+                assert until(lambda level=level: shown(board) == {"1500": "1500", "0.5 mi": "2640"}[level])
+                broker.kill()
+                assert until(lambda: shown(board) == "-----"), "too old is no data, not the last thing"
+                broker.start()
+            assert source.connected.wait(20)
+            for text in ("x", "1e99", "{", "", "-3 ft", "[1]"):
+                broker.publish("level", text)
+            broker.publish("nobody", "3")
+            broker.publish("level", "900")
+            assert until(lambda: shown(board) == "900")
+            assert any("there is no value 'nobody'" in text for text in run.complaints)
+            assert any("outside its range" in text for text in run.complaints)
+        finally:
+            source.close()
+
+
+@needs_broker
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, broker: Mosquitto, version: str) -> None:
+    with running(board, tmp_path) as run:
+        publisher = Publisher(broker_of(f"mqtt://127.0.0.1:{broker.port}/desk?version={version}"), run)
+        run.on_turn = publisher.look
+        publisher.start()
+        try:
+            run.offer({"level": 1500.0})
+            assert until(lambda: broker.retained("desk/outputs/level_alert") == "lit")
+            assert until(lambda: broker.retained("desk/outputs/selected_level").strip() == "1500")
+            board.hands["alert"].turn("level_set", 2)
+            assert until(lambda: broker.retained("desk/controls/level_set") == "2")
+            assert broker.retained("desk/boards/alert") == "live"
+            assert broker.retained("desk/bench") == "here"
+            # A broker that is started anew knows nothing: it is told again.
+            broker.kill()
+            broker.start()
+            assert until(lambda: broker.retained("desk/controls/level_set") == "2")
+        finally:
+            publisher.close()
+        assert broker.retained("desk/bench") == "gone"
+
+
+@needs_broker
+def test_a_bench_that_is_killed_leaves_its_last_will(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
+    with running(board, tmp_path):
+        pass  # writes the files
+    url = f"mqtt://127.0.0.1:{broker.port}"
+    words = [
+        "rehearse",
+        str(tmp_path / "b.toml"),
+        board.boards[0].port,
+        "--values",
+        f"{url}/sim",
+        "--publish",
+        f"{url}/d",
+    ]
+    process = subprocess.Popen([sys.executable, "-m", "benchcon", *words], cwd=tmp_path, stdout=subprocess.DEVNULL)
+    try:
+        assert until(lambda: broker.retained("d/bench") == "here")
+        process.send_signal(signal.SIGKILL)
+        assert until(lambda: broker.retained("d/bench") == "gone")
+    finally:
+        process.kill()
+        process.wait()
+
+
+def test_lines_over_tcp_and_udp_and_the_newest_counts(board: Demo, tmp_path: Path) -> None:
+    with running(board, tmp_path) as run:
+        tcp = Tcp("127.0.0.1", 0, run.scenario.behaviour, run.offer, run.complain)
+        udp = Udp("127.0.0.1", 0, run.scenario.behaviour, run.offer, run.complain)
+        tcp.start()
+        udp.start()
+        try:
+            with socket.create_connection(("127.0.0.1", tcp.port)) as line:
+                for level in range(20_000):
+                    line.sendall(json.dumps({"level": level}).encode() + b"\n")
+                line.sendall(b'no line\n{"level": 12')
+                assert until(lambda: shown(board) == "19999")
+                line.sendall(b"345}\n")
+                assert until(lambda: shown(board) == "12345")
+            assert run.taken == 20_001
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as datagram:
+                datagram.sendto(b'{"level": "1 mi"}', ("127.0.0.1", udp.port))
+            assert until(lambda: shown(board) == "5280")
+            assert list(run.complaints.values()) == [1]
+        finally:
+            tcp.close()
+            udp.close()
+
+
+def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
+    with running(board, tmp_path):
+        pass  # writes the files
+    words = ["rehearse", str(tmp_path / "b.toml"), board.boards[0].port, "--values", "-"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchcon", *words],
+        cwd=tmp_path,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdin is not None
+    try:
+        process.stdin.write('{"level": 4200}\nnonsense\n')
+        process.stdin.flush()
+        assert until(lambda: shown(board) == "4200")
+        process.send_signal(signal.SIGINT)
+        out, _ = process.communicate(timeout=20)
+    finally:
+        process.kill()
+        process.wait()
+    assert "1 values came from elsewhere" in out
+    assert "standard input: no JSON" in out
+    assert shown(board) == "", "dark when it is over"
