@@ -136,19 +136,30 @@ class LiveSession(Session):
         self._writer: Writer | None = None
         self._begun_us = 0
         self._recorded: list[Closed] = []
-        self._end = bench.subscribe(self._take)
+        self.lock = bench.lock
+        self.state.observer = bench.observer
+        self._happened: list[Event] = []
+        bench.follow(self._take)
+        bench.subscribe(self._tell_taken)
 
     def now_us(self) -> int:
         """The link's clock."""
         assert self.bench is not None
         return self.bench.now_us()
 
-    def _take(self, batches: list[Batch]) -> None:
-        with self.lock:
-            happened = self._feed(batches)
-            if self._writer is not None:
-                self._writer.write(batches)
-            self.keeper.take(batches, happened)
+    def _take(self, batches: list[Batch], observed: list[list[Event]]) -> None:
+        """With the lock held, which is the bench's."""
+        for batch, events in zip(batches, observed, strict=True):
+            self.state.take(batch, events)
+        happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
+        if self._writer is not None:
+            self._writer.write(batches)
+        self.keeper.take(batches, happened)
+        self._happened = happened
+
+    def _tell_taken(self, batches: list[Batch]) -> None:
+        """Right after that, with the lock free again."""
+        happened, self._happened = self._happened, []
         self._tell(happened)
 
     def tick(self) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.link.conversation import Answer, Talk
-from benchcon.link.hub import Hub, Listener
+from benchcon.link.hub import Follower, Hub, Listener
 from benchcon.link.outcomes import DarkResult, held
 from benchcon.link.port import Pace, PortInfo
 from benchcon.link.records import link_record
@@ -25,6 +25,7 @@ from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.wire.codec import request
 from benchcon.wire.host import Outcome
+from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 DEADMAN_MS = 2000
@@ -132,6 +133,31 @@ class Bench:
         return result
 
     # --- the stream ------------------------------------------------------------------------------------------------
+
+    @property
+    def lock(self) -> threading.RLock:
+        """Held while a batch is observed and followed; hold it to look at what a follower keeps."""
+        return self._hub.lock
+
+    @property
+    def observer(self) -> Observer:
+        """What has seen everything on this bench. Hold `lock` while looking."""
+        return self._hub.observer
+
+    def follow(self, callback: Follower) -> Callable[[], None]:
+        """Have `callback` called with every list of batches and, for each batch, its events; returns what ends that.
+
+        As `subscribe`, but with `lock` held: for what keeps a state by the bench's own observer (`BenchState.take`).
+        """
+        hub = self._hub
+        with hub.lock:
+            hub.followers = (*hub.followers, callback)
+
+        def end() -> None:
+            with hub.lock:
+                hub.followers = tuple(each for each in hub.followers if each != callback)
+
+        return end
 
     def subscribe(self, callback: Listener) -> Callable[[], None]:
         """Have `callback` called with every list of batches from now on; returns what ends that.

@@ -15,7 +15,6 @@ from benchcon.wire.codec import Splitter
 from benchcon.wire.host import HostSide, Outcome
 from benchcon.wire.items import Item
 from benchcon.wire.notifications import settings
-from benchcon.wire.observer import Observer
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
 from benchcon.wire.silence import ALIVE_US, alive_us_told
 
@@ -63,7 +62,6 @@ class Talk:
         self.live = False
         """Brought up, and what is wanted may be sent."""
         self._splitter = Splitter("up")
-        self._observer = Observer()
         self._answers: dict[int, Answer] = {}
         self._sets: dict[int, tuple[str, ...]] = {}
         self._unsent: list[bytes] = []
@@ -103,9 +101,9 @@ class Talk:
             self._take([Batch(at_us, self.source, kind, bodies) for kind, bodies in runs], at_us)
 
     def _take(self, batches: list[Batch], at_us: int) -> None:
-        self.hub.emit(batches)
+        observed = self.hub.emit(batches)
         happened: list[ev.Event] = []
-        for batch in batches:
+        for batch, events in zip(batches, observed, strict=True):
             if batch.kind == LINE_UP:
                 if not self.good:
                     self.stirred.set()
@@ -113,7 +111,8 @@ class Talk:
                 self.last_heard_us = at_us
             elif batch.kind == BYTES_UP:
                 self.odd += len(batch.bodies)
-            happened += self._observer.feed(batch)
+            if type(events) is not ev.AllMoved:
+                happened += events
         outcomes = self.host.heard(happened, at_us)
         for event in happened:
             sort = type(event)
@@ -284,9 +283,7 @@ class Talk:
             self.hub.emit([link_record(self.hub.now_us(), self.source, "stuck")])
 
     def _sent(self, lines: list[bytes], at_us: int) -> None:
-        batch = Batch(at_us, self.source, LINE_DOWN, lines)
-        self.hub.emit([batch])
-        self._observer.feed(batch)
+        self.hub.emit([Batch(at_us, self.source, LINE_DOWN, lines)])
 
     def _drained(self) -> None:
         lines, self._unsent = self._unsent, []
@@ -415,7 +412,6 @@ class Talk:
         self.sample = b""
         self.host = HostSide(self.hub.now_us())
         self._seen = ("", 0, 0)
-        self._observer = Observer()
 
 
 def _values(words: Iterable[str]) -> dict[str, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -19,6 +20,8 @@ from benchcon.link.records import link_record
 from benchcon.link.share import Share
 from benchcon.panel.model import Panel
 from benchcon.text import printable
+from benchcon.wire.events import Event
+from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, Batch
 
 PING_MOST_US = 500_000
@@ -34,6 +37,8 @@ CLOSE_S = 0.5
 """So long the end waits for drivers to let go of their ports."""
 
 Listener = Callable[[list[Batch]], None]
+Follower = Callable[[list[Batch], list[list[Event]]], None]
+"""Takes batches and, for each, the events that the bench's observer has made of it."""
 
 
 class Hub:
@@ -60,6 +65,10 @@ class Hub:
         self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()
         self.loop.set_exception_handler(self._fault)
         self.ports: dict[str, Port] = {}
+        self.lock = threading.RLock()
+        """Held while a batch is observed and followed: whoever has it sees observer and followers at one moment."""
+        self.observer = Observer()
+        self.followers: tuple[Follower, ...] = ()
         self.listeners: tuple[Listener, ...] = ()
         self.beat_ns = 0
         """When the program that the user looks at was last known to be at work; 0 if it never said so."""
@@ -110,8 +119,8 @@ class Hub:
 
     # --- the stream ------------------------------------------------------------------------------------------------
 
-    def emit(self, batches: list[Batch]) -> None:
-        """Hand batches to all listeners, in the one order there is.
+    def emit(self, batches: list[Batch]) -> list[list[Event]]:
+        """Hand batches to all who follow or listen, in the one order there is; return the events of each batch.
 
         Stamps never decrease along it: what took its stamp a moment before something else was told gets that one's.
         """
@@ -120,23 +129,36 @@ class Hub:
                 batches[index] = batch._replace(at_us=self._told_us)
             else:
                 self._told_us = batch.at_us
-        self._queue.append(batches)
         if self._telling:
-            return
+            self._queue.append(batches)  # from a listener, which asks for no events
+            return []
         self._telling = True
         try:
+            happened = self._tell(batches)
             while self._queue:
-                following = self._queue.pop(0)
-                for listener in self.listeners:
-                    try:
-                        listener(following)
-                    except Exception as error:  # a listener's fault must not stop the boards
-                        self._dismiss(listener, error)
+                self._tell(self._queue.pop(0))
         finally:
             self._telling = False
+        return happened
 
-    def _dismiss(self, listener: Listener, error: Exception) -> None:
-        self.listeners = tuple(each for each in self.listeners if each != listener)
+    def _tell(self, batches: list[Batch]) -> list[list[Event]]:
+        with self.lock:
+            happened = [self.observer.feed(batch) for batch in batches]
+            for follower in self.followers:
+                try:
+                    follower(batches, happened)
+                except Exception as error:  # a listener's fault must not stop the boards
+                    self._dismiss(follower, error)
+        for listener in self.listeners:
+            try:
+                listener(batches)
+            except Exception as error:
+                self._dismiss(listener, error)
+        return happened
+
+    def _dismiss(self, who: Listener | Follower, error: Exception) -> None:
+        self.listeners = tuple(each for each in self.listeners if each != who)
+        self.followers = tuple(each for each in self.followers if each != who)
         what = printable(f"{type(error).__name__}: {error}")[:200]
         self._queue.append([link_record(self.now_us(), BENCH, "dismissed", why=what)])
 

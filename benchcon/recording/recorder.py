@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -16,6 +15,7 @@ from benchcon.recording.keeper import Keeper
 from benchcon.state import BenchState
 from benchcon.watch.triggers import Trigger
 from benchcon.watch.watch import Watch
+from benchcon.wire.events import Event
 from benchcon.wire.records import Batch
 
 if TYPE_CHECKING:
@@ -53,8 +53,8 @@ class Recorder:
         self._path = path
         self._force = force
         self._rotation = rotation or Rotation()
-        self._lock = threading.Lock()
-        self._state = BenchState(panel.text, panel.digest)
+        self._lock = bench.lock
+        self._state = BenchState(panel.text, panel.digest, bench.observer)
         self._first = self._state.keyframe()
         self._early: list[Batch] | None = []
         self._writer: Writer | None = None
@@ -64,22 +64,21 @@ class Recorder:
             ring = Ring(self._state.keyframe)
             self._keeper = Keeper(path, bench.began, self._state, bench.note, triggers=triggers, panel=panel, ring=ring)
             self._early = None
-        self._end = bench.subscribe(self._take)
+        self._end = bench.follow(self._take)
 
-    def _take(self, batches: list[Batch]) -> None:
-        events = []
-        with self._lock:
-            for batch in batches:
-                events += self._state.feed(batch)
-            if self._keeper is not None:
-                self._keeper.take(batches, events)
-                return
-            if self._early is not None:
-                self._early += batches
-            elif self._writer is not None:
-                self._writer.write(batches)
-            for fired in self._watch.feed(events, self._state):
-                self._bench.note("trigger", fired.note)
+    def _take(self, batches: list[Batch], observed: list[list[Event]]) -> None:
+        for batch, events in zip(batches, observed, strict=True):
+            self._state.take(batch, events)
+        happened = [event for events in observed for event in events]
+        if self._keeper is not None:
+            self._keeper.take(batches, happened)
+            return
+        if self._early is not None:
+            self._early += batches
+        elif self._writer is not None:
+            self._writer.write(batches)
+        for fired in self._watch.feed(happened, self._state):
+            self._bench.note("trigger", fired.note)
 
     def begin(self) -> None:
         """Make the file and write what has come so far. Raises `Trouble` if it cannot be made."""

@@ -46,7 +46,7 @@ class BenchState:
     file.
     """
 
-    def __init__(self, panel_text: str = "", panel_digest: str = "") -> None:
+    def __init__(self, panel_text: str = "", panel_digest: str = "", observer: Observer | None = None) -> None:
         self.panel_text = panel_text
         self.panel_digest = panel_digest
         self.boards: dict[int, BoardState] = {}
@@ -56,7 +56,8 @@ class BenchState:
         self.notes = 0
         self.left_out = 0
         """Times that a board beyond `MOST_BOARDS` had a record; not kept in keyframes."""
-        self.observer = Observer()
+        self.observer = observer or Observer()
+        """What has seen the same stream: one of its own (`feed`), or the bench's (`take`)."""
         self._fresh = True
 
     def board(self, source: int) -> BoardState:
@@ -87,14 +88,21 @@ class BenchState:
         A keyframe at the very start of a stream is where the state begins; later ones repeat what is known and are
         passed over.
         """
-        at_us, source, kind, bodies = batch
-        self.at_us = at_us
-        if kind == KEYFRAME:
+        if batch.kind == KEYFRAME:
+            self.at_us = batch.at_us
             # Not counted: a rotated file or a ring starts with a keyframe of its own, and must come to the same.
             if self._fresh:
-                self._begin_at(bodies[-1])
+                self._begin_at(batch.bodies[-1])
             self._fresh = False
             return []
+        happened = self.observer.feed(batch)
+        self.take(batch, happened)
+        return happened
+
+    def take(self, batch: Batch, happened: list[ev.Event]) -> None:
+        """Take one batch, no keyframe, and what `observer` has made of it."""
+        at_us, source, kind, bodies = batch
+        self.at_us = at_us
         self._fresh = False
         self.records += len(bodies)
         if source != BENCH:
@@ -104,7 +112,12 @@ class BenchState:
                 if board.link == "asking" or board.link == "tongue":
                     board.link = "linked"
                     board.linked_us = at_us
-        happened = self.observer.feed(batch)
+        if type(happened) is ev.AllMoved:
+            find, make = board.channels.get, board.channel
+            for _, _, clock_us, _, values in happened:
+                for channel_id, value in values.items():
+                    (find(channel_id) or make(channel_id)).moved(value, at_us, clock_us)
+            return
         taker = None
         last: type | None = None
         for event in happened:
@@ -121,7 +134,6 @@ class BenchState:
                 last = sort
             if taker is not None:
                 taker(self, event)
-        return happened
 
     def keyframe(self) -> bytes:
         """Return where things stand as one line of JSON, UTF-8: the body of a keyframe record."""

@@ -6,7 +6,7 @@ unwrapped: microseconds since that board's reset, growing without bound.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 
 class Moved(NamedTuple):
@@ -130,6 +130,12 @@ class Note(NamedTuple):
     source: int
     kind: str
     text: str
+
+
+class AllMoved(list[Any]):
+    """The events of one batch if they are `Moved` all of them: what looks for others need not go through them."""
+
+    __slots__ = ()
 
 
 Event = Moved | Edge | Reading | Alive | Boot | Gap | Told | Asked | Answered | Odd | Link | Note

@@ -30,7 +30,7 @@ from typing import Any
 from benchcon.text import printable
 from benchcon.wire import notifications as tidings
 from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
-from benchcon.wire.events import Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
+from benchcon.wire.events import AllMoved, Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
 from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, Waiting, Watched
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
@@ -148,7 +148,7 @@ class Observer:
         counters = board.counters
         counters.lines_up += count
         counters.news += count
-        return list(map(_new_moved, zip(repeat(at_us), repeat(source), clocks, numbers, values)))
+        return AllMoved(map(_new_moved, zip(repeat(at_us), repeat(source), clocks, numbers, values)))
 
     def _learn(self, tails: list[bytes], values: list[dict[str, int] | None]) -> bool:
         """Fill in the values of tails not met before; False if one is not of the form of ``is``."""
@@ -334,6 +334,8 @@ class Observer:
                 board = self._board(source)
                 board.waiting.clear()
                 board.hand.clear()
+            elif word in ("moved", "forgotten"):
+                self._boards.pop(source, None)  # the number is another board's from here on
             events.append(Link(at_us, source, printable(word), detail))
         return events
 

@@ -5,6 +5,7 @@ What the console does with ports, processes and time is tested with the real thi
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import UTC, datetime
@@ -16,7 +17,9 @@ from benchcon.panel.file import load
 from benchcon.panel.model import Control, Lamp, Panel
 from benchcon.session import LiveSession
 from benchcon.wire.codec import answer, news, request
+from benchcon.wire.events import Event
 from benchcon.wire.host import Outcome
+from benchcon.wire.observer import Observer
 from benchcon.wire.quote import quote
 from benchcon.wire.records import BENCH, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
@@ -32,6 +35,9 @@ class Answering:
         self.session: Fed
         self.at_us = 1_000_000
         self.listeners: list[Callable[[list[Batch]], None]] = []
+        self.followers: list[Callable[[list[Batch], list[list[Event]]], None]] = []
+        self.lock = threading.RLock()
+        self.observer = Observer()
         self.deaf: set[int] = set()
         self.asked: list[tuple[int, tuple[str, ...]]] = []
         self.ports_worked: list[tuple[str, str]] = []
@@ -44,6 +50,10 @@ class Answering:
     def subscribe(self, listener: Callable[[list[Batch]], None]) -> Callable[[], None]:
         self.listeners.append(listener)
         return lambda: self.listeners.remove(listener)
+
+    def follow(self, follower: Callable[[list[Batch], list[list[Event]]], None]) -> Callable[[], None]:
+        self.followers.append(follower)
+        return lambda: self.followers.remove(follower)
 
     def close(self, *, dark: bool = True) -> bool:
         return not self.deaf
@@ -176,6 +186,10 @@ class Fed(LiveSession):
         self.bench.at_us = at_us
 
     def feed(self, *batches: Batch) -> None:
+        with self.bench.lock:
+            observed = [self.bench.observer.feed(batch) for batch in batches]
+            for follower in tuple(self.bench.followers):
+                follower(list(batches), observed)
         for listener in tuple(self.bench.listeners):
             listener(list(batches))
 
