@@ -6,18 +6,27 @@ import argparse
 
 from benchcon.cli.port_name import port_name
 
+SETTLE_US = 500_000
+"""Records are put in order and written so long after they happened: relays tell a little later, each in its time."""
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
-        "Stand between a board and the program that normally drives it. The first line on standard output is the\n"
-        "port for that program to open instead of PORT: a pseudo-terminal, or a TCP port with --tcp or --rfc2217.\n"
+        "Stand between boards and the program that normally drives them. The first lines on standard output are the\n"
+        "ports for that program to open, one for each PORT, in order: pseudo-terminals, or TCP ports with --tcp or\n"
+        "--rfc2217.\n"
         "Every byte goes on as it comes, both ways; the rate that the program sets is set on PORT.\n"
         "Nothing is ever sent that the program did not send. Ctrl-C ends it."
     )
-    parser.add_argument("port", type=port_name, metavar="PORT", help="the board's port, or socket://HOST:PORT")
+    parser.add_argument(
+        "ports",
+        nargs="+",
+        type=port_name,
+        metavar="PORT",
+        help="the board's port, or socket://HOST:PORT; several into one capture",
+    )
     parser.add_argument("-o", "--output", metavar="FILE", help="record into this capture")
     parser.add_argument("--panel", metavar="FILE", help="panel file to put into the capture")
     parser.add_argument("--rate", metavar="BAUD", type=int, default=115200, help="rate until the program sets one")
@@ -34,14 +43,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Tap: 0 ended by Ctrl-C or by its time, 1 bytes are missing in the capture, 2 it could not be done."""
+    import select
     import sys
+    from datetime import UTC, datetime
 
     from benchcon import __version__
     from benchcon.capture import Writer
     from benchcon.cli.record import _seconds
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
-    from benchcon.link.tap import Tap
+    from benchcon.link.relay import now_us
+    from benchcon.link.tap import Order, Tap
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
     from benchcon.panel.summary import counted
@@ -70,7 +82,10 @@ def run(args: argparse.Namespace) -> int:
     early: list[Batch] = []
     writer: list[Writer] = []
 
-    def take(batches: list[Batch]) -> None:
+    order = Order()
+    began, zero_us = datetime.now(UTC), now_us()
+
+    def write(batches: list[Batch]) -> None:
         for batch in batches:
             state.feed(batch)
         if writer:
@@ -78,30 +93,50 @@ def run(args: argparse.Namespace) -> int:
         else:
             early.extend(batches)
 
+    taps: list[Tap] = []
     with Until(_seconds(args)) as until:
-        tap = Tap(args.port, take if args.output else None, listen=listen, rfc2217=args.rfc2217, rate=args.rate)
         try:
+            for number, port in enumerate(args.ports, 1):
+                if listen is not None and listen[1] and number > 1:
+                    listen = listen[0], listen[1] + 1
+                taps.append(
+                    Tap(
+                        port,
+                        order.take if args.output else None,
+                        listen=listen,
+                        rfc2217=args.rfc2217,
+                        rate=args.rate,
+                        source=number,
+                        zero_us=zero_us,
+                    )
+                )
             if args.output:
                 keyframes = iter([first])
                 writer.append(
                     Writer(
                         args.output,
-                        tap.began,
+                        began,
                         lambda: next(keyframes, None) or state.keyframe(),
                         force=args.force,
                         words={"program": f"benchcon {__version__}"},
                     )
                 )
                 writer[0].write(early)
-            print(tap.name, flush=True)
+            for tap in taps:
+                print(tap.name, flush=True)
             while not until.wait(0):
-                if not tap.turn(0.2):
-                    raise Trouble(f"{printable(args.port)}: the relay has ended; start the tap again")
-                for line in tap.said:
-                    _say(line)
-                tap.said.clear()
+                for tap in select.select(taps, [], [], 0.1)[0]:
+                    if not tap.turn(0):
+                        raise Trouble(f"{printable(tap.port)}: the relay has ended; start the tap again")
+                for tap in taps:
+                    for line in tap.said:
+                        _say(line)
+                    tap.said.clear()
+                write(order.until(now_us() - zero_us - SETTLE_US))
         finally:
-            tap.close()
+            for tap in taps:
+                tap.close()
+            write(order.until(None))
             figures = None
             if writer:
                 writer[0].stop()
@@ -111,13 +146,14 @@ def run(args: argparse.Namespace) -> int:
     if figures.trouble:
         _say(figures.trouble)
     _say(f"{counted(figures.records, 'record')} in {printable(figures.path)}")
-    missing = figures.missed + figures.waiting
-    if missing or tap.missed:
-        what = f"{counted(missing, 'record')}" if missing else f"{counted(tap.missed, 'byte')}"
+    missing, untold = figures.missed + figures.waiting, sum(tap.missed for tap in taps)
+    if missing or untold:
+        what = counted(missing, "record") if missing else counted(untold, "byte")
         _say(f"{what} passed on and MISSING in the capture")
-    if tap.up.speaks is False and tap.up.bytes:
-        _say("what the board says is not the line protocol: it is kept as bytes with their times")
-    return 1 if missing or tap.missed or figures.trouble else 0
+    for tap in taps:
+        if tap.up.speaks is False and tap.up.bytes:
+            _say(f"what {printable(tap.port)} says is not the line protocol: it is kept as bytes with their times")
+    return 1 if missing or untold or figures.trouble else 0
 
 
 def _address(text: str | None) -> tuple[str, int]:

@@ -11,19 +11,18 @@ import select
 import subprocess
 import sys
 import time
+from bisect import bisect_right
 from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import Any, Literal
 
 from benchcon.errors import Trouble
 from benchcon.link.lock import PortLock
 from benchcon.link.records import link_record
-from benchcon.link.relay import DOWN, FRAME, SAYS, UP
+from benchcon.link.relay import DOWN, FRAME, SAYS, UP, now_us
 from benchcon.text import printable
 from benchcon.wire.codec import Splitter
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
-SOURCE = 1
 PIECE = 80
 """Most bytes of one record of bytes."""
 UNDECIDED_BYTES = 400
@@ -35,8 +34,9 @@ START_S = 15.0
 class Chunks:
     """One direction: chunks in, records out."""
 
-    def __init__(self, direction: Literal["up", "down"]) -> None:
+    def __init__(self, direction: Literal["up", "down"], source: int) -> None:
         up = direction == "up"
+        self.source = source
         self._line, self._bytes = (LINE_UP, BYTES_UP) if up else (LINE_DOWN, BYTES_DOWN)
         self._splitter = Splitter(direction, by_hand=not up)
         self._held: list[tuple[int, bytes, list[tuple[str, list[bytes]]]]] = []
@@ -53,7 +53,7 @@ class Chunks:
         good = sum(len(bodies) for kind, bodies in runs if kind == self._line)
         self.good += good
         if self.speaks:
-            return [Batch(at_us, SOURCE, kind, bodies) for kind, bodies in runs]
+            return [Batch(at_us, self.source, kind, bodies) for kind, bodies in runs]
         if self.speaks is False and not good:
             return self._raw(data, at_us)
         self._held.append((at_us, data, runs))
@@ -76,7 +76,7 @@ class Chunks:
         found: list[Batch] = []
         for at_us, data, runs in self._held:
             if self.speaks:
-                found += [Batch(at_us, SOURCE, kind, bodies) for kind, bodies in runs]
+                found += [Batch(at_us, self.source, kind, bodies) for kind, bodies in runs]
             else:
                 found += self._raw(data, at_us)
         self._held.clear()
@@ -85,14 +85,15 @@ class Chunks:
 
     def _raw(self, data: bytes, at_us: int) -> list[Batch]:
         pieces = [data[at : at + PIECE] for at in range(0, len(data), PIECE)]
-        return [Batch(at_us, SOURCE, self._bytes, pieces)]
+        return [Batch(at_us, self.source, self._bytes, pieces)]
 
 
 class Tap:
     """A relay at work. Close it, or use it in a ``with``.
 
     `listen`: host and port (0: any free one) for a TCP port instead of a pseudo-terminal; `rfc2217` passes rates and
-    line signals over it. `take` gets batches, stamps in microseconds since `began`, and None for nothing recorded.
+    line signals over it. `take` gets batches of the board `source`, with stamps in microseconds since `zero_us` (of the
+    monotonic clock; now if it is not given); None: nothing is recorded.
     Raises `Trouble` if a side cannot be opened.
     """
 
@@ -104,13 +105,15 @@ class Tap:
         listen: tuple[str, int] | None = None,
         rfc2217: bool = False,
         rate: int = 115200,
+        source: int = 1,
+        zero_us: int | None = None,
     ) -> None:
         self.port = port
-        self.began = datetime.now(UTC)
-        self._zero_us = time.monotonic_ns() // 1000
+        self.source = source
+        self._zero_us = now_us() if zero_us is None else zero_us
         self._take = take
         self._last_us = 0
-        self.up, self.down = Chunks("up"), Chunks("down")
+        self.up, self.down = Chunks("up", source), Chunks("down", source)
         self.name = ""
         """What the program opens instead of the port."""
         self.programs = 0
@@ -156,6 +159,10 @@ class Tap:
     def pid(self) -> int:
         """Of the relay."""
         return self._process.pid
+
+    def fileno(self) -> int:
+        """What to wait on, for `select`: readable when `turn` has something to do."""
+        return self._fd
 
     def turn(self, wait_s: float) -> bool:
         """Take what the relay told, waiting at most so long for it; False when it has ended."""
@@ -203,27 +210,27 @@ class Tap:
             self._refused = text
         elif word == "opened":
             rate = 0 if "://" in self.port else int(text)
-            return [link_record(at_us, SOURCE, "opened", port=self.port, rate=rate, by="tap", **kind)]
+            return [link_record(at_us, self.source, "opened", port=self.port, rate=rate, by="tap", **kind)]
         elif word == "lost":
             self.said.append(f"{shown} is gone ({printable(text)}); waiting for it")
-            return [link_record(at_us, SOURCE, "lost", port=self.port, why=text)]
+            return [link_record(at_us, self.source, "lost", port=self.port, why=text)]
         elif word == "waiting":
             self.said.append(printable(text))
         elif word == "came":
             self.programs += 1
             self.said.append(f"a program has opened {self.name}")
-            return [link_record(at_us, SOURCE, "came", port=self.name)]
+            return [link_record(at_us, self.source, "came", port=self.name)]
         elif word == "left":
             self.said.append(f"the program has closed {self.name}")
-            return [link_record(at_us, SOURCE, "left", port=self.name)]
+            return [link_record(at_us, self.source, "left", port=self.name)]
         elif word == "set":
             self.said.append(f"the program has set {printable(text)} baud")
-            return [link_record(at_us, SOURCE, "rate", port=self.port, rate=text)]
+            return [link_record(at_us, self.source, "rate", port=self.port, rate=text)]
         elif word == "unset":
             self.said.append(f"{shown} cannot do what the program set: {printable(text)}")
         elif word == "missed":
             self.missed += int(text)
-            return [link_record(at_us, SOURCE, "untold", bytes=text)]
+            return [link_record(at_us, self.source, "untold", bytes=text)]
         return []
 
     def close(self) -> None:
@@ -241,3 +248,28 @@ class Tap:
             self._process.stdout.close()
             self._give([*self.up.rest(), *self.down.rest()])
         self._lock.release()
+
+
+class Order:
+    """The records of several taps in the one order of their stamps."""
+
+    def __init__(self) -> None:
+        self._held: list[Batch] = []
+        self._last_us = 0
+
+    def take(self, batches: list[Batch]) -> None:
+        """Take what one tap told."""
+        self._held += batches
+
+    def until(self, at_us: int | None) -> list[Batch]:
+        """Return what is stamped `at_us` or earlier, in order; None: everything."""
+        if not self._held:
+            return []
+        self._held.sort(key=lambda batch: batch.at_us)
+        count = len(self._held) if at_us is None else bisect_right(self._held, at_us, key=lambda batch: batch.at_us)
+        due, self._held = self._held[:count], self._held[count:]
+        # What came later than it is waited for takes the stamp of what is written already.
+        for number, batch in enumerate(due):
+            self._last_us = max(self._last_us, batch.at_us)
+            due[number] = batch._replace(at_us=self._last_us)
+        return due

@@ -27,6 +27,8 @@ WAIT_US = 1_000_000
 """An answer is waited for so long, or three times the limit; after that it is missing."""
 MERGE_US = 100_000
 """Movements this long before an answer, or three times the usual delay, can share it with a later one."""
+MERGE_TURNING_US = 300_000
+"""The same of encoders and potentiometers: a program that looks seldom sees many detents at once."""
 MISS = 3.0
 """What leaving a movement without an answer costs in the matching; a match costs how unusual its delay is."""
 UNUSUAL = 2.5
@@ -233,7 +235,8 @@ def _spread(axis: _Axis, numbers: Sequence[int], matches: Sequence[int]) -> floa
 
 def _count(result: Delays, axis: _Axis, chosen: list[int], matches: list[int], end_us: float) -> None:
     plain = [axis.delay(n, match).delay_us for n, match in zip(chosen, matches, strict=True) if match >= 0]
-    merge_us = max(MERGE_US, 3 * median(plain) if plain else 0.0)
+    least_us = MERGE_TURNING_US if result.control.kind in ("encoder", "pot") else MERGE_US
+    merge_us = max(least_us, 3 * median(plain) if plain else 0.0)
     waiting: list[int] = []
     last_answer_us = float("-inf")
     for number, match in zip(chosen, matches, strict=True):
@@ -319,17 +322,23 @@ def match_in_order(
     highs = [
         min(bisect_right(changed_us, at + wait_us), low + MOST_BAND) for at, low in zip(moved_us, lows, strict=True)
     ]
-    tried = [
-        _matched(moved_us, changed_us, lows, highs, usual) for usual in usual_delays(moved_us, changed_us, lows, highs)
-    ]
-    return min(tried, key=lambda one: one[0])[1]
+    usual = usual_delays(moved_us, changed_us, lows, highs)
+    # One scale for all: what counts as far from a long delay must count as far from a short one, or the long one wins.
+    scale = max(min(map(abs, usual)), 10_000.0)
+    tried = [_matched(moved_us, changed_us, lows, highs, one, scale) for one in usual]
+    # As few as possible without an answer comes first: one delay taken for another by a whole period loses one.
+    return min(tried, key=lambda one: (one[1].count(-1), one[0]))[1]
 
 
 def _matched(
-    moved_us: Sequence[float], changed_us: Sequence[float], lows: list[int], highs: list[int], usual: float
+    moved_us: Sequence[float],
+    changed_us: Sequence[float],
+    lows: list[int],
+    highs: list[int],
+    usual: float,
+    scale: float,
 ) -> tuple[float, list[int]]:
     """Return the least cost and its matching, if `usual` is the usual delay."""
-    scale = max(abs(usual), 10_000.0)
     # costs[k]: the least for the movements so far if only the first `low + k` changes are used; falls with k.
     costs, low_before, high_before = [0.0], lows[0], lows[0]
     steps: list[bytearray] = []

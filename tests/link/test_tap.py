@@ -343,3 +343,40 @@ def test_letting_others_in_is_warned_about(far: Far) -> None:
     assert done.returncode == 0
     assert done.stdout.startswith("socket://0.0.0.0:")
     assert "warning: whoever reaches 0.0.0.0 can drive this board" in done.stderr
+
+
+def test_several_boards_go_into_one_capture_in_one_order(tmp_path: Path) -> None:
+    boards = [Far(), Far()]
+    path = tmp_path / "both.capture"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchcon", "tap", *(board.port for board in boards), "-o", str(path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    programs = [os.open(process.stdout.readline().strip(), os.O_RDWR | os.O_NOCTTY) for _ in boards]
+    line = codec.request(1, ["hello"]) + b"\n"
+    for program in programs:  # a program that writes before its port is looked at loses nothing
+        os.write(program, line)
+    for board in boards:
+        assert read(board.master, len(line)) == line
+    for number in range(20):
+        for board, program in zip(boards, programs, strict=True):
+            told_line = codec.news(number, number, ["is", f"sw1={number % 2}"]) + b"\n"
+            os.write(board.master, told_line)
+            assert read(program, len(told_line)) == told_line
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=LONG_S)
+    assert process.returncode == 0, err
+    with Reader(path) as reader:
+        batches = [batch for batch in reader if batch.kind == LINE_UP]
+        assert reader.problems == []
+    assert {batch.source for batch in batches} == {1, 2}
+    told = [(body.split()[0], batch.source) for batch in batches for body in batch.bodies]
+    # As they were said: first the one board, then the other, each number.
+    assert told == sorted(told)
+    for fd in programs:
+        os.close(fd)
+    for board in boards:
+        board.close()

@@ -215,6 +215,13 @@ def test_a_lamp_that_lives_its_own_life_is_proposed_for_nothing() -> None:
     assert not any(one.proposed for one in told.timing().delays(PANEL_READ))
 
 
+def test_quick_answers_to_regular_presses_are_not_taken_for_those_of_the_press_before() -> None:
+    # Twice a second, answered in 4 to 14 ms: the next press's answer lies at about the same distance each time, too.
+    rng = random.Random(11)
+    moved = [1e6 + number * 524_000 for number in range(25)]
+    assert match_in_order(moved, [at + rng.uniform(4_000, 14_000) for at in moved], 1_000_000) == list(range(25))
+
+
 times = st.lists(st.integers(0, 20_000_000), max_size=40, unique=True).map(sorted)
 
 
