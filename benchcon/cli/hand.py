@@ -15,7 +15,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "hand",
         nargs="?",
         metavar="HAND",
-        help="unix:PATH or tcp:HOST:PORT, as 'benchcon try --headless' prints it; or the name of a board that runs",
+        help="unix:PATH or tcp:HOST:PORT:WORD, as 'benchcon try --headless' prints it; or the name of a running board",
     )
     parser.add_argument(
         "words",

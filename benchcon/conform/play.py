@@ -201,6 +201,8 @@ def _outcome(board: Subject, rule: Callable[..., None], hand: Hand | None, patie
         return ("failed" if rule in FIRST else "not run"), str(why)
     except NotRun as why:
         return "not run", str(why)
+    except IndexError:
+        return "failed", "an answer had fewer words than the document gives"
     except (ValueError, LookupError) as error:
         # A word of the wrong form where a rule counted on a number: the board's fault, not the rule's.
         return "failed", f"an answer was not of the form the document gives ({printable(str(error))})"

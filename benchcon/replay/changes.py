@@ -41,6 +41,7 @@ class Changes:
         self._heard: set[int] = set()
         self._resets: dict[int, int] = {}
         self._refused_before: dict[int, int] = {}
+        self._dark_known: set[int] = set()
 
     def feed(self, batch: Batch) -> list[Change]:
         """Take one batch."""
@@ -59,11 +60,18 @@ class Changes:
             for source in self.state.boards if batch.kind == "=" else (batch.source,):
                 board = self.state.boards.get(source)
                 if board is not None:
+                    if batch.kind == "=" and board.known:
+                        # A keyframe does not say whether the board has told; one whose inputs were read has, mostly.
+                        self._dark_known.add(source)
                     self._whole(batch.at_us, board, changes)
         return changes
 
     def _befell(self, event: ev.Event) -> None:
         source = event.source
+        if type(event) in (ev.Alive, ev.Boot) or (
+            isinstance(event, ev.Told | ev.Answered) and event.words[0] in ("dark", "light")
+        ):
+            self._dark_known.add(source)
         if type(event) is ev.Boot and source in self._heard:
             self._resets[source] = self._resets.get(source, 0) + 1
         if type(event) is not ev.Link:
@@ -89,7 +97,10 @@ class Changes:
             self._stands(at_us, board.source, channel.id, channel.signed, changes)
         source = board.source
         refused = board.refused - self._refused_before.setdefault(source, board.refused)
-        for name, value in ((DARK, int(board.dark)), (RESETS, self._resets.get(source, 0)), (REFUSED, refused)):
+        if board.dark:
+            self._dark_known.add(source)
+        dark = int(board.dark) if source in self._dark_known else None
+        for name, value in ((DARK, dark), (RESETS, self._resets.get(source, 0)), (REFUSED, refused)):
             self._stands(at_us, source, name, value, changes)
 
     def _stands(self, at_us: int, source: int, channel: str, value: int | None, changes: list[Change]) -> None:

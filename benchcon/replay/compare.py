@@ -1,7 +1,8 @@
 """Comparing two recordings, channel by channel: the order and the values, with a tolerance in time.
 
 Signs of life, running numbers, absolute clocks and how the host asked do not matter: what is compared is what channels
-did. Where both recordings tell the same story at another time of day, the time between them is taken out first.
+did. Where both recordings tell the same story at another time of day, the time between them is taken out first; where
+something takes longer in one and everything after it follows, that is told once.
 
 For each channel, first by order: if both have the same values in the same order, only their times can differ. If not,
 the two rows are gone through together by time, and each value that has no partner within the tolerance is a difference.
@@ -29,6 +30,20 @@ MOST_KEPT = 1000
 MOST_ORDERED = 3000
 """Values compared of one channel where only their order counts, and it differs."""
 _SAMPLE = 2000
+
+
+SLIP_LEAST = 3
+"""So many changes that follow must be late by the same, before everything is taken to have slipped."""
+
+
+class Slip(NamedTuple):
+    """From here on B does the same, but later by so much, or earlier (below 0)."""
+
+    at_us: int
+    """A's time of the change that came late or early; that one is a difference, those after it are none."""
+    by_us: int
+    channel: str
+    """Name of that channel."""
 
 
 class Difference(NamedTuple):
@@ -87,6 +102,8 @@ class Comparison:
     """Names that were left out, and why."""
     end_us: int
     """Up to here (A's time) both recordings go."""
+    slips: list[Slip] = field(default_factory=list)
+    """Where B took longer, or less long, over something and everything after it followed; taken out."""
 
     @property
     def ignored(self) -> int:
@@ -139,8 +156,14 @@ def compare(
     rest = tolerance_us if rest_us is None else rest_us
     rested = [{name: _rested(one.tracks.get(name), counts, rest, name in resting) for name in wanted} for one in (a, b)]
     pairs = {name: (rested[0][name], rested[1][name]) for name in wanted}
-    offset = _offset(list(pairs.values()), counts) if offset_us is None else offset_us
-    end_us = a.last_us if order_only else min(a.last_us, b.last_us - offset)
+    slips: list[Slip] = []
+    last_b_us = b.last_us
+    if offset_us is None:
+        offset, slips = _offset_and_slips(pairs, counts, tolerance_us)
+        last_b_us -= sum(slip.by_us for slip in slips)
+    else:
+        offset = offset_us
+    end_us = a.last_us if order_only else min(a.last_us, last_b_us - offset)
     start_us = max(a.first_us, b.first_us - offset)
     channels = {}
     for name, (one, other) in pairs.items():
@@ -152,8 +175,10 @@ def compare(
             at_us = present.times[0] - (offset if one is None else 0)
             compared.add(Difference(sort, at_us, None, None, 0, 0))
         else:
+            if slips:
+                other = _without(slips, one, other, offset, len(one.values) == len(other.values))
             _Channel(compared, one, other, offset, tolerance_us, counts, start_us, end_us).compare(order_only)
-    return Comparison(a, b, offset, tolerance_us, channels, left_out, end_us)
+    return Comparison(a, b, offset, tolerance_us, channels, left_out, end_us, slips)
 
 
 def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = False) -> Track | None:
@@ -189,11 +214,17 @@ def _same(track: Track, a: int, b: int, counts: int) -> bool:
     return track.kind == "pot" and NOT_KNOWN not in (a, b) and abs(a - b) <= counts
 
 
-def _offset(pairs: Sequence[tuple[Track | None, Track | None]], counts: int) -> int:
-    """Return how much later B is: the middle of what channels that did the same say; else of first changes."""
-    alike: list[int] = []
+def _offset_and_slips(
+    pairs: Mapping[str, tuple[Track | None, Track | None]], counts: int, tolerance_us: int
+) -> tuple[int, list[Slip]]:
+    """Return how much later B is at the beginning, and where that changes for good.
+
+    Worked out from channels that did the same in both, the first changes before all; if none did, from the first change
+    of each channel.
+    """
+    alike: list[tuple[int, int, str]] = []  # A's time, how much later in B, channel
     firsts: list[int] = []
-    for a, b in pairs:
+    for name, (a, b) in pairs.items():
         if a is None or b is None or len(a.times) < 2 or len(b.times) < 2:
             continue
         if len(a.values) == len(b.values) and (
@@ -202,12 +233,54 @@ def _offset(pairs: Sequence[tuple[Track | None, Track | None]], counts: int) -> 
         ):
             step = len(a.times) // _SAMPLE + 1
             # Not the first value: when that came depends on when the recording began.
-            alike += [b.times[index] - a.times[index] for index in range(1, len(a.times), step)]
+            places = range(1, len(a.times), step)
+            alike += [(a.times[index], b.times[index] - a.times[index], name) for index in places]
         elif _same(a, a.values[1], b.values[1], counts):
             firsts.append(b.times[1] - a.times[1])
-    if alike:
-        return median_low(alike)
-    return median_low(firsts) if firsts else 0
+    if not alike:
+        return median_low(firsts) if firsts else 0, []
+    alike.sort()
+    later = [by_us for _, by_us, _ in alike]
+    offset = now = _beginning(later, tolerance_us)
+    slips: list[Slip] = []
+    for number, (at_us, by_us, name) in enumerate(alike):
+        if abs(by_us - now) <= tolerance_us:
+            continue
+        following = later[number + 1 : number + 1 + SLIP_LEAST]
+        if len(following) > 1 and all(abs(each - by_us) <= tolerance_us for each in following):
+            new = median_low([by_us, *following])
+            slips.append(Slip(at_us, new - now, name))
+            now = new
+    return offset, slips
+
+
+def _beginning(later: Sequence[int], tolerance_us: int) -> int:
+    """Return how much later B is where the two begin: the first that those after it agree with, else the middle."""
+    for number, by_us in enumerate(later):
+        following = later[number : number + SLIP_LEAST]
+        if len(following) == SLIP_LEAST and all(abs(each - by_us) <= tolerance_us for each in following):
+            # As many as agree: the more, the better the middle.
+            stop = next((at for at in range(number, len(later)) if abs(later[at] - by_us) > tolerance_us), len(later))
+            return median_low(later[number:stop])
+    return median_low(later)
+
+
+def _without(slips: Sequence[Slip], a: Track, b: Track, offset: int, alike: bool) -> Track:
+    """Return B's track with what came after each slip put back to where it would have been without.
+
+    For comparing only: the change that came late stays where it was, so that it may stand behind the one after it.
+    """
+    moved = Track(b.board, b.channel, b.kind, b.places)
+    for number, (at_us, value) in enumerate(zip(b.times, b.values, strict=True)):
+        by_us = 0
+        for slip in slips:
+            if slip.channel == b.name and alike and a.times[number] == slip.at_us:
+                break  # this is what B did otherwise
+            if at_us < slip.at_us + offset + by_us + slip.by_us:
+                break
+            by_us += slip.by_us
+        moved.add(at_us - by_us, value)
+    return moved
 
 
 class _Channel:
@@ -222,7 +295,8 @@ class _Channel:
 
     def compare(self, order_only: bool) -> None:
         a, b = self.a, self.b
-        first_a, first_b = self._begin(a.times, 0), self._begin(b.times, self.offset)
+        # As fast as it goes, B may be through before A has begun: then its row begins where it begins.
+        first_a, first_b = (0, 0) if order_only else (self._begin(a.times, 0), self._begin(b.times, self.offset))
         value_a, value_b = a.values[first_a], b.values[first_b]
         if not _same(a, value_a, value_b, self.counts):
             at_us = max(a.times[first_a], self.start_us)

@@ -10,7 +10,7 @@ from dataclasses import replace
 from html import escape
 
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, summary, what
+from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, slipped, summary, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 from benchcon.text import path_for_others
 
@@ -107,6 +107,7 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
     shift = comparison.offset_us
     if shift:
         yield f"B tells the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is taken out."
+    yield from map(slipped, comparison.slips)
     for line in counted(comparison):
         yield f"{line[0].upper()}{line[1:]}."
     yield from (*comparison.a.problems, *comparison.b.problems)

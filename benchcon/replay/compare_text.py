@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchcon.replay.compare import Compared, Comparison, Difference
+from benchcon.replay.compare import Compared, Comparison, Difference, Slip
 from benchcon.replay.tracks import Recording, Track
 
 MOST_LISTED = 500
@@ -93,6 +93,12 @@ def _rows(track: Track, index: int, offset_us: int, here: bool) -> list[tuple[in
     ]
 
 
+def slipped(slip: Slip) -> str:
+    """Return in one line where B goes on later or earlier for good."""
+    how = f"{seconds(abs(slip.by_us))} {'later' if slip.by_us > 0 else 'earlier'}"
+    return f"From {slip.channel} at {seconds(slip.at_us)} on, B tells the same {how}; what follows is compared without."
+
+
 def _of(recording: Recording) -> str:
     return f"{recording.path}: {recording.size}"
 
@@ -106,6 +112,7 @@ def as_text(comparison: Comparison) -> str:
         lines.append(
             f"B tells the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is taken out."
         )
+    lines += [slipped(slip) for slip in comparison.slips]
     first = comparison.first()
     if first is not None:
         compared, difference = first
@@ -181,6 +188,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "a": comparison.a.path,
         "b": comparison.b.path,
         "offset_us": comparison.offset_us,
+        "slips": [slip._asdict() for slip in comparison.slips],
         "tolerance_us": comparison.tolerance_us,
         "same": not comparison.count,
         "differences": comparison.count,

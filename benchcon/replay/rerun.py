@@ -168,7 +168,8 @@ class _Run:
         lit: list[Future[Outcome]] = []
         for name, source in self.sources.items():
             if name in self.script.began_dark:
-                self.bench.ask(source, ("dark",))
+                # Waited for as well: what comes later would be taken for something that the board did.
+                self._wait(self.bench.ask(source, ("dark",)))
             else:
                 self.bench.light(source).result(ANSWER_S)
             for channel, value in self.script.lit.get(name, {}).items():

@@ -11,7 +11,7 @@ from benchcon.replay.compare_text import as_text, in_context, seconds, summary, 
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.replay.rerun import Again, How, do_again
 from benchcon.replay.script import script_of
-from benchcon.replay.targets import Wanted, panel_file, start_of
+from benchcon.replay.targets import NotHere, Wanted, panel_file, start_of
 from benchcon.replay.timed import Timed, timed
 from benchcon.replay.tracks import tracks_of
 from benchcon.timing.delay_words import as_text as delays_as_text
@@ -54,7 +54,9 @@ def run_against(case: Case, target: str) -> Verdict:
             with start(Wanted(panel, script.boards, case.faults)) as boards:
                 again = do_again(script, then, boards.ports, boards.hands, case.how)
     except Trouble as trouble:
-        raise type(trouble)(f"{script.path}: against {target}: {trouble}") from trouble
+        text = f"{script.path}: against {target}: {trouble}"
+        # Others (a panel that cannot be built) are not made of one text.
+        raise (NotHere(text) if isinstance(trouble, NotHere) else Trouble(text)) from trouble
     return verdict_of(target, again)
 
 

@@ -11,6 +11,9 @@ import pytest
 from junitparser import JUnitXml
 from replay.story import evening
 
+from benchcon.capture import Reader
+from benchcon.capture.file import OpenFile, lines_of
+from benchcon.capture.form import write_header
 from benchcon.cli.main import main
 from benchcon.cli.replay import _faults_told
 from benchcon.demo.desks import panel_path, start
@@ -23,6 +26,8 @@ from benchcon.replay.targets import processes
 from benchcon.replay.tracks import tracks_of
 from benchcon.replay.verdict import WHOLE, Verdict, run_against
 from benchcon.rig.hand import Hand
+from benchcon.state import BenchState
+from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 BENCHCON = [sys.executable, "-m", "benchcon"]
 
@@ -92,6 +97,38 @@ def test_inputs_are_first_put_where_they_were_when_the_capture_began(
         differing = {name for name, one in again.comparison.channels.items() if one.count}
         assert differing == {"power.sb_auto"}
         assert "begins as made in A, as open in B" in as_text(again.comparison)
+
+
+@pytest.mark.parametrize("fast", [True, pytest.param(False, marks=pytest.mark.slow)])
+def test_a_capture_that_begins_dark(power_desk: Path, tmp_path: Path, fast: bool) -> None:
+    """As a rotated part may: its keyframe says that the board is dark."""
+    state = BenchState()
+    path = tmp_path / "dark.capture"
+    with Reader(power_desk) as reader, path.open("wb") as out:
+        file = OpenFile(out.fileno(), write_header(reader.began, {}))
+        dark = False
+        for batch in reader:
+            state.feed(batch)
+            if dark and batch.kind != KEYFRAME:
+                file.put(lines_of(batch))
+            elif not dark and any(board.dark for board in state.boards.values()):
+                dark = True
+                file.put(lines_of(Batch(batch.at_us, BENCH, KEYFRAME, [state.keyframe()])))
+        file.flush(sync=True)
+    assert script_of(path).began_dark == {"power"}
+    case = case_of(path)
+    verdict = run_against(replace(case, how=replace(case.how, fast=fast)), "simulated")
+    assert not verdict.channels["power.(dark)"], verdict.text
+    assert verdict.same, verdict.text
+
+
+def test_a_panel_that_cannot_be_built_is_named_with_its_reason(power_desk: Path, tmp_path: Path) -> None:
+    path = tmp_path / "x.capture"
+    path.write_bytes(power_desk.read_bytes())
+    (tmp_path / "desk.toml").write_text('[boards.power]\n[controls.a]\nkind = "button"\nchannel = "power.sw_main"\n')
+    (tmp_path / "x.capture.toml").write_text('panel = "desk.toml"\nagainst = "native"\n')
+    with pytest.raises(Trouble, match=r"x\.capture: against native: .*desk\.toml:\d+: .{20}"):
+        run_against(case_of(path), "native")
 
 
 def test_as_fast_as_it_goes_only_the_order_counts(power_desk: Path) -> None:

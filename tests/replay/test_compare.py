@@ -145,6 +145,36 @@ def test_the_first_difference_in_context(tmp_path: Path) -> None:
     assert any("lighting.l1" in line and "1 value" in line for line in lines)
 
 
+def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
+    """Half a second more on one button, and everything after it follows half a second later."""
+
+    def told(start: int, longer_ms: int) -> Story:
+        story = Story(start)
+        for number in range(8):
+            channel, source = ("sw1", 1) if number % 2 else ("b1", 2)
+            story.wait(700).news(source, f"is {channel}=1").wait(300 + (longer_ms if number == 2 else 0))
+            story.news(source, f"is {channel}=0").alive(1).alive(2)
+        return story.wait(500)
+
+    comparison = compared(tmp_path, told(1000, 0), told(9000, 500))
+    assert differing(comparison) == {"met.b1": ["late"]}
+    text = as_text(comparison)
+    assert "first difference: met.b1" in text
+    assert "open comes 500.0 ms later in B" in text
+    assert re.search(r"^From met\.b1 at \d\.\d+ s on, B tells the same 0\.500 s later", text, re.MULTILINE)
+    shorter = compared(tmp_path, told(1000, 500), told(9000, 0))
+    assert differing(shorter) == {"met.b1": ["early"]}
+    assert compare(shorter.a, shorter.b, offset_us=0).count > 5, "where the time is known nothing is taken out"
+
+
+def test_dark_is_not_known_before_the_board_has_told(tmp_path: Path) -> None:
+    first = Story().wait(200).news(1, "is sw1=1").wait(500).write(tmp_path / "x.capture")
+    assert "lighting.(dark)" not in tracks_of(first).tracks
+    told = Story().wait(200).news(1, "is sw1=1").wait(500).news(1, "alive 0007 0000 0000 0000 01F4 1388 01")
+    track = tracks_of(told.write(tmp_path / "y.capture")).tracks["lighting.(dark)"]
+    assert list(track.values) == [1], "it was dark from the beginning, and never said otherwise"
+
+
 BOUNCES = st.lists(st.tuples(st.integers(1, 500), st.sampled_from(["sw1", "b1"])), max_size=30)
 
 
