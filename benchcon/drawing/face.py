@@ -22,6 +22,8 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
     width, height = footprint_mm(part)
     across, down = width / 2, height / 2
     radius = min(across, down)
+    if isinstance(part, Lamp) and part.inside:
+        return _lit(plate, part)
     if isinstance(part, Lamp):
         return [Circle("lamp", x, y, radius, COLOURS.get(part.colour, "#ccc"))]
     if not isinstance(part, Control):
@@ -49,6 +51,18 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
         return [*ticks, Circle("metal", x, y, radius), Line("pointer", x, y - 0.25 * radius, x, y - 0.85 * radius)]
     lever = Line("pointer", x, y + 0.35 * down, x, y - 0.6 * down)
     return [Box("metal", x - across, y - down, width, height, min(2.0, radius / 2)), lever]
+
+
+def _lit(plate: Plate, part: Lamp) -> list[Shape]:
+    """A lamp in a control: the middle of it, or its share of the middle if there are several."""
+    control = plate.panel.part(part.inside)
+    place = plate.places[part.name]
+    radius = 0.55 * min(footprint_mm(control)) / 2 if control is not None else 4.0
+    together = [lamp.name for lamp in plate.panel.lamps if lamp.inside == part.inside]
+    count = len(together)
+    wide = 2 * radius / count
+    x = place.x_mm + (together.index(part.name) - (count - 1) / 2) * wide
+    return [Circle("lamp", x, place.y_mm, wide / 2 if count > 1 else radius, COLOURS.get(part.colour, "#ccc"))]
 
 
 def _display(x: float, y: float, width: float, height: float, digits: int, colour: str) -> list[Shape]:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from benchcon.drawing.plate import Plate
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of
 from benchcon.panel.model import Control, Panel, Part, Place
-from benchcon.panel.places import footprint_mm
+from benchcon.panel.places import footprint_mm, inside_of
 from benchcon.panel.reader import Finding
 from benchcon.panel.rules import key_of
 from benchcon.text import printable
@@ -33,7 +33,9 @@ class _At(NamedTuple):
 
 def inspect_fits(panel: Panel) -> list[Finding]:
     """Return advice on holes, bodies, bezels, labels and fingers' room, in line order. Nothing of it is grave."""
-    placed = [_At(part, part.place, hole_of(part)) for part in panel.parts if part.place is not None]
+    placed = [
+        _At(part, part.place, hole_of(part)) for part in panel.parts if part.place is not None and not inside_of(part)
+    ]
     said = itertools.chain(_alone(panel, placed), _pairs(placed), _labels(panel))
     file = printable(panel.path) or "panel file"
     found = [Finding(file, line, text, False) for line, text in itertools.islice(said, MOST)]
@@ -144,7 +146,7 @@ def _labels(panel: Panel) -> Iterator[tuple[int, str]]:
         return
     plate = Plate.of(panel).put_labels()
     for part in panel.parts:
-        if part.name in plate.unplaced:
+        if part.name in plate.unplaced or inside_of(part):
             continue
         label = plate.labels.get(part.name)
         if label is None:

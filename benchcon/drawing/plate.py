@@ -10,7 +10,7 @@ from benchcon.drawing.letters import shortened, width_mm, wrapped
 from benchcon.drawing.shapes import Bounds, Text, apart
 from benchcon.drawing.sizes import hole_of, sort_of
 from benchcon.panel.model import Panel, Part, Place
-from benchcon.panel.places import footprint_mm
+from benchcon.panel.places import footprint_mm, inside_of
 
 PITCH_MM = 40.0
 """Of the rows in which parts without a place stand, below the rest."""
@@ -71,7 +71,7 @@ class Plate:
         """Lay out `panel`."""
         placed = {part.name: part.place for part in panel.parts if part.place is not None}
         reach = [(place, footprint_mm(part)) for part in panel.parts if (place := part.place) is not None]
-        loose = [part for part in panel.parts if part.place is None]
+        loose = [part for part in panel.parts if part.place is None and not inside_of(part)]
         rim = 8.0
         width = panel.width_mm or max([place.x_mm + size[0] / 2 + rim for place, size in reach], default=0.0)
         height = panel.height_mm or max([place.y_mm + size[1] / 2 + rim for place, size in reach], default=0.0)
@@ -82,7 +82,11 @@ class Plate:
             column, row = number % across, number // across
             placed[part.name] = Place((column + 0.5) * PITCH_MM, height + (row + 0.5) * PITCH_MM)
         rows = -(-len(loose) // across)
-        return Plate(panel, width, height + rows * PITCH_MM, placed, frozenset(part.name for part in loose))
+        for part in panel.parts:
+            if inside_of(part):
+                placed[part.name] = placed[inside_of(part)]
+        unplaced = frozenset(part.name for part in panel.parts if part.place is None)
+        return Plate(panel, width, height + rows * PITCH_MM, placed, unplaced)
 
     def front(self, part: Part) -> Bounds:
         """What `part` takes of the front: itself, the ticks round a rotary switch, its hole and the hole's cross.
@@ -112,7 +116,11 @@ class Plate:
         All are set in the largest of `sizes` in which all find one. What does not even in the smallest is shortened;
         a label for which there is no room at all is left out.
         """
-        words = {part.name: told.get(part.name) or part.label or part.name for part in self.panel.parts}
+        words = {
+            part.name: told.get(part.name) or part.label or part.name
+            for part in self.panel.parts
+            if not inside_of(part)  # the control's label serves both
+        }
         covered = {part.name: fronts.get(part.name) or self.front(part) for part in self.panel.parts}
         crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken))
         for size in sizes:

@@ -14,8 +14,9 @@ from benchcon.drawing.plate import CROSS_MM, Plate
 from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text, bounds_of, moved
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, sources_of
 from benchcon.drawing.svg import Pen
-from benchcon.panel.model import Control, Panel, Part
-from benchcon.panel.places import footprint_mm
+from benchcon.panel.model import Panel, Part
+from benchcon.panel.places import footprint_mm, inside_of
+from benchcon.panel.rules import channels_of
 
 LAYERS: Mapping[str, Pen] = {
     # layer: how it looks on paper; in this order, the last on top
@@ -58,8 +59,8 @@ class Drilled(NamedTuple):
 
 
 def drilled(plate: Plate) -> list[Drilled]:
-    """Return the plate's holes, in the order of the panel file; parts without a place have none."""
-    parts = [part for part in plate.panel.parts if part.name not in plate.unplaced]
+    """Return the plate's holes, in file order; parts without a place, and lamps in controls, have none."""
+    parts = [part for part in plate.panel.parts if part.name not in plate.unplaced and not inside_of(part)]
     kinds = sorted({hole_of(part) for part in parts}, key=lambda hole: (not hole.round, hole))
     letters = {hole: letter_of(number) for number, hole in enumerate(kinds)}
     counts: dict[Hole, int] = {}
@@ -160,7 +161,9 @@ def _front_of(plate: Plate, part: Part) -> list[Shape]:
 def _wires(plate: Plate, each: Drilled, x: float, down: float) -> list[Shape]:
     """The part's name behind it, and where each of its wires goes."""
     lines = [each.part.label or each.part.name]
-    channels = each.part.channels if isinstance(each.part, Control) else (each.part.channel,)
+    channels = [*channels_of(each.part)]
+    for lamp in plate.panel.lamps:
+        channels += [lamp.channel] if lamp.inside == each.part.name else []
     several = len(plate.panel.boards) > 1
     for channel in channels:
         wire = channel.wire

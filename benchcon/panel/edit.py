@@ -16,7 +16,7 @@ from pathlib import Path
 from benchcon.errors import Trouble
 from benchcon.fresh import sync_folder
 from benchcon.panel.file import loads, slurp
-from benchcon.panel.model import Control, Panel, Part
+from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.panel.reader import NAME, name_from
 from benchcon.panel.rules import channels_of, key_of
 from benchcon.panel.splice import Value, with_key_renamed, with_table, with_value
@@ -158,7 +158,13 @@ class PanelFile:
         return found
 
     def _path(self, name: str) -> KeyPath:
-        return tuple(key_of(self._part(name)).split("."))
+        part = self._part(name)
+        made_by = part.made_by
+        if isinstance(part, Lamp) and name == f"{part.inside}_lit" and not self._part(part.inside).made_by:
+            return tuple(made_by.split("."))  # the one lamp of one control
+        if made_by:
+            raise Trouble(f"{name} is made by {made_by}, with others; change that in {self._shown} by hand")
+        return tuple(key_of(part).split("."))
 
     def _take(self, text: str) -> None:
         self.panel = loads(text, str(self.path))

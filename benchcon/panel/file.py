@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import hashlib
 import os
 import re
 import stat
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel import parts, rules, supplies
+from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
-from benchcon.panel.model import Panel, Raw
+from benchcon.panel.model import Control, Digits, Lamp, Panel, Raw
 from benchcon.panel.reader import Finding, Source, Table
 from benchcon.panel.where import lines_of
 from benchcon.text import printable
@@ -192,10 +195,11 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     head.done()
     if (width > 0) != (height > 0):
         head.say(None, "has only one of width and height; both or none are allowed")
+    origins = taken_apart(top)
     boards = parts.boards(top)
     names = [board.name for board in boards]
     matrices = parts.matrices(top, names)
-    controls = tuple(parts.in_matrix(control, matrices) for control in parts.controls(top, names))
+    controls = tuple(parts.in_matrix(_from(origins, control), matrices) for control in parts.controls(top, names))
     panel = Panel(
         title=title,
         width_mm=width,
@@ -205,8 +209,8 @@ def _panel(top: Table, text: str, name: str) -> Panel:
         resistors=resistors,
         boards=boards,
         controls=controls,
-        lamps=parts.lamps(top, names),
-        digits=parts.digits(top, names),
+        lamps=tuple(_from(origins, lamp) for lamp in parts.lamps(top, names)),
+        digits=tuple(_from(origins, display) for display in parts.digits(top, names)),
         matrices=matrices,
         supplies=supplies.supplies(top),
         triggers=_triggers(top),
@@ -216,6 +220,20 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     )
     top.done()
     return panel
+
+
+P = TypeVar("P", Control, Lamp, Digits)
+
+
+def _from(origins: Mapping[tuple[str, str], Origin], part: P) -> P:
+    """Return `part` with what it was made by, if it has no table of its own."""
+    section = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "digits"
+    origin = origins.get((section, part.name))
+    if origin is None:
+        return part
+    if isinstance(part, Lamp):
+        return dataclasses.replace(part, made_by=origin.key, inside=origin.inside)
+    return dataclasses.replace(part, made_by=origin.key)
 
 
 def _triggers(top: Table) -> tuple[Raw, ...]:

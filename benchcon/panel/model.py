@@ -135,6 +135,8 @@ class Control:
     """Width and height of what stands behind the plate; 0: not said."""
     depth_mm: float = 0.0
     """How far it reaches behind the plate; 0: not said."""
+    made_by: str = ""
+    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     line: int = 0
 
 
@@ -180,6 +182,10 @@ class Lamp:
     """Width and height of what stands behind the plate; 0: not said."""
     depth_mm: float = 0.0
     """How far it reaches behind the plate; 0: not said."""
+    made_by: str = ""
+    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
+    inside: str = ""
+    """Name of the control that this lamp is in, or empty."""
     line: int = 0
 
 
@@ -214,6 +220,8 @@ class Digits:
     """Width and height of what stands behind the plate; 0: not said."""
     depth_mm: float = 0.0
     """How far it reaches behind the plate; 0: not said."""
+    made_by: str = ""
+    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     line: int = 0
 
 

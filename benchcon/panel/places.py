@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchcon.panel.model import Control, Digits, Part, Place
+from benchcon.panel.model import Control, Digits, Lamp, Part, Place
 
 _KNOB_MM = {"button": (14.0, 14.0), "switch": (12.0, 20.0), "encoder": (20.0, 20.0), "pot": (20.0, 20.0)}
 _ROTARY_MM = (25.0, 25.0)
@@ -20,8 +20,21 @@ def footprint_mm(part: Part) -> tuple[float, float]:
     return _LAMP_MM
 
 
+def belong(one: Part, other: Part) -> bool:
+    """Whether one of two parts is a lamp in the other, or both are lamps in one control: they share their place."""
+    control, another = inside_of(one), inside_of(other)
+    return other.name == control or one.name == another or (control != "" and control == another)
+
+
+def inside_of(part: Part) -> str:
+    """Return the name of the control that a lamp is in, or nothing."""
+    return part.inside if isinstance(part, Lamp) else ""
+
+
 def overlap_mm(one: Part, other: Part) -> float:
-    """Return by how many mm two parts overlap at least (0: they do not, or one of them has no place)."""
+    """Return by how many mm two parts overlap at least (0: they do not, belong together, or one has no place)."""
+    if belong(one, other):
+        return 0.0
     if one.place is None or other.place is None:
         return 0.0
     (w1, h1), (w2, h2) = footprint_mm(one), footprint_mm(other)

@@ -29,7 +29,9 @@ def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
 
 
 def key_of(part: Part) -> str:
-    """Return the key of a part's table: ``controls.stop_bar``."""
+    """Return the key of a part's table: ``controls.stop_bar``; of one of several, ``controls.key (key_3)``."""
+    if part.made_by:
+        return f"{part.made_by} ({part.name})"
     table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "digits"
     return f"{table}.{part.name}"
 

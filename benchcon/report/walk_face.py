@@ -10,6 +10,7 @@ from benchcon.drawing.plate import Plate
 from benchcon.drawing.shapes import Bounds
 from benchcon.drawing.svg import element
 from benchcon.panel.model import Panel, Part
+from benchcon.panel.places import inside_of
 from benchcon.walk.marks import MARKS
 
 _MARK = 4.2
@@ -64,7 +65,13 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
 
 def _mark(plate: Plate, part: Part, scale: float) -> Bounds:
     """Where the mark of `part` lies: at its upper right corner, but on the plate."""
+    control = plate.panel.part(inside_of(part))
     _, top, right, _ = plate.front(part)
+    if control is not None:
+        # A lamp in a control has its mark below that of the control.
+        number = [lamp.name for lamp in plate.panel.lamps if lamp.inside == control.name].index(part.name)
+        _, top, right, _ = plate.front(control)
+        top += 2.4 * (number + 1) * _MARK * scale
     x = min(right + 2.5 * scale, plate.width_mm)
     y = max(top - 2.5 * scale, 0.0)
     radius = _MARK * scale

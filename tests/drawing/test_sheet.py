@@ -219,3 +219,20 @@ def test_a_file_that_is_there_stays_unless_it_is_to_be_replaced(
     assert out.read_text() == "mine"
     assert "--force overwrites it" in capsys.readouterr().err
     assert sheet(PLATES["ostrey"], out, "--force").read_text().startswith("<?xml")
+
+
+def test_a_lit_button_is_one_hole_one_label_and_two_wires(tmp_path: Path) -> None:
+    path = tmp_path / "lit.toml"
+    path.write_text(
+        '[panel]\nwidth = "120 mm"\nheight = "60 mm"\n[boards.b]\n[controls.go]\nkind = "button"\n'
+        'at = ["30 mm", "30 mm"]\nchannel = { id = "b1", pin = "D4" }\n'
+        'lit = { colour = "green", channel = { id = "l1", pin = "D8" } }\n'
+        'repeat = { columns = 3, pitch = "30 mm" }\n',
+        "utf-8",
+    )
+    space = ezdxf.readfile(sheet(path, tmp_path / "lit.dxf")).modelspace()
+    holes = sorted(round(circle.dxf.center.x, 4) for circle in space.query('CIRCLE[layer=="HOLES"]'))
+    assert holes == [30, 60, 90]
+    assert sorted(text.dxf.text for text in space.query('TEXT[layer=="LABELS"]')) == ["Go 1", "Go 2", "Go 3"]
+    wires = [text.dxf.text for text in space.query('TEXT[layer=="BACK_WIRES"]')]
+    assert [wire for wire in wires if wire.startswith("to ")] == [f"to D{n}" for n in (4, 8, 5, 9, 6, 10)]

@@ -1,0 +1,201 @@
+"""Tables of a panel file that stand for several parts: repeats, and controls that are lit.
+
+They are taken apart before anything is read, so that the rest of the program knows plain parts only. Every part that
+came of one keeps the key of the table that made it (`Origin`).
+"""
+
+from __future__ import annotations
+
+import copy
+import re
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from benchcon.panel.reader import Table, shown
+from benchcon.units import quantity, written
+
+MOST = 128
+SECTIONS = ("controls", "lamps", "digits")
+_LAST_NUMBER = re.compile(r"\d+(?!.*\d)")
+_CROSSING = re.compile(r"(.*\.r)(\d+)c(\d+)")
+
+
+class Origin(NamedTuple):
+    """Where a part came from that has no table of its own."""
+
+    key: str
+    """Of the table that made it: ``controls.key``, ``controls.haul.lit``."""
+    inside: str = ""
+    """The control that a lamp is in."""
+
+
+def taken_apart(top: Table) -> dict[tuple[str, str], Origin]:
+    """Put plain tables in place of those that stand for several parts; return the origin of each part so made.
+
+    What is wrong with a ``repeat`` or a ``lit`` is noted; the part is left as it is then.
+    """
+    origins: dict[tuple[str, str], Origin] = {}
+    for section in SECTIONS:
+        tables = top.values.get(section)
+        if isinstance(tables, dict):
+            top.values[section] = _repeated(top, section, tables, origins)
+    controls = top.values.get("controls")
+    if isinstance(controls, dict):
+        lit = {name: each for name, each in controls.items() if isinstance(each, dict) and "lit" in each}
+        for name, table in lit.items():
+            _lit(top, name, table, origins)
+    return origins
+
+
+# --- repeats ------------------------------------------------------------------------------------------------------
+
+
+def _repeated(
+    top: Table, section: str, tables: dict[str, Any], origins: dict[tuple[str, str], Origin]
+) -> dict[str, Any]:
+    made: dict[str, Any] = {}
+    for name, values in tables.items():
+        if not isinstance(values, dict) or "repeat" not in values:
+            made[name] = values
+            continue
+        one = {key: value for key, value in values.items() if key != "repeat"}
+        grid = Table(top.source, (section, name, "repeat"), values["repeat"])
+        columns = grid.whole("columns", 1, 1, MOST)
+        rows = grid.whole("rows", 1, 1, MOST)
+        pitch = _pitch(grid)
+        labels = grid.texts("labels", 60, MOST)
+        grid.done()
+        count = columns * rows
+        if count > MOST:
+            grid.say(None, f"makes {count} parts; at most {MOST} are allowed")
+            count = 1
+        if labels is not None and len(labels) != count:
+            grid.say("labels", f"are {len(labels)}; {count} are needed, one for each part")
+        for number in range(count):
+            row, column = divmod(number, columns)
+            new = f"{name}_{number + 1}"
+            made[new] = _counted(one, number, row, column, pitch)
+            made[new]["label"] = _label(one, name, number, labels)
+            origins[section, new] = Origin(f"{section}.{name}")
+            _same_lines(top, (section, name), (section, new))
+    return made
+
+
+def _pitch(grid: Table) -> tuple[float, float]:
+    if isinstance(grid.values.get("pitch"), list):
+        return grid.pair("pitch", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
+    one = grid.quantity("pitch", "mm", 0.0, 1, 1000, 'from "1 mm" to "1 m"')
+    return one, one
+
+
+def _label(one: dict[str, Any], name: str, number: int, labels: tuple[str, ...] | None) -> str:
+    if labels is not None and number < len(labels):
+        return labels[number]
+    label = one.get("label", name.replace("_", " ").capitalize())
+    if not isinstance(label, str):
+        return f"{name} {number + 1}"
+    return _on(label, number) if _LAST_NUMBER.search(label) else f"{label} {number + 1}"
+
+
+def _counted(one: dict[str, Any], number: int, row: int, column: int, pitch: tuple[float, float]) -> dict[str, Any]:
+    made = copy.deepcopy(one)
+    at = made.get("at")
+    if isinstance(at, list) and len(at) == 2 and all(isinstance(each, str) for each in at):
+        made["at"] = [_moved(at[0], column * pitch[0]), _moved(at[1], row * pitch[1])]
+    places = made.get("places", made.get("digits", 1))
+    several = made.get("channels")
+    step = len(several) if isinstance(several, list) else 1
+    pins = places if isinstance(places, int) else 1
+
+    def counted(channel: Any) -> Any:
+        return _channel(channel, number * step, number * step * pins, row, column)
+
+    for key in ("channel", "channels", "lit"):
+        if key in made:
+            made[key] = _each(made[key], counted if key != "lit" else lambda lamp: _lamp(lamp, counted))
+    return made
+
+
+def _each(value: Any, do: Callable[[Any], Any]) -> Any:
+    return [do(each) for each in value] if isinstance(value, list) else do(value)
+
+
+def _lamp(lamp: Any, counted: Callable[[Any], Any]) -> Any:
+    if isinstance(lamp, dict) and "channel" in lamp:
+        lamp["channel"] = counted(lamp["channel"])
+    return lamp
+
+
+def _channel(channel: Any, ids: int, pins: int, row: int, column: int) -> Any:
+    """The channel of the part so many further on: ids, pins and connector pins counted on."""
+    if isinstance(channel, str):
+        return _on(channel, ids) if _LAST_NUMBER.search(channel) else f"{channel}{ids + 1}"
+    if not isinstance(channel, dict):
+        return channel
+    made = dict(channel)
+    if isinstance(made.get("id"), str):
+        made["id"] = _channel(made["id"], ids, pins, row, column)
+    pin = made.get("pin")
+    if isinstance(pin, str):
+        crossing = _CROSSING.fullmatch(pin)
+        if crossing:
+            made["pin"] = f"{crossing[1]}{int(crossing[2]) + row}c{int(crossing[3]) + column}"
+        else:
+            halves = pin.split("/")
+            made["pin"] = "/".join(_on(half, pins * len(halves)) for half in halves)
+    plug = made.get("connector_pin")
+    if isinstance(plug, str) and "-" not in plug:
+        halves = plug.split("/")
+        made["connector_pin"] = "/".join(_on(half, ids * len(halves)) for half in halves)
+    return made
+
+
+def _on(text: str, by: int) -> str:
+    """`text` with the last number in it counted on."""
+    return _LAST_NUMBER.sub(lambda found: str(int(found[0][:9]) + by).zfill(len(found[0])), text, count=1)
+
+
+def _moved(length: str, by_mm: float) -> str:
+    try:
+        return written(quantity(length, "mm") + by_mm, "mm", 4)
+    except ValueError:
+        return length  # it is told of where it is read
+
+
+# --- lit controls -------------------------------------------------------------------------------------------------
+
+
+def _lit(top: Table, name: str, table: dict[str, Any], origins: dict[tuple[str, str], Origin]) -> None:
+    lit = table.pop("lit")
+    path = ("controls", name, "lit")
+    lamps = lit if isinstance(lit, list) else [lit]
+    if not 0 < len(lamps) <= 4 or not all(isinstance(lamp, dict) for lamp in lamps):
+        top.source.say(path, f'is {shown(lit)}; one lamp or a list of up to 4 is allowed, such as {{ channel = "l1" }}')
+        return
+    origin = origins.get(("controls", name))
+    label = table.get("label") or name.replace("_", " ").capitalize()
+    found = top.values.setdefault("lamps", {})
+    if not isinstance(found, dict):
+        return
+    for number, lamp in enumerate(lamps):
+        colour = lamp.get("colour", "")
+        new = f"{name}_lit" if len(lamps) == 1 else f"{name}_lit_{number + 1}"
+        told = f"{label} {colour}".strip() if len(lamps) > 1 else label
+        made = {"label": told, **lamp}
+        if "at" in lamp:
+            top.source.say((*path, "at"), "is that of the control; a lamp that sits elsewhere has a table [lamps.NAME]")
+        if "at" in table:
+            made["at"] = table["at"]
+        if new in found:
+            top.source.say(path, f"makes the lamp {new}, which is there already; give one another name")
+            continue
+        found[new] = made
+        origins["lamps", new] = Origin(f"{origin.key if origin else f'controls.{name}'}.lit", name)
+        _same_lines(top, path if len(lamps) == 1 else (*path, number), ("lamps", new))
+
+
+def _same_lines(top: Table, old: tuple[str | int, ...], new: tuple[str | int, ...]) -> None:
+    """What is said of a part that was made is said of the lines that made it."""
+    lines = top.source.lines
+    made = {(*new, *path[len(old) :]): line for path, line in lines.items() if path[: len(old)] == old}
+    lines.update(made)
