@@ -275,7 +275,7 @@ class ConsoleApp(App[int]):
         """End dark. It restores nothing: outputs stay off until they are set."""
         if self.session.bench is not None:
             self.session.bench.light()
-            self.tell("Dark has ended. Nothing is lit by that: outputs stay off until you switch them on.")
+            self.tell("Dark has ended. It restores nothing: outputs stay off until they are set again.")
 
     def _end_notice(self) -> None:
         """What is only so while it is dark is said no longer."""

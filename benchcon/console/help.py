@@ -26,7 +26,7 @@ level beside it; □ a button released, ■ pressed; ▄ ▀ a switch down and u
 The control last touched stands in large letters below the face.
 
 Dark ({DARK} or Ctrl-D, at any moment, from any screen) puts every output off and holds it off until \
-End dark ({END_DARK}), which restores nothing: every output stays off until you switch it on again. If a \
+End dark ({END_DARK}), which restores nothing: every output stays off until something sets it again. If a \
 board does not confirm within half a second the screen says so: pull the plug. Leaving the console goes dark too; if \
 this program dies, the boards go dark by themselves after two seconds.
 

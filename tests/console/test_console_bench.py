@@ -332,7 +332,7 @@ async def test_dark_is_confirmed_and_light_ends_it() -> None:
         assert all(board.dark for board in session.state.boards.values())
         await eyes.press("f12")
         await eyes.gone("◐ DARK")
-        await eyes.told("Dark has ended. Nothing is lit by that")
+        await eyes.told("Dark has ended. It restores nothing")
         await eyes.gone("Dark, confirmed")
         assert tile_rows(eyes, "crosswind")[1].split() == ["○", "off"]
 

@@ -77,7 +77,7 @@ def test_lamps_displays_and_dark_on_real_serial_ports(demo: Demo, home: dict[str
         terminal.see("F12 End dark")
         assert "◐ DARK" in terminal.text()
         terminal.press("F2", "F12")
-        terminal.see("Dark has ended", "outputs stay off until you switch them on")
+        terminal.see("Dark has ended", "outputs stay off until they are set")
         terminal.until(lambda: "◐ DARK" not in terminal.text(), "the end of dark")
         terminal.until(lambda: "Dark, confirmed" not in terminal.text(), "the notice to go")
         assert lit(demo) == {}  # it restores nothing

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -77,6 +78,38 @@ def test_no_lamp_or_display_really_flashes_too_often(desks: Demo, bench: Benches
         assert flashes, name
         assert max(flashes.values()) <= 3, (name, flashes)
     assert here.bench.held_back["flash"] > 10
+
+
+def test_lamps_of_two_desks_in_turn_do_not_flash_faster_than_one_would(desks: Demo, bench: Benches) -> None:
+    """One on as the other goes off, six times a second: each alone would pass (WCAG 2.3.1), together they are held.
+
+    What is counted is what went to the boards; both answer within some milliseconds.
+    """
+    here = bench(*[desk.port for desk in desks.boards], panel=load(panel_path()))
+    numbers = all_live(here, desks)
+    lamps = [(numbers[name], _a_lamp(name)) for name in ("met", "power")]
+    began_us = here.bench.now_us()
+    futures = []
+    for turn in range(24):
+        while here.bench.now_us() < began_us + turn * 1_000_000 // 6:  # the tempo is what is tried
+            threading.Event().wait(0.002)
+        for number, lamp in enumerate(lamps):
+            futures.append(here.bench.set_lamp(*lamp, 1000 if turn % 2 == number else 0))
+    for future in futures:
+        future.result(LONG_S)
+    flashes: list[int] = []
+    fallen = True
+    for event in here.events:
+        if isinstance(event, ev.Asked) and event.words[0] == "set" and (event.source, event.words[1][:-4]) in lamps:
+            lit = not event.words[1].endswith("=000")
+            if lit and fallen:
+                flashes.append(event.at_us)
+            fallen = not lit
+    assert len(flashes) >= 9
+    assert max(sum(0 <= at_us - first < 1_000_000 for at_us in flashes) for first in flashes) == 3
+    assert here.bench.held_back["flash"] >= 6
+    assert desks.hands["power"].lit()[lamps[1][1]] == 1000  # the last word counts, when the second is over
+    assert desks.hands["met"].lit()[lamps[0][1]] == 0
 
 
 def test_a_desk_that_is_unplugged_comes_back_with_its_number(desks: Demo, bench: Benches) -> None:
