@@ -357,7 +357,7 @@ def _tell(
     import json
     import sys
 
-    from benchcon.report.walk import build, changes, not_compared
+    from benchcon.report.walk import build, changes, foremost, not_compared
     from benchcon.text import printable
     from benchcon.walk.marks import count_words
     from benchcon.walk.report_header import about
@@ -372,8 +372,11 @@ def _tell(
     if args.json:
         print(json.dumps(report, ensure_ascii=False, indent=1))
     else:
-        for finding in report["findings"]:
-            print(finding["line"])
+        shown, more = foremost(report["findings"])
+        for number in shown:
+            print(report["findings"][number]["line"])
+        if more:
+            print(f"benchcon: {more}", file=sys.stderr)
         if old is not None and changed is not None:
             for line in changed or ("nothing has changed",):
                 print(printable(f"since {args.compare}: {line}"))

@@ -55,10 +55,14 @@ def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Ch
     explained: set[str] = set()
     changed_round: dict[str, set[str]] = {}
     for explanation in explain(net):
-        if any(explanation.choices):
-            out.append([[_raw(net, fault) for fault in faults] for faults in explanation.choices])
-        elif explanation.odd:  # beside a fault that was found it would say no more than that
-            out.append([[Raw("unexplained", tuple(names[w] for w in explanation.odd))]])
+        # What leaves moves unexplained is no more than perhaps so: that it is something else stands beside it.
+        choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices if faults]
+        if explanation.odd:
+            choices.append([Raw("unexplained", tuple(names[w] for w in explanation.odd))])
+        elif any(explanation.choices):
+            choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices]
+        if choices:
+            out.append(choices)
         for fault in {f for faults in explanation.choices for f in faults}:
             there = {net.names[w] for w in fault.wires}
             if fault.kind == "ring":

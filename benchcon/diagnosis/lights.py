@@ -34,8 +34,15 @@ def find(layout: Layout, looks: Sequence[LampLook]) -> list[Choices]:
     mixed: dict[str, set[str]] = {}
     inverted: set[str] = set()
     for explanation in explain(net):
-        if any(explanation.choices):
-            out.append([[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices])
+        # What leaves looks unexplained is no more than perhaps so: that it is something else stands beside it.
+        choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices if faults]
+        if explanation.odd:
+            keys = tuple(key_of(layout.lamps[names[w]].channel) for w in explanation.odd)
+            choices.append([Raw("unexplained", keys)])
+        elif any(explanation.choices):
+            choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices]
+        if choices:
+            out.append(choices)
         for faults in explanation.choices:
             for fault in faults:
                 if fault.kind == "inverted":

@@ -35,6 +35,9 @@ tenth of it; what takes more is evidence that contradicts itself, and then the b
 NO_SLIP = 40.0
 """What costs more without any fault being cheaper (seven brushed neighbours of one group) is told as it is."""
 
+SLIPS = 24.0
+"""The same beside faults that were found (four brushed neighbours): with more left over they are not sure."""
+
 _DEEPEST = 4
 _BEAM = 14
 _SAME = 0.5
@@ -107,6 +110,8 @@ class _Search:
             self.owner_price[owner], self.choice[owner] = best[0], best[1]
             self.base |= best[2]
         self.suspects = Suspects(net, self.base)
+        self.burning = {w for w, sure in enumerate(net.sure) if sure and not sure & ~net.seen[w]}
+        """Wires that are on all the time."""
 
     # What should be seen -------------------------------------------------------------------------------------------
 
@@ -264,7 +269,7 @@ class _Search:
             if not level:
                 break
         least = min(found, key=lambda state: state.price)
-        if least.residual > NO_SLIP:
+        if least.residual > (SLIPS if least.faults else NO_SLIP):
             self.odd[tuple(wires)] = tuple(w for w in wires if least.diffs.get(w, self.base[w]))
         return _distinct([s for s in found if s.price <= best + _SAME])
 
@@ -342,6 +347,9 @@ class _Search:
         if net.board and len({net.board[w] for w in fault.wires}) > 1:
             price += 1.0
         if fault.kind == "joined":
+            # A short shows when somebody works it. Three that are on all the time are three, and not one that touches.
+            if len(self.burning) > 2:
+                price += FAULT * max(0, len(self.burning.intersection(fault.wires)) - 1)
             late = sum(net.apart.get((a, b), 0) for a, b in permutations(fault.wires, 2))
             price += min(8.0 * late, 32.0)
         elif fault.kind == "follows":

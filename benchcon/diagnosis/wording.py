@@ -332,8 +332,12 @@ def _follows(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
 def _unexplained(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     if spots[0].kind == "contact":
         who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
-        what = f"again and again otherwise than it should, and no fault we know explains it: {who}"
+        what = f"again and again different from what it should be, and no fault we know explains it: {who}"
         return what, "what these have in common: ground, a plug, the supply; or walk again, a hand on one at a time"
+    if isinstance(spots[0].part, Lamp):
+        who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
+        what = f"lit, or dark, where it should not be, and no fault we know explains all of it: {who}"
+        return what, "what these have in common: ground, a plug, the supply, the driver; or look again, one at a time"
     others = ", ".join(s.key for s in spots[1:])
     return f"{name(spots[0])} moves {others}, and no single fault we know explains it", where(spots[0])
 

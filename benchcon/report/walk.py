@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from benchcon.diagnosis.diagnose import diagnose
@@ -49,6 +49,33 @@ def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[
         "steps": [{"name": g.group.name, "how": g.how, "took_us": g.took_us, "note": g.note} for g in extra],
         "evidence": [line_of(group) for group in groups],
     }
+
+
+MOST = 7
+"""So many findings are shown at the most: with more than that there is a cause that they have in common, or one hides
+another."""
+
+_CAUSES = ("supply lost", "board reset", "board silent", "port lost", "line damaged", "went dark", "common open")
+"""Kinds that may be behind others, the first to look at first."""
+
+
+def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
+    """Return which findings to show, by number from 0, and what to say of the others; empty: these are all.
+
+    Causes that others may come of stand first, then what is sure, then what may be so, then what nothing explains.
+    """
+    numbers = list(range(len(findings)))
+    if len(numbers) <= MOST:
+        return numbers, ""
+
+    def rank(number: int) -> tuple[int, int]:
+        kind, either = findings[number]["kind"], findings[number].get("either")
+        if kind in _CAUSES:
+            return 0, _CAUSES.index(kind)
+        return (3 if kind == "unexplained" else 2 if either else 1), 0
+
+    left = counted(len(numbers) - MOST, "more finding")
+    return sorted(numbers, key=rank)[:MOST], f"{left}: start here, mend these, and walk again"
 
 
 def _part(layout: Layout, part: Part, done: Done | None, found: list[Finding]) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from benchcon.diagnosis.figures import words
 from benchcon.panel.model import Panel
+from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face
 from benchcon.walk.marks import MARKS, count_words
 
@@ -93,7 +94,11 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
     if report["findings"]:
         out.append("<h2>What is wrong, and where to look first</h2>")
         labels = {part["name"]: part["label"] or part["name"] for part in report["parts"]}
-        out += [_finding(number, finding, labels) for number, finding in enumerate(report["findings"], 1)]
+        shown, more = foremost(findings)
+        out += [_finding(number + 1, findings[number], labels) for number in shown]
+        if more:
+            rest = "".join(_finding(n, each, labels) for n, each in enumerate(findings, 1) if n - 1 not in shown)
+            out.append(f"<details><summary>{_e(more)}.</summary>{rest}</details>")
         out.append(f'<p class="about">{_e(CAUTION)}</p>')
     if report.get("remarks"):
         out.append("<h2>What the panel file should say</h2>")

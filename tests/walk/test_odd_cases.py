@@ -190,3 +190,50 @@ def test_evidence_that_contradicts_itself_is_told_as_unexplained() -> None:
     said = found(evidence)
     assert "unexplained" in [finding.kind for finding in said]
     assert "no fault we know explains it" in " ".join(finding.because for finding in said)
+
+
+def test_three_contacts_stuck_made_are_three_and_not_one_that_touches() -> None:
+    """Common practice, no source: a short shows when somebody works it; here nobody has, and nothing changes."""
+    made = {"b1": 1, "b2": 1, "b3": 1}
+    evidence = [put("t1", 0, **made)]
+    for part in ("b1", "b2", "b3"):
+        evidence += presses(part, made, made)
+    assert {(f.kind, f.channels, f.either) for f in found(evidence)} == {
+        ("stuck", ("a.b1",), None),
+        ("stuck", ("a.b2",), None),
+        ("stuck", ("a.b3",), None),
+    }
+
+
+def test_three_lamps_always_on_are_not_lit_together() -> None:
+    burning = {"l1": {}, "l2": {}, "l3": {}}
+    evidence = [{"what": "lamps", "set": {}, "seen": burning}]
+    evidence += [{"what": "lamps", "set": {name: 1000}, "seen": burning} for name in ("l1", "l2", "l3")]
+    assert {(f.kind, f.channels, f.either) for f in found(evidence)} == {
+        ("always on", ("a.l1",), None),
+        ("always on", ("a.l2",), None),
+        ("always on", ("a.l3",), None),
+    }
+
+
+def test_three_contacts_that_touch_are_still_one_short() -> None:
+    none, all_ = {"b1": 0, "b2": 0, "b3": 0}, {"b1": 1, "b2": 1, "b3": 1}
+    evidence = [step for part in ("b1", "b2", "b3") for step in presses(part, all_, none)]
+    assert [(f.kind, set(f.channels)) for f in found(evidence)] == [("shorted", {"a.b1", "a.b2", "a.b3"})]
+
+
+def test_what_leaves_moves_unexplained_is_never_told_as_certain() -> None:
+    """Two wires changed round, and both come and go while others are worked: one cause may be behind all of it."""
+    rng = random.Random(3)
+    others = ("b3", "k00", "k01", "k10", "k11")
+    evidence = []
+    for part in ("b1", "b2", *others) * 4:
+        for to in (1, 0):
+            values = {each: rng.randrange(2) for each in ("b1", "b2")} if part in others else {"b1": 0, "b2": 0}
+            moved = {"b1": "b2", "b2": "b1"}.get(part, part)
+            evidence.append(put(part, to, **{**values, moved: to}))
+    said = found(evidence)
+    assert {"crossed", "unexplained"} <= {finding.kind for finding in said}
+    assert all(finding.either is not None for finding in said)
+    alone = [step for step in evidence if step["parts"][0] in ("b1", "b2")]
+    assert [(f.kind, f.either) for f in found(alone)] == [("crossed", None)]

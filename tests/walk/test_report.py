@@ -21,7 +21,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 from benchcon.report.folder import Folder, read_report
-from benchcon.report.walk import FORM, build, changes, done_of, not_compared
+from benchcon.report.walk import FORM, build, changes, done_of, foremost, not_compared
 from benchcon.report.walk_junit import junit
 from benchcon.report.walk_page import page
 from benchcon.walk.journal import Done
@@ -294,3 +294,22 @@ def test_a_damaged_walk_json_is_compared_or_refused_in_one_line(data: st.DataObj
         except Trouble as trouble:
             said = str(trouble)
         assert not said or ("walk.json" in said and "\n" not in said)
+
+
+def test_at_most_seven_findings_are_shown_what_may_be_behind_the_others_first() -> None:
+    """Common practice, no source: with more than a few, mend what you can see and look again."""
+    findings = [{"kind": "open", "either": None}] * 8 + [{"kind": "board reset"}, {"kind": "common open"}]
+    shown, more = foremost(findings)
+    assert shown == [8, 9, 0, 1, 2, 3, 4]
+    assert more == "3 more findings: start here, mend these, and walk again"
+    assert foremost(findings[:7]) == ([0, 1, 2, 3, 4, 5, 6], "")
+
+
+def test_a_page_with_many_findings_begins_with_seven_and_holds_them_all() -> None:
+    report = walked()
+    (first, *_) = report["findings"]
+    report["findings"] = [first] * 9
+    whole = page(report, small())
+    head, _, rest = whole.partition("<details>")
+    assert (head.count('class="finding'), rest.count('class="finding')) == (7, 2)
+    assert "2 more findings: start here, mend these, and walk again" in whole

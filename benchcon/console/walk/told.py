@@ -9,6 +9,7 @@ from rich.text import Text
 
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.report.folder import PAGE
+from benchcon.report.walk import foremost
 from benchcon.text import printable
 from benchcon.walk.marks import count_words
 
@@ -30,7 +31,8 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: b
         )
         return text
     text.append(f"{count_words(report['counts'])}.\n", IVORY)
-    for finding in report["findings"]:
+    shown, more = foremost(report["findings"])
+    for finding in (report["findings"][number] for number in shown):
         either = finding.get("either")
         text.append(f"\n{'?' if either else '✗'} {printable(finding['line'])}\n", WARN if either else BAD)
         if finding["decide"]:
@@ -39,6 +41,8 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: b
             text.append("  Or change the panel file:\n", ENGRAVED)
             for line in str(finding["patch"]).splitlines():
                 text.append(f"    {printable(line)}\n", IVORY)
+    if more:
+        text.append(f"\n{more}. They are all in the report.\n", WARN)
     left_out = [p["label"] or p["name"] for p in report["parts"] if p["verdict"] in ("skipped", "not wired")]
     if left_out:
         text.append(f"\nNot proved: {printable(', '.join(left_out))}.\n", WARN)
