@@ -165,14 +165,19 @@ def _supplies(plan: Plan) -> Section:
         fed[rail_of(board, part).name].append(part.label)
     volts = f"{board.supply_mv / 1000:g} V, the board's own (from USB)"
     table = [("name", "is", "feeds", "gives at full light")]
-    table.append(("+", volts, ", ".join(fed["+"]), ma_words(usb_ma(board, lamps, displays))))
+    table.append(("+", volts, _named(fed["+"]), ma_words(usb_ma(board, lamps, displays))))
     if board.external_supply:
         external = f"{board.external_mv / 1000:g} V, the external supply"
         drawn = ma_words(rail_ma(board, "LAMP+", lamps, displays))
-        table.append(("LAMP+", external, ", ".join(fed["LAMP+"]) or "nothing yet", drawn))
+        table.append(("LAMP+", external, _named(fed["LAMP+"]) or "nothing yet", drawn))
     every = "GND of the board" + (", the minus of the external supply" if board.external_supply else "")
-    table.append(("ground", f"one for all: {every} and every part's ground, joined", "", ""))
-    return Section("Supplies", (), tuple(table))
+    return Section(
+        "Supplies", (f"There is one ground for all: {every} and every part's ground are joined.",), tuple(table)
+    )
+
+
+def _named(names: Sequence[str], most: int = 6) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _currents(plan: Plan) -> Section:

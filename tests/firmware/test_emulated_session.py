@@ -98,6 +98,10 @@ def test_rules_of_the_protocol_that_are_quick_to_play(desk: Paced) -> None:
 def test_every_rule_of_the_protocol(desk: Paced) -> None:
     found = conform(desk)
     # The clock is not near its wrap, every lamp of this desk can be dimmed, and it has no dark switch: the rest is run.
-    assert {rule for rule, outcome in found.items() if outcome != "passed"} <= {"clock (wrap)", "set (undimmed)", "local-dark"}
+    assert {rule for rule, outcome in found.items() if outcome != "passed"} <= {
+        "clock (wrap)",
+        "set (undimmed)",
+        "local-dark",
+    }
     assert "failed" not in found.values()
     assert len(found) >= 30

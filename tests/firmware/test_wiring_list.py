@@ -207,7 +207,7 @@ def test_display_drivers_are_soldered_to_the_supply_that_their_current_is_counte
     table = {row[0]: row[1:] for row in section(found, "Supplies").table}
     assert table["LAMP+"] == ("5 V, the external supply", "Flood, A, B", "700 mA")
     assert table["+"][1:] == ("the board, Plain", "64.3 mA")
-    assert "minus of the external supply" in table["ground"][0]
+    assert "the minus of the external supply and every part's ground are joined" in section(found, "Supplies").lines[0]
     currents = {row[0]: row[1] for row in section(found, "Currents").table}
     assert currents["from the USB port, with about 50 mA for the board"] == "64.3 mA"
     notes = {row.channel: row.note for row in rows(made)}
