@@ -37,11 +37,11 @@ def checked_address(text: str) -> str:
     if "://" in text:
         host, number = address(text)
         if not host or any(letter.isspace() for letter in host) or not 0 < number < 65536:
-            raise Trouble(f"{shown}: after socket:// comes a host, a colon and a port number of 1 to 65535")
+            raise Trouble(f"{shown}: after :// comes a host, a colon and a port number of 1 to 65535")
     elif re.fullmatch(r"COM\d+", text, re.IGNORECASE) is None:
         path = Path(text)
         if not path.is_absolute():
-            raise Trouble(f"{shown} is no device path and no socket://host:port; a path begins with /")
+            raise Trouble(f"{shown} is no device path, socket://host:port or rfc2217://host:port; a path begins with /")
         try:
             there, is_device = path.exists(), path.is_char_device()
         except (OSError, ValueError):
@@ -156,7 +156,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
                 self.table.marked.add(text)
                 self.table.choose(text)
 
-        why = "A device path such as /dev/ttyUSB0, or socket://host:port for a board behind a network."
+        why = "A device path such as /dev/ttyUSB0; behind a network socket://host:port or rfc2217://host:port."
         self.app.push_screen(Ask("Another port", why, check=checked_address), done)
 
     def action_look(self) -> None:

@@ -2,7 +2,8 @@
 
 pyserial opens and configures the port, pyserial-asyncio's transport is the frame; where a file descriptor can be
 watched, reads take all that is there in one call, writes go out at once, and giving a port up never waits for it.
-Network ports (``socket://host:port``) go through asyncio's own transport.
+Network ports (``socket://host:port``) go through asyncio's own transport, and so does the socket that stands for a port
+of another computer (``rfc2217://host:port``, `benchcon.link.remote`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from benchcon.errors import Trouble
 from benchcon.link.device import RATE, close_device, open_device
 from benchcon.link.lock import PortLock
 from benchcon.link.off_thread import aside
+from benchcon.link.remote import SCHEME, Remote
 from benchcon.text import printable
 
 NEVER = 1200
@@ -46,6 +48,7 @@ class Connection(asyncio.Protocol):
         """Set when the descriptor is closed and the lock let go of: another program may have the port now."""
         self._now_us = now_us
         self._transport: Any = None
+        self._remote: Remote | None = None
         self._lock = PortLock(port)
         self._waiting = False
         self._over = False
@@ -64,6 +67,8 @@ class Connection(asyncio.Protocol):
         try:
             if port.startswith("socket://"):
                 await connection._open_socket(loop)
+            elif port.startswith(SCHEME):
+                await connection._open_remote(loop)
             else:
                 await connection._open_serial(loop)
         except BaseException:
@@ -84,6 +89,19 @@ class Connection(asyncio.Protocol):
             plain = os.strerror(error.errno) if error.errno and error.errno > 0 else error.strerror
             why = printable(plain or str(error))
             raise Trouble(f"{self.port} cannot be opened ({why}): is something listening there?") from None
+        transport.set_write_buffer_limits(high=0)
+
+    async def _open_remote(self, loop: asyncio.AbstractEventLoop) -> None:
+        address(self.port)
+        self._lock.take()
+        remote = await aside(lambda: Remote(self.port), Remote.close)
+        self._remote = remote
+        self.rate = RATE
+        try:
+            transport, _ = await loop.create_connection(lambda: self, sock=remote.sock)
+        except BaseException:
+            await aside(remote.close)
+            raise
         transport.set_write_buffer_limits(high=0)
 
     async def _open_serial(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -123,7 +141,9 @@ class Connection(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """The transport has ended; for a device the descriptor may be closed a moment later, see `released`."""
         transport, self._transport = self._transport, None
-        if not isinstance(transport, _Transport):
+        if (remote := self._remote) is not None:
+            _close_aside(remote.close, self, asyncio.get_running_loop())
+        elif not isinstance(transport, _Transport):
             self._let_go()
         if not self._over:
             self._over = True
@@ -162,7 +182,9 @@ class Connection(asyncio.Protocol):
         """Change the rate of a device, in baud; a network port has none and stays as it is."""
         if rate == NEVER:
             raise ValueError("1200 baud starts the boot loader of some boards")
-        device = self._transport.get_extra_info("serial") if self._transport is not None else None
+        if self._transport is None:
+            return
+        device = self._remote.serial if self._remote is not None else self._transport.get_extra_info("serial")
         if device is None or rate == self.rate:
             return
         try:
@@ -255,30 +277,38 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
         self._write_buffer.clear()
         self._serial = self._protocol = self._loop = None
         protocol.connection_lost(exc)
+        _close_aside(lambda: close_device(device), protocol, loop)
 
-        def close() -> None:
-            close_device(device)
-            try:
-                loop.call_soon_threadsafe(protocol._let_go)
-            except RuntimeError:  # the loop has ended meanwhile
-                protocol._lock.release()
 
-        threading.Thread(target=close, name=f"close {protocol.port}", daemon=True).start()
+def _close_aside(close: Callable[[], None], connection: Connection, loop: asyncio.AbstractEventLoop) -> None:
+    """Close what may wait in a thread of its own, then let go of the port."""
+
+    def do() -> None:
+        close()
+        try:
+            loop.call_soon_threadsafe(connection._let_go)
+        except RuntimeError:  # the loop has ended meanwhile
+            connection._lock.release()
+
+    threading.Thread(target=do, name=f"close {connection.port}", daemon=True).start()
 
 
 def address(url: str) -> tuple[str, int]:
-    """Return host and port number of ``socket://HOST:PORT``; raises `Trouble`, for any other URL too."""
+    """Return host and port number of ``socket://HOST:PORT`` or ``rfc2217://HOST:PORT``.
+
+    Raises `Trouble`, for any other URL too.
+    """
     from urllib.parse import urlsplit
 
-    if not url.startswith("socket://"):
-        raise Trouble(f"{printable(url)}: of the URLs only socket://HOST:PORT is a port here")
+    if not url.startswith(("socket://", SCHEME)):
+        raise Trouble(f"{printable(url)}: of the URLs only socket://HOST:PORT and rfc2217://HOST:PORT are ports here")
     try:
         parts = urlsplit(url)
         host, number = parts.hostname, parts.port
     except ValueError:
         host = number = None
     if not host or number is None:
-        raise Trouble(f"{printable(url)}: a network port is written socket://HOST:PORT")
+        raise Trouble(f"{printable(url)}: a network port is written socket://HOST:PORT or rfc2217://HOST:PORT")
     return host, number
 
 
