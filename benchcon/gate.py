@@ -7,6 +7,7 @@ holds for every print there is and will be, whoever forgets.
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 from collections.abc import Iterator
 from typing import Any, TextIO
@@ -50,13 +51,31 @@ def own_codes(out: Any, codes: str) -> None:
 
 @contextlib.contextmanager
 def gated() -> Iterator[None]:
-    """Put the gate before standard output and standard error."""
+    """Put the gate before standard output and standard error; what was closed at the start goes nowhere."""
+    _open_what_is_closed()
     before = sys.stdout, sys.stderr
-    sys.stdout, sys.stderr = (out if out is None or isinstance(out, Gate) else Gate(out) for out in before)
+    sys.stdout, sys.stderr = (out if isinstance(out, Gate) else Gate(out) for out in before)
     try:
         yield
     finally:
         sys.stdout, sys.stderr = before
+
+
+def _open_what_is_closed() -> None:
+    """Have the three standard streams lead to nowhere if the program was started with them closed.
+
+    Else the first files that it opens get their numbers, a capture perhaps, and are written into.
+    """
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is not None:
+            continue
+        try:
+            os.fstat(number)
+        except OSError:
+            while os.open(os.devnull, os.O_RDWR) < number:  # the lowest number that is free is taken
+                continue
+        # For the whole life of the program; nothing is lost that could be closed.
+        setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: SIM115
 
 
 def _harmless(text: str, encoding: str) -> str:

@@ -256,6 +256,9 @@ def _main(argv: Sequence[str] | None) -> int:
             raise
         from benchcon.text import printable
 
+        if isinstance(error, OSError) and error.filename and error.strerror:
+            # Nobody thought of it there (a name that is too long, say), but the system has said what is wrong.
+            return _fail(f"{printable(os.fsdecode(error.filename))}: {error.strerror}")
         what = printable(f"{type(error).__name__}: {error}")
         return _fail(f"unexpected: {what}; run again with BENCHCON_TRACEBACK=1 and report what it prints")
 

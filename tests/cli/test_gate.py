@@ -9,9 +9,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchcon.demo import panel_path
 from benchcon.errors import Trouble
 from benchcon.gate import Gate, own_codes
 from benchcon.wire.codec import seal
@@ -150,3 +152,42 @@ def test_a_terminal_that_knows_ascii_only(tmp_path: Path) -> None:
         )
         assert b"unexpected" not in done.stderr, done.stderr
         assert (done.stdout + done.stderr).isascii()
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&-", "<&- >&- 2>&-"])
+def test_closed_standard_streams(tmp_path: Path, closed: str) -> None:
+    path = nasty_capture(tmp_path)
+    for words, code in (
+        ("check nothing.toml", 2),
+        (f"export {path} -o {{}}.csv --force", 0),
+        ("--help", 0),
+        ("console", 2),
+    ):
+        command = f"{sys.executable} -m benchcon {words.format(tmp_path / 'x')} {closed}"
+        done = subprocess.run(
+            ["sh", "-c", command], capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL
+        )
+        assert done.returncode == code, (words, done.stderr)
+        assert "unexpected" not in done.stderr
+        assert "Traceback" not in done.stderr
+    assert (tmp_path / "x.csv").read_text().startswith("at_us,"), "nothing was printed into it"
+    assert "benchcon" not in (tmp_path / "x.csv").read_text()
+
+
+def test_names_that_are_too_long(tmp_path: Path) -> None:
+    path, name = nasty_capture(tmp_path), "x" * 300
+    for words in (
+        ["check", name],
+        ["export", path, "-o", f"{name}.csv"],
+        ["record", "-o", f"{name}.capture", "/dev/null"],
+        ["compare", path, path, "--html", name],
+        ["replay", path, "--against", "state", "--junit", name],
+        ["firmware", panel_path(), "--board", "lighting", "-o", name],
+        ["walk", "--panel", panel_path(), "--report", name, "/dev/null"],
+        ["check", "a/" * 3000],
+    ):
+        done = subprocess.run([*BENCHCON, *map(str, words)], capture_output=True, text=True, cwd=tmp_path, timeout=60)
+        assert done.returncode == 2, words
+        assert len(done.stderr.splitlines()) <= 2
+        assert "File name too long" in done.stderr
+        assert "unexpected" not in done.stderr
