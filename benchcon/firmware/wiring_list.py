@@ -10,7 +10,15 @@ from typing import NamedTuple
 
 from benchcon.firmware.chips import BAUDS, baud_words
 from benchcon.firmware.plan import Plan
-from benchcon.firmware.wiring_parts import chain_chips, ohm_words, rating_words, rows, transistors
+from benchcon.firmware.wiring_parts import (
+    board_pins,
+    chain_chips,
+    connectors,
+    ohm_words,
+    rating_words,
+    rows,
+    transistors,
+)
 from benchcon.panel.electrics import (
     AVR_SHEETS,
     DRIVER_SHEET,
@@ -68,6 +76,9 @@ def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -
     head = ("channel", "pin", "part", "resistor", "connector", "its pin", "wire", "note")
     wires = rows(plan)
     found.append(Section("Wires", () if wires else ("No parts yet.",), (head, *wires) if wires else ()))
+    if plugs := connectors(plan):
+        found.append(Section("Connectors", (), (("connector", "its pins", "common wires besides"), *plugs)))
+    found.append(Section("Pins of the board", (), (("pin", "port", "goes to"), *board_pins(plan))))
     if switches := transistors(plan):
         found.append(Section("Transistors", switches))
     if plan.matrix:

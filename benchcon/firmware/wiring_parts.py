@@ -5,6 +5,7 @@ Chip pins are those of the DIP packages in the data sheets of 74HC165, 74HC595 a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -24,7 +25,7 @@ from benchcon.panel.electrics import (
     set_resistor_kohm,
 )
 from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Wire
-from benchcon.panel.pins import CHAINS, Pin
+from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin
 
 
 class Row(NamedTuple):
@@ -215,6 +216,81 @@ def transistors(plan: Plan) -> tuple[str, ...]:
             bears, kind = f"{bears}, {gate}", f"{kind} MOSFET"
         found.append(f"{kind} ({who}): {how}; {bears}.")
     return tuple(found)
+
+
+def board_pins(plan: Plan) -> list[tuple[str, str, str]]:
+    """Return pin, port of the chip, and what goes there, for every pin of the board that is in use, in their order."""
+    used: dict[str, list[str]] = {}
+
+    def at(pin: Pin | str, what: str) -> None:
+        if isinstance(pin, str) or pin.kind == "direct":
+            used.setdefault(pin if isinstance(pin, str) else pin.name, []).append(what)
+
+    for serial in SERIAL:
+        at(serial, "serial port: leave it free")
+    for contact in plan.contacts:
+        at(contact.pin, f"{contact.label} ({contact.channel.id})")
+    for encoder in plan.encoders:
+        for letter, pin in zip("AB", encoder.pins, strict=True):
+            at(pin, f"{encoder.label} {letter} ({encoder.channel.id})")
+    for pot in plan.pots:
+        at(pot.pin, f"{pot.label}, wiper ({pot.channel.id})")
+    for output in plan.lamps:
+        at(output.pin, f"{output.lamp.label} ({output.lamp.channel.id})")
+    for chip in chain_chips(plan):
+        for chip_pin in chip.pins:
+            if to_board := _OF_THE_BOARD.match(chip_pin.goes_to):
+                at(to_board[1], f"{chip.reference} pin {chip_pin.number} ({chip_pin.name})")
+    if plan.matrix:
+        for what, names in (("row", plan.matrix.rows), ("column", plan.matrix.columns)):
+            for number, name in enumerate(names):
+                at(name, f"{plan.matrix.name} {what} {number}")
+    if plan.own_light:
+        at(plan.chip.light, "the board's own light, for wink")
+    if plan.uses_spi and plan.chip.miso not in used:
+        at(plan.chip.miso, "leave it free: the chip's SPI reads here")
+    ports = PORTS[plan.chip.name]
+    order = {name: number for number, name in enumerate(ports)}
+    return [
+        (pin, ports.get(pin, ""), ", ".join(what)) for pin, what in sorted(used.items(), key=lambda it: order[it[0]])
+    ]
+
+
+_OF_THE_BOARD = re.compile(r"([DA]\d+) of the board")
+
+
+def connectors(plan: Plan) -> list[tuple[str, str, str]]:
+    """Return each connector, its wires, and which common wires it needs besides: ground, + or LAMP+."""
+    wires: dict[str, list[str]] = {}
+    commons: dict[str, set[str]] = {}
+    needed = _commons(plan)
+    for row in rows(plan):
+        if row.connector:
+            pin = f"{row.connector_pin}: " if row.connector_pin else ""
+            wires.setdefault(row.connector, []).append(f"{pin}{row.channel}")
+            commons.setdefault(row.connector, set()).update(needed.get(row.channel, ()))
+    rails = ("ground", "+", "LAMP+")
+    return [
+        (name, ", ".join(each), " and ".join(rail for rail in rails if rail in commons[name]) or "none")
+        for name, each in wires.items()
+    ]
+
+
+def _commons(plan: Plan) -> dict[str, tuple[str, ...]]:
+    """Return what the other end of each part goes to, by channel id."""
+    found: dict[str, tuple[str, ...]] = {}
+    for contact in plan.contacts:
+        if contact.pin.kind != "matrix":
+            found[contact.channel.id] = ("ground" if contact.low else "+",)
+    for encoder in plan.encoders:
+        found[encoder.channel.id] = ("ground" if encoder.low else "+",)
+    for pot in plan.pots:
+        found[pot.channel.id] = ("ground", "+")
+    for output in plan.lamps:
+        kind, lamp = drive_of(plan.board, output.lamp).kind, output.lamp
+        from_rail = output.low if kind == "pin" else kind[0] == "N"
+        found[lamp.channel.id] = (rail_of(plan.board, lamp).name if from_rail else "ground",)
+    return found
 
 
 def chain_chips(plan: Plan) -> list[ChainChip]:

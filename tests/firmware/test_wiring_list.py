@@ -63,6 +63,32 @@ def test_every_channel_has_its_wire_with_connector_colour_and_note() -> None:
     assert row.resistor == "10 kΩ to +"  # that chip has no pull-ups of its own
 
 
+def test_every_pin_of_the_board_is_listed_once_with_what_goes_there() -> None:
+    made = demo_plan("lighting")
+    table = {row[0]: row[1:] for row in section(sections(made), "Pins of the board").table[1:]}
+    assert list(table) == [*(f"D{n}" for n in range(7)), "D9", "D10", "D11", "D12", "D13", "A0"]
+    # ATmega328P data sheet, pin configurations: D2 of an Uno is PD2, D9 is PB1, A0 is PC0.
+    assert table["D2"] == ("PD2", "Approach (sw_app)")
+    assert table["D9"] == ("PB1", "U2 pin 12 (RCLK)")
+    assert table["D11"] == ("PB3", "U2 pin 14 (SER)")
+    assert table["A0"] == ("PC0", "U1 pin 2 (CLK)")
+    assert "leave it free" in table["D0"][1]
+    text = planned(everything("atmega328p"))
+    both = {row[0]: row[2] for row in section(sections(text), "Pins of the board").table[1:]}
+    assert both["D13"] == "U3 pin 11 (SRCLK), U4 pin 11 (SRCLK), U5 pin 13 (CLK), U6 pin 13 (CLK)"
+    assert both["D8"] == "keys row 0"
+
+
+def test_each_connector_says_its_common_wires() -> None:
+    table = {row[0]: row[1:] for row in section(sections(demo_plan("power")), "Connectors").table[1:]}
+    assert table["J1"] == ("1: sw_main, 2: sb_auto, 3: sb_on, 4: sw_batt", "ground")
+    assert table["J3"] == ("2: volts", "ground and +")  # a potentiometer's two ends
+    plug = 'connector = "J9", '
+    text = EXTERNAL.format("12 V").replace('id = "flood"', plug + 'id = "flood"').replace("places = 8", "places = 1")
+    made = planned(text.replace('id = "plain"', plug + 'id = "plain", active = "low"'))
+    assert section(sections(made), "Connectors").table[1:] == (("J9", "flood, plain", "+ and LAMP+"),)
+
+
 def test_the_two_wires_of_an_encoder_are_listed_one_by_one() -> None:
     found = [row for row in rows(planned(everything("atmega328p"))) if row.channel == "turn"]
     assert [(row.pin, row.connector_pin, row.wire) for row in found] == [("D2", "5", "white"), ("D3", "6", "brown")]
