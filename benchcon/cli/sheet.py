@@ -30,6 +30,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="draw only these layers, such as: --only plate labels (for an overlay or engraving)",
     )
+    parser.add_argument(
+        "--picture", action="store_true", help="instead: a picture of the panel, as it looks from the front (.svg)"
+    )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
 
 
@@ -61,6 +64,10 @@ def run(args: argparse.Namespace) -> int:
     panel = load(args.panel, currents=False)
     if not any(part.place for part in panel.parts):
         raise Trouble(f'{printable(args.panel)} says of no part where it sits (at = ["60 mm", "100 mm"])')
+    if args.picture:
+        if make is not files.as_svg:
+            raise Trouble(f"{shown}: a picture is an .svg")
+        make = files.as_picture
     drawn = make(panel, args.paper, frozenset(args.only))
     write_whole(args.out, drawn.data, force=args.force)
     for finding in inspect_fits(panel):

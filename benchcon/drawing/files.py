@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection
 from typing import NamedTuple
 
 from benchcon.drawing import dxf, pdf, svg, tiles
+from benchcon.drawing.picture import picture
 from benchcon.drawing.shapes import Shape, bounds_of
 from benchcon.drawing.sheet import LAYERS, Sheet, drilled, notes
 from benchcon.panel.model import Panel
@@ -61,6 +62,11 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = ()) -> Drawn
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{len(pages)} {'page' if len(pages) == 1 else 'pages'} ({paper_name})"
     return Drawn(pdf.document(pages, LAYERS, title), f"{_holes(sheet)}, {count} at 1 : 1; print at 100 %")
+
+
+def as_picture(panel: Panel, paper: str = "", only: Collection[str] = ()) -> Drawn:
+    """Return a picture of the panel as it looks from the front."""
+    return Drawn(picture(panel).encode(), "a picture of the panel")
 
 
 FORMS: dict[str, Callable[[Panel, str, Collection[str]], Drawn]] = {".svg": as_svg, ".pdf": as_pdf, ".dxf": as_dxf}

@@ -1,0 +1,133 @@
+"""The guide: every file in it is good, every command in it is run, its pictures are what the program makes today."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+from console.in_terminal import Terminal
+from firmware.virtual import needs_compiler
+
+from benchcon.cli.main import main
+from benchcon.panel.file import loads
+from benchcon.protocol_files import protocols_dir
+
+GUIDE = protocols_dir() / "guide"
+FENCE = re.compile(r"^```(\w+)(?: ([\w.]+))?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+PATIENCE_S = 120.0
+STALE = "made anew by: python tests/guide/pictures.py"
+
+
+class Block(NamedTuple):
+    kind: str
+    name: str
+    text: str
+
+
+BLOCKS = [Block(kind, name or "", text) for kind, name, text in FENCE.findall((GUIDE / "README.md").read_text("utf-8"))]
+PANEL = next(block.text for block in BLOCKS if block.name == "winch.toml")
+
+
+def test_fourteen_parts_take_no_more_than_forty_lines_and_three_commands() -> None:
+    panel = loads(PANEL)
+    assert len(panel.parts) == 14
+    assert len(PANEL.splitlines()) <= 40
+    first = next(block for block in BLOCKS if block.kind == "sh")
+    assert len(first.text.splitlines()) <= 3
+    assert first.text.splitlines()[-1] == "benchcon try winch.toml"
+
+
+class Reader:
+    """Somebody who types what stands in the guide, in a folder of their own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.running: subprocess.Popen[str] | None = None
+        self.words = {"/dev/ttyUSB0": "", "PORT": "", "HAND": ""}
+
+    def type(self, line: str) -> str:
+        words = shlex.split(line)
+        assert words[0] == "benchcon"
+        if words[-1] == "&":
+            self.start(words[1:-1])
+            return ""
+        words = [self.words.get(word) or word for word in words]
+        if words == ["benchcon", "try", "winch.toml"]:
+            self.look()
+            return ""
+        command = [sys.executable, "-m", *words]
+        done = subprocess.run(command, cwd=self.folder, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+        # A walk that finds faults has a code of its own.
+        found = words[1] == "walk" and "faults.toml" in "".join(map(str, self.started))
+        assert done.returncode == (1 if found else 0), f"{line}\n{done.stdout}{done.stderr}"
+        return done.stdout
+
+    def start(self, words: list[str]) -> None:
+        self.end()
+        self.started = words
+        command = [sys.executable, "-m", "benchcon", *words]
+        self.running = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.PIPE, text=True)
+        assert self.running.stdout is not None
+        name, port, hand = self.running.stdout.readline().split()
+        assert name == "winch"
+        self.words = {"/dev/ttyUSB0": port, "PORT": port, "HAND": hand}
+
+    started: list[str] = []  # noqa: RUF012
+
+    def look(self) -> None:
+        with Terminal("-m", "benchcon", "try", "winch.toml", columns=100, rows=40, cwd=self.folder) as terminal:
+            terminal.see("ROPE OUT", "DRUM LOCK", "END OF ROPE", "SIMULATED")
+            terminal.press("q")
+            assert terminal.ended() == 0
+
+    def end(self) -> None:
+        if self.running is not None:
+            self.running.terminate()
+            self.running.communicate(timeout=PATIENCE_S)
+            self.running = None
+
+
+@needs_compiler
+def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
+    monkeypatch.setenv("TMPDIR", str(tmp_path))  # no board but ours answers to its name
+    here = tmp_path / "here"
+    here.mkdir()
+    reader = Reader(here)
+    told: dict[str, str] = {}
+    try:
+        for block in BLOCKS:
+            if block.kind == "toml":
+                (here / block.name).write_text(block.text, "utf-8")
+                continue
+            for line in block.text.splitlines():
+                if line != "pip install .":
+                    told[line] = reader.type(line)
+    finally:
+        reader.end()
+    assert "a good panel file" in told["benchcon check winch.toml"]
+    assert "speed=512" in told["benchcon hand winch where"] or "speed=511" in told["benchcon hand winch where"]
+    assert "simulated board 'winch'" in told["benchcon ports"]
+    assert {"winch.pdf", "winch.dxf", "labels.svg", "winch.vcd", "build", "walked"} <= {p.name for p in here.iterdir()}
+    faulty = told["benchcon walk --panel winch.toml --robot HAND PORT"]
+    assert "Fault" in faulty
+    assert "Haul in" in faulty
+    assert "Hold" in faulty
+
+
+@pytest.mark.parametrize(("picture", "options"), [("winch-face.svg", ["--picture"]), ("winch-sheet.svg", [])])
+def test_the_pictures_are_those_that_the_program_makes_today(picture: str, options: list[str], tmp_path: Path) -> None:
+    (tmp_path / "winch.toml").write_text(PANEL, "utf-8")
+    assert main(["sheet", str(tmp_path / "winch.toml"), "-o", str(tmp_path / picture), *options]) == 0
+    assert (tmp_path / picture).read_bytes() == (GUIDE / picture).read_bytes(), f"{GUIDE / picture} is {STALE}"
+
+
+def test_links_of_the_guide_lead_somewhere() -> None:
+    for target in re.findall(r"\]\(([^)#]+)", (GUIDE / "README.md").read_text("utf-8")):
+        assert (GUIDE / target).exists(), target
