@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from benchcon.errors import Trouble
 from benchcon.link.conversation import Talk
-from benchcon.link.limits import allowance_of
+from benchcon.link.limits import Together, allowance_of
 from benchcon.link.outputs import Outputs
 from benchcon.link.records import link_record
 from benchcon.panel.model import Panel
@@ -24,12 +24,14 @@ from benchcon.rig.board import SimBoard
 from benchcon.rig.control import obey
 from benchcon.rig.wiring import wiring
 from benchcon.state import BenchState
+from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 if TYPE_CHECKING:
     from benchcon.link.connection import Connection
     from benchcon.link.hub import Hub
     from benchcon.rig.faults import Fault
+    from benchcon.wire.events import Event
 
 DEADMAN_MS = 2000
 PING_US = 500_000
@@ -168,6 +170,8 @@ class VirtualBench:
         self.talks: dict[str, Talk] = {}
         self.live: set[str] = set()
         self._telling = False
+        self._observer = Observer()
+        self._together = Together()
         self._queue: list[list[Batch]] = []
         for board in self.boards.values():
             board.start(0)
@@ -178,23 +182,29 @@ class VirtualBench:
         """The virtual time since the bench was made, in microseconds."""
         return self.loop.now_us
 
-    def emit(self, batches: list[Batch]) -> None:
-        """Hand batches to all listeners, in the one order there is."""
-        self._queue.append(batches)
+    def emit(self, batches: list[Batch]) -> list[list[Event]]:
+        """Hand batches to all listeners, in the one order there is; return the events of each batch."""
         if self._telling:
-            return
+            self._queue.append(batches)  # from a listener, which asks for no events
+            return []
         self._telling = True
         try:
+            happened = self._tell(batches)
             while self._queue:
-                following = self._queue.pop(0)
-                for listener in self.listeners:
-                    listener(following)
+                self._tell(self._queue.pop(0))
         finally:
             self._telling = False
+        return happened
+
+    def _tell(self, batches: list[Batch]) -> list[list[Event]]:
+        happened = [self._observer.feed(batch) for batch in batches]
+        for listener in self.listeners:
+            listener(batches)
+        return happened
 
     def outputs(self, source: int, ident: str) -> Outputs:
         """Return the outputs of a board with what they may take."""
-        return Outputs(allowance_of(self.panel, ident) if ident else None)
+        return Outputs(allowance_of(self.panel, ident) if ident else None, self._together)
 
     def identify(self, talk: Talk, ident: str) -> None:
         """A board says who it is."""
