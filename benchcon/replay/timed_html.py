@@ -54,6 +54,8 @@ td, th { padding: .1rem 1rem .1rem 0; text-align: right; font-weight: 400 } th {
 figure { margin: 0 0 .8rem } figcaption { color: var(--quiet); font-size: .85rem }
 svg { display: block; width: 100%; height: auto } svg text { font: 11px system-ui, sans-serif; fill: var(--quiet) }
 svg .bar { fill: var(--bar) } svg .over { fill: var(--bad) } svg .axis { stroke: var(--edge) }
+svg .s0 { fill: var(--edge) } svg .s1 { fill: #8a9a5b } svg .s2 { fill: #b8863b } svg .s3 { fill: var(--bar) }
+svg .s4 { fill: #8d6a9f }
 svg .limit { stroke: var(--bad); stroke-dasharray: 4 3 } svg .is { fill: var(--bad) }
 code { background: var(--band); padding: .1rem .3rem } @media (max-width: 48rem) { section { display: block } }
 """
@@ -112,8 +114,38 @@ def _section(one: Delays) -> str:
         )
     lines.append("</div><div>")
     if one.found:
-        lines += [_histogram(one), _over_time(one)]
+        lines += [_way(one), _histogram(one), _over_time(one)]
     return "".join([*lines, "</div></section>"])
+
+
+def _way(one: Delays) -> str:
+    """Where the time goes, as a bar: what comes before the delay, then its parts."""
+    stages = [stage for stage in one.stages if stage.us > 0]
+    if not stages:
+        return ""
+    whole = sum(stage.us for stage in stages)
+    parts, at_px, key_y = [], 0.0, 44
+    for number, stage in enumerate(stages):
+        wide = stage.us / whole * WIDTH
+        sort = SHADES[stage.name]
+        parts.append(f'<rect class="{sort}" x="{at_px:.1f}" y="4" width="{max(wide - 1, 0.5):.1f}" height="22"/>')
+        at_px += wide
+        x, y = (number % 2) * WIDTH / 2, key_y + number // 2 * 17
+        parts.append(f'<rect class="{sort}" x="{x}" y="{y - 9}" width="10" height="10"/>')
+        parts.append(f'<text x="{x + 16}" y="{y}">{escape(stage.name)} {ms(stage.us)}</text>')
+    height = key_y + (len(stages) - 1) // 2 * 17 + 8
+    drawing = f'<svg viewBox="0 0 {WIDTH} {height}" role="img">{"".join(parts)}</svg>'
+    before = "; the debounce comes before the delay" if stages[0].name == "debounce" else ""
+    return f"<figure>{drawing}<figcaption>where the time goes on average{before}</figcaption></figure>"
+
+
+SHADES = {
+    "debounce": "s0",
+    "line": "s1",
+    "USB and this computer": "s2",
+    "program": "s3",
+    "USB and board": "s4",
+}
 
 
 def _step_ms(span_ms: float, most: int) -> float:

@@ -89,6 +89,14 @@ def drift_words(one: Delays) -> str:
     return f"{which} from {ms(found.first)} (median of the first quarter) to {ms(found.last)} (of the last)"
 
 
+def stages_words(one: Delays) -> str:
+    """Return where the time goes, in one line; empty where the stamps do not tell."""
+    stages = one.stages
+    if not stages:
+        return ""
+    return "on average: " + " · ".join(f"{stage.name} {ms(stage.us)}" for stage in stages)
+
+
 def at(us: float) -> str:
     """Return a moment of the capture."""
     return f"{us / 1e6:.3f} s"
@@ -120,7 +128,7 @@ def _below(one: Delays) -> list[str]:
     lines = [verdict_words(one), *([counts_words(one)] if one.movements else [])]
     if one.worst:
         worst = f"the worst at {at(one.worst.at_us)}"
-        lines += [f"{clocks_words(one)}; {worst}", *filter(None, [drift_words(one)])]
+        lines += [f"{clocks_words(one)}; {worst}", *filter(None, [drift_words(one), stages_words(one)])]
     late = sorted(one.broken, key=lambda each: -each.delay_us)[:MOST_TOLD]
     if len(one.broken) > 1:
         lines.append("over the limit: " + ", ".join(f"{ms(each.delay_us)} at {at(each.at_us)}" for each in late))
@@ -175,6 +183,7 @@ def as_json(one: Delays) -> dict[str, Any]:
         "worst_ms": figure(one.worst.delay_us) if one.worst else None,
         "drift": drifted
         and {"first_ms": figure(drifted.first), "last_ms": figure(drifted.last), "significant": drifted.significant},
+        "stages": [{"name": stage.name, "mean_ms": figure(stage.us)} for stage in one.stages],
         "delays": [delay(each) for each in one.found],
         "missing_at_s": [round(each / 1e6, 6) for each in one.missing],
     }

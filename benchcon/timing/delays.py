@@ -12,14 +12,16 @@ changed once, for all of them, are counted together, and the delay is that of th
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from statistics import median
+from statistics import fmean, median
 from typing import NamedTuple
 
 from benchcon.panel.model import Control, Digits, Lamp, Panel
 from benchcon.state import BenchState
+from benchcon.timing.clocks import NEWS_EXTRA, REQUEST_EXTRA
 from benchcon.timing.moments import Moment, Moments, movements
 from benchcon.timing.percentiles import Drift, drift, percentile
 
@@ -56,6 +58,22 @@ class Delay(NamedTuple):
     """The delay lies within this of `delay_us`."""
     position: int
     """Where the control went (`benchcon.timing.moments.movements`)."""
+    in_us: float = math.nan
+    """From the movement until this computer had read of it; not a number where that is not known."""
+    program_us: float = math.nan
+    """From there until the request that set the output was written: the program, and whatever is behind it."""
+    out_us: float = math.nan
+    """From there until the output really was as asked."""
+
+
+class Stage(NamedTuple):
+    """One part of the way from a hand to a lamp."""
+
+    name: str
+    us: float
+
+
+CONTACTS = ("button", "switch")
 
 
 @dataclass(slots=True)
@@ -83,6 +101,9 @@ class Delays:
     pending: int = 0
     """Movements so shortly before the end that their answer could still come."""
     waited_us: int = WAIT_US
+    wire_in_us: float = 0.0
+    """Time that the bytes of the control's line need at its baud rate; 0 where there is none."""
+    wire_out_us: float = 0.0
 
     @property
     def movements(self) -> int:
@@ -128,6 +149,22 @@ class Delays:
     def error_us(self) -> float:
         """The greatest error bound of all."""
         return max((one.error_us for one in self.found), default=0.0)
+
+    @property
+    def stages(self) -> list[Stage]:
+        """Where the time goes, on average, in order; empty where the stamps do not tell. The debounce comes before the
+        delay, all else is part of it and makes up its mean."""
+        known = [one for one in self.found if math.isfinite(one.in_us + one.program_us + one.out_us)]
+        if not known:
+            return []
+        came, program, went = (fmean(getattr(one, name) for one in known) for name in ("in_us", "program_us", "out_us"))
+        wire_in, wire_out = min(self.wire_in_us, max(came, 0)), min(self.wire_out_us, max(went, 0))
+        found = [Stage("debounce", self.control.debounce_ms * 1000)] if self.control.kind in CONTACTS else []
+        found += [Stage("line", wire_in)] if wire_in else []
+        found += [Stage("USB and this computer", came - wire_in), Stage("program", program)]
+        found += [Stage("line", wire_out)] if wire_out else []
+        found += [Stage("USB and board", went - wire_out)]
+        return [Stage(stage.name, max(stage.us, 0.0)) for stage in found]
 
     @property
     def drift(self) -> Drift | None:
@@ -177,6 +214,11 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
     result = Delays(control, output, limit_us, waited_us=wait_us)
     axis = _Axis(moved, changed)
     result.by, result.one_way = axis.by, axis.one_way
+    if moved and changed:
+        came, went = control.channels[0].id, output.channel.id
+        width = 3 if isinstance(output, Lamp) else 2 * output.places
+        result.wire_in_us = moved[-1].epoch.wire_us(NEWS_EXTRA + len(f"is {came}=1"))
+        result.wire_out_us = changed[-1].epoch.wire_us(REQUEST_EXTRA + len(f"set {went}=") + width)
     taken = _both_ways(control, axis, wait_us)
     chosen, matches = taken
     result.others = len(changed) - len({match for match in matches if match >= 0})
@@ -302,9 +344,21 @@ class _Axis:
             known = moved.epoch.map()
             rate, unsure = (known.rate_ppm, known.rate_error_ppm) if known is not None else (0.0, RATE_ERROR * 1e6)
             delay = apart / (1 + rate * 1e-6)
-            return Delay(at_us, delay, moved.epoch.tick_us + abs(delay) * unsure * 1e-6, moved.value)
+            error = moved.epoch.tick_us + abs(delay) * unsure * 1e-6
+            stages = self._stages(number, match) if known is not None else (math.nan,) * 3
+            return Delay(at_us, delay, error, moved.value, *stages)
         error = self._error[0][number] + self._error[1][match]
-        return Delay(at_us, self.changed_us[match] - at_us, error, moved.value)
+        return Delay(at_us, self.changed_us[match] - at_us, error, moved.value, *self._stages(number, match))
+
+    def _stages(self, number: int, match: int) -> tuple[float, float, float]:
+        moved, changed = self.moved[number], self.changed[match]
+        if not changed.since_us:
+            return (math.nan,) * 3
+        return (
+            moved.at_us - self.moved_us[number],
+            float(changed.since_us - moved.at_us),
+            self.changed_us[match] - changed.since_us,
+        )
 
 
 def match_in_order(

@@ -165,6 +165,21 @@ def test_changes_for_other_reasons_are_no_answers() -> None:
     assert found.percentile_us(99) == pytest.approx(45_000, abs=100)
 
 
+def test_where_the_time_goes_adds_up_and_finds_the_program() -> None:
+    told, rng = Told(), random.Random(12)
+    for number in range(30):
+        press(told, 1e6 + number * 700_000, rng.uniform(40_000, 60_000), board=2, lit=number % 2 == 0)
+    found = measured(told, "hdg_far")
+    stages = {stage.name: stage.us for stage in found.stages}
+    assert stages["debounce"] == 10_000
+    for one in found.found:
+        assert one.in_us + one.program_us + one.out_us == pytest.approx(one.delay_us, abs=1)
+        # In the story a line takes 2.7 to 4.5 ms to come and 1.9 to 3 ms to go: the rest is the program.
+        assert one.program_us == pytest.approx(one.delay_us - 6_000, abs=1500 + one.error_us)
+    assert stages["program"] > 30_000
+    assert " · program 4" in as_text([found])
+
+
 def test_boards_without_a_clock_are_timed_by_host_stamps_and_marked() -> None:
     class Stopped(Clock):
         def shown(self, bench_us: float) -> float:
