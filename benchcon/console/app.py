@@ -15,7 +15,10 @@ from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingsMap, BindingType
 from textual.command import CommandPalette
 from textual.driver import Driver
+from textual.notifications import Notification
 from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets._toast import Toast
 
 from benchcon.console import captures
 from benchcon.console.ask import Ask
@@ -198,6 +201,14 @@ class ConsoleApp(App[int]):
         for old in list(self._notifications)[: None if len(message) > self.size.width - 14 else -1]:
             self._unnotify(old, refresh=False)
         super().notify(message, **how)
+
+    def _unnotify(self, notification: Notification, refresh: bool = True) -> None:
+        # Textual takes the words away and leaves their empty row, which pushes what comes later out of sight.
+        super()._unnotify(notification, refresh)
+        for screen in self.screen_stack:
+            for toast in screen.query(Toast):
+                if toast._notification is notification and isinstance(toast.parent, Widget):
+                    toast.parent.remove()
 
     def _tell_triggers(self, events: list[Event]) -> None:
         """A trigger that fires is said at once, whatever is on the screen."""

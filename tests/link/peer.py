@@ -72,6 +72,14 @@ class Peer:
         with contextlib.suppress(BlockingIOError):
             os.write(self.ours, data)
 
+    def put_whole(self, data: bytes) -> None:
+        """As `put`, but wait while the other side is behind with its reading."""
+        end = time.monotonic() + 10
+        while data and time.monotonic() < end:
+            select.select([], [self.ours], [], 0.1)
+            with contextlib.suppress(BlockingIOError):
+                data = data[os.write(self.ours, data) :]
+
     def run(self) -> None:
         while True:
             now = self.now()
@@ -127,7 +135,7 @@ class Peer:
         if word == "change":
             self.board.change({rest[0]: int(rest[1])}, now)
         elif word == "raw":
-            self.put(bytes.fromhex(rest[0]))
+            self.put_whole(bytes.fromhex(rest[0]))
         elif word == "mend":
             self.options["slip"] = ""
         elif word == "stall":
