@@ -177,11 +177,12 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], kept: Path
 
 def _meet(session: LiveSession, panel: Panel) -> None:
     from benchcon.cli.walk import _meet as meet
+    from benchcon.cli.walk import nobody_answers
     from benchcon.errors import Trouble
 
     missing = meet(session, panel)
     if missing:
-        raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
+        raise Trouble(nobody_answers(session, missing))
     assert session.bench is not None
     session.bench.light()
 

@@ -87,7 +87,7 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     try:
         missing = _meet(session, panel)
         if missing:
-            raise Trouble(f"no board answers as {', '.join(missing)}; see 'benchcon ports'")
+            raise Trouble(nobody_answers(session, missing))
         if not args.panel:
             panel = as_it_stands(panel, Hearing(session, panel).values())
         if args.wiggle or seconds is not None:
@@ -248,6 +248,15 @@ def _meet(session: LiveSession, panel: Panel) -> list[str]:
             break
         session.bench.wait(_never, 0.02)
     return missing_boards(session, panel) if missing else []
+
+
+def nobody_answers(session: LiveSession, missing: list[str]) -> str:
+    """Return that these boards do not answer, and what is known of why: who has the port, say."""
+    from benchcon.cli.draft import HOPELESS
+
+    assert session.bench is not None
+    why = "; ".join(port.text for port in session.bench.ports() if port.standing in HOPELESS and port.text)
+    return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''}; see 'benchcon ports'"
 
 
 def _never(ports: object) -> bool:

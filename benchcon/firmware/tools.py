@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -88,7 +89,9 @@ def load(chip: Chip, folder: Path, port: str, say: Callable[[str], None]) -> int
     """
     said = ""
     for boot_baud in chip.boot_bauds:
-        command = avrdude_command(chip, port, boot_baud, "build/benchboard.hex")
+        # It runs in the folder, and the port was named from where the user stands.
+        there = os.path.abspath(port) if os.path.exists(port) else port
+        command = avrdude_command(chip, there, boot_baud, "build/benchboard.hex")
         say(printable(" ".join(command)))
         code, output = _run(command, folder, LOAD_S)
         if code == 0:

@@ -65,6 +65,16 @@ def test_the_built_image_is_loaded_by_the_usual_boot_loader(
     assert holder(port) == ""  # and given back
 
 
+def test_a_port_named_from_where_one_stands_is_found_from_the_folder(
+    port: str, stand_in: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "board").symlink_to(port)
+    monkeypatch.chdir(tmp_path)
+    calls = stand_in('while [ "$1" != -P ]; do shift; done; test -c "$2"')
+    assert flash(Path("out"), "./board") == 0
+    assert f"-P {tmp_path}/board " in calls.read_text()
+
+
 def test_the_older_boot_loaders_rate_is_tried_too(
     port: str, stand_in: Callable[[str], Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

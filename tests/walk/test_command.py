@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from junitparser import JUnitXml
 
 from benchcon.cli.main import main
 from benchcon.demo import Demo, panel_path, start
+from benchcon.link.lock import PortLock
 
 PANEL = str(panel_path())
 PATIENCE_S = 90
@@ -225,6 +227,19 @@ def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> 
     run = here("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
     assert run.returncode == 2
     assert "no board answers as lighting, power" in run.stderr
+
+
+def test_who_holds_a_port_is_said(healthy: Demo) -> None:
+    one = next(desk for desk in healthy.boards if desk.name == "met")
+    lock = PortLock(one.port)
+    lock.take()
+    try:
+        run = here("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
+    finally:
+        lock.release()
+    assert (run.returncode, run.stderr.count("\n")) == (2, 1)
+    assert "no board answers as" in run.stderr
+    assert f"{one.port} is already open in this program" in run.stderr or f"process {os.getpid()})" in run.stderr
 
 
 @pytest.mark.slow
