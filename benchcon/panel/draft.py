@@ -98,6 +98,8 @@ def _drafted(boards: Sequence[Said], *, pins: bool) -> str:
         desks.append([])
         for item in items:
             if item.id not in ids and (part := _part(item, board, names, chains, pins=pins)):
+                if any("darkens" in each.values for each in desks[-1]):
+                    part.values.pop("darkens", None)  # a board has one dark switch, whatever it says
                 desks[-1].append(part)
                 ids.add(item.id)
         down = _lay_out(desks[-1], down)

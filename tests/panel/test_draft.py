@@ -55,6 +55,19 @@ def test_a_draft_of_the_demo_has_every_channel_pin_and_label(ostrey: Panel) -> N
     assert [part.places for part in found.digits] == [part.places for part in ostrey.digits]
 
 
+def test_a_dark_switch_is_drafted_and_a_channel_called_all_is_not() -> None:
+    said = items(
+        ("board", "", {"ident": "desk"}),
+        ("contact", "out", {"dark": "1", "label": "Lights out"}),
+        ("contact", "out2", {"dark": "1"}),
+        ("lamp", "all", {"dim": "1"}),
+        ("lamp", "l1", {"dim": "1"}),
+    )
+    panel = loads(draft([("/dev/tty0", "desk", "Desk", said)]))
+    assert {control.channels[0].id: control.darkens for control in panel.controls} == {"out": True, "out2": False}
+    assert [lamp.channel.id for lamp in panel.lamps] == ["l1"]
+
+
 def test_a_draft_is_laid_out_without_overlaps(ostrey: Panel) -> None:
     text = draft([board_of(ostrey, board.name) for board in ostrey.boards])
     panel, findings = inspect(text, "draft.toml")
