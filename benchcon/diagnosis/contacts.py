@@ -43,7 +43,7 @@ def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Ch
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
         return []
-    net = _net(layout, story, names)
+    net = net_of(layout, story, names)
     phantoms = _phantoms(layout, story, net)
     chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
     number = {name: n for n, name in enumerate(names)}
@@ -85,7 +85,8 @@ def _raw(net: Net, fault: Fault) -> Raw:
     return Raw(_KINDS[fault.kind], tuple(net.names[w] for w in fault.wires))
 
 
-def _net(layout: Layout, story: Story, names: list[str]) -> Net:
+def net_of(layout: Layout, story: Story, names: list[str]) -> Net:
+    """Return the contacts `names` (channels) as a net, with a moment for each of `story`."""
     owners = {name: n for n, name in enumerate(layout.controls)}
     spots = [layout.spots[name] for name in names]
     movable = {spot.part.name for spot in spots}

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis import boards, contacts, knobs, lights, segments
+from benchcon.diagnosis import boards, connectors, contacts, knobs, lights, segments
 from benchcon.diagnosis.contacts import Choices, Raw
 from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, Hand, LampLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import Layout
 from benchcon.diagnosis.one_switch import turns
-from benchcon.diagnosis.settled import tell
+from benchcon.diagnosis.settled import Story, tell
 from benchcon.diagnosis.wording import dress
 from benchcon.panel.model import Panel
 from benchcon.panel.pins import CHAINS
@@ -37,11 +37,15 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     given = read_all(evidence)
     story = tell(layout, [each for each in given if isinstance(each, Hand)])
     in_turn = {key for group in turns(layout, story) for key in group}
+    looks = [each for each in given if isinstance(each, LampLook)]
+    pictures = [each for each in given if isinstance(each, DigitsLook)]
+    others = [*knobs.find(layout, story), *segments.find(layout, pictures)]
+    plugs, explained = _plugs(layout, story, looks, pictures, in_turn, others)
     found: list[Choices] = [
-        *contacts.find(layout, story, in_turn),
-        *knobs.find(layout, story),
-        *lights.find(layout, [each for each in given if isinstance(each, LampLook)]),
-        *segments.find(layout, [each for each in given if isinstance(each, DigitsLook)]),
+        *plugs,
+        *contacts.find(layout, story, in_turn | explained),
+        *lights.find(layout, looks, explained),
+        *(each for each in others if not all(explained.issuperset(raw.channels) for c in each for raw in c)),
     ]
     found = _in_common(layout, _of_what_is_there(panel, given, found))
     out: list[Finding] = []
@@ -57,6 +61,35 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
     troubles = [each for each in given if isinstance(each, BoardTrouble)]
     return [*_without_clashing_patches(out), *boards.find(layout, troubles)]
+
+
+def _plugs(
+    layout: Layout,
+    story: Story,
+    looks: list[LampLook],
+    pictures: list[DigitsLook],
+    in_turn: Collection[str],
+    others: list[Choices],
+) -> tuple[list[Choices], set[str]]:
+    """Find what is wrong with whole connectors. `others`: what is wrong with knobs and displays, each for itself."""
+    if not any(spot.channel.wire.connector for spot in layout.spots.values()):
+        return [], set()
+    names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
+    looks = lights.useful(layout, looks)
+    nets = [
+        contacts.net_of(layout, story, names) if names and story.moments else None,
+        lights.net_of(layout, looks, list(layout.lamps)) if looks and layout.lamps else None,
+    ]
+    shown = {each.part for each in pictures if any(each.set) and each.answer in ("same", "otherwise")}
+    tested = {key for name in story.tested | shown for key in layout.channels_of(name)}
+    dead = {
+        raw.channels[0]
+        for choices in others
+        if len(choices) == 1
+        for raw in choices[0]
+        if raw.kind in ("open", "dead") and not raw.detail.get("swing")
+    }
+    return connectors.find(layout, nets, dead, tested)
 
 
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:

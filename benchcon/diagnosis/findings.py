@@ -152,6 +152,17 @@ KINDS: dict[str, Kind] = {
         "connector is "
         "off or the single wires are broken; open circuit says that the common wire is",
     ),
+    "ground crossed": Kind(
+        ("ground crossed",),
+        "supply off, unplug it, ohmmeter from the plug's ground pin to the common of the parts: open circuit, and "
+        "under 1 ohm from the one signal pin that works, says that these two wires are changed round",
+    ),
+    "plug shifted": Kind(("plug shifted",), "supply off, and look: a pin of the header is free beside the plug"),
+    "plug reversed": Kind(
+        ("plug reversed", "ribbon mirrored"),
+        "supply off, and look where pin 1 of the plug sits; if it sits right, the plug was pressed on mirrored: "
+        "ohmmeter from pin 1 of one end of the ribbon to pin 1 of the other",
+    ),
     "follows": Kind(
         ("follows",), "ohmmeter between the two wires both ways round, supply off: a diode's drop one way only"
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from benchcon.diagnosis.contacts import Choices, Raw
 from benchcon.diagnosis.evidence import LampLook
@@ -20,16 +20,13 @@ _KINDS = {
 }
 
 
-def find(layout: Layout, looks: Sequence[LampLook]) -> list[Choices]:
-    """Return what is wrong with the lamps."""
-    looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
-    for look in looks:
-        for name in (*look.set, *look.seen):
-            layout.part(name)
-    names = list(layout.lamps)
+def find(layout: Layout, looks: Sequence[LampLook], but: Collection[str] = ()) -> list[Choices]:
+    """Return what is wrong with the lamps; those on channels of `but` are explained already."""
+    looks = useful(layout, looks)
+    names = [name for name, lamp in layout.lamps.items() if key_of(lamp.channel) not in but]
     if not looks or not names:
         return []
-    net = _net(layout, looks, names)
+    net = net_of(layout, looks, names)
     out: list[Choices] = []
     mixed: dict[str, set[str]] = {}
     inverted: set[str] = set()
@@ -53,14 +50,25 @@ def find(layout: Layout, looks: Sequence[LampLook]) -> list[Choices]:
                         mixed.setdefault(name, set()).update(group - {name})
     together = {frozenset(r.channels) for c in out for s in c for r in s if r.kind in ("lit together", "follows")}
     out += _looks(layout, looks, together, mixed, inverted)
-    return out
+    explained = set(but)
+    return [choices for choices in out if not all(explained.issuperset(r.channels) for c in choices for r in c)]
 
 
 def _raw(layout: Layout, net: Net, fault: Fault) -> Raw:
     return Raw(_KINDS[fault.kind], tuple(key_of(layout.lamps[net.names[w]].channel) for w in fault.wires))
 
 
-def _net(layout: Layout, looks: Sequence[LampLook], names: list[str]) -> Net:
+def useful(layout: Layout, looks: Sequence[LampLook]) -> list[LampLook]:
+    """Return the looks that prove something. Raises `Trouble` for a lamp that the panel does not have."""
+    looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
+    for look in looks:
+        for name in (*look.set, *look.seen):
+            layout.part(name)
+    return looks
+
+
+def net_of(layout: Layout, looks: Sequence[LampLook], names: list[str]) -> Net:
+    """Return the lamps `names` as a net, with a moment for each of `looks`."""
     number = {name: n for n, name in enumerate(names)}
     zero = [0] * len(names)
     all_moments = (1 << len(looks)) - 1

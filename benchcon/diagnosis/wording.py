@@ -102,7 +102,45 @@ def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"
 
 
+def _all_on(spots: list[Spot]) -> str:
+    """The parts on a plug, each once; of many the first few."""
+    names = list(dict.fromkeys(f"“{spot.part.label or spot.part.name}”" for spot in spots))
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def _plug(raw: Raw, spots: list[Spot]) -> str:
+    return f"connector {raw.detail['connector']} of board {spots[0].channel.board}"
+
+
+def _ground_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    at, others = _plug(raw, spots), _all_on(spots[1:])
+    return (
+        f"on {at} only {name(spots[0])} works; {others} never do, or only while it is made",
+        f"{at}: its ground is changed round with the wire of {name(spots[0])} ({where(spots[0])})",
+    )
+
+
+def _shifted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    at = _plug(raw, spots)
+    way = "next higher" if raw.detail["by"] > 0 else "next lower"
+    return f"each wire of {at} arrives at the {way} pin: {_all_on(spots)}", f"{at}: it sits one hole on"
+
+
+def _turned_round(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    at = _plug(raw, spots)
+    said = f"the wires of {at} arrive in reverse order, the first where the last belongs: {_all_on(spots)}"
+    return said, f"{at}: plugged in turned round, or its ribbon is mirrored"
+
+
 def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if raw.detail.get("connector") and (raw.detail.get("from") or len({type(spot.part) for spot in spots}) > 1):
+        at, first = _plug(raw, spots), raw.detail.get("from")
+        if first:
+            return (
+                f"on {at} nothing does anything from pin {first} on: {_all_on(spots)}",
+                f"{at}: the common wire that goes from part to part, just before pin {first}",
+            )
+        return f"nothing on {at} does anything: {_all_on(spots)}", f"{at}: it is off, or its common wire is broken"
     if isinstance(spots[0].part, Digits):
         return _driver(raw, spots)
     connector = raw.detail.get("connector")
@@ -351,6 +389,9 @@ _SAY: dict[str, _Sayer] = {
     "open": _open,
     "common open": _common,
     "stuck": _stuck,
+    "ground crossed": _ground_crossed,
+    "plug shifted": _shifted,
+    "plug reversed": _turned_round,
     "inverted": _inverted,
     "chattering": _chattering,
     "crossed": _crossed,

@@ -1,0 +1,167 @@
+"""Connectors: one cause for all that sits on one, before anything is looked for in single wires.
+
+Whatever a plug carries (buttons, switches of several contacts, lamps, knobs, displays) fails together when the plug is
+off, when its ground is broken or changed round with a signal, when it sits one hole on, or is turned round. Told wire
+by wire that would be a page of faults that nobody has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.net import Net
+
+LEAST = 3
+"""So many wires must be wrong for one cause to be likelier than as many faults (common practice, no source)."""
+SLIPS = 0.1
+"""Share of a plug's wires that may have shown something else for once: a brushed neighbour."""
+
+
+@dataclass(slots=True)
+class _Wire:
+    """One wire of a plug: what was asked of it and what was seen, as masks of moments of its own `kind`."""
+
+    key: str
+    kind: str
+    pin: int | None
+    on: int = 0
+    known: int = 0
+    seen: int = 0
+    sure: int = 0
+    own: int = 0
+    standing: bool = True
+    dead: bool = False
+    """It never showed anything, though it was asked to."""
+    tested: bool = False
+
+    def off_by(self, on: int, known: int) -> int:
+        """At how many moments it showed something else than this; what stands counts once."""
+        wrong = (on ^ self.seen) & known & self.sure
+        return (wrong & ~(wrong << 1) if self.standing else wrong).bit_count()
+
+    @property
+    def wrong(self) -> bool:
+        """Whether it did not do what was asked of it itself."""
+        return bool((self.on ^ self.seen) & self.known & self.sure & self.own)
+
+
+def find(
+    layout: Layout, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
+) -> tuple[list[Choices], set[str]]:
+    """Return what is wrong with whole connectors, and the channels that this explains.
+
+    `nets`: of contacts (named by channel) and of lamps (by part). `dead`: channels of knobs and displays that did
+    nothing at all, of those `tested`.
+    """
+    wires = _wires(layout, nets, dead, tested)
+    plugs: dict[tuple[str, str], list[_Wire]] = {}
+    for key, spot in layout.spots.items():
+        name = spot.channel.wire.connector
+        if name and spot.part.wired and key in wires:
+            plugs.setdefault((spot.channel.board, name), []).append(wires[key])
+    out: list[Choices] = []
+    explained: set[str] = set()
+    for (_, name), row in plugs.items():
+        for look in (_off, _broken_off, _ground, _moved):
+            if (raw := look(name, row)) is not None:
+                out.append([[raw]])
+                explained |= {wire.key for wire in row} if raw.kind != "common open" else set(raw.channels)
+                break
+    return out, explained
+
+
+def _wires(
+    layout: Layout, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
+) -> dict[str, _Wire]:
+    out: dict[str, _Wire] = {}
+    for net in nets:
+        for number, name in enumerate(net.names if net else ()):
+            assert net is not None
+            key = name if name in layout.spots else layout.channels_of(name)[0]
+            wire = _Wire(key, layout.spots[key].kind, _pin(layout, key), standing=net.standing)
+            wire.on, wire.known, wire.seen = net.on[number], net.known[number], net.seen[number]
+            wire.sure, wire.own = net.sure[number], net.own[number]
+            asked = wire.on & wire.known & wire.sure & wire.own
+            wire.tested, wire.dead = bool(asked), bool(asked) and not wire.seen & wire.sure
+            out[key] = wire
+    for key, spot in layout.spots.items():
+        if key in tested and spot.kind not in ("contact", "lamp"):
+            out[key] = _Wire(key, spot.kind, _pin(layout, key), dead=key in dead, tested=True)
+    return out
+
+
+def _pin(layout: Layout, key: str) -> int | None:
+    text = layout.spots[key].channel.wire.connector_pin
+    return int(text) if text.isdecimal() else None
+
+
+def _off(name: str, row: list[_Wire]) -> Raw | None:
+    """Nothing on it does anything: it is off, or what all have in common is broken."""
+    asked = [wire for wire in row if wire.tested]
+    if len(asked) < LEAST or not all(wire.dead for wire in asked):
+        return None
+    return Raw("common open", tuple(wire.key for wire in asked), {"connector": name})
+
+
+def _broken_off(name: str, row: list[_Wire]) -> Raw | None:
+    """From one pin on nothing does anything: a common that goes from part to part is broken there."""
+    order = [wire for wire in sorted(row, key=lambda w: w.pin or 0) if wire.tested and wire.pin is not None]
+    for kind in ("contact", "lamp"):
+        along = [wire for wire in order if wire.kind == kind]
+        for way in (along, along[::-1]):
+            tail = len(way)
+            while tail and way[tail - 1].dead:
+                tail -= 1
+            behind, before = way[tail:], way[:tail]
+            if len(behind) >= LEAST and len(before) >= 2 and not any(wire.dead or wire.wrong for wire in before):
+                keys = tuple(wire.key for wire in along if wire in behind)
+                return Raw("common open", keys, {"connector": name, "from": str(behind[0].pin)})
+    return None
+
+
+def _ground(name: str, row: list[_Wire]) -> Raw | None:
+    """Its ground is changed round with a signal: that one works, and the others only while it is made."""
+    contacts = [wire for wire in row if wire.kind == "contact" and wire.tested]
+    alive = [wire for wire in contacts if not wire.dead]
+    if len(contacts) <= LEAST or not alive:
+        return None
+    for through in alive:
+        if through.wrong:
+            continue
+        off = sum(
+            wire.off_by(wire.on & through.on, wire.known & through.known) for wire in contacts if wire is not through
+        )
+        wrong = sum(wire.wrong for wire in contacts)
+        if wrong >= LEAST and wrong >= len(contacts) - 2 and off <= SLIPS * len(contacts):
+            keys = (through.key, *(wire.key for wire in contacts if wire is not through))
+            return Raw("ground crossed", keys, {"connector": name})
+    return None
+
+
+def _moved(name: str, row: list[_Wire]) -> Raw | None:
+    """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins."""
+    pinned = [wire for wire in row if wire.pin is not None and wire.kind in ("contact", "lamp") and wire.tested]
+    at: Mapping[int, _Wire] = {wire.pin: wire for wire in pinned if wire.pin is not None}
+    wrong = [wire for wire in pinned if wire.wrong or wire.off_by(wire.on, wire.known)]
+    if len(at) != len(pinned) or len(wrong) < LEAST:
+        return None
+    ends = min(at) + max(at)
+    ways: tuple[tuple[str, dict[str, object], Callable[[int], int]], ...] = (
+        ("plug shifted", {"by": 1}, lambda pin: pin - 1),
+        ("plug shifted", {"by": -1}, lambda pin: pin + 1),
+        ("plug reversed", {}, lambda pin: ends - pin),
+    )
+    for kind, detail, source_of in ways:
+        off = 0
+        for pin, wire in at.items():
+            source = at.get(source_of(pin))
+            if source is not None and source.kind == wire.kind:
+                off += wire.off_by(source.on, source.known)
+            else:
+                off += wire.off_by(0, wire.known)  # nothing of its kind is there
+        if off <= SLIPS * len(at):
+            return Raw(kind, tuple(at[pin].key for pin in sorted(at)), {"connector": name, **detail})
+    return None
