@@ -1,7 +1,7 @@
 """Whole connectors: one cause, one line. A small electrical world decides what the board reads: wires, grounds, plugs.
 
-The world is common practice, no source: inputs with pull-ups, contacts that close to a common that goes through the plug
-or from part to part; lamps fed from the board's pins. It knows nothing of the diagnosis.
+The world is common practice, no source: inputs with pull-ups, contacts that close to a common, which goes through the
+plug or from part to part; lamps fed from the board's pins. It knows nothing of the diagnosis.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ def test_a_connector_that_is_off_is_one_line_whatever_sits_on_it(seed: int) -> N
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_ground_that_is_changed_round_with_a_signal_is_one_line(seed: int) -> None:
-    made, plug, count = world(seed)
+    made, plug, _ = world(seed)
     buttons = [pins[0][1] for kind, pins in made.parts.values() if kind == "button" and pins[0][0] == plug]
     pin = made.rng.choice(buttons) if buttons else 0
     if not pin:
