@@ -314,7 +314,18 @@ class _Search:
 
         best = self._best_choice(free, tried)
         residual = total - before + best[0]
-        return _State(residual + sum(self._cost(f) for f in faults), residual, faults, best[1])
+        return _State(residual + sum(self._cost(f) for f in faults) + self._unshown(faults), residual, faults, best[1])
+
+    def _unshown(self, faults: tuple[Fault, ...]) -> float:
+        """What it costs to suppose that wires touch which are on all the time because one of them is.
+
+        A short shows when somebody works it: three that are on all the time are three, and not one that touches.
+        """
+        on = {fault.wires[0] for fault in faults if fault.kind == "on"}
+        hidden = [f for f in faults if f.kind == "joined" and not on.isdisjoint(f.wires)]
+        if len(self.burning) < 3:
+            return 0.0
+        return sum(FAULT * max(0, len(self.burning.intersection(f.wires)) - 1) for f in hidden)
 
     def _best_choice(
         self, free: list[int], tried: Callable[[dict[int, int]], tuple[float, dict[int, int]]]
@@ -347,9 +358,6 @@ class _Search:
         if net.board and len({net.board[w] for w in fault.wires}) > 1:
             price += 1.0
         if fault.kind == "joined":
-            # A short shows when somebody works it. Three that are on all the time are three, and not one that touches.
-            if len(self.burning) > 2:
-                price += FAULT * max(0, len(self.burning.intersection(fault.wires)) - 1)
             late = sum(net.apart.get((a, b), 0) for a, b in permutations(fault.wires, 2))
             price += min(8.0 * late, 32.0)
         elif fault.kind == "follows":
