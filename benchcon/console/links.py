@@ -169,7 +169,11 @@ class Links(Drawn, can_focus=True):
                 ("worst", worst, False),
             ],
             [
-                ("bad checks", str(counters.bad), counters.bad > 0),
+                (
+                    "bad checks",
+                    f"{counters.bad}{f' +{board.discarded} B' if board.discarded else ''}",
+                    counters.bad > 0,
+                ),
                 ("gaps", str(counters.missing), counters.missing > 0),
                 ("board dropped", str(board.dropped), board.dropped > 0),
                 ("board heard bad", str(board.bad_lines), board.bad_lines > 0),

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 SAMPLE_BYTES = 96
 """So much of what was no line is kept to be shown."""
+DISCARDED_US = 1_000_000
+"""Bytes that were thrown away are told of at most this often."""
 STILL_LOOK_US = 100_000
 """How often it is seen whether anything may be sent again."""
 _QUESTIONS = frozenset({"hello", "item", "read", "ping"})
@@ -62,6 +64,9 @@ class Talk:
         self.live = False
         """Brought up, and what is wanted may be sent."""
         self._splitter = Splitter("up")
+        self._discarded = 0
+        """Bytes thrown away (`Splitter.discarded`) that a record has told of, and when the last one did."""
+        self._discarded_us = now_us
         self._answers: dict[int, Answer] = {}
         self._sets: dict[int, tuple[str, ...]] = {}
         self._unsent: list[bytes] = []
@@ -94,6 +99,8 @@ class Talk:
 
     def _hear(self, data: bytes, at_us: int) -> None:
         runs = self._splitter.feed(data)
+        if self._splitter.discarded != self._discarded and at_us - self._discarded_us >= DISCARDED_US:
+            self._tell_discarded(at_us)
         if not self.good and len(self.sample) < SAMPLE_BYTES:
             self.sample += data[: SAMPLE_BYTES - len(self.sample)]
             self.stirred.set()
@@ -393,8 +400,7 @@ class Talk:
         now_us = self.hub.now_us()
         if self._timer is not None:
             self._timer.cancel()
-        if rest := self._splitter.rest():
-            self.hub.emit([Batch(now_us, self.source, BYTES_UP, [rest])])
+        self._rest(now_us)
         if self._unsent:
             self.hub.emit([link_record(now_us, self.source, "unsent", lines=len(self._unsent))])
         outcome = held("lost")
@@ -406,9 +412,22 @@ class Talk:
         for answer in answers.values():
             answer(outcome)
 
+    def _rest(self, now_us: int) -> None:
+        """What waits for its line end gets none: record it, and how much was thrown away."""
+        if rest := self._splitter.rest():
+            self.odd += 1
+            self.hub.emit([Batch(now_us, self.source, BYTES_UP, [rest])])
+        self._tell_discarded(now_us)
+
+    def _tell_discarded(self, now_us: int) -> None:
+        count, self._discarded = self._splitter.discarded - self._discarded, self._splitter.discarded
+        self._discarded_us = now_us
+        if count:
+            self.hub.emit([link_record(now_us, self.source, "discarded", bytes=count)])
+
     def fresh_ear(self) -> None:
         """The rate was changed: what is heard from now on has nothing to do with what was heard before."""
-        self._splitter.rest()
+        self._rest(self.hub.now_us())
         self.sample = b""
         self.host = HostSide(self.hub.now_us())
         self._seen = ("", 0, 0)

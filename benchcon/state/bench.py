@@ -36,7 +36,7 @@ LINK_STANDING = {
 }
 MOST_BOARDS = 256
 """Boards of one stream that are kept; a bench has a few. What a file says of more is left out and counted."""
-LINK_COUNTS = {"repeat": "repeats", "timeout": "gave_up", "held": "held_back"}
+LINK_COUNTS = {"repeat": "repeats", "timeout": "gave_up", "held": "held_back", "discarded": "discarded"}
 
 
 class BenchState:
@@ -272,10 +272,10 @@ class BenchState:
                 board.linked_us = event.at_us
         if event.word in LINK_COUNTS:
             name = LINK_COUNTS[event.word]
-            times = detail.get("times", "1")
+            times = detail.get("bytes" if event.word == "discarded" else "times", "1")
             setattr(board, name, getattr(board, name) + (int(times) if times.isdecimal() and len(times) < 10 else 1))
             if event.word != "held":
-                board.had_trouble("repeats", event.at_us)
+                board.had_trouble("bad lines" if event.word == "discarded" else "repeats", event.at_us)
         board.port = detail.get("port", board.port)
         board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):

@@ -66,6 +66,7 @@ _PLAIN = (
     "gave_up",
     "repeats",
     "held_back",
+    "discarded",
 )
 
 
@@ -120,6 +121,8 @@ class BoardState:
         self.gave_up: int = 0
         self.repeats: int = 0
         self.held_back: int = 0
+        self.discarded: int = 0
+        """Bytes of endless lines that were thrown away."""
         self.channels: dict[str, ChannelState] = {}
         """By id, in the order of the board's description."""
 

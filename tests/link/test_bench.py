@@ -408,6 +408,10 @@ def test_garbage_and_endless_lines_are_counted_and_harmless(board: Boards, bench
     here.wait(lambda: any(isinstance(event, ev.Moved) for event in here.events))
     assert did(here.bench.set_lamp(source, "l1", 5))
     assert here.state.observer.counters(source).bad > 0
+    # Every byte is accounted for: what is in records, and what was thrown away of endless lines.
+    here.wait(lambda: bool(here.linked("discarded bytes=")))
+    desk.say("change sw1 0")
+    assert here.state.boards[source].discarded > 10_000
     assert all(len(body) <= 80 for batch in here.batches if batch.kind == "(" for body in batch.bodies)
 
 
