@@ -121,6 +121,8 @@ class LiveSession(Session):
         self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None, kept: Path | None = None
     ) -> None:
         super().__init__(panel)
+        self.dark_confirmed = True
+        """False once it was closed and a linked board had not said that it is dark."""
         self.bench = bench
         self.keeper = Keeper(
             kept or Path("bench.capture"),
@@ -234,7 +236,7 @@ class LiveSession(Session):
     def close(self) -> None:
         """Dark, the ports closed, the capture on disk."""
         assert self.bench is not None
-        self.bench.close()
+        self.dark_confirmed &= self.bench.close()
         self.stop_recording()
         with self.lock:
             self.keeper.end()

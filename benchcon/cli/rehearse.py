@@ -105,6 +105,7 @@ def _on_boards(
     """Play them one after the other on boards that are there, in real time."""
     from pathlib import Path
 
+    from benchcon.cli.leaving import leave
     from benchcon.cli.until import Until
     from benchcon.cli.walk import _hands, _port_of
     from benchcon.errors import Trouble
@@ -139,11 +140,13 @@ def _on_boards(
                         ended=until.wait,
                     )
             finally:
-                session.close()
+                dark = leave(session)
             for closed in session.captures:
                 result.capture = result.capture or Path(closed.figures.path)
             print(as_text(result), flush=True)
             results.append(result)
+            if not dark:
+                raise Trouble("nothing more is played: a board did not confirm dark")
             if until.told and scenario.actions:
                 raise Trouble(f"{printable(path)}: ended before it was over, and nothing after it was played")
     return results

@@ -164,9 +164,12 @@ def _faults_told(case: Case, verdict: Verdict) -> str:
 
 
 def _to(args: argparse.Namespace) -> int:
+    import sys
+
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
+    from benchcon.panel.unplug import not_confirmed
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.output import new_file
     from benchcon.replay.rerun import TOLERANCE_US, How, MovesParts, do_again
@@ -199,7 +202,10 @@ def _to(args: argparse.Namespace) -> int:
     if args.html:
         with new_file(args.html, force=args.force) as out:
             out.write(as_html(again.comparison))
-    return _report(args, [verdict_of(" ".join(args.to), again)])
+    code = _report(args, [verdict_of(" ".join(args.to), again)])
+    if not again.dark:
+        print(f"benchcon: {not_confirmed(panel or script.panel)}", file=sys.stderr, flush=True)
+    return code or int(not again.dark)
 
 
 def _time(args: argparse.Namespace) -> int:

@@ -64,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, until: Until) -> int:
+    from benchcon.cli.leaving import leave
     from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
@@ -91,10 +92,12 @@ def _run(args: argparse.Namespace, until: Until) -> int:
         if not args.panel:
             panel = as_it_stands(panel, Hearing(session, panel).values())
         if args.wiggle or seconds is not None:
-            return _watch(args, session, panel, seconds, until)
-        return _walk(args, session, panel, folder, done, only, old, until)
+            code = _watch(args, session, panel, seconds, until)
+        else:
+            code = _walk(args, session, panel, folder, done, only, old, until)
     finally:
-        session.close()
+        dark = leave(session)
+    return code or int(not dark)
 
 
 def _refuse(args: argparse.Namespace) -> None:

@@ -25,7 +25,7 @@ from benchcon.console.ask import Ask
 from benchcon.console.behind import first_known
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
-from benchcon.console.dark import DarkWatch, NotConfirmed, to_pull
+from benchcon.console.dark import DarkWatch, NotConfirmed
 from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.console.face import Face
 from benchcon.console.help import Help
@@ -42,6 +42,7 @@ from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
 from benchcon.errors import Trouble
 from benchcon.link.discovery import find_ports
+from benchcon.panel.unplug import to_pull
 from benchcon.rig.shining import running
 from benchcon.session import LiveSession, ReplaySession, Session
 from benchcon.text import printable

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from textwrap import wrap
 from typing import ClassVar
 
@@ -17,8 +17,8 @@ from benchcon.console.dark_keys import DARK
 from benchcon.console.ink import BAD, IVORY, ink
 from benchcon.console.keyline import KeyLine
 from benchcon.panel.model import Panel
+from benchcon.panel.unplug import second_supplies, to_pull
 from benchcon.state import BoardState
-from benchcon.text import printable
 
 CONFIRM_US = 500_000
 """A board that has not confirmed dark in this time is named on the screen."""
@@ -53,23 +53,6 @@ class DarkWatch:
         if not self.waiting:
             return "confirmed"
         return "overdue" if now_us - self.asked_us >= CONFIRM_US else "waiting"
-
-
-def second_supplies(panel: Panel, names: Iterable[str]) -> dict[str, str]:
-    """Return the supplies beside USB that feed lamps of these boards, by the board's name on the panel."""
-    wanted = set(names)
-    return {
-        board.name: f"its {board.external_mv / 1000:g} V supply"
-        for board in panel.boards
-        if board.external_supply and board.name in wanted
-    }
-
-
-def to_pull(panel: Panel, names: Iterable[str]) -> list[str]:
-    """Return for each board what is to be pulled to have it dark: with a second supply, that as well. Printable."""
-    names = list(names)
-    second = second_supplies(panel, names)
-    return [printable(name) + (f" (USB and {second[name]})" if name in second else "") for name in names]
 
 
 class Shout(Drawn):

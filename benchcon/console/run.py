@@ -14,12 +14,11 @@ from typing import Protocol
 
 from benchcon.console.app import ConsoleApp
 from benchcon.console.captures import told
-from benchcon.console.dark import second_supplies
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
+from benchcon.panel.unplug import not_confirmed
 from benchcon.session import LiveSession, Session
-from benchcon.text import printable
 
 
 def _need_terminal() -> None:
@@ -79,10 +78,7 @@ def run_console(session: Session, until: Ending) -> int:
         print(f"benchcon: wrote {told(closed)}", file=sys.stderr)
     missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
-        panel = app.sight.panel
-        second = second_supplies(panel, (board.name for board in panel.boards))
-        also = "".join(f"; at {printable(name)} switch off {supply} too" for name, supply in second.items())
-        print(f"benchcon: dark was NOT CONFIRMED by every board: pull the plug{also}", file=sys.stderr)
+        print(f"benchcon: {not_confirmed(app.sight.panel)}", file=sys.stderr)
     if app.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from benchcon.errors import Trouble
@@ -78,6 +78,8 @@ class Again:
     """Requests that the limits held back, one line each; no difference of the board's."""
     left_out: list[str] = field(default_factory=list)
     """What could not be done again, one line each."""
+    dark: bool = True
+    """Whether every board has confirmed that it is dark again."""
 
     @property
     def same(self) -> bool:
@@ -108,9 +110,9 @@ def do_again(
         run.prepare()
         run.steps()
     finally:
-        bench.close()
+        dark = bench.close()
         run.end()
-    return run.result(then)
+    return replace(run.result(then), dark=dark)
 
 
 class _Run:

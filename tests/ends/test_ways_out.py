@@ -269,3 +269,24 @@ def test_a_conformance_test_that_is_killed_is_darkened_by_the_dead_man(demo: Dem
     finally:
         running.kill()
         running.communicate()
+
+
+def test_a_board_that_does_not_confirm_dark_is_said_with_every_plug_to_pull(
+    demo: Demo, home: dict[str, str], tmp_path: Path
+) -> None:
+    panel = tmp_path / "desk.toml"
+    panel.write_text(OSTREY.read_text().replace('budget = "250 mA"', 'budget = "250 mA"\nexternal_supply = "12 V"'))
+    ports = [desk.port for desk in demo.boards]
+    running = program(demo, home, "walk", *ports, "--panel", str(panel), "--soak", "1 h")
+    met = demo.pids[[desk.name for desk in demo.boards].index("met")]
+    try:
+        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+        os.kill(met, signal.SIGSTOP)
+        running.send_signal(signal.SIGINT)
+        _, err = running.communicate(timeout=PATIENCE_S)
+    finally:
+        os.kill(met, signal.SIGCONT)
+        running.kill()
+    assert "NOT CONFIRMED by every board: pull the plug; at met switch off its 12 V supply too" in err
+    assert running.returncode != 0
+    until(lambda: not lit(demo.hands), "dark by the dead-man")
