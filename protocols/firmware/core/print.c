@@ -1,5 +1,9 @@
 /* Lines out: the open line goes into the send ring byte by byte as it is formatted, so that its first byte is on the wire
  * while the rest is still being worked out. */
+#if defined(__AVR__) && !defined(__clang__)
+#pragma GCC optimize("O2") /* every byte of every line goes through here: a seventh more answers a second for 300 bytes */
+#endif
+
 #include "inside.h"
 
 /* Characters of a line before its check, " #C08E", and its end. */
