@@ -103,6 +103,7 @@ def _on_boards(
     scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
 ) -> list[Result]:
     """Play them one after the other on boards that are there, in real time."""
+    import sys
     from pathlib import Path
 
     from benchcon.cli.leaving import leave
@@ -137,6 +138,7 @@ def _on_boards(
                         ask=ask,
                         values=args.values,
                         publish=args.publish or "",
+                        tell=lambda text: print(f"benchcon: {text}", file=sys.stderr, flush=True),
                         ended=until.wait,
                     )
             finally:

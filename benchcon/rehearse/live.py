@@ -11,9 +11,11 @@ import queue
 import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.errors import Trouble
+from benchcon.rehearse import rules_file
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Move, Scenario, Supply
@@ -72,6 +74,8 @@ class LiveRun:
         """Called when an expectation was broken, on the run's thread."""
         self.on_turn: Callable[[], object] = lambda: None
         """Called whenever anything may have changed, on the run's thread; must not block."""
+        self.on_rules: Callable[[str], object] = lambda text: None
+        """Called with one line when the rules file was saved: that it was loaded anew, or what is wrong with it."""
         self.trouble: BaseException | None = None
         self._ask = ask
         self._repeat = repeat
@@ -82,6 +86,8 @@ class LiveRun:
         self.hands_are_off = False
         self._sent: dict[tuple[str, str], tuple[list[str], int]] = {}
         self._asking = 0
+        self._looked_us = 0
+        self._rules_saved = _saved(scenario.rules)
         self._offered: dict[str, float | None] = {}
         self._lock = threading.Lock()
         self.complaints: dict[str, int] = {}
@@ -149,7 +155,7 @@ class LiveRun:
     def _work(self) -> None:
         rehearsal, session = self.rehearsal, self.session
         try:
-            with Watchdog(rehearsal.engine):
+            with Watchdog(rehearsal.engine) as self._watchdog:
                 with session.lock:
                     rehearsal.begin(session.now_us())
                 assert session.bench is not None
@@ -188,11 +194,30 @@ class LiveRun:
             todo = rehearsal.advance(now_us) if not self._paused else ToDo()
         self._do(todo)
         self.on_turn()
+        if now_us - self._looked_us >= LOOK_S * 1e6:
+            self._looked_us = now_us
+            self._look_at_rules()
         if rehearsal.is_over(now_us) and not self._asking:
             if self._repeat:
                 rehearsal.repeat(now_us)
             elif now_us >= rehearsal.end_us + TAIL_US:
                 self._ends.set()
+
+    def _look_at_rules(self) -> None:
+        """Load the rules anew if their file was saved. What is wrong with it is said, and the old ones go on."""
+        saved = _saved(self.scenario.rules)
+        if saved is None or saved == self._rules_saved:
+            return
+        self._rules_saved = saved
+        scenario = self.scenario
+        try:
+            rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
+        except Trouble as trouble:
+            self.on_rules(f"{trouble}; the rules stay as they were")
+            return
+        self.rehearsal.load(rules)
+        self._watchdog.engine = self.rehearsal.engine
+        self.on_rules(f"{printable(str(scenario.rules))}: loaded anew, {len(rules.rules)} rules")
 
     def _do(self, todo: ToDo) -> None:
         bench = self.session.bench
@@ -299,3 +324,12 @@ class LiveRun:
         if len(word) != 3 or not recent:
             return word in recent
         return word == recent[-1] or at_us - sent_us < OWN_US
+
+
+def _saved(path: Path) -> tuple[int, int] | None:
+    """Return what tells one saving of a file from another; None while it is not there."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size

@@ -61,11 +61,13 @@ def play_live(
     ask: Callable[[str], bool] | None,
     values: Sequence[str] = (),
     publish: str = "",
+    tell: Callable[[str], object] = lambda text: None,
     ended: Callable[[float], bool],
 ) -> Result:
     """Play a scenario that was read from `path` on the boards of `session`, in real time, and return what came of it.
 
     `values`: where values come from, see `sources.source_of`; `publish`: the broker that is told what the panel does.
+    `tell` is given one line when the rules were saved meanwhile.
     `ended` waits so many seconds at most and says whether to end early. Raises `Trouble` for rules that are wrong.
     """
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
@@ -77,6 +79,7 @@ def play_live(
             kept.append(session.keep_last())
 
     run.on_broken = keep
+    run.on_rules = tell
     with contextlib.ExitStack() as stack:
         sources = [source_of(word, scenario.behaviour, run.offer, run.complain) for word in values]
         if publish:

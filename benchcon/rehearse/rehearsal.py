@@ -134,6 +134,14 @@ class Rehearsal:
         self._next = 0
         self._stirred = True
 
+    def load(self, rules: Rules) -> None:
+        """Other rules from now on, whose memory is empty; values and controls stay as they are."""
+        engine = Engine(self.scenario.panel, self.scenario.behaviour, rules)
+        known = {*self._values, *(control.name for control in self.scenario.panel.controls)}
+        engine.update({name: value for name, value in self.engine.inputs.items() if name in known})
+        self.engine = engine
+        self._stirred = True
+
     def wait(self, waits: bool, now_us: int) -> None:
         """While a person is asked to do something the scenario's time stands still; rules and boards go on."""
         if waits and self._waits_since is None:

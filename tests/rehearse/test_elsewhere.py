@@ -126,6 +126,25 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
     made.kill()
 
 
+def test_rules_are_loaded_anew_when_they_are_saved(board: Demo, tmp_path: Path) -> None:
+    with running(board, tmp_path) as run:
+        told: list[str] = []
+        run.on_rules = told.append
+        run.offer({"level": 1500.0})
+        assert until(lambda: shown(board) == "1500")
+        (tmp_path / "rules.py").write_text(RULES.replace("return level\n", "return level / 100\n"))
+        assert until(lambda: shown(board) == "15")
+        assert told[-1].endswith("rules.py: loaded anew, 2 rules")
+        (tmp_path / "rules.py").write_text(RULES.replace("def level(level)", "def level(level"))
+        assert until(lambda: len(told) == 2)
+        assert "rules.py:4: is no Python" in told[-1]
+        run.offer({"level": 1700.0})
+        assert until(lambda: shown(board) == "17"), "the old rules go on"
+        (tmp_path / "rules.py").write_text(RULES.replace("return level\n", "return level / 0\n"))
+        assert until(lambda: shown(board) == "-----"), "what cannot be worked out is no data"
+        assert until(lambda: set(board.hands["alert"].lit().values()) == {1000}), "and everything else goes on"
+
+
 @needs_broker
 def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
     with running(board, tmp_path, max_age="1 s") as run:
