@@ -129,7 +129,8 @@ class Outputs:
         """Return what may be set now, each dict one request, and count it as on its way."""
         phase = (now_us // limits.BLINK_HALF_US) % 2 == 0
         for output in self._outputs.values():
-            self._tell(output, now_us)
+            if output.held_count:
+                self._tell(output, now_us)
             if output.blinking:
                 value = output.lit if phase else 0
                 if value != (output.at if output.sent is None else output.sent) or output.wanted is not None:

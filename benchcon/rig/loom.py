@@ -199,6 +199,8 @@ def shown(
     driven: Mapping[str, bytes], wiring: Wiring, faults: Sequence[Fault], supply: bool = True
 ) -> dict[str, bytes]:
     """Return the segments that each display really shows, leftmost place first, 80h point, 40h A … 01h G."""
+    if not faults and not wiring.loose_ends and supply:
+        return dict(driven)
     gets = dict(driven)
     for fault in of_kind(faults, "crossed"):
         ring = fault.channels
