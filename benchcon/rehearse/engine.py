@@ -16,6 +16,10 @@ from benchcon.rehearse.rules_file import Rule, Rules, line_in, said
 from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows, outputs_of
 from benchcon.text import printable
 
+_NOTHING = object()
+_PLAIN = frozenset({bool, int, float, str})
+"""What can be compared without surprise, and is never changed behind our back."""
+
 
 class TooSlow(BaseException):
     """Raised inside a rule by whoever watches how long it takes; no ``except Exception`` of a rule stops it."""
@@ -53,6 +57,7 @@ class Engine:
         self.calls = 0
         self._parts = outputs_of(panel)
         self._memory = [Memory() for _ in rules.rules]
+        self._number = {rule.name: number for number, rule in enumerate(rules.rules)}
         self._of: dict[str, list[int]] = {}
         self._timed: list[int] = []
         for number, rule in enumerate(rules.rules):
@@ -60,6 +65,8 @@ class Engine:
                 self._of.setdefault(name, []).append(number)
             if "seconds" in rule.parameters:
                 self._timed.append(number)
+        self._last: list[Any] = [_NOTHING] * len(rules.rules)
+        """What each rule returned last, if that is still shown: most calls change nothing."""
         self._dirty: set[int] = set(range(len(rules.rules)))
 
     @property
@@ -141,8 +148,11 @@ class Engine:
         self.mistakes.pop(rule.name, None)
         if rule.derived:
             self._derive(rule.derived, result)
-        else:
+        elif type(result) is not type(self._last[number]) or result != self._last[number]:
+            self._last[number] = _NOTHING
             self._deal_out(rule, result, changed)
+            if rule.name not in self.mistakes and type(result) in _PLAIN:
+                self._last[number] = result
 
     def _derive(self, name: str, result: Any) -> None:
         self.set(name, result)
@@ -175,6 +185,7 @@ class Engine:
     def _nothing(self, rule: Rule, why: str, changed: list[str], names: tuple[str, ...] | None = None) -> None:
         if rule.derived:
             self._derive(rule.derived, None)
+        self._last[self._number[rule.name]] = _NOTHING
         for name in rule.drives if names is None else names:
             part = self._parts[name]
             self._show(name, lamp_off(why) if isinstance(part, Lamp) else bars(part, why), changed)

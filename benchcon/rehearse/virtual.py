@@ -17,9 +17,11 @@ from benchcon.link.limits import Together, allowance_of
 from benchcon.link.outputs import Outputs
 from benchcon.link.records import link_record
 from benchcon.panel.model import Panel
+from benchcon.panel.supplies import Switched
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Move, Scenario, Supply
+from benchcon.rehearse.showing import outputs_of
 from benchcon.rig.board import SimBoard
 from benchcon.rig.control import obey
 from benchcon.rig.wiring import wiring
@@ -175,6 +177,12 @@ class VirtualBench:
         self._queue: list[list[Batch]] = []
         for board in self.boards.values():
             board.start(0)
+        self._switched = Switched(panel)
+        self._fed = {supply.name: True for supply in panel.supplies}
+        self._moves = -1
+        for control in panel.controls:
+            if control.begins and control.channels:
+                self.hand(control.channels[0].board, f"put {control.name} {control.begins}")
 
     # --- what a talk asks of its hub --------------------------------------------------------------------------------
 
@@ -238,6 +246,8 @@ class VirtualBench:
     def next_us(self) -> int | None:
         """Return when anything happens next by itself."""
         soonest = self.loop.next_us()
+        if self._fed and (starts_us := self._switched.next_us(self.loop.now_us)) is not None:
+            soonest = starts_us if soonest is None else min(soonest, starts_us)
         for cable in self.cables:
             due_us = cable.next_us()
             if due_us is not None and (soonest is None or due_us < soonest):
@@ -249,7 +259,32 @@ class VirtualBench:
         self.loop.now_us = max(now_us, self.loop.now_us)
         for cable in self.cables:
             cable.run(now_us)
+        if self._fed:
+            self._switch_supplies(now_us)
         self.loop.run()
+
+    def _switch_supplies(self, now_us: int) -> None:
+        """What the panel's controls switch off is unlit: physics of the rig, as `benchcon.rig.feeding` has it."""
+        moves = sum(board.physics.moves for board in self.boards.values())
+        if moves == self._moves and self._switched.next_us(now_us - 1) is None:
+            return
+        self._moves = moves
+        positions: dict[str, int] = {}
+        for board in self.boards.values():
+            positions |= board.physics.positions
+        for name, on in self._switched.on(positions, now_us).items():
+            if on == self._fed[name]:
+                continue
+            self._fed[name] = on
+            (supply,) = (each for each in self.panel.supplies if each.name == name)
+            for fed in supply.feeds:
+                self._feed(fed, on)
+
+    def _feed(self, name: str, on: bool) -> None:
+        part = None if name in self.boards else outputs_of(self.panel)[name]
+        board = name if part is None else part.channel.board
+        millivolts = self.boards[board].wiring.supply_mv if on else 0
+        self.hand(board, f"supply {millivolts}" + (f" {part.channel.id}" if part is not None else ""))
 
     def settle(self) -> None:
         """Carry bytes until none are on their way."""
@@ -329,7 +364,7 @@ class VirtualRun:
     def _take(self, batches: list[Batch]) -> None:
         for batch in batches:
             happened = self.state.feed(batch)
-            if happened:
+            if happened and batch.source != BENCH:
                 self.rehearsal.feed(happened, batch.at_us)
         self.listener(batches)
 

@@ -3,9 +3,10 @@
     python tests/bench/rehearse_pace.py [MINUTES]
 
 The panel has 48 lamps and 16 displays on one board. Twenty values a second come one after the other, each of another
-quantity, as from a simulator that sends each of its 20 quantities once a second; each quantity drives two to four
-outputs, so that displays count and lamps go on and off. The baseline in the same run is the same scenario without any
-rule: boards, link and capture alone. Played twice; the captures must be equal, byte for byte.
+quantity, as from a simulator that sends each of its 20 quantities once a second; each drives two to four outputs. They
+move as levels do, by 2500 ft a minute at most, and displays show them to the nearest 100 ft. The baseline in the same
+run is the same scenario without any rule: boards, link and capture alone. Played twice; the captures must be equal,
+byte for byte.
 Times are of the processor, so that other programs on the machine do not count.
 """
 
@@ -55,7 +56,7 @@ def write(folder: Path, seconds: int, rules: bool) -> Path:
     for tick in range(seconds * VALUES):
         cells = [""] * VALUES
         n = tick % VALUES
-        cells[n] = f"{20000 + 15000 * math.sin(tick / VALUES / (60 + 7 * n)):.0f}"
+        cells[n] = f"{20000 + 15000 * math.sin(tick / VALUES / (360 + 42 * n)):.0f}"
         rows.append(f"{tick / VALUES:.2f}," + ",".join(cells))
     (folder / "values.csv").write_text(header + "\n" + "\n".join(rows) + "\n")
     path = folder / "hour.toml"
