@@ -31,6 +31,7 @@ from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
+    from benchcon.console.timing_screen import Stopwatch
 
 WIDE, HIGH = 118, 34
 """From this size on, links and news stand beside the face."""
@@ -51,6 +52,7 @@ class BenchScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
+        Binding("f7", "timing", "Timing", show=False),
         *TRANSPORT_KEYS,
     ]
 
@@ -59,6 +61,7 @@ class BenchScreen(Screen[None]):
         self.sight = sight
         self._beside = self._listed = 0.0
         self._drawn_view = ""
+        self._stopwatch: Stopwatch | None = None
 
     def compose(self) -> ComposeResult:
         """Everything, once; views are switched, not rebuilt."""
@@ -115,6 +118,14 @@ class BenchScreen(Screen[None]):
         focus: Widget = self.query_one(f"#{name}")
         focus.focus()
         self.call_after_refresh(self.frame)
+
+    def action_timing(self) -> None:
+        """How long outputs take to answer controls; measured from the first time this is opened."""
+        from benchcon.console.timing_screen import Stopwatch, TimingScreen
+
+        if self._stopwatch is None:
+            self._stopwatch = Stopwatch(self.sight)
+        self.app.push_screen(TimingScreen(self._stopwatch))
 
     def on_head_turn(self, message: Head.Turn) -> None:
         """A view was clicked."""

@@ -95,8 +95,12 @@ class Clocks:
             elif sort is ev.Link and event.word == "opened":  # type: ignore[union-attr]
                 detail = event.detail  # type: ignore[union-attr]
                 text = detail.get("rate", "") if detail.get("kind") != "pty" else ""
-                self._rates[event.source] = int(text) if text.isdecimal() and len(text) < 9 else 0
-                self.epoch(event.source, event.at_us).rate = self._rates[event.source]
+                self.set_rate(event.source, int(text) if text.isdecimal() and len(text) < 9 else 0, event.at_us)
+
+    def set_rate(self, source: int, rate: int, at_us: int = 0) -> None:
+        """Learn the baud rate of a board's line; 0: it has none, or it is not known."""
+        self._rates[source] = rate
+        self.epoch(source, at_us).rate = rate
 
     def _boot(self, event: ev.Boot) -> None:
         known = self.epochs.setdefault(event.source, [])

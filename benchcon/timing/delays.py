@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import fmean, median
 from typing import NamedTuple
 
@@ -480,7 +480,10 @@ def _proposed(panel: Panel, sources: dict[str, int], moments: Moments) -> list[D
         for control in panel.controls:
             if len(moved[control.name]) < PROPOSE_LEAST or not _follows(moved[control.name], changed):
                 continue
-            result = _measured(control, output, 0, sources, moments)
+            # Whether a contact springs back nobody has said yet: then it may be answered one way or both.
+            tried = replace(control, spring=(1,)) if len(control.positions) == 2 and not control.spring else control
+            result = _measured(tried, output, 0, sources, moments)
+            result.control = control
             score = _score(result)
             if score > 0 and (best is None or score > best[0]):
                 result.proposed = True

@@ -69,8 +69,10 @@ class Story:
         return write(path, self.batches, every)
 
 
-def write(path: Path, batches: Sequence[Batch], every: int = 40, words: dict[str, str] | None = None) -> Path:
-    state = BenchState()
+def write(
+    path: Path, batches: Sequence[Batch], every: int = 40, words: dict[str, str] | None = None, panel: str = ""
+) -> Path:
+    state = BenchState(panel)
     with path.open("wb") as out:
         file = OpenFile(out.fileno(), write_header(BEGAN, words or {}))
         file.put(lines_of(Batch(0, BENCH, KEYFRAME, [state.keyframe()])))

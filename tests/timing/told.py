@@ -132,6 +132,6 @@ class Told:
             timing.feed(batch)
         return timing
 
-    def write(self, path: Path) -> Path:
-        """It as a capture."""
-        return write(path, self.stream())
+    def write(self, path: Path, panel: str = "") -> Path:
+        """It as a capture, which may carry a panel file."""
+        return write(path, self.stream(), panel=panel)

@@ -1,0 +1,255 @@
+"""Timing on the screen: how long outputs take to answer controls, as it happens; the last delay in large letters."""
+
+from __future__ import annotations
+
+import os
+import time
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.widgets import Static
+
+from benchcon.console.canvas import Canvas
+from benchcon.console.canvas_widget import Drawn
+from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN, ink
+from benchcon.console.keyline import KeyLine
+from benchcon.console.table import Column, Row, Table
+from benchcon.console.touched import Big, Touched
+from benchcon.text import printable
+from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_words
+from benchcon.timing.delays import Delay, Delays
+from benchcon.timing.links import LinkVerdict
+from benchcon.timing.links import name_of as name_of_link
+from benchcon.timing.timing import Timing
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.wire.events import Event
+
+EACH_S = 1.0
+"""The figures are worked out no more often than this, and take no more than a twentieth of the time."""
+MOST_SHOWN = 400
+"""Delays that are plotted, the latest of them."""
+HIGH = "▁▂▃▄▅▆▇█"
+BACK_US = 1_000_000
+
+SHORT = {"passed": "passed", "not certain": "not certain", "no limit": "no limit", "not moved": "not moved"}
+COLOURS = {"passed": GOOD, "broken": BAD, "not certain": WARN, "no limit": IVORY, "not moved": QUIET}
+
+
+class Stopwatch:
+    """Collects what the session's events tell of time, from when it is first asked for."""
+
+    def __init__(self, sight: Sight) -> None:
+        self.sight = sight
+        self._timing = self._begin()
+        self.found: list[Delays] = []
+        self.links: list[LinkVerdict] = []
+        self._due = 0.0
+        sight.feed.listeners.append(self._take)
+
+    def _begin(self) -> Timing:
+        with self.sight.session.lock:
+            timing = Timing(self.sight.session.state)
+        # The ports were opened before: their rates are asked for.
+        for port in self.sight.ports:
+            if not os.path.realpath(port.port).startswith("/dev/pts/"):
+                timing.clocks.set_rate(port.source, port.rate)
+        return timing
+
+    def _take(self, events: list[Event]) -> None:
+        if events and events[0].at_us < self._timing.moments.last_us - BACK_US:
+            self._timing = self._begin()  # a recording has jumped back
+        with self.sight.session.lock:
+            self._timing.take(events)
+
+    def look(self) -> bool:
+        """Work the figures out if it is time; return whether there are new ones."""
+        began = time.monotonic()
+        if began < self._due:
+            return False
+        with self.sight.session.lock:
+            self.found = self._timing.delays(self.sight.panel)
+            self.links = self._timing.links.verdicts()
+        took = time.monotonic() - began
+        self._due = began + max(EACH_S, 20 * took)
+        return True
+
+    def last(self) -> tuple[Delays, Delay] | None:
+        """The latest answer of all."""
+        rows = [(one, one.found[-1]) for one in self.found if one.found]
+        return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
+
+    def link_text(self, verdict: LinkVerdict) -> str:
+        """What ails a link, and what to do first."""
+        return f"{name_of_link(verdict, self.sight.session.state)}: {verdict.sentence}"
+
+
+class Pairs(Table):
+    """A row for each control and the output that answers it."""
+
+    def __init__(self, stopwatch: Stopwatch, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.stopwatch = stopwatch
+
+    def columns(self, width: int) -> list[Column]:
+        """Where there is room, the percentiles too."""
+        wide = width >= 110
+        figures = ["p50", "p95", "p99", "worst"] if wide else ["p50", "worst"]
+        return [
+            Column("control → output", 0),
+            Column("answers", 7, True),
+            *(Column(word, 9, True) for word in figures),
+            Column("limit", 8, True),
+            Column("", 22 if wide else 14),
+        ]
+
+    def rows(self) -> list[Row]:
+        """Those that the panel file names, then those that were seen."""
+        wide = self.size.width >= 110
+        return [self._row(one, wide) for one in self.stopwatch.found]
+
+    def _row(self, one: Delays, wide: bool) -> Row:
+        worst = ms(one.worst.delay_us) if one.worst is not None else "-"
+        percents = (50, 95, 99) if wide else (50,)
+        figures = [ms(one.percentile_us(percent)) if one.found else "-" for percent in percents]
+        limit = f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
+        told = SHORT.get(one.verdict) or " ".join(
+            word
+            for word in (f"{len(one.broken)} over" * bool(one.broken), f"{len(one.missing)} lost" * bool(one.missing))
+            if word
+        )
+        if one.proposed:
+            told = "seen, not named" if wide else "seen"
+        cells = [name_of(one), str(len(one.found)), *figures, worst, limit, told]
+        return Row(name_of(one), cells, COLOURS[one.verdict])
+
+
+class Plot(Drawn):
+    """How many answers took how long, and how that went over time, of one pair."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.one: Delays | None = None
+
+    def paint(self, canvas: Canvas) -> None:
+        """Both plots, beside each other."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
+        one = self.one
+        if one is None or not one.found or canvas.height < 4:
+            return
+        half = canvas.width // 2 - 2
+        end_us = max(max(each.delay_us for each in one.found), one.limit_us) * 1.05 or 1.0
+        self._histogram(canvas, one, 1, half, end_us)
+        self._over_time(canvas, one, half + 4, canvas.width - half - 5, end_us)
+
+    def _histogram(self, canvas: Canvas, one: Delays, x: int, width: int, end_us: float) -> None:
+        rows = canvas.height - 2
+        counts = [0] * width
+        for each in one.found:
+            counts[min(max(int(each.delay_us / end_us * width), 0), width - 1)] += 1
+        most = max(counts)
+        limit = int(one.limit_us / end_us * width) if one.limit_us else width + 1
+        for column, count in enumerate(counts):
+            eighths = max(round(count / most * rows * 8), 1) if count else 0
+            colour = BAD if column >= limit else BRASS
+            for row in range(rows):
+                part = min(max(eighths - 8 * row, 0), 8)
+                y = rows - 1 - row
+                if part:
+                    canvas.write(x + column, y, HIGH[part - 1], ink(colour, self.GROUND))
+                elif column == limit:
+                    canvas.write(x + column, y, "┊", ink(BAD, self.GROUND))
+        canvas.write(x, rows, "─" * width, ink(EDGE, self.GROUND))
+        canvas.write(x, rows + 1, "0", ink(QUIET, self.GROUND))
+        end = ms(end_us)
+        canvas.write(x + width - len(end), rows + 1, end, ink(QUIET, self.GROUND))
+        canvas.write(x + 3, rows + 1, "how long", ink(ENGRAVED, self.GROUND), max(width - len(end) - 4, 0))
+
+    def _over_time(self, canvas: Canvas, one: Delays, x: int, width: int, end_us: float) -> None:
+        rows = canvas.height - 2
+        found = one.found[-MOST_SHOWN:]
+        first, last = found[0].at_us, found[-1].at_us
+        if one.limit_us:
+            y = rows - 1 - min(int(one.limit_us / end_us * rows), rows - 1)
+            canvas.write(x, y, "┈" * width, ink(BAD, self.GROUND))
+        for each in found:
+            column = round((each.at_us - first) / ((last - first) or 1.0) * (width - 1))
+            row = min(max(int(each.delay_us / end_us * rows), 0), rows - 1)
+            over = one.limit_us and each.delay_us - each.error_us > one.limit_us
+            canvas.write(x + column, rows - 1 - row, "•", ink(BAD if over else BRASS, self.GROUND))
+        canvas.write(x, rows, "─" * width, ink(EDGE, self.GROUND))
+        told = f"over the last {(last - first) / 1e6:.0f} s"
+        canvas.write(x, rows + 1, told, ink(ENGRAVED, self.GROUND), width)
+
+
+class TimingScreen(Screen[None]):
+    """Pairs, plots, what ails links, and the last delay."""
+
+    CSS = """
+    TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
+    TimingScreen #pairs { height: 1fr; min-height: 3; }
+    TimingScreen #plot { height: 8; margin-top: 1; }
+    TimingScreen #told { height: auto; max-height: 6; padding: 0 1; color: $engraved; }
+    TimingScreen #touched { height: 5; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,q,f7", "leave", "Back")]
+
+    def __init__(self, stopwatch: Stopwatch) -> None:
+        super().__init__()
+        self.stopwatch = stopwatch
+
+    def compose(self) -> ComposeResult:
+        """The table, the plots of the chosen row, words, the last delay."""
+        yield Static("", id="title")
+        yield Pairs(self.stopwatch, id="pairs")
+        yield Plot(id="plot")
+        yield Static("", id="told", markup=False)
+        yield Touched(id="touched")
+        yield KeyLine(id="keys")
+
+    def on_mount(self) -> None:
+        """Begin."""
+        self.query_one(Pairs).focus()
+        self.query_one("#title", Static).update("Timing: from a control's movement to the output that answers it")
+        self.frame()
+
+    def action_leave(self) -> None:
+        """Back to the bench; what was measured is kept."""
+        self.dismiss(None)
+
+    def frame(self) -> None:
+        """Draw what has changed."""
+        if not self.is_mounted or not self.query("#keys"):
+            return
+        self.stopwatch.look()
+        pairs = self.query_one(Pairs)
+        pairs.repaint()
+        chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
+        plot = self.query_one(Plot)
+        plot.one = chosen
+        plot.repaint()
+        self.query_one("#told", Static).update("\n".join(self._told(chosen)))
+        last = self.stopwatch.last()
+        big = None
+        if last is not None:
+            one, delay = last
+            over = bool(one.limit_us and delay.delay_us - delay.error_us > one.limit_us)
+            label = printable(f"{one.control.label} → {one.output.label}")
+            big = Big(label, ms(delay.delay_us), warn=over)
+        self.query_one(Touched).show(big)
+
+    def _told(self, chosen: Delays | None) -> list[str]:
+        lines = [self.stopwatch.link_text(verdict) for verdict in self.stopwatch.links[:2]]
+        if chosen is None:
+            return [
+                *lines,
+                "Nothing to measure yet. Move controls while a program drives the outputs. In the panel file answers = "
+                '"CONTROL" and within = "100 ms" on a lamp or display say what is to answer what, and how quickly.',
+            ]
+        lines.append(counts_words(chosen))
+        if chosen.found:
+            lines += [clocks_words(chosen), *filter(None, [stages_words(chosen), drift_words(chosen)])]
+        return lines

@@ -1,0 +1,63 @@
+"""Timing in the console: figures, plots and the last delay in large letters, from a capture that is played."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from console.looking import console
+from timing.told import PANEL, Told
+
+from benchcon.console import glyphs
+from benchcon.console.timing_screen import TimingScreen
+from benchcon.console.touched import Big, Touched
+from benchcon.session import ReplaySession
+
+
+def evening(tmp_path: Path) -> ReplaySession:
+    told = Told()
+    for number in range(12):
+        at = 1e6 + number * 600_000
+        told.move(at, "b1=1")
+        told.move(at + 90_000, "b1=0")
+        told.set(at + (140_000 if number == 5 else 42_000), f"l1={500 * (number % 2 == 0):03X}")
+    panel = PANEL.replace('channel = "right.l1"\nanswers = "hdg_button"\nwithin = "100 ms"', 'channel = "right.l1"')
+    session = ReplaySession(told.write(tmp_path / "evening.capture", panel))
+    session.speed = 8
+    return session
+
+
+async def test_figures_plots_and_the_last_delay_stand_there(tmp_path: Path) -> None:
+    session = evening(tmp_path)
+    async with console(session, size=(140, 45)) as eyes:
+        await eyes.press("f7")
+        await eyes.see("hdg_button → hdg_lit")
+        session.playing = True
+        await eyes.see("hdg_button → hdg_lit", "12 movements, 12 answered", "1 over", "140.0 ms", "42.0 ms")
+        await eyes.see("on average: debounce 10.0 ms", "by the board's own clock")
+        text = eyes.text()
+        assert "█" in text
+        assert "•" in text
+        assert "┊" in text, "the limit"
+        screen = eyes.app.screen
+        assert isinstance(screen, TimingScreen)
+        last = screen.stopwatch.last()
+        assert last is not None
+        # The last figure can be read from afar: its digits are drawn.
+        big = Big("Hdg button → Hdg lit", "42.0 ms")
+        await eyes.until(lambda: screen.query_one(Touched).big == big)
+        drawn = [glyphs.drawn("42.0 ms", face) for face in glyphs.FACES]
+        assert any(all(row.strip() in eyes.text() for row in rows) for rows in drawn)
+        await eyes.press("escape")
+        await eyes.see("Face")
+
+
+async def test_a_recording_that_jumps_back_is_measured_anew(tmp_path: Path) -> None:
+    session = evening(tmp_path)
+    async with console(session, size=(100, 30)) as eyes:
+        await eyes.press("f7")
+        session.playing = True
+        await eyes.see("12 movements, 12 answered")
+        with session.lock:
+            session.jump(session.first_us)
+        session.playing = True
+        await eyes.see("12 movements, 12 answered")
