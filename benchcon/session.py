@@ -102,8 +102,9 @@ class Session:
                 happened += self.state.feed(batch)
         return happened
 
-    def _tell(self, happened: list[Event]) -> None:
-        if happened:
+    def _tell(self, happened: Sequence[Event]) -> None:
+        if happened and self._listeners:
+            happened = list(happened)
             for listener in tuple(self._listeners):
                 listener(happened)
 
@@ -140,7 +141,7 @@ class LiveSession(Session):
         self._recorded: list[Closed] = []
         self.lock = bench.lock
         self.state.observer = bench.observer
-        self._happened: list[Event] = []
+        self._happened: Sequence[Event] = []
         bench.follow(self._take)
         bench.subscribe(self._tell_taken)
 
@@ -149,7 +150,7 @@ class LiveSession(Session):
         assert self.bench is not None
         return self.bench.now_us()
 
-    def _take(self, batches: list[Batch], observed: list[list[Event]]) -> None:
+    def _take(self, batches: list[Batch], observed: list[Sequence[Event]]) -> None:
         """With the lock held, which is the bench's."""
         for batch, events in zip(batches, observed, strict=True):
             self.state.take(batch, events)

@@ -7,7 +7,7 @@ import contextlib
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.link.conversation import Talk
@@ -37,7 +37,7 @@ CLOSE_S = 0.5
 """So long the end waits for drivers to let go of their ports."""
 
 Listener = Callable[[list[Batch]], None]
-Follower = Callable[[list[Batch], list[list[Event]]], None]
+Follower = Callable[[list[Batch], list[Sequence[Event]]], None]
 """Takes batches and, for each, the events that the bench's observer has made of it."""
 
 
@@ -119,7 +119,7 @@ class Hub:
 
     # --- the stream ------------------------------------------------------------------------------------------------
 
-    def emit(self, batches: list[Batch]) -> list[list[Event]]:
+    def emit(self, batches: list[Batch]) -> list[Sequence[Event]]:
         """Hand batches to all who follow or listen, in the one order there is; return the events of each batch.
 
         Stamps never decrease along it: what took its stamp a moment before something else was told gets that one's.
@@ -141,9 +141,9 @@ class Hub:
             self._telling = False
         return happened
 
-    def _tell(self, batches: list[Batch]) -> list[list[Event]]:
+    def _tell(self, batches: list[Batch]) -> list[Sequence[Event]]:
         with self.lock:
-            happened = [self.observer.feed(batch) for batch in batches]
+            happened = [self.observer.observe(batch) for batch in batches]
             for follower in self.followers:
                 try:
                     follower(batches, happened)

@@ -66,10 +66,10 @@ class Recorder:
             self._early = None
         self._end = bench.follow(self._take)
 
-    def _take(self, batches: list[Batch], observed: list[list[Event]]) -> None:
+    def _take(self, batches: list[Batch], observed: list[Sequence[Event]]) -> None:
         for batch, events in zip(batches, observed, strict=True):
             self._state.take(batch, events)
-        happened = [event for events in observed for event in events]
+        happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
         if self._keeper is not None:
             self._keeper.take(batches, happened)
             return

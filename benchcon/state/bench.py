@@ -7,7 +7,7 @@ keyframe holds is enough to go on from in mid-stream.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.state.board import BoardState
@@ -95,11 +95,11 @@ class BenchState:
                 self._begin_at(batch.bodies[-1])
             self._fresh = False
             return []
-        happened = self.observer.feed(batch)
+        happened = self.observer.observe(batch)
         self.take(batch, happened)
-        return happened
+        return list(happened)
 
-    def take(self, batch: Batch, happened: list[ev.Event]) -> None:
+    def take(self, batch: Batch, happened: Sequence[ev.Event]) -> None:
         """Take one batch, no keyframe, and what `observer` has made of it."""
         at_us, source, kind, bodies = batch
         self.at_us = at_us
@@ -114,8 +114,8 @@ class BenchState:
                     board.linked_us = at_us
         if type(happened) is ev.AllMoved:
             find, make = board.channels.get, board.channel
-            for _, _, clock_us, _, values in happened:
-                for channel_id, value in values.items():
+            for clock_us, moved in zip(happened.clocks, happened.values, strict=True):
+                for channel_id, value in moved.items():
                     (find(channel_id) or make(channel_id)).moved(value, at_us, clock_us)
             return
         taker = None

@@ -95,6 +95,9 @@ class Watch:
         """Take events; return what fired, in order."""
         fired: list[Fired] = []
         takers, boards = self._takers, state.boards
+        if isinstance(events, ev.AllMoved) and ev.Moved not in takers:
+            self._heard.add(events.source)
+            return fired
         for event in events:
             for taker in takers.get(type(event), ()):
                 board = boards.get(event.source)

@@ -6,6 +6,9 @@ unwrapped: microseconds since that board's reset, growing without bound.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from itertools import repeat
 from typing import Any, NamedTuple
 
 
@@ -132,10 +135,41 @@ class Note(NamedTuple):
     text: str
 
 
-class AllMoved(list[Any]):
-    """The events of one batch if they are `Moved` all of them: what looks for others need not go through them."""
+class AllMoved(Sequence["Event"]):
+    """The events of one batch if they are `Moved` all of them, which are made when somebody looks at them one by one.
 
-    __slots__ = ()
+    What looks for others need not, and what needs only clocks and values finds them here; all three are as long.
+    """
 
+    __slots__ = ("_made", "at_us", "clocks", "numbers", "source", "values")
+
+    def __init__(
+        self, at_us: int, source: int, clocks: Sequence[int], numbers: Sequence[int], values: Sequence[dict[str, int]]
+    ) -> None:
+        self.at_us = at_us
+        self.source = source
+        self.clocks = clocks
+        self.numbers = numbers
+        self.values = values
+        self._made: list[Event] = []
+
+    def made(self) -> list[Event]:
+        """Return the events."""
+        if not self._made:
+            fields = zip(repeat(self.at_us), repeat(self.source), self.clocks, self.numbers, self.values)
+            self._made = list(map(_new_moved, fields))
+        return self._made
+
+    def __len__(self) -> int:
+        return len(self.clocks)
+
+    def __iter__(self) -> Iterator[Event]:
+        return iter(self.made())
+
+    def __getitem__(self, place: Any) -> Any:
+        return self.made()[place]
+
+
+_new_moved: Callable[[tuple[Any, ...]], Event] = partial(tuple.__new__, Moved)
 
 Event = Moved | Edge | Reading | Alive | Boot | Gap | Told | Asked | Answered | Odd | Link | Note

@@ -22,9 +22,7 @@ from __future__ import annotations
 
 import struct
 from binascii import unhexlify
-from collections.abc import Callable
-from functools import partial
-from itertools import repeat
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.text import printable
@@ -46,7 +44,6 @@ BOARDS_MOST = 256
 """Boards followed; a stranger's stream may name any number, and of those beyond nothing is remembered."""
 
 _HEX = b"0123456789ABCDEF"
-_new_moved: Callable[[tuple[Any, ...]], Event] = partial(tuple.__new__, Moved)
 
 
 class Observer:
@@ -58,7 +55,7 @@ class Observer:
     def __init__(self) -> None:
         self._boards: dict[int, Watched] = {}
         self._tails: dict[bytes, dict[str, int]] = {}
-        self._takers: dict[str, Callable[[int, int, list[bytes]], list[Event]]] = {
+        self._takers: dict[str, Callable[[int, int, list[bytes]], Sequence[Event]]] = {
             LINE_UP: self._lines_up,
             LINE_DOWN: self._lines_down,
             BYTES_UP: self._bytes_up,
@@ -69,6 +66,10 @@ class Observer:
 
     def feed(self, batch: Batch) -> list[Event]:
         """Return what `batch` means, in order. Nothing that a batch may hold makes it raise; keyframes give nothing."""
+        return list(self.observe(batch))
+
+    def observe(self, batch: Batch) -> Sequence[Event]:
+        """As `feed`; what a busy board says is left as it is until somebody looks (`AllMoved`)."""
         at_us, source, kind, bodies = batch
         taker = self._takers.get(kind)
         return taker(at_us, source, bodies) if taker is not None else []
@@ -93,13 +94,13 @@ class Observer:
 
     # --- from the board -----------------------------------------------------------------------------------------------
 
-    def _lines_up(self, at_us: int, source: int, bodies: list[bytes]) -> list[Event]:
+    def _lines_up(self, at_us: int, source: int, bodies: list[bytes]) -> Sequence[Event]:
         board = self._boards.get(source) or self._board(source)
         if len(bodies) > 1:
-            events = self._all_moved(board, at_us, source, bodies)
-            if events is not None:
-                return events
-        events = []
+            moved = self._all_moved(board, at_us, source, bodies)
+            if moved is not None:
+                return moved
+        events: list[Event] = []
         for body in bodies:
             found = UP.fullmatch(body)
             if found is None:
@@ -113,7 +114,7 @@ class Observer:
                 self._answer(board, at_us, source, int(tag, 16), tuple(words.decode().split(" ")), events)
         return events
 
-    def _all_moved(self, board: Watched, at_us: int, source: int, bodies: list[bytes]) -> list[Event] | None:
+    def _all_moved(self, board: Watched, at_us: int, source: int, bodies: list[bytes]) -> AllMoved | None:
         """The fast way for what nearly every read of a busy bench is: changes, no hole. None: take the long way."""
         expected, last_us = board.expected, board.clock_us
         count = len(bodies)
@@ -148,7 +149,7 @@ class Observer:
         counters = board.counters
         counters.lines_up += count
         counters.news += count
-        return AllMoved(map(_new_moved, zip(repeat(at_us), repeat(source), clocks, numbers, values)))
+        return AllMoved(at_us, source, clocks, numbers, values)  # type: ignore[arg-type]
 
     def _learn(self, tails: list[bytes], values: list[dict[str, int] | None]) -> bool:
         """Fill in the values of tails not met before; False if one is not of the form of ``is``."""
@@ -195,7 +196,7 @@ class Observer:
             board.clock_us = None  # its wraps count says it outright
         board.reached(clock_us, at_us)
         if moved:
-            events.append(_new_moved((at_us, source, clock_us, number, values[0])))
+            events.append(Moved(at_us, source, clock_us, number, values[0] or {}))
         elif good:
             if word == "lost":
                 counters.dropped += int(tail[5:], 16)

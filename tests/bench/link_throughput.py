@@ -19,7 +19,7 @@ import tempfile
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -154,7 +154,7 @@ def by_bench(source: Source, lines: int, folder: str) -> float:
     left = lines
     began = 0.0
 
-    def take(batches: list[Batch], observed: list[list[Event]]) -> None:
+    def take(batches: list[Batch], observed: list[Sequence[Event]]) -> None:
         nonlocal left, began
         for batch, events in zip(batches, observed, strict=True):
             state.take(batch, events)
