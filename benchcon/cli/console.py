@@ -23,7 +23,57 @@ def run(args: argparse.Namespace) -> int:
     """Open the bench and show it."""
     from benchcon.cli.until import Until
 
+    if not args.ports and not args.panel and _nothing_there():
+        code = _choose()
+        if code is not None:
+            return code
     with Until() as until:  # from here on Ctrl-C ends it in its own way, at whatever moment it comes
         from benchcon.console.run import open_and_run
 
         return open_and_run(args.ports, args.panel, until)
+
+
+def _nothing_there() -> bool:
+    """Whether nothing is plugged in that could be opened, and there is somebody to ask what to do instead."""
+    import sys
+
+    from benchcon.errors import Trouble
+    from benchcon.link.discovery import agreed_ports, find_ports
+    from benchcon.rig.shining import running
+
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return False
+    try:
+        # A computer's own serial ports are always there: they are in the console's list.
+        return not agreed_ports() and not any(port.usb or port.what for port in find_ports(running()))
+    except Trouble:
+        return False
+
+
+def _choose() -> int | None:
+    """Ask what to do instead; return the exit code, or None to open the console."""
+    from pathlib import Path
+
+    from benchcon.cli.main import main
+    from benchcon.cli.questions import CONNECT, MENU, ask
+
+    print(MENU)
+    while True:
+        answer = ask("1 to 5, or q:").lower()
+        if answer == "1":
+            return main(["demo"])
+        if answer == "2":
+            name = ask("Which file?")
+            return main(["try", name]) if name else 0
+        if answer == "3":
+            name = ask("Where shall it be written? (desk.toml)") or "desk.toml"
+            code = main(["draft", "-o", name])
+            if code == 0 and Path(name).is_file() and ask("Try it now? (y)").lower() in ("", "y", "yes"):
+                return main(["try", name])
+            return code
+        if answer == "4":
+            print(CONNECT)
+        elif answer == "5":
+            return None
+        elif answer in ("q", ""):
+            return 0

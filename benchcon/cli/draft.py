@@ -16,7 +16,13 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("ports", nargs="+", type=port_name, metavar="PORT", help="serial port, or socket://host:port")
+    parser.add_argument(
+        "ports",
+        nargs="*",
+        type=port_name,
+        metavar="PORT",
+        help="serial port, or socket://host:port; without one, the file is made by a few questions",
+    )
     parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
@@ -38,6 +44,14 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"{printable(args.out)} is there already; --force overwrites it")
     if not 0 < args.seconds <= 600:
         raise Trouble(f"--seconds is {args.seconds:g}; more than 0 and at most 600 is allowed")
+    if not args.ports:
+        if not args.out:
+            raise Trouble("name a PORT to ask its board, or a file to write by a few questions: -o FILE")
+        from benchcon.cli.questions import first_panel
+
+        write_whole(args.out, first_panel().encode(), force=args.force)
+        print(_next(args.out))
+        return 0
     try:
         text = draft(ask(args.ports, args.seconds))
     except Trouble as trouble:
@@ -50,6 +64,18 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(text)
         sys.stdout.flush()
     return 0
+
+
+def _next(out: str) -> str:
+    """Return what was written by questions, and what can be done with it, in one line."""
+    import shlex
+
+    from benchcon.panel.file import load
+    from benchcon.panel.summary import size_of
+    from benchcon.text import printable
+
+    path = shlex.quote(printable(out))
+    return f"{printable(out)}: written: {size_of(load(out))}. Next: benchcon try {path}, then edit it as you like"
 
 
 def _told(out: str, text: str) -> str:

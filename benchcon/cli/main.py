@@ -39,8 +39,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon ports\nbenchcon ports /dev/ttyUSB0\nbenchcon ports --json",
     ),
     "draft": (
-        "write a first panel file from what boards say of themselves",
-        "benchcon draft /dev/ttyUSB0 -o desk.toml",
+        "write a first panel file, from what boards say of themselves or by a few questions",
+        "benchcon draft /dev/ttyUSB0 -o desk.toml\nbenchcon draft -o desk.toml",
     ),
     "check": ("check panel files, fault files and captures", "benchcon check desk.toml night.capture"),
     "sheet": (

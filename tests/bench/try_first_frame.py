@@ -1,0 +1,61 @@
+"""How long ``benchcon try`` takes until the panel is on the screen, beside ``python -c "import textual.app"``.
+
+Reach: at most 1.5 times as long. Run: ``python tests/bench/try_first_frame.py [PANEL]``
+"""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from console.in_terminal import Terminal
+
+from benchcon.demo import panel_path
+
+ROUNDS = 7
+
+
+def _import() -> float:
+    began = time.perf_counter()
+    subprocess.run([sys.executable, "-c", "import textual.app"], check=True)
+    return time.perf_counter() - began
+
+
+def _first_frame(panel: str, home: str) -> tuple[float, float]:
+    """Seconds until the panel's face stands there, and until its boards are live."""
+    began = time.perf_counter()
+    with Terminal("-m", "benchcon", "try", panel, env={"BENCHCON_HOME": home}, columns=140, rows=45) as terminal:
+        while "SIMULATED" not in terminal.text():
+            assert terminal.read(0.005), terminal.text()
+        seen = time.perf_counter() - began
+        while "● live" not in terminal.text():
+            assert terminal.read(0.005), terminal.text()
+        live = time.perf_counter() - began
+        terminal.press("q")
+        terminal.ended()
+    return seen, live
+
+
+def main() -> None:
+    panel = sys.argv[1] if len(sys.argv) > 1 else str(panel_path())
+    imports, frames, lives = [], [], []
+    with tempfile.TemporaryDirectory() as home:
+        for _ in range(ROUNDS):  # turn and turn about, so that a busy moment meets both
+            imports.append(_import())
+            seen, live = _first_frame(panel, home)
+            frames.append(seen)
+            lives.append(live)
+    a, b, c = (statistics.median(each) for each in (imports, frames, lives))
+    print(f"import textual.app   {a * 1000:6.0f} ms (median of {ROUNDS})")
+    print(f"try: first frame     {b * 1000:6.0f} ms, {b / a:.2f} times as long (reach: ≤ 1.5)")
+    print(f"try: boards live     {c * 1000:6.0f} ms, {c / a:.2f} times as long")
+
+
+if __name__ == "__main__":
+    main()
