@@ -26,6 +26,7 @@ from typing import NamedTuple
 from benchcon.capture.file import Lines, lines_of
 from benchcon.capture.parts import Parts
 from benchcon.errors import Trouble
+from benchcon.fresh import sync_folder
 from benchcon.wire.quote import quote
 from benchcon.wire.records import BENCH, KEYFRAME, LINK, Batch
 
@@ -160,6 +161,7 @@ class Writer:
             if not opening:
                 self._file.put(_Keyframe(at_us, keyframe()).record(), own=True)
             self._file.flush(sync=True)
+            sync_folder(self._parts.path.parent)
         except OSError as error:
             self._file.close()
             self._parts.unmake()
@@ -329,6 +331,7 @@ class Writer:
             for lines in (keyframe.record(), missed.record(), keyframe.record()):
                 file.put(lines, own=True)
             file.flush(sync=True)
+            sync_folder(self._parts.path.parent)
         except OSError:
             file.close()
             self._parts.unmake()

@@ -193,9 +193,9 @@ def write_whole(path: str | Path, raw: bytes, *, force: bool = True) -> None:
         os.chmod(beside, _mode(target))
         if force:
             os.replace(beside, target)
-            sync_folder(target.parent)
         else:
             _put_where_nothing_is(beside, target)
+        sync_folder(target.parent)
     except OSError as error:
         with contextlib.suppress(OSError):
             os.unlink(beside)
@@ -213,7 +213,6 @@ def _put_where_nothing_is(beside: str, target: Path) -> None:
         if target.exists():
             raise FileExistsError from None
         os.replace(beside, target)
-        sync_folder(target.parent)
     else:
         os.unlink(beside)
 
