@@ -177,9 +177,9 @@ class Sight:
                 port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
             ]
         notices += troubles(self.session)
-        notices += self._strangers()
         if self.session.state.left_out:
             notices.append(f"more than {MOST_BOARDS} boards: those beyond are left out")
+        notices += self._strangers()
         if self.feed.events_dropped:
             notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")
         self.notices = notices
