@@ -47,6 +47,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "draw a panel at 1 : 1: what its plate is drilled, cut and engraved by",
         "benchcon sheet desk.toml -o desk.pdf\nbenchcon sheet desk.toml -o desk.dxf --only plate holes cutouts",
     ),
+    "parts": (
+        "list what there is to buy for a panel, resistors by value and all",
+        "benchcon parts desk.toml\nbenchcon parts desk.toml -o desk.csv",
+    ),
     "record": (
         "record what boards say, without sending them anything but questions",
         "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0\n"

@@ -1,0 +1,38 @@
+"""``benchcon parts``: what there is to buy for a panel."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("panel", metavar="PANEL", help="panel file")
+    parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it: .md or .csv (standard output, .md)")
+    parser.add_argument("--force", action="store_true", help="overwrite FILE")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List: 0 done, 2 it could not be done."""
+    import os
+    import sys
+
+    from benchcon.errors import Trouble
+    from benchcon.firmware.shopping import as_csv, as_markdown, shopping
+    from benchcon.panel.edit import write_whole
+    from benchcon.panel.file import load
+    from benchcon.text import printable
+
+    end = os.path.splitext(args.out)[1].lower() if args.out else ".md"
+    if end not in (".md", ".csv"):
+        raise Trouble(f"{printable(args.out)} ends in none of .md, .csv: the ending says what is to be written")
+    panel = load(args.panel, currents=False)
+    items = shopping(panel)
+    text = as_csv(items) if end == ".csv" else as_markdown(items, panel.title)
+    if args.out:
+        write_whole(args.out, text.encode(), force=args.force)
+        print(f"{printable(args.out)}: {sum(item.number for item in items)} things, {len(items)} kinds")
+    else:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    return 0
