@@ -21,9 +21,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "files",
         nargs="+",
-        metavar="SCENARIO|PORT",
+        metavar="FILE|PORT",
         help="scenario files (.toml), whose rules are run; and ports of boards (device path or socket://host:port) to "
-        "play them on in real time. Without a port they are played on simulated boards, faster than life",
+        "play them on in real time. Without a port they are played on simulated boards, faster than life. A behaviour "
+        "file and captures: what the panel showed then is held against what the rules say",
     )
     parser.add_argument("--rules", metavar="FILE", help="rules file, in place of the one that the scenario names")
     parser.add_argument("--panel", metavar="FILE", help="panel file, in place of the one that the scenario names")
@@ -49,6 +50,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="tell a broker what the panel does: mqtt://HOST/PREFIX or mqtts://HOST/PREFIX",
     )
     parser.add_argument(
+        "--sweep",
+        action="store_true",
+        help="instead of playing: every value through its range, every control through its positions, and pairs of "
+        "them that meet in a rule; says which lamp never lights and which display has no room",
+    )
+    parser.add_argument(
         "--captures",
         metavar="DIR",
         help="leave a capture of each scenario in this folder; without it, of those that fail, in the current one",
@@ -67,12 +74,17 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.text import printable
 
     scenarios = [file for file in args.files if file.endswith(".toml")]
-    ports = [file for file in args.files if not file.endswith(".toml")]
+    recorded = [file for file in args.files if file.endswith((".capture", ".capture.gz"))]
+    ports = [file for file in args.files if file not in scenarios and file not in recorded]
     if not scenarios:
         raise Trouble("no scenario is named; one is a file such as crosswind.toml")
     may_write(args.junit, force=args.force)
     panel, rules = (Path(file) if file else None for file in (args.panel, args.rules))
     named = Named(panel, rules)
+    if args.sweep or recorded:
+        if ports or args.hand or args.values or args.publish:
+            raise Trouble("a sweep and a look at captures need no board; leave ports, hands and sources out")
+        return _sweep(scenarios, named) if args.sweep else _against(scenarios, recorded, named)
     captures = Path(args.captures or ".")
     if not captures.is_dir():
         raise Trouble(f"--captures {printable(args.captures)}: there is no such folder")
@@ -83,6 +95,40 @@ def run(args: argparse.Namespace) -> int:
     if args.junit:
         _junit(Path(args.junit), results, args.force)
     return 0 if all(result.good for result in results) else 1
+
+
+def _sweep(files: Sequence[str], named: Named) -> int:
+    from benchcon.rehearse import rules_file
+    from benchcon.rehearse.sweep import lines, sweep
+    from benchcon.text import printable
+
+    code = 0
+    for path in files:
+        scenario = _read(path, named, True)
+        rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
+        told, wrong = lines(printable(path), scenario, rules, sweep(scenario, rules))
+        print("\n".join(told), flush=True)
+        code = max(code, int(wrong))
+    return code
+
+
+def _against(files: Sequence[str], captures: Sequence[str], named: Named) -> int:
+    from benchcon.capture import Reader
+    from benchcon.rehearse import rules_file
+    from benchcon.rehearse.against import Against, as_text
+    from benchcon.text import printable
+
+    code = 0
+    for path in files:
+        scenario = _read(path, named, True)
+        rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
+        for capture in captures:
+            against = Against(scenario, rules)
+            with Reader(capture) as reader:
+                against.feed(reader)
+            code = max(code, int(bool(against.end())))
+            print(as_text(printable(capture), against), flush=True)
+    return code
 
 
 def _simulated(

@@ -96,6 +96,13 @@ class Seen:
             return None
         return next((source for source, known in self._sources.items() if known == name), None)
 
+    def can_show(self, name: str) -> bool:
+        """Whether the board called `name` answers, is not dark, and has supply for its outputs."""
+        if name not in self.live:
+            return False
+        known = [self.state.boards.get(source) for source, each in self._sources.items() if each == name]
+        return not any(board is not None and board.unfed for board in known)
+
     def stands(self, name: str) -> str:
         """Return how the board called `name` stands: ``live``, ``dark`` or ``gone``."""
         if name in self.live:

@@ -1,0 +1,163 @@
+"""Rules against what really happened: a capture's controls and values go through the rules.
+
+What the panel showed is held against what they say. That tells whether rules that were changed still do the same, and,
+where something else drove the panel, where that and the rules part. Pure: batches in, differences out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from benchcon.panel.lightness import looks_permille, sent_permille
+from benchcon.panel.model import Lamp
+from benchcon.rehearse.engine import Engine
+from benchcon.rehearse.expect import LEVEL_PERMILLE
+from benchcon.rehearse.rules_file import Rules
+from benchcon.rehearse.scenario import Scenario
+from benchcon.rehearse.seen import Seen
+from benchcon.rehearse.showing import Shown, outputs_of
+from benchcon.state import BenchState
+from benchcon.wire.events import Event, Link
+from benchcon.wire.records import Batch
+
+TOLERANCE_US = 200_000
+"""The panel may lag so far behind the rules, and they behind it."""
+TICK_US = 50_000
+MOST_TICKS = 1200
+"""Rules that take the time are called at most so often in a stretch where nothing else happened."""
+NO_DATA = "no data"
+
+
+class Differs(NamedTuple):
+    """An output that showed something else than its rule says, for longer than is allowed."""
+
+    output: str
+    at_us: int
+    """When that began, since the beginning of the capture."""
+    lasted_us: int
+    says: str
+    shows: str
+    rule: str
+
+
+class Against:
+    """Feed it with a capture's batches, in order, then `end`; `differences` says what came of it."""
+
+    def __init__(self, scenario: Scenario, rules: Rules, tolerance_us: int = TOLERANCE_US) -> None:
+        self.engine = Engine(scenario.panel, scenario.behaviour, rules)
+        self.state = BenchState()
+        self.seen = Seen(scenario.panel, self.state)
+        self.differences: list[Differs] = []
+        self.compared: set[str] = set()
+        """Outputs that could be compared for a while."""
+        self.strange: set[str] = set()
+        """Names of recorded values that the behaviour file does not have, or has in another unit."""
+        self._values = {value.name: value for value in scenario.behaviour.values}
+        self._parts = outputs_of(scenario.panel)
+        self._tolerance_us = tolerance_us
+        self._since: dict[str, tuple[int, str, str]] = {}
+        self._began_us: int | None = None
+        self._now_us = 0
+
+    def feed(self, batches: Iterable[Batch]) -> None:
+        """Take batches."""
+        for batch in batches:
+            if self._began_us is None:
+                self._began_us = self._now_us = batch.at_us
+            self._go_on(batch.at_us)
+            happened = self.state.feed(batch)
+            inputs, _ = self.seen.feed(happened, batch.at_us)
+            self.engine.update(inputs)
+            for event in happened:
+                if isinstance(event, Link) and event.word == "values":
+                    self._take_values(event)
+            self._step(batch.at_us, happened)
+
+    def end(self) -> list[Differs]:
+        """The capture is over; return all differences in the order of their times."""
+        for output in list(self._since):
+            self._settle(output, self._now_us)
+        self.differences.sort(key=lambda each: (each.at_us, each.output))
+        return self.differences
+
+    # --- inside -----------------------------------------------------------------------------------------------------
+
+    def _go_on(self, at_us: int) -> None:
+        """Let the time pass to the next batch."""
+        if self.engine.timed and at_us > self._now_us:
+            step_us = max(TICK_US, (at_us - self._now_us) // MOST_TICKS)
+            for tick_us in range(self._now_us + step_us, at_us, step_us):
+                self._step(tick_us, ())
+        inputs, _ = self.seen.tick(at_us)
+        self.engine.update(inputs)
+        self._now_us = max(at_us, self._now_us)
+
+    def _take_values(self, event: Link) -> None:
+        for name, text in event.detail.items():
+            value = self._values.get(name)
+            try:
+                if value is None:
+                    raise ValueError
+                known = text != NO_DATA
+                number = (value.number(text) if value.unit else value.number(float(text))) if known else None
+            except ValueError:
+                self.strange.add(name)
+                continue
+            self.engine.set(name, number)
+
+    def _step(self, at_us: int, happened: Iterable[Event]) -> None:
+        self.engine.step((at_us - (self._began_us or 0)) / 1e6)
+        for output, part in self._parts.items():
+            says, shows = self.engine.shown.get(output), self.seen.shows(output)
+            board = part.channel.board
+            if says is None or says.why or shows is None or not self.seen.can_show(board):
+                self._settle(output, at_us)
+                continue
+            self.compared.add(output)
+            told = (says.text.strip() or "blank", self.seen.in_words(output).strip("'").strip() or "blank")
+            if self._same(part, says, shows):
+                self._settle(output, at_us)
+            elif output not in self._since:
+                self._since[output] = (at_us, *told)
+
+    def _settle(self, output: str, at_us: int) -> None:
+        """They agree again, or cannot be compared."""
+        since = self._since.pop(output, None)
+        if since is None or at_us - since[0] <= self._tolerance_us:
+            return
+        began_us = since[0] - (self._began_us or 0)
+        where = self.engine.where(output)
+        self.differences.append(Differs(output, began_us, at_us - since[0], since[1], since[2], where))
+
+    @staticmethod
+    def _same(part: object, says: Shown, shows: int | bytes) -> bool:
+        if isinstance(part, Lamp):
+            assert isinstance(says.value, int)
+            assert isinstance(shows, int)
+            wanted = looks_permille(part, sent_permille(part, says.value))
+            return abs(wanted - shows) <= LEVEL_PERMILLE and (wanted > 0) == (shows > 0)
+        return says.value == shows
+
+
+def as_text(path: str, found: Against, most: int = 20) -> str:
+    """Return what came of it for people; `path` is printable."""
+    lines = [
+        f"{path}: at {each.at_us / 1e6:.3f} s for {each.lasted_us / 1e6:.3f} s: {each.output}: the rule says "
+        f"{each.says}, the panel shows {each.shows} ({each.rule})"
+        for each in found.differences[:most]
+    ]
+    if len(found.differences) > most:
+        lines.append(f"{path}: and {len(found.differences) - most} more")
+    if found.strange:
+        lines.append(
+            f"{path}: recorded values that the behaviour file does not have so: {', '.join(sorted(found.strange))}"
+        )
+    ruled = {name for rule in found.engine.rules.rules for name in rule.drives}
+    left = sorted(ruled - found.compared)
+    if left:
+        lines.append(f"{path}: never to be compared, as one side was not known: {', '.join(left)}")
+    outputs = {each.output for each in found.differences}
+    verdict = f"{len(outputs)} DIFFER" if outputs else "the panel showed what the rules say"
+    lines.append(f"{path}: {len(found.compared)} of {len(ruled)} outputs compared: {verdict}")
+    return "\n".join(lines)
