@@ -25,7 +25,7 @@ from benchcon.console.ask import Ask
 from benchcon.console.behind import first_known
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
-from benchcon.console.dark import DarkWatch, NotConfirmed
+from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
 from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.console.face import Face
 from benchcon.console.help import Help
@@ -93,6 +93,8 @@ class ConsoleApp(App[int]):
         self._dark_key_us = 0
         """When `dark_now` has asked for dark and the screen has not taken the key yet; 0 if not."""
         self._shout: NotConfirmed | None = None
+        self._dark_ends_us = 0
+        """When the end of dark was asked for, until it is said what came of it; 0 if it was not."""
         self._dark_told = ""
         """The notice that dark is confirmed: it goes when dark ends."""
         self._looked = self._ticked = self._bound = -60.0
@@ -143,7 +145,12 @@ class ConsoleApp(App[int]):
         await self._keys.go_on()
         now = time.monotonic()
         self._play(now)
-        if not self.sight.feed.waiting and now - self._looked < IDLE_S and self._dark is None:
+        if (
+            not self.sight.feed.waiting
+            and now - self._looked < IDLE_S
+            and self._dark is None
+            and not self._dark_ends_us
+        ):
             return
         self._looked = now
         self.sight.look()
@@ -152,7 +159,7 @@ class ConsoleApp(App[int]):
             self.session.tick()
         self._welcome()
         self._watch_dark()
-        self._end_notice()
+        self._watch_end_of_dark()
         screen = self.screen
         if now - self._bound >= IDLE_S:
             self._bound = now
@@ -286,14 +293,24 @@ class ConsoleApp(App[int]):
     def action_end_dark(self) -> None:
         """End dark. It restores nothing: outputs stay off until they are set."""
         if self.session.bench is not None:
+            self._dark_ends_us = self.session.now_us()
             self.session.bench.light()
-            self.tell("Dark has ended. It restores nothing: outputs stay off until they are set again.")
 
-    def _end_notice(self) -> None:
-        """What is only so while it is dark is said no longer."""
-        if self._dark_told and not self.sight.darkness.dark:
+    def _watch_end_of_dark(self) -> None:
+        """What is only so while it is dark is said no longer; that dark has ended, or where it has not, is said."""
+        still = self.sight.darkness.dark
+        if self._dark_told and not self.sight.darkness.everything:
             for old in [each for each in self._notifications if each.message == self._dark_told]:
                 self._unnotify(old)
+        if not self._dark_ends_us or (still and self.session.now_us() - self._dark_ends_us < CONFIRM_US):
+            return
+        self._dark_ends_us = 0
+        if not still:
+            self.tell("Dark has ended. It restores nothing: outputs stay off until they are set again.")
+            return
+        held = [name for name in still if self.sight.boards[name].dark_why == "local"]
+        why = " (the switch on the panel holds it)" if held == list(still) else ""
+        self.tell(f"Still dark: {', '.join(map(printable, still))}{why}.", "warning")
 
     # --- ports ----------------------------------------------------------------------------------------------------
 

@@ -329,7 +329,7 @@ def _answer_set(board: BoardState, event: ev.Answered, words: list[str]) -> None
 
 
 def _answer_dark(board: BoardState, event: ev.Answered, words: list[str]) -> None:
-    board.dark, board.dark_why = True, "asked"
+    board.dark, board.dark_why = True, "local" if board.dark_why == "local" else "asked"
     board.outputs_off(event.at_us)
 
 

@@ -120,3 +120,27 @@ async def test_what_to_pull_is_readable_at_any_size(size: tuple[int, int]) -> No
         await eyes.until(lambda: "NOT CONFIRMED dark" in eyes.text(), "the shout")
         told = " ".join(eyes.text().split())
         assert "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY: lighting (USB and its 12 V supply), met" in told
+
+
+def test_that_dark_has_ended_is_said_only_where_it_has(tmp_path: Path) -> None:
+    """A switch on the panel holds one board dark: the key ends the dark of the others, and says which one stays."""
+    panel = tmp_path / "desk.toml"
+    panel.write_text(OSTREY.read_text().replace("[controls.battery]\n", "[controls.battery]\ndarkens = true\n"))
+    with start(panel=panel, separate=True) as demo:
+        words = ["-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(panel)]
+        with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+            terminal.until(lambda: terminal.text().count("● live") == 3, "three live boards")
+            demo.hands["power"].press("sw_batt")
+            terminal.see("◐ power dark")
+            terminal.press("F9")
+            terminal.until(lambda: stands_large("DARK", terminal.text()), "DARK in large letters")
+            terminal.press("F12")
+            terminal.see("Still dark: power (the switch on the panel holds it)")
+            assert "Dark, confirmed" not in terminal.text()
+            assert "Dark has ended" not in terminal.text()
+            demo.hands["power"].release("sw_batt")
+            terminal.until(lambda: "▄ off" in terminal.text().splitlines()[17], "the switch")
+            terminal.press("F12")
+            terminal.see("Dark has ended")
+            terminal.press("q")
+            assert terminal.ended() == 0
