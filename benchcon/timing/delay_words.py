@@ -73,6 +73,8 @@ def counts_words(one: Delays) -> str:
         words.append(f"{len(one.missing)} without an answer")
     if one.pending:
         words.append(f"{one.pending} too late to tell")
+    if one.in_the_dark:
+        words.append(f"{one.in_the_dark} while it was dark or without supply")
     if one.others:
         words.append(f"{counted(one.others, 'change')} of {printable(one.output.name)} for another reason")
     return ", ".join(words)
@@ -178,6 +180,7 @@ def as_json(one: Delays) -> dict[str, Any]:
         "missing": len(one.missing),
         "pending": one.pending,
         "other_changes": one.others,
+        "while_dark": one.in_the_dark,
         "over_limit": len(one.broken),
         **{f"p{percent}_ms": figure(one.percentile_us(percent)) if one.found else None for percent in PERCENTS},
         "worst_ms": figure(one.worst.delay_us) if one.worst else None,

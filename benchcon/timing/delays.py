@@ -100,6 +100,8 @@ class Delays:
     """Changes of the output that answered no movement of the control."""
     pending: int = 0
     """Movements so shortly before the end that their answer could still come."""
+    in_the_dark: int = 0
+    """Movements while the output's board was dark or without supply: nobody expects an answer to them."""
     waited_us: int = WAIT_US
     wire_in_us: float = 0.0
     """Time that the bytes of the control's line need at its baud rate; 0 where there is none."""
@@ -211,7 +213,15 @@ def _changed(output: Output, sources: dict[str, int], moments: Moments) -> list[
 def _measured(control: Control, output: Output, limit_us: int, sources: dict[str, int], moments: Moments) -> Delays:
     wait_us = max(WAIT_US, 3 * limit_us)
     moved, changed = _moved(control, sources, moments), _changed(output, sources, moments)
+    target = sources.get(output.channel.board, -1)
+    lit = [moment for moment in moved if not moments.is_off(target, moment.at_us)]
+    # Of a button's movements only presses are counted there: whether releases are answered is not known yet.
+    in_the_dark = sum(
+        moments.is_off(target, moment.at_us) for moment in moved if not control.spring or moment.value in control.spring
+    )
+    moved = lit
     result = Delays(control, output, limit_us, waited_us=wait_us)
+    result.in_the_dark = in_the_dark
     axis = _Axis(moved, changed)
     result.by, result.one_way = axis.by, axis.one_way
     if moved and changed:

@@ -8,12 +8,14 @@ from typing import NamedTuple
 from benchcon.panel.model import Control
 from benchcon.panel.reading import detents, position_of_code
 from benchcon.state import BenchState
+from benchcon.state.board import is_unfed
 from benchcon.timing.clocks import Clocks, Epoch
 from benchcon.wire import events as ev
 
 MOST_KEPT = 20_000
 """Changes kept of one channel; of more, the oldest go."""
 
+HEARTBEAT_US = 1_200_000
 Key = tuple[int, str]
 """Source number and channel id."""
 
@@ -41,6 +43,8 @@ class Moments:
     def __init__(self, state: BenchState, clocks: Clocks) -> None:
         self._state = state
         self._clocks = clocks
+        self.off: dict[int, list[tuple[int, int]]] = {}
+        """By source: from when to when (0: still) a board was dark, or told a supply that lights nothing."""
         self.inputs: dict[Key, list[Moment]] = {}
         self.outputs: dict[Key, list[Moment]] = {}
         self._number = 0
@@ -68,8 +72,14 @@ class Moments:
                 self._put(self.inputs, event.source, channel, event.clock_us, event.at_us, 0, value, True)  # type: ignore[union-attr]
         elif sort is ev.Answered:
             self._answered(event)  # type: ignore[arg-type]
-        elif (sort is ev.Told and event.words[0] == "dark") or (sort is ev.Alive and event.dark) or sort is ev.Boot:  # type: ignore[union-attr]
+        elif sort is ev.Alive:
+            self._stands_off(event.source, event.at_us, event.dark or is_unfed(event.supply_mv))  # type: ignore[union-attr]
+            if event.dark:  # type: ignore[union-attr]
+                self._outputs_off(event.source)
+        elif (sort is ev.Told and event.words[0] == "dark") or sort is ev.Boot:  # type: ignore[union-attr]
             self._outputs_off(event.source)
+            if sort is ev.Told:
+                self._stands_off(event.source, event.at_us, True)
 
     def _answered(self, event: ev.Answered) -> None:
         request, words = event.request, event.words
@@ -92,8 +102,24 @@ class Moments:
                     continue
                 if mark and self._last.get((event.source, channel)) != value:
                     self._stands(event.source, channel, value, event.at_us)
-        elif words[0] == "dark":
+        elif words[0] in ("dark", "light"):
             self._outputs_off(event.source)
+            self._stands_off(event.source, event.at_us, words[0] == "dark")
+
+    def _stands_off(self, source: int, at_us: int, off: bool) -> None:
+        spans = self.off.setdefault(source, [])
+        still = bool(spans) and not spans[-1][1]
+        if off and not still:
+            spans.append((at_us, 0))
+        elif still and not off:
+            spans[-1] = spans[-1][0], at_us
+
+    def is_off(self, source: int, at_us: float) -> bool:
+        """Whether this board could light nothing then; a heartbeat tells it up to a second late."""
+        return any(
+            begin - HEARTBEAT_US <= at_us and (not end or at_us <= end + HEARTBEAT_US)
+            for begin, end in self.off.get(source, ())
+        )
 
     def _outputs_off(self, source: int) -> None:
         # What a board does to its outputs by itself answers nobody, but the next value set is a change again.

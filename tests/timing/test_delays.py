@@ -91,6 +91,26 @@ def test_a_press_without_an_answer_is_missing_and_breaks_a_limit() -> None:
     assert max(one.delay_us for one in found.found) == pytest.approx(40_000, abs=100)
 
 
+def test_what_is_pressed_in_the_dark_is_not_missed() -> None:
+    told = Told()
+    for number in range(12):
+        at = 1e6 + number * 2_000_000
+        if number == 5:
+            told.dark(at - 500_000)
+        if number == 8:
+            told.dark(at - 500_000, "light")
+        if 5 <= number < 8:
+            told.move(at, "b1=1")
+            told.move(at + 90_000, "b1=0")
+        else:
+            press(told, at, 40_000, lit=number % 2 == 0)
+    found = measured(told, "hdg_lit")
+    # The one after the end of dark lies within a heartbeat of it.
+    assert (found.missing, found.in_the_dark, len(found.found)) == ([], 4, 8)
+    assert found.verdict == "passed"
+    assert "4 while it was dark or without supply" in as_text([found])
+
+
 def test_one_slow_answer_is_slow_and_not_missing() -> None:
     told = Told()
     for number in range(12):

@@ -107,6 +107,11 @@ class Told:
         sent, heard = at_us - self.rng.uniform(1900, 3000), at_us + self.rng.uniform(2200, 4000)
         self._ask(source, sent, heard, f"set {value}", f"set {self._clock(source, at_us):08X}", tag)
 
+    def dark(self, at_us: float, word: str = "dark", source: int = 1) -> None:
+        """Dark, or ``light``, is asked for and done."""
+        tag = next(self._tags) % 200 + 1
+        self._ask(source, at_us - 2500, at_us + 2500, word, f"{word} {self._clock(source, at_us):08X}", tag)
+
     def stream(self, more_us: float = 3_000_000) -> list[Batch]:
         """Everything up to now, pings at 4 Hz among it, and so much silence after it."""
         end = self.last_us + more_us
