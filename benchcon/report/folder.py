@@ -74,9 +74,9 @@ class Folder:
             going_on = self._is_going_on()
             if going_on:
                 _cut_torn(self.path / JOURNAL)
-                self._journal = open(self.path / JOURNAL, "ab")  # noqa: SIM115
+                self._journal = open(self.path / JOURNAL, "ab", opener=_no_link)  # noqa: SIM115
                 return
-            self._journal = open(self.path / JOURNAL, "wb")  # noqa: SIM115
+            self._journal = open(self.path / JOURNAL, "wb", opener=_no_link)  # noqa: SIM115
         except OSError as error:
             raise self._cannot(error) from None
         self.write({"journal": FORM, "panel": panel.digest, "began": began})
@@ -145,6 +145,11 @@ class Folder:
 
     def _cannot(self, error: OSError) -> Trouble:
         return Trouble(f"{printable(str(self.path))}: cannot be written: {printable(error.strerror or str(error))}")
+
+
+def _no_link(path: str, flags: int) -> int:
+    """Open no symbolic link: whoever could put one there would have us write where it leads."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o666)
 
 
 def read_report(folder: str | os.PathLike[str]) -> dict[str, Any]:

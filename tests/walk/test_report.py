@@ -252,6 +252,10 @@ def test_links_that_stand_in_the_way_of_a_report_are_not_followed(tmp_path: Path
         (tmp_path / "walked" / f".{name}.part").symlink_to(precious)
         (tmp_path / "walked" / name).symlink_to(precious)
     folder.finish(walked(), small(), None)
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "journal.jsonl").symlink_to(precious)
+    with pytest.raises(Trouble, match=r"cannot be written: .*symbolic links"):
+        Folder(tmp_path / "other").open(small(), "now", [])
     assert precious.read_text() == "precious"
     assert read_report(tmp_path / "walked")["walk"]
 
