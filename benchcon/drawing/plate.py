@@ -123,14 +123,16 @@ class Plate:
         }
         covered = {part.name: fronts.get(part.name) or self.front(part) for part in self.panel.parts}
         crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken))
-        for size in sizes:
-            labels = crowd.placed(words, size, shorten=False)
-            if len(labels) == len(words):
-                break
-        else:
-            labels = crowd.placed(words, sizes[-1], shorten=True)
-        self.labels = labels
+        wraps = {
+            name: [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
+            for name, text in words.items()
+        }
+        self.labels = crowd.largest(wraps, sizes)
         return self
+
+
+Wraps = Mapping[str, Sequence[tuple[str, ...]]]
+"""For each part by name the ways in which its text can be broken into lines, the best first."""
 
 
 @dataclass(slots=True)
@@ -140,37 +142,45 @@ class Crowd:
     plate: tuple[float, float]
     fronts: Mapping[str, Bounds]
     taken: list[Bounds]
+    sides: tuple[str, ...] = ("above", "below", "right", "left")
+    """Where a label may stand, the best first."""
 
-    def placed(self, words: Mapping[str, str], size: float, *, shorten: bool) -> dict[str, Label]:
+    def largest(self, wraps: Wraps, sizes: Sequence[float]) -> dict[str, Label]:
+        """Return labels in the largest of `sizes` in which all find a place; in the smallest those that find one."""
+        for size in sizes:
+            labels = self._placed(wraps, size, shorten=False)
+            if len(labels) == len(wraps):
+                return labels
+        return self._placed(wraps, sizes[-1], shorten=True)
+
+    def _placed(self, wraps: Wraps, size: float, *, shorten: bool) -> dict[str, Label]:
         """Return labels set in `size`; without `shorten` it stops at the first for which there is no place."""
         found: dict[str, Label] = {}
         blocks = [*self.fronts.values(), *self.taken]
         # Whoever has the least room chooses first: the widest labels.
-        for name in sorted(words, key=lambda name: -width_mm(words[name], 1.0)):
-            ways = self._ways(words[name], self.fronts[name], size, shorten)
+        for name in sorted(wraps, key=lambda name: -max(width_mm(line, 1.0) for line in wraps[name][0])):
+            ways = self._ways(wraps[name], self.fronts[name], size, shorten)
             label = next((way for way in ways if self._free(way.bounds(), blocks)), None)
             if label is not None:
                 found[name] = label
                 blocks.append(label.bounds())
             elif not shorten:
                 break
-        return {name: found[name] for name in words if name in found}
+        return {name: found[name] for name in wraps if name in found}
 
     def _free(self, box: Bounds, blocks: list[Bounds]) -> bool:
         if box[0] < GAP_MM or box[1] < GAP_MM or box[2] > self.plate[0] - GAP_MM or box[3] > self.plate[1] - GAP_MM:
             return False
         return all(apart(box, block, GAP_MM - 1e-6) for block in blocks)
 
-    def _ways(self, text: str, front: Bounds, size: float, shorten: bool) -> Iterable[Label]:
-        """Ways to set `text` beside a part, the best first: above it, where no hand covers it; in one line."""
-        wraps = [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
-        for lines in wraps:
-            yield from self._round(front, lines, size, ("above", "below"))
-        for lines in wraps:
-            yield from self._round(front, lines, size, ("right", "left"))
+    def _ways(self, wraps: Sequence[tuple[str, ...]], front: Bounds, size: float, shorten: bool) -> Iterable[Label]:
+        """Ways to set a text beside a part, the best first: above it, where no hand covers it; in one line."""
+        for sides in (self.sides[:2], self.sides[2:]):
+            for lines in wraps:
+                yield from self._round(front, lines, size, sides)
         for room in (20.0, 14.0, 10.0, 7.0) if shorten else ():
-            short = (shortened(text, size, room),)
-            yield from self._round(front, short, size, ("above", "below", "right", "left"))
+            short = tuple(shortened(line, size, room) for line in wraps[0])
+            yield from self._round(front, short, size, self.sides)
 
     @staticmethod
     def _round(front: Bounds, lines: tuple[str, ...], size: float, sides: Sequence[str]) -> Iterable[Label]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.drawing.letters import shortened, width_mm
-from benchcon.drawing.plate import CROSS_MM, Plate
+from benchcon.drawing.plate import CROSS_MM, Crowd, Plate
 from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text, bounds_of, moved
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, sources_of
 from benchcon.drawing.svg import Pen
@@ -38,6 +38,8 @@ LAYERS: Mapping[str, Pen] = {
 }
 MARGIN_MM = 24.0
 """Room for dimensions above the plate and left of it."""
+WIRE_SIZES_MM = (2.4, 2.1, 1.8, 1.5, 1.3)
+"""Type of what stands on the back."""
 SMALL_MM = 2.4
 """Type of dimensions, tags and tables."""
 ROW_MM = 4.2
@@ -114,8 +116,7 @@ def back(plate: Plate) -> list[Shape]:
         )
         if body.nut_mm:
             shapes.append(Circle("behind", x, hole.y_mm, body.nut_mm / 2))
-        down = max(body.height_mm / 2, body.nut_mm / 2, hole.hole.half_mm[1] + CROSS_MM)
-        shapes += _wires(plate, hole, x, down)
+    shapes += _wires(plate, holes)
     shapes.append(Text("notes", 0, -4, "Back: mirrored, as it is seen from behind", 4.0, "start"))
     return shapes
 
@@ -158,31 +159,40 @@ def _front_of(plate: Plate, part: Part) -> list[Shape]:
     return [Circle("fronts", place.x_mm, place.y_mm, min(width, height) / 2)]
 
 
-def _wires(plate: Plate, each: Drilled, x: float, down: float) -> list[Shape]:
-    """The part's name behind it, and where each of its wires goes."""
-    lines = [each.part.label or each.part.name]
-    channels = [*channels_of(each.part)]
-    for lamp in plate.panel.lamps:
-        channels += [lamp.channel] if lamp.inside == each.part.name else []
-    several = len(plate.panel.boards) > 1
+def _wires(plate: Plate, holes: Sequence[Drilled]) -> list[Shape]:
+    """Every part's name behind it, and where each of its wires goes, where there is room for it."""
+    fronts, wraps = {}, {}
+    for each in holes:
+        body, (across, down) = behind(each.part), each.hole.half_mm
+        across = max(body.width_mm / 2, body.nut_mm / 2, across + CROSS_MM)
+        down = max(body.height_mm / 2, body.nut_mm / 2, down + CROSS_MM)
+        x = plate.width_mm - each.x_mm
+        fronts[each.part.name] = (x - across, each.y_mm - down, x + across, each.y_mm + down)
+        wires = _goes_to(plate.panel, each.part)
+        label = each.part.label or each.part.name
+        wraps[each.part.name] = [(label, *wires), (f"{label}:", *(word for wire in wires for word in _halves(wire)))]
+    crowd = Crowd((plate.width_mm, plate.height_mm), fronts, [], ("below", "above", "right", "left"))
+    found = crowd.largest(wraps, WIRE_SIZES_MM)
+    return [text for label in found.values() for text in label.texts("wires")]
+
+
+def _halves(wire: str) -> tuple[str, ...]:
+    plug, to, pin = wire.partition(" to ")
+    return (plug, f"to {pin}") if to else (wire,)
+
+
+def _goes_to(panel: Panel, part: Part) -> list[str]:
+    """Say for each wire of `part`, and of the lamps in it: connector and pin, colour, and the board's pin."""
+    channels = [*channels_of(part)]
+    for lamp in panel.lamps:
+        channels += [lamp.channel] if lamp.inside == part.name else []
+    several = len(panel.boards) > 1
+    found = []
     for channel in channels:
         wire = channel.wire
         plug = f"{wire.connector}/{wire.connector_pin}" if wire.connector and wire.connector_pin else wire.connector
         board = f"{channel.board} " if several else ""
-        to = f"{board}{wire.pin or channel.id}"
-        lines.append(" ".join(filter(None, (plug, wire.colour, "to", to))))
-    size = 2.2 if len(lines) <= 4 else 1.8
-    room = 60.0
-    step = 1.2 * size
-    y = each.y_mm + down + 0.8 + 0.74 * size
-    if y + (len(lines) - 1) * step > plate.height_mm - 0.5:
-        y = each.y_mm - down - 0.8 - 0.21 * size - (len(lines) - 1) * step
-    found: list[Shape] = []
-    for number, line in enumerate(lines):
-        text = shortened(line, size, room)
-        half = width_mm(text, size) / 2
-        middle = min(max(x, half + 0.5), max(plate.width_mm - half - 0.5, half + 0.5))
-        found.append(Text("wires", middle, y + number * step, text, size))
+        found.append(" ".join(filter(None, (plug, wire.colour, "to", f"{board}{wire.pin or channel.id}"))))
     return found
 
 

@@ -87,7 +87,7 @@ def sources_of(parts: Iterable[Part]) -> str:
     """Say where the sizes of their holes are from."""
     sorts = dict.fromkeys("said" if part.hole_mm[0] else sort_of(part) for part in parts)
     practice = f" ({PRACTICE})" if any(sort in _HOLES for sort in sorts) else ""
-    return "; ".join(SOURCES[sort] for sort in sorts) + practice
+    return "; ".join(dict.fromkeys(SOURCES[sort] for sort in sorts)) + practice
 
 
 def behind(part: Part) -> Behind:

@@ -13,6 +13,7 @@ from shapely.geometry import MultiPolygon, Point, box
 
 from benchcon.drawing.letters import width_mm
 from benchcon.drawing.plate import Label, Plate
+from benchcon.drawing.sheet import Sheet
 from benchcon.panel.file import loads
 from benchcon.panel.places import footprint_mm
 
@@ -72,3 +73,22 @@ def test_however_crowded_no_label_lies_on_a_part_or_a_label(parts: list[tuple[in
 def test_widths_are_those_of_helvetica(text: str) -> None:
     # Adobe's core 14 font metrics, as reportlab carries them.
     assert width_mm(text, 10) == pytest.approx(stringWidth(text, "Helvetica", 10), abs=0.6)
+
+
+def test_wires_on_the_back_of_a_crowded_plate_lie_on_no_hole_and_on_no_other() -> None:
+    rows = ['[panel]\nwidth = "260 mm"\nheight = "170 mm"\n[boards.b]\n']
+    for n in range(64):
+        kind = ("button", "switch", "encoder", "pot")[n % 4]
+        at = f'["{22 + 31 * (n % 8)} mm", "{14 + 20.5 * (n // 8)} mm"]'
+        wire = (
+            f'channel = {{ id = "c{n}", connector = "J{n // 16 + 1}", connector_pin = "{n % 16 + 1}", wire = "white" }}'
+        )
+        rows.append(f'[controls.c{n}]\nlabel = "Control number {n}"\nkind = "{kind}"\nat = {at}\n{wire}\n')
+    sheet = Sheet.of(loads("".join(rows)))
+    wires = [shape for shape in sheet.back if shape.layer == "wires"]
+    assert {f"Control number {n}" for n in range(64)} <= {wire.text for wire in wires}
+    assert "J4/16 white to c63" in {wire.text for wire in wires}
+    areas = [area_of(Label((wire.text,), wire.x, wire.y, wire.size, wire.anchor)) for wire in wires]
+    holes = [Point(shape.x, shape.y).buffer(shape.radius) for shape in sheet.back if shape.layer == "holes"]
+    assert not [(a, b) for a in areas for b in holes if a.intersection(b).area > 0]
+    assert not [(a, b) for a, b in combinations(areas, 2) if a.intersection(b).area > 0.001]
