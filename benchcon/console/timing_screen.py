@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 EACH_S = 1.0
 """The figures are worked out no more often than this, and take no more than a twentieth of the time."""
+MOST_CHANGES = 1_000
+"""Changes of each channel that count, the latest of them: more would take longer than a frame may."""
 MOST_SHOWN = 400
 """Delays that are plotted, the latest of them."""
 HIGH = "▁▂▃▄▅▆▇█"
@@ -71,7 +73,7 @@ class Stopwatch:
         if began < self._due:
             return False
         with self.sight.session.lock:
-            self.found = self._timing.delays(self.sight.panel)
+            self.found = self._timing.delays(self.sight.panel, most=MOST_CHANGES)
             self.links = self._timing.links.verdicts()
         took = time.monotonic() - began
         self._due = began + max(EACH_S, 20 * took)

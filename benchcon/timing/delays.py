@@ -35,7 +35,7 @@ MISS = 3.0
 """What leaving a movement without an answer costs in the matching; a match costs how unusual its delay is."""
 UNUSUAL = 2.5
 """The most that a match costs: one slow answer is likelier than one missing, two slow ones are not."""
-MOST_BAND = 200
+MOST_BAND = 48
 MOST_APART = 20_000
 CROWDS_US = (2_000.0, 20_000.0, 100_000.0)
 MOST_SCREENED = 300
@@ -173,9 +173,15 @@ class Delays:
         return drift([one.delay_us for one in self.found])
 
 
-def delays_of(panel: Panel, state: BenchState, moments: Moments, *, propose: bool = True) -> list[Delays]:
+def delays_of(
+    panel: Panel, state: BenchState, moments: Moments, *, propose: bool = True, most: int = 0
+) -> list[Delays]:
     """Return the delays of every pair that the panel file names, in its order, then of those proposed from what was
-    seen, where the file says nothing of an output."""
+    seen, where the file says nothing of an output. With `most` only so many of each channel's
+    latest changes count.
+    """
+    if most:
+        moments = moments.latest(most)
     sources = sources_of(panel, state)
     controls = {control.name: control for control in panel.controls}
     found = []
@@ -383,9 +389,7 @@ def match_in_order(
     if not moved_us or not changed_us:
         return [-1] * len(moved_us)
     lows = [bisect_left(changed_us, at - slack_us) for at in moved_us]
-    highs = [
-        min(bisect_right(changed_us, at + wait_us), low + MOST_BAND) for at, low in zip(moved_us, lows, strict=True)
-    ]
+    highs = [bisect_right(changed_us, at + wait_us) for at in moved_us]
     usual = usual_delays(moved_us, changed_us, lows, highs)
     # One scale for all: what counts as far from a long delay must count as far from a short one, or the long one wins.
     scale = max(min(map(abs, usual)), 10_000.0)
@@ -403,27 +407,37 @@ def _matched(
     scale: float,
 ) -> tuple[float, list[int]]:
     """Return the least cost and its matching, if `usual` is the usual delay."""
+    if max((high - low for low, high in zip(lows, highs, strict=True)), default=0) > MOST_BAND:
+        # Too many to try all: those around the usual delay.
+        middles = [bisect_left(changed_us, at + usual) for at in moved_us]
+        lows = [max(low, middle - MOST_BAND // 2) for low, middle in zip(lows, middles, strict=True)]
+        highs = [
+            min(high, max(middle, low) + MOST_BAND // 2) for low, high, middle in zip(lows, highs, middles, strict=True)
+        ]
     # costs[k]: the least for the movements so far if only the first `low + k` changes are used; falls with k.
     costs, low_before, high_before = [0.0], lows[0], lows[0]
     steps: list[bytearray] = []
-    for number, at in enumerate(moved_us):
-        low, high = lows[number], max(highs[number], lows[number])
-
-        def before(k: int, costs: list[float] = costs, low: int = low_before, high: int = high_before) -> float:
-            return costs[min(max(k, low), high) - low]
-
-        row: list[float] = []
-        step = bytearray()
-        for k in range(low, high + 1):
-            best, how = before(k) + MISS, _SKIP
-            if k > low:
-                cost = before(k - 1) + min(UNUSUAL, abs(changed_us[k - 1] - at - usual) / scale)
-                if cost < best:
-                    best, how = cost, _MATCH
-                if row[-1] <= best:
-                    best, how = row[-1], _FEWER
-            row.append(best)
-            step.append(how)
+    for low, high_, at in zip(lows, highs, moved_us, strict=True):
+        high = max(high_, low)
+        # What they cost before, for k from `low` on: changes beyond the last band made no difference then.
+        base = costs[max(min(low, high_before) - low_before, 0) : high - low_before + 1]
+        base += [costs[-1]] * (high - low + 1 - len(base))
+        least = base[0] + MISS
+        row, step = [least], bytearray(b"\0")
+        expected = at + usual
+        for k, change in enumerate(changed_us[low:high], 1):
+            apart = abs(change - expected) / scale
+            cost = base[k - 1] + (apart if apart < UNUSUAL else UNUSUAL)
+            skipped = base[k] + MISS
+            if least <= cost and least <= skipped:
+                step.append(_FEWER)
+            elif cost < skipped:
+                least = cost
+                step.append(_MATCH)
+            else:
+                least = skipped
+                step.append(_SKIP)
+            row.append(least)
         steps.append(step)
         costs, low_before, high_before = row, low, high
     result = [-1] * len(moved_us)
@@ -452,7 +466,7 @@ def usual_delays(
     apart: list[float] = []
     nearest: list[float] = []
     for number, (at, low, high) in enumerate(zip(moved_us, lows, highs, strict=True)):
-        apart += [changed_us[k] - at for k in range(low, high)]
+        apart += [changed_us[k] - at for k in range(low, min(high, low + 4 * MOST_BAND))]
         following = moved_us[number + 1] if number + 1 < len(moved_us) else float("inf")
         if low < high and changed_us[low] < following:
             nearest.append(changed_us[low] - at)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from copy import copy
 from typing import NamedTuple
 
 from benchcon.panel.model import Control
@@ -60,6 +61,13 @@ class Moments:
             for channel in board.channels.values():
                 if channel.value is not None:
                     self._stands(board.source, channel.id, channel.value, self._state.at_us)
+
+    def latest(self, most: int) -> Moments:
+        """Return a copy with so many of each channel's latest changes."""
+        found = copy(self)
+        found.inputs = {key: kept[-most:] for key, kept in self.inputs.items()}
+        found.outputs = {key: kept[-most:] for key, kept in self.outputs.items()}
+        return found
 
     def take(self, event: ev.Event) -> None:
         """Take one event."""

@@ -41,9 +41,9 @@ class Timing:
             self.raw.take(event)
             self.links.take(event)
 
-    def delays(self, panel: Panel, *, propose: bool = True) -> list[Delays]:
-        """Return the transport delays so far."""
-        return delays_of(panel, self.state, self.moments, propose=propose)
+    def delays(self, panel: Panel, *, propose: bool = True, most: int = 0) -> list[Delays]:
+        """Return the transport delays so far; with `most` of so many of the latest changes of each channel."""
+        return delays_of(panel, self.state, self.moments, propose=propose, most=most)
 
     def contacts(self, panel: Panel) -> list[Contact]:
         """Return how contacts bounce, encoders count and potentiometers read, where they were told raw."""
