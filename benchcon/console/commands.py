@@ -15,7 +15,9 @@ from benchcon.console.face import Face
 from benchcon.console.head import VIEWS
 from benchcon.console.keyline import key_face
 from benchcon.console.news import News
+from benchcon.console.panel_picture import write_picture
 from benchcon.console.showing import board_name, label_of
+from benchcon.errors import Trouble
 from benchcon.text import printable
 
 if TYPE_CHECKING:
@@ -40,6 +42,13 @@ def keys_now(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
         )
 
 
+def _picture(app: ConsoleApp) -> None:
+    try:
+        app.tell(f"wrote {write_picture(app.session.panel)}")
+    except Trouble as trouble:
+        app.tell(str(trouble), "error")
+
+
 def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
     """What can be done with each board and port, whatever is on the screen."""
     work = app.sight.work
@@ -59,6 +68,8 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
         for name, board in app.sight.boards.items():
             title = f"Wink: {printable(app.sight.title_of(name))}"
             yield SystemCommand(title, "which board is it?", partial(work.wink, board))
+    if app.session.panel.parts:
+        yield SystemCommand("Picture of the panel", "as it looks from the front, SVG", partial(_picture, app))
     told = "dark ground; NO_COLOR=1 benchcon sends none, and the terminal's own theme is seen"
     yield SystemCommand("Colours, theme: light or dark", told, app.action_help)
     for news in screen.query(News):
