@@ -69,9 +69,12 @@ def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_findi
         flashes = demo.hands["met"].flashes()
     assert code == 1
     (finding,) = told["findings"]
-    assert (finding["kind"], finding["channels"], finding["parts"]) == ("board reset", ["met"], ["wind_speed"])
+    # At 60 ohm even the one lamp, 10 mA, takes the supply from 5 V below the limit.
+    pulled = ["wind_speed"] if ohm == 30 else ["crosswind", "wind_speed"]
+    assert (finding["kind"], finding["channels"], finding["parts"]) == ("board reset", ["met"], pulled)
     assert "3 times while “Wind speed” was to light" in finding["line"]
-    assert verdicts(told) == {"pressure_unit": "good", "crosswind": "good", "wind_speed": "wrong"}
+    assert {name for name, verdict in verdicts(told).items() if verdict == "wrong"} == set(pulled)
+    assert verdicts(told)["pressure_unit"] == "good"
     # WCAG 2.x, success criterion 2.3.1, as the simulated board counts what was lit: and far below it here.
     assert flashes["d_spd"] <= 1
     assert lasted < 40
