@@ -39,13 +39,18 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     in_turn = {key for group in turns(layout, story) for key in group}
     looks = [each for each in given if isinstance(each, LampLook)]
     pictures = [each for each in given if isinstance(each, DigitsLook)]
-    others = [*knobs.find(layout, story), *segments.find(layout, pictures)]
-    plugs, explained = _plugs(layout, story, looks, pictures, in_turn, others)
+    turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
+    plugs, explained = _plugs(layout, story, looks, pictures, in_turn, [*turned, *shown])
+
+    def left(found: list[Choices]) -> list[Choices]:
+        return [each for each in found if not all(explained.issuperset(raw.channels) for c in each for raw in c)]
+
     found: list[Choices] = [
         *plugs,
         *contacts.find(layout, story, in_turn | explained),
+        *left(turned),
         *lights.find(layout, looks, explained),
-        *(each for each in others if not all(explained.issuperset(raw.channels) for c in each for raw in c)),
+        *left(shown),
     ]
     found = _in_common(layout, _of_what_is_there(panel, given, found))
     out: list[Finding] = []

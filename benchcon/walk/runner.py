@@ -381,7 +381,8 @@ class Runner:
             self._stuck_since = now
         if self._retry_us and now >= self._retry_us and not self._held:
             self._retry_us, self._wants_shown = 0, -1
-        if walk.state == "light" and now - self._stuck_since > STUCK_US:
+        asked = walk.wants_number == self._stuck_number
+        if walk.state == "light" and asked and now - self._stuck_since > STUCK_US:
             self._stuck_since = now
             held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
             if self.face.robot:

@@ -19,7 +19,7 @@ from benchcon.demo import Demo, panel_path, start
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.report.walk import build
-from benchcon.walk.interfaces import Answer, Scene
+from benchcon.walk.interfaces import Answer, RobotFace, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -222,3 +222,13 @@ def test_in_a_plain_terminal_the_keys_lead_out_of_a_walk_that_waits_for_a_dark_b
         until("left before its end")
         assert run.wait(PATIENCE_S) == 2
         os.close(main)
+
+
+def test_a_lamp_that_comes_after_long_work_on_controls_is_given_its_time(desks: Desks, monkeypatch: Any) -> None:
+    """What a hand did before has nothing to do with how long the outputs take to be as wanted."""
+    from benchcon.walk import runner
+
+    monkeypatch.setattr(runner, "STUCK_US", 250_000)  # the hand of a push button takes longer than this here
+    walk = Walk(desks.panel, ["pressure_unit", "mains_fail", "standby_fail"], rest_us=400_000)
+    assert Runner(desks.session, walk, RobotFace(desks.hands), blink_s=0.0).run()
+    assert {name: (done.how, done.note) for name, done in walk.done.items() if done.how != "done"} == {}
