@@ -122,13 +122,24 @@ class Plate:
             if not inside_of(part)  # the control's label serves both
         }
         covered = {part.name: fronts.get(part.name) or self.front(part) for part in self.panel.parts}
-        crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken))
+        crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken), _sides(self.panel.labels))
+        crowd.own_sides |= {part.name: _sides(part.label_at) for part in self.panel.parts if part.label_at}
         wraps = {
             name: [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
             for name, text in words.items()
         }
         self.labels = crowd.largest(wraps, sizes)
         return self
+
+
+def _sides(first: str) -> tuple[str, ...]:
+    """Return all sides, `first` in front, then the one across from it. Above a part no hand covers its label."""
+    return {
+        "above": ("above", "below", "right", "left"),
+        "below": ("below", "above", "right", "left"),
+        "left": ("left", "right", "above", "below"),
+        "right": ("right", "left", "above", "below"),
+    }[first]
 
 
 Wraps = Mapping[str, Sequence[tuple[str, ...]]]
@@ -144,6 +155,8 @@ class Crowd:
     taken: list[Bounds]
     sides: tuple[str, ...] = ("above", "below", "right", "left")
     """Where a label may stand, the best first."""
+    own_sides: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """The same of parts that want it otherwise."""
 
     def largest(self, wraps: Wraps, sizes: Sequence[float]) -> dict[str, Label]:
         """Return labels in the largest of `sizes` in which all find a place; in the smallest those that find one."""
@@ -159,7 +172,8 @@ class Crowd:
         blocks = [*self.fronts.values(), *self.taken]
         # Whoever has the least room chooses first: the widest labels.
         for name in sorted(wraps, key=lambda name: -max(width_mm(line, 1.0) for line in wraps[name][0])):
-            ways = self._ways(wraps[name], self.fronts[name], size, shorten)
+            sides = self.own_sides.get(name, self.sides)
+            ways = self._ways(wraps[name], self.fronts[name], size, sides, shorten)
             label = next((way for way in ways if self._free(way.bounds(), blocks)), None)
             if label is not None:
                 found[name] = label
@@ -173,14 +187,16 @@ class Crowd:
             return False
         return all(apart(box, block, GAP_MM - 1e-6) for block in blocks)
 
-    def _ways(self, wraps: Sequence[tuple[str, ...]], front: Bounds, size: float, shorten: bool) -> Iterable[Label]:
-        """Ways to set a text beside a part, the best first: above it, where no hand covers it; in one line."""
-        for sides in (self.sides[:2], self.sides[2:]):
+    def _ways(
+        self, wraps: Sequence[tuple[str, ...]], front: Bounds, size: float, sides: tuple[str, ...], shorten: bool
+    ) -> Iterable[Label]:
+        """Ways to set a text beside a part, the best first: on the side that is wanted, in one line."""
+        for some in (sides[:1], sides[1:2], sides[2:]):
             for lines in wraps:
-                yield from self._round(front, lines, size, sides)
+                yield from self._round(front, lines, size, some)
         for room in (20.0, 14.0, 10.0, 7.0) if shorten else ():
             short = tuple(shortened(line, size, room) for line in wraps[0])
-            yield from self._round(front, short, size, self.sides)
+            yield from self._round(front, short, size, sides)
 
     @staticmethod
     def _round(front: Bounds, lines: tuple[str, ...], size: float, sides: Sequence[str]) -> Iterable[Label]:

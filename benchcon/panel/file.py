@@ -17,7 +17,7 @@ from benchcon.errors import Trouble
 from benchcon.panel import parts, rules, supplies
 from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
-from benchcon.panel.model import Control, Digits, Lamp, Panel, Raw
+from benchcon.panel.model import SIDES, Control, Digits, Lamp, Panel, Raw
 from benchcon.panel.reader import Finding, Source, Table
 from benchcon.panel.where import lines_of
 from benchcon.text import printable
@@ -191,6 +191,7 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     depth = head.quantity("depth", "mm", 0.0, 5, 1000, 'from "5 mm" to "1 m"')
     look = head.quantity("look", "mcd", 0.0, 0.1, 1e6, parts.INTENSITIES)
     resistors = head.word("resistors", tuple(SERIES), "E24")
+    labels = head.word("labels", SIDES, "above")
     head.text("note", "", 400)
     head.done()
     if (width > 0) != (height > 0):
@@ -205,6 +206,7 @@ def _panel(top: Table, text: str, name: str) -> Panel:
         width_mm=width,
         height_mm=height,
         depth_mm=depth,
+        labels=labels,
         look_mcd=look,
         resistors=resistors,
         boards=boards,

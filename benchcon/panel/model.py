@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+SIDES = ("above", "below", "left", "right")
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -135,6 +137,8 @@ class Control:
     """Width and height of what stands behind the plate; 0: not said."""
     depth_mm: float = 0.0
     """How far it reaches behind the plate; 0: not said."""
+    label_at: str = ""
+    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
     made_by: str = ""
     """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     line: int = 0
@@ -182,6 +186,8 @@ class Lamp:
     """Width and height of what stands behind the plate; 0: not said."""
     depth_mm: float = 0.0
     """How far it reaches behind the plate; 0: not said."""
+    label_at: str = ""
+    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
     made_by: str = ""
     """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     inside: str = ""
@@ -220,6 +226,8 @@ class Digits:
     """Width and height of what stands behind the plate; 0: not said."""
     depth_mm: float = 0.0
     """How far it reaches behind the plate; 0: not said."""
+    label_at: str = ""
+    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
     made_by: str = ""
     """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     line: int = 0
@@ -270,6 +278,8 @@ class Panel:
     height_mm: float = 0.0
     depth_mm: float = 0.0
     """Room behind the plate; 0: not said."""
+    labels: str = "above"
+    """On which side of their parts labels stand, where there is room: one of `SIDES`."""
     look_mcd: float = 0.0
     """How bright every lamp is to look at full light; 0: not said."""
     resistors: str = "E24"

@@ -8,7 +8,7 @@ from typing import Any
 
 from benchcon.panel.codes import positions_of
 from benchcon.panel.electrics import SHIFT_REGISTER_PIN_MA
-from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
+from benchcon.panel.model import SIDES, Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
 from benchcon.panel.reader import BOARD_NAME, NAME, Table, listed, near, shown
 from benchcon.panel.segments import places_of_format
@@ -232,6 +232,7 @@ def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
                 hole_mm=_hole(table),
                 body_mm=_body(table),
                 depth_mm=_depth(table),
+                label_at=table.word("label_at", SIDES, ""),
                 line=table.line,
             )
         )
@@ -300,6 +301,7 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
                 hole_mm=_hole(table),
                 body_mm=_body(table),
                 depth_mm=_depth(table),
+                label_at=table.word("label_at", SIDES, ""),
                 line=table.line,
             )
         )
@@ -346,6 +348,7 @@ def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
                 hole_mm=_hole(table),
                 body_mm=_body(table),
                 depth_mm=_depth(table),
+                label_at=table.word("label_at", SIDES, ""),
                 line=table.line,
             )
         )

@@ -92,3 +92,21 @@ def test_wires_on_the_back_of_a_crowded_plate_lie_on_no_hole_and_on_no_other() -
     holes = [Point(shape.x, shape.y).buffer(shape.radius) for shape in sheet.back if shape.layer == "holes"]
     assert not [(a, b) for a in areas for b in holes if a.intersection(b).area > 0]
     assert not [(a, b) for a, b in combinations(areas, 2) if a.intersection(b).area > 0.001]
+
+
+def test_labels_stand_on_the_side_that_the_file_wants_where_there_is_room() -> None:
+    plate = Plate.of(
+        loads(
+            '[panel]\nwidth = "200 mm"\nheight = "60 mm"\nlabels = "below"\n[boards.b]\n'
+            '[lamps.a]\nat = ["30 mm", "30 mm"]\nchannel = "a"\n'
+            '[lamps.b]\nat = ["80 mm", "30 mm"]\nlabel_at = "right"\nchannel = "b"\n'
+            '[lamps.c]\nat = ["130 mm", "30 mm"]\nlabel_at = "above"\nchannel = "c"\n'
+            '[lamps.d]\nat = ["192 mm", "30 mm"]\nlabel_at = "right"\nlabel = "No room there"\nchannel = "d"\n'
+        )
+    ).put_labels()
+    a, b, c, d = (plate.labels[name].bounds() for name in "abcd")
+    assert a[1] > 30 > c[3]
+    assert b[0] > 80
+    assert b[1] < 30 < b[3]
+    assert d[2] < 192
+    assert_clear(plate)
