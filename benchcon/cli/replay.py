@@ -35,7 +35,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="run it against: state, simulated, native, emulated",
     )
     parser.add_argument(
-        "--hand", metavar="CONTROL", action="append", default=[], help="with --to: a hand that moves inputs"
+        "--hand",
+        metavar="HAND",
+        action="append",
+        default=[],
+        help="with --to: simulated hand that moves the inputs, such as tcp:127.0.0.1:40122; once a board",
     )
     parser.add_argument("--by-hand", action="store_true", help="with --to: ask you to move the inputs")
     parser.add_argument("--fast", action="store_true", help="as fast as it goes; then only the order counts")

@@ -37,11 +37,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--compare", metavar="DIR", help="say what has changed since the report in this folder")
     parser.add_argument(
-        "--robot",
-        metavar="CONTROL",
+        "--hand",
+        metavar="HAND",
         action="append",
         default=[],
-        help="let a program work the controls of a simulated board; once a board, such as tcp:127.0.0.1:40122",
+        help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board. "
+        "With it a walk needs no person",
     )
     parser.add_argument(
         "--wiggle",
@@ -77,7 +78,7 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     old = read_report(args.compare) if args.compare else None
     if (args.failed or args.new) and not args.report:
         raise Trouble("--failed and --new go on from a report: name its folder with --report")
-    hands = _hands(args.robot)
+    hands = _hands(args.hand)
     ports = list(args.ports) or [_port_of(board, hand) for board, hand in hands.items()] or _agreed()
     if not ports:
         raise Trouble("no port is named, and none was agreed to before; see 'benchcon ports'")
@@ -229,7 +230,7 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Unt
 
 
 ROBOT_REST_US, ROBOT_STILL_US = 300_000, 1_000_000
-"""A robot has its hands off as soon as it says so."""
+"""A simulated hand is at rest as soon as it says so."""
 READY_S = 15.0
 """How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
 
@@ -398,8 +399,8 @@ def _tell(
         print(f"benchcon: {remark['line']}:\n\n{remark['patch']}", file=sys.stderr)
     print(f"benchcon: {count_words(report['counts'])}", file=sys.stderr)
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
-    if skipped and args.robot:
+    if skipped and args.hand:
         names = ", ".join(part["label"] or part["name"] for part in skipped)
         why = "; ".join(dict.fromkeys(part["note"] for part in skipped if part["note"]))
         print(printable(f"benchcon: could not be done: {names}{f': {why}' if why else ''}"), file=sys.stderr)
-    return 1 if report["findings"] else 2 if skipped and args.robot else 0
+    return 1 if report["findings"] else 2 if skipped and args.hand else 0

@@ -88,7 +88,7 @@ def simulated(wanted: Wanted) -> Iterator[Boards]:
 
 @contextlib.contextmanager
 def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
-    """Boards that are programs: each command, by ident, prints ``NAME PORT CONTROL`` and runs until SIGTERM.
+    """Boards that are programs: each command, by ident, prints ``NAME PORT HAND`` and runs until SIGTERM.
 
     For targets that build something and run it: firmware for this computer, an emulated chip.
     """

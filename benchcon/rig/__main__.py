@@ -1,6 +1,6 @@
 """One simulated board: ``python -m benchcon.rig --panel FILE --board NAME``.
 
-Prints ``NAME PORT CONTROL`` and works until SIGTERM or Ctrl-C.
+Prints ``NAME PORT HAND`` and works until SIGTERM or Ctrl-C.
 """
 
 from __future__ import annotations

@@ -61,7 +61,7 @@ class Hand:
         if not (control.startswith("unix:") and control != "unix:") and not (
             self._where and int(self._where["port"]) < 65536
         ):
-            raise Trouble(f"'{printable(control)}' is no CONTROL word; it is like tcp:127.0.0.1:40123 or unix:/path")
+            raise Trouble(f"'{printable(control)}' is not a HAND; one looks like tcp:127.0.0.1:40123 or unix:/path")
 
     def __enter__(self) -> Hand:
         return self

@@ -217,7 +217,7 @@ def test_a_soak_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: 
 
 @pytest.mark.parametrize("number", ENDS)
 def test_a_walk_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
-    words = [word for desk in demo.boards for word in ("--robot", desk.control)]
+    words = [word for desk in demo.boards for word in ("--hand", desk.control)]
     code = end_it(demo, program(demo, home, "walk", *words, "--panel", str(OSTREY)), number)
     assert code == 2  # left before its end
 

@@ -115,7 +115,7 @@ def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, monkeypatc
     assert "speed=512" in told["benchcon hand winch where"] or "speed=511" in told["benchcon hand winch where"]
     assert "simulated board 'winch'" in told["benchcon ports"]
     assert {"winch.pdf", "winch.dxf", "labels.svg", "winch.vcd", "build", "walked"} <= {p.name for p in here.iterdir()}
-    faulty = told["benchcon walk --panel winch.toml --robot HAND PORT"]
+    faulty = told["benchcon walk --panel winch.toml --hand HAND PORT"]
     assert "Fault" in faulty
     assert "Haul in" in faulty
     assert "Hold" in faulty

@@ -189,7 +189,7 @@ def test_a_board_that_is_another_is_refused_in_one_line(tmp_path: Path) -> None:
         (["--hand", "unix:/x"], "go with --to"),
         (["--headless", "--to", "x"], "one of the two"),
         (["--at", "5 s"], "--at goes with --headless"),
-        (["--to", "x", "--hand", "nowhere"], "'nowhere' is no CONTROL word"),
+        (["--to", "x", "--hand", "nowhere"], "'nowhere' is not a HAND"),
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_line(power_desk: Path, words: list[str], says: str) -> None:

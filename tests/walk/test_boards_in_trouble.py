@@ -35,7 +35,7 @@ def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def unattended(demo: Demo, report: Path, *parts: str, fault: str = "", **settings: str) -> tuple[int, Any, str]:
     """Walk `parts` as a process of its own that no person attends; `fault` is put into met once it has begun."""
     command = [sys.executable, "-m", "benchcon", "walk", "--panel", str(panel_path()), "--report", str(report)]
-    command += [word for desk in demo.boards for word in ("--robot", desk.control)]
+    command += [word for desk in demo.boards for word in ("--hand", desk.control)]
     command += [word for part in parts for word in ("--only", part)]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True)
     if fault:

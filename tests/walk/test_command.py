@@ -61,7 +61,7 @@ def ports(demo: Demo, *names: str) -> list[str]:
 
 
 def robots(demo: Demo) -> list[str]:
-    return [word for desk in demo.boards for word in ("--robot", desk.control)]
+    return [word for desk in demo.boards for word in ("--hand", desk.control)]
 
 
 @pytest.mark.slow
@@ -166,7 +166,7 @@ def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> N
 @pytest.mark.slow
 def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo) -> None:
     hand = next(desk for desk in healthy.boards if desk.name == "power")
-    run = here("--robot", hand.control, "--only", "mains", "--only", "mains_fail", "--json")
+    run = here("--hand", hand.control, "--only", "mains", "--only", "mains_fail", "--json")
     told = json.loads(run.stdout)
     # The board does not say that its contact is a switch's: it is walked as a push button.
     assert {part["name"]: part["verdict"] for part in told["parts"] if part["verdict"] != "not asked"} == {
@@ -197,8 +197,8 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest
         (["--failed"], "name its folder with --report"),
         (["--panel", "/no/such.toml", "/dev/null"], "/no/such.toml cannot be read"),
         (["--compare", "/no/such"], "walk.json: cannot be read"),
-        (["--robot", "nonsense"], "is no CONTROL word"),
-        (["--robot", "tcp:127.0.0.1:1"], "127.0.0.1:1"),
+        (["--hand", "nonsense"], "is not a HAND"),
+        (["--hand", "tcp:127.0.0.1:1"], "127.0.0.1:1"),
         ([], "no port is named"),
         (["--new"], "name its folder with --report"),
         (["--wiggle", "all", "--soak", "1 s"], "one after the other"),

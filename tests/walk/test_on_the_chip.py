@@ -43,7 +43,7 @@ def test_a_desk_on_the_chip_has_nothing_wrong(name: str, tmp_path: Path, monkeyp
     monkeypatch.setenv("BENCHCON_LOCKS", str(tmp_path))
     panel = one_desk(name, tmp_path)
     with chip_of(demo_plan(name), tmp_path).start() as paced:
-        command = [sys.executable, "-m", "benchcon", "walk", "--panel", str(panel), paced.port, "--json", "--robot"]
+        command = [sys.executable, "-m", "benchcon", "walk", "--panel", str(panel), paced.port, "--json", "--hand"]
         run = subprocess.run([*command, paced.control], capture_output=True, text=True, timeout=240)
     report = json.loads(run.stdout or "{}")
     assert [finding["line"] for finding in report["findings"]] == [], run.stderr

@@ -40,7 +40,7 @@ def test_a_healthy_lamp_with_a_trim_is_proved(
         assert desk.stdout is not None
         try:
             _, port, control = desk.stdout.readline().split()
-            code = main(["walk", "--panel", str(panel), port, "--robot", control])
+            code = main(["walk", "--panel", str(panel), port, "--hand", control])
         finally:
             desk.stdin.close()
     said = capsys.readouterr()

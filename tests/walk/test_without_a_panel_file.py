@@ -161,7 +161,7 @@ def fresh(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Demo:
 def test_healthy_desks_are_healthy_without_a_panel_file_and_again_and_with_one(fresh: Demo) -> None:
     """The try-out of the README, word by word, and then once more on the same desks."""
     with fresh as demo:
-        robots = [word for desk in demo.boards for word in ("--robot", desk.control)]
+        robots = [word for desk in demo.boards for word in ("--hand", desk.control)]
         before = {name: hand.where() for name, hand in demo.hands.items()}
         for panel in ([], [], ["--panel", str(panel_path())]):
             command = [sys.executable, "-m", "benchcon", "walk", *panel, *robots]

@@ -1,7 +1,7 @@
 /* The emulated bench: see emulator.h.
  *
  *   emulator --elf FILE --chip atmega328p --wiring FILE            a pseudo-terminal, paced to real time; prints
- *                                                                 NAME PORT CONTROL and runs until SIGTERM
+ *                                                                 NAME PORT HAND and runs until SIGTERM
  *   emulator --elf FILE --chip atmega328p --wiring FILE --script FILE    as fast as it can, by the cycle: each line of the
  *                                                                 script is AT_US WORD …; the log goes to standard output
  *

@@ -1,5 +1,5 @@
 /* The board on the host: a pseudo-terminal as its serial line and a control connection for its controls
- * (`protocols/hand.md`). Prints "NAME PORT CONTROL" when it is ready and runs until SIGTERM or SIGINT. */
+ * (`protocols/hand.md`). Prints "NAME PORT HAND" when it is ready and runs until SIGTERM or SIGINT. */
 #define _XOPEN_SOURCE 700
 #include <errno.h>
 #include <fcntl.h>
