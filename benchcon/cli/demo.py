@@ -5,24 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 
-from benchcon.cli.try_panel import add_options, wait_headless
+from benchcon.cli.try_panel import SEE, add_options, tell_lit, wait_headless
 from benchcon.errors import Trouble
-
-SEE = (
-    "The console shows what the boards say. To see what really shines, with the faults of this file: "
-    "'benchcon demo --lit' in another terminal."
-)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     add_options(parser)
-    parser.add_argument(
-        "--lit",
-        metavar="HAND",
-        nargs="*",
-        help="in another terminal: show what really shines on the desks of a demo that runs; without HAND, of all",
-    )
     parser.add_argument(
         "--separate",
         action="store_true",
@@ -33,10 +22,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the demo until it is ended; return the exit code."""
     from benchcon.cli.until import Until
-    from benchcon.demo import start
+    from benchcon.demo import panel_path, start
 
     if args.lit is not None:
-        return _lit(args.lit, args.seconds)
+        return tell_lit(panel_path(), args.lit, args.seconds)
     with Until(args.seconds) as until:
         try:
             started = start(args.faults, args.tcp, separate=args.separate)
@@ -51,17 +40,6 @@ def run(args: argparse.Namespace) -> int:
                 from benchcon.demo.live import open_console
 
                 if args.faults:
-                    print(SEE, file=sys.stderr, flush=True)
+                    print(SEE.format("demo"), file=sys.stderr, flush=True)
                 return open_console(demo, until, args.seconds)
-    return 0
-
-
-def _lit(words: list[str], seconds: float | None) -> int:
-    from benchcon.cli.until import Until
-    from benchcon.demo import panel_path
-    from benchcon.panel.file import load
-    from benchcon.rig.shining import controls, take_hold, tell
-
-    with Until(seconds) as until:
-        tell(load(panel_path()), take_hold(words or controls()), until.wait)
     return 0

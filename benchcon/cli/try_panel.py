@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +16,10 @@ if TYPE_CHECKING:
     from benchcon.cli.until import Until
     from benchcon.rig.boards import SimulatedBoards
 
+SEE = (
+    "The console shows what the boards say. To see what really shines, with the faults of this file: "
+    "'benchcon {} --lit' in another terminal."
+)
 LOOK_S = 0.5
 """How often it is seen whether all boards are still there."""
 
@@ -39,6 +45,12 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--faults", type=Path, metavar="FILE", help="a faults file, see protocols/faults-file.md")
     parser.add_argument("--tcp", action="store_true", help="TCP ports instead of pseudo-terminals")
+    parser.add_argument(
+        "--lit",
+        metavar="HAND",
+        nargs="*",
+        help="in another terminal: show what really shines on simulated boards that run; without HAND, on all",
+    )
     parser.add_argument("--seconds", type=seconds, metavar="N", help="end after so many seconds")
 
 
@@ -46,7 +58,10 @@ def run(args: argparse.Namespace) -> int:
     """Run the boards, and the console on them, until it is ended; return the exit code."""
     from benchcon.cli.until import Until
     from benchcon.rig.boards import begin
+    from benchcon.text import printable
 
+    if args.lit is not None:
+        return tell_lit(args.panel, args.lit, args.seconds)
     with Until(args.seconds if args.headless else None) as until:
         if not args.headless:
             need_terminal()
@@ -60,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
                 if args.headless:
                     wait_headless(boards, until)
                     return 0
+                if args.faults:
+                    print(SEE.format(f"try {printable(str(args.panel))}"), file=sys.stderr, flush=True)
                 return console.run_on_simulated(boards, until, args.seconds)
         except Trouble:
             if until.told:  # ended before it had begun
@@ -69,8 +86,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str]]:
     """Return what runs each board with its real firmware; it is built first."""
-    import sys
-
     from benchcon.firmware.running import FirmwareBoards
     from benchcon.panel.file import load
 
@@ -82,10 +97,19 @@ def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str
     return FirmwareBoards(panel, args.firmware).command
 
 
+def tell_lit(panel: Path, hands: Sequence[str], seconds: float | None) -> int:
+    """Show what really shines on boards of `panel` (those at `hands`; none: all that run) until it is ended."""
+    from benchcon.cli.until import Until
+    from benchcon.panel.file import load
+    from benchcon.rig.shining import controls, take_hold, tell
+
+    with Until(seconds) as until:
+        tell(load(panel, currents=False), take_hold(hands or controls()), until.wait)
+    return 0
+
+
 def need_terminal() -> None:
     """Raise `Trouble` where no console can be shown."""
-    import sys
-
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise Trouble("the console needs a terminal; without one add --headless")
 

@@ -68,7 +68,7 @@ def headless(panel: Path) -> Iterator[tuple[str, str, str]]:
     assert not Path(port).parent.exists()
 
 
-def test_a_script_works_the_boards_of_any_panel_file(headless: tuple[str, str, str]) -> None:
+def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tuple[str, str, str]) -> None:
     name, port, hand = headless
     assert name == "winch"
     assert f"{name} {port} {hand}\n" in benchcon("hand").stdout
@@ -80,6 +80,11 @@ def test_a_script_works_the_boards_of_any_panel_file(headless: tuple[str, str, s
         assert benchcon("hand", hand, "fault", "open", "winch.l1").returncode == 0
         assert benchcon("hand", hand, "lit").stdout == "l1=0\n"
         assert benchcon("hand", hand, "faults").stdout == "1 open l1\n"
+        # What really shines, in the words of a person who looks.
+        talk.ask("set", "d1=306D79")
+        shining = benchcon("try", str(panel), "--lit", hand, "--seconds", "0.2").stdout
+        assert "Rope out [123]" in shining
+        assert "Drum locked" not in shining
         talk.lines.clear()
         # By the board's name, as one of that name runs; the part by its name in the panel file.
         done = benchcon("hand", "winch", "press", "drum_lock")
