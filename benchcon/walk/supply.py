@@ -63,7 +63,7 @@ class Feeding:
             spot = self.layout.spots.get(key)
             if spot is not None and spot.kind in ("contact", "selector") and key not in button:
                 self._moved_us = event.at_us
-                for other in self._told_us:
+                for other in self.hearing.sources:  # one that has not told its supply yet may do so next
                     if other not in self.unfed:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 
