@@ -23,6 +23,7 @@ from benchcon.wire.events import Answered, Boot, Event
 
 TICK_US = 50_000
 """Rules that take the time are called so often."""
+_UPSETS = (Boot, Answered)
 MISTAKES_MOST = 100
 """So many different ones are kept."""
 
@@ -77,6 +78,7 @@ class Rehearsal:
         self._sent: dict[str, int | bytes] = {}
         self._next = 0
         self._tick_us = 0
+        self._live: set[str] = set()
         self._again: set[str] = set()
         self._stirred = True
 
@@ -85,16 +87,18 @@ class Rehearsal:
     def feed(self, happened: Iterable[Event], now_us: int) -> None:
         """Take what the bench's state made of a batch."""
         happened = list(happened)
-        before = set(self.seen.live)
         inputs, outputs = self.seen.feed(happened, now_us)
         self._take(inputs, outputs)
+        if self.seen.live == self._live and not any(type(event) in _UPSETS for event in happened):
+            return  # most of what boards say is of no consequence here
+        before, self._live = self._live, set(self.seen.live)
         for event in happened:
             # What a board was told is forgotten with a reset, and with dark.
             if isinstance(event, Boot) or (isinstance(event, Answered) and event.words[0] == "dark"):
                 self._forget(event.source)
-        if self.seen.live != before:
+        if self._live != before:
             self._stirred = True
-            for name in self.seen.live - before:
+            for name in self._live - before:
                 self._forget_board(name)
 
     def _take(self, inputs: dict[str, Any], outputs: set[str]) -> None:

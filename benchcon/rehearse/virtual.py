@@ -26,6 +26,7 @@ from benchcon.rig.board import SimBoard
 from benchcon.rig.control import obey
 from benchcon.rig.wiring import wiring
 from benchcon.state import BenchState
+from benchcon.wire.events import Event
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
 
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from benchcon.link.connection import Connection
     from benchcon.link.hub import Hub
     from benchcon.rig.faults import Fault
-    from benchcon.wire.events import Event
 
 DEADMAN_MS = 2000
 PING_US = 500_000
@@ -43,6 +43,8 @@ TAIL_US = 300_000
 """After the last step: what is under way arrives."""
 
 Listener = Callable[[list[Batch]], None]
+Taker = Callable[[list[Batch], list[list[Event]]], None]
+"""Takes batches, and the events of each."""
 
 
 class _Timer:
@@ -159,10 +161,19 @@ class VirtualBench:
     deadman_ms = DEADMAN_MS
     ping_every_us = PING_US
 
-    def __init__(self, panel: Panel, *, seed: int = 0, faults: Mapping[str, Sequence[Fault]] | None = None) -> None:
+    def __init__(
+        self,
+        panel: Panel,
+        observer: Observer,
+        take: Taker,
+        *,
+        seed: int = 0,
+        faults: Mapping[str, Sequence[Fault]] | None = None,
+    ) -> None:
+        """`observer` is the one of the state that `take` feeds: there is one for a bench."""
         self.panel = panel
         self.loop = Loop()
-        self.listeners: list[Listener] = []
+        self._take = take
         self.boards = {
             board.name: SimBoard(wiring(panel, board.name), seed=seed, faults=(faults or {}).get(board.name, ()))
             for board in panel.boards
@@ -172,7 +183,7 @@ class VirtualBench:
         self.talks: dict[str, Talk] = {}
         self.live: set[str] = set()
         self._telling = False
-        self._observer = Observer()
+        self._observer = observer
         self._together = Together()
         self._queue: list[list[Batch]] = []
         for board in self.boards.values():
@@ -206,8 +217,7 @@ class VirtualBench:
 
     def _tell(self, batches: list[Batch]) -> list[list[Event]]:
         happened = [self._observer.feed(batch) for batch in batches]
-        for listener in self.listeners:
-            listener(batches)
+        self._take(batches, happened)
         return happened
 
     def outputs(self, source: int, ident: str) -> Outputs:
@@ -334,10 +344,9 @@ class VirtualRun:
     ) -> None:
         self.scenario = scenario
         self.state = BenchState(scenario.panel.text, scenario.panel.digest)
-        self.bench = VirtualBench(scenario.panel, seed=seed, faults=faults)
         self.rehearsal = Rehearsal(scenario, rules, self.state)
         self.listener = listener
-        self.bench.listeners.append(self._take)
+        self.bench = VirtualBench(scenario.panel, self.state.observer, self._take, seed=seed, faults=faults)
 
     def run(self) -> Rehearsal:
         """Play the scenario from beginning to end. Raises `Trouble` if a board or a hand cannot."""
@@ -361,11 +370,11 @@ class VirtualRun:
         bench.settle()
         return rehearsal
 
-    def _take(self, batches: list[Batch]) -> None:
-        for batch in batches:
-            happened = self.state.feed(batch)
-            if happened and batch.source != BENCH:
-                self.rehearsal.feed(happened, batch.at_us)
+    def _take(self, batches: list[Batch], happened: list[list[Event]]) -> None:
+        for batch, events in zip(batches, happened, strict=True):
+            self.state.take(batch, events)
+            if events and batch.source != BENCH:
+                self.rehearsal.feed(events, batch.at_us)
         self.listener(batches)
 
     def _values(self, values: Mapping[str, str]) -> None:
