@@ -245,6 +245,29 @@ def test_nothing_that_a_rule_raises_gets_out(tmp_path: Path, code: str) -> None:
     assert made.shown["alarm"].why.startswith(f"{tmp_path}/rules.py:4: ")
 
 
+@pytest.mark.parametrize(
+    ("code", "put_off"),
+    [
+        ("while True: pass", True),
+        ("while True:\n        try:\n            while True: pass\n        except Exception: pass", True),
+        ("for _ in range(2000): time.sleep(0.001)", True),  # it waits: not at work, but it does not come back either
+        ("time.sleep(0.25)", False),  # as on a machine that is busy with other things
+    ],
+)
+def test_a_rule_that_takes_too_long_is_put_off_and_one_that_had_no_time_is_not(
+    tmp_path: Path, code: str, put_off: bool
+) -> None:
+    from benchcon.rehearse.watchdog import Watchdog
+
+    rules = f'import time\n@lamp("alarm")\ndef slow(wind_speed):\n    {code}\n    return True\n'
+    made = engine(tmp_path, HEAD + rules + '@display("level")\ndef level(wind_speed): return wind_speed\n')
+    with Watchdog(made, limit_s=0.1):
+        made.step(0)
+    assert (made.put_off == {"slow"}) is put_off
+    assert made.shown["alarm"].text == ("out" if put_off else "lit")
+    assert made.shown["level"].text == "    0", "everything else goes on"
+
+
 # --- helpers ----------------------------------------------------------------------------------------------------------
 
 
