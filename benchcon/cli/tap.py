@@ -47,11 +47,15 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from datetime import UTC, datetime
 
+    from benchcon.errors import Trouble
+
+    if sys.platform == "win32":
+        raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
+
     from benchcon import __version__
     from benchcon.capture import Writer
     from benchcon.cli.record import _seconds
     from benchcon.cli.until import Until
-    from benchcon.errors import Trouble
     from benchcon.link.relay import now_us
     from benchcon.link.tap import Order, Tap
     from benchcon.panel.file import load
@@ -62,8 +66,6 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.text import printable
     from benchcon.wire.records import Batch
 
-    if sys.platform == "win32":
-        raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
     if args.listen and not (args.tcp or args.rfc2217):
         raise Trouble("--listen goes with --tcp or --rfc2217: a pseudo-terminal has no address")
     if args.panel and not args.output:

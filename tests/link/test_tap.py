@@ -18,9 +18,11 @@ from pathlib import Path
 
 import pytest
 import serial
+from hypothesis import given
+from hypothesis import strategies as st
 
 from benchcon.capture import Reader
-from benchcon.link.tap import Tap
+from benchcon.link.tap import Chunks, Tap
 from benchcon.replay.tracks import tracks_of
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
@@ -238,6 +240,24 @@ def test_a_side_that_does_not_read_loses_nothing(far: Far) -> None:
         assert read(program, len(data)) == data
         writer.join(LONG_S)
         os.close(program)
+
+
+@given(st.lists(st.binary(min_size=1, max_size=300), max_size=12))
+def test_bytes_that_are_no_lines_are_kept_to_the_last_one_however_they_come(chunks: list[bytes]) -> None:
+    whole = Chunks("up", 1)
+    batches = [batch for number, data in enumerate(chunks) for batch in whole.feed(data, number)]
+    batches += whole.rest()
+    assert b"".join(body for batch in batches for body in batch.bodies) == b"".join(chunks)
+    assert all(len(body) <= 80 for batch in batches for body in batch.bodies)
+
+
+@given(st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=20), st.integers(1, 40))
+def test_lines_are_lines_however_their_bytes_come(numbers: list[int], size: int) -> None:
+    lines = [codec.news(number, number, ["is", "sw1=1"]) for number in numbers]
+    data = b"".join(line + b"\n" for line in lines)
+    whole = Chunks("up", 1)
+    batches = [batch for at in range(0, len(data), size) for batch in whole.feed(data[at : at + size], at)]
+    assert [body for batch in batches if batch.kind == LINE_UP for body in batch.bodies] == lines
 
 
 @pytest.mark.slow
