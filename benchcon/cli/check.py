@@ -1,4 +1,4 @@
-"""``benchcon check``: what is wrong in panel files, fault files, behaviour files with their rules, and captures."""
+"""``benchcon check``: what is wrong in panel files, faults files, behaviour files with their rules, and captures."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def _kind(path: str, head: bytes) -> str:
     if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
     from benchcon.rehearse import behaviour, rules_file, scenario
-    from benchcon.rig import fault_file
+    from benchcon.rig import faults_file
 
     text = head.decode("utf-8", "replace")
     if rules_file.looks_like_one(path):
@@ -92,13 +92,13 @@ def _kind(path: str, head: bytes) -> str:
         return scenario.KIND
     if behaviour.looks_like_one(text):
         return behaviour.KIND
-    return "fault file" if fault_file.looks_like_one(text) else "panel file"
+    return "faults file" if faults_file.looks_like_one(text) else "panel file"
 
 
 def _check(path: str, raw: bytes, kind: str, panels: list[Panel], beside: list[Panel]) -> Checked:
     if kind == "capture":
         return _capture(path)
-    if kind == "fault file":
+    if kind == "faults file":
         return _faults(path, raw, beside[0] if beside else None)
     if kind in ("behaviour file", "rules file", "scenario"):
         from benchcon.rehearse.checking import CHECKS
@@ -140,11 +140,11 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.panel.file import load
     from benchcon.panel.reader import Finding, as_finding
     from benchcon.panel.summary import counted
-    from benchcon.rig.fault_file import LARGEST, loads
+    from benchcon.rig.faults_file import LARGEST, loads
     from benchcon.text import printable
 
     if len(raw) > LARGEST:
-        return [Finding(printable(path), 0, f"is larger than {LARGEST} bytes: that is no fault file")], ""
+        return [Finding(printable(path), 0, f"is larger than {LARGEST} bytes: that is no faults file")], ""
     try:
         read = loads(raw, path, panel)
     except Trouble as trouble:

@@ -42,7 +42,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "write a first panel file, from what boards say of themselves or by a few questions",
         "benchcon draft /dev/ttyUSB0 -o desk.toml\nbenchcon draft -o desk.toml",
     ),
-    "check": ("check panel files, fault files and captures", "benchcon check desk.toml night.capture"),
+    "check": ("check panel files, faults files and captures", "benchcon check desk.toml night.capture"),
     "sheet": (
         "draw a panel at 1 : 1: what its plate is drilled, cut and engraved by",
         "benchcon sheet desk.toml -o desk.pdf\nbenchcon sheet desk.toml -o desk.dxf --only plate holes cutouts",

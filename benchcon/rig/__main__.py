@@ -26,13 +26,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(argv)
     try:
         from benchcon.panel.file import load
-        from benchcon.rig import fault_file
+        from benchcon.rig import faults_file
         from benchcon.rig.board import SimBoard
         from benchcon.rig.process import run
         from benchcon.rig.wiring import wiring
 
         panel = load(args.panel, currents=False)
-        faults = fault_file.load(args.faults, panel) if args.faults else fault_file.FaultFile()
+        faults = faults_file.load(args.faults, panel) if args.faults else faults_file.FaultsFile()
         seed = faults.seed if args.seed is None else args.seed
         board = SimBoard(wiring(panel, args.board), seed=seed, faults=faults.of(args.board))
         run(board, tcp=args.tcp, folder=args.folder, follow=args.follow)

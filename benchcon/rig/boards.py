@@ -163,11 +163,11 @@ def begin(
     Raises `Trouble` for a file that is wrong or has no board to simulate.
     """
     from benchcon.panel.file import load
-    from benchcon.rig import fault_file
+    from benchcon.rig import faults_file
 
     read = load(panel, currents=False)
     if faults is not None:
-        fault_file.load(faults, read)
+        faults_file.load(faults, read)
     names = list(boards) or [board.name for board in read.boards]
     if not names:
         raise Trouble(f"{printable(str(panel))} has no board to simulate; add a table such as [boards.desk]")

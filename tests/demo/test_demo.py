@@ -75,11 +75,11 @@ EXAMPLES = sorted(Path(sys.modules["benchcon.demo"].__file__ or "").parent.glob(
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
-def test_the_fault_files_that_come_with_the_demo_are_good(path: Path) -> None:
+def test_the_faults_files_that_come_with_the_demo_are_good(path: Path) -> None:
     from benchcon.demo import panel_path
-    from benchcon.rig import fault_file
+    from benchcon.rig import faults_file
 
-    assert fault_file.load(path, load(panel_path())).faults
+    assert faults_file.load(path, load(panel_path())).faults
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="/proc tells which process is which desk")

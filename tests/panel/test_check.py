@@ -101,7 +101,7 @@ def test_json_owns_standard_output(here: Path, capsys: pytest.CaptureFixture[str
     assert "cannot be read" in none["error"]
 
 
-def test_fault_files_are_held_against_the_panel_beside_them(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_faults_files_are_held_against_the_panel_beside_them(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (here / "f.toml").write_text('[[faults]]\nkind = "stuck"\nchannel = "met.sw_none"\n')
     (here / "g.toml").write_text('[[faults]]\nkind = "stuk"\nchannel = "met.unit"\n')
     assert main(["check", "f.toml", "g.toml", "good.toml"]) == 1

@@ -15,7 +15,7 @@ from benchcon.demo.desks import panel_path
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.protocol_files import protocols_dir
-from benchcon.rig import fault_file
+from benchcon.rig import faults_file
 from benchcon.rig.faults import check, fault_of_words
 from benchcon.rig.kinds import GROUPS, KINDS, WHEN
 
@@ -107,7 +107,7 @@ def test_a_file_gives_each_board_its_faults(tmp_path: Path) -> None:
         '[[faults]]\nkind = "hold"\nup_to = "16 ms"\n',
         "utf-8",
     )
-    read = fault_file.load(path, panel())
+    read = faults_file.load(path, panel())
     assert read.seed == 7
     assert [fault.kind for fault in read.of("desk")] == ["bounce", "crossed", "hold"]
     assert [fault.kind for fault in read.of("other")] == ["hold"]
@@ -134,7 +134,7 @@ def test_a_file_gives_each_board_its_faults(tmp_path: Path) -> None:
 )
 def test_a_wrong_file_is_said_with_its_line(text: str, line: int, says: str) -> None:
     with pytest.raises(Trouble) as error:
-        fault_file.loads(text, "my.toml", panel())
+        faults_file.loads(text, "my.toml", panel())
     said = str(error.value)
     assert said.startswith(f"my.toml:{line}: ")
     assert says in said
@@ -145,7 +145,7 @@ def test_a_wrong_file_is_said_with_its_line(text: str, line: int, says: str) -> 
 def said_of(text: str | bytes, name: str) -> str:
     """What is said of a file; nothing if it is good."""
     try:
-        fault_file.loads(text, name, panel())
+        faults_file.loads(text, name, panel())
     except Trouble as error:
         return str(error)
     return ""
@@ -166,10 +166,10 @@ def test_random_mutations_of_a_good_file_are_a_file_or_one_clear_line() -> None:
         assert re.fullmatch(r"|mutant\.toml(:\d+)?: [^\n]+", said_of("".join(text), "mutant.toml"))
 
 
-def test_the_document_s_example_is_a_good_fault_file_for_the_demo() -> None:
+def test_the_document_s_example_is_a_good_faults_file_for_the_demo() -> None:
     top = DOCUMENT.split("    benchcon check FILE")[0]
     example = "\n".join(line[4:] for line in top.splitlines() if line.startswith("    "))
-    read = fault_file.loads(example, "example.toml", load(panel_path()))
+    read = faults_file.loads(example, "example.toml", load(panel_path()))
     faults = {fault.kind: fault.channels for _, fault in read.faults}
     assert faults["crossed"] == ("sw_rwy", "sw_twy")
     assert faults["shorted"] == ("sw_app", "sw_obs")

@@ -1,4 +1,4 @@
-"""Fault files: TOML in, faults for each board out; every mistake with file and line. See `protocols/faults-file.md`."""
+"""Faults files: TOML in, each board's faults out; mistakes with file and line. See `protocols/faults-file.md`."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ _PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
 @dataclass(frozen=True, slots=True)
-class FaultFile:
-    """What a fault file says."""
+class FaultsFile:
+    """What a faults file says."""
 
     seed: int = 0
     faults: tuple[tuple[str, Fault], ...] = ()
@@ -38,20 +38,20 @@ class FaultFile:
 
 
 def looks_like_one(text: str) -> bool:
-    """Tell whether a TOML text is meant as a fault file."""
+    """Tell whether a TOML text is meant as a faults file."""
     return has_heading(text, "[[faults]]")
 
 
-def load(path: str | Path, panel: Panel | None = None) -> FaultFile:
-    """Read the fault file `path`; with a `panel`, check that its boards and channels are there.
+def load(path: str | Path, panel: Panel | None = None) -> FaultsFile:
+    """Read the faults file `path`; with a `panel`, check that its boards and channels are there.
 
     Raises `Trouble` with file and line for the first mistake.
     """
     return loads(slurp(path, LARGEST), str(path), panel)
 
 
-def loads(text: str | bytes, name: str = "fault file", panel: Panel | None = None) -> FaultFile:
-    """Return what the fault file `text` says; `name` stands for the file in messages. Raises `Trouble`."""
+def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = None) -> FaultsFile:
+    """Return what the faults file `text` says; `name` stands for the file in messages. Raises `Trouble`."""
     file = printable(name)
     decoded, data = _parsed(text, file)
     lines = lines_of(decoded)
@@ -62,7 +62,7 @@ def loads(text: str | bytes, name: str = "fault file", panel: Panel | None = Non
 
     for key in data:
         if key not in ("seed", "faults"):
-            raise wrong((key,), f"there is no key '{printable(key)}' here; a fault file has 'seed' and '[[faults]]'")
+            raise wrong((key,), f"there is no key '{printable(key)}' here; a faults file has 'seed' and '[[faults]]'")
     seed = data.get("seed", 0)
     if not isinstance(seed, int) or isinstance(seed, bool) or not 0 <= seed < 1 << 63:
         raise wrong(("seed",), "'seed' must be a whole number, 0 or above")
@@ -85,7 +85,7 @@ def loads(text: str | bytes, name: str = "fault file", panel: Panel | None = Non
                 key = next((each for each in ("channel", "channels") if each in table), key)
             raise wrong(("faults", index, key), str(error)) from None
         faults.append((board, fault))
-    return FaultFile(seed, tuple(faults))
+    return FaultsFile(seed, tuple(faults))
 
 
 def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
@@ -100,7 +100,7 @@ def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
         line = int(match[1]) if match and match[1] else decoded.count("\n") + 1
         raise Trouble(f"{file}:{line}: this is no TOML: {printable(_PLACE.sub('', str(error)))}") from None
     except (ValueError, RecursionError):
-        raise Trouble(f"{file}: holds a gigantic number or is nested too deep; a fault file is not") from None
+        raise Trouble(f"{file}: holds a gigantic number or is nested too deep; a faults file is not") from None
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:

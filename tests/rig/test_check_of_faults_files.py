@@ -1,4 +1,4 @@
-"""``benchcon check`` on fault files: what can be checked is, and what cannot is said."""
+"""``benchcon check`` on faults files: what can be checked is, and what cannot is said."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def test_what_the_demo_has_not_is_said_and_the_demo_is_not_advised(
     assert first.startswith("f.toml:3: ")
     assert "the demo's panel does not fit: board 'met' has no channel 'd_speed'; did you mean 'd_spd'?" in first
     assert last == (
-        "f.toml: a good fault file: 1 fault; boards and channels were not checked: "
+        "f.toml: a good faults file: 1 fault; boards and channels were not checked: "
         "name their panel file with --panel FILE"
     )
 
@@ -38,14 +38,14 @@ def test_what_the_demo_has_not_is_said_and_the_demo_is_not_advised(
 def test_what_fits_the_demo_is_for_the_demo(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "demo.toml"]) == 0
     assert capsys.readouterr().out == (
-        "demo.toml: a good fault file: 1 fault; next: benchcon demo --faults demo.toml\n"
+        "demo.toml: a good faults file: 1 fault; next: benchcon demo --faults demo.toml\n"
     )
 
 
 def test_a_panel_file_that_is_named_is_what_counts(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "f.toml", "--panel", "own.toml"]) == 0
     assert capsys.readouterr().out == (
-        "f.toml: a good fault file: 1 fault, and own.toml has their boards and channels\n"
+        "f.toml: a good faults file: 1 fault, and own.toml has their boards and channels\n"
     )
     assert main(["check", "f.toml", "--panel", str(panel_path())]) == 1
     assert "has no channel 'd_speed'" in capsys.readouterr().out
