@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from benchcon.link import PortInfo
     from benchcon.panel.model import Panel
 
-COMPLAINTS = ("waiting", "mute", "tongue", "duplicate", "silent")
+COMPLAINTS = ("waiting", "mute", "foreign", "duplicate", "silent")
 """How a port stands when something is the matter with it."""
 
 
@@ -33,7 +33,7 @@ class Attendance:
         from benchcon.panel.summary import unmatched
 
         told = []
-        self.mute = [info.port for info in infos if info.standing in ("mute", "tongue")]
+        self.mute = [info.port for info in infos if info.standing in ("mute", "foreign")]
         for info in infos:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")

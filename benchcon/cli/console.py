@@ -14,7 +14,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         type=port_name,
         metavar="PORT",
-        help="device path or socket://host:port; without one, the ports agreed to before",
+        help="device path or socket://host:port; without one, the remembered ports",
     )
     parser.add_argument("--panel", metavar="FILE", help="panel file: names, places, colours, budgets")
 
@@ -38,14 +38,14 @@ def _nothing_there() -> bool:
     import sys
 
     from benchcon.errors import Trouble
-    from benchcon.link.discovery import agreed_ports, find_ports
+    from benchcon.link.discovery import find_ports, remembered_ports
     from benchcon.rig.shining import running
 
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return False
     try:
         # A computer's own serial ports are always there: they are in the console's list.
-        return not agreed_ports() and not any(port.usb or port.what for port in find_ports(running()))
+        return not remembered_ports() and not any(port.usb or port.what for port in find_ports(running()))
     except Trouble:
         return False
 

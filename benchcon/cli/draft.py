@@ -102,7 +102,7 @@ def _differ(before: list[PortInfo], now: list[PortInfo]) -> bool:
     return before != now
 
 
-HOPELESS = ("waiting", "mute", "tongue", "duplicate", "released")
+HOPELESS = ("waiting", "mute", "foreign", "duplicate", "released")
 """How a port stands that will not bring a description without somebody doing something first."""
 
 UNDER_WAY = ("opening", "listening", "asking", "trying", "live", "silent")

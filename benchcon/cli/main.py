@@ -100,7 +100,7 @@ _MODULES = {"try": "try_panel"}
 _DESCRIPTION = """\
 Bench-test console for simulator panels: see every switch move, drive every lamp and display, walk every
 input and output, record what happens and play it back. Without a command it opens the console on what is
-plugged in and agreed to."""
+plugged in and remembered."""
 
 
 def _module(name: str) -> ModuleType:

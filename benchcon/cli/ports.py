@@ -24,8 +24,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "ports", nargs="*", type=port_name, metavar="PORT", help="ask who answers on these ports, and list only them"
     )
-    parser.add_argument("--ask", action="store_true", help="ask on all ports agreed to before")
-    parser.add_argument("--forget", metavar="PORT", help="take back what was agreed to for a port (or a board's ident)")
+    parser.add_argument("--ask", action="store_true", help="ask on all remembered ports")
+    parser.add_argument("--forget", metavar="PORT", help="forget a port (or, by its ident, a board)")
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         if args.ports or args.ask:
             raise Trouble("--forget stands alone: no port to ask beside it")
         if not known_ports.forget(args.forget) and not known_ports.forget(port_name(args.forget)):
-            raise Trouble(f"nothing was agreed to for {printable(args.forget)}; 'benchcon ports' lists what was")
+            raise Trouble(f"{printable(args.forget)} is not remembered; 'benchcon ports' lists what is")
         if args.json:
             print(json.dumps({"forgotten": args.forget}))
         else:
@@ -51,16 +51,16 @@ def run(args: argparse.Namespace) -> int:
         return 0
 
     from benchcon.link import known_ports
-    from benchcon.link.discovery import agreed_ports, find_ports
+    from benchcon.link.discovery import find_ports, remembered_ports
     from benchcon.rig.shining import running
 
     try:
-        known_ports.agreed()
+        known_ports.remembered()
     except Trouble as trouble:
         if args.ask:
             raise
         print(f"benchcon: {trouble}", file=sys.stderr)
-    asked = list(dict.fromkeys([*args.ports, *(agreed_ports() if args.ask else [])]))
+    asked = list(dict.fromkeys([*args.ports, *(remembered_ports() if args.ask else [])]))
     answers = _ask(asked) if asked else {}
     found = find_ports(running())
     rows = [_row(each, answers.get(each.port)) for each in found if not args.ports or each.port in asked]
@@ -87,7 +87,7 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
     from benchcon.text import printable
 
     state = BenchState()
-    settled = {"live": "answers", "duplicate": "answers", "mute": "no answer", "tongue": "other tongue"}
+    settled = {"live": "answers", "duplicate": "answers", "mute": "no answer", "foreign": "not the line protocol"}
 
     def take(batches: list[Batch]) -> None:
         for batch in batches:
@@ -139,8 +139,8 @@ def _known(row: dict[str, Any]) -> str:
         return str(row["text"] or standing).removeprefix(row["port"]).lstrip(": ")
     if row.get("in_use"):
         return f"in use ({row['in_use']})"
-    if row.get("agreed"):
-        return f"agreed to; '{row['ident']}' answered there last"
+    if row.get("remembered"):
+        return f"remembered; '{row['ident']}' answered there last"
     if row.get("place", "").startswith("hand "):
         return str(row["place"])
     return "never opened: name it to ask who is there"

@@ -26,7 +26,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         type=port_name,
         metavar="PORT",
-        help="device path or socket://host:port; without one, the ports agreed to before",
+        help="device path or socket://host:port; without one, the remembered ports",
     )
     parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say of themselves")
     parser.add_argument("--only", metavar="NAME", action="append", default=[], help="only this part; may be repeated")
@@ -79,9 +79,9 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     if (args.failed or args.new) and not args.report:
         raise Trouble("--failed and --new go on from a report: name its folder with --report")
     hands = _hands(args.hand)
-    ports = list(args.ports) or [_port_of(board, hand) for board, hand in hands.items()] or _agreed()
+    ports = list(args.ports) or [_port_of(board, hand) for board, hand in hands.items()] or _remembered()
     if not ports:
-        raise Trouble("no port is named, and none was agreed to before; see 'benchcon ports'")
+        raise Trouble("no port is named, and none is remembered; see 'benchcon ports'")
     panel = panel or _described(ports)
     folder = Folder(args.report) if args.report else None
     done, only = _to_do(args, panel, folder)
@@ -203,10 +203,10 @@ def _port_of(board: str, hand: Hand) -> str:
         raise Trouble(f"the hand of '{board}' does not tell its board's port; name the PORT as well") from None
 
 
-def _agreed() -> list[str]:
-    from benchcon.link.discovery import agreed_ports
+def _remembered() -> list[str]:
+    from benchcon.link.discovery import remembered_ports
 
-    return agreed_ports()
+    return remembered_ports()
 
 
 def _described(ports: Sequence[str]) -> Panel:

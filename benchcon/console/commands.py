@@ -62,9 +62,9 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
         yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
         for port in app.sight.ports:
             if port.standing == "released":
-                yield SystemCommand(f"Take back {port.port}", port.ident, partial(work.take_back, port.port))
+                yield SystemCommand(f"Reopen {port.port}", port.ident, partial(work.reopen, port.port))
             else:
-                yield SystemCommand(f"Let go of {port.port}", port.ident, partial(work.let_go, port.port))
+                yield SystemCommand(f"Release {port.port}", port.ident, partial(work.release, port.port))
         for name, board in app.sight.boards.items():
             title = f"Wink: {printable(app.sight.title_of(name))}"
             yield SystemCommand(title, "which board is it?", partial(work.wink, board))

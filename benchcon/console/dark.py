@@ -42,7 +42,7 @@ class DarkWatch:
             if board.standing(now_us) in _WATCHED and any(channel.is_output for channel in board.channels.values())
         }
         self.absent = sorted(name for name, board in boards.items() if board.link in _ABSENT)
-        """Boards whose port is lost or let go."""
+        """Boards whose port is lost or released."""
 
     def look(self, boards: Mapping[str, BoardState], now_us: int) -> str:
         """Return ``confirmed``, ``waiting`` or, half a second after the request, ``overdue``."""

@@ -51,7 +51,7 @@ class Face(Drawn, can_focus=True):
         Binding("0", "type('0')", "Type a number", key_display="0-9"),
         Binding("space", "digits_blank", "Blank"),
         Binding("a", "digits_all", "All segments"),
-        Binding("space", "button_hold", "Hold/let go"),
+        Binding("space", "button_hold", "Hold/release"),
         Binding("enter", "button_tap", "Press"),
         Binding("space,enter", "switch_next", "Next position"),
         Binding("plus,equals_sign,pageup", "more", "More", key_display="+"),
@@ -314,11 +314,11 @@ class Face(Drawn, can_focus=True):
         self._act("all_segments")
 
     def action_button_tap(self) -> None:
-        """Press and let go."""
+        """Press and release."""
         self._act("act")
 
     def action_button_hold(self) -> None:
-        """Press, or let go."""
+        """Press, or release."""
         self._act("act", True)
 
     def action_switch_next(self) -> None:

@@ -21,7 +21,7 @@ from benchcon.console.keyline import KeyLine, face_of, key_face
 ABOUT = f"""\
 Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
 level beside it; □ a button released, ■ pressed; ▄ ▀ a switch down and up; ◆ a selector's position. \
-“? not known” means that the board is silent, lost or let go: nothing shown there is current.
+“? not known” means that the board is silent, lost or released: nothing shown there is current.
 
 The control last touched stands in large letters below the face.
 

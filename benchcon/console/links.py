@@ -31,8 +31,8 @@ class Links(Drawn, can_focus=True):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "go(-1)", "Up", show=False),
         Binding("down", "go(1)", "Down", show=False),
-        Binding("l", "let_go", "Let go of the port"),
-        Binding("l", "take_back", "Take the port back"),
+        Binding("l", "release", "Release the port"),
+        Binding("l", "reopen", "Reopen the port"),
         Binding("o", "open", "Open a port"),
         Binding("w", "wink", "Wink"),
     ]
@@ -49,7 +49,7 @@ class Links(Drawn, can_focus=True):
         return [board.name for board in self.sight.panel.boards]
 
     def others(self) -> list[PortInfo]:
-        """Ports on which no board is known: asking, refused, in another tongue."""
+        """Ports on which no board is known: asking, refused, or not the line protocol."""
         known = {board.source for board in self.sight.boards.values()}
         return [port for port in self.sight.ports if port.source not in known]
 
@@ -105,7 +105,7 @@ class Links(Drawn, can_focus=True):
         ]
 
     def _port_block(self, index: int, port: PortInfo, width: int) -> list[list[tuple[str, str, str]]]:
-        word = {"tongue": "≠ other tongue", "waiting": "! cannot be opened", "released": "– let go"}
+        word = {"foreign": "≠ not the line protocol", "waiting": "! cannot be opened", "released": "– released"}
         told = word.get(port.standing, f"◌ {port.standing}")
         lines = [self._title(index, port.port, told, WARN, width)]
         text = port.text or "No board has answered here yet."
@@ -196,7 +196,7 @@ class Links(Drawn, can_focus=True):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Ports are worked only on a live bench."""
-        if action not in ("let_go", "take_back", "wink", "open"):
+        if action not in ("release", "reopen", "wink", "open"):
             return True
         if self.brief or self.sight.session.bench is None:
             return False
@@ -205,7 +205,7 @@ class Links(Drawn, can_focus=True):
             return action == "open" or (board is not None and board.link == "linked")
         info = next((each for each in self.sight.ports if each.port == port), None)
         released = info.standing == "released" if info is not None else board is not None and board.link == "released"
-        return bool(port) and released == (action == "take_back")
+        return bool(port) and released == (action == "reopen")
 
     def action_go(self, by: int) -> None:
         """Choose another board or port."""
@@ -213,13 +213,13 @@ class Links(Drawn, can_focus=True):
         self.refresh_bindings()
         self.repaint()
 
-    def action_let_go(self) -> None:
+    def action_release(self) -> None:
         """Leave the port to another program."""
-        self.sight.work.let_go(self.port())
+        self.sight.work.release(self.port())
 
-    def action_take_back(self) -> None:
+    def action_reopen(self) -> None:
         """Open the port again."""
-        self.sight.work.take_back(self.port())
+        self.sight.work.reopen(self.port())
 
     def action_wink(self) -> None:
         """Have the board show which one it is."""

@@ -1,4 +1,4 @@
-"""Which ports to open: shown when none was named or agreed to, and whenever one is to be added.
+"""Which ports to open: shown when none was named or is remembered, and whenever one is to be added.
 
 Nothing is opened before the user says so: opening a port can reset a machine that is at work.
 """
@@ -165,7 +165,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
         self.query_one("#wrong", Static).update("")
 
     def action_forget(self) -> None:
-        """Take back the word given for a port: it does not open by itself any more."""
+        """Forget a port: it is no longer opened by itself."""
         try:
             known = known_ports.forget(self.table.chosen)
         except Trouble as trouble:

@@ -86,13 +86,13 @@ def run_console(session: Session, until: Ending) -> int:
 
 
 def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) -> int:
-    """Open `ports` (none: those agreed to before) with a panel file and run the console. Raises `Trouble`."""
+    """Open `ports` (none: the remembered ones) with a panel file and run the console. Raises `Trouble`."""
     from benchcon.link import Bench
-    from benchcon.link.discovery import agreed_ports
+    from benchcon.link.discovery import remembered_ports
 
     panel = load(panel_path) if panel_path else Panel()
     _need_terminal()
-    bench = Bench(list(ports) or agreed_ports(), panel=panel)
+    bench = Bench(list(ports) or remembered_ports(), panel=panel)
     session = LiveSession(bench, panel)
     bench.start()
     return run_console(session, until)

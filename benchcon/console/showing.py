@@ -1,6 +1,6 @@
 """What the console shows of a part: its state in a word and in the numbers a drawing needs.
 
-Pure functions of the panel, the bench's state and the time. What is not known now (a board silent, lost, let go) comes
+Pure functions of the panel, the bench's state and the time. What is not known now (a board silent, lost, released) comes
 out as not known, with the reason, and never as the last thing heard.
 """
 
@@ -22,9 +22,9 @@ STANDINGS = {
     "asking": "asking",
     "silent": "silent",
     "lost": "lost",
-    "released": "let go",
+    "released": "released",
     "refused": "refused",
-    "tongue": "other tongue",
+    "foreign": "not the line protocol",
     "absent": "not there",
     "unread": "being read",
 }

@@ -32,16 +32,16 @@ _LOOKS = {
     "lost": ("✕", BAD),
     "released": ("–", QUIET),
     "refused": ("!", BAD),
-    "tongue": ("≠", WARN),
+    "foreign": ("≠", WARN),
     "absent": ("✕", QUIET),
 }
 _ADVICE = {
     "asking": "Asking who is there; opening a port resets many boards, so this can take five seconds.",
     "silent": "No sign of life: its states are not known. Look at its supply and cable.",
     "lost": "The port is gone. Plug it in again: it is found on whichever port it comes back.",
-    "released": "The port was let go for another program. Take it back when that has done.",
+    "released": "The port was released for another program. Reopen it when that program is done.",
     "refused": "The port could not be opened.",
-    "tongue": "Something answers that is not this protocol: other firmware, a boot loader, or a wrong rate.",
+    "foreign": "Something answers that is not this protocol: other firmware, a boot loader, or a wrong rate.",
     "absent": "No board of this name is connected.",
 }
 
@@ -64,7 +64,7 @@ def standing(board: BoardState | None, now_us: int) -> Standing:
     if board is not None:
         if key == "silent" and board.last_heard_us is not None:
             word = f"silent {(now_us - board.last_heard_us) // 1_000_000} s"
-        if key in ("refused", "lost", "tongue") and board.link_detail:
+        if key in ("refused", "lost", "foreign") and board.link_detail:
             advice = f"{printable(board.link_detail)}. {advice}"
         weak = board.weakness(now_us) if key == "live" else ""
         if weak:
@@ -85,7 +85,7 @@ class Darkness(NamedTuple):
     not_dark: tuple[str, ...]
     """Live, and not dark."""
     not_known: tuple[str, ...]
-    """Met before, and silent, lost or let go of now: whatever they said last may be so no longer."""
+    """Met before, and silent, lost or released now: whatever they said last may be so no longer."""
 
     @property
     def everything(self) -> bool:

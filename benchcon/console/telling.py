@@ -195,7 +195,7 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
             f"{printable(event.detail.get('channel', '?'))} {'blinks' if begins else 'blinks no more'}",
             QUIET,
         )
-    colour = {"lost": BAD, "refused": BAD, "held": WARN, "tongue": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
+    colour = {"lost": BAD, "refused": BAD, "held": WARN, "foreign": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
     return "link", f"{printable(event.word)} {detail}".rstrip(), colour
 
 

@@ -228,16 +228,16 @@ class Work:
         """Have a board show which one it is."""
         self._follow_named(printable(board.ident), self._bench.wink(board.source))
 
-    def let_go(self, port: str) -> None:
+    def release(self, port: str) -> None:
         """Leave a port to another program."""
-        free = self._bench.let_go(port)
+        free = self._bench.release(port)
         free.add_done_callback(
-            lambda _: self._tell(f"{printable(port)} is let go: another program can have it now", "information")
+            lambda _: self._tell(f"{printable(port)} is released: another program can open it now", "information")
         )
 
-    def take_back(self, port: str) -> None:
-        """Take a port back that was let go."""
-        self._bench.take_back(port)
+    def reopen(self, port: str) -> None:
+        """Reopen a port that was released."""
+        self._bench.reopen(port)
 
     # --- lamps and displays ---------------------------------------------------------------------------------------
 

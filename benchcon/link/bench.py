@@ -41,7 +41,7 @@ class Bench:
     """Boards on serial ports, opened and kept open on a loop in a thread of its own.
 
     `ports`: device paths or ``socket://HOST:PORT``; only these are opened (and, to find a lost board again, ports that
-    the user agreed to before and on which that very board answered). `panel`: its budgets hold, see
+    that are remembered and on which that very board answered). `panel`: its budgets hold, see
     `benchcon.link.limits`. `deadman_ms`: 100 to 65535, or None to set none. With `listen_only` boards are only asked
     who they are and how they stand; nothing is set, not even dark. `keep`: remember named ports where a board answered.
 
@@ -191,22 +191,22 @@ class Bench:
         """Open a port the user named, and keep it open."""
         self._call(lambda: self._hub.add(port))
 
-    def let_go(self, port: str) -> Future[None]:
+    def release(self, port: str) -> Future[None]:
         """Give a port up, stuck or not, so that another program can have it; dark first. Set when the port is free."""
         free: Future[None] = Future()
 
         async def give_up() -> None:
             found = self._hub.find(port)
             if found is not None:
-                await found.let_go()
+                await found.release()
             free.set_result(None)
 
         if not self._call(lambda: self._hub.loop.create_task(give_up())):
             free.set_result(None)
         return free
 
-    def take_back(self, port: str) -> None:
-        """Open a port again that was let go of."""
+    def reopen(self, port: str) -> None:
+        """Open a port again that was released."""
         self._call(lambda: self._hub.add(port))
 
     def ports(self) -> list[PortInfo]:

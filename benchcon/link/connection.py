@@ -45,7 +45,7 @@ class Connection(asyncio.Protocol):
         self.drained: Callable[[], None] = lambda: None
         self.gone: Callable[[str], None] = lambda why: None
         self.released = asyncio.Event()
-        """Set when the descriptor is closed and the lock let go of: another program may have the port now."""
+        """Set when the descriptor is closed and the lock released: another program may have the port now."""
         self._now_us = now_us
         self._transport: Any = None
         self._remote: Remote | None = None
@@ -144,7 +144,7 @@ class Connection(asyncio.Protocol):
         if (remote := self._remote) is not None:
             _close_aside(remote.close, self, asyncio.get_running_loop())
         elif not isinstance(transport, _Transport):
-            self._let_go()
+            self._release()
         if not self._over:
             self._over = True
             self.gone(_why_lost(exc))
@@ -199,7 +199,7 @@ class Connection(asyncio.Protocol):
         if self._transport is not None:
             self._transport.abort()
 
-    def _let_go(self) -> None:
+    def _release(self) -> None:
         self._lock.release()
         self.released.set()
 
@@ -281,12 +281,12 @@ class _Transport(serial_asyncio.SerialTransport):  # type: ignore[misc]
 
 
 def _close_aside(close: Callable[[], None], connection: Connection, loop: asyncio.AbstractEventLoop) -> None:
-    """Close what may wait in a thread of its own, then let go of the port."""
+    """Close what may wait in a thread of its own, then release the port."""
 
     def do() -> None:
         close()
         try:
-            loop.call_soon_threadsafe(connection._let_go)
+            loop.call_soon_threadsafe(connection._release)
         except RuntimeError:  # the loop has ended meanwhile
             connection._lock.release()
 

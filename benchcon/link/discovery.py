@@ -25,10 +25,10 @@ class PortFound(NamedTuple):
     """``VID:PID`` in hex, for a USB device."""
     place: str
     """Where on the bus it is plugged in; a simulated board's ``hand HAND``."""
-    agreed: bool
-    """Whether the user agreed to it before."""
+    remembered: bool
+    """Whether it was opened before, by name, and is remembered."""
     ident: str
-    """The board that answered there last, if agreed to."""
+    """The board that answered there last, if remembered."""
     in_use: str
     """Who has it open, by its lock file."""
 
@@ -41,13 +41,13 @@ def find_ports(simulated: Iterable[tuple[str, str, str]] = ()) -> list[PortFound
     from serial.tools import list_ports
 
     try:
-        among = known_ports.agreed()
+        among = known_ports.remembered()
     except Trouble:  # a damaged file is told where it matters; the list still serves
         among = []
     found = []
     for info in sorted(list_ports.comports()):
         hardware = hardware_of(info)
-        entry = known_ports.is_agreed(info.device, hardware, among)
+        entry = known_ports.find(info.device, hardware, among)
         usb = f"{info.vid:04X}:{info.pid:04X}" if info.vid is not None and info.pid is not None else ""
         what = info.product or (info.description if info.description not in (None, "n/a") else "")
         found.append(
@@ -89,18 +89,18 @@ def hardware_at(port: str) -> str:
     return ""
 
 
-def agreed_ports() -> list[str]:
-    """Return the ports present now that the user agreed to before. Raises `Trouble` on a damaged file."""
-    return _present(known_ports.agreed())
+def remembered_ports() -> list[str]:
+    """Return the ports present now that are remembered. Raises `Trouble` on a damaged file."""
+    return _present(known_ports.remembered())
 
 
-def _present(among: list[known_ports.Agreed]) -> list[str]:
+def _present(among: list[known_ports.KnownPort]) -> list[str]:
     if not among:
         return []
     from serial.tools import list_ports
 
     here = {info.device: hardware_of(info) for info in sorted(list_ports.comports())}
-    found = [device for device, hardware in here.items() if known_ports.is_agreed(device, hardware, among)]
+    found = [device for device, hardware in here.items() if known_ports.find(device, hardware, among)]
     for entry in among:  # ports that the system does not list, such as links under /dev/serial/by-id
         real = os.path.realpath(entry.port)
         if (
@@ -115,13 +115,13 @@ def _present(among: list[known_ports.Agreed]) -> list[str]:
 
 
 def where_again(ident: str, hardware: str) -> list[str]:
-    """Return the ports, present now, where a board that was lost may be: those agreed to on which `ident` answered
+    """Return the ports, present now, where a board that was lost may be: those remembered on which `ident` answered
     before, and any where the very USB device that was opened (`hardware`, if it has a serial number) is plugged in now.
     """
     try:
-        among = [entry for entry in known_ports.agreed() if entry.ident == ident]
+        among = [entry for entry in known_ports.remembered() if entry.ident == ident]
     except Trouble:
         among = []  # a damaged list is told where ports are named; the device itself can be found all the same
     if hardware:
-        among.append(known_ports.Agreed("", hardware, ident, ""))
+        among.append(known_ports.KnownPort("", hardware, ident, ""))
     return _present(among)

@@ -43,4 +43,4 @@ def explain(heard: Mapping[int, bytes]) -> str:
     else:
         likely = "another service listens there: check host and port"
     tried = f"; tried {', '.join(str(each) for each in heard)} baud" if rate and len(heard) > 1 else ""
-    return f"speaks another tongue{at}: “{shown}”. Likely {likely}{tried}"
+    return f"does not speak the line protocol; heard{at}: “{shown}”. Likely {likely}{tried}"

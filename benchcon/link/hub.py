@@ -34,7 +34,7 @@ MOST_BOARDS = 64
 """Boards that are told apart; one that takes a new ident at each start takes the place of one that is gone."""
 
 CLOSE_S = 0.5
-"""So long the end waits for drivers to let go of their ports."""
+"""So long the end waits for drivers to release their ports."""
 
 Listener = Callable[[list[Batch]], None]
 Follower = Callable[[list[Batch], list[Sequence[Event]]], None]
@@ -292,11 +292,11 @@ class Hub:
     # --- ports -----------------------------------------------------------------------------------------------------
 
     def add(self, name: str, named: bool = True) -> None:
-        """Open a port and keep it open; one that is there already is taken back if it was let go of."""
+        """Open a port and keep it open; one that is there already is reopened if it was released."""
         port = self.find(name)
         if port is not None:
             port.named = port.named or named
-            port.take_back()
+            port.reopen()
             return
         port = self.ports[name] = Port(self, name, named)
         if named:

@@ -1,4 +1,4 @@
-"""Ports the user agreed to: the only ones opened without being named.
+"""Remembered ports, which the user has opened before: the only ones opened without being named.
 
 Kept as JSON in the user's configuration folder (``BENCHCON_HOME`` names another one), written whole or not at all.
 """
@@ -21,11 +21,11 @@ from benchcon.text import printable
 
 _FORM = 1
 _MOST = 200
-"""So many are kept; the one agreed to longest ago goes first."""
+"""At most so many are kept; the one remembered longest goes first."""
 
 
-class Agreed(NamedTuple):
-    """A port that the user agreed to."""
+class KnownPort(NamedTuple):
+    """A remembered port."""
 
     port: str
     hardware: str
@@ -49,14 +49,14 @@ def _file() -> Path:
     return home() / "ports.json"
 
 
-def agreed() -> list[Agreed]:
-    """Return the ports agreed to, oldest first. Raises `Trouble` if the file cannot be read or is damaged."""
+def remembered() -> list[KnownPort]:
+    """Return the remembered ports, oldest first. Raises `Trouble` if the file cannot be read or is damaged."""
     path = _file()
     try:
         whole = json.loads(path.read_bytes())
         if whole["form"] != _FORM:
             raise ValueError(f"form {whole['form']!r}")
-        return [Agreed(*(str(entry[key]) for key in Agreed._fields)) for entry in whole["ports"]]
+        return [KnownPort(*(str(entry[key]) for key in KnownPort._fields)) for entry in whole["ports"]]
     except FileNotFoundError:
         return []
     except OSError as error:
@@ -66,8 +66,8 @@ def agreed() -> list[Agreed]:
         raise Trouble(f"{printable(str(path))}: damaged ({why}); move it away, and name your ports once more") from None
 
 
-def may_be_kept(port: str) -> bool:
-    """Tell whether `port` can be agreed to for good.
+def can_be_remembered(port: str) -> bool:
+    """Tell whether `port` can be remembered.
 
     A pseudo-terminal cannot: its number belongs to somebody else's terminal tomorrow. Nor can a network address.
     """
@@ -75,27 +75,27 @@ def may_be_kept(port: str) -> bool:
 
 
 def remember(port: str, ident: str, hardware: str = "") -> bool:
-    """Keep `port` as agreed to, with the board that answered there. Returns False where it may not be kept.
+    """Remember `port`, with the board that answered there. Returns False where it cannot be remembered.
 
     Raises `Trouble` if the file cannot be written.
     """
-    if not may_be_kept(port):
+    if not can_be_remembered(port):
         return False
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     with _locked():
-        before = agreed()
+        before = remembered()
         same = [entry for entry in before if entry.port == port and entry.hardware == hardware and entry.ident == ident]
         if same:
             return True
         rest = [entry for entry in before if not _is(entry, port, hardware)]
-        _write([*rest, Agreed(port, hardware, ident, now)][-_MOST:])
+        _write([*rest, KnownPort(port, hardware, ident, now)][-_MOST:])
     return True
 
 
 def forget(port: str) -> bool:
-    """Take back the user's word for `port` (path or ident). Returns False if there was none."""
+    """Forget `port` (path or ident). Returns False if it was not remembered."""
     with _locked():
-        before = agreed()
+        before = remembered()
         rest = [entry for entry in before if port not in (entry.port, entry.ident)]
         if len(rest) == len(before):
             return False
@@ -103,12 +103,12 @@ def forget(port: str) -> bool:
     return True
 
 
-def _is(entry: Agreed, port: str, hardware: str) -> bool:
+def _is(entry: KnownPort, port: str, hardware: str) -> bool:
     return entry.hardware == hardware if hardware else entry.port == port
 
 
-def is_agreed(port: str, hardware: str, among: Sequence[Agreed]) -> Agreed | None:
-    """Return the agreement that covers this port, or None.
+def find(port: str, hardware: str, among: Sequence[KnownPort]) -> KnownPort | None:
+    """Return the entry that covers this port, or None.
 
     One made for a USB device with a serial number covers that device wherever it turns up, and nothing else that turns
     up in its place.
@@ -140,7 +140,7 @@ def _locked() -> Iterator[None]:
         os.close(fd)
 
 
-def _write(entries: list[Agreed]) -> None:
+def _write(entries: list[KnownPort]) -> None:
     path = _file()
     text = json.dumps({"form": _FORM, "ports": [entry._asdict() for entry in entries]}, indent=1) + "\n"
     temporary = ""

@@ -3,7 +3,7 @@
 Three locks, because none is enough alone:
 
 - a lock file with the customary name ``LCK..ttyUSB0`` and the holder's process id in it (Filesystem Hierarchy Standard
-  3.0, section 5.9), which other serial programs look for. We hold an ``flock`` on it: the kernel lets go of that
+  3.0, section 5.9), which other serial programs look for. We hold an ``flock`` on it: the kernel releases that
   whatever becomes of us, so a file left behind by SIGKILL locks nobody out. It binds root as well;
 - an ``flock`` on the device itself, which pyserial takes (``exclusive=True``);
 - ``TIOCEXCL`` on the device, which keeps out programs that know of no lock at all, unless they run as root.
@@ -62,7 +62,7 @@ def _in_use(port: str, text: str) -> Trouble:
         return Trouble(f"{printable(port)} is already open in this program")
     name = program_name(pid) if pid else ""
     who = f"{name}, process {pid}" if name else "another program"
-    return Trouble(f"{printable(port)} is in use ({who}): close it there, or let go of the port there first")
+    return Trouble(f"{printable(port)} is in use ({who}): close it there, or release the port there first")
 
 
 class PortLock:

@@ -46,7 +46,7 @@ class DarkResult(NamedTuple):
     unconfirmed: tuple[int, ...]
     """Linked, and did not confirm in time: pull the plug."""
     absent: tuple[int, ...]
-    """Known boards whose port is lost or let go of: nothing can be said of them."""
+    """Known boards whose port is lost or released: nothing can be said of them."""
 
     @property
     def sure(self) -> bool:

@@ -2,7 +2,7 @@
 
 | stage | what happens | ends with | then |
 |---|---|---|---|
-| released | nothing: the user let go of the port | `take_back` | opening |
+| released | nothing: the user released the port | `reopen` | opening |
 | opening | the port is opened for this program alone | open / cannot be had | listening / waiting |
 | waiting | nothing, for 0.25 s, doubling up to 4 s | the time | opening |
 | listening | 300 ms without a word of ours: opening resets many boards | the time | asking |
@@ -10,10 +10,10 @@
 | live | whatever is wanted; the dead-man is fed | a reset | asking |
 | duplicate | its ident is taken: the board is only winked or renamed | the other is gone, a new ident | asking |
 | mute | one `hello` each 4 s | any line, an answer | asking |
-| trying | the usual rates, one after the other | a good line / none | asking / tongue |
-| tongue | as mute; what was heard is shown | any line, an answer | asking |
+| trying | the usual rates, one after the other | a good line / none | asking / foreign |
+| foreign | as mute; what was heard is shown | any line, an answer | asking |
 
-From every stage with an open port: lost → waiting, let go → released.
+From every stage with an open port: lost → waiting, release → released.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class Port:
         self.hub = hub
         self.name = name
         self.named = named
-        """The user named it; else it was agreed to before and is looked at for a lost board."""
+        """The user named it; else it is remembered, and looked at for a lost board."""
         self.talk: Talk | None = None
         self.connection: Connection | None = None
         """The last connection, which may be closed."""
@@ -111,16 +111,16 @@ class Port:
             if standing == "live" and self.hub.now_us() - talk.last_heard_us > silent_after_us(talk.alive_us):
                 standing, text = "silent", "nothing heard for three signs of life: states are not known"
                 if talk.connection.waiting:
-                    text = "the board has stopped reading: let go of the port and take it back, or reset the board"
+                    text = "the board has stopped reading: release the port and reopen it, or reset the board"
         return PortInfo(printable(self.name), standing, text, self.source, printable(self.ident), rate)
 
-    async def let_go(self) -> None:
+    async def release(self) -> None:
         """Give the port up, dark first if that goes quickly; returns when another program may have it."""
         self.released = True
         self._wake()
         await self._free.wait()
 
-    def take_back(self) -> None:
+    def reopen(self) -> None:
         """Open the port again, whatever may be there now."""
         self._hung_up = ("", 0)
         if self.released:
@@ -136,7 +136,7 @@ class Port:
         wait_s = pace.first_wait_s
         while True:
             if self.released:
-                self._stands("released", "let go of; take it back when the other program is done")
+                self._stands("released", "released; reopen it when the other program is done")
                 self._free.set()
                 await self._pause(None)
                 continue
@@ -179,7 +179,7 @@ class Port:
                 await self._dark_first(talk)
         finally:
             lost = bool(talk.over)
-            talk.end("let go of" if self.released else "closed")
+            talk.end("by the user" if self.released else "closed")
             connection.abort()
             self.talk = None
             word = "lost" if lost else "released"
@@ -201,7 +201,7 @@ class Port:
         self._stands("listening", "listening before the first word")
         await self._until(talk, lambda: False, self.hub.pace.listen_s)
         tried = False
-        tongue_text = ""
+        foreign_text = ""
         while not self._over(talk):
             known = await self._ask(talk)
             if talk.duplicate:
@@ -214,10 +214,10 @@ class Port:
             elif talk.sample and not talk.good and not tried:
                 tried = True
                 if not await self._try_rates(talk):
-                    tongue_text = self._stands_so[1]
-                    await self._mute(talk, "tongue", tongue_text)
+                    foreign_text = self._stands_so[1]
+                    await self._mute(talk, "foreign", foreign_text)
             elif talk.sample and not talk.good:
-                await self._mute(talk, "tongue", tongue_text)
+                await self._mute(talk, "foreign", foreign_text)
             elif not self._over(talk):
                 await self._mute(talk)
 
@@ -233,7 +233,7 @@ class Port:
         self.ident = talk.ident
         self._stands("live", "")
         talk.go_live()
-        if known_ports.may_be_kept(self.name):
+        if known_ports.can_be_remembered(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))
             if self.named and self.hub.keep and not self.hub.listen_only:
                 await self._remember(talk)
@@ -288,7 +288,7 @@ class Port:
         for rate in foreign.RATES if connection.rate else ():
             if rate in heard:
                 continue
-            self._stands("trying", f"speaks another tongue; trying {rate} baud")
+            self._stands("trying", f"does not speak the line protocol; trying {rate} baud")
             await connection.set_rate(rate)
             talk.fresh_ear()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_listen_s):
@@ -302,9 +302,9 @@ class Port:
         await connection.set_rate(rate)
         talk.fresh_ear()
         talk.sample = heard[rate]
-        self._stands("tongue", foreign.explain(heard))
+        self._stands("foreign", foreign.explain(heard))
         shown = printable(heard[rate][: foreign.SHOWN_BYTES])
-        self._record(talk, "tongue", rate=rate, bytes=shown, why=self._stands_so[1])
+        self._record(talk, "foreign", rate=rate, bytes=shown, why=self._stands_so[1])
         return False
 
     # --- inside ----------------------------------------------------------------------------------------------------

@@ -143,7 +143,7 @@ class _Run:
 
     def find_boards(self, count: int) -> None:
         """Wait until every port is live, and find the capture's boards among them."""
-        settled = ("live", "waiting", "mute", "tongue", "duplicate")
+        settled = ("live", "waiting", "mute", "foreign", "duplicate")
         self.bench.wait(lambda ports: len(ports) == count and all(p.standing in settled for p in ports), READY_S)
         for port in self.bench.ports():
             if port.standing != "live":

@@ -32,7 +32,7 @@ LINK_STANDING = {
     "silent": "asking",
     "released": "released",
     "refused": "refused",
-    "tongue": "tongue",
+    "foreign": "foreign",
 }
 MOST_BOARDS = 256
 """Boards of one stream that are kept; a bench has a few. What a file says of more is left out and counted."""
@@ -109,7 +109,7 @@ class BenchState:
             board = self.boards.get(source) or self.board(source)
             if kind == LINE_UP:
                 board.last_heard_us = at_us
-                if board.link == "asking" or board.link == "tongue":
+                if board.link == "asking" or board.link == "foreign":
                     board.link = "linked"
                     board.linked_us = at_us
         if type(happened) is ev.AllMoved:

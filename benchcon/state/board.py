@@ -104,7 +104,7 @@ class BoardState:
         self.alive_period_us: int = ALIVE_US
         self.last_heard_us: int | None = None
         self.link: str = "asking"
-        """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``tongue``, ``refused``."""
+        """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``foreign``, ``refused``."""
         self.link_detail: str = ""
         self.linked_us: int = 0
         self.known: bool = False
@@ -127,7 +127,7 @@ class BoardState:
         """By id, in the order of the board's description."""
 
     def standing(self, now_us: int) -> str:
-        """Return ``live``, ``silent``, ``lost``, ``released``, ``asking``, ``refused`` or ``tongue``.
+        """Return ``live``, ``silent``, ``lost``, ``released``, ``asking``, ``refused`` or ``foreign``.
 
         Only in ``live`` is what the channels say what stands now.
         """

@@ -36,7 +36,7 @@ REASONS: tuple[str, ...] = ("check", "form", "torn", "oversize", "echo", "noise"
 - ``torn``: the beginning or the end of a machine line, the rest is missing.
 - ``oversize``: 80 bytes or more without a line end; only the first 80 are kept.
 - ``echo``: a good line of the other direction: something sends back what it is sent.
-- ``noise``: nothing like a line: wrong rate, another tongue, a loose wire.
+- ``noise``: nothing like a line: wrong rate, another protocol, a loose wire.
 """
 
 _WORD = rb"[a-z][a-z0-9_]{0,11}"

@@ -66,7 +66,7 @@ def test_a_panel_file(tmp_path: Path, synced: Synced, force: bool) -> None:
     assert synced(tmp_path) == 1
 
 
-def test_what_ports_were_agreed_to(tmp_path: Path, synced: Synced, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_ports_are_remembered(tmp_path: Path, synced: Synced, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("BENCHCON_HOME", str(tmp_path))
     known_ports._write([])
     assert synced(tmp_path) == 1

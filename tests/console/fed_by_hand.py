@@ -114,15 +114,15 @@ class Answering:
     def add_port(self, port: str) -> None:
         self.ports_worked.append(("open", port))
 
-    def let_go(self, port: str) -> Future[None]:
-        self.ports_worked.append(("let go", port))
+    def release(self, port: str) -> Future[None]:
+        self.ports_worked.append(("release", port))
         self.session.link(self.session.source_of_port(port), "released", port=port)
         future: Future[None] = Future()
         future.set_result(None)
         return future
 
-    def take_back(self, port: str) -> None:
-        self.ports_worked.append(("take back", port))
+    def reopen(self, port: str) -> None:
+        self.ports_worked.append(("reopen", port))
         self.session.link(self.session.source_of_port(port), "taken", port=port)
 
     def note(self, kind: str, text: str) -> None:

@@ -239,8 +239,8 @@ async def test_a_silent_board_is_shown_as_not_known() -> None:
     ("word", "detail", "told"),
     [
         ("lost", {"why": "unplugged"}, "✕ lost"),
-        ("released", {}, "– let go"),
-        ("tongue", {"why": "speaks another tongue"}, "≠ other tongue"),
+        ("released", {}, "– released"),
+        ("foreign", {"why": "does not speak the line protocol"}, "≠ not the line protocol"),
     ],
 )
 async def test_how_a_port_stands_is_said_in_words(word: str, detail: dict[str, str], told: str) -> None:
@@ -255,13 +255,20 @@ async def test_how_a_port_stands_is_said_in_words(word: str, detail: dict[str, s
 async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
     session = Fed()
     session.bench.more_ports = [
-        PortInfo("/dev/ttyUSB7", "tongue", "speaks another tongue at 9600 baud: “G28 X0”; other firmware?", 0, "", 9600)
+        PortInfo(
+            "/dev/ttyUSB7",
+            "foreign",
+            "does not speak the line protocol; heard at 9600 baud: “G28 X0”; other firmware?",
+            0,
+            "",
+            9600,
+        )
     ]
     async with console(session) as eyes:
-        await eyes.see("! /dev/ttyUSB7: speaks another tongue")
+        await eyes.see("! /dev/ttyUSB7: does not speak the line protocol")
         await eyes.press("f5")
         await eyes.press(*["down"] * 3)
-        await eyes.see("≠ other tongue", "9600 baud")
+        await eyes.see("≠ not the line protocol", "9600 baud")
 
 
 async def test_the_desks_keep_their_headings_when_a_notice_takes_a_row() -> None:
@@ -478,10 +485,10 @@ async def test_links_tell_what_went_wrong_on_the_way() -> None:
         session.alive(session.source("lighting"))
         await eyes.see("bad checks 1", "gaps 3", "round trip 2.0 ms", "supply 5.00 V")
         await eyes.press("l")
-        assert session.bench.ports_worked[-1] == ("let go", "/dev/ttyUSB0")
-        await eyes.see("let go", "Take the port back")
+        assert session.bench.ports_worked[-1] == ("release", "/dev/ttyUSB0")
+        await eyes.see("released", "Reopen the port")
         await eyes.press("l")
-        assert session.bench.ports_worked[-1] == ("take back", "/dev/ttyUSB0")
+        assert session.bench.ports_worked[-1] == ("reopen", "/dev/ttyUSB0")
 
 
 async def test_a_mark_stands_where_the_key_was_hit_and_its_words_follow() -> None:
@@ -581,10 +588,10 @@ async def test_the_command_palette_finds_parts_and_ports() -> None:
         await eyes.press("down", "enter")
         await eyes.until(lambda: eyes.app.screen.query_one("#face").selected == "battery_low")  # type: ignore[attr-defined]
         await eyes.press("ctrl+p")
-        await eyes.press(*"let go of /dev/ttyUSB1")
-        await eyes.see("Let go of /dev/ttyUSB1")
+        await eyes.press(*"release /dev/ttyUSB1")
+        await eyes.see("Release /dev/ttyUSB1")
         await eyes.press("enter")
-        await eyes.until(lambda: ("let go", "/dev/ttyUSB1") in session.bench.ports_worked)
+        await eyes.until(lambda: ("release", "/dev/ttyUSB1") in session.bench.ports_worked)
 
 
 # --- naming by hand -------------------------------------------------------------------------------------------------
@@ -657,7 +664,7 @@ async def test_without_a_panel_file_a_first_one_is_offered(tmp_path: Path, monke
 # --- the first run --------------------------------------------------------------------------------------------------
 
 
-async def test_with_no_port_agreed_to_the_ports_are_listed_and_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_with_no_port_remembered_the_ports_are_listed_and_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     from benchcon.console import app
     from benchcon.link.discovery import PortFound
 

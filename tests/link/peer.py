@@ -105,8 +105,8 @@ class Peer:
                     self.board.feed(data, now)
             self.board.tick(now)
             if not self.stalled and now >= self.quiet_until and (data := self.board.take()):
-                if tongue := self.options.get("tongue"):
-                    data = tongue.encode("latin-1")
+                if foreign := self.options.get("foreign"):
+                    data = foreign.encode("latin-1")
                 self.put(self.slipped(data))
 
     def slipped(self, data: bytes) -> bytes:

@@ -125,7 +125,7 @@ def test_a_stalled_board_holds_up_nobody_and_its_port_can_be_given_up(board: Boa
     assert result.confirmed == (still,)
     assert result.unconfirmed == (stuck,)
     assert not result.sure
-    here.bench.let_go(desk.port).result(LONG_S)
+    here.bench.release(desk.port).result(LONG_S)
     assert here.stands(desk.port, "released").text
     # Another program has the port now.
     import serial
@@ -133,7 +133,7 @@ def test_a_stalled_board_holds_up_nobody_and_its_port_can_be_given_up(board: Boa
     with serial.Serial(desk.port, exclusive=True):
         pass
     desk.say("stall 0")
-    here.bench.take_back(desk.port)
+    here.bench.reopen(desk.port)
     here.stands(desk.port, "live")
     here.bench.light().result(LONG_S)
     assert did(here.bench.set_lamp(stuck, "l1", 1))
@@ -150,10 +150,10 @@ def test_a_port_whose_buffer_is_full_is_given_up_as_well(board: Boards, bench: B
         here.bench.ask(source, ("read", "sw1", "e1", "l1", "l2", "d1"))
     here.wait(lambda: here.linked("stuck"))
     assert not here.bench.dark().result(LONG_S).sure
-    here.bench.let_go(desk.port).result(LONG_S)
+    here.bench.release(desk.port).result(LONG_S)
     here.stands(desk.port, "released")
     desk.say("stall 0")
-    here.bench.take_back(desk.port)
+    here.bench.reopen(desk.port)
     here.stands(desk.port, "live")
 
 
@@ -353,22 +353,22 @@ def test_a_rename_keeps_the_number(board: Boards, bench: Benches) -> None:
         here.bench.ident(one, "Approach 1")
 
 
-def test_another_tongue_is_shown_and_stops_nobody(
+def test_a_foreign_protocol_is_shown_and_stops_nobody(
     board: Boards, bench: Benches, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("benchcon.wire.host.HELLO_TRIES", 3)
     monkeypatch.setattr("benchcon.link.foreign.RATES", (115200, 9600, 57600))
     desk = board(ident="lighting")
-    odd = board(tongue="T=21.5C \x1b[31mH=40%\r\n")
+    odd = board(foreign="T=21.5C \x1b[31mH=40%\r\n")
     here = bench(odd.port, desk.port)
     here.stands(desk.port, "live")
     # The test board's greeting comes when it is reset; its sign of life later.
     odd.say("reset")
-    info = here.stands(odd.port, "tongue")
+    info = here.stands(odd.port, "foreign")
     assert "T=21.5C \\x1B[31mH=40%" in info.text
     assert "another firmware" in info.text
     assert "\x1b" not in info.text
-    assert here.linked("tongue port=")
+    assert here.linked("foreign port=")
     assert did(here.bench.set_lamp(here.stands(desk.port, "live").source, "l1", 5))
 
 
@@ -444,7 +444,7 @@ def test_only_ports_that_were_named_are_opened(board: Boards, bench: Benches) ->
 def test_a_lost_board_is_looked_for_where_it_once_was_and_nowhere_else(
     board: Boards, bench: Benches, tmp_path: Path
 ) -> None:
-    # Links with lasting names stand for ports that can be agreed to for good (a pseudo-terminal cannot).
+    # Links with lasting names stand for ports that can be remembered (a pseudo-terminal cannot).
     desk, other = board(ident="lighting"), board(ident="met")
     home = tmp_path / "home"
     home.mkdir(exist_ok=True)
@@ -464,10 +464,10 @@ def test_a_lost_board_is_looked_for_where_it_once_was_and_nowhere_else(
     assert other.say("heard") == ""
 
 
-def test_an_agreed_port_is_remembered_only_where_it_can_be(board: Boards, bench: Benches) -> None:
+def test_a_port_is_remembered_only_where_it_can_be(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting")
     bench(desk.port).stands(desk.port, "live")
-    assert known_ports.agreed() == []
+    assert known_ports.remembered() == []
 
 
 def test_two_programs_cannot_have_one_board(board: Boards, bench: Benches) -> None:

@@ -21,7 +21,7 @@ def lamp(here: Watched, source: int) -> ChannelState:
     return here.state.boards[source].channels["l1"]
 
 
-@pytest.mark.parametrize("ends", ["reset", "unplug", "deadman", "dark", "level", "end", "let go"])
+@pytest.mark.parametrize("ends", ["reset", "unplug", "deadman", "dark", "level", "end", "release"])
 def test_a_lamp_blinks_as_long_as_it_is_said_to_blink(board: Boards, bench: Benches, ends: str) -> None:
     peer = board()
     here = bench(peer.port, deadman_ms=1000)
@@ -42,13 +42,13 @@ def test_a_lamp_blinks_as_long_as_it_is_said_to_blink(board: Boards, bench: Benc
     elif ends == "end":
         here.bench.blink(source, "l1", False)
     else:
-        here.bench.let_go(peer.port).result()
+        here.bench.release(peer.port).result()
     here.wait(lambda: not lamp(here, source).blinking)
     if ends == "unplug":
         return
     peer.until("values", lambda values: values["l1"] == off)
     shown = len(peer.say("shown"))
-    if ends != "let go":
+    if ends != "release":
         # Two signs of life, a second apart: the blinking would have shown itself by then.
         heard = sum(isinstance(event, ev.Alive) for event in here.events)
         here.wait(lambda: sum(isinstance(event, ev.Alive) for event in here.events) >= heard + 2)

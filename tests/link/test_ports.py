@@ -24,7 +24,7 @@ from benchcon.errors import Trouble
 from benchcon.link import known_ports
 from benchcon.link.connection import Connection
 from benchcon.link.device import open_device
-from benchcon.link.discovery import agreed_ports, find_ports, hardware_at, where_again
+from benchcon.link.discovery import find_ports, hardware_at, remembered_ports, where_again
 from benchcon.link.lock import PortLock, holder, lock_path
 
 
@@ -263,21 +263,21 @@ async def test_never_1200_baud(terminal: tuple[int, str]) -> None:
     await asyncio.wait_for(connection.released.wait(), 10)
 
 
-def test_agreed_ports_are_kept_and_forgotten(tmp_path: Path) -> None:
-    assert known_ports.agreed() == []
+def test_ports_are_remembered_and_forgotten(tmp_path: Path) -> None:
+    assert known_ports.remembered() == []
     assert known_ports.remember("/dev/ttyS0", "lighting")
     assert known_ports.remember("/dev/ttyUSB7", "met", "2341:0043:85")
     assert known_ports.remember("/dev/ttyUSB9", "met", "2341:0043:85")  # the same device on another port
-    assert [(entry.port, entry.ident) for entry in known_ports.agreed()] == [
+    assert [(entry.port, entry.ident) for entry in known_ports.remembered()] == [
         ("/dev/ttyS0", "lighting"),
         ("/dev/ttyUSB9", "met"),
     ]
-    # What the user agreed to is that device, not whatever is plugged in there next.
-    assert known_ports.is_agreed("/dev/ttyUSB3", "2341:0043:85", known_ports.agreed())
-    assert not known_ports.is_agreed("/dev/ttyUSB9", "1A86:7523:1", known_ports.agreed())
+    # What is remembered is that device, not whatever is plugged in there next.
+    assert known_ports.find("/dev/ttyUSB3", "2341:0043:85", known_ports.remembered())
+    assert not known_ports.find("/dev/ttyUSB9", "1A86:7523:1", known_ports.remembered())
     assert known_ports.forget("met")
     assert not known_ports.forget("met")
-    assert [entry.port for entry in known_ports.agreed()] == ["/dev/ttyS0"]
+    assert [entry.port for entry in known_ports.remembered()] == ["/dev/ttyS0"]
     assert not list(tmp_path.glob("home/.ports-*"))
 
 
@@ -297,19 +297,19 @@ def test_a_usb_device_is_found_again_wherever_it_is_plugged_in(monkeypatch: pyte
     assert hardware_at("/dev/ttyUSB0") == ""
     assert where_again("met", "2341:0043:99") == ["/dev/ttyACM3"]
     assert where_again("met", "") == []
-    assert agreed_ports() == []
+    assert remembered_ports() == []
     known_ports.remember("/dev/ttyACM7", "met", "2341:0043:85")
     assert where_again("met", "") == ["/dev/ttyACM0"]
-    assert agreed_ports() == ["/dev/ttyACM0"]
-    assert [found.port for found in find_ports() if found.agreed] == ["/dev/ttyACM0"]
+    assert remembered_ports() == ["/dev/ttyACM0"]
+    assert [found.port for found in find_ports() if found.remembered] == ["/dev/ttyACM0"]
 
 
-def test_a_terminals_number_is_never_agreed_to(terminal: tuple[int, str]) -> None:
+def test_a_terminals_number_is_never_remembered(terminal: tuple[int, str]) -> None:
     _, port = terminal
     assert not known_ports.remember(port, "lighting")
     assert not known_ports.remember("socket://127.0.0.1:4000", "lighting")
-    assert known_ports.agreed() == []
-    assert agreed_ports() == []
+    assert known_ports.remembered() == []
+    assert remembered_ports() == []
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"form": 2, "ports": []}', '{"form": 1, "ports": [{}]}', "\x00\xff"])
@@ -318,7 +318,7 @@ def test_a_damaged_file_is_named_and_left_alone(tmp_path: Path, text: str) -> No
     path.parent.mkdir()
     path.write_text(text)
     with pytest.raises(Trouble, match=r"ports\.json: damaged"):
-        known_ports.agreed()
+        known_ports.remembered()
     with pytest.raises(Trouble, match=r"ports\.json: damaged"):
         known_ports.remember("/dev/ttyS0", "lighting")
     assert path.read_text() == text
@@ -331,18 +331,18 @@ def test_two_programs_agreeing_at_once_lose_nothing() -> None:
         thread.start()
     for thread in threads:
         thread.join()
-    assert {entry.port for entry in known_ports.agreed()} == {f"/dev/ttyS{n}" for n in range(20)}
+    assert {entry.port for entry in known_ports.remembered()} == {f"/dev/ttyS{n}" for n in range(20)}
 
 
 @settings(max_examples=200, deadline=None)
 @given(st.lists(st.tuples(*[st.text(max_size=12)] * 4), max_size=5))
 def test_what_is_remembered_survives_any_text(entries: list[tuple[str, str, str, str]]) -> None:
-    agreed = [known_ports.Agreed(*entry) for entry in entries]
-    text = json.dumps({"form": 1, "ports": [entry._asdict() for entry in agreed]})
+    entries_kept = [known_ports.KnownPort(*entry) for entry in entries]
+    text = json.dumps({"form": 1, "ports": [entry._asdict() for entry in entries_kept]})
     path = known_ports.home() / "ports.json"
     path.parent.mkdir(exist_ok=True)
     path.write_text(text)
-    assert known_ports.agreed() == agreed
+    assert known_ports.remembered() == entries_kept
 
 
 def test_a_pipe_named_like_a_lock_file_holds_nobody_up(terminal: tuple[int, str]) -> None:

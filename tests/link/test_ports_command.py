@@ -34,7 +34,7 @@ def test_who_answers_on_a_named_port(board: Boards, capsys: pytest.CaptureFixtur
     assert main(["ports", desk.port]) == 0
     assert "lighting “A desk”, 5 channels, 115200" in capsys.readouterr().out
     assert desk.say("state") == {"dark": False, "deadman_ms": 0, "name": "A%20desk"}
-    assert known_ports.agreed() == []
+    assert known_ports.remembered() == []
 
 
 def test_a_port_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
@@ -88,8 +88,8 @@ def test_a_recording_of_a_board_that_never_says_who_it_is_is_no_success(
 
 def test_forgetting(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["ports", "--forget", "/dev/ttyUSB0"]) == 2
-    assert "nothing was agreed to for /dev/ttyUSB0" in capsys.readouterr().err
+    assert "/dev/ttyUSB0 is not remembered" in capsys.readouterr().err
     known_ports.remember("/dev/ttyUSB0", "lighting", "2341:0043:85")
     assert main(["ports", "--forget", "lighting"]) == 0
-    assert known_ports.agreed() == []
+    assert known_ports.remembered() == []
     assert main(["ports", "--forget", "lighting", "/dev/ttyUSB0"]) == 2

@@ -185,10 +185,10 @@ def test_desks_on_the_network(bench: Benches) -> None:
         here = bench(*[desk.port for desk in desks.boards])
         numbers = all_live(here, desks)
         assert did(here.bench.set_lamp(numbers["lighting"], _a_lamp("lighting"), 1000))
-        free = here.bench.let_go(desks.boards[0].port)
+        free = here.bench.release(desks.boards[0].port)
         free.result(LONG_S)
         assert "no such board" in say(here.bench.set_lamp(numbers["lighting"], "l", 1).result(LONG_S))
-        here.bench.take_back(desks.boards[0].port)
+        here.bench.reopen(desks.boards[0].port)
         assert here.stands(desks.boards[0].port, "live").source == numbers["lighting"]
 
 

@@ -105,7 +105,7 @@ def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
 
 
 @given(st.dictionaries(st.sampled_from(foreign.RATES), st.binary(max_size=200), min_size=1))
-def test_another_tongue_is_told_in_one_harmless_line(heard: dict[int, bytes]) -> None:
+def test_a_foreign_protocol_is_told_in_one_harmless_line(heard: dict[int, bytes]) -> None:
     text = foreign.explain(heard)
     assert printable(text) == text
     assert "Likely" in text

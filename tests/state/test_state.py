@@ -179,7 +179,7 @@ def test_link_words_say_how_a_board_stands() -> None:
     state = BenchState()
     for word, standing in [
         (b"opened port=/dev/ttyACM0", "asking"),
-        (b"tongue rate=9600", "tongue"),
+        (b"foreign rate=9600", "foreign"),
         (b"released", "released"),
         (b"taken", "asking"),
         (b"lost why=unplugged", "lost"),
