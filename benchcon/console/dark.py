@@ -31,7 +31,7 @@ class DarkWatch:
     """One request to go dark: which boards have yet to confirm it. No clock of its own.
 
     Watched are the boards with an open port: one that is silent may well be lit still. Of those whose port is lost or
-    let go nothing can be said; the dead-man has darkened them, or another program has them.
+    released nothing can be said; the dead-man has darkened them, or another program has them.
     """
 
     def __init__(self, boards: Mapping[str, BoardState], now_us: int) -> None:

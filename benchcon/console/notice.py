@@ -1,4 +1,4 @@
-"""One row that is there only when something is the matter: a port that speaks another protocol, a full disk, lost news."""
+"""One row that is there only when something is the matter: a port with another protocol, a full disk, lost events."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """What the console shows of a part: its state in a word and in the numbers a drawing needs.
 
-Pure functions of the panel, the bench's state and the time. What is not known now (a board silent, lost, released) comes
+Pure functions of the panel, the bench's state and the time. What is not known (a board silent, lost, released) comes
 out as not known, with the reason, and never as the last thing heard.
 """
 

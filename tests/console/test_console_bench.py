@@ -258,7 +258,7 @@ async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
         PortInfo(
             "/dev/ttyUSB7",
             "foreign",
-            "does not speak the line protocol; heard at 9600 baud: “G28 X0”; other firmware?",
+            "does not speak the line protocol: “G28 X0”",
             0,
             "",
             9600,
@@ -527,7 +527,7 @@ async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
             "Blink",
             "All segments",
             "Filter",
-            "Take the port",
+            "Reopen the port",
             "remembers 3:20",
             "dead-man",
             "worst loop",
