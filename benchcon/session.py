@@ -32,7 +32,7 @@ Listener = Callable[[list[Event]], None]
 
 
 class Keeping(NamedTuple):
-    """The last minutes are being written out, with what follows."""
+    """The last 10 minutes are being saved, with what follows."""
 
     path: Path
     left_us: int
@@ -59,7 +59,7 @@ class Session:
 
     @property
     def keeping(self) -> Keeping | None:
-        """The capture into which the last minutes and what follows are being written; None if none is."""
+        """The capture into which the last 10 minutes and what follows are being saved; None if none is."""
         return None
 
     @property
@@ -171,7 +171,7 @@ class LiveSession(Session):
             self.keeper.tick(self.now_us())
 
     def keep_last(self) -> Path:
-        """Write out the last minutes, and what follows for a while. Raises `Trouble` if the file cannot be made."""
+        """Save the last 10 minutes, and what follows for a while. Raises `Trouble` if the file cannot be made."""
         with self.lock:
             path = self.keeper.keep(self.now_us())
         if path is None:
@@ -214,7 +214,7 @@ class LiveSession(Session):
 
     @property
     def keeping(self) -> Keeping | None:
-        """The capture into which the last minutes and what follows are being written; None if none is."""
+        """The capture into which the last 10 minutes and what follows are being saved; None if none is."""
         with self.lock:
             path = self.keeper.writing
             left_us = max(0, self.keeper.until_us - self.now_us())

@@ -73,7 +73,7 @@ class ConsoleApp(App[int]):
         Binding("r", "record", "Record"),
         Binding("r", "stop_recording", "Stop recording"),
         Binding("m", "mark", "Mark"),
-        Binding("k", "keep", "Keep the last minutes"),
+        Binding("k", "keep", "Save the last 10 minutes"),
         Binding("n", "name", "Name by hand"),
         Binding("t", "walk", "Walk"),
         Binding("q", "leave", "Leave"),
@@ -337,7 +337,7 @@ class ConsoleApp(App[int]):
         captures.stop(self)
 
     def action_keep(self) -> None:
-        """Write out what the bench remembers of the last minutes, and what follows for a while."""
+        """Save the last 10 minutes of the bench, and what follows for a while."""
         captures.keep(self)
 
     def action_mark(self) -> None:

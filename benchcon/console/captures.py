@@ -52,8 +52,8 @@ def troubles(session: Session) -> list[str]:
     """What is the matter with the captures that are being written."""
     if not isinstance(session, LiveSession):
         return []
-    found = [f"keeping the last minutes: {session.keeper.trouble}"] if session.keeper.trouble else []
-    for what, figures in (("recording", session.recording_figures), ("keeping", session.keeper.figures())):
+    found = [f"saving the last 10 minutes: {session.keeper.trouble}"] if session.keeper.trouble else []
+    for what, figures in (("recording", session.recording_figures), ("saving", session.keeper.figures())):
         if figures is None:
             continue
         if figures.missing:
@@ -86,7 +86,7 @@ def start(app: ConsoleApp) -> None:
     # As the captures are named that triggers and the key begin.
     stem = datetime.now(UTC).strftime("bench.%Y%m%dT%H%M%SZ")
     name, number = f"{stem}.capture", 1
-    while Path(name).exists():  # the last minutes may be kept in one that was begun in the same second
+    while Path(name).exists():  # the last 10 minutes may be saved in one that was begun in the same second
         number += 1
         name = f"{stem}-{number}.capture"
     why = "Everything on the wire goes into this file until you press r again. It is never written over another."
@@ -106,7 +106,7 @@ def stop(app: ConsoleApp) -> None:
 
 
 def keep(app: ConsoleApp) -> None:
-    """Write out what the bench remembers of the last minutes, and what follows for a while."""
+    """Save the last 10 minutes of the bench, and what follows for a while."""
     session = app.session
     if not isinstance(session, LiveSession):
         return
@@ -119,6 +119,6 @@ def keep(app: ConsoleApp) -> None:
         return
     name = printable(path.name)
     if before is not None and before.path == path:
-        app.tell(f"{follow} go into {name} too")
+        app.tell(f"{follow} are saved in {name} too")
     else:
-        app.tell(f"the last {span_text(session.ring_reach_us)} and {follow} go into {name}")
+        app.tell(f"the last {span_text(session.ring_reach_us)} and {follow} are saved in {name}")

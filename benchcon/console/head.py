@@ -1,4 +1,4 @@
-"""The first row: what this is, the views and their keys, what is being recorded, how far back the bench remembers."""
+"""The first row: what this is, the views and their keys, what is being recorded, how far back its history goes."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ class Head(Drawn):
     def _fitting(self, width: int) -> tuple[list[tuple[str, str, bool]], list[Tab]]:
         """What stands at the right, and the views. Where room is short it gives way part by part.
 
-        First names of files, then how far the bench remembers; then the words of the views that are not shown, then
+        First names of files, then the length of the history; then the words of the views that are not shown, then
         those views, then a recording's own sign. Dark stays.
         """
         whole = [(name, key.upper(), word) for name, key, word in VIEWS]
@@ -127,7 +127,7 @@ class Head(Drawn):
         return [*self._written(wide, name_width), *self._dark]
 
     def _written(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
-        """What is played, recorded and remembered; what matters most is bold."""
+        """What is played, recorded and held in memory; what matters most is bold."""
         session = self.sight.session
         found: list[tuple[str, str, bool]] = []
         if not session.live:
@@ -141,12 +141,12 @@ class Head(Drawn):
             found.append((f"● REC {name}{size_text(figures.bytes)}", BAD, True))
         if keeping is not None:
             name = f"{shortened(printable(keeping.path.stem), name_width)} " if name_width else ""
-            # Rounded up, so that it counts down to nought.
-            found.append((f"● KEEP {name}{span_text(keeping.left_us + 999_999)} to go", BAD, True))
+            # Rounded up, so that it counts down to zero.
+            found.append((f"● SAVING {name}{span_text(keeping.left_us + 999_999)} to go", BAD, True))
         if figures is None and keeping is None:
             if wide:
                 found.append(("○ not recording", ENGRAVED, False))
-            found.append((f"remembers {reach}", QUIET, False))
+            found.append((f"history {reach}", QUIET, False))
         return found
 
     def on_click(self, event: events.Click) -> None:

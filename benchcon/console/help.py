@@ -38,24 +38,27 @@ Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR 
 sent and the terminal's own are seen. Nothing is told by colour alone."""
 
 WORDS = (
-    ("remembers 3:20", "so much of the bench is held in memory, ten minutes at the most; k writes it to a file"),
-    ("● REC, ● KEEP", "a capture is being written: all from r to r; the last minutes and the next one, from k on"),
+    ("history 3:20", "how much of what happened is held in memory, ten minutes at most; k saves it to a file"),
+    (
+        "● REC, ● SAVING",
+        "a capture is being written: from r to r; with k the last 10 minutes and the next one",
+    ),
     ("lines/s", "lines of the protocol that the board sends in a second"),
-    ("heard", "how long ago the board gave its last sign of life; silent after three missed ones"),
-    ("round trip, worst", "from a question to its answer, the last one and the longest"),
+    ("heard", "how long ago the last heartbeat came from the board; it is silent after three missed ones"),
+    ("round trip, worst", "from a request to its answer: the last one and the longest"),
     ("bad checks", "lines that came damaged: noise, a bad cable, a wrong rate"),
-    ("gaps", "lines of news that were lost on the way; what they said is asked for again"),
-    ("board dropped", "news that the board itself had no room for"),
-    ("board heard bad", "lines that came to the board damaged"),
-    ("repeats, given up", "questions asked once more, and those that were never answered"),
-    ("refused", "what the board said no to"),
+    ("gaps", "notifications that were lost on the way; what they said is asked for again"),
+    ("board dropped", "notifications that the board itself had no room for"),
+    ("board heard bad", "lines that reached the board damaged"),
+    ("repeats, given up", "requests sent again, and those that were never answered"),
+    ("refused", "requests that the board refused"),
     ("held back", "what was not sent, to keep to three flashes a second and to the current budget"),
     ("worst loop", "the longest round of the board's program: shorter presses than that can be missed"),
     ("buffer", "bytes that the board can take in one go"),
-    ("dead-man", "so long without a word from this program, and the board goes dark by itself"),
-    ("unfed", "the board says that its supply is gone: nothing is lit, whatever it is told"),
-    ("skips", "jumps of an encoder that a hand cannot make: bounce, or turned too fast"),
-    ("least, most", "smallest and greatest value seen since the board was met"),
+    ("dead-man", "after this long without a word from this program the board goes dark by itself"),
+    ("no supply", "the board reports that the supply of its outputs is gone: nothing is lit, whatever is sent"),
+    ("invalid transitions", "steps of an encoder that no turn makes: contact bounce, or turned too fast"),
+    ("min, max", "smallest and greatest value seen since the board answered first"),
 )
 """Words on the screen, each in a phrase."""
 

@@ -100,7 +100,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
     if board.unfed:
-        return Showing(True, "unfed", 0, sort="dark")
+        return Showing(True, "no supply", 0, sort="dark")
     if board.channels[lamp.channel.id].blinking:
         return Showing(True, "blink", level, sort="blink")
     if level == 0:
@@ -116,7 +116,7 @@ def _digits(digits: Digits, board: BoardState, now_us: int) -> Showing:
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
     if board.unfed:
-        return Showing(True, "unfed", segments=bytes(digits.places), sort="dark")
+        return Showing(True, "no supply", segments=bytes(digits.places), sort="dark")
     return Showing(True, decode(segments).strip() or "blank", segments=segments)
 
 

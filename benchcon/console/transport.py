@@ -187,7 +187,7 @@ TRANSPORT_KEYS = [
 
 _NOT_HERE = {
     "r": "this is a recording: there is nothing to record",
-    "k": "this is a recording: there is nothing to keep",
+    "k": "this is a recording: there is nothing to save",
     "m": "this is a recording: marks were set while it was made; n goes to the next one",
     "t": "this is a recording: a walk needs a bench",
     **dict.fromkeys((*DARK_KEYS.split(","), *END_DARK_KEYS.split(",")), "this is a recording: nothing is lit by it"),

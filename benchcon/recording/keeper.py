@@ -38,7 +38,7 @@ class Closed(NamedTuple):
 
 
 class Keeper:
-    """The last minutes of a bench, and what becomes of them.
+    """The last 10 minutes of a bench, and what becomes of them.
 
     `path`: the captures are named after it, with the time put in before the suffix: ``night.20260301T120003Z.capture``.
     `note` puts a note into the stream (kind and text). `began` is the wall-clock time of stamp 0.

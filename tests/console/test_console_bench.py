@@ -255,14 +255,7 @@ async def test_how_a_port_stands_is_said_in_words(word: str, detail: dict[str, s
 async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
     session = Fed()
     session.bench.more_ports = [
-        PortInfo(
-            "/dev/ttyUSB7",
-            "foreign",
-            "does not speak the line protocol: “G28 X0”",
-            0,
-            "",
-            9600,
-        )
+        PortInfo("/dev/ttyUSB7", "foreign", "does not speak the line protocol: “G28 X0”", 0, "", 9600)
     ]
     async with console(session) as eyes:
         await eyes.see("! /dev/ttyUSB7: does not speak the line protocol")
@@ -528,7 +521,7 @@ async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
             "All segments",
             "Filter",
             "Reopen the port",
-            "remembers 3:20",
+            "history 3:20",
             "dead-man",
             "worst loop",
             "held back",

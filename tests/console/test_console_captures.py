@@ -23,7 +23,7 @@ async def test_record_on_and_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     (tmp_path / "there.capture").write_text("mine")
     session = Fed()
     async with console(session, (140, 45)) as eyes:
-        await eyes.see("○ not recording", "remembers ")
+        await eyes.see("○ not recording", "history ")
         await eyes.press("r")
         await eyes.see("Record into")
         await eyes.press("ctrl+u", *"there.capture", "enter")
@@ -69,12 +69,12 @@ async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytes
         await eyes.press("k")
         await eyes.see("the last 0:0", "and the next 60 s")
         # The head says that it is being written, into which file and for how long yet; then no more.
-        await eyes.see("● KEEP bench", "T120006Z 1:00 to go")
+        await eyes.see("● SAVING bench", "T120006Z 1:00 to go")
         assert "not recording" not in eyes.text()
         session.wait(20.0)
         await eyes.see("0:40 to go")
         session.wait(41.0)
-        await eyes.gone("● KEEP")
+        await eyes.gone("● SAVING")
         await eyes.see("○ not recording")
         session.keeper.end()
         (kept,) = tmp_path.glob("*.capture*")
@@ -87,11 +87,11 @@ async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch:
     session = Fed()
     async with console(session) as eyes:
         session.wait(5.0)
-        await eyes.see("remembers 0:0")
+        await eyes.see("history 0:0")
         await eyes.press("k")
-        await eyes.see("● KEEP benc…T120006Z 1:00 to go")
+        await eyes.see("● SAVING benc…T120006Z 1:00 to go")
         await eyes.press("r", "ctrl+u", *"night.capture", "enter")
-        await eyes.until(lambda: "● REC " in eyes.rows()[0] and "● KEEP 1:00 to go" in eyes.rows()[0])
+        await eyes.until(lambda: "● REC " in eyes.rows()[0] and "● SAVING 1:00 to go" in eyes.rows()[0])
         assert "F6 Time" in eyes.rows()[0]
         await eyes.press("k")
         await eyes.told("the next 60 s go into bench.20260301T120006Z.capture too")
@@ -104,7 +104,7 @@ def test_on_leaving_each_file_that_was_written_is_named_with_its_size(tmp_path: 
         with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}, columns=140, rows=45, cwd=tmp_path) as terminal:
             terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
             terminal.press("k")
-            terminal.see("● KEEP bench")
+            terminal.see("● SAVING bench")
             terminal.press("r")
             terminal.see("Record into", "Enter Take it")
             terminal.press("enter")

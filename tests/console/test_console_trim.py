@@ -33,7 +33,7 @@ def test_a_board_that_says_its_supply_is_gone_shows_nothing_lit() -> None:
     state.feed(Batch(2, 1, LINE_UP, [answer(1, ("set", "00000001"))]))
     board = state.boards[1]
     board.channels["l1"].kind = "lamp"
-    for number, (supply, word) in enumerate((("1388", "on"), ("0001", "unfed"), ("0000", "on"))):
+    for number, (supply, word) in enumerate((("1388", "on"), ("0001", "no supply"), ("0000", "on"))):
         alive = news(number, 1 + number, ("alive", "0001", "0000", "0000", "0000", "0000", supply, "00"))
         state.feed(Batch(3, 1, LINE_UP, [alive]))
         assert _lamp(lamp, board, 3).word == word
