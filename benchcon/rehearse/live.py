@@ -33,8 +33,8 @@ LOOK_S = 0.2
 AGAIN_S = 0.5
 """What could not be sent is tried again after this."""
 TAIL_US = 500_000
-RECENT = 16
-"""So many of the words last sent to an output are known as ours when they are seen on the wire."""
+RECENT_US = 5_000_000
+"""What was sent to an output within this time is known as ours when it is seen on the wire, however much it was."""
 OWN_US = 1_000_000
 """A lamp that is set so soon after we asked for it was set for us (the link may have trimmed the level)."""
 
@@ -84,7 +84,8 @@ class LiveRun:
         self._over = threading.Event()
         self._paused = False
         self.hands_are_off = False
-        self._sent: dict[tuple[str, str], tuple[list[str], int]] = {}
+        self._sent: dict[tuple[str, str], dict[str, int]] = {}
+        """For each output the words sent to it, oldest first, and when."""
         self._asking = 0
         self._looked_us = 0
         self._rules_saved = _saved(scenario.rules)
@@ -233,9 +234,8 @@ class LiveRun:
                 self._later(todo.names[board])
                 continue
             for id_, value in mine.items():
-                recent = self._sent.get((board, id_), ([], 0))[0]
                 word = value.hex().upper() if isinstance(value, bytes) else f"{value:03X}"
-                self._sent[board, id_] = ([*recent, word][-RECENT:], self.session.now_us())
+                self._note_sent((board, id_), word, self.session.now_us())
             names = todo.names[board]
             asked = bench.set_many(source, mine)
             asked.add_done_callback(lambda done, names=names: self._sent_or_not(done, names))  # type: ignore[misc]
@@ -319,11 +319,19 @@ class LiveRun:
                     if name and not self._ours((name, id_), value, event.at_us):
                         self.given_up.add((name, id_))
 
+    def _note_sent(self, where: tuple[str, str], word: str, now_us: int) -> None:
+        sent = self._sent.setdefault(where, {})
+        sent.pop(word, None)  # so that the newest stands last
+        while sent and now_us - next(iter(sent.values())) > RECENT_US:
+            del sent[next(iter(sent))]
+        sent[word] = now_us
+
     def _ours(self, where: tuple[str, str], word: str, at_us: int) -> bool:
-        recent, sent_us = self._sent.get(where, ([], 0))
-        if len(word) != 3 or not recent:
-            return word in recent
-        return word == recent[-1] or at_us - sent_us < OWN_US
+        sent = self._sent.get(where, {})
+        if len(word) != 3 or not sent:
+            return word in sent
+        newest = next(reversed(sent))
+        return word == newest or at_us - sent[newest] < OWN_US
 
 
 def _saved(path: Path) -> tuple[int, int] | None:

@@ -235,6 +235,7 @@ def test_lines_over_tcp_and_udp_and_the_newest_counts(board: Demo, tmp_path: Pat
                 line.sendall(b"345}\n")
                 assert until(lambda: shown(board) == "12345")
             assert run.taken == 20_001
+            assert run.given_up == set(), "what we sent is not taken for a user's, however much it was"
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as datagram:
                 datagram.sendto(b'{"level": "1 mi"}', ("127.0.0.1", udp.port))
             assert until(lambda: shown(board) == "5280")
