@@ -20,8 +20,8 @@ LEFT_OUT = ("01", "08")
 _EVERY_BOARD = ("hello", "item", "read", "ping")
 _WITH_OUTPUTS = ("set", "dark", "light", "deadman")
 _MAY_LACK = ("alive", "raw", "ident", "name", "wink", "read", *_WITH_OUTPUTS)
-DEADMAN = "1388"
-"""Set while outputs are lit, so that a conformance test that is killed leaves nothing lit for long: five seconds."""
+DEADMAN = "07D0"
+"""Set while outputs are lit, so that a conformance test that is killed leaves nothing lit for long: two seconds."""
 
 
 class Failed(Exception):
@@ -202,7 +202,7 @@ class Subject:
         return found
 
     def settle(self) -> None:
-        """Leave the board as a rule may find it: not dark, outputs off, a dead-man of five seconds, ten heartbeats a
+        """Leave the board as a rule may find it: not dark, outputs off, a dead-man of two seconds, ten heartbeats a
         second.
 
         The quick heartbeats only save time; a board that refuses them is heard each second.

@@ -25,6 +25,8 @@ from benchcon.text import printable
 LARGEST = 256 << 10
 """Bytes of the largest panel file that is read: enough for a thousand parts with all that can be said of them."""
 
+MOST_PARTS = 1000
+"""More than any plate holds; what compares each part with each other takes a second there."""
 _MOST_FINDINGS = 200
 _LONGEST_LINE = 4000
 _MOST_POINTS = 100
@@ -103,6 +105,8 @@ def inspect(
     panel = _panel(table, decode(text, file), name)
     if not panel.parts:
         source.say((), "has no controls, lamps or digits yet", grave=False)
+    if len(panel.parts) > MOST_PARTS:
+        source.say((), f"has {len(panel.parts)} parts; a panel has {MOST_PARTS} at most: make it several panels")
     if not any(finding.grave for finding in source.findings):
         rules.check(panel, source, currents=currents)
     found = sorted(dict.fromkeys(source.findings), key=lambda finding: finding.line)
