@@ -25,8 +25,8 @@ from benchcon.text import printable
 LARGEST = 256 << 10
 """Bytes of the largest panel file that is read: enough for a thousand parts with all that can be said of them."""
 
-MOST_PARTS = 1000
-"""More than any plate holds; what compares each part with each other takes a second there."""
+MOST_PARTS = 2000
+"""More than any plate holds; what compares each part with each other takes two seconds there."""
 _MOST_FINDINGS = 200
 _LONGEST_LINE = 4000
 _MOST_POINTS = 100

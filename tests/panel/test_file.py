@@ -307,4 +307,4 @@ def test_more_parts_than_any_plate_holds_are_refused_in_one_line() -> None:
     many = "[boards.desk]\n" + "".join(f'[lamps.l{n}]\nchannel = "desk.l{n}"\n' for n in range(5000))
     _, findings = inspect(many)
     (grave,) = (finding.text for finding in findings if finding.grave)
-    assert grave == "the file has 5000 parts; a panel has 1000 at most: make it several panels"
+    assert grave == "the file has 5000 parts; a panel has 2000 at most: make it several panels"
