@@ -11,6 +11,9 @@ once, `within_us` after the step.
 | waiting, kept, broken | no longer hold | – | idle |
 | kept | go on holding | no | broken, told |
 | broken | go on holding | yes | kept |
+
+While a board that it looks at is dark, silent or lost, an expectation is held: it is not judged, as nobody can keep it
+then, and the rules are not to blame. Afterwards its conditions begin to hold anew; one of a step is not looked at then.
 """
 
 from __future__ import annotations
@@ -82,6 +85,9 @@ class Outputs(Protocol):
     def lit_on(self, board: str) -> Sequence[str]:
         """Return the outputs of a board that are lit."""
 
+    def can_be_judged(self, expectation: Expectation) -> bool:
+        """Whether the boards that it looks at answer, and those that are to show something are not dark."""
+
 
 class Stand(Enum):
     """How an expectation stands."""
@@ -100,6 +106,8 @@ class Judge:
         self.broken: list[Broken] = []
         self.due: dict[Expectation, int] = dict.fromkeys(expectations, 0)
         """How often each was due: one that never was has proved nothing."""
+        self.held: set[Expectation] = set()
+        """Those that were held when they were due, or about to be."""
         self._stand = dict.fromkeys(expectations, Stand.IDLE)
         self._due_us: dict[Expectation, int] = {}
 
@@ -119,7 +127,15 @@ class Judge:
         for expectation, stand in list(self._stand.items()):
             once = expectation.at_us is not None
             holds = once or all(c.holds(inputs.get(c.name)) for c in expectation.conditions)
-            if not holds:
+            if once and now_us < self._due_us[expectation]:
+                continue
+            held = holds and not self.outputs.can_be_judged(expectation)
+            if held and stand is not Stand.IDLE:
+                self.held.add(expectation)
+            if held and once:
+                del self._stand[expectation], self._due_us[expectation]
+                continue
+            if held or not holds:
                 if stand is not Stand.IDLE:
                     self._stand[expectation] = Stand.IDLE
                     self._due_us.pop(expectation, None)

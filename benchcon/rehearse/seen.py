@@ -11,6 +11,7 @@ from typing import Any
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.panel.segments import decode
+from benchcon.rehearse.expect import Expectation
 from benchcon.rehearse.inputs import Controls
 from benchcon.rehearse.showing import lamp_word, outputs_of
 from benchcon.state import BenchState, BoardState
@@ -129,6 +130,11 @@ class Seen:
     def lit_on(self, board: str) -> Sequence[str]:
         """Return the lamps and displays of a board that are lit, or may be, as nobody knows."""
         return [part.name for part in self._on.get(board, ()) if self._is_lit(self._shown.get(part.name))]
+
+    def can_be_judged(self, expectation: Expectation) -> bool:
+        """Whether the boards that it looks at answer, and those that are to show something are not dark."""
+        shown = {self._parts[wanted.output].channel.board for wanted in expectation.wanted}
+        return shown <= self.live and all(self.stands(board) != "gone" for board in expectation.dark)
 
     @staticmethod
     def _is_lit(shows: int | bytes | None) -> bool:

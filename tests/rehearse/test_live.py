@@ -17,6 +17,7 @@ from benchcon.link import Bench
 from benchcon.panel.segments import decode
 from benchcon.rehearse import rules_file
 from benchcon.rehearse.live import LiveRun
+from benchcon.rehearse.result import result_of
 from benchcon.rehearse.scenario import Named, load
 from benchcon.replay.targets import Wanted, start_of
 from benchcon.session import LiveSession
@@ -101,6 +102,42 @@ def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, t
     finally:
         run.close()
         session.close()
+
+
+@pytest.mark.parametrize("gone", ["dark", "unplugged"])
+def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: str) -> None:
+    """Dark is what the person wanted, and a pulled plug is told elsewhere: no rule is to blame for either."""
+    expect = '[[expect]]\nshow = { level_alert = "lit" }\nwhen = { level = "at least 11000 ft" }\nwithin = "2 s"\n'
+    read = load(write(tmp_path, NEAR + '[[steps]]\nat = "60 s"\nset = { level = "11500 ft" }\n' + expect))
+    rules = rules_file.load(read.rules, read.panel, read.behaviour)
+    with start(panel=PANELS / "level-alert.toml", separate=True) as running:
+        hand = running.hands["alert"]
+        bench = Bench([running.boards[0].port], panel=read.panel, keep=False)
+        session = LiveSession(bench, read.panel)
+        bench.start()
+        run = LiveRun(session, read, rules, hands=running.hands)
+        judge = run.rehearsal.judge
+        (always,) = read.expectations
+        try:
+            run.start()
+            assert until(lambda: judge.due[always] == 1)
+            assert hand.lit()["l_alert"] > 0
+            if gone == "dark":
+                bench.dark()
+                assert until(lambda: not any(hand.lit().values()))
+            else:
+                hand.unplug()
+            assert until(lambda: always in judge.held)
+            if gone == "dark":
+                bench.light()
+                assert until(lambda: judge.due[always] == 2), "when dark has ended it is judged again"
+                assert hand.lit()["l_alert"] > 0
+            assert judge.broken == []
+        finally:
+            run.close()
+            session.close()
+    assert run.trouble is None
+    assert f"not judged while a board was dark or lost: {always.name}" in result_of(run.rehearsal, 0.0, None).remarks
 
 
 @pytest.mark.skipif(shutil.which("cc") is None and shutil.which("gcc") is None, reason="needs a C compiler")

@@ -296,6 +296,10 @@ def test_pytest_collects_scenarios(folder: Path) -> None:
 class Shown:
     def __init__(self) -> None:
         self.level = 0
+        self.there = True
+
+    def can_be_judged(self, expectation: Expectation) -> bool:
+        return self.there
 
     def shows(self, output: str) -> int:
         return self.level
@@ -307,20 +311,21 @@ class Shown:
         return ["l"] if self.level else []
 
 
-@given(st.lists(st.tuples(st.integers(1, 300), st.booleans(), st.booleans()), max_size=30))
-def test_the_judge_against_a_plain_reading_of_the_rule(moves: list[tuple[int, bool, bool]]) -> None:
-    """Looked at each millisecond: broken when the condition has held for 100 ms and the lamp is out."""
+@given(st.lists(st.tuples(st.integers(1, 300), st.booleans(), st.booleans(), st.booleans()), max_size=30))
+def test_the_judge_against_a_plain_reading_of_the_rule(moves: list[tuple[int, bool, bool, bool]]) -> None:
+    """Looked at each millisecond: broken when, on a board that is there, the condition has held for 100 ms and the lamp
+    is out."""
     shown = Shown()
     expectation = Expectation("e", 1, (Wanted("l", "lit"),), (), (Condition("c", "c", lambda now: bool(now)),), 100)
     judge = Judge([expectation], shown)
     now, condition, plain = 0, False, []
     since: int | None = None
     told = False
-    for wait, condition, lit in moves:
-        shown.level = 1000 * lit
+    for wait, condition, lit, there in moves:
+        shown.level, shown.there = 1000 * lit, there
         judge.look(now, {"c": condition})
         for _ in range(wait):
-            since = None if not condition else now if since is None else since
+            since = None if not (condition and there) else now if since is None else since
             wrong = since is not None and now - since >= 100 and not lit
             if wrong and not told:
                 plain.append(now)
