@@ -66,7 +66,7 @@ def _choose() -> int | None:
             name = ask("Which file?")
             return main(["try", name]) if name else 0
         if answer == "3":
-            name = ask("Where shall it be written? (desk.toml)") or "desk.toml"
+            name = ask("Where should it be written? (desk.toml)") or "desk.toml"
             code = main(["draft", "-o", name])
             if code == 0 and Path(name).is_file() and ask("Try it now? (y)").lower() in ("", "y", "yes"):
                 return main(["try", name])

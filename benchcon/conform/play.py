@@ -59,7 +59,7 @@ RULES: tuple[Callable[..., None], ...] = (
     rules_dark.deadman_off,
     rules_dark.wink,
     rules_hand.changes,
-    rules_hand.news_time,
+    rules_hand.notification_time,
     rules_hand.boot,
     rules_hand.reset_outputs,
     rules_hand.reset_dark,

@@ -67,8 +67,8 @@ def changes(board: Subject, hand: Hand) -> None:
             raise Failed(f"'{channel.id}' pressed and released was told as {told}, not as 1 and 0")
 
 
-def news_time(board: Subject, hand: Hand) -> None:
-    """**news-time**: a change is on the wire within 5 ms after the input was accepted as changed."""
+def notification_time(board: Subject, hand: Hand) -> None:
+    """**notification-time**: a change is on the wire within 5 ms after the input was accepted as changed."""
     contact = next((channel for channel in _contacts(board) if board.value(channel.id) == "0"), None)
     if contact is None:
         raise NotRun("no contact stands open")

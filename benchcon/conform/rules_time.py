@@ -1,4 +1,4 @@
-"""Sections 2, 4, 7 and 9: clocks, running numbers, signs of life, the window and the rate."""
+"""Sections 2, 4, 7 and 9: clocks, running numbers, heartbeats, the window and the rate."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ def numbers(board: Subject) -> None:
 
 
 def repair(board: Subject) -> None:
-    """**repair**: `read` says the running number of the last news before it."""
+    """**repair**: `read` says the running number of the last notification before it."""
     for _ in range(5):
         board.alive()
         before = board.line.news[-1].number
@@ -136,7 +136,7 @@ def repair(board: Subject) -> None:
         after = board.line.news[-1].number
         told = int(answer.words[1], 16)
         if not (told - before) % 0x10000 <= (after - before) % 0x10000:
-            raise Failed(f"the last news was {before:04X}, and 'read all' says {told:04X}")
+            raise Failed(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
         if len(answer.words[2]) != 8:
             raise Failed("'read' tells the clock in eight hex digits after the number")
 

@@ -34,7 +34,7 @@ class Answer(NamedTuple):
 
 
 class News(NamedTuple):
-    """News as it came; `clock_us` is the board's clock as sent, 32 bits."""
+    """A notification as it came; `clock_us` is the board's clock as sent, 32 bits."""
 
     at: float
     number: int
@@ -73,7 +73,7 @@ class WireSide:
         self.answers: list[Answer] = []
         """Answers not yet taken by `answer`."""
         self.news: list[News] = []
-        """All news since the port was opened."""
+        """All notifications since the port was opened."""
         self.odd: list[bytes] = []
         """Everything that was no good line."""
         self.lines = 0
@@ -175,7 +175,7 @@ class WireSide:
         return self.answer(use, seconds)
 
     def await_news(self, word: str, seconds: float, since: int = 0) -> News | None:
-        """Wait for news with this word, among all from index `since` on."""
+        """Wait for a notification with this word, among all from index `since` on."""
         end = time.monotonic() + seconds
         while True:
             for news in self.news[since:]:

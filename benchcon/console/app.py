@@ -27,13 +27,13 @@ from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
 from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
+from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.links import Links
 from benchcon.console.name_by_hand import name_by_hand
-from benchcon.console.news import News
 from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
@@ -76,8 +76,8 @@ class ConsoleApp(App[int]):
         Binding("k", "keep", "Save the last 10 minutes"),
         Binding("n", "name", "Name by hand"),
         Binding("t", "walk", "Walk"),
-        Binding("q", "leave", "Leave"),
-        Binding("ctrl+q,ctrl+c", "leave", "Leave", show=False, priority=True),
+        Binding("q", "leave", "Quit"),
+        Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+p", "command_palette", "All commands", show=False),
     ]
 
@@ -416,8 +416,8 @@ class ConsoleApp(App[int]):
             groups.append((playing, BindingsMap(TRANSPORT_KEYS)))
         views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]
         groups.append(("Views", BindingsMap(views)))
-        for title, owner in (("Face", Face), ("Raw", Raw), ("News", News), ("Links", Links), ("Time", TimeLine)):
-            left_out = ("hold" if live else "pause") if owner is News else ""
+        for title, owner in (("Face", Face), ("Raw", Raw), ("Events", EventList), ("Links", Links), ("Time", TimeLine)):
+            left_out = ("hold" if live else "pause") if owner is EventList else ""
             groups.append((title, BindingsMap(each for each in owner.BINDINGS if _action(each) != left_out)))
         if live:
             groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))

@@ -19,7 +19,7 @@ from benchcon.errors import Trouble
 class Line(Input):
     """A line that is taken with Enter, in the order the keys came."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "Take it")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "OK")]
 
 
 class Ask(ModalScreen[str | None]):
@@ -29,7 +29,7 @@ class Ask(ModalScreen[str | None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "leave", "Leave it"),
+        Binding("escape", "leave", "Cancel"),
     ]
 
     def __init__(
@@ -59,7 +59,7 @@ class Ask(ModalScreen[str | None]):
         """Check the line and give it back."""
         text = self.query_one(Input).value.strip()
         if not text and not self._may_be_empty:
-            self.query_one("#wrong", Static).update(Text("Type something, or leave with Esc."))
+            self.query_one("#wrong", Static).update(Text("Type something, or cancel with Esc."))
             return
         if self._check is not None:
             try:
@@ -82,7 +82,7 @@ class Choice(ModalScreen[str | None]):
         self._title, self._why = title, why
         for key, word in answers.items():
             self._bindings.bind(key, f"answer('{key}')", word)
-        self._bindings.bind("escape", "answer('')", "Leave it")
+        self._bindings.bind("escape", "answer('')", "Cancel")
 
     def compose(self) -> ComposeResult:
         """Title and why; the answers are keys on the last row."""

@@ -14,11 +14,11 @@ from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 
 from benchcon.console.canvas_widget import Drawn
+from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
 from benchcon.console.head import VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import Links
-from benchcon.console.news import News
 from benchcon.console.notice import Notice
 from benchcon.console.raw import Raw
 from benchcon.console.showing import label_of
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from benchcon.console.timing_screen import Stopwatch
 
 WIDE, HIGH = 118, 34
-"""From this size on, links and news stand beside the face."""
+"""From this size on, links and events stand beside the face."""
 
 BESIDE_S = 0.2
 """What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
@@ -71,9 +71,9 @@ class BenchScreen(Screen[None]):
                 yield Face(self.sight, id="face")
                 with Vertical(id="side"):
                     yield Links(self.sight, brief=True, id="links-brief")
-                    yield News(self.sight, brief=True, id="news-brief")
+                    yield EventList(self.sight, brief=True, id="events-brief")
             yield Raw(self.sight, id="raw")
-            yield News(self.sight, id="news")
+            yield EventList(self.sight, id="events")
             yield Links(self.sight, id="links")
             yield TimeLine(self.sight, id="time")
         if isinstance(self.sight.session, ReplaySession):
@@ -85,7 +85,7 @@ class BenchScreen(Screen[None]):
     def on_mount(self) -> None:
         """Begin at the face."""
         self.query_one("#links-brief", Links).can_focus = False
-        self.query_one("#news-brief", News).can_focus = False
+        self.query_one("#events-brief", EventList).can_focus = False
         self.query_one(Face).focus()
 
     def on_screen_resume(self) -> None:
@@ -201,7 +201,7 @@ class BenchScreen(Screen[None]):
             if self.has_class("-wide") and now - self._beside >= BESIDE_S:
                 self._beside = now
                 self.query_one("#links-brief", Links).repaint()
-                self.query_one("#news-brief", News).repaint()
+                self.query_one("#events-brief", EventList).repaint()
         elif now - self._listed >= LIST_S or view != self._drawn_view:
             self._listed, self._drawn_view = now, view
             self.query_one(f"#{view}", Drawn).repaint()

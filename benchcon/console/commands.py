@@ -11,10 +11,10 @@ from textual.command import Hit, Hits, Provider
 from textual.screen import Screen
 
 from benchcon.console.bench_screen import BenchScreen
+from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
 from benchcon.console.head import VIEWS
 from benchcon.console.keyline import key_face
-from benchcon.console.news import News
 from benchcon.console.panel_picture import write_picture
 from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
@@ -56,7 +56,7 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
         if app.session.live and isinstance(screen, BenchScreen):
             for title, what, told in (
                 ("Wiggle watch", "wiggle", "what drops out when the loom is flexed"),
-                ("Load and soak", "soak", "everything lit in turns, for long"),
+                ("Load and soak", "soak", "everything lit in turns, for hours"),
             ):
                 yield SystemCommand(title, told, partial(app.call_later, app.action_walk, what))
         yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
@@ -72,9 +72,9 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
         yield SystemCommand("Picture of the panel", "as it looks from the front, SVG", partial(_picture, app))
     told = "dark ground; NO_COLOR=1 benchcon sends none, and the terminal's own theme is seen"
     yield SystemCommand("Colours, theme: light or dark", told, app.action_help)
-    for news in screen.query(News):
-        if not news.brief:
-            yield SystemCommand("Filter the news", "key / in the news", news.action_filter)
+    for events in screen.query(EventList):
+        if not events.brief:
+            yield SystemCommand("Filter the events", "key / among the events", events.action_filter)
 
 
 class PartsProvider(Provider):

@@ -17,8 +17,8 @@ from benchcon.panel.model import Control, Panel, Part
 from benchcon.state import BoardState
 from benchcon.wire import events as ev
 
-NEWS_KEPT = 20_000
-"""Events the news list can look back on."""
+EVENTS_KEPT = 20_000
+"""Events that the list can look back on."""
 MOST_WAITING = 20_000
 """Events that may wait for the screen (a flood, a terminal that hangs); beyond that the oldest go, counted. The screen
 sorts so many in a tenth of a second."""
@@ -47,22 +47,22 @@ class Feed:
         """Events sorted so far."""
         self.events_dropped = 0
         """Events that were never sorted because the screen stood still for too long; told among the notices."""
-        self.news: deque[tuple[int, ev.Event]] = deque(maxlen=NEWS_KEPT)
-        """The latest events with their running count, oldest first; signs of life and plain answers are left out."""
-        self.news_count = 0
+        self.listed: deque[tuple[int, ev.Event]] = deque(maxlen=EVENTS_KEPT)
+        """The latest events with their running count, oldest first; heartbeats and plain answers are left out."""
+        self.listed_count = 0
         self.whole = True
-        """Whether nothing happened before the first news that were ever listed."""
+        """Whether nothing happened before the first event that was ever listed."""
         self.refills = 0
-        """How often the list was made anew."""
+        """How often the list was rebuilt."""
         self.folding = Folding()
-        """News that are entries for several, by their number."""
+        """Entries that stand for several events, by their number."""
         self.touched: Touch | None = None
         self.fresh: dict[str, int] = {}
         """By part name: when it last moved."""
         self.moves: dict[str, int] = {}
         """By part name: how often any of its channels changed."""
         self.alive: set[int] = set()
-        """Sources that have given a sign of life: how they stand, dark or not, is known only from then on."""
+        """Sources that have sent a heartbeat: how they stand, dark or not, is known only from then on."""
         self.listeners: list[Callable[[list[ev.Event]], None]] = []
         """Called once a frame with the events since the last one, on the console's thread."""
 
@@ -129,14 +129,14 @@ class Feed:
 
     def _list(self, event: ev.Event) -> None:
         if worth_telling(event) and not self._folded(event):
-            self.news_count += 1
-            self.news.append((self.news_count, event))
+            self.listed_count += 1
+            self.listed.append((self.listed_count, event))
 
     def refill(self, events: Iterable[ev.Event], whole: bool) -> None:
         """List these instead, oldest first: what happened in a recording until where it stands."""
-        self.news.clear()
+        self.listed.clear()
         self.folding.clear()
-        self.news_count = 0
+        self.listed_count = 0
         self.whole = whole
         self.refills += 1
         for event in events:
@@ -146,7 +146,7 @@ class Feed:
         """Whether a request is one more of an entry that stands already."""
         if not isinstance(event, ev.Asked) or event.words[:1] != ("set",):
             return False
-        return self.folding.take(event, self.news_count + 1)
+        return self.folding.take(event, self.listed_count + 1)
 
     def is_fresh(self, name: str, now_us: int) -> bool:
         """Whether a part was moved a moment ago."""
@@ -161,7 +161,7 @@ class Feed:
 
 
 def worth_telling(event: ev.Event) -> bool:
-    """Whether an event is listed. Left out are signs of life, requests and answers that change and refuse nothing, and
+    """Whether an event is listed. Left out are heartbeats, requests and answers that change and refuse nothing, and
     values from elsewhere: twenty a second would leave room for nothing else."""
     if isinstance(event, ev.Link) and event.word == "values":
         return False

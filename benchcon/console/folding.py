@@ -1,4 +1,4 @@
-"""News that repeats itself, folded into one entry with a count: a lamp that blinks, a level that is held up.
+"""Events that repeat, folded into one entry with a count: a lamp that blinks, a level that is held up.
 
 A `set` of the same outputs is folded into the entry before it if it goes back to what was set the time before (a
 blink), or if nothing else came between and nothing goes out by it (a level held up, a number typed). What boards say of
@@ -61,7 +61,7 @@ class Folding:
         return fold
 
     def clear(self) -> None:
-        """Begin anew."""
+        """Start over."""
         self._last.clear()
         self.folded.clear()
 

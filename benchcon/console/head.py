@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 VIEWS = (
     ("face", "f2", "Face"),
     ("raw", "f3", "Raw"),
-    ("news", "f4", "News"),
+    ("events", "f4", "Events"),
     ("links", "f5", "Links"),
     ("time", "f6", "Time"),
 )

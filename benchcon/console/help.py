@@ -57,7 +57,7 @@ WORDS = (
     ("buffer", "bytes that the board can take in one go"),
     ("dead-man", "after this long without a word from this program the board goes dark by itself"),
     ("no supply", "the board reports that the supply of its outputs is gone: nothing is lit, whatever is sent"),
-    ("invalid transitions", "steps of an encoder that no turn makes: contact bounce, or turned too fast"),
+    ("invalid", "transitions of an encoder that no turn makes: contact bounce, or turned too fast"),
     ("min, max", "smallest and greatest value seen since the board answered first"),
 )
 """Words on the screen, each in a phrase."""

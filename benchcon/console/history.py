@@ -116,7 +116,7 @@ class Track:
             changes = 0
             if index < size and times[index] < end:
                 after = bisect_left(times, end, index)
-                # Where the oldest have been dropped the counts do not begin at nought.
+                # Where the oldest have been dropped the counts do not begin at zero.
                 before = counts[index - 1] if index else counts[0]
                 changes = counts[after - 1] - before
                 several = values[index:after] if after - index < 64 else (values[index], values[after - 1])
@@ -207,7 +207,7 @@ class History:
                 self._add(key, at_us, UNKNOWN)
 
     def _heard(self, source: int, at_us: int) -> None:
-        """A sign of life: what a silent board stood at before stands again."""
+        """A heartbeat: what a silent board stood at before stands again."""
         for since_us, who in self._quiet.fallen(at_us):
             self._silence(who, since_us)
         if self._quiet.back(source, at_us):

@@ -28,7 +28,7 @@ class WhichPart(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "selected", "The selected one"),
-        Binding("escape", "leave", "Leave it"),
+        Binding("escape", "leave", "Cancel"),
     ]
 
     def __init__(self, sight: Sight, selected: Part | None) -> None:
@@ -144,8 +144,8 @@ class PointScreen(Screen[tuple[float, float] | None]):
     """Asks where a part sits; gives back millimetres from the top left corner, or None to leave that open."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "take", "Here it is"),
-        Binding("escape", "leave", "Leave that open"),
+        Binding("enter", "take", "Place here"),
+        Binding("escape", "leave", "Skip"),
     ]
 
     def __init__(self, panel: Panel, part: Part) -> None:

@@ -65,7 +65,7 @@ class PortTable(Table):
         self.marked: set[str] = set()
 
     def look(self) -> None:
-        """List the ports anew: one may have been plugged in."""
+        """List the ports again: one may have been plugged in."""
         self.found = list(self._find())
         self.repaint()
 
@@ -100,7 +100,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "open", "Open"),
-        Binding("escape", "leave", "Leave"),
+        Binding("escape", "leave", "Back"),
         Binding("a", "other", "Another address"),
         Binding("u", "look", "Look again"),
         Binding("x", "forget", "Forget"),
@@ -113,7 +113,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
     def compose(self) -> ComposeResult:
         """The list and what it is about."""
         with Vertical(id="ports-slip"):
-            yield Static(Text("Which ports shall be opened?", IVORY), classes="slip-title")
+            yield Static(Text("Which ports should be opened?", IVORY), classes="slip-title")
             yield Static(
                 Text(
                     "Choose with Space. Opening a port can reset what is connected to it, so only ports that you "

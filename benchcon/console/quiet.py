@@ -8,7 +8,7 @@ from benchcon.wire import events as ev
 from benchcon.wire.silence import ALIVE_US, silent_after_us
 
 HEARD = frozenset({ev.Moved, ev.Alive, ev.Edge, ev.Reading, ev.Boot, ev.Told, ev.Answered})
-"""Events that are a sign of life."""
+"""Events that are a heartbeat."""
 
 
 class Quiet:
@@ -21,7 +21,7 @@ class Quiet:
         self._limits: dict[int, int] = {}
 
     def learn(self, state: BenchState) -> None:
-        """Take the boards' periods of signs of life, and when those were heard that are new here."""
+        """Take the boards' periods of heartbeats, and when those were heard that are new here."""
         for board in state.boards.values():
             self._limits[board.source] = board.silent_after_us
             if board.link == "linked" and board.last_heard_us is not None:

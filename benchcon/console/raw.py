@@ -22,7 +22,7 @@ FRESH_US = 700_000
 
 
 class Raw(Table):
-    """One row a channel: what came last, least and greatest seen, how often it changed, how long ago."""
+    """One row a channel: the last value, the smallest and the greatest seen, how often it changed, how long ago."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("e", "edges", "Tell every edge"),
@@ -49,10 +49,10 @@ class Raw(Table):
             Column("kind", 8),
             Column("value", 10 if wide else 8, True),
             Column("pin level" if wide else "level", 9 if wide else 5, True),
-            Column("least", 6, True),
-            Column("most", 6, True),
+            Column("min", 6, True),
+            Column("max", 6, True),
             Column("changes", 7, True),
-            *([Column("edges", 7, True), Column("skips", 6, True)] if wide else []),
+            *([Column("edges", 7, True), Column("invalid", 7, True)] if wide else []),
             Column("ago", 6, True),
         ]
 
@@ -125,7 +125,7 @@ def _value(channel: ChannelState) -> str:
     if channel.value is None:
         return "not known"
     if channel.ghost:
-        return "phantom"
+        return "ghost"
     if channel.kind == "digits":
         places = _places(channel)
         return decode((channel.value & ((1 << 8 * places) - 1)).to_bytes(places, "big")).strip()[:8] or "blank"

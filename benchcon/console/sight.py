@@ -1,4 +1,4 @@
-"""What the console sees of its session, gathered once a frame: the panel, the boards, the news, the time."""
+"""What the console sees of its session, gathered once a frame: the panel, the boards, the events, the time."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ class Sight:
         """What is the matter now, one printable line each."""
         self._noticed = -60.0
         self._read_back = 0
-        """So many news before this moment of a recording have been asked for."""
+        """So many events before this moment of a recording have been asked for."""
         self._encoders: frozenset[tuple[int, str]] = frozenset()
         self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
@@ -242,7 +242,7 @@ class Sight:
         return found[1] if found is not None else None
 
     def read_back(self, most: int) -> None:
-        """In a recording: have the list hold at least the last `most` news until now, whatever was played of it."""
+        """In a recording: have the list hold at least the last `most` events until now, whatever was played of it."""
         if self._behind is not None and self._read_back < most:
             self._read_back = most
             self.feed.drain()

@@ -15,7 +15,7 @@ from benchcon.wire import events as ev
 
 
 class Line(NamedTuple):
-    """What the news list shows of an event; all text is printable."""
+    """What the list shows of an event; all text is printable."""
 
     at_us: int
     source: int
@@ -103,7 +103,7 @@ def _boot(event: ev.Boot, names: Names) -> tuple[str, str, str]:
 
 def _gap(event: ev.Gap, names: Names) -> tuple[str, str, str]:
     lines = "line" if event.missing == 1 else "lines"
-    return "gap", f"{event.missing} {lines} of news lost on the way", BAD
+    return "gap", f"{event.missing} {lines} lost on the way", BAD
 
 
 def _told(event: ev.Told, names: Names) -> tuple[str, str, str]:
@@ -122,18 +122,19 @@ def _dark_told(words: tuple[str, ...], source: int, names: Names) -> str:
 
 
 def _lost_told(words: tuple[str, ...], source: int, names: Names) -> str:
-    return f"the board had to drop {int(words[0], 16)} news here"
+    return f"the board had to drop {int(words[0], 16)} notifications here"
 
 
 def _ghost_told(words: tuple[str, ...], source: int, names: Names) -> str:
     return (
-        ", ".join(_named(names, source, word) for word in words) + ": may be a phantom of the matrix, not told as made"
+        ", ".join(_named(names, source, word) for word in words)
+        + ": may be a ghost of the matrix, not reported as made"
     )
 
 
 def _skip_told(words: tuple[str, ...], source: int, names: Names) -> str:
     channel_id, _, count = words[0].partition("=")
-    return f"{_named(names, source, channel_id)} has jumped {int(count, 16)} times since the reset"
+    return f"{_named(names, source, channel_id)}: {int(count, 16)} invalid transitions since the reset"
 
 
 def _plain(words: tuple[str, ...], source: int, names: Names) -> str:
@@ -146,7 +147,7 @@ _TOLD: dict[str, Callable[[tuple[str, ...], int, Names], str]] = {
     "ghost": _ghost_told,
     "skip": _skip_told,
 }
-"""News of a known form (see `benchcon.wire.notifications.FORMS`), in words."""
+"""Notifications of a known form (see `benchcon.wire.notifications.FORMS`), in words."""
 
 _BARE = {"dark": "all outputs off, and held off", "light": "dark ends; outputs stay off until they are set"}
 """Requests that are one word, in more."""
@@ -192,7 +193,7 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
         begins = event.detail.get("on") == "1"
         return (
             "link",
-            f"{printable(event.detail.get('channel', '?'))} {'blinks' if begins else 'blinks no more'}",
+            f"{printable(event.detail.get('channel', '?'))} {'blinks' if begins else 'stops blinking'}",
             QUIET,
         )
     colour = {"lost": BAD, "refused": BAD, "held": WARN, "foreign": WARN, "ident": GOOD}.get(event.word, UNKNOWN)

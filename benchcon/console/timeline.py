@@ -48,13 +48,13 @@ class TimeLine(Drawn, can_focus=True):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "move(-1)", "Move cursor", show=False),
         Binding("right", "move(1)", "Move cursor", key_display="← →"),
-        Binding("shift+left", "leap(-1)", "Change before", show=False),
+        Binding("shift+left", "leap(-1)", "Previous change", show=False),
         Binding("shift+right", "leap(1)", "Next change", key_display="Shift →"),
         Binding("up", "row(-1)", "Up", show=False),
         Binding("down", "row(1)", "Down", show=False),
-        Binding("plus,equals_sign", "zoom(0.5)", "Closer", key_display="+"),
-        Binding("minus", "zoom(2.0)", "Wider", key_display="-"),
-        Binding("tab", "other", "Other cursor"),
+        Binding("plus,equals_sign", "zoom(0.5)", "Zoom in", key_display="+"),
+        Binding("minus", "zoom(2.0)", "Zoom out", key_display="-"),
+        Binding("tab", "other", "Swap cursor"),
         Binding("left_square_bracket", "mark(-1)", "Mark before", show=False),
         Binding("right_square_bracket", "mark(1)", "Marks", key_display="[ ]"),
         Binding("a", "all", "All"),
@@ -303,7 +303,7 @@ class TimeLine(Drawn, can_focus=True):
         self.put(here if self.cursors[self.moving] is None else self._here())
 
     def action_zoom(self, by: float) -> None:
-        """Closer or wider, about the moving cursor."""
+        """Zoom in or out about the moving cursor."""
         before = self.each_us
         self.each_us = min(max(before * by, _SHORTEST_US), 3.6e9)
         if self.end_us is not None:

@@ -174,7 +174,7 @@ class Transport(Drawn):
 
 TRANSPORT_KEYS = [
     Binding("space,p", "replay('play')", "Play/pause"),
-    Binding("comma", "replay('step_back')", "Change before", key_display=","),
+    Binding("comma", "replay('step_back')", "Previous change", key_display=","),
     Binding("full_stop", "replay('step')", "Next change", key_display="."),
     Binding("n", "replay('next')", "Next mark"),
     Binding("N,shift+n", "replay('before')", "Mark before", show=False),

@@ -143,7 +143,7 @@ def _changes_of(state: BenchState, event: ev.Event) -> Iterator[tuple[Key, int]]
 
 
 def _may_move(event: ev.Event) -> bool:
-    """Whether an event other than news of inputs may have changed what channels stand at."""
+    """Whether an event other than of inputs may have changed what channels stand at."""
     if isinstance(event, ev.Answered):
         return event.words[:1] in (("set",), ("dark",))
     if isinstance(event, ev.Told):

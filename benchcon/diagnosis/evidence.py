@@ -57,7 +57,7 @@ class Hand:
     values: Mapping[str, int] = field(default_factory=dict)
     """Settled values when it ended; may be partial (the rest: as `before` and `changes` leave them)."""
     changes: tuple[Change, ...] = ()
-    """News ``is``, in order."""
+    """Notification ``is``, in order."""
     edges: tuple[Change, ...] = ()
     """Raw edges, in order (encoders: A·2+B)."""
     readings: tuple[Change, ...] = ()

@@ -57,7 +57,7 @@ class Pace(NamedTuple):
     most_wait_s: float = 4.0
     ask_again_s: float = 4.0
     rate_listen_s: float = 1.2
-    """At each rate tried: longer than the second between two signs of life."""
+    """At each rate tried: longer than the second between two heartbeats."""
     rate_ask_s: float = 0.6
     dark_s: float = 0.5
 
@@ -67,7 +67,7 @@ class PortInfo(NamedTuple):
 
     port: str
     standing: str
-    """One of the stages above, or ``silent``: live, but nothing was heard for three signs of life."""
+    """One of the stages above, or ``silent``: live, but nothing was heard for three heartbeats."""
     text: str
     """One printable line: what is the matter, what to do; empty where there is nothing to say."""
     source: int
@@ -109,7 +109,7 @@ class Port:
             rate = talk.connection.rate
             text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
             if standing == "live" and self.hub.now_us() - talk.last_heard_us > silent_after_us(talk.alive_us):
-                standing, text = "silent", "nothing heard for three signs of life: states are not known"
+                standing, text = "silent", "nothing heard for three heartbeats: states are not known"
                 if talk.connection.waiting:
                     text = "the board has stopped reading: release the port and reopen it, or reset the board"
         return PortInfo(printable(self.name), standing, text, self.source, printable(self.ident), rate)

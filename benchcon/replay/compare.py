@@ -1,6 +1,6 @@
 """Comparing two recordings, channel by channel: the order and the values, with a tolerance in time.
 
-Signs of life, running numbers, absolute clocks and how the host asked do not matter: what is compared is what channels
+Heartbeats, running numbers, absolute clocks and how the host asked do not matter: what is compared is what channels
 did. Where both recordings tell the same story at another time of day, the time between them is taken out first; where
 something takes longer in one and everything after it follows, that is told once.
 

@@ -1,4 +1,4 @@
-"""What a board's scan has seen, put into news. Edges of one contact that follow each other closely share a line."""
+"""What a board's scan has seen, as notifications. Edges of one contact that follow each other closely share a line."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from benchcon.rig.timeline import Action, Timeline
 from benchcon.wire.board import BoardSide
 
 EDGES_MOST = 8
-"""Further edges in one line of news."""
+"""Further edges in one notification."""
 EDGES_US = 4_000
 """An edge waits so long for others to share its line."""
 GAP_MOST = 0xFFFF

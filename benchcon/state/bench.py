@@ -256,7 +256,7 @@ class BenchState:
 
     def _link(self, event: ev.Link) -> None:
         if event.source == BENCH:
-            # Records are missing from this file here; the keyframe that follows at once is news.
+            # Records are missing from this file here; the keyframe that follows at once is new.
             self._fresh = self._fresh or event.word == "missed"
             return
         if event.word in ("moved", "forgotten"):

@@ -98,9 +98,9 @@ class BoardState:
         self.bad_lines: int = 0
         """Bad lines the board says it received."""
         self.dropped: int = 0
-        """News the board says it dropped (counter in `alive`)."""
+        """Notifications the board says it dropped (counter in `alive`)."""
         self.lost_news: int = 0
-        """Sum of the `lost` news."""
+        """Sum of the `lost` notifications."""
         self.alive_period_us: int = ALIVE_US
         self.last_heard_us: int | None = None
         self.link: str = "asking"

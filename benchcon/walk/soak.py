@@ -86,7 +86,7 @@ class Strained:
     bad_there: int = 0
     """Bad lines that the board counted, since the soak began."""
     missing: int = 0
-    """News lost on the way."""
+    """Notifications lost on the way."""
     rest_mv: int = 0
     """Supply with everything dark; 0: the board does not say."""
     least_mv: int = 0
@@ -94,13 +94,13 @@ class Strained:
     """As last told."""
     worst_loop_us: int = 0
     signs: int = 0
-    """Signs of life that told the supply."""
+    """Heartbeats that told the supply."""
     unfed: int = 0
     """Of them those that told that lamps and displays have none: nothing was lit then, and nothing strained."""
     _first_bad: int | None = None
 
     def alive(self, supply_mv: int, bad_lines: int, worst_loop_us: int, dark: bool) -> None:
-        """A sign of life; `dark`: nothing is lit just now."""
+        """A heartbeat; `dark`: nothing is lit just now."""
         if self._first_bad is None:
             self._first_bad = bad_lines
         self.bad_there = (bad_lines - self._first_bad) & 0xFFFF
@@ -130,7 +130,7 @@ class Strained:
         """What is wrong, by a word that stays the same while the figures grow, one line each."""
         out: dict[str, str] = {}
         if self.unfed:
-            when = "all the time" if self.unfed == self.signs else f"for {self.unfed} of {self.signs} signs of life"
+            when = "all the time" if self.unfed == self.signs else f"for {self.unfed} of {self.signs} heartbeats"
             out["unfed"] = (
                 f"{self.name}: unfed {when}, so nothing on it was lit and that proves nothing: "
                 "switch its supply on and soak again"
@@ -149,7 +149,7 @@ class Strained:
         if self.bad_there:
             out["bad there"] = f"{self.name}: {self.bad_there} bad lines reached it"
         if self.missing:
-            out["missing"] = f"{self.name}: {self.missing} of its news were lost on the way"
+            out["missing"] = f"{self.name}: {self.missing} of its notifications were lost on the way"
         return out
 
 

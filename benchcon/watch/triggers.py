@@ -12,7 +12,7 @@ from benchcon.panel.reader import CHANNEL_ID, Finding, Source, Table, near, show
 KINDS: dict[str, str] = {
     "chatter": "an input changes to and fro faster than a hand can",
     "short_press": "a contact is made for a shorter time than a hand can",
-    "gap": "news was lost on the way",
+    "gap": "notifications were lost on the way",
     "bad_checks": "many lines came with a wrong check",
     "reset": "a board was reset",
     "silence": "a board says nothing",
@@ -44,7 +44,7 @@ class Trigger:
     """``chatter``: changes, ``bad_checks``: lines; within `time_us`."""
     time_us: int = 0
     """``chatter``, ``bad_checks``: the time looked at; ``short_press``: shorter than this; ``silence``,
-    ``late_answer``: longer than this. ``silence`` 0: three signs of life."""
+    ``late_answer``: longer than this. ``silence`` 0: three heartbeats."""
     low: int = 0
     """``range``: from this value on, as on the wire; encoders as signed counts."""
     high: int = 0

@@ -235,7 +235,8 @@ class Watch:
 
     def _gap(self, event: ev.Gap, board: BoardState) -> Iterable[Fired]:
         for trigger in self._by_kind["gap"]:
-            text = f"{event.missing} lines of news from {self._board(board)} were lost on the way"
+            lost = f"{event.missing} notification{'s' if event.missing > 1 else ''}"
+            text = f"{lost} from {self._board(board)} lost on the way"
             yield from self._fire(trigger, board, "", event.at_us, text)
 
     def _bad_check(self, event: ev.Odd, board: BoardState) -> Iterable[Fired]:

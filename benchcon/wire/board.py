@@ -1,8 +1,8 @@
 """The board side of the protocol, without I/O: what the simulated boards speak.
 
-It is a faithful board of `protocols/line-protocol.md`: every word, every refusal, a bounded news ring with an exact
-``lost``, dead-man, signs of life, a clock that wraps. What its inputs do is told to it (`change`, `edge`, `reading`);
-what its outputs do it tells (`on_outputs`).
+It is a faithful board of `protocols/line-protocol.md`: every word, every refusal, a bounded ring of notifications
+with an exact ``lost``, dead-man, heartbeats, a clock that wraps. What its inputs do is told to it (`change`, `edge`,
+`reading`); what its outputs do it tells (`on_outputs`).
 
 What holds the outputs off, and what changes it:
 
@@ -26,7 +26,7 @@ from benchcon.wire.records import LINE_DOWN
 
 ALIVE_MS = 1000
 NEWS_MOST = 64
-"""Lines of news that may wait to be put out."""
+"""Notifications that may wait to be sent."""
 ANSWERS_MOST = 64
 """Answers that may wait; requests beyond that are thrown away as a full receive buffer would."""
 RAW_READING_US = 50_000
@@ -162,7 +162,7 @@ class BoardSide:
             self._tell(now_us, ("raw", f"{channel_id}={counts:04X}"))
 
     def say(self, words: Words, now_us: int) -> None:
-        """Put out other news: ``skip``, ``ghost``, ``edge`` with several edges, or a word of this board's own.
+        """Send another notification: ``skip``, ``ghost``, ``edge`` with several edges, or a word of this board's own.
 
         Raises ValueError if the words make no line of the protocol.
         """
@@ -198,7 +198,7 @@ class BoardSide:
         return due
 
     def tick(self, now_us: int) -> None:
-        """Do what is due by now: sign of life, dead-man."""
+        """Do what is due by now: heartbeat, dead-man."""
         self._now_us = now_us
         if self.deadman_ms and not self.dark and now_us >= self._fed_us + self._world_us(self.deadman_ms * 1000):
             self.go_dark("deadman", now_us)
@@ -268,11 +268,11 @@ class BoardSide:
 
     @property
     def last_number(self) -> int:
-        """Running number of the last news put out; FFFFh if none since the reset."""
+        """Running number of the last notification sent; FFFFh if none since the reset."""
         return (self._number - 1) & 0xFFFF
 
     def tell_alive_each(self, ms: int, now_us: int) -> None:
-        """A sign of life each `ms` from now on."""
+        """A heartbeat each `ms` from now on."""
         self.alive_ms = ms
         self._alive_us = now_us
 

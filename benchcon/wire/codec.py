@@ -43,7 +43,7 @@ _WORD = rb"[a-z][a-z0-9_]{0,11}"
 _TEXT = rb"(?: (?:[\x22\x24\x26-\x3B\x3D\x3F\x41-\x7E]++|%[0-9A-F]{2})+)*"
 _CHECK = rb" #[0-9A-F]{4}"
 # The form of a line, without its end: everything the grammar asks but that the check is right and the length.
-# Groups of UP: number, clock (news) or tag (answer), words; of DOWN: tag, words; of HAND: words.
+# Groups of UP: number, clock (notification) or tag (answer), words; of DOWN: tag, words; of HAND: words.
 UP = re.compile(rb"(?:!([0-9A-F]{4}) ([0-9A-F]{8})|<([0-9A-F]{2})) (" + _WORD + _TEXT + rb")" + _CHECK)
 DOWN = re.compile(rb">(?!00)([0-9A-F]{2}) (" + _WORD + _TEXT + rb")" + _CHECK)
 HAND = re.compile(rb"@@ (" + _WORD + _TEXT + rb")")
@@ -62,11 +62,11 @@ class Parsed(NamedTuple):
 
     kind: Literal["request", "answer", "news", "by hand"]
     tag: int
-    """0 to 255; 0 for news and for a line typed by hand."""
+    """0 to 255; 0 for a notification and for a line typed by hand."""
     number: int
-    """Running number of news, else 0."""
+    """Running number of a notification, else 0."""
     clock: int
-    """The board's clock in microseconds modulo 2^32 (news), else 0."""
+    """The board's clock in microseconds modulo 2^32 (notification), else 0."""
     words: tuple[str, ...]
     """The words after tag or clock, without the check."""
 
@@ -83,7 +83,7 @@ def seal(body: str | bytes) -> bytes:
 
 
 def news(number: int, clock: int, words: Sequence[str]) -> bytes:
-    """Build a line of news; `number` and `clock` are taken modulo 2^16 and 2^32."""
+    """Build a notification; `number` and `clock` are taken modulo 2^16 and 2^32."""
     return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X}", words)
 
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 
 class Moved(NamedTuple):
-    """News ``is``: inputs changed. The hottest event; `values` maps channel id to the value as an integer ≥ 0."""
+    """Notification ``is``: inputs changed. The hottest event; `values`: channel id → the value as an integer ≥ 0."""
 
     at_us: int
     source: int
@@ -23,7 +23,7 @@ class Moved(NamedTuple):
 
 
 class Edge(NamedTuple):
-    """News ``edge``, unpacked: the pin of `channel` had level `level` from `clock_us` on (encoder: A·2+B)."""
+    """Notification ``edge``, unpacked: the pin of `channel` had level `level` from `clock_us` on (encoder: A·2+B)."""
 
     at_us: int
     source: int
@@ -33,7 +33,7 @@ class Edge(NamedTuple):
 
 
 class Reading(NamedTuple):
-    """News ``raw``: an unfiltered reading of a potentiometer, in counts."""
+    """Notification ``raw``: an unfiltered reading of a potentiometer, in counts."""
 
     at_us: int
     source: int
@@ -43,7 +43,7 @@ class Reading(NamedTuple):
 
 
 class Alive(NamedTuple):
-    """News ``alive``; all counters as sent (modulo 65536)."""
+    """Notification ``alive``; all counters as sent (modulo 65536)."""
 
     at_us: int
     source: int
@@ -59,7 +59,7 @@ class Alive(NamedTuple):
 
 
 class Boot(NamedTuple):
-    """News ``boot``, or a reset made out from other signs (then `cause` is ``seen``: no boot line was received)."""
+    """Notification ``boot``, or a reset seen from other signs (then `cause` is ``seen``: no boot line was received)."""
 
     at_us: int
     source: int
@@ -68,7 +68,7 @@ class Boot(NamedTuple):
 
 
 class Gap(NamedTuple):
-    """A hole in the running numbers: `missing` lines of news were lost on the way before this moment."""
+    """A hole in the running numbers: `missing` notifications were lost on the way before this moment."""
 
     at_us: int
     source: int
@@ -76,7 +76,7 @@ class Gap(NamedTuple):
 
 
 class Told(NamedTuple):
-    """Other news: ``skip``, ``ghost``, ``lost``, ``dark`` and unknown words; `words` come after the clock."""
+    """Other notifications: ``skip``, ``ghost``, ``lost``, ``dark`` and unknown words; `words` come after the clock."""
 
     at_us: int
     source: int

@@ -1,4 +1,4 @@
-"""The words of news, and what each says: forms, and turning one line into events.
+"""The words of notifications, and what each says: forms, and turning one line into events.
 
 Section 7 of `protocols/line-protocol.md`. A word that is not here, or whose arguments have another form, is unknown:
 it is kept, counted and passed over.
@@ -31,7 +31,7 @@ FORMS = {
         "dark": "dark (?:deadman|local)",
     }.items()
 }
-"""Word of news (``is`` apart) → form of the whole tail, word included."""
+"""Word of a notification (``is`` apart) → form of the whole tail, word included."""
 
 
 _IS = re.compile(rb"is(?: [a-z][a-z0-9_]{0,7}=[0-9A-F]{1,16})+")
@@ -40,7 +40,7 @@ _SETTING = re.compile(rf"({_CHAN})=([0-9A-F]{{1,16}})")
 
 
 def known(tail: str) -> bool:
-    """Whether `tail` (news after its clock, no ``is``) is of a form that this program knows."""
+    """Whether `tail` (a notification after its clock, no ``is``) is of a form that this program knows."""
     form = FORMS.get(tail.partition(" ")[0])
     return form is not None and form.fullmatch(tail) is not None
 
@@ -101,4 +101,4 @@ TELL: dict[str, Callable[[int, int, int, str], list[Event]]] = {
     "dark": _told,
     "boot": _told,
 }
-"""Word of news (``is`` apart) → what makes events of it: host stamp, source, unwrapped clock, tail of known form."""
+"""Word of a notification (``is`` apart) → maker of events: host stamp, source, unwrapped clock, tail of known form."""

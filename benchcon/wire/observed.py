@@ -12,7 +12,7 @@ UNKNOWN_MOST = 32
 HAND_MOST = 64
 """Requests typed by hand that may wait for their answer."""
 LONG_SILENCE_US = 1 << 30
-"""After so long without news the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
+"""After so long without a notification the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
 REPEAT_US = 1_000_000
 """The same request with the same tag later than this after the last sending is a new one: the old was given up."""
 WRAP = 1 << 32
@@ -35,15 +35,15 @@ class Counters:
     gaps: int = 0
     """Holes in the running numbers."""
     missing: int = 0
-    """Lines of news lost in them."""
+    """Notifications lost in them."""
     repeated: int = 0
-    """Lines of news received twice and passed over."""
+    """Notifications received twice and ignored."""
     dropped: int = 0
-    """News that the board says it had to drop."""
+    """Notifications that the board says it had to drop."""
     boots: int = 0
     """Resets seen."""
     unknown: dict[str, int] = field(default_factory=dict)
-    """Unknown words of news."""
+    """Unknown words of notifications."""
 
     def unknown_word(self, word: str) -> None:
         """Count a word that this program does not know."""
@@ -86,7 +86,7 @@ class Watched:
     def __init__(self) -> None:
         self.counters = Counters()
         self.expected: int | None = None
-        """Running number of the next news; None before the first."""
+        """Running number of the next notification; None before the first."""
         self.clock_us: int | None = None
         """Latest clock heard, unwrapped."""
         self.at_us = 0

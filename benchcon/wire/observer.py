@@ -3,8 +3,8 @@
 Live, tap and replay all run it over the same batches and get the same events. One observer serves a whole bench; each
 source has a `Watched` of its own.
 
-What one board's news tells of its life, as a table (first match wins; *back* means more than a second, which only a
-reset can do, since a wrap goes forward):
+What one board's notifications tell of its life, as a table (first match wins; *back* means more than a second, which
+only a reset can do, since a wrap goes forward):
 
     line                         running number      clock       taken for
     boot                         0, 0 was the last   the same    the same line once more: passed over
@@ -15,7 +15,7 @@ reset can do, since a wrap goes forward):
     any                          up to 64 behind     not later   the same line once more: passed over
     any                          any other           any         a hole: so many lines were lost on the way
 
-The answer to `read` names the last news put out before it, so a hole shows there even if no news follows.
+The answer to `read` names the last notification sent before it, so a hole shows there even if none follows.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class Observer:
         return board.counters if board is not None else Counters()
 
     def clock_us(self, source: int, clock: int) -> int:
-        """Return a clock from an answer (modulo 2^32) unwrapped, as near as can be to the news heard last."""
+        """Return a clock from an answer (modulo 2^32) unwrapped, as near as can be to the last notification."""
         board = self._boards.get(source)
         return board.unwrap(clock, board.at_us) if board is not None else clock
 

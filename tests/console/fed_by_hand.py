@@ -130,7 +130,7 @@ class Answering:
 
 
 class Hand:
-    """The simulated hand of one board: what it moves is told as news at once."""
+    """The simulated hand of one board: what it moves is reported in a notification at once."""
 
     def __init__(self, session: Fed, board: str) -> None:
         self.session, self.board = session, board
@@ -230,7 +230,7 @@ class Fed(LiveSession):
         self.feed(Batch(self.at_us, source, BYTES_UP, [raw]))
 
     def wait(self, seconds: float, *, alive: bool = True) -> None:
-        """Let time pass; boards that are connected give signs of life unless told not to."""
+        """Let time pass; boards that are connected give heartbeats unless told not to."""
         self.at_us += round(seconds * 1e6)
         if alive:
             for board in list(self.state.boards.values()):

@@ -341,7 +341,7 @@ async def test_dark_left_by_an_earlier_program_is_ended_once_and_later_dark_is_n
     session = Fed()
     session.bench.dark()
     async with console(session) as eyes:
-        session.wait(1.0)  # a sign of life says that it is dark
+        session.wait(1.0)  # a heartbeat says that it is dark
         await eyes.until(lambda: not any(board.dark for board in session.state.boards.values()))
         session.news(session.source("met"), "dark", "deadman")
         await eyes.see("◐ dark")
@@ -456,7 +456,11 @@ async def test_every_entry_of_the_news_has_words() -> None:
         session.news(session.source("power"), "ghost", "sw_main")
         session.bench.note("mark", "")
         await eyes.see(
-            "went dark by itself: the dead-man", "drop 18 news", "has jumped 3 times", "a phantom", "a mark without"
+            "went dark by itself: the dead-man",
+            "drop 18 notifications",
+            "3 invalid transitions",
+            "a ghost",
+            "a mark without",
         )
 
 
@@ -665,7 +669,7 @@ async def test_with_no_port_remembered_the_ports_are_listed_and_asked_for(monkey
     monkeypatch.setattr(app, "find_ports", lambda running=(): found)
     session = Fed(Panel(), simulated=False)
     async with console(session) as eyes:
-        await eyes.see("Which ports shall be opened?", "/dev/ttyACM0", "Panel board", "2341:0043")
+        await eyes.see("Which ports should be opened?", "/dev/ttyACM0", "Panel board", "2341:0043")
         await eyes.press("space", "enter")
         await eyes.until(lambda: session.bench.ports_worked == [("open", "/dev/ttyACM0")])
 
@@ -676,7 +680,7 @@ async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytes
     monkeypatch.setattr(app, "find_ports", lambda running=(): [])
     session = Fed(Panel(), simulated=False)
     async with console(session) as eyes:
-        await eyes.see("Which ports shall be opened?", "Esc Leave")
+        await eyes.see("Which ports should be opened?", "Esc Back")
         await eyes.press("a")
         for text, told in (
             ("junk", "is no device path"),

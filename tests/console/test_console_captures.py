@@ -106,7 +106,7 @@ def test_on_leaving_each_file_that_was_written_is_named_with_its_size(tmp_path: 
             terminal.press("k")
             terminal.see("● SAVING bench")
             terminal.press("r")
-            terminal.see("Record into", "Enter Take it")
+            terminal.see("Record into", "Enter OK")
             terminal.press("enter")
             terminal.see("● REC bench")
             terminal.press("q")

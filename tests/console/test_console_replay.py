@@ -1,4 +1,4 @@
-"""A recording on the screen: where it begins, what its news are after a jump, and that Space plays it on every view."""
+"""A recording on the screen: where it begins, the events after a jump, and Space, which plays it on every view."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from console.fed_by_hand import Fed
 from console.looking import console
 
 from benchcon.console.behind import Behind
+from benchcon.console.event_list import EventList
 from benchcon.console.feed import worth_telling
-from benchcon.console.news import News
 from benchcon.session import ReplaySession
 from benchcon.wire.events import Event
 
@@ -35,18 +35,18 @@ async def test_after_a_jump_the_news_are_those_until_there(tmp_path: Path) -> No
         await eyes.press("f4")
         await eyes.press("g", *"4.5", "enter")
         # The stream began at one second: the switch was thrown at 2, 3 and 4 s, the mark set at 4 s.
-        await eyes.see("NEWS  4 ", "0:00:02.000", "Mains (sw_main) = on", "0:00:04.000", "here")
+        await eyes.see("EVENTS  4 ", "0:00:02.000", "Mains (sw_main) = on", "0:00:04.000", "here")
         await eyes.press("g", *"55.5", "enter")
-        await eyes.see("NEWS  55 ", "0:00:55.000")
+        await eyes.see("EVENTS  55 ", "0:00:55.000")
         assert "0:00:56" not in eyes.text()
         await eyes.press("slash", *"here", "enter")
         await eyes.see("only: here", "0:00:04.000")
         await eyes.press("g", *"3.5", "enter")
         await eyes.see("Nothing that fits the filter.")
         await eyes.press("escape")
-        await eyes.see("NEWS  2 ")
+        await eyes.see("EVENTS  2 ")
         await eyes.press("full_stop")
-        await eyes.see("NEWS  3 ", "0:00:04.000")
+        await eyes.see("EVENTS  3 ", "0:00:04.000")
 
 
 @pytest.mark.parametrize("most", [5, 40, 20_000])
@@ -82,7 +82,7 @@ async def test_space_plays_a_recording_on_every_view(tmp_path: Path, view: str) 
         if view == "f4":
             await eyes.press("s")
             await eyes.see("HELD", "s Hold")
-            assert eyes.app.screen.query_one("#news", News).paused
+            assert eyes.app.screen.query_one("#events", EventList).paused
 
 
 async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> None:

@@ -60,8 +60,8 @@ async def test_the_keys_that_are_needed_most_stand_on_80_columns() -> None:
     async with console(session) as eyes:
         for view in ("f2", "f3", "f4", "f5", "f6"):
             await eyes.press(view)
-            await eyes.see("r Record", "m Mark", "k Keep", "q Leave")
-            assert all(key in eyes.rows()[-1] for key in ("F1 Help", "r Record", "m Mark", "k Keep", "q Leave"))
+            await eyes.see("r Record", "m Mark", "k Save", "q Quit")
+            assert all(key in eyes.rows()[-1] for key in ("F1 Help", "r Record", "m Mark", "k Save", "q Quit"))
 
 
 async def test_a_simulated_knob_says_how_it_is_turned() -> None:

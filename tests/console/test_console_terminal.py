@@ -149,8 +149,8 @@ def test_no_color_sends_no_colour(demo: Demo, home: dict[str, str]) -> None:
 def test_the_demo_opens_on_its_own_and_something_moves(home: dict[str, str]) -> None:
     with Terminal("-m", "benchcon", "demo", env=home, columns=140, rows=45) as terminal:
         all_live(terminal)
-        terminal.see("SIMULATED", "WEATHER DESK", "NEWS")
-        # The scripted hand works the desks: what it touched stands in large letters, and in the news.
+        terminal.see("SIMULATED", "WEATHER DESK", "EVENTS")
+        # The simulated hand works the desks: what it touched stands in large letters, and among the events.
         terminal.until(lambda: "█" in "".join(terminal.screen.display[38:44]), "large letters")
         terminal.press("q")
         assert terminal.ended() == 0
@@ -195,7 +195,7 @@ def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_p
         terminal.see("0:00:02.000")
         terminal.until(lambda: "▀ on" in terminal.text(), "the switch")
         terminal.press("g")
-        terminal.see("Go to", "Enter Take it")  # the line has the keys now
+        terminal.see("Go to", "Enter OK")  # the line has the keys now
         terminal.press("2", ".", "5", "enter")
         terminal.see("0:00:02.500", "▀ on")
         terminal.press(".")
@@ -225,7 +225,7 @@ def test_without_a_terminal_it_says_so_in_one_line(home: dict[str, str]) -> None
 
 def test_the_first_run_lists_ports_and_asks(home: dict[str, str]) -> None:
     with Terminal("-m", "benchcon", env=home) as terminal:
-        terminal.see("Which ports shall be opened?", "F9 DARK")
+        terminal.see("Which ports should be opened?", "F9 DARK")
         terminal.press("\x1b")
         terminal.see("No port is open")
         terminal.press("q")

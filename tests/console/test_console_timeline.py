@@ -326,7 +326,7 @@ async def test_a_recording_is_stepped_forth_and_back_by_the_same_moments(tmp_pat
     recorded(path, 6)
     session = ReplaySession(path)
     async with console(session) as eyes:
-        await eyes.see("paused", "No control has moved yet in this recording", ", Change before  . Next change")
+        await eyes.see("paused", "No control has moved yet in this recording", ", Previous change  . Next change")
         moments, states = [], []
         for _ in range(7):
             await eyes.press("full_stop")

@@ -48,7 +48,7 @@ def test_a_contact_is_told_when_it_has_settled(desk: Board) -> None:
     desk.command("made", "sw_ap", 1)
     (said,) = desk.news(30)
     assert said.news == "is sw_ap=1"
-    # 10 ms of standing still, seen by a scan each 400 us; the line follows within 5 ms (news-time).
+    # 10 ms of standing still, seen by a scan each 400 us; the line follows within 5 ms (notification-time).
     assert 10_000 <= said.clock_us - began <= 10_000 + 2 * SCAN_US
     assert 0 <= said.at_us - said.clock_us <= 5_000
     desk.command("made", "sw_ap", 0)

@@ -79,7 +79,7 @@ def test_above_it_the_count_of_what_was_dropped_is_exact(fresh: Board, baud: int
     assert lost > 0
     assert told + lost == 300
     alive = [line.words for line in news if line.words[2] == "alive"]
-    assert int(alive[-1][6], 16) == lost  # the counter in the sign of life says the same
+    assert int(alive[-1][6], 16) == lost  # the counter in the heartbeat says the same
 
 
 def test_a_sign_of_life_finds_room_however_full_the_board_is(fresh: Board) -> None:
@@ -182,7 +182,7 @@ def test_the_worst_turn_is_told(fresh: Board) -> None:
 
 
 def test_the_clock_wraps_and_life_goes_on(fresh: Board) -> None:
-    """After 71.6 minutes: counted in the sign of life, and no time across it is wrong."""
+    """After 71.6 minutes: counted in the heartbeat, and no time across it is wrong."""
     fresh.command("clock", 2**32 - 6_000)
     fresh.run(1)  # past what the jump itself made due
     fresh.ask("raw sw_rw=1", ms=1)

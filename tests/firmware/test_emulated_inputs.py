@@ -61,7 +61,7 @@ def test_every_contact_behind_the_shift_registers_is_told_once_each_way_and_in_t
             accepted = line.parsed.clock + zero_us(log) - moved_us
             settles = 0 if contact in BUTTONS else 10_000
             assert settles <= accepted <= settles + 2 * SCAN_US, (contact, accepted)
-            # **news-time**: on the wire within 5 ms after it was accepted, the line being free
+            # **notification-time**: on the wire within 5 ms after it was accepted, the line being free
             assert line.at_us - moved_us - accepted < 5_000
     scans = log.numbers("scans")[0]
     assert scans["mean"] == pytest.approx(SCAN_US, abs=0.5)

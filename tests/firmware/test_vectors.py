@@ -47,11 +47,11 @@ def fresh(running: Board) -> Board:
 
 
 def bad_lines(running: Board) -> int:
-    """What the board has counted so far, from its next sign of life."""
+    """What the board has counted so far, from its next heartbeat."""
     for said in running.run(1100):
         if said.news and said.words[2] == "alive":
             return int(said.words[5], 16)
-    raise AssertionError("no sign of life")
+    raise AssertionError("no heartbeat")
 
 
 def test_checks(running: Board) -> None:

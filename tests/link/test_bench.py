@@ -362,7 +362,7 @@ def test_a_foreign_protocol_is_shown_and_stops_nobody(
     odd = board(foreign="T=21.5C \x1b[31mH=40%\r\n")
     here = bench(odd.port, desk.port)
     here.stands(desk.port, "live")
-    # The test board's greeting comes when it is reset; its sign of life later.
+    # The test board's greeting comes when it is reset; its heartbeat later.
     odd.say("reset")
     info = here.stands(odd.port, "foreign")
     assert "T=21.5C \\x1B[31mH=40%" in info.text

@@ -49,7 +49,7 @@ def test_a_lamp_blinks_as_long_as_it_is_said_to_blink(board: Boards, bench: Benc
     peer.until("values", lambda values: values["l1"] == off)
     shown = len(peer.say("shown"))
     if ends != "release":
-        # Two signs of life, a second apart: the blinking would have shown itself by then.
+        # Two heartbeats, a second apart: the blinking would have shown itself by then.
         heard = sum(isinstance(event, ev.Alive) for event in here.events)
         here.wait(lambda: sum(isinstance(event, ev.Alive) for event in here.events) >= heard + 2)
     assert len(peer.say("shown")) == shown

@@ -78,7 +78,7 @@ def test_plain_benchcon_with_nothing_plugged_in_leads_to_a_panel_of_ones_own(tmp
         terminal.press("4", "enter")
         terminal.see("cable that carries data")
         terminal.press("3", "enter")
-        terminal.see("Where shall it be written? (desk.toml)")
+        terminal.see("Where should it be written? (desk.toml)")
         terminal.press("enter")
         for question, answer in (
             ("called?", "Desk"),

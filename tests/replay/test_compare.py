@@ -36,7 +36,7 @@ def differing(comparison: Comparison) -> dict[str, list[str]]:
 
 
 def test_what_does_not_matter_is_no_difference(tmp_path: Path) -> None:
-    # Another time of day, other running numbers and clocks, other signs of life, other keyframes: the same evening.
+    # Another time of day, other running numbers and clocks, other heartbeats, other keyframes: the same evening.
     other = evening(7300, numbers=500)
     other.wait(500).alive(1).alive(2)
     one, another = tracks_of(evening().write(tmp_path / "a")), tracks_of(other.write(tmp_path / "b", every=7))

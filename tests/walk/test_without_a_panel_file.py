@@ -105,7 +105,7 @@ def test_a_lamp_without_supply_is_not_called_dead_and_is_asked_when_there_is_sup
 
 @pytest.mark.slow
 def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks: Desks) -> None:
-    """The board says so with its next sign of life only; until then nobody knows why it is dark."""
+    """The board says so with its next heartbeat only; until then nobody knows why it is dark."""
     power = desks.hands["power"]
     gone: list[bool] = []
 

@@ -91,7 +91,7 @@ def test_what_came_before_and_what_follows(tmp_path: Path) -> None:
     stamps, notes = stamps_and_notes(path)
     assert stamps[0] == 10_000
     assert moment + 2_000_000 <= stamps[-1] <= moment + 2_100_000
-    assert notes == ["trigger lost 3 lines of news from board 1 were lost on the way"]
+    assert notes == ["trigger lost 3 notifications from board 1 lost on the way"]
     assert [fired.trigger.name for fired in stream.keeper.fired] == ["lost"]
     held = hold_against_keyframes(path)
     assert held.keyframes >= 1

@@ -122,7 +122,7 @@ def test_a_gap_in_the_numbers() -> None:
     bench.news("is sw1=1")
     bench.number += 3
     bench.news("is sw1=0")
-    assert bench.texts == ["3 lines of news from desk were lost on the way"]
+    assert bench.texts == ["3 notifications from desk lost on the way"]
 
 
 def test_bad_checks_above_a_rate() -> None:
@@ -243,7 +243,7 @@ def test_the_note_names_the_trigger_in_one_word() -> None:
     bench.number += 1
     bench.news("is sw1=0")
     (fired,) = bench.fired
-    assert fired.note == "lost_news 1 lines of news from desk were lost on the way"
+    assert fired.note == "lost_news 1 notification from desk lost on the way"
 
 
 def test_a_trigger_of_another_board_keeps_quiet() -> None:

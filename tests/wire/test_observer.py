@@ -137,7 +137,7 @@ def test_a_clock_that_steps_back_is_a_reset() -> None:
     assert gap == Gap(heard.at_us, 1, 2)
     assert isinstance(moved, Moved)
     assert moved.clock_us == 50_000
-    # The sign of life that follows says which number it really was, and that is no further reset.
+    # The heartbeat that follows says which number it really was, and that is no further reset.
     assert kinds(heard.news(3, 60_000, alive(9))) == ["Alive"]
     assert heard.counters.boots == 1
 
@@ -189,7 +189,7 @@ def test_an_edge_told_a_little_late_steps_back_and_is_no_wrap() -> None:
 def test_a_long_silence_is_bridged_by_the_clock_of_the_host() -> None:
     heard = Heard()
     heard.news(0, 0, "is sw1=1")
-    # Three hours later by the host; a board's clock a little fast. No sign of life in between.
+    # Three hours later by the host; a board's clock a little fast. No heartbeat in between.
     heard.at_us += 3 * 3_600_000_000
     true_us = 3 * 3_600_000_000 + 50_000_000
     assert clock_of(heard.news(1, true_us & 0xFFFFFFFF, "is sw1=0")) == true_us

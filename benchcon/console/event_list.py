@@ -1,4 +1,4 @@
-"""The list of news: what came, newest at the bottom, with a filter and a pause."""
+"""The list of events: what happened, newest at the bottom, with a filter and a pause."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from textual.binding import Binding, BindingType
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.feed import NEWS_KEPT
+from benchcon.console.feed import EVENTS_KEPT
 from benchcon.console.ink import EDGE, ENGRAVED, GROUND, QUIET, RAISED, ink
 from benchcon.console.telling import Line, Names, clock_text, tell
 from benchcon.text import printable
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 Numbered = tuple[int, ev.Event]
 
 FIRST_WANTED = 300
-"""News of a recording that are read at once; the others when one looks for them."""
+"""Events of a recording that are read at once; the others when one looks for them."""
 
 
-class News(Drawn, can_focus=True):
+class EventList(Drawn, can_focus=True):
     """The list. Paused it stays where it is, whatever comes; new lines are counted meanwhile."""
 
     GROUND = GROUND
@@ -50,7 +50,7 @@ class News(Drawn, can_focus=True):
         self.wanted = ""
         """What a line must hold to be listed; several words must all be there."""
         self.frozen: list[Numbered] | None = None
-        self._matching: deque[Numbered] = deque(maxlen=NEWS_KEPT)
+        self._matching: deque[Numbered] = deque(maxlen=EVENTS_KEPT)
         self._seen = 0
         self._back = 0
         self._want = FIRST_WANTED
@@ -75,14 +75,15 @@ class News(Drawn, can_focus=True):
     def _catch_up(self) -> None:
         """Bring the lines that fit the filter up to date."""
         feed = self.sight.feed
-        if self._seen > feed.news_count or (feed.news and self._matching and self._matching[-1][0] < feed.news[0][0]):
+        outdated = bool(feed.listed and self._matching and self._matching[-1][0] < feed.listed[0][0])
+        if self._seen > feed.listed_count or outdated:
             self._matching.clear()
         new: list[Numbered] = []
-        for numbered in reversed(feed.news):
+        for numbered in reversed(feed.listed):
             if numbered[0] <= self._seen:
                 break
             new.append(numbered)
-        self._seen = feed.news_count
+        self._seen = feed.listed_count
         for numbered in reversed(new):
             if self._fits(tell(numbered[1], Names(feed)), self.board_of(numbered[1][1])):
                 self._matching.append(numbered)
@@ -98,14 +99,14 @@ class News(Drawn, can_focus=True):
 
     def _all(self) -> None:
         """As far back as the list can look."""
-        self._want = NEWS_KEPT
+        self._want = EVENTS_KEPT
         self._follow()
 
     def _listed(self) -> Sequence[Numbered]:
         if self.frozen is not None:
             return self.frozen
         if not self.wanted:
-            return self.sight.feed.news
+            return self.sight.feed.listed
         self._catch_up()
         return self._matching
 
@@ -143,11 +144,11 @@ class News(Drawn, can_focus=True):
 
     def _heading(self) -> str:
         feed = self.sight.feed
-        words = [f"NEWS  {'' if feed.whole else 'the last '}{feed.news_count}"]
+        words = [f"EVENTS  {'' if feed.whole else 'the last '}{feed.listed_count}"]
         if self.wanted:
             words.append(f"only: {printable(self.wanted)}")
         if self.frozen is not None:
-            newer = feed.news_count - (self.frozen[-1][0] if self.frozen else 0)
+            newer = feed.listed_count - (self.frozen[-1][0] if self.frozen else 0)
             words.append(f"{'PAUSED' if self.sight.session.live else 'HELD'}, {newer} newer")
         elif self._back:
             words.append(f"{self._back} newer below")
@@ -237,8 +238,8 @@ class News(Drawn, can_focus=True):
                 self.filter(text)
 
         ask = Ask(
-            "Filter the news",
-            "Words that a line must hold: a board, a part, a channel, or a sort such as gap, bad, boot, link, mark.",
+            "Filter the events",
+            "Words that a line must hold: a board, a part, a channel, or a kind such as gap, bad, boot, link, mark.",
             self.wanted,
             may_be_empty=True,
         )
