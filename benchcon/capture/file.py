@@ -104,7 +104,8 @@ class OpenFile:
                 self.put(piece, own=own)
             return
         if not self._at.unsynced_records:
-            self._unsynced_us = at_us
+            # Not `at_us`: lines that the ring has joined begin earlier than they end.
+            self._unsynced_us = int(text[: text.index(b" ")])
         offset = self._at.size
         self._add(text, at_us, records, 0 if own else records)
         if kind == KEYFRAME or kind == NOTE:  # noqa: SIM109 (twice as fast, and this is asked for each batch)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from itertools import accumulate
 from pathlib import Path
 
+import pytest
 from capture.made import BEGAN, batches, flat
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -12,6 +14,8 @@ from hypothesis import strategies as st
 from benchcon.capture import Reader, Writer
 from benchcon.capture.ring import Ring
 from benchcon.wire.records import KEYFRAME, NOTE, Batch
+
+CAPTURES = Path(__file__).parents[2] / "captures"
 
 
 class Sum:
@@ -74,6 +78,25 @@ def test_keyframe_and_what_follows_come_to_the_live_state(
     assert kept == flat(stream)[len(flat(stream)) - len(kept) :]
     assert ring.let_go + ring.records == len(flat(stream))
     assert len(kept) == ring.records
+
+
+@settings(max_examples=30, deadline=None)
+@given(gaps_us=st.lists(st.integers(0, 1_200_000), min_size=40, max_size=100))
+def test_what_is_written_out_has_a_sync_line_each_second(tmp_path_factory, gaps_us: list[int]) -> None:
+    # A stretch is longer than a second here, so that its batches are joined over several.
+    at_us = accumulate(gaps_us)
+    stream = [batch._replace(at_us=at) for batch, at in zip(batches(len(gaps_us)), at_us, strict=True)]
+    ring, state = fed(stream)
+    written(ring, state, tmp_path_factory.mktemp("r") / "x.capture")
+
+
+@pytest.mark.parametrize("name", ["ostrey-session", "tapped-call-button", "emulated-desk"])
+def test_what_a_recorded_session_leaves_in_the_ring_is_a_good_capture(name: str, tmp_path: Path) -> None:
+    with Reader(CAPTURES / f"{name}.capture") as reader:
+        stream = [batch for batch in reader if batch.kind != KEYFRAME]
+    ring, state = fed(stream)
+    read = written(ring, state, tmp_path / "x.capture")
+    assert flat([batch for batch in read if batch.kind != KEYFRAME]) == flat(stream)
 
 
 def test_the_last_minutes_are_kept_whole_and_not_much_more() -> None:
