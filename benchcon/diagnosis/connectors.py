@@ -7,60 +7,22 @@ by wire that would be a page of faults that nobody has.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
 
 from benchcon.diagnosis.contacts import Choices, Raw
 from benchcon.diagnosis.layout import Layout
-from benchcon.diagnosis.net import Net
+from benchcon.diagnosis.wires import LEAST, Wire
 
-LEAST = 3
-"""So many wires must be wrong for one cause to be likelier than as many faults (common practice, no source)."""
 SLIPS = 0.1
 """Share of a plug's wires that may have shown something else for once: a brushed neighbour."""
 
 
-@dataclass(slots=True)
-class _Wire:
-    """One wire of a plug: what was asked of it and what was seen, as masks of moments of its own `kind`."""
-
-    key: str
-    kind: str
-    pin: int | None
-    on: int = 0
-    known: int = 0
-    seen: int = 0
-    sure: int = 0
-    own: int = 0
-    standing: bool = True
-    dead: bool = False
-    """It never showed anything, though it was asked to."""
-    tested: bool = False
-
-    def off_by(self, on: int, known: int) -> int:
-        """At how many moments it showed something else than this; what stands counts once."""
-        wrong = (on ^ self.seen) & known & self.sure
-        return (wrong & ~(wrong << 1) if self.standing else wrong).bit_count()
-
-    @property
-    def wrong(self) -> bool:
-        """Whether it did not do what was asked of it itself."""
-        return bool((self.on ^ self.seen) & self.known & self.sure & self.own)
-
-
-def find(
-    layout: Layout, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
-) -> tuple[list[Choices], set[str]]:
-    """Return what is wrong with whole connectors, and the channels that this explains.
-
-    `nets`: of contacts (named by channel) and of lamps (by part). `dead`: channels of knobs and displays that did
-    nothing at all, of those `tested`.
-    """
-    wires = _wires(layout, nets, dead, tested)
-    plugs: dict[tuple[str, str], list[_Wire]] = {}
+def find(layout: Layout, wires: Mapping[str, Wire], but: Collection[str] = ()) -> tuple[list[Choices], set[str]]:
+    """Return what is wrong with whole connectors, and the channels that this explains; wires `but` are explained."""
+    plugs: dict[tuple[str, str], list[Wire]] = {}
     for key, spot in layout.spots.items():
         name = spot.channel.wire.connector
-        if name and spot.part.wired and key in wires:
+        if name and spot.part.wired and key in wires and key not in but:
             plugs.setdefault((spot.channel.board, name), []).append(wires[key])
     out: list[Choices] = []
     explained: set[str] = set()
@@ -73,40 +35,17 @@ def find(
     return out, explained
 
 
-def _wires(
-    layout: Layout, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
-) -> dict[str, _Wire]:
-    out: dict[str, _Wire] = {}
-    for net in nets:
-        for number, name in enumerate(net.names if net else ()):
-            assert net is not None
-            key = name if name in layout.spots else layout.channels_of(name)[0]
-            wire = _Wire(key, layout.spots[key].kind, _pin(layout, key), standing=net.standing)
-            wire.on, wire.known, wire.seen = net.on[number], net.known[number], net.seen[number]
-            wire.sure, wire.own = net.sure[number], net.own[number]
-            asked = wire.on & wire.known & wire.sure & wire.own
-            wire.tested, wire.dead = bool(asked), bool(asked) and not wire.seen & wire.sure
-            out[key] = wire
-    for key, spot in layout.spots.items():
-        if key in tested and spot.kind not in ("contact", "lamp"):
-            out[key] = _Wire(key, spot.kind, _pin(layout, key), dead=key in dead, tested=True)
-    return out
-
-
-def _pin(layout: Layout, key: str) -> int | None:
-    text = layout.spots[key].channel.wire.connector_pin
-    return int(text) if text.isdecimal() else None
-
-
-def _off(name: str, row: list[_Wire]) -> Raw | None:
+def _off(name: str, row: list[Wire]) -> Raw | None:
     """Nothing on it does anything: it is off, or what all have in common is broken."""
     asked = [wire for wire in row if wire.tested]
     if len(asked) < LEAST or not all(wire.dead for wire in asked):
         return None
+    if all(wire.kind == "digits" for wire in asked):
+        return None  # displays on one chain, or each for itself
     return Raw("common open", tuple(wire.key for wire in asked), {"connector": name})
 
 
-def _broken_off(name: str, row: list[_Wire]) -> Raw | None:
+def _broken_off(name: str, row: list[Wire]) -> Raw | None:
     """From one pin on nothing does anything: a common that goes from part to part is broken there."""
     order = [wire for wire in sorted(row, key=lambda w: w.pin or 0) if wire.tested and wire.pin is not None]
     for kind in ("contact", "lamp"):
@@ -122,7 +61,7 @@ def _broken_off(name: str, row: list[_Wire]) -> Raw | None:
     return None
 
 
-def _ground(name: str, row: list[_Wire]) -> Raw | None:
+def _ground(name: str, row: list[Wire]) -> Raw | None:
     """Its ground is changed round with a signal: that one works, and the others only while it is made."""
     contacts = [wire for wire in row if wire.kind == "contact" and wire.tested]
     alive = [wire for wire in contacts if not wire.dead]
@@ -141,10 +80,10 @@ def _ground(name: str, row: list[_Wire]) -> Raw | None:
     return None
 
 
-def _moved(name: str, row: list[_Wire]) -> Raw | None:
+def _moved(name: str, row: list[Wire]) -> Raw | None:
     """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins."""
     pinned = [wire for wire in row if wire.pin is not None and wire.kind in ("contact", "lamp") and wire.tested]
-    at: Mapping[int, _Wire] = {wire.pin: wire for wire in pinned if wire.pin is not None}
+    at: Mapping[int, Wire] = {wire.pin: wire for wire in pinned if wire.pin is not None}
     wrong = [wire for wire in pinned if wire.wrong or wire.off_by(wire.on, wire.known)]
     if len(at) != len(pinned) or len(wrong) < LEAST:
         return None

@@ -6,13 +6,14 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis import boards, connectors, contacts, knobs, lights, segments
+from benchcon.diagnosis import boards, causes, connectors, contacts, knobs, lights, segments
 from benchcon.diagnosis.contacts import Choices, Raw
 from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, Hand, LampLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import Layout
 from benchcon.diagnosis.one_switch import turns
 from benchcon.diagnosis.settled import Story, tell
+from benchcon.diagnosis.wires import wires_of
 from benchcon.diagnosis.wording import dress
 from benchcon.panel.model import Panel
 from benchcon.panel.pins import CHAINS
@@ -40,13 +41,13 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     looks = [each for each in given if isinstance(each, LampLook)]
     pictures = [each for each in given if isinstance(each, DigitsLook)]
     turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
-    plugs, explained = _plugs(layout, story, looks, pictures, in_turn, [*turned, *shown])
+    wholes, explained = _wholes(layout, story, looks, pictures, in_turn, [*turned, *shown])
 
     def left(found: list[Choices]) -> list[Choices]:
         return [each for each in found if not all(explained.issuperset(raw.channels) for c in each for raw in c)]
 
     found: list[Choices] = [
-        *plugs,
+        *wholes,
         *contacts.find(layout, story, in_turn | explained),
         *left(turned),
         *lights.find(layout, looks, explained),
@@ -68,7 +69,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     return [*_without_clashing_patches(out), *boards.find(layout, troubles)]
 
 
-def _plugs(
+def _wholes(
     layout: Layout,
     story: Story,
     looks: list[LampLook],
@@ -76,9 +77,11 @@ def _plugs(
     in_turn: Collection[str],
     others: list[Choices],
 ) -> tuple[list[Choices], set[str]]:
-    """Find what is wrong with whole connectors. `others`: what is wrong with knobs and displays, each for itself."""
-    if not any(spot.channel.wire.connector for spot in layout.spots.values()):
-        return [], set()
+    """Find single causes of many wires' faults: connectors, chains, matrices, looms, boards, commons.
+
+    `others`: what is wrong with knobs and displays, each for itself. What goes beyond one connector comes first, then
+    connectors, then what is on one.
+    """
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     looks = lights.useful(layout, looks)
     nets = [
@@ -94,7 +97,11 @@ def _plugs(
         for raw in choices[0]
         if raw.kind in ("open", "dead") and not raw.detail.get("swing")
     }
-    return connectors.find(layout, nets, dead, tested)
+    wires = wires_of(layout, nets, dead, tested)
+    out, explained = causes.find(layout, wires, wide=True)
+    plugs, of_plugs = connectors.find(layout, wires, explained)
+    rest, of_rest = causes.find(layout, wires, explained | of_plugs)
+    return [*out, *plugs, *rest], explained | of_plugs | of_rest
 
 
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:

@@ -163,6 +163,47 @@ KINDS: dict[str, Kind] = {
         "supply off, and look where pin 1 of the plug sits; if it sits right, the plug was pressed on mirrored: "
         "ohmmeter from pin 1 of one end of the ribbon to pin 1 of the other",
     ),
+    # one cause of many
+    "chip dead": Kind(
+        ("chip dead", "common open"),
+        "supply on, voltmeter between the chip's own supply pins, at the legs: without the full supply it is the feed; "
+        "with it, supply off, ohmmeter from leg to leg along its data, clock and load wires; if they are whole, "
+        "another chip of its kind in its socket",
+    ),
+    "chips in another order": Kind(
+        ("chips in another order",), "supply off, ohmmeter along the data wire from chip to chip, from the board on"
+    ),
+    "chip bridged": Kind(
+        ("chip bridged",), "supply off, ohmmeter between the data input and the data output of the chip"
+    ),
+    "chain shifted": Kind(
+        ("chain shifted",),
+        "the firmware first: it reads or loads once too often or too seldom, or at the wrong edge of the clock; then, "
+        "supply on, a scope on the clock at the chip: a pulse more than eight for each chip is ringing or noise",
+    ),
+    "chip pins reversed": Kind(
+        ("chip pins reversed", "ribbon mirrored"),
+        "supply off, ohmmeter from the chip's pin A (QA) to the wire that should be there, and from H (QH)",
+    ),
+    "matrix line off": Kind(
+        ("matrix line off",), "supply off, ohmmeter from the board's pin of this line along to each of its contacts"
+    ),
+    "matrix lines crossed": Kind(
+        ("matrix lines crossed",), "supply off, ohmmeter from the board's pin of either line to its contacts"
+    ),
+    "diodes backwards": Kind(
+        ("diodes backwards", "connector off"),
+        "supply off, meter set to diode test, from a column to a row with its key held, both ways round: about 0.6 V "
+        "the wrong way only says that the diodes are turned round; neither way, that the plug or a wire is off",
+    ),
+    "looms interchanged": Kind(
+        ("looms interchanged",), "supply off, and look: the two plugs are alike; change them round and mark them"
+    ),
+    "level inverted": Kind(
+        ("level inverted",),
+        "voltmeter from an input to ground, its contact open, then made: 5 V that goes to 0 V says active low, the "
+        "other way round active high: say so in the panel file",
+    ),
     "follows": Kind(
         ("follows",), "ohmmeter between the two wires both ways round, supply off: a diode's drop one way only"
     ),
@@ -228,6 +269,10 @@ class Finding:
             return ("dead", "open")  # a display is in its socket or not; no single lead of it can be turned round
         if self.kind == "common open" and self.detail.get("chain"):
             return ("common open", "driver dead")
+        if self.kind == "common open" and self.detail.get("part"):
+            return ("common open", "part dead")
+        if self.kind == "chip dead" and self.detail.get("reads"):
+            return ("chip dead",)
         return KINDS[self.kind].same
 
     def line(self) -> str:

@@ -133,6 +133,12 @@ def _turned_round(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
 
 
 def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    if raw.detail.get("part"):
+        part = spots[0].part
+        return (
+            f"“{part.label or part.name}” never makes any of its {len(spots)} contacts",
+            f"the common wire of the part, and its terminal; then {where(spots[0])}",
+        )
     if raw.detail.get("connector") and (raw.detail.get("from") or len({type(spot.part) for spot in spots}) > 1):
         at, first = _plug(raw, spots), raw.detail.get("from")
         if first:
@@ -161,6 +167,119 @@ def _driver(raw: Raw, spots: list[Spot]) -> _Said:
     return (
         f"none of {names}, all that {at} of board {board} drives, ever lights",
         f"{at}: its supply and ground, and its data, clock and load wires; then {'; '.join(wires)}",
+    )
+
+
+def _chain(raw: Raw, spots: list[Spot]) -> str:
+    return f"the {raw.detail['chain']} chain of board {spots[0].channel.board}"
+
+
+def _does(spots: list[Spot]) -> str:
+    return "lights" if isinstance(spots[0].part, Lamp) else "reads made"
+
+
+def _chip_dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    number, at = raw.detail["chip"], _chain(raw, spots)
+    chips = f"chip {number} of {at}" + (", or on one behind it," if raw.detail["behind"] else "")
+    if raw.detail["reads"]:
+        what = f"everything on {chips} {_does(spots)} all the time: {_all_on(spots)}"
+    else:
+        what = f"nothing on {chips} ever {_does(spots)}: {_all_on(spots)}"
+    return (
+        what,
+        f"chip {number} of {at}, counted from the board: its supply and ground, data, clock and load, its socket",
+    )
+
+
+def _other_order(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    order, at = raw.detail["order"], _chain(raw, spots)
+    return (
+        f"the chips of {at} come in the order {_listed(order)}: {_all_on(spots)}",
+        f"{at}: the data wires from chip to chip, or the plugs on the chips",
+    )
+
+
+def _chip_bridged(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    number, at = raw.detail["chip"], _chain(raw, spots)
+    return (
+        f"from chip {number} of {at} on all comes one chip early: {_all_on(spots)}",
+        f"chip {number} of {at}: its data input bridged to its output, or left out",
+    )
+
+
+def _chain_shifted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    at, way = _chain(raw, spots), "late" if raw.detail["by"] > 0 else "early"
+    return (
+        f"everything on {at} comes one bit {way}: {_all_on(spots)}",
+        f"the firmware's reading or writing of {at}, and its clock and load wires",
+    )
+
+
+def _pins_reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    chips, at = raw.detail["chips"], _chain(raw, spots)
+    pins = "QA to QH" if isinstance(spots[0].part, Lamp) else "A to H"
+    which = f"chip{'s' * (len(chips) > 1)} {_listed(chips)} of {at}"
+    return (
+        f"the wires of {which} are in reverse order: {_all_on(spots)}",
+        f"{which}: {pins} of the chip wired from the wrong end, or its ribbon mirrored",
+    )
+
+
+def _line(raw: Raw) -> tuple[str, list[int]]:
+    for word in ("row", "column"):
+        if word in raw.detail:
+            return word, [int(raw.detail[word])]
+        if word + "s" in raw.detail:
+            return word + "s", list(raw.detail[word + "s"])
+    raise KeyError("row")
+
+
+def _line_off(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    word, (number,) = _line(raw)
+    at = f"{word} {number} of matrix {raw.detail['matrix']}"
+    return (
+        f"nothing in {at} ever reads made: {_all_on(spots)}",
+        f"{at}: its wire, from the board's {_line_pin(layout, raw)}",
+    )
+
+
+def _lines_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    words, numbers = _line(raw)
+    at = f"{words} {_listed(numbers)} of matrix {raw.detail['matrix']}"
+    return f"{at} are changed round: {_all_on(spots)}", f"the wires of {at}, at the board's {_line_pin(layout, raw)}"
+
+
+def _line_pin(layout: Layout, raw: Raw) -> str:
+    """The board's pins for the lines that it is about."""
+    word, numbers = _line(raw)
+    for matrix in layout.panel.matrices:
+        if matrix.name == raw.detail["matrix"]:
+            pins = matrix.rows if word.startswith("row") else matrix.columns
+            return "pin " + " and ".join(pins[n] for n in numbers if n < len(pins))
+    return "pin"
+
+
+def _diodes_backwards(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    return (
+        f"no contact of matrix {raw.detail['matrix']} ever reads made: {_all_on(spots)}",
+        f"the diodes of matrix {raw.detail['matrix']}: all turned round; or its plug",
+    )
+
+
+def _interchanged(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    what = "connectors" if "connectors" in raw.detail else "boards"
+    names = " and ".join(raw.detail[what])
+    return (
+        f"what belongs to one of {what} {names} arrives at the other: {_all_on(spots)}",
+        f"the looms of {what} {names}: plugged into each other's place",
+    )
+
+
+def _level(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    board = raw.detail["board"]
+    return (
+        f"all {len(spots)} contacts of board {board} read made when they are not, and the other way round",
+        f"board {board}: what the contacts close to, ground or +, and `active` in the panel file or the firmware",
     )
 
 
@@ -392,6 +511,16 @@ _SAY: dict[str, _Sayer] = {
     "ground crossed": _ground_crossed,
     "plug shifted": _shifted,
     "plug reversed": _turned_round,
+    "chip dead": _chip_dead,
+    "chips in another order": _other_order,
+    "chip bridged": _chip_bridged,
+    "chain shifted": _chain_shifted,
+    "chip pins reversed": _pins_reversed,
+    "matrix line off": _line_off,
+    "matrix lines crossed": _lines_crossed,
+    "diodes backwards": _diodes_backwards,
+    "looms interchanged": _interchanged,
+    "level inverted": _level,
     "inverted": _inverted,
     "chattering": _chattering,
     "crossed": _crossed,

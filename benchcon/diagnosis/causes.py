@@ -1,0 +1,167 @@
+"""Whole causes: what one mistake would make of many wires at once, held against what they showed.
+
+Each cause says for every wire that it touches what would be seen there: what belongs to another wire, the same all
+the time, or the opposite. The causes of chains of shift registers are in `benchcon.diagnosis.chains`; here are those of
+a matrix, of two looms and of a whole board, and the judge of them all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from itertools import combinations
+
+from benchcon.diagnosis.chains import of_chains
+from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
+from benchcon.diagnosis.wires import LEAST, Wire
+
+MISFITS = 0.12
+"""Share of the wires that may do something else beside: a second fault, a brushed neighbour (no source)."""
+AS_GOOD = 3
+"""So many causes that fit equally well are told; with more than that, none of them is one."""
+
+
+def find(
+    layout: Layout, wires: Mapping[str, Wire], but: Collection[str] = (), wide: bool = False
+) -> tuple[list[Choices], set[str]]:
+    """Return the whole causes that fit, and the channels that they explain. Wires `but` are explained already.
+
+    `wide`: only those that no single connector can be the cause of.
+    """
+    out: list[Choices] = []
+    explained = set(but)
+    for causes in (of_looms(layout), of_boards(layout), of_chains(layout), of_matrices(layout), of_parts(layout)):
+        groups: dict[str, list[Cause]] = {}
+        for cause in causes:
+            groups.setdefault(cause.group, []).append(cause)
+        for several in groups.values():
+            best = _best(layout, wires, several, explained, wide)
+            if best:
+                out.append([[Raw(cause.kind, cause.channels, cause.detail)] for cause in best])
+                for cause in best:
+                    explained |= set(cause.sent) | set(cause.besides)
+    return out, explained - set(but)
+
+
+def _best(
+    layout: Layout, wires: Mapping[str, Wire], causes: Iterable[Cause], explained: Collection[str], wide: bool
+) -> list[Cause]:
+    """Return the cause that fits and explains most; several where they explain the same equally well."""
+    fitting: list[tuple[tuple[float, int], int, Cause]] = []
+    for number, cause in enumerate(causes):
+        there = [wires[key] for key in cause.sent if key in wires and key not in explained]
+        asked = [wire for wire in there if wire.tested]
+        wrong = [wire for wire in there if wire.wrong]
+        if len(wrong) < cause.least or 2 * len(wrong) < len(asked):
+            continue
+        if wide and not _is_wide(layout, wrong):
+            continue
+        off = [_off(wires, wire, cause.sent[wire.key]) for wire in there]
+        misfits = sum(1 for each in off if each)
+        if misfits <= MISFITS * len(there):
+            # Each wire that was wrong and is explained is worth one; each that does not fit costs two.
+            fitting.append(((-(len(wrong) - 2.0 * misfits), sum(off)), number, cause))
+    if not fitting:
+        return []
+    least = min(each[0] for each in fitting)
+    best = [cause for rank, _, cause in sorted(fitting, key=lambda each: each[:2]) if rank == least]
+    first = best[0]
+    alike = [cause for cause in best if cause is first or not cause.shadowed_by(first)]
+    return alike[:AS_GOOD]
+
+
+def _is_wide(layout: Layout, wrong: Iterable[Wire]) -> bool:
+    """Whether these wires are on more than one connector, or on none that is known."""
+    plugs = {(spot.channel.board, spot.channel.wire.connector) for spot in (layout.spots[w.key] for w in wrong)}
+    return len(plugs) > 1 or not any(name for _, name in plugs)
+
+
+def _off(wires: Mapping[str, Wire], wire: Wire, source: str) -> int:
+    """At how many moments `wire` showed something else than what would come from `source`."""
+    every = wire.sure
+    if source == OFF:
+        return wire.off_by(0, every)
+    if source == ON:
+        return wire.off_by(every, every)
+    if source == OTHER_WAY:
+        return wire.off_by(~wire.on & wire.known, wire.known)
+    other = wires.get(source)
+    if other is None:
+        return 0  # not judged: nothing speaks against it
+    if other.kind != wire.kind:
+        return wire.off_by(0, every)
+    return wire.off_by(other.on, other.known)
+
+
+# --- a matrix ---------------------------------------------------------------------------------------------------
+
+
+def of_matrices(layout: Layout) -> Iterator[Cause]:
+    """A row or column that is off, two that are changed round, all diodes the wrong way."""
+    matrices: dict[str, dict[tuple[int, int], str]] = {}
+    for key, cross in layout.crosses.items():
+        if layout.spots[key].part.wired:
+            matrices.setdefault(cross.matrix, {})[cross.row, cross.column] = key
+    for name, at in matrices.items():
+        if layout.diodes.get(name, True) and len({r for r, _ in at}) > 1 and len({c for _, c in at}) > 1:
+            yield Cause("diodes backwards", {"matrix": name}, dict.fromkeys(at.values(), OFF), f"matrix {name}")
+        for axis, word in enumerate(("row", "column")):
+            lines = sorted({place[axis] for place in at})
+            for line in lines:
+                keys = [key for place, key in at.items() if place[axis] == line]
+                sent = dict.fromkeys(keys, OFF)
+                yield Cause("matrix line off", {"matrix": name, word: line}, sent, f"matrix {name}", least=2)
+            for one, other in combinations(lines, 2):
+                sent = {}
+                for place, key in at.items():
+                    if place[axis] in (one, other):
+                        there = list(place)
+                        there[axis] = other if place[axis] == one else one
+                        sent[key] = at.get((there[0], there[1]), OFF)
+                detail = {"matrix": name, f"{word}s": [one, other]}
+                yield Cause("matrix lines crossed", detail, sent, f"matrix {name}")
+
+
+# --- two looms, a board, a part -----------------------------------------------------------------------------------
+
+
+def of_looms(layout: Layout) -> Iterator[Cause]:
+    """The looms of two boards, or two plugs, interchanged."""
+    boards: dict[str, dict[tuple[str, str], str]] = {}
+    plugs: dict[tuple[str, str], dict[tuple[str, str], str]] = {}
+    for key, spot in layout.spots.items():
+        if spot.kind in ("contact", "lamp") and spot.part.wired:
+            wire = spot.channel.wire
+            boards.setdefault(spot.channel.board, {})[spot.kind, wire.pin or spot.channel.id] = key
+            if wire.connector and wire.connector_pin:
+                plugs.setdefault((spot.channel.board, wire.connector), {})[spot.kind, wire.connector_pin] = key
+    for (one, here), (other, there) in combinations(boards.items(), 2):
+        yield Cause("looms interchanged", {"boards": [one, other]}, _exchanged(here, there), "looms", least=2 * LEAST)
+    for (first, here), (second, there) in combinations(plugs.items(), 2):
+        detail = {"connectors": [" ".join(first), " ".join(second)]}
+        yield Cause("looms interchanged", detail, _exchanged(here, there), f"plugs {first} {second}", least=LEAST + 1)
+
+
+def _exchanged(here: Mapping[tuple[str, str], str], there: Mapping[tuple[str, str], str]) -> dict[str, str]:
+    sent = {key: there.get(place, OFF) for place, key in here.items()}
+    return sent | {key: here.get(place, OFF) for place, key in there.items()}
+
+
+def of_boards(layout: Layout) -> Iterator[Cause]:
+    """All contacts of a board read the other way round."""
+    boards: dict[str, list[str]] = {}
+    for key, spot in layout.spots.items():
+        if spot.kind == "contact" and spot.part.wired:
+            boards.setdefault(spot.channel.board, []).append(key)
+    for name, keys in boards.items():
+        yield Cause("level inverted", {"board": name}, dict.fromkeys(keys, OTHER_WAY), f"board {name}")
+
+
+def of_parts(layout: Layout) -> Iterator[Cause]:
+    """The common of a switch with several contacts."""
+    for name, control in layout.controls.items():
+        keys = layout.channels_of(name)
+        if len(keys) > 1 and control.wired and layout.spots[keys[0]].kind == "contact":
+            sent = dict.fromkeys(keys, OFF)
+            yield Cause("common open", {"part": name}, sent, f"part {name}", least=2)

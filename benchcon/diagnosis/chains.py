@@ -1,0 +1,103 @@
+"""Chains of shift registers: what becomes of their inputs or outputs when one thing about the chain is wrong.
+
+A 74HC165 puts out its input H first and A last, then what comes from the chip behind it; a 74HC595 takes what comes
+into QA and moves it on to QH (data sheets of either, Texas Instruments SCLS116 and SCLS041, function tables; from
+memory). So a chip that gives nothing on takes all with it that comes through it: behind it on the way from the board.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from itertools import combinations, permutations
+from typing import Any
+
+from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.sources import OFF, ON, Cause
+from benchcon.panel.pins import CHAINS, Pin, read_pins
+
+_ALL_ORDERS = 4
+"""Up to so many chips every order is tried; of more, two changed round, and all the other way."""
+_CONTACTS, _LAMPS = "165", "595"
+
+
+def of_chains(layout: Layout) -> Iterator[Cause]:
+    """What may be wrong with each chain of 74HC165 or 74HC595 on the panel."""
+    chains: dict[tuple[str, str], dict[int, str]] = {}
+    encoders: dict[tuple[str, str], dict[int, str]] = {}
+    for key, spot in layout.spots.items():
+        pins: tuple[Pin, ...] = ()
+        with contextlib.suppress(ValueError):
+            pins = read_pins(spot.channel.wire.pin)
+        for pin in pins if spot.part.wired else ():
+            if pin.kind in (_CONTACTS, _LAMPS):
+                home = chains if spot.kind in ("contact", "lamp") else encoders
+                home.setdefault((spot.channel.board, pin.kind), {})[pin.bit] = key
+    for (board, kind), at in chains.items():
+        chips = max(bit // 8 for bit in at) + 1
+        known = layout.panel.board(board)
+        chips = max([chips, *(chain.chips for chain in known.chains if chain.kind == kind)] if known else [chips])
+        yield from _Chain(board, kind, chips, at, encoders.get((board, kind), {})).causes()
+
+
+class _Chain:
+    def __init__(self, board: str, kind: str, chips: int, at: Mapping[int, str], besides: Mapping[int, str]) -> None:
+        self.board, self.kind, self.chips, self.at, self.besides = board, kind, chips, at, besides
+
+    def causes(self) -> Iterator[Cause]:
+        chips = range(self.chips)
+        for chip in chips:
+            # Of one chip alone, or with all that comes through it; the last chip is both.
+            for level in (OFF, ON):
+                for last in {chip, self.chips - 1}:
+                    detail: dict[str, Any] = {"chip": chip + 1, "behind": last > chip, "reads": int(level == ON)}
+                    yield self._cause("chip dead", detail, dict.fromkeys(self._bits(chip, last), level))
+        orders = permutations(chips) if self.chips <= _ALL_ORDERS else self._orders()
+        for order in orders:
+            if list(order) != list(chips):
+                # Of inputs it is seen at each place what the chip there brings; a lamp is lit by the place of its chip.
+                source = [order.index(chip) for chip in chips] if self.kind == _LAMPS else order
+                moved = {bit: 8 * source[bit // 8] + bit % 8 for bit in self.at if source[bit // 8] != bit // 8}
+                yield self._cause("chips in another order", {"order": [chip + 1 for chip in order]}, moved)
+        for by in (1, -1):
+            yield self._cause("chain shifted", {"by": by}, {bit: self._shifted(bit, by) for bit in self.at})
+        for several in [*((chip,) for chip in chips), *([tuple(chips)] if self.chips > 1 else [])]:
+            moved = {bit: bit // 8 * 8 + 7 - bit % 8 for bit in self.at if bit // 8 in several}
+            yield self._cause("chip pins reversed", {"chips": [chip + 1 for chip in several]}, moved)
+        for chip in chips[:-1]:
+            through = {bit: bit + 8 for bit in self._bits(chip, self.chips - 2)}
+            for level in (OFF, ON) if self.kind == _CONTACTS else ():
+                yield self._cause(
+                    "chip bridged",
+                    {"chip": chip + 1},
+                    through | dict.fromkeys(self._bits(self.chips - 1, self.chips - 1), level),
+                )
+
+    def _bits(self, first: int, last: int) -> list[int]:
+        return [bit for bit in self.at if first <= bit // 8 <= last]
+
+    def _orders(self) -> Iterator[tuple[int, ...]]:
+        yield tuple(reversed(range(self.chips)))
+        for one, other in combinations(range(self.chips), 2):
+            order = list(range(self.chips))
+            order[one], order[other] = other, one
+            yield tuple(order)
+
+    def _shifted(self, bit: int, by: int) -> int:
+        """The place that is seen at `bit` when the chain is one bit late (1) or early (-1)."""
+        if self.kind == _LAMPS:
+            return bit - by
+        # In the order in which they come out: H to A of the nearest chip, then of the next.
+        came = bit // 8 * 8 + 7 - bit % 8 - by
+        return came // 8 * 8 + 7 - came % 8
+
+    def _cause(self, kind: str, detail: dict[str, Any], moved: Mapping[int, int | str]) -> Cause:
+        sent = {
+            self.at[bit]: source if isinstance(source, str) else self.at.get(source, OFF)
+            for bit, source in moved.items()
+        }
+        chips = {bit // 8 for bit in moved}
+        besides = tuple(dict.fromkeys(key for bit, key in self.besides.items() if bit // 8 in chips))
+        return Cause(
+            kind, {"chain": CHAINS[self.kind], **detail}, sent, f"{self.kind} of {self.board}", besides=besides
+        )

@@ -1,0 +1,66 @@
+"""One wire of a panel, contact or lamp, with what was asked of it and what was seen: what whole causes are tried on."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.net import Net
+
+LEAST = 3
+"""So many wires must be wrong for one cause to be likelier than as many faults (common practice, no source)."""
+
+
+@dataclass(slots=True)
+class Wire:
+    """What was asked of one wire and what was seen, as masks of moments of its own `kind`."""
+
+    key: str
+    kind: str
+    pin: int | None
+    on: int = 0
+    known: int = 0
+    seen: int = 0
+    sure: int = 0
+    own: int = 0
+    standing: bool = True
+    dead: bool = False
+    """It never showed anything, though it was asked to."""
+    tested: bool = False
+
+    def off_by(self, on: int, known: int) -> int:
+        """At how many moments it showed something else than this; what stands counts once."""
+        wrong = (on ^ self.seen) & known & self.sure
+        return (wrong & ~(wrong << 1) if self.standing else wrong).bit_count()
+
+    @property
+    def wrong(self) -> bool:
+        """Whether it did not do what was asked of it itself."""
+        return bool((self.on ^ self.seen) & self.known & self.sure & self.own)
+
+
+def wires_of(
+    layout: Layout, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
+) -> dict[str, Wire]:
+    """Return the wires of `nets`, and of the knobs and displays that were `tested`, by channel."""
+    out: dict[str, Wire] = {}
+    for net in nets:
+        for number, name in enumerate(net.names if net else ()):
+            assert net is not None
+            key = name if name in layout.spots else layout.channels_of(name)[0]
+            wire = Wire(key, layout.spots[key].kind, _pin(layout, key), standing=net.standing)
+            wire.on, wire.known, wire.seen = net.on[number], net.known[number], net.seen[number]
+            wire.sure, wire.own = net.sure[number], net.own[number]
+            asked = wire.on & wire.known & wire.sure & wire.own
+            wire.tested, wire.dead = bool(asked), bool(asked) and not wire.seen & wire.sure
+            out[key] = wire
+    for key, spot in layout.spots.items():
+        if key in tested and spot.kind not in ("contact", "lamp"):
+            out[key] = Wire(key, spot.kind, _pin(layout, key), dead=key in dead, tested=True)
+    return out
+
+
+def _pin(layout: Layout, key: str) -> int | None:
+    text = layout.spots[key].channel.wire.connector_pin
+    return int(text) if text.isdecimal() else None
