@@ -1,4 +1,4 @@
-"""``benchcon walk``: prove every input and output, and name what is wrong."""
+"""``benchcon walk``: test every input and output, and name what is wrong."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say of themselves")
     parser.add_argument("--only", metavar="NAME", action="append", default=[], help="only this part; may be repeated")
-    parser.add_argument("--failed", action="store_true", help="only what the report in --report found wrong")
-    parser.add_argument("--new", action="store_true", help="only what the report in --report has not proved yet")
+    parser.add_argument("--failed", action="store_true", help="only what the report in --report found faulty")
+    parser.add_argument("--new", action="store_true", help="only what the report in --report has not tested yet")
     parser.add_argument(
         "--report", metavar="DIR", help="folder for report and journal; a walk broken off there goes on"
     )
@@ -294,7 +294,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
         raise Trouble(f"{args.report} holds a finished walk; name another folder, or use --failed, --new or --only")
     wanted = set(only)
     for name, verdict in verdicts(report).items():
-        if (args.failed and verdict in ("wrong", "perhaps")) or (
+        if (args.failed and verdict in ("faulty", "possibly faulty")) or (
             args.new and verdict in ("not asked", "skipped", "not wired")
         ):
             wanted.add(name)
@@ -309,7 +309,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
 
 
 def _sort(args: argparse.Namespace) -> str:
-    return "wrong or new" if args.failed and args.new else "wrong" if args.failed else "new"
+    return "faulty or new" if args.failed and args.new else "faulty" if args.failed else "new"
 
 
 def _walk(

@@ -19,8 +19,8 @@ from benchcon.walk.journal import Done, line_of
 FORM = 1
 """Version of the report's JSON."""
 
-VERDICTS = ("good", "wrong", "perhaps", "skipped", "not wired", "not asked")
-"""perhaps: a finding that is one of several explanations names this part, but not all of them do."""
+VERDICTS = ("passed", "faulty", "possibly faulty", "skipped", "not wired", "not asked")
+"""``possibly faulty``: a finding that is one of several explanations names this part, but not all of them do."""
 
 
 def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[str, Any]:
@@ -41,7 +41,7 @@ def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[
         "walk": FORM,
         **about,
         "panel": {"title": panel.title, "path": path_for_others(panel.path), "digest": panel.digest},
-        "result": "wrong" if found else "good",
+        "result": "faulty" if found else "passed",
         "counts": counts,
         "findings": [finding.as_json() | {"line": finding.line()} for finding in found],
         "remarks": [remark.as_json() for remark in remarks(panel, evidence)],
@@ -81,9 +81,9 @@ def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
 def _part(layout: Layout, part: Part, done: Done | None, found: list[Finding]) -> dict[str, Any]:
     naming = [number for number, finding in enumerate(found) if part.name in finding.parts]
     how = done.how if done else "not asked"
-    verdict = "good" if how == "done" else how
+    verdict = "passed" if how == "done" else how
     if naming:
-        verdict = "wrong" if any(found[number].either is None for number in naming) else "perhaps"
+        verdict = "faulty" if any(found[number].either is None for number in naming) else "possibly faulty"
     kind = part.kind if isinstance(part, Control) else "digits" if isinstance(part, Digits) else "lamp"
     return {
         "name": part.name,

@@ -11,8 +11,8 @@ from benchcon.junit import Case, Failure, Suite, document
 def junit(report: Mapping[str, Any]) -> bytes:
     """Return the report as a JUnit document, UTF-8.
 
-    A part that is wrong is a failure, one that was skipped, not wired or not asked is skipped; the suites are the kinds
-    of parts, and what the walk did besides (hands off, all dark, matrices).
+    A faulty part is a failure, one that was skipped, not wired or not asked is skipped; the suites are the kinds of
+    parts, and what the walk did besides (hands off, all dark, matrices).
     """
     kinds: dict[str, list[Case]] = {}
     for part in report["parts"]:
@@ -28,9 +28,9 @@ def junit(report: Mapping[str, Any]) -> bytes:
 
 def _case(part: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> Case:
     case = Case(f"walk.{part['kind']}", part["name"], part["took_us"] / 1e6, note=part["note"])
-    if part["verdict"] in ("wrong", "perhaps"):
+    if part["verdict"] in ("faulty", "possibly faulty"):
         return case._replace(failure=_failure([findings[number] for number in part["findings"]]))
-    return case if part["verdict"] == "good" else case._replace(skipped=part["verdict"])
+    return case if part["verdict"] == "passed" else case._replace(skipped=part["verdict"])
 
 
 def _failure(found: Sequence[Mapping[str, Any]]) -> Failure:

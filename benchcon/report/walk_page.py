@@ -14,19 +14,20 @@ from benchcon.walk.marks import MARKS, count_words
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #fbfaf6; --ink: #1d2126; --faint: #6b7178; --line: #d8d5cb; --plate: #e7e4da;
-  --good: #1d7a35; --wrong: #b3261e; --perhaps: #9a5b00; --none: #6b7178; }
+  --passed: #1d7a35; --faulty: #b3261e; --possibly: #9a5b00; --none: #6b7178; }
 @media (prefers-color-scheme: dark) { :root { --paper: #16191d; --ink: #e6e4dd; --faint: #9aa0a6; --line: #343a40;
-  --plate: #262b31; --good: #6fd08a; --wrong: #ff8a80; --perhaps: #ffc266; --none: #9aa0a6; } }
+  --plate: #262b31; --passed: #6fd08a; --faulty: #ff8a80; --possibly: #ffc266; --none: #9aa0a6; } }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 2rem 1.5rem 4rem; max-width: 72rem; background: var(--paper); color: var(--ink);
   font: 16px/1.5 "Source Sans 3", "Segoe UI", "DejaVu Sans", sans-serif; }
 h1 { font-size: 1.9rem; line-height: 1.2; margin: 0; } h2 { font-size: 1.15rem; margin: 2.5rem 0 .75rem; }
 .verdict { display: inline-block; margin: .75rem 0 0; padding: .2rem .8rem; border: 2px solid; border-radius: 2rem;
-  font-weight: 700; } .verdict.good { color: var(--good); } .verdict.wrong { color: var(--wrong); }
+  font-weight: 700; } .verdict.passed { color: var(--passed); } .verdict.faulty { color: var(--faulty); }
 .about { color: var(--faint); margin: .5rem 0 0; }
 .face { width: 100%; height: auto; max-height: 80vh; display: block; }
 .plate { fill: var(--plate); stroke: var(--line); } .metal { fill: #b9bcc0; stroke: #6d7175; stroke-width: .6; }
-.fault { fill: none; stroke: var(--wrong); stroke-width: 1.2; } .part.perhaps .fault { stroke: var(--perhaps); }
+.fault { fill: none; stroke: var(--faulty); stroke-width: 1.2; }
+.part.possibly-faulty .fault { stroke: var(--possibly); }
 .tick { stroke: var(--ink); stroke-width: .8; }
 .ring { fill: #b9bcc0; stroke: #4c5054; stroke-width: 1.6; stroke-dasharray: 2 1.2; }
 .pointer { stroke: #23272b; stroke-width: 1.8; stroke-linecap: round; }
@@ -35,24 +36,25 @@ h1 { font-size: 1.9rem; line-height: 1.2; margin: 0; } h2 { font-size: 1.15rem; 
 .rim { fill: #c9ccd0; stroke: #8d9195; stroke-width: .4; } .glass { fill: #111; }
 .sign { font-weight: 700; text-anchor: middle; fill: var(--paper); }
 .mark { fill: var(--none); stroke: var(--paper); }
-.part.good .mark { fill: var(--good); } .part.wrong .mark { fill: var(--wrong); }
-.part.perhaps .mark { fill: var(--perhaps); }
-.finding { border: 1px solid var(--line); border-left: 6px solid var(--wrong); border-radius: 4px; padding: .8rem 1rem;
-  margin: 0 0 .8rem; } .finding.perhaps { border-left-color: var(--perhaps); }
+.part.passed .mark { fill: var(--passed); } .part.faulty .mark { fill: var(--faulty); }
+.part.possibly-faulty .mark { fill: var(--possibly); }
+.finding { border: 1px solid var(--line); border-left: 6px solid var(--faulty); border-radius: 4px; padding: .8rem 1rem;
+  margin: 0 0 .8rem; } .finding.possibly-faulty { border-left-color: var(--possibly); }
 .finding h3 { margin: 0; font-size: 1.05rem; } .finding p { margin: .35rem 0 0; } .finding b { font-weight: 600; }
 pre { margin: .5rem 0 0; padding: .6rem .8rem; background: var(--plate); border-radius: 4px;
   white-space: pre-wrap; overflow-wrap: anywhere;
   font: 13px/1.45 "DejaVu Sans Mono", monospace; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .93rem; }
 th, td { text-align: left; padding: .35rem .7rem .35rem 0; border-bottom: 1px solid var(--line); vertical-align: top; }
-th { font-weight: 600; color: var(--faint); } td.good { color: var(--good); } td.wrong { color: var(--wrong); }
-td.perhaps { color: var(--perhaps); } td.num { white-space: nowrap; }
+th { font-weight: 600; color: var(--faint); } td.passed { color: var(--passed); } td.faulty { color: var(--faulty); }
+td.possibly-faulty { color: var(--possibly); } td.num { white-space: nowrap; }
 code { font: .88em "DejaVu Sans Mono", monospace; }
 .key { color: var(--faint); font-size: .9rem; margin: .6rem 0 0; } .key b { font-weight: 700; }
-.key .good { color: var(--good); } .key .wrong { color: var(--wrong); } .key .perhaps { color: var(--perhaps); }
+.key .passed { color: var(--passed); } .key .faulty { color: var(--faulty); }
+.key .possibly-faulty { color: var(--possibly); }
 @page { margin: 14mm; }
 @media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --faint: #444; --line: #bbb; --plate: #f1efe8;
-  --good: #1d7a35; --wrong: #b3261e; --perhaps: #9a5b00; --none: #555; }
+  --passed: #1d7a35; --faulty: #b3261e; --possibly: #9a5b00; --none: #555; }
   body { padding: 0; max-width: none; font-size: 10pt; print-color-adjust: exact; }
   .face { max-height: 150mm; } .wide { overflow: visible; } h2 { break-after: avoid; margin-top: 1.5rem; }
   .face, .finding, tr { break-inside: avoid; } table { font-size: 8.5pt; } }
@@ -77,8 +79,8 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         for part in report["parts"]
     }
     title = report["panel"]["title"] or "Panel"
-    good = report["result"] == "good"
-    verdict = "✓ nothing wrong found" if good else "✗ something is wrong"
+    good = report["result"] == "passed"
+    verdict = "✓ passed: no fault found" if good else "✗ faulty: see below"
     out = [
         "<!doctype html>",
         '<html lang="en"><head><meta charset="utf-8">',
@@ -125,7 +127,7 @@ def _key(counts: Mapping[str, Any]) -> str:
     for verdict, (sign, meaning) in MARKS.items():
         if counts.get(verdict):
             out.append(f'<b class="{verdict.replace(" ", "-")}">{sign}</b> {_e(meaning)}')
-    number = " · (1) number of the finding below" if counts.get("wrong") or counts.get("perhaps") else ""
+    number = " · (1) number of the finding below" if counts.get("faulty") or counts.get("possibly faulty") else ""
     return f'<p class="key">{" · ".join(out)}{number}</p>'
 
 
@@ -133,7 +135,7 @@ def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str])
     either = finding.get("either")
     sure = f" — explanation {either['choice']} of {either['choices']} that fit equally well" if either else ""
     out = [
-        f'<section class="finding{" perhaps" if either else ""}">',
+        f'<section class="finding{" possibly-faulty" if either else ""}">',
         f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(_called(finding['parts'], labels))}{_e(sure)}</h3>",
         f"<p>{_e(finding['because'])}. <code>{_e(', '.join(finding['channels']))}</code></p>",
     ]
@@ -149,7 +151,7 @@ def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str])
 
 def _remark(remark: Mapping[str, Any]) -> str:
     lines = f"<pre>{_e(remark['patch'])}</pre>"
-    return f'<section class="finding perhaps"><p>{_e(remark["because"])}.</p>{lines}</section>'
+    return f'<section class="finding possibly-faulty"><p>{_e(remark["because"])}.</p>{lines}</section>'
 
 
 def _called(names: Sequence[str], labels: Mapping[str, str]) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 MARKS = {
-    "good": ("✓", "proved"),
-    "wrong": ("✗", "wrong"),
-    "perhaps": ("?", "perhaps wrong"),
-    "skipped": ("–", "passed over"),
+    "passed": ("✓", "passed"),
+    "faulty": ("✗", "faulty"),
+    "possibly faulty": ("?", "possibly faulty"),
+    "skipped": ("–", "skipped"),
     "not wired": ("–", "not wired yet"),
     "not asked": ("–", "not asked"),
 }

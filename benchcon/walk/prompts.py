@@ -41,7 +41,7 @@ def prompt_for(layout: Layout, step: Step | None, number: int, of: int, again: b
 
 
 _BY_ITSELF = "It goes on by itself when it sees it. Enter: it is done, and no more comes of it."
-_LOOK = "Enter: just so. Or what lit instead, dim, wrong colour, flickering, nothing."
+_LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 
 def _words(layout: Layout, step: Step) -> tuple[str, str, str]:

@@ -33,7 +33,7 @@ def covering(shape: ElementTree.Element) -> Polygon | None:
 @pytest.mark.parametrize("name", PLATES)
 def test_labels_with_the_numbers_of_findings_lie_on_no_part_no_mark_and_no_other(name: str) -> None:
     panel = panel_of(PLATES[name])
-    verdicts = {part.name: ("good", "wrong")[n % 2] for n, part in enumerate(panel.parts)}
+    verdicts = {part.name: ("passed", "faulty")[n % 2] for n, part in enumerate(panel.parts)}
     said = {part.name: [(n + 1, "open circuit")] for n, part in enumerate(panel.parts) if n % 2}
     svg = ElementTree.fromstring(face(panel, verdicts, said))
     labels = [text for text in svg.iter("text") if text.attrib["class"] == "label"]

@@ -73,8 +73,8 @@ def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_findi
     pulled = ["wind_speed"] if ohm == 30 else ["crosswind", "wind_speed"]
     assert (finding["kind"], finding["channels"], finding["parts"]) == ("board reset", ["met"], pulled)
     assert "3 times while “Wind speed” was to light" in finding["line"]
-    assert {name for name, verdict in verdicts(told).items() if verdict == "wrong"} == set(pulled)
-    assert verdicts(told)["pressure_unit"] == "good"
+    assert {name for name, verdict in verdicts(told).items() if verdict == "faulty"} == set(pulled)
+    assert verdicts(told)["pressure_unit"] == "passed"
     # WCAG 2.x, success criterion 2.3.1, as the simulated board counts what was lit: and far below it here.
     assert flashes["d_spd"] <= 1
     assert lasted < 40
@@ -89,7 +89,7 @@ def test_a_board_that_stalls_is_waited_for_a_while_and_accused_of_nothing_but_th
     assert {finding["channels"][0] for finding in told["findings"]} == {"met"}
     assert {finding["kind"] for finding in told["findings"]} <= {"board silent", "port lost", "went dark"}
     found = verdicts(told)
-    assert found["mains_fail"] == "good"
+    assert found["mains_fail"] == "passed"
     assert (found["wind_speed"], found["pressure"]) == ("skipped", "skipped")
     assert "could not be done: " in err
 
@@ -98,7 +98,7 @@ def test_resets_are_a_finding_and_not_all_proved(tmp_path: Path) -> None:
     parts = "pressure_unit", "pressure_set", "crosswind", "wind_direction"
     with start() as demo:
         code, told, _ = unattended(demo, tmp_path / "walked", *parts, fault="reset_loop", every="700ms")
-    assert (code, told["result"]) == (1, "wrong")
+    assert (code, told["result"]) == (1, "faulty")
     assert [(f["kind"], f["channels"]) for f in told["findings"]] == [("board reset", ["met"])]
     assert told["findings"][0]["detail"]["resets"] >= 1
 

@@ -69,13 +69,13 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
     """The whole walk on all three desks."""
     report = tmp_path / "walked"
     run = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
-    assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 proved\n")
+    assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 passed\n")
     xml = JUnitXml.fromfile(str(report / "junit.xml"))
     assert sum(len(list(suite)) for suite in xml) == 26
     kept = json.loads((report / "walk.json").read_text())
     for each in report.iterdir():  # pages to be sent on tell no login name
         assert str(Path(PANEL).parent) not in each.read_text(), each.name
-    assert {part["verdict"] for part in kept["parts"]} == {"good"}
+    assert {part["verdict"] for part in kept["parts"]} == {"passed"}
     assert [board["firmware"] for board in kept["boards"]] == ["benchcon simulated board 1"] * 3
     again = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
     assert again.returncode == 2
@@ -86,7 +86,7 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
     old = ["--compare", str(report)]
     more = walk("--panel", PANEL, *robots(healthy), "--only", "crosswind", "--json", *old)
     told = json.loads(more.stdout)
-    assert (more.returncode, told["result"]) == (0, "good")
+    assert (more.returncode, told["result"]) == (0, "passed")
     assert told["changes"] == []
     plain = walk("--panel", PANEL, *robots(healthy), "--only", "Crosswind", *old)
     assert plain.stdout.splitlines() == [
@@ -122,7 +122,7 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
     assert [line.split(":")[0] for line in findings] == ["lighting.sw_rwy, lighting.sw_twy"]
     assert f"since {report}: battery_low: wrong before, good now" in run.stdout
     kept = json.loads((tmp_path / "walked" / "walk.json").read_text())
-    assert kept["counts"]["good"] == 23
+    assert kept["counts"]["passed"] == 23
 
 
 def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_pat
     before = [json.loads(line)["done"] for line in journal.read_bytes().splitlines() if b'"done":' in line]
     assert len(before) >= 4
     again = walk(*words)
-    assert (again.returncode, again.stderr) == (0, "benchcon: 8 proved, 17 not asked\n")
+    assert (again.returncode, again.stderr) == (0, "benchcon: 8 passed, 17 not asked\n")
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
     asked = [line["done"] for line in lines if "done" in line]
     assert asked[: len(before)] == before
@@ -170,8 +170,8 @@ def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo
     told = json.loads(run.stdout)
     # The board does not say that its contact is a switch's: it is walked as a push button.
     assert {part["name"]: part["verdict"] for part in told["parts"] if part["verdict"] != "not asked"} == {
-        "mains": "good",
-        "mains_fail": "good",
+        "mains": "passed",
+        "mains_fail": "passed",
     }
 
 

@@ -48,10 +48,10 @@ def walked(panel: Panel | None = None, note: str = "") -> dict[str, Any]:
 
 def test_the_report_says_of_each_part_how_it_was_found() -> None:
     report = walked()
-    assert report["result"] == "wrong"
+    assert report["result"] == "faulty"
     verdicts = {part["name"]: part["verdict"] for part in report["parts"]}
-    assert verdicts["b1"] == "wrong"
-    assert verdicts["b2"] == verdicts["l1"] == "good"
+    assert verdicts["b1"] == "faulty"
+    assert verdicts["b2"] == verdicts["l1"] == "passed"
     assert (verdicts["b3"], verdicts["l2"], verdicts["l3"]) == ("skipped", "not wired", "not asked")
     assert json.loads(json.dumps(report)) == report
     assert done_of(report) == done_of(json.loads(json.dumps(report)))

@@ -45,4 +45,4 @@ def test_a_healthy_lamp_with_a_trim_is_proved(
             desk.stdin.close()
     said = capsys.readouterr()
     assert (code, said.out) == (0, "")
-    assert "3 proved" in said.err
+    assert "3 passed" in said.err

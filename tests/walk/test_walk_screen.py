@@ -25,7 +25,7 @@ async def walking(eyes: Eyes, folder: str, scope: str = "enter") -> WalkScreen:
     await eyes.press("t")
     await eyes.see("Walk: what?")
     await eyes.press(scope)
-    await eyes.see("proved in turn")
+    await eyes.see("tested in turn")
     await eyes.press("ctrl+u", *folder, "enter")
     await eyes.see("Every lamp and display should be dark now.")
     assert isinstance(eyes.app.screen, WalkScreen)
@@ -52,7 +52,7 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         threading.Timer(0.25, hand.put, ("approach", 1)).start()
         await eyes.see("Put Approach to off.")
         threading.Timer(0.25, hand.put, ("approach", 0)).start()
-        await eyes.see("Put Runway edge to on.", "✓ 1 proved", "✗ 1 wrong")
+        await eyes.see("Put Runway edge to on.", "✓ 1 passed", "✗ 1 faulty")
         await eyes.press("n")
         await eyes.see("It stands beside this part in the report.")
         await eyes.press(*"stiff", "enter")
@@ -81,7 +81,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
     folder.close()
     async with console(desks.session, (100, 36)) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("proved in turn")
+        await eyes.see("tested in turn")
         await eyes.press("ctrl+u", *"walked", "enter")
         await eyes.see("Display Wind speed should show just this.", "should be", "you see")
         screen = eyes.app.screen
@@ -108,7 +108,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
 async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
     async with console(desks.session) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("proved in turn")
+        await eyes.see("tested in turn")
         await eyes.press("ctrl+u", "enter")
         await eyes.see("Every lamp and display should be dark now.")
         screen = eyes.app.screen
@@ -116,7 +116,7 @@ async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
         assert screen.folder is None
         assert any("█" in row for row in eyes.rows()[1:7])
         await eyes.see(
-            "Enter Just so",
+            "Enter Correct",
             "p This is lit",
             "s Skip",
             "u Back",
@@ -142,7 +142,7 @@ async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or
         await eyes.press(*"taxiwy", "enter")
         await eyes.see("did you mean 'taxiway'?")
         await eyes.press("ctrl+u", *"taxiway,Runway edge", "enter")
-        await eyes.see("What you chose is proved in turn")
+        await eyes.see("What you chose is tested in turn")
         await eyes.press("ctrl+u", *"walked", "enter")
         await eyes.see("Put Runway edge to on.")
         screen = eyes.app.screen
@@ -179,7 +179,7 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         await eyes.press("t")
         await eyes.see("only Power desk (7)")
         await eyes.press("3")
-        await eyes.see("What you chose is proved in turn")
+        await eyes.see("What you chose is tested in turn")
         await eyes.press("ctrl+u", "enter")
         await eyes.see("1 of 7", "Every lamp and display should be dark now.")
         screen = eyes.app.screen
@@ -191,10 +191,10 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         await eyes.see("Lamp Mains fail should blink")
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.press(*["enter"] * 40)
-        await eyes.see("✓ 1 proved", "2 of 7")
+        await eyes.see("✓ 1 passed", "2 of 7")
         assert "3 of 7" not in eyes.text()
         await eyes.press("u")
-        await eyes.see("should blink", "✓ 0 proved", "1 of 7")
+        await eyes.see("should blink", "✓ 0 passed", "1 of 7")
         await eyes.press("f1")
         await eyes.see("Keys")
         rows = [row.strip(" │█▇▆▅▄▃▂▁") for row in eyes.rows()]
@@ -210,7 +210,7 @@ async def test_a_folder_that_cannot_be_written_is_asked_for_again_and_nothing_is
     (tmp_path / "taken").write_text("a file")
     async with console(desks.session) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("Everything is proved in turn")
+        await eyes.see("Everything is tested in turn")
         await eyes.press("ctrl+u", *"taken/x", "enter")
         await eyes.see("taken/x: cannot be written", "name another folder")
         assert not isinstance(eyes.app.screen, WalkScreen)
@@ -230,13 +230,13 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         await eyes.until(lambda: len(eyes.app.screen.query("#line")) == 1, "the folder")
         await eyes.press("ctrl+u", *"walked", "enter")
         await eyes.see("Lamp Approach lit should blink", "24/25 ✓23 ✗0", "Esc Leave")
-        await eyes.see("Enter Just so", "x None", "p This is lit", "m Dim", "i Flickers", "s Skip", "DARK")
+        await eyes.see("Enter Correct", "x None", "p This is lit", "m Dim", "i Flickers", "s Skip", "DARK")
         await eyes.see("APPR")  # the lamp that is asked about is in view on the face
         screen = eyes.app.screen
         assert isinstance(screen, WalkScreen)
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.press("s")
-        await eyes.see("Display Wind speed should show just", "you see", "Enter Just so", "a-g Segment", "← → Place")
+        await eyes.see("Display Wind speed should show just", "you see", "Enter Correct", "a-g Segment", "← → Place")
 
 
 @pytest.mark.slow
@@ -244,7 +244,7 @@ async def test_what_is_answered_while_a_board_is_away_proves_nothing(desks: Desk
     hand = desks.hands["lighting"]
     async with console(desks.session) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("Everything is proved in turn")
+        await eyes.see("Everything is tested in turn")
         await eyes.press("ctrl+u", "enter")
         screen = await on_the_walk(eyes)
         await eyes.press("enter")
@@ -260,7 +260,7 @@ async def test_what_is_answered_while_a_board_is_away_proves_nothing(desks: Desk
         await eyes.gone("Board lighting is gone")
         await eyes.press("enter")  # at once: nobody can have looked
         await eyes.until(lambda: screen.listens, "the question, asked anew")
-        await eyes.see("Lamp Approach lit should blink", "1 of 25", "✓ 0 proved")
+        await eyes.see("Lamp Approach lit should blink", "1 of 25", "✓ 0 passed")
 
 
 async def on_the_walk(eyes: Eyes) -> WalkScreen:

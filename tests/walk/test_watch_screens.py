@@ -53,7 +53,7 @@ async def test_the_walk_stops_for_the_wiggle_watch_and_goes_on_where_it_was(
     monkeypatch.chdir(tmp_path)
     async with console(desks.session, (100, 36)) as eyes:
         await eyes.press("t", "enter")
-        await eyes.see("Everything is proved in turn")
+        await eyes.see("Everything is tested in turn")
         await eyes.press("ctrl+u", *"walked", "enter")
         await eyes.see("Every lamp and display should be dark now.")
         screen = eyes.app.screen

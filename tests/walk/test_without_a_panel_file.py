@@ -187,7 +187,7 @@ async def test_the_consoles_walk_and_the_commands_are_over_the_same_panel(fresh:
                 await eyes.press("t")
                 await eyes.see("Walk: what?")
                 await eyes.press("enter")
-                await eyes.see("proved in turn")
+                await eyes.see("tested in turn")
                 await eyes.press("ctrl+u", "enter")
                 await eyes.see("Every lamp and display should be dark now.")
                 screen = eyes.app.screen

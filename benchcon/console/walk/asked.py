@@ -137,7 +137,7 @@ class AskedScreen(Screen[None]):
             return ""
         if control.kind == "pot":
             return f"{share_permille(control, state.value) / 10:.0f} %"
-        way = 1 if step is None or step.to > 0 else -1  # below nought: it counts the other way
+        way = 1 if step is None or step.to > 0 else -1  # below zero: it counts the other way
         return str(round(way * detents(control, first, state.value)))
 
     def _edit(self, name: str) -> None:

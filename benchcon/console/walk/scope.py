@@ -35,7 +35,7 @@ class Scope(ModalScreen[list[str] | None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "all", "Everything"),
         Binding("c", "chosen", "Name parts"),
-        Binding("escape,q", "leave", "Leave it"),
+        Binding("escape,q", "leave", "Cancel"),
     ]
 
     def __init__(self, panel: Panel) -> None:

@@ -39,7 +39,7 @@ class WalkScreen(AskedScreen):
     """One walk over a panel."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "yes", "Just so"),
+        Binding("enter", "yes", "Correct"),
         Binding("enter", "done", "Nothing happened"),
         Binding("enter", "taken", "That is what it did"),
         Binding("p", "point", "This is lit"),
@@ -48,14 +48,14 @@ class WalkScreen(AskedScreen):
         Binding("o", "colour", "Colour"),
         Binding("i", "flicker", "Flickers"),
         Binding("s", "leave_out('skip')", "Skip"),
-        Binding("u", "leave_out('back')", "Back"),
+        Binding("u", "leave_out('back')", "Previous"),
         Binding("r", "leave_out('again')", "Again"),
         Binding("w", "leave_out('not wired')", "Not wired"),
         Binding("n", "note", "Note"),
         Binding("v", "wiggle", "Wiggle"),
-        Binding("l", "soak", "Load"),
-        Binding("f", "failed", "Walk the failed again"),
-        Binding("escape,q", "leave", "Leave"),
+        Binding("l", "soak", "Soak"),
+        Binding("f", "failed", "Retry faulty"),
+        Binding("escape,q", "leave", "Back"),
     ]
 
     def __init__(
@@ -328,12 +328,12 @@ class WalkScreen(AskedScreen):
         self._stop(lambda: ask_soak(self.app, self.sight, self.session, self.panel, self._go_on))
 
     def _failed(self) -> list[str]:
-        """Parts that the walk found wrong, or perhaps."""
+        """Parts that the walk found faulty, or possibly faulty."""
         parts = self.report["parts"] if self.report is not None else ()
-        return [part["name"] for part in parts if part["verdict"] in ("wrong", "perhaps")]
+        return [part["name"] for part in parts if part["verdict"] in ("faulty", "possibly faulty")]
 
     def action_failed(self) -> None:
-        """Walk once more what was found wrong; the rest is kept."""
+        """Walk once more what was found faulty; the rest is kept."""
         names, self.report = self._failed(), None
         self.set_class(False, "-over")
         self.query_one(WalkFace).focus()

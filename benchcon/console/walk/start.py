@@ -95,7 +95,7 @@ def _ask_walk(app: App[Any], sight: Sight, session: LiveSession, panel: Panel, o
         if only is None:
             over(None)
         else:
-            why = f"{'What you chose' if only else 'Everything'} is proved in turn, and what is wrong is named. The "
+            why = f"{'What you chose' if only else 'Everything'} is tested in turn, and faults are named. The "
             why += "report goes into this folder; a walk that was broken off there goes on. Empty: no report."
             app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
 

@@ -1,4 +1,4 @@
-"""How many parts are proved, wrong or left out so far: counted like the report at the end, aside from the walk."""
+"""How many parts have passed, are faulty or were skipped so far: counted as in the report, aside from the walk."""
 
 from __future__ import annotations
 
@@ -65,17 +65,17 @@ class Tally:
 def progress(number: int, of: int, counts: Mapping[str, int], width: int) -> Text:
     """Return the row: which part is at hand, and how many came out how. `number` 0: the walk is over."""
     wide, broad = width >= 46, width >= 66
-    wrong, left = counts.get("wrong", 0), counts.get("skipped", 0) + counts.get("not wired", 0)
+    wrong, left = counts.get("faulty", 0), counts.get("skipped", 0) + counts.get("not wired", 0)
     gap = "   " if broad else "  " if wide else " "
     text = Text()
     if number:
         text.append((f"Part {number} of {of}" if broad else f"{number} of {of}" if wide else f"{number}/{of}") + gap)
         text.stylize(f"bold {BRASS}")
     for mark, word, count, colour in (
-        ("✓", "proved", counts.get("good", 0), GOOD),
-        ("✗", "wrong", wrong, BAD if wrong else ENGRAVED),
-        ("–", "left out", left, WARN),
-        ("?", "perhaps", counts.get("perhaps", 0), WARN),
+        ("✓", "passed", counts.get("passed", 0), GOOD),
+        ("✗", "faulty", wrong, BAD if wrong else ENGRAVED),
+        ("–", "skipped", left, WARN),
+        ("?", "possibly faulty", counts.get("possibly faulty", 0), WARN),
     ):
         if count or mark in "✓✗":
             text.append((f"{mark} {count} {word}" if wide else f"{mark}{count}") + gap, colour)

@@ -45,9 +45,9 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: b
         text.append(f"\n{more}. They are all in the report.\n", WARN)
     left_out = [p["label"] or p["name"] for p in report["parts"] if p["verdict"] in ("skipped", "not wired")]
     if left_out:
-        text.append(f"\nNot proved: {printable(', '.join(left_out))}.\n", WARN)
+        text.append(f"\nNot tested: {printable(', '.join(left_out))}.\n", WARN)
     if not report["findings"]:
-        text.append("\nNothing wrong was found.\n", GOOD)
+        text.append("\nNo fault was found.\n", GOOD)
     return text
 
 

@@ -132,7 +132,7 @@ class WiggleScreen(WatchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "one", "Watch this one only"),
         Binding("a", "all", "Watch all"),
-        Binding("c", "anew", "Count anew"),
+        Binding("c", "anew", "Reset counts"),
         Binding("b", "bell", "Bell on/off"),
         Binding("escape,q", "leave", "Back"),
     ]
@@ -168,7 +168,7 @@ class WiggleScreen(WatchScreen):
             large.styles.height = 13 if self.size.height >= 34 else 5
 
     def _watch(self) -> None:
-        """Begin to watch `parts`, counting from nothing."""
+        """Begin to watch `parts`, counting from zero."""
         self._standing, self._heard, self._trouble = None, 0, ""
         self.query_one(Channels).moved = False
         self._began_us = self.session.now_us()
@@ -251,7 +251,7 @@ class WiggleScreen(WatchScreen):
         return bool(self.parts) if action == "all" else True
 
     def action_one(self) -> None:
-        """Only the chosen channel, from nothing."""
+        """Watch only the chosen channel, counting from zero."""
         chosen = self.query_one(Channels).chosen
         if chosen:
             self.parts = [chosen]
@@ -259,13 +259,13 @@ class WiggleScreen(WatchScreen):
             self.refresh_bindings()
 
     def action_all(self) -> None:
-        """Every input, from nothing."""
+        """Watch every input, counting from zero."""
         self.parts = []
         self._watch()
         self.refresh_bindings()
 
     def action_anew(self) -> None:
-        """The same, from nothing."""
+        """Set the counts to zero."""
         self._watch()
 
     def action_bell(self) -> None:
