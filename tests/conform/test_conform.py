@@ -572,7 +572,7 @@ def test_every_rule_bears_a_name_of_the_document() -> None:
         assert f"**{name}**" in document or f"`{name} " in document, name
     # And the other way round: every name that the document gives in bold at the start of a paragraph is played.
     named = set(re.findall(r"\*\*([a-z-]+)\*\* ", document))
-    assert named - names - {"like-this", "request", "answer", "news"} == set()
+    assert named - names - {"like-this", "request", "answer", "notification"} == set()
 
 
 def test_the_command_says_each_rule_and_fails_on_a_wrong_board(tmp_path: Path) -> None:
