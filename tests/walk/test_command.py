@@ -120,7 +120,7 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
     assert run.returncode == 1
     findings = [line for line in run.stdout.splitlines() if not line.startswith("since ")]
     assert [line.split(":")[0] for line in findings] == ["lighting.sw_rwy, lighting.sw_twy"]
-    assert f"since {report}: battery_low: wrong before, good now" in run.stdout
+    assert f"since {report}: battery_low: faulty before, passed now" in run.stdout
     kept = json.loads((tmp_path / "walked" / "walk.json").read_text())
     assert kept["counts"]["passed"] == 23
 

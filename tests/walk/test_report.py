@@ -108,7 +108,7 @@ class Whole(HTMLParser):
 
 
 def test_the_page_needs_nothing_from_outside_and_shows_every_part_marked() -> None:
-    text = page(walked(), small(), ["b1: good before, wrong now"])
+    text = page(walked(), small(), ["b1: passed before, faulty now"])
     parser = Whole()
     parser.feed(text)
     assert parser.open == []
@@ -119,13 +119,13 @@ def test_the_page_needs_nothing_from_outside_and_shows_every_part_marked() -> No
     marks = [a for tag, a in parser.seen if tag == "g"]
     assert len(marks) == len(small().parts)
     assert {a["class"] for a in marks} == {
-        "part good",
-        "part wrong",
+        "part passed",
+        "part faulty",
         "part skipped",
         "part not-wired",
         "part not-asked",
     }
-    assert "b1: good before, wrong now" in shown
+    assert "b1: passed before, faulty now" in shown
     assert "J1 pin 4" in shown
     assert "To decide" in shown
 
@@ -154,8 +154,8 @@ def test_what_has_changed_since_another_walk() -> None:
     new = build(small(), groups, {**ABOUT, "boards": [{"name": "a", "firmware": "two 2"}]})
     lines = changes(old, new)
     assert "another boards: a one 1 before, a two 2 now" in lines
-    assert "b1: wrong before, good now" in lines
-    assert "b2: good before, wrong now" in lines
+    assert "b1: faulty before, passed now" in lines
+    assert "b2: passed before, faulty now" in lines
     assert any(line.startswith("mended: a.b1") for line in lines)
     assert any(line.startswith("new: a.b2") for line in lines)
     assert changes(old, walked()) == []

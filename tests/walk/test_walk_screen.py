@@ -102,7 +102,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
     assert [(f["kind"], f["channels"], f["detail"]) for f in report["findings"]] == [
         ("segment dead", ["met.d_spd"], {"segments": ["A"], "places": []})
     ]
-    assert report["counts"]["good"] == 24
+    assert report["counts"]["passed"] == 24
 
 
 async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
@@ -119,11 +119,11 @@ async def test_the_walk_can_be_read_at_80_by_24(desks: Desks) -> None:
             "Enter Correct",
             "p This is lit",
             "s Skip",
-            "u Back",
+            "u Previous",
             "r Again",
             "w Not wired",
             "n Note",
-            "Esc Leave",
+            "Esc Back",
             "DARK",
         )
 
@@ -229,7 +229,7 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         await eyes.press("enter")
         await eyes.until(lambda: len(eyes.app.screen.query("#line")) == 1, "the folder")
         await eyes.press("ctrl+u", *"walked", "enter")
-        await eyes.see("Lamp Approach lit should blink", "24/25 ✓23 ✗0", "Esc Leave")
+        await eyes.see("Lamp Approach lit should blink", "24/25 ✓23 ✗0", "Esc Back")
         await eyes.see("Enter Correct", "x None", "p This is lit", "m Dim", "i Flickers", "s Skip", "DARK")
         await eyes.see("APPR")  # the lamp that is asked about is in view on the face
         screen = eyes.app.screen

@@ -96,7 +96,7 @@ def test_only_what_was_asked_is_compared_and_the_rest_is_one_line() -> None:
     old = walked(*LAMPS, wrong=("crosswind", "runway_lit"))
     new = walked("crosswind")
     lines = changes(old, new)
-    assert lines[0] == "crosswind: wrong before, good now"
+    assert lines[0] == "crosswind: faulty before, passed now"
     assert all("runway" not in line and "approach" not in line for line in lines)
     assert not_compared(old, new) == "3 parts not asked this time, and so not compared"
     assert (changes(old, old), not_compared(old, old)) == ([], "")
