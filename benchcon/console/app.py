@@ -33,7 +33,7 @@ from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.links import Links
-from benchcon.console.name_by_hand import name_by_hand
+from benchcon.console.name_by_hand import name_by_hand, take_panel
 from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
@@ -76,6 +76,7 @@ class ConsoleApp(App[int]):
         Binding("k", "keep", "Save the last 10 minutes"),
         Binding("n", "name", "Name by hand"),
         Binding("t", "walk", "Walk"),
+        Binding("v", "match_lamps", "Evenly bright", show=False),
         Binding("q", "leave", "Quit"),
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+p", "command_palette", "All commands", show=False),
@@ -173,9 +174,11 @@ class ConsoleApp(App[int]):
             return bool(self.sight.darkness.dark) and self.session.bench is not None
         if action in ("record", "stop_recording"):
             return self.session.live and (self.session.recording is not None) == (action == "stop_recording")
+        if action == "name" and not getattr(self._beneath_palette, "names_parts", True):
+            return False
         if action in ("dark", "mark", "name", "keep"):
             return bool(self.session.live)
-        if action == "walk":
+        if action in ("walk", "match_lamps"):
             return bool(self.session.live) and isinstance(self._beneath_palette, BenchScreen)
         return True
 
@@ -372,6 +375,21 @@ class ConsoleApp(App[int]):
             except Trouble as trouble:
                 self.tell(str(trouble), "error")
 
+    def action_match_lamps(self) -> None:
+        """Make lamps look evenly bright, two at a time; the selected one is the first to compare with."""
+        if not isinstance(self.screen, BenchScreen):
+            return
+        from benchcon.console.matching import Matching
+        from benchcon.console.matching_screen import MatchingScreen
+
+        part = self.screen.query_one(Face).part
+        try:
+            matching = Matching(self.sight, part.name if part is not None else "")
+        except Trouble as trouble:
+            self.tell(str(trouble), "error")
+            return
+        self.push_screen(MatchingScreen(matching, lambda panel: take_panel(self, panel)))
+
     # --- leaving --------------------------------------------------------------------------------------------------
 
     def action_leave(self) -> None:
@@ -399,6 +417,7 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
             return
+        from benchcon.console.matching_screen import MatchingScreen
         from benchcon.console.walk.screen import WalkScreen
         from benchcon.console.walk.soak_screen import SoakScreen
         from benchcon.console.walk.wiggle_screen import WiggleScreen
@@ -406,6 +425,12 @@ class ConsoleApp(App[int]):
         if isinstance(self.screen, WalkScreen):
             self.push_screen(Help(self.screen.help_groups()))
             return
+        own_screens: dict[type[Screen[Any]], str] = {
+            WalkScreen: "Walk",
+            WiggleScreen: "Wiggle watch",
+            SoakScreen: "Load and soak",
+            MatchingScreen: "Evenly bright",
+        }
         live = self.session.live
         own = [
             each for _, each in BindingsMap(self.BINDINGS) if live or self.check_action(each.action, ()) is not False
@@ -421,11 +446,8 @@ class ConsoleApp(App[int]):
             groups.append((title, BindingsMap(each for each in owner.BINDINGS if _action(each) != left_out)))
         if live:
             groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
-            for title, walker in (("Walk", WalkScreen), ("Wiggle watch", WiggleScreen), ("Load and soak", SoakScreen)):
-                groups.append((title, BindingsMap(walker.BINDINGS)))
-        here = {WalkScreen: "Walk", WiggleScreen: "Wiggle watch", SoakScreen: "Load and soak"}.get(
-            type(self.screen), ""
-        )
+            groups += [(title, BindingsMap(screen.BINDINGS)) for screen, title in own_screens.items()]
+        here = own_screens.get(type(self.screen), "")
         if isinstance(self.screen, BenchScreen) and self.screen.view != "face":
             here = self.screen.view.capitalize()
         self.push_screen(Help(groups, here))

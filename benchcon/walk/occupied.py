@@ -1,4 +1,4 @@
-"""Notes in the stream that say when a walk, a wiggle watch or a soak has the bench, so that nothing else works it.
+"""Notes in the stream that say when a walk or the like (`WHAT`) has the bench, so that nothing else works it.
 
 Whatever else lights outputs or moves simulated controls by itself keeps off meanwhile; in a capture the notes show
 where the walk was.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from benchcon.wire import events as ev
 
-WALK, WIGGLE, SOAK = WHAT = ("walk", "wiggle watch", "soak")
+WALK, WIGGLE, SOAK, MATCHING = WHAT = ("walk", "wiggle watch", "soak", "lamp matching")
 
 
 def begins(what: str) -> tuple[str, str]:

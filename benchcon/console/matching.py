@@ -1,0 +1,162 @@
+"""Evenly bright by eye: a reference lamp and one other lit side by side, and the other's trim stepped till it fits.
+
+Nothing here waits: levels go to the link as intents, and the link's limits, budget and dark hold for them as for any.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Future
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from benchcon.console.showing import board_name, label_of
+from benchcon.errors import Trouble
+from benchcon.link.outcomes import say
+from benchcon.panel.edit import PanelFile
+from benchcon.panel.lightness import FULL, looks_permille, sent_permille
+from benchcon.panel.model import Lamp, Panel
+from benchcon.walk import occupied
+from benchcon.wire.host import Outcome
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+
+STEP_PERMILLE = 10
+LEAST_PERMILLE = 10
+"""The smallest trim that a panel file takes: 1 %."""
+
+
+class Matching:
+    """Two lamps of the session's panel at a time. Closing it gives the bench back as it was found."""
+
+    def __init__(self, sight: Sight, chosen: str = "") -> None:
+        """`chosen`: the lamp to compare with; else the first. Raises `Trouble` if there is nothing to match."""
+        self.sight = sight
+        self.bench = sight.session.bench
+        self.panel: Panel = sight.session.panel
+        if self.bench is None:
+            raise Trouble("this is a recording: nothing can be lit in it")
+        if not self.panel.path:
+            raise Trouble("trims go into a panel file, and there is none yet: n names a part by hand and writes one")
+        names = [lamp.name for lamp in self.panel.lamps if lamp.dimmed and self._source(lamp) is not None]
+        if len(names) < 2:
+            raise Trouble("two lamps that can be dimmed, on boards that answer, are needed to compare one with another")
+        self.reference = chosen if chosen in names else names[0]
+        self.others = [name for name in names if name != self.reference]
+        self.at = 0
+        self.matched: set[str] = set()
+        """Lamps whose trims were written beside this reference."""
+        self.lit = False
+        self.refused = ""
+        """Why the link or a board did not do what was asked last; empty if it did."""
+        self._before = self._levels()
+        self.trial = self.other.trim_permille
+        self.bench.note(*occupied.begins(occupied.MATCHING))
+
+    # --- which lamps ------------------------------------------------------------------------------------------------
+
+    def lamp(self, name: str) -> Lamp:
+        """Return the lamp called `name` as the panel file has it now."""
+        found = self.panel.part(name)
+        assert isinstance(found, Lamp)
+        return found
+
+    @property
+    def other(self) -> Lamp:
+        """The lamp that is being matched."""
+        return self.lamp(self.others[self.at])
+
+    def step(self, by: int) -> bool:
+        """Make the other lamp lighter (`by` > 0) or darker, in percent; return whether it could be."""
+        wanted = min(FULL, max(LEAST_PERMILLE, self.trial + by * STEP_PERMILLE))
+        moved, self.trial = wanted != self.trial, wanted
+        self.show()
+        return moved
+
+    def go(self, by: int) -> None:
+        """On to another lamp, leaving this one's trim as the file has it."""
+        self.at = (self.at + by) % len(self.others)
+        self.trial = self.other.trim_permille
+        self.show()
+
+    def swap(self) -> None:
+        """Compare with the other lamp from now on, and match the one that was compared with."""
+        self.reference, self.others[self.at] = self.others[self.at], self.reference
+        self.matched.clear()
+        self.trial = self.other.trim_permille
+        self.show()
+
+    def write(self) -> Panel:
+        """Write the other lamp's trim into the panel file, and go on to the next. Raises `Trouble`, nothing written."""
+        file = PanelFile(self.panel.path)
+        file.set(self.other.name, "trim", f"{self.trial / 10:g} %")
+        file.save()
+        self.panel = file.panel
+        assert self.bench is not None
+        self.bench.allow(self.panel)
+        self.matched.add(self.other.name)
+        self.go(1)
+        return self.panel
+
+    # --- what is lit ------------------------------------------------------------------------------------------------
+
+    def show(self) -> None:
+        """Light the two lamps and no other."""
+        wanted = dict.fromkeys((self.reference, *self.others), 0)
+        wanted |= {lamp.name: 0 for lamp in self.panel.lamps}
+        wanted[self.reference] = sent_permille(self.lamp(self.reference), FULL)
+        wanted[self.other.name] = sent_permille(replace(self.other, trim_permille=self.trial), FULL)
+        self.lit, self.refused = True, ""
+        self._send(wanted, self._levels())
+
+    def went_dark(self) -> None:
+        """Dark restores nothing, and neither does this: what was lit before is forgotten."""
+        self.lit = False
+        self._before.clear()
+
+    def close(self) -> None:
+        """The lamps as they were, with their trims of now; the bench is anybody's again."""
+        assert self.bench is not None
+        if self.lit:
+            now = dict.fromkeys(self._levels(), 0)
+            now |= {name: sent_permille(self.lamp(name), level) for name, level in self._before.items()}
+            self._send(now, self._levels())
+            self.lit = False
+        self.bench.note(*occupied.ends(occupied.MATCHING))
+
+    def _send(self, wanted: dict[str, int], stands: dict[str, int]) -> None:
+        assert self.bench is not None
+        by_board: dict[int, dict[str, int]] = {}
+        for name, sent in wanted.items():
+            lamp = self.lamp(name)
+            source = self._source(lamp)
+            # What is off already need not be told so; the two that are compared always are.
+            if source is not None and (sent or stands.get(name, 0) or name in (self.reference, *self.others)):
+                by_board.setdefault(source, {})[lamp.channel.id] = sent
+        for source, values in by_board.items():
+            self.bench.set_many(source, values).add_done_callback(self._done)
+
+    def _done(self, done: Future[Outcome]) -> None:
+        if not done.cancelled() and done.exception() is None:
+            self.refused = say(done.result()) or self.refused
+
+    def _source(self, lamp: Lamp) -> int | None:
+        name = board_name(lamp)
+        board = self.sight.boards.get(name)
+        standing = self.sight.standings.get(name)
+        return board.source if board is not None and standing is not None and board.link == "linked" else None
+
+    def _levels(self) -> dict[str, int]:
+        """How light each lamp looks now, as far as it is known, in permille."""
+        found = {}
+        with self.sight.session.lock:
+            for lamp in self.panel.lamps:
+                board = self.sight.boards.get(board_name(lamp))
+                channel = board.channels.get(lamp.channel.id) if board is not None else None
+                if channel is not None and channel.value is not None:
+                    found[lamp.name] = looks_permille(lamp, channel.value)
+        return found
+
+    def named(self, name: str) -> str:
+        """Return what is engraved beside a lamp, and its board."""
+        return f"{label_of(self.lamp(name))} ({board_name(self.lamp(name))})"

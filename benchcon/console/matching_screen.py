@@ -1,0 +1,210 @@
+"""The screen of `matching`: the two lamps beside each other, the trim of each in large letters, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from textwrap import wrap
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from benchcon.console import glyphs
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas_widget import Drawn
+from benchcon.console.dark_keys import END_DARK
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.console.keyline import KeyLine
+from benchcon.console.matching import Matching
+from benchcon.console.showing import board_name, label_of
+from benchcon.errors import Trouble
+from benchcon.panel.model import Lamp, Panel
+from benchcon.text import printable
+
+HOW = (
+    "Look at both lamps on the panel, from the operator's seat and in the light that will be there. Make the one on "
+    "the right darker or lighter until they look alike; screw up your eyes where colours differ. If it is still darker "
+    "than the reference at 100 %, swap them: the darkest lamp of the panel is the reference that serves all."
+)
+
+
+class Pair(Drawn):
+    """Both lamps, what to do, and the list of all."""
+
+    def __init__(self, matching: Matching, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.matching = matching
+        self.told = ""
+        """What stands in the way, instead of how it is done."""
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw it all."""
+        matching = self.matching
+        width, height = canvas.width, canvas.height
+        canvas.wipe(0, 0, width, height, self.ground)
+        canvas.wipe(0, 0, width, 1, ink(IVORY, RAISED))
+        done = f"{len(matching.matched)} of {len(matching.others)} written "
+        canvas.write(
+            1, 0, "Evenly bright: two lamps side by side, until they look alike", ink(IVORY, RAISED), width - 2
+        )
+        if width >= 62 + len(done):
+            canvas.write(width - len(done), 0, done, ink(ENGRAVED, RAISED))
+        half = width // 2
+        reference, other = matching.lamp(matching.reference), matching.other
+        self._one(canvas, 1, half - 2, "REFERENCE", reference, reference.trim_permille)
+        head = f"LAMP {matching.at + 1} OF {len(matching.others)}"
+        self._one(canvas, half + 1, width - half - 2, head, other, matching.trial)
+        for y in range(2, 13):
+            canvas.write(half - 1, y, "│", ink(EDGE, self.GROUND))
+        y = 14
+        for line in wrap(self.told or HOW, width - 2):
+            canvas.write(1, y, line, ink(WARN if self.told else ENGRAVED, self.GROUND))
+            y += 1
+        self._list(canvas, y + 1)
+
+    def _one(self, canvas: Canvas, x: int, room: int, head: str, lamp: Lamp, trim: int) -> None:
+        changed = trim != lamp.trim_permille
+        canvas.write(x, 2, head, ink(BRASS, self.GROUND, bold=True))
+        canvas.write(x, 3, fitted(label_of(lamp), room), ink(IVORY, self.GROUND, bold=True))
+        lit = "●" if self.matching.lit else "○"
+        canvas.write(
+            x, 4, fitted(f"{lit} {lamp.colour}, {printable(board_name(lamp))}", room), ink(ENGRAVED, self.GROUND)
+        )
+        text = f"{trim / 10:g} %"
+        face = glyphs.broadest(text, room) or glyphs.FACES[-1]
+        for row, line in enumerate(glyphs.drawn(text, face)):
+            canvas.write(x, 6 + row, line, ink(BRASS if changed else IVORY, self.GROUND, bold=True), room)
+        told = f"trim; the file has {lamp.trim_permille / 10:g} %" if changed else "trim, as in the file"
+        canvas.write(x, 12, told, ink(QUIET, self.GROUND), room)
+
+    def _list(self, canvas: Canvas, y: int) -> None:
+        """All lamps in columns, as far as there is room."""
+        matching = self.matching
+        wide = 38
+        columns = max(1, canvas.width // wide)
+        rows = canvas.height - y
+        names = [matching.reference, *matching.others]
+        first = max(0, (matching.at + 1) // columns - rows + 1) * columns  # the one at hand stands there always
+        for number, name in enumerate(names[first : first + max(0, rows * columns)]):
+            lamp = matching.lamp(name)
+            at = (number % columns) * wide + 1
+            mark = "=" if name == matching.reference else "✓" if name in matching.matched else " "
+            now = name == matching.other.name
+            colour = BRASS if now else GOOD if name in matching.matched else ENGRAVED
+            label = fitted(label_of(lamp), wide - 12).ljust(wide - 12)
+            text = f"{'▸' if now else ' '}{mark} {label} {lamp.trim_permille / 10:>3g} %"
+            canvas.write(at, y + number // columns, text, ink(colour, self.GROUND))
+
+
+class MatchingScreen(Screen[None]):
+    """Steps, writes, and goes on to the next lamp."""
+
+    names_parts: ClassVar[bool] = False
+    """Naming by hand changes the panel under it: not here."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back"),
+        Binding("minus,down,left", "step(-1)", "Darker", key_display="-"),
+        Binding("plus,equals_sign,up,right", "step(1)", "Lighter", key_display="+"),
+        Binding("pagedown", "step(-10)", "10 % darker", show=False),
+        Binding("pageup", "step(10)", "10 % lighter", show=False),
+        Binding("enter", "write", "Write, next"),
+        Binding("tab", "go(1)", "Skip"),
+        Binding("shift+tab", "go(-1)", "Lamp before", show=False),
+        Binding("s", "swap", "Swap"),
+        Binding("space", "light", "Light both"),
+    ]
+
+    def __init__(self, matching: Matching, take: Callable[[Panel], None]) -> None:
+        """`take` is given the panel each time a trim has been written."""
+        super().__init__()
+        self.matching = matching
+        self._take = take
+
+    def compose(self) -> ComposeResult:
+        """The pair and the keys."""
+        yield Pair(self.matching, id="pair")
+        yield KeyLine(id="keys")
+
+    def on_mount(self) -> None:
+        """Light both."""
+        if not self.matching.sight.darkness.dark:
+            self.matching.show()
+        self.frame()
+
+    def on_unmount(self) -> None:
+        """However it is left: the bench as it was."""
+        self.matching.close()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Lighting is offered while nothing is lit."""
+        return not self.matching.lit if action == "light" else True
+
+    def frame(self) -> None:
+        """Draw what has changed; dark puts both out."""
+        if not self.is_mounted or not self.query("#pair"):
+            return
+        matching, pair = self.matching, self.query_one(Pair)
+        dark = matching.sight.darkness.dark
+        if dark:
+            matching.went_dark()
+            pair.told = (
+                f"Dark: {', '.join(map(printable, dark))}. {END_DARK} ends it; Space lights both lamps again then."
+            )
+        elif not matching.lit:
+            pair.told = "Both lamps are out: Space lights them."
+        else:
+            pair.told = matching.refused and f"{matching.refused[:1].upper()}{matching.refused[1:]}."
+        pair.repaint()
+
+    def action_step(self, by: int) -> None:
+        """Lighter or darker."""
+        if self._may() and not self.matching.step(by) and by > 0:
+            self.app.notify(
+                "It is at its full light already; s makes it the reference, to darken the other.", timeout=4
+            )
+        self.frame()
+
+    def action_go(self, by: int) -> None:
+        """Another lamp, with nothing written."""
+        if self._may():
+            self.matching.go(by)
+        self.frame()
+
+    def action_swap(self) -> None:
+        """The other way round."""
+        if self._may():
+            self.matching.swap()
+        self.frame()
+
+    def action_light(self) -> None:
+        """Light both again, after dark."""
+        if self._may():
+            self.matching.show()
+        self.frame()
+
+    def action_write(self) -> None:
+        """Write the trim; the next lamp follows."""
+        matching = self.matching
+        if not self._may():
+            return
+        told = f"{matching.named(matching.other.name)}: trim {matching.trial / 10:g} %"
+        try:
+            self._take(matching.write())
+        except Trouble as trouble:
+            self.app.notify(f"{trouble}; Tab goes on to the next lamp", severity="error", markup=False, timeout=7)
+            return
+        self.app.notify(f"{told} is in {printable(matching.panel.path)}", markup=False, timeout=3)
+        self.frame()
+
+    def action_leave(self) -> None:
+        """Back to the bench; what was not written is not."""
+        self.dismiss(None)
+
+    def _may(self) -> bool:
+        """Nothing is set while anything is dark."""
+        if self.matching.sight.darkness.dark:
+            self.app.notify(f"It is dark: {END_DARK} ends that first.", severity="warning", timeout=3)
+            return False
+        return True
