@@ -55,10 +55,10 @@ def program_name(pid: int) -> str:
         return "a program"
 
 
-def _in_use(port: str, text: str) -> Trouble:
+def _in_use(port: str, text: str, ours: int) -> Trouble:
     words = text.split()
     pid = int(words[0]) if words and words[0].isdecimal() and len(words[0]) < 10 else 0
-    if pid == os.getpid():
+    if pid == ours:
         return Trouble(f"{printable(port)} is already open in this program")
     name = program_name(pid) if pid else ""
     who = f"{name}, process {pid}" if name else "another program"
@@ -66,10 +66,14 @@ def _in_use(port: str, text: str) -> Trouble:
 
 
 class PortLock:
-    """The lock file of one port. Not for sharing between threads."""
+    """The lock file of one port. Not for sharing between threads.
 
-    def __init__(self, port: str) -> None:
+    `pid`: the process to be named to others, the one that a user can end; without it, this one.
+    """
+
+    def __init__(self, port: str, pid: int = 0) -> None:
         self.port = port
+        self._pid = pid or os.getpid()
         self._fd: int | None = None
         self._path: Path | None = None
 
@@ -89,7 +93,7 @@ class PortLock:
             except OSError:
                 text = _read(fd)
                 os.close(fd)
-                raise _in_use(self.port, text) from None
+                raise _in_use(self.port, text, self._pid) from None
             if _still_there(fd, path):
                 break
             os.close(fd)  # the one who held it took the file away in between: once more
@@ -97,12 +101,12 @@ class PortLock:
         words = text.split()
         foreign = words and _MARK not in words and words[0].isdecimal() and len(words[0]) < 10
         # Another serial program's file, which is not flocked: it holds if that program lives.
-        if foreign and int(words[0]) != os.getpid() and program_name(int(words[0])):
+        if foreign and int(words[0]) != self._pid and program_name(int(words[0])):
             os.close(fd)
-            raise _in_use(self.port, text)
+            raise _in_use(self.port, text, self._pid)
         try:
             os.ftruncate(fd, 0)
-            os.pwrite(fd, f"{os.getpid():>10} {_MARK}\n".encode(), 0)
+            os.pwrite(fd, f"{self._pid:>10} {_MARK}\n".encode(), 0)
         except OSError:
             pass  # another user's file, left behind: the flock is what counts
         self._fd, self._path = fd, path

@@ -9,7 +9,7 @@ it ends when its standard input does. On standard output come frames, `FRAME` an
 | the program closes its side | what the board says goes to nobody; DTR falls, as it does when a port is closed |
 | the program opens it again | DTR rises, as it does when a port is opened (with many boards that is a reset) |
 | the program sets a rate, stop bits (over RFC 2217 also size and parity) | they are set on the board's port |
-| the board's port goes away | the program's side stays; the port is opened again as soon as it is there |
+| the board's port goes away | the program's side stays; the port is not locked, and opened again when it is there |
 | one side does not read | the other is not read either, so that nothing piles up and nothing is lost |
 """
 
@@ -31,6 +31,8 @@ from collections import deque
 from typing import Any
 
 from benchcon.errors import Trouble
+from benchcon.link.lock import PortLock
+from benchcon.text import printable
 
 FRAME = struct.Struct("<QcI")
 """Stamp (CLOCK_MONOTONIC, microseconds), kind, length."""
@@ -267,6 +269,10 @@ class Relay:
         self._untold = 0
         self._missed = 0
         self._open_at_s = 0.0
+        # Named in the lock is the tap, which a user can end; what has the port, and so the lock, is this process.
+        self._pid: int = order["pid"]
+        self._lock = PortLock(self.port, self._pid)
+        self._mark = self._hung_up = ("", 0)  # see `pseudo_mark`
         self._last_why = ""
         self._settings: tuple[int, int, bool] | None = None
         self._was_there = False
@@ -275,18 +281,40 @@ class Relay:
             raise Trouble("--rfc2217 passes rates and signals on, and a network port has none: leave it out")
         host, number = order.get("listen") or ("", 0)
         self.far: Pty | Tcp
-        if order["rfc2217"]:
-            self.far = Rfc2217(host, number, self)
-        elif host:
-            self.far = Tcp(host, number, "socket")
-        else:
-            self.far = Pty(self.rate)
+        try:
+            if order["rfc2217"]:
+                self.far = Rfc2217(host, number, self)
+            elif host:
+                self.far = Tcp(host, number, "socket")
+            else:
+                self.far = Pty(self.rate)
+        except OSError:
+            self.close()
+            raise
         self._raise_dtr(False)
 
     # --- the board's port -------------------------------------------------------------------------------------------
 
     def open(self) -> None:
-        """Open the board's port. Raises `Trouble`."""
+        """Lock and open the board's port. Raises `Trouble`."""
+        from benchcon.link.device import pseudo_mark
+
+        self._mark = pseudo_mark(self.port)
+        if self._mark[0] and self._mark == self._hung_up:
+            what = "start it again" if self._mark[1] else "start it again, and the tap"
+            raise Trouble(f"{printable(self.port)} is gone: the program that made it has ended; {what}")
+        # A new lock each time: a link may lead elsewhere now.
+        self._lock = PortLock(self.port, self._pid)
+        self._lock.take()
+        try:
+            self._open()
+        except BaseException:
+            self._lock.release()
+            raise
+        self.device_fd = self.device.fileno()
+        self.say("opened", str(self.rate))
+
+    def _open(self) -> None:
         if self.port.startswith("socket://"):
             from benchcon.link.connection import address
 
@@ -303,16 +331,25 @@ class Relay:
             with contextlib.suppress(OSError, ValueError):
                 self.device.baudrate = self.rate
             os.set_blocking(self.device.fileno(), False)
-        self.device_fd = self.device.fileno()
-        self.say("opened", str(self.rate))
 
     def lost(self, why: str) -> None:
         with contextlib.suppress(OSError):
             self.device.close()
         self.device, self.device_fd = None, -1
+        # While the port is away it is nobody's: its name may be given to another board.
+        self._lock.release()
+        self._hung_up = self._mark
+        self._last_why = ""
         self._settings = None
         self._open_at_s = time.monotonic() + OPEN_AGAIN_S
         self.say("lost", why)
+
+    def close(self) -> None:
+        """Give the board's port up."""
+        if self.device is not None:
+            with contextlib.suppress(OSError):
+                self.device.close()
+        self._lock.release()
 
     def _try_again(self) -> None:
         self._open_at_s = time.monotonic() + OPEN_AGAIN_S
@@ -503,10 +540,13 @@ def main() -> None:
         body = json.dumps(["refused", text]).encode()
         os.write(1, FRAME.pack(now_us(), SAYS, len(body)) + body)
         return
-    relay.run()
-    os.set_blocking(1, True)
-    with contextlib.suppress(OSError):
-        relay._write_told()
+    try:
+        relay.run()
+        os.set_blocking(1, True)
+        with contextlib.suppress(OSError):
+            relay._write_told()
+    finally:
+        relay.close()
 
 
 if __name__ == "__main__":

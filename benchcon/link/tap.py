@@ -16,7 +16,6 @@ from collections.abc import Callable
 from typing import Any, Literal
 
 from benchcon.errors import Trouble
-from benchcon.link.lock import PortLock
 from benchcon.link.records import link_record
 from benchcon.link.relay import DOWN, FRAME, SAYS, UP, now_us
 from benchcon.text import printable
@@ -122,14 +121,13 @@ class Tap:
         """Bytes that were passed on and not recorded."""
         self.said: list[str] = []
         """What became of the port, in words, since it was last looked at."""
-        self._lock = PortLock(port)
-        self._lock.take()
         order: dict[str, Any] = {
             "port": port,
             "record": take is not None,
             "listen": listen or (("127.0.0.1", 0) if rfc2217 else None),
             "rfc2217": rfc2217,
             "rate": rate,
+            "pid": os.getpid(),
         }
         self._waiting = bytearray()
         self._process = subprocess.Popen(
@@ -247,7 +245,6 @@ class Tap:
             self._process.wait()
             self._process.stdout.close()
             self._give([*self.up.rest(), *self.down.rest()])
-        self._lock.release()
 
 
 class Order:

@@ -22,6 +22,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.capture import Reader
+from benchcon.errors import Trouble
+from benchcon.link.lock import lock_path
 from benchcon.link.tap import Chunks, Tap
 from benchcon.replay.tracks import tracks_of
 from benchcon.wire import codec
@@ -184,6 +186,32 @@ def test_the_board_may_go_away_and_come_again(tmp_path: Path) -> None:
         assert read(program, 5) == b"three"
         os.close(program)
     second.close()
+
+
+def test_while_its_board_is_away_a_tap_keeps_nobody_from_the_port(far: Far) -> None:
+    """A pseudo-terminal's number is given to the next program that asks: the next board has it at once."""
+    with Tap(far.port) as tap:
+        with pytest.raises(Trouble, match=f"{far.port} is already open in this program"):
+            Tap(far.port)
+        assert lock_path(far.port).read_text().split()[0] == str(os.getpid())
+        far.close()
+        until(tap, lambda: any("is gone" in line for line in tap.said))
+        another = Far()
+        others = []
+        while another.port != far.port:  # the lowest number that is free is given
+            others.append(another)
+            assert len(others) < 50
+            another = Far()
+        until(tap, lambda: any("and the tap" in line for line in tap.said))
+        assert not lock_path(far.port).exists()
+        with Tap(another.port) as new:
+            program = opened(new)
+            os.write(another.master, b"mine")
+            assert read(program, 4) == b"mine"
+            os.close(program)
+        for each in (another, *others):
+            each.close()
+    assert not lock_path(far.port).exists()
 
 
 def test_over_tcp_one_program_at_a_time(far: Far) -> None:
