@@ -65,6 +65,8 @@ class Scene:
     """What came of the step before, where that is not what was asked for."""
     trouble: str = ""
     """Why the walk waits (a board is gone, or dark) and what to do; it stands for as long as the walk waits."""
+    late: str = ""
+    """That the outputs take long to be as wanted; empty as soon as they are."""
 
 
 class Face(Protocol):

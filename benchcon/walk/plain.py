@@ -74,7 +74,7 @@ class PlainFace:
         self._guard = Guard()
         self._lines: queue.SimpleQueue[_Line] = queue.SimpleQueue()
         self._shown = 0
-        self._instead = self._last = ""
+        self._instead = self._last = self._late = ""
         self._answered = 0
         self._news = threading.Condition()
 
@@ -99,6 +99,10 @@ class PlainFace:
         if scene.instead != self._instead:
             self._instead = scene.instead
             self._say(self._instead and f"  {self._instead} Enter: that is what it did.")
+        if scene.late != self._late:
+            self._late = scene.late
+            if self._late:
+                self.warn(self._late)
         if scene.number == self._shown or scene.state in ("light", "closing", "over"):
             return
         self._shown = scene.number

@@ -30,7 +30,7 @@ PULSE_US = 250_000
 LONG_US = 600_000
 """A proved button held this long says no."""
 STUCK_US = 5_000_000
-"""Outputs that are not as wanted after this long are told to the person."""
+"""Outputs that are not as wanted after this long are reported to the person."""
 RETRY_US = 500_000
 """Outputs that could not be set are tried again after this."""
 PATIENCE_US = 8_000_000
@@ -84,7 +84,6 @@ class Runner:
         """Number of the wants that the boards have confirmed."""
         self._retry_us = 0
         self._ready_us = 0
-        self._stuck_since = 0
         self._pulse_until = 0
         self._pressed: tuple[int, int] | None = None
         """Since when the answering button is down, and in which step it went down: a press answers no other."""
@@ -98,7 +97,11 @@ class Runner:
         """Boards that are waited for no more, as nobody is there to help them."""
         self._asks: dict[str, int] = {}
         """Group → how often it has been asked, where it was asked again because of a board."""
-        self._stuck_number = -1
+        self._setting: tuple[int, ...] = ()
+        """The step and the wants whose outputs are being set; empty: none are."""
+        self._setting_since = 0
+        self._late = ""
+        """What a person is told for as long as the outputs are not as wanted; empty: they are, or it is too early."""
         self._step_at = 0, 0
         """The step at hand, and since when."""
         self._told_at = -1
@@ -323,8 +326,8 @@ class Runner:
             self.left = True
         elif answer.word == "note":
             walk.note(answer.text)
-        elif answer.step not in (0, walk.step_number):
-            return  # it answers a step that is over
+        elif answer.step not in (0, walk.step_number) and answer.word != "back":
+            return  # it answers a step that is over; back takes back just that
         elif answer.word in ("acting", "done", "same", "otherwise") and self._upset():
             return  # what is done now proves nothing, and is asked again as soon as it can be
         elif answer.word == "acting":
@@ -377,18 +380,9 @@ class Runner:
         if walk.wants.blink and walk.state == "look" and now >= self._ready_us + self.blink_us:
             walk.steady()
         self._mind(now)
-        if self._held:
-            self._stuck_since = now
         if self._retry_us and now >= self._retry_us and not self._held:
             self._retry_us, self._wants_shown = 0, -1
-        asked = walk.wants_number == self._stuck_number
-        if walk.state == "light" and asked and now - self._stuck_since > STUCK_US:
-            self._stuck_since = now
-            held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
-            if self.face.robot:
-                self._give_up(f"could not be lit: {held}", now)
-            else:
-                self.face.warn(f"the outputs are not as wanted yet ({held}); skip this one if it stays so")
+        self._mind_outputs(now)
         if self.face.robot and walk.step_number != self._step_at[0]:
             self._step_at = walk.step_number, now
         elif self.face.robot and walk.state != "over" and now - self._step_at[1] > STEP_US:
@@ -396,6 +390,20 @@ class Runner:
             self._give_up("nothing came of it", now)
         if self._raw_waiting and now >= self._raw_until:
             self._raw_waiting.clear()
+
+    def _mind_outputs(self, now: int) -> None:
+        """Tell a person for as long as outputs that take long are not as wanted; a robot gives them up."""
+        walk = self.walk
+        setting = (walk.step_number, walk.wants_number) if walk.state == "light" and not self._held else ()
+        if setting != self._setting:
+            self._setting, self._setting_since, self._late = setting, now, ""
+        if not setting or self._late or now - self._setting_since <= STUCK_US:
+            return
+        held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
+        if self.face.robot:
+            self._give_up(f"could not be lit: {held}", now)
+        else:
+            self._late = f"The outputs are not as wanted yet ({held}). Skip this one if it stays so."
 
     def _follow(self) -> None:
         """Make the outputs, the raw edges, the journal and the face follow the walk."""
@@ -406,8 +414,6 @@ class Runner:
         if walk.wants.blink and self.blink_us == 0:
             walk.steady()
         if walk.wants_number != self._wants_shown and not (self._held and walk.state in ("light", "look")):
-            if walk.wants_number != self._stuck_number:
-                self._stuck_number, self._stuck_since = walk.wants_number, self._now()
             number = self._wants_shown = walk.wants_number
             if walk.state in ("light", "look"):
                 self.outputs.pulse, self._pulse_until = "", 0
@@ -423,7 +429,8 @@ class Runner:
             self.write(line)
         if self.face.robot and self._raw_waiting:
             return
-        look = (walk.step_number, walk.state, walk.wants_number, walk.answer_button, walk.instead(), self._trouble())
+        stands = (walk.step_number, walk.state, walk.wants_number, walk.answer_button)
+        look = (*stands, walk.instead(), self._trouble(), self._late)
         if look != self._shown:
             self._shown = look
             self.face.show(self.scene())
@@ -446,6 +453,7 @@ class Runner:
             walk.instead(),
             walk.last,
             self._trouble(),
+            self._late,
         )
 
     def _waits(self) -> str:

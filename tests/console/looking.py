@@ -61,6 +61,14 @@ class Eyes:
             self.app.post_message(event)
             await self.settled()
 
+    async def hold(self, key: str, times: int) -> None:
+        """Hold a key down: it comes again and again, whether or not anybody keeps up with it."""
+        for _ in range(times):
+            event = events.Key(key, None)
+            event.set_sender(self.app)
+            self.app.post_message(event)
+        await self.settled()
+
     async def settled(self) -> None:
         """Wait until a message has gone its way: from the app to the screen, the widget, and back."""
         for _ in range(4):

@@ -12,6 +12,8 @@ from walk.desks import Desks
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.screen import WalkScreen
 from benchcon.report.folder import Folder, read_report
+from benchcon.walk import runner
+from benchcon.walk.interfaces import Scene
 from benchcon.walk.journal import Done
 from benchcon.walk.plan import plan
 
@@ -190,7 +192,7 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         await eyes.press("s")  # all dark is no part: nothing is left out
         await eyes.see("Lamp Mains fail should blink")
         await eyes.until(lambda: screen.listens, "the look")
-        await eyes.press(*["enter"] * 40)
+        await eyes.hold("enter", 40)
         await eyes.see("✓ 1 passed", "2 of 7")
         assert "3 of 7" not in eyes.text()
         await eyes.press("u")
@@ -202,6 +204,50 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         assert told[0] == "Walk"  # before the keys of everything else
         assert any(row.startswith("s ") and "Skip" in row for row in rows)
         await eyes.press("escape")
+
+
+async def test_what_is_said_of_outputs_that_take_long_goes_as_soon_as_they_are_as_wanted(
+    desks: Desks, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runner, "STUCK_US", 200_000)
+    async with console(desks.session, (80, 24)) as eyes:
+        screen = await walking(eyes, "walked", "3")
+        await eyes.until(lambda: screen.listens, "the look")
+        desks.hands["power"].fault("delay", by="1500 ms")
+        await eyes.press("enter")
+        await eyes.see("The outputs are not as wanted yet (no answer). Skip this one if it stays so.")
+        assert not eyes.app._notifications  # over the progress and its keys nothing stands
+        desks.hands["power"].clear()
+        await eyes.see("Lamp Mains fail should blink")
+        await eyes.until(lambda: screen.scene is not None and screen.scene.state == "look", "the look")
+        assert "not as wanted" not in eyes.text()
+
+
+async def test_outputs_that_need_not_change_are_never_called_late(
+    desks: Desks, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the question before stood, over which they were as they are."""
+    late: list[str] = []
+    show = WalkScreen._show
+
+    def shown(screen: WalkScreen, scene: Scene) -> None:
+        late.append(scene.late)
+        show(screen, scene)
+
+    monkeypatch.setattr(runner, "STUCK_US", 1_000_000)
+    monkeypatch.setattr(WalkScreen, "_show", shown)
+    async with console(desks.session, (80, 24)) as eyes:
+        screen = await walking(eyes, "walked")
+        began = screen._thread._runner
+        assert began is not None
+        await eyes.until(lambda: screen.listens, "the look")
+        since = began._now()
+        await eyes.until(lambda: began._now() - since > 1_500_000, "a long look")
+        await eyes.press("r")
+        await eyes.until(lambda: screen.scene is not None and screen.scene.number > 1, "the question again")
+        await eyes.until(lambda: screen.listens, "the look")
+        assert set(late) == {""}
+        assert not eyes.app._notifications
 
 
 async def test_a_folder_that_cannot_be_written_is_asked_for_again_and_nothing_is_promised(

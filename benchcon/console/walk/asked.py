@@ -164,6 +164,8 @@ class AskedScreen(Screen[None]):
         hint, colour = scene.prompt.hint, ENGRAVED
         if scene.trouble:
             hint, colour = scene.trouble, WARN
+        elif scene.late:
+            hint, colour = scene.late, WARN
         elif self.look.changed:
             lamp = self._labels.get(self.look.lamp, "")
             of = f" m, o and i are of {lamp}." if lamp else ""
