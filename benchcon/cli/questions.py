@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+import re
 import sys
 from collections.abc import Callable
+from typing import TypeVar
+
+T = TypeVar("T")
 
 MENU = """\
 Nothing is plugged in over USB, so there is no board to open. What would you like to do?
@@ -35,28 +40,66 @@ def ask(question: str) -> str:
 
 
 def first_panel() -> str:
-    """Ask for size and parts; return the panel file's text. Raises `Trouble` where they do not fit."""
-    from benchcon.panel.first import KINDS, MOST, first_file
+    """Ask for size, parts and board; return the panel file's text.
+
+    What does not go together is said, with what would, and asked again; nothing else has to be typed anew.
+    Raises `Trouble` where the answers come to no end.
+    """
+    from benchcon.errors import Trouble
+    from benchcon.panel.first import BOARDS, KINDS, MOST, TooSmall, first_file
+    from benchcon.units import written
 
     title = ask("What is the panel called? (Panel)") or "Panel"
-    width = _length("How wide is its plate? (200 mm)", "200 mm")
-    height = _length("How high? (150 mm)", "150 mm")
-    counts = {}
-    for kind in KINDS:
-        counts[kind] = int(_until(f"How many {kind}? (0)", "0", lambda text: _count(text, MOST)))
-    return first_file(title, width, height, counts)
+    width, height = 200.0, 150.0
+    counts = dict.fromkeys(KINDS, 0)
+    board = "uno"
+    todo = ["size", "counts", "board"]
+    for _ in range(ROUNDS):
+        if "size" in todo:
+            width = _length(f"How wide is its plate? ({written(width, 'mm')})", width)
+            height = _length(f"How high? ({written(height, 'mm')})", height)
+        if "counts" in todo:
+            for kind, before in counts.items():
+                read = functools.partial(_count, most=MOST[kind])
+                counts[kind] = int(_until(f"How many {kind}? ({before})", str(before), read))
+            if not any(counts.values()):
+                print("  A panel has at least one part on it. Once more:")
+                todo = ["counts", "board"]
+                continue
+        if "board" in todo:
+            print("  Which board are they wired to: uno or nano (ATmega328P), mega (ATmega2560), or none of these?")
+            board = _until(f"Board? ({board})", board, functools.partial(_one_of, words=tuple(BOARDS)))
+        try:
+            return first_file(title, width, height, counts, board)
+        except TooSmall as small:
+            print(f"  {_sentence(small)} Enter takes that.")
+            (width, height), todo = small.plate, ["size"]
+        except Trouble as trouble:
+            print(f"  {_sentence(trouble)} Once more:")
+            board, todo = "mega" if board != "none" else board, ["counts", "board"]
+    raise Trouble("no panel came of these answers; nothing was written")
 
 
-def _length(question: str, usual: str) -> float:
-    from benchcon.units import quantity
+ROUNDS = 8
+"""How often it is asked again what does not go together: at the end of input nobody answers."""
+
+
+def _sentence(trouble: Exception) -> str:
+    text = str(trouble)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _length(question: str, usual_mm: float) -> float:
+    from benchcon.units import quantity, written
 
     def length(text: str) -> float:
-        found = quantity(text, "mm")
+        # The question shows millimetres: a number alone is some.
+        found = quantity(f"{text} mm" if re.fullmatch(r"[\d.]+", text) else text, "mm")
         if not 40 <= found <= 2000:
             raise ValueError("is outside 40 mm to 2 m")
         return found
 
-    return _until(question, usual, length)
+    return _until(question, written(usual_mm, "mm"), length)
 
 
 def _count(text: str, most: int) -> float:
@@ -65,7 +108,13 @@ def _count(text: str, most: int) -> float:
     return int(text)
 
 
-def _until(question: str, usual: str, read: Callable[[str], float]) -> float:
+def _one_of(text: str, words: tuple[str, ...]) -> str:
+    if text.lower() not in words:
+        raise ValueError(f"is none of {', '.join(words)}")
+    return text.lower()
+
+
+def _until(question: str, usual: str, read: Callable[[str], T]) -> T:
     """Ask until the answer can be read; at the end of input it cannot be asked again."""
     from benchcon.errors import Trouble
     from benchcon.text import printable

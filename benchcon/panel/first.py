@@ -1,8 +1,9 @@
-"""A first panel file from how large the plate is and how many of what is to be on it."""
+"""A first panel file from how large the plate is, how many of what is to be on it, and which board it is wired to."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.errors import Trouble
@@ -17,84 +18,277 @@ class _Kind(NamedTuple):
     lines: tuple[str, ...]
     width_mm: float
     """From centre to centre, with its label and room for fingers (common practice, no source)."""
-    height_mm: float
+    above_mm: float
+    """From the centre up to the next row, with the label, which is above the part."""
+    below_mm: float
     id: str
+
+    @property
+    def base(self) -> str:
+        """What its tables are called."""
+        return self.word.replace(" ", "_")
 
 
 KINDS = {
     # in rows from top to bottom
-    "displays": _Kind("display", "digits", ("places = 4",), 60.0, 36.0, "d"),
-    "lamps": _Kind("lamp", "lamps", ('colour = "green"',), 24.0, 24.0, "l"),
-    "lit buttons": _Kind("lit button", "controls", ('kind = "button"',), 28.0, 30.0, "k"),
-    "buttons": _Kind("button", "controls", ('kind = "button"',), 28.0, 30.0, "b"),
-    "switches": _Kind("switch", "controls", ('kind = "switch"',), 28.0, 36.0, "s"),
-    "encoders": _Kind("encoder", "controls", ('kind = "encoder"',), 38.0, 38.0, "e"),
-    "potentiometers": _Kind("potentiometer", "controls", ('kind = "pot"',), 38.0, 38.0, "p"),
+    "displays": _Kind("display", "digits", ("places = 4",), 56.0, 15.5, 12.0, "d"),
+    "lamps": _Kind("lamp", "lamps", ('colour = "green"',), 24.0, 11.5, 7.0, "l"),
+    "lit buttons": _Kind("lit button", "controls", ('kind = "button"',), 28.0, 14.5, 10.5, "k"),
+    "buttons": _Kind("button", "controls", ('kind = "button"',), 28.0, 14.5, 10.5, "b"),
+    "switches": _Kind("switch", "controls", ('kind = "switch"',), 28.0, 16.5, 12.0, "s"),
+    "encoders": _Kind("encoder", "controls", ('kind = "encoder"',), 36.0, 20.2, 15.7, "e"),
+    "potentiometers": _Kind("potentiometer", "controls", ('kind = "pot"',), 36.0, 20.2, 15.7, "p"),
 }
-MOST = 64
-"""Of a kind."""
-RIM_MM = 8.0
-_MOST_DIGITS = 64
-"""On a chain of eight display drivers."""
+MOST = {kind: 16 if kind == "displays" else 64 for kind in KINDS}
+"""Of a kind; of displays with four digits as many as a chain of eight drivers bears."""
+BOARDS = {"uno": "atmega328p", "nano": "atmega328p", "mega": "atmega2560", "none": ""}
+"""The usual boards, and the chip on each; none: the file names no chip and no pins."""
+RIM_MM = 4.0
+LARGEST_MM = 2000.0
+_STEP_MM = 5.0
+_DIGITS = 4
+_PER_CHIP = 8
+_MOST_CHIPS = 8
+_MOST_DIRECT = 10
+"""Lamps on the microcontroller's own pins: 10 mA each, and no group of its ports bears less than 100 mA."""
 
 
-def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[str, int]) -> str:
-    """Return a panel file with so many of each of `KINDS` in rows, the same parts beside each other.
+class TooSmall(Trouble):
+    """The parts do not fit on the plate; `plate` is one on which they do, width and height in mm."""
 
-    Raises `Trouble` where they do not fit on the plate, or there is nothing to put on it.
+    def __init__(self, text: str, plate: tuple[float, float]) -> None:
+        super().__init__(text)
+        self.plate = plate
+
+
+class _Group(NamedTuple):
+    """Parts of one kind that stand beside each other in a row."""
+
+    kind: str
+    start: int
+    """Number of the first of them, from 0."""
+    count: int
+
+    @property
+    def width_mm(self) -> float:
+        return self.count * KINDS[self.kind].width_mm
+
+
+def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[str, int], board: str = "none") -> str:
+    """Return a panel file with so many of each of `KINDS` in rows, wired to `board`, one of `BOARDS`.
+
+    Raises `TooSmall` where they do not fit on the plate, and `Trouble` where there is nothing to put on it, more than
+    can be laid out, or more than the board has pins for.
     """
     wanted = {kind: counts.get(kind, 0) for kind in KINDS if counts.get(kind, 0) > 0}
     if not wanted:
-        raise Trouble("a panel has at least one part on it; nothing was written")
+        raise Trouble("a panel has at least one part on it")
     for kind, count in wanted.items():
-        if count > MOST:
-            raise Trouble(f"{count} {kind} are more than can be laid out here; at most {MOST}")
-    rows: list[tuple[str, int, int]] = []
-    """Kind, how many stand in the row, and the number of the first."""
-    for kind, count in wanted.items():
-        across = max(1, int((width_mm - 2 * RIM_MM) // KINDS[kind].width_mm))
-        rows += [(kind, min(across, count - start), start) for start in range(0, count, across)]
-    needs = sum(KINDS[kind].height_mm for kind, _, _ in rows) + 2 * RIM_MM
-    if needs > height_mm:
-        raise Trouble(
-            f"these parts need a plate {written(needs, 'mm', 0)} high at this width, and it has "
-            f"{written(height_mm, 'mm', 0)}; take a larger one, or fewer parts (nothing was written)"
-        )
-    board = name_from(title)[:16].rstrip("_") or "desk"
+        if count > MOST[kind]:
+            raise Trouble(f"{count} {kind} are more than can be laid out here; at most {MOST[kind]}")
+    rows = _rows(wanted, width_mm)
+    if not rows or _high_mm(rows) > height_mm:
+        raise _too_small(wanted, width_mm, height_mm)
+    pins, chains = _wired(wanted, board)
+    name = name_from(title)[:16].rstrip("_") or "desk"
     out = [
-        "# A first panel file: change what is not so. protocols/panel-file.md says what each key means.",
+        "# A first panel file: change whatever differs. protocols/panel-file.md says what each key means.",
         "[panel]",
         f'title = "{_plain(title)}"',
         f'width = "{written(width_mm, "mm")}"',
         f'height = "{written(height_mm, "mm")}"',
         "",
-        f"[boards.{board}]",
+        f"[boards.{name}]",
+        *([f'chip = "{BOARDS[board]}"'] if BOARDS[board] else []),
+        *chains,
     ]
-    air = (height_mm - needs) / len(rows)
+    air = (height_mm - _high_mm(rows)) / len(rows)
     top = RIM_MM
-    several = {kind for kind in wanted if sum(each == kind for each, _, _ in rows) > 1}
-    for kind, count, start in rows:
-        its = KINDS[kind]
-        # The parts stand evenly across the plate; the label is above the part, so its centre is below the middle.
-        pitch = (width_mm - 2 * RIM_MM) / count
-        y = top + air / 2 + 0.6 * its.height_mm
-        top += air + its.height_mm
-        base = its.word.replace(" ", "_")
-        name = f"{base}_row_{start // max(1, rows_width(kind, width_mm)) + 1}" if kind in several else base
-        label = f"{its.word.capitalize()} {start + 1}"
-        out += ["", f"[{its.table}.{name}]", f'label = "{label}"', *its.lines]
-        out.append(f'at = ["{written(RIM_MM + pitch / 2, "mm", 1)}", "{written(y, "mm", 1)}"]')
-        out.append(f'channel = "{its.id}{start + 1}"')
-        if kind == "lit buttons":
-            out.append(f'lit = {{ colour = "green", channel = "g{start + 1}" }}')
-        if count > 1:
-            out.append(f'repeat = {{ columns = {count}, pitch = "{written(pitch, "mm", 1)}" }}')
+    tables: list[tuple[_Group, float, float, float]] = []
+    """Parts that one table can stand for, where the first has its centre, and how far the next is."""
+    for row in rows:
+        y = top + air / 2 + max(KINDS[group.kind].above_mm for group in row)
+        top += air + _row_mm(row)
+        wider = (width_mm - 2 * RIM_MM) / sum(group.width_mm for group in row)
+        left = RIM_MM
+        for group in row:
+            pitch = wider * KINDS[group.kind].width_mm
+            for run in _runs(group, pins):
+                tables.append((run, left + (run.start - group.start + 0.5) * pitch, y, pitch))
+            left += wider * group.width_mm
+    for group, x, y, pitch in sorted(tables, key=lambda each: (list(KINDS).index(each[0].kind), each[0].start)):
+        same = [run.start for run, *_ in tables if run.kind == group.kind]
+        out += _table(group, sorted(same).index(group.start) + 1 if len(same) > 1 else 0, (x, y), pitch, pins)
     return "\n".join(out) + "\n"
 
 
-def rows_width(kind: str, width_mm: float) -> int:
-    """Return how many of `kind` stand in a row of a plate so wide."""
-    return max(1, int((width_mm - 2 * RIM_MM) // KINDS[kind].width_mm))
+def _table(
+    group: _Group, number: int, at: tuple[float, float], pitch: float, pins: Mapping[str, Sequence[str]]
+) -> Iterator[str]:
+    its, first = KINDS[group.kind], group.start + 1
+    yield ""
+    yield f"[{its.table}.{its.base}{f'_group_{number}' if number else ''}]"
+    yield f'label = "{its.word.capitalize()} {first}"'
+    yield from its.lines
+    yield f'at = ["{written(at[0], "mm", 1)}", "{written(at[1], "mm", 1)}"]'
+    yield f"channel = {_channel(f'{its.id}{first}', pins.get(group.kind), group.start)}"
+    if group.kind == "lit buttons":
+        yield f'lit = {{ colour = "green", channel = {_channel(f"g{first}", pins.get("lit"), group.start)} }}'
+    if group.count > 1:
+        yield f'repeat = {{ columns = {group.count}, pitch = "{written(pitch, "mm", 1)}" }}'
+
+
+def _channel(channel: str, pins: Sequence[str] | None, number: int) -> str:
+    return f'{{ id = "{channel}", pin = "{pins[number]}" }}' if pins else f'"{channel}"'
+
+
+# --- rows ---------------------------------------------------------------------------------------------------------
+
+
+def _rows(wanted: Mapping[str, int], width_mm: float) -> list[list[_Group]]:
+    """Return the rows; each group stands in the first that has room for it; no rows where a part is too wide."""
+    room = width_mm - 2 * RIM_MM
+    rows: list[list[_Group]] = []
+    for kind, count in wanted.items():
+        across = int(room // KINDS[kind].width_mm)
+        if not across:
+            return []
+        for start in range(0, count, across):
+            group = _Group(kind, start, min(across, count - start))
+            for row in rows:
+                if sum(each.width_mm for each in row) + group.width_mm <= room:
+                    row.append(group)
+                    break
+            else:
+                rows.append([group])
+    return rows
+
+
+def _row_mm(row: Sequence[_Group]) -> float:
+    kinds = [KINDS[group.kind] for group in row]
+    return max(kind.above_mm for kind in kinds) + max(kind.below_mm for kind in kinds)
+
+
+def _high_mm(rows: Sequence[Sequence[_Group]]) -> float:
+    return sum(map(_row_mm, rows)) + 2 * RIM_MM
+
+
+def _too_small(wanted: Mapping[str, int], width_mm: float, height_mm: float) -> Trouble:
+    """Return what is said, with the smallest plate that does: higher, or wider, or both."""
+    widths = [width_mm, *(_STEP_MM * step for step in range(1, int(LARGEST_MM / _STEP_MM) + 1))]
+    plates = []
+    for width in widths:
+        rows = _rows(wanted, width) if width >= width_mm else []
+        high = max(height_mm, -(-_high_mm(rows) // _STEP_MM) * _STEP_MM)
+        if rows and high <= LARGEST_MM:
+            plates.append((width, high))
+    if not plates:
+        return Trouble(f"so many parts fit on no plate of up to {written(LARGEST_MM / 1000, 'm')}; take fewer")
+    # One side stays as it is, if that does.
+    plate = min(plates, key=lambda each: (each[0] != width_mm and each[1] != height_mm, each[0] * each[1]))
+    has, needs = (f"{size[0]:g} × {size[1]:g} mm" for size in ((width_mm, height_mm), plate))
+    return TooSmall(f"these parts do not fit on a plate of {has}; they do on one of {needs}", plate)
+
+
+# --- pins ---------------------------------------------------------------------------------------------------------
+
+
+def _wired(wanted: Mapping[str, int], board: str) -> tuple[dict[str, list[str]], list[str]]:
+    """Return the pin of every part, by kind (and ``lit``: the lamps in buttons), and the board's chains.
+
+    Each contact and lamp has a pin of its own where there are enough; where not, lamps go on a chain of 74HC595,
+    contacts on one of 74HC165, or both. More lamps than the chip itself bears are always on a chain.
+    """
+    if not BOARDS[board]:
+        return {}, []
+    need = dict(wanted)
+    need |= {"lit": need["lit buttons"]} if "lit buttons" in need else {}
+    contacts = ("lit buttons", "buttons", "switches")
+    lamps = ("lamps", "lit")
+    for chained in ((), lamps, contacts, (*contacts, *lamps)):
+        found = _given(need, board, chained)
+        if found is not None:
+            return found
+    larger = "" if board == "mega" else "; a Mega has more"
+    raise Trouble(f"{_a(board)} has not enough pins for so many parts{larger}")
+
+
+def _given(
+    need: Mapping[str, int], board: str, chained: Sequence[str]
+) -> tuple[dict[str, list[str]], list[str]] | None:
+    last, analogue = (53, 16) if board == "mega" else (13, 6)
+    # D13 is last: the board's own LED on it spoils it as an input.
+    free = [f"D{n}" for n in range(2, last + 1) if n != 13] + [f"A{n}" for n in range(analogue)] + ["D13"]
+    pins: dict[str, list[str]] = {}
+    chains: list[str] = []
+
+    def chain(kind: str, kinds: Sequence[str], each: int, wires: tuple[str, str, str]) -> bool:
+        bit = 0
+        for one in kinds:
+            pins[one] = [f"{kind}.{bit + each * number}" for number in range(need.get(one, 0))]
+            bit += each * need.get(one, 0)
+        if bit:
+            for wire in wires:
+                free.remove(wire)
+            names = ", ".join(f'{key} = "{wire}"' for key, wire in zip(("data", "clock", "load"), wires, strict=True))
+            chips = -(-bit // _PER_CHIP)
+            chains.append(f"chains.{kind} = {{ {names}{f', chips = {chips}' if chips > 1 else ''} }}")
+        return bit <= _PER_CHIP * _MOST_CHIPS
+
+    def take(kind: str, count: int, among: Sequence[str]) -> bool:
+        usable = [pin for pin in free if pin in among]
+        runs = [usable[start : start + count] for start in range(len(usable) - count + 1)]
+        if not runs:
+            return False
+        pins[kind] = next((run for run in runs if all(map(_next_to, run, run[1:]))), runs[0])
+        for pin in pins[kind]:
+            free.remove(pin)
+        return True
+
+    direct = sum(need.get(kind, 0) for kind in ("lamps", "lit") if kind not in chained)
+    good = direct <= _MOST_DIRECT
+    good &= chain("7219", ("displays",), _DIGITS, ("D11", "D13", "D10"))
+    good &= chain("165", [kind for kind in chained if kind in KINDS and kind != "lamps"], 1, ("D7", "D8", "D9"))
+    good &= chain("595", [kind for kind in chained if kind in ("lamps", "lit")], 1, ("D4", "D5", "D6"))
+    good &= take("potentiometers", need.get("potentiometers", 0), [pin for pin in free if pin[0] == "A"])
+    good &= take("encoders", 2 * need.get("encoders", 0), free)
+    for kind in ("buttons", "lit buttons", "switches", "lamps", "lit"):
+        good = good and (kind in chained or take(kind, need.get(kind, 0), list(free)))
+    if not good:
+        return None
+    turned = pins["encoders"]
+    pins["encoders"] = [f"{a}/{b}" for a, b in zip(turned[::2], turned[1::2], strict=True)]
+    return pins, chains
+
+
+_LAST_NUMBER = re.compile(r"(.*?)(\d+)")
+
+
+def _next_to(pin: str, other: str, step: int = 1) -> bool:
+    one, another = _LAST_NUMBER.fullmatch(pin), _LAST_NUMBER.fullmatch(other)
+    return bool(one and another and one[1] == another[1] and int(one[2]) + step == int(another[2]))
+
+
+def _runs(group: _Group, pins: Mapping[str, Sequence[str]]) -> Iterator[_Group]:
+    """Split a group where pins do not go on by one: the parts of a repeat have numbered pins."""
+    first = group.start
+    for number in range(group.start + 1, group.start + group.count + 1):
+        if number == group.start + group.count or not all(
+            _goes_on(pins[kind][number - 1], pins[kind][number], _DIGITS if kind == "displays" else 1)
+            for kind in ((group.kind, "lit") if group.kind == "lit buttons" else (group.kind,))
+            if pins
+        ):
+            yield _Group(group.kind, first, number - first)
+            first = number
+
+
+def _goes_on(pin: str, other: str, step: int) -> bool:
+    halves, others = pin.split("/"), other.split("/")
+    return all(_next_to(one, another, step * len(halves)) for one, another in zip(halves, others, strict=True))
+
+
+def _a(board: str) -> str:
+    return f"{'an' if board == 'uno' else 'a'} {board.capitalize()}"
 
 
 def _plain(text: str) -> str:

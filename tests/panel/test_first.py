@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 from console.in_terminal import Terminal
-from hypothesis import given
+from firmware.virtual import needs_compiler
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
@@ -15,18 +16,19 @@ from benchcon.cli.main import main
 from benchcon.drawing.fits import inspect_fits
 from benchcon.errors import Trouble
 from benchcon.panel.file import inspect, loads
-from benchcon.panel.first import KINDS, first_file
+from benchcon.panel.first import BOARDS, KINDS, TooSmall, first_file
 from benchcon.panel.places import edges_mm
 
 COUNTS = st.dictionaries(st.sampled_from(sorted(KINDS)), st.integers(0, 20))
 
 
-@given(st.text(max_size=70), st.integers(60, 600), st.integers(60, 600), COUNTS)
+@settings(deadline=None)
+@given(st.text(max_size=70), st.integers(60, 600), st.integers(60, 600), COUNTS, st.sampled_from(sorted(BOARDS)))
 def test_whatever_is_asked_for_stands_on_the_plate_side_by_side(
-    title: str, width: int, height: int, counts: dict[str, int]
+    title: str, width: int, height: int, counts: dict[str, int], board: str
 ) -> None:
     try:
-        text = first_file(title, width, height, counts)
+        text = first_file(title, width, height, counts, board)
     except Trouble:
         return
     panel, findings = inspect(text)
@@ -43,32 +45,84 @@ def test_whatever_is_asked_for_stands_on_the_plate_side_by_side(
     assert not [found for found in inspect_fits(panel) if "label" not in found.text], text
 
 
-def test_too_much_for_the_plate_is_said_with_what_it_needs() -> None:
-    with pytest.raises(Trouble, match=r"need a plate \d+ mm high at this width, and it has 60 mm"):
-        first_file("Desk", 100, 60, {"switches": 8})
-    with pytest.raises(Trouble, match="at least one part"):
-        first_file("Desk", 100, 60, {})
+@settings(deadline=None)
+@given(st.integers(40, 600), st.integers(40, 600), COUNTS)
+def test_the_plate_that_is_proposed_has_room(width: int, height: int, counts: dict[str, int]) -> None:
+    counts = {kind: min(count, 16) for kind, count in counts.items()}
+    if not sum(counts.values()):
+        return
+    plate = (float(width), float(height))
+    try:
+        first_file("Desk", *plate, counts)
+    except TooSmall as small:
+        proposed = small.plate
+    else:
+        return
+    assert proposed[0] >= width
+    assert proposed[1] >= height
+    assert proposed != plate
+    first_file("Desk", *proposed, counts)
 
 
-ANSWERS = "Winch house\n15\n150 mm\n4 in\n1\n2\n3\n0\n3\n0\n1\n"
+def test_one_of_each_kind_fits_on_the_usual_plate_and_the_guides_parts_on_theirs() -> None:
+    assert len(loads(first_file("Desk", 200, 150, dict.fromkeys(KINDS, 1), "uno")).parts) == 8
+    winch = {"displays": 1, "lamps": 3, "lit buttons": 3, "switches": 3, "potentiometers": 1}
+    assert len(loads(first_file("Winch", 150, 100, winch, "uno")).parts) == 14
 
 
-def test_questions_make_a_file(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+@needs_compiler
+@pytest.mark.parametrize("board", ["uno", "mega"])
+def test_firmware_is_made_for_what_was_asked_for(board: str, tmp_path: Path) -> None:
     path = tmp_path / "desk.toml"
-    monkeypatch.setattr("sys.stdin", io.StringIO(ANSWERS.replace("4 in", "8 in")))
-    assert main(["draft", "-o", str(path)]) == 0
+    counts = {"displays": 1, "lamps": 9, "lit buttons": 4, "buttons": 5, "switches": 3, "encoders": 2}
+    path.write_text(first_file("Desk", 400, 300, {**counts, "potentiometers": 2}, board), "utf-8")
+    assert main(["firmware", str(path), "-o", str(tmp_path / "build")]) == 0
+    assert (tmp_path / "build" / "wiring.txt").exists()
+
+
+def draft(path: Path, monkeypatch: pytest.MonkeyPatch, *answers: str) -> int:
+    monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{answer}\n" for answer in answers)))
+    return main(["draft", "-o", str(path)])
+
+
+Captured = pytest.CaptureFixture[str]
+
+
+def test_questions_make_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    path = tmp_path / "desk.toml"
+    counts = ("1", "2", "3", "0", "3", "0", "1")
+    assert draft(path, monkeypatch, "Winch house", "15", "150", "8 in", *counts, "Nano") == 0
     said = capsys.readouterr().out
-    assert '"15" lacks its unit' in said  # asked again
+    assert '"15" is outside 40 mm to 2 m' in said  # asked again
     assert f"Next: benchcon try {path}" in said
     panel = loads(path.read_text("utf-8"))
     assert (panel.title, panel.width_mm, panel.height_mm) == ("Winch house", 150, 203.2)
     assert [part.label for part in panel.digits] == ["Display 1"]
     assert [control.label for control in panel.controls if control.kind == "switch"] == [f"Switch {n}" for n in "123"]
     assert [lamp.inside for lamp in panel.lamps if lamp.inside] == ["lit_button_1", "lit_button_2", "lit_button_3"]
+    assert [board.chip for board in panel.boards] == ["atmega328p"]
     assert main(["draft", "-o", str(path)]) == 2
     assert "is there already" in capsys.readouterr().err
+
+
+def test_answers_that_do_not_go_together_are_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured
+) -> None:
+    path = tmp_path / "desk.toml"
+    nothing = ("",) * 7
+    assert draft(path, monkeypatch, "", "100", "60", *nothing, *("",) * 4, "8", "", "", "", "", "") == 0
+    said = capsys.readouterr().out
+    assert "A panel has at least one part on it" in said
+    assert "do not fit on a plate of 100 × 60 mm; they do on one of " in said
+    assert len(loads(path.read_text("utf-8")).controls) == 8
+
+
+def test_at_the_end_of_input_the_questions_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured
+) -> None:
+    assert draft(tmp_path / "desk.toml", monkeypatch) == 2
+    assert "nothing was written" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_plain_benchcon_with_nothing_plugged_in_leads_to_a_panel_of_ones_own(tmp_path: Path) -> None:
@@ -91,6 +145,7 @@ def test_plain_benchcon_with_nothing_plugged_in_leads_to_a_panel_of_ones_own(tmp
             ("How many switches?", ""),
             ("How many encoders?", ""),
             ("How many potentiometers?", ""),
+            ("Board? (uno)", ""),
         ):
             terminal.see(question)
             terminal.press(*answer, "enter")
