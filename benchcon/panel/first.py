@@ -67,11 +67,12 @@ class _Group(NamedTuple):
     kind: str
     start: int
     """Number of the first of them, from 0."""
-    count: int
+    size: int
+    """How many they are."""
 
     @property
     def width_mm(self) -> float:
-        return self.count * KINDS[self.kind].width_mm
+        return self.size * KINDS[self.kind].width_mm
 
 
 def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[str, int], board: str = "none") -> str:
@@ -134,8 +135,8 @@ def _table(
     yield f"channel = {_channel(f'{its.id}{first}', pins.get(group.kind), group.start)}"
     if group.kind == "lit buttons":
         yield f'lit = {{ colour = "green", channel = {_channel(f"g{first}", pins.get("lit"), group.start)} }}'
-    if group.count > 1:
-        yield f'repeat = {{ columns = {group.count}, pitch = "{written(pitch, "mm", 1)}" }}'
+    if group.size > 1:
+        yield f'repeat = {{ columns = {group.size}, pitch = "{written(pitch, "mm", 1)}" }}'
 
 
 def _channel(channel: str, pins: Sequence[str] | None, number: int) -> str:
@@ -229,7 +230,8 @@ def _given(
             bit += each * need.get(one, 0)
         if bit:
             for wire in wires:
-                free.remove(wire)
+                if wire in free:
+                    free.remove(wire)
             names = ", ".join(f'{key} = "{wire}"' for key, wire in zip(("data", "clock", "load"), wires, strict=True))
             chips = -(-bit // _PER_CHIP)
             chains.append(f"chains.{kind} = {{ {names}{f', chips = {chips}' if chips > 1 else ''} }}")
@@ -247,9 +249,14 @@ def _given(
 
     direct = sum(need.get(kind, 0) for kind in ("lamps", "lit") if kind not in chained)
     good = direct <= _MOST_DIRECT
-    good &= chain("7219", ("displays",), _DIGITS, ("D11", "D13", "D10"))
-    good &= chain("165", [kind for kind in chained if kind in KINDS and kind != "lamps"], 1, ("D7", "D8", "D9"))
-    good &= chain("595", [kind for kind in chained if kind in ("lamps", "lit")], 1, ("D4", "D5", "D6"))
+    # Outputs are driven by the chip's SPI; its MISO can only be an input then, and SS only an output.
+    data, clock, miso, ss = ("D51", "D52", "D50", "D53") if board == "mega" else ("D11", "D13", "D12", "D10")
+    good &= chain("7219", ("displays",), _DIGITS, (data, clock, ss))
+    load = "D9" if chains else ss
+    good &= chain("595", [kind for kind in chained if kind in ("lamps", "lit")], 1, (data, clock, load))
+    if chains:
+        free.remove(miso)
+    good &= chain("165", [kind for kind in chained if kind in KINDS and kind != "lamps"], 1, (miso, "D7", "D8"))
     good &= take("potentiometers", need.get("potentiometers", 0), [pin for pin in free if pin[0] == "A"])
     good &= take("encoders", 2 * need.get("encoders", 0), free)
     for kind in ("buttons", "lit buttons", "switches", "lamps", "lit"):
@@ -272,8 +279,8 @@ def _next_to(pin: str, other: str, step: int = 1) -> bool:
 def _runs(group: _Group, pins: Mapping[str, Sequence[str]]) -> Iterator[_Group]:
     """Split a group where pins do not go on by one: the parts of a repeat have numbered pins."""
     first = group.start
-    for number in range(group.start + 1, group.start + group.count + 1):
-        if number == group.start + group.count or not all(
+    for number in range(group.start + 1, group.start + group.size + 1):
+        if number == group.start + group.size or not all(
             _goes_on(pins[kind][number - 1], pins[kind][number], _DIGITS if kind == "displays" else 1)
             for kind in ((group.kind, "lit") if group.kind == "lit buttons" else (group.kind,))
             if pins
