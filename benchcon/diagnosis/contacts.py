@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.diagnosis import chatter
-from benchcon.diagnosis.layout import Cross, Layout, codes_of, key_of
+from benchcon.diagnosis.layout import Layout, codes_of, key_of
 from benchcon.diagnosis.net import Fault, Free, Net
 from benchcon.diagnosis.search import explain
 from benchcon.diagnosis.settled import Moment, Story
@@ -43,8 +43,7 @@ def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Ch
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
         return []
-    net = net_of(layout, story, names)
-    phantoms = _phantoms(layout, story, net)
+    net, phantoms = _net_and_phantoms(layout, story, names)
     chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
     number = {name: n for n, name in enumerate(names)}
     for burst in chattering:
@@ -86,7 +85,20 @@ def _raw(net: Net, fault: Fault) -> Raw:
 
 
 def net_of(layout: Layout, story: Story, names: list[str]) -> Net:
-    """Return the contacts `names` (channels) as a net, with a moment for each of `story`."""
+    """Return the contacts `names` (channels) as a net, with a moment for each of `story`; what a matrix without diodes
+    cannot tell proves nothing in it."""
+    return _net_and_phantoms(layout, story, names)[0]
+
+
+def _net_and_phantoms(layout: Layout, story: Story, names: list[str]) -> tuple[Net, list[_Phantom]]:
+    net = _net(layout, story, names)
+    phantoms = _phantoms(layout, story, net)
+    without = {layout.matrix_of[phantom.channel] for phantom in phantoms}
+    _unclear(layout, story, net, without | {name for name, diodes in layout.diodes.items() if not diodes})
+    return net, phantoms
+
+
+def _net(layout: Layout, story: Story, names: list[str]) -> Net:
     owners = {name: n for n, name in enumerate(layout.controls)}
     spots = [layout.spots[name] for name in names]
     movable = {spot.part.name for spot in spots}
@@ -177,6 +189,8 @@ class _Phantom:
     corners: tuple[str, ...]
     told: bool
     """The board said that it is a phantom, and did not tell it as made."""
+    standing: bool
+    """Switches that stood made had part in it: nobody was asked to hold all these contacts."""
 
 
 def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
@@ -204,8 +218,31 @@ def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
                     continue  # held once more, it did not come again: a finger that slipped
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
-                    found.append(_Phantom(key, corners, told and moment.values.get(key) != 1))
+                    standing = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
+                    found.append(_Phantom(key, corners, told and moment.values.get(key) != 1, standing))
     return found
+
+
+def _unclear(layout: Layout, story: Story, net: Net, without: Collection[str]) -> None:
+    """Take out of the net what matrices `without` diodes cannot tell: all crossings of the lines that what is made
+    joins, if there are more of them than are made. Switches that stand made do that for the whole of a walk."""
+    number = {name: n for n, name in enumerate(net.names)}
+    for name in without:
+        places = {key: cross for key, cross in layout.crosses.items() if cross.matrix == name and key in number}
+        for index, moment in enumerate(story.moments):
+            made = {key for key in _made(layout, moment) if key in places}
+            joined: list[tuple[set[int], set[int]]] = []
+            for key in made:
+                rows, columns = {places[key].row}, {places[key].column}
+                for other in [o for o in joined if o[0] & rows or o[1] & columns]:
+                    joined.remove(other)
+                    rows, columns = rows | other[0], columns | other[1]
+                joined.append((rows, columns))
+            for rows, columns in joined:
+                there = {key for key, cross in places.items() if cross.row in rows and cross.column in columns}
+                if len(rows) * len(columns) > len(there & made):
+                    for key in there:
+                        net.sure[number[key]] &= ~(1 << index)
 
 
 def _masked(layout: Layout, story: Story, moment: Moment, matrix: str, here: set[str]) -> set[str]:
@@ -240,20 +277,31 @@ def _made(layout: Layout, moment: Moment) -> set[str]:
             for channel, value in zip(control.channels, codes_of(control)[position], strict=False):
                 if value and key_of(channel) in layout.matrix_of:
                     made.add(key_of(channel))
+        elif position is None:  # nobody has moved it yet: only its contacts tell where it stands
+            keys = map(key_of, control.channels)
+            made |= {key for key in keys if key in layout.matrix_of and moment.values.get(key) == 1}
     return made
 
 
 def _corners(layout: Layout, key: str, made: set[str]) -> tuple[str, ...]:
-    """The three made contacts that make a rectangle with `key`; where the panel does not tell places, any three."""
+    """The made contacts that a phantom at `key` comes through; where the panel does not tell places, all of them."""
     place = layout.crosses.get(key)
     if place is None or any(k not in layout.crosses for k in made):
         return tuple(sorted(made))
-    at: dict[Cross, str] = {layout.crosses[k]: k for k in made}
-    for other in at:
-        first = Cross(place.matrix, place.row, other.column)
-        second = Cross(place.matrix, other.row, place.column)
-        if other.row != place.row and other.column != place.column and first in at and second in at:
-            return (at[first], at[other], at[second])
+    # The shortest way for a current from its column to its row, through what is made: three corners of a rectangle, or
+    # a longer way round.
+    ways: list[tuple[int, bool, tuple[str, ...]]] = [(place.column, True, ())]
+    seen = {(place.column, True)}
+    for line, is_column, way in ways:
+        for key in sorted(made):
+            cross = layout.crosses[key]
+            here, there = (cross.column, cross.row) if is_column else (cross.row, cross.column)
+            if cross.matrix != place.matrix or here != line or (there, not is_column) in seen:
+                continue
+            if is_column and there == place.row:
+                return (*way, key) if way else ()
+            seen.add((there, not is_column))
+            ways.append((there, not is_column, (*way, key)))
     return ()
 
 
@@ -263,8 +311,8 @@ def _phantom_findings(layout: Layout, phantoms: Iterable[_Phantom], explained: s
         matrix = layout.matrix_of[phantom.channel]
         if phantom.told and not layout.diodes.get(matrix, True):
             continue  # the panel file says that there are no diodes, and the board keeps it harmless
-        if phantom.channel in explained:
-            continue
+        if phantom.channel in explained or (phantom.standing and not layout.diodes.get(matrix, True)):
+            continue  # so it is built, and nobody was asked to hold these together
         by_matrix.setdefault(matrix, []).append(phantom)
     out: list[Choices] = []
     for matrix, found in by_matrix.items():

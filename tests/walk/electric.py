@@ -212,6 +212,22 @@ class Bench:
                         out[f"{name}.{contact.id}"] = value ^ board.high
         return out
 
+    def _rectangles(self) -> list[list[str]]:
+        """Three corners of one rectangle of each matrix."""
+        at: dict[str, dict[tuple[int, int], str]] = {}
+        for name, (_, contacts) in self.controls.items():
+            if contacts[0].kind == "matrix":
+                at.setdefault(contacts[0].board, {})[contacts[0].at] = name
+        out = []
+        for keys in at.values():
+            for (r, c), name in keys.items():
+                others = [(q, d) for q, d in keys if q != r and d != c and (r, d) in keys and (q, c) in keys]
+                if others:
+                    q, d = others[0]
+                    out.append([name, keys[r, d], keys[q, c]])
+                    break
+        return out
+
     def walked(self) -> Evidence:
         """The evidence of a walk: each control through all of its positions and back, then lamp by lamp."""
         at = {name: self.stands.get(name, 1 if kind == "three" else 0) for name, (kind, _) in self.controls.items()}
@@ -235,6 +251,15 @@ class Bench:
                 step: dict[str, Any] = {"what": "hand", "do": "put", "parts": [name], "to": to, "before": before}
                 out.append(step | {"values": old, "changes": changes, "outcome": "seen" if changes else "said"})
                 now += 500_000
+        for keys in self._rectangles():
+            for to in (1, 0, 1, 0):  # three corners held together, twice, and nothing else stands made
+                before = self.reads(at)
+                at |= dict.fromkeys(keys, to)
+                values = self.reads(at)
+                changes = [[now, key, value] for key, value in values.items() if before[key] != value]
+                step = {"what": "hand", "do": "put", "parts": keys, "to": to, "before": before}
+                out.append(step | {"values": values, "changes": changes, "outcome": "seen"})
+                now += 1_000_000
         for lamp in [None, *self.lamps]:
             driven = {self.lamps[lamp]} if lamp else set()
             seen = []
@@ -417,6 +442,11 @@ def level_wrong(made: Bench) -> tuple[str, dict[str, Any]]:
     return "level inverted", {"board": "a"}
 
 
+def diodes_missing(made: Bench) -> tuple[str, dict[str, Any]]:
+    made.boards["a"].diode = "missing"
+    return "phantom", {"matrix": "a_keys"}
+
+
 CHAIN_CAUSES: tuple[Cause, ...] = (
     chips_in_another_order,
     chip_mute,
@@ -433,5 +463,12 @@ CHAIN_CAUSES: tuple[Cause, ...] = (
     common_off,
     level_wrong,
 )
-MATRIX_CAUSES: tuple[Cause, ...] = (row_off, column_off, rows_exchanged, columns_exchanged, diodes_backwards)
+MATRIX_CAUSES: tuple[Cause, ...] = (
+    row_off,
+    column_off,
+    rows_exchanged,
+    columns_exchanged,
+    diodes_backwards,
+    diodes_missing,
+)
 BOARDS_CAUSES: tuple[Cause, ...] = (looms_interchanged,)
