@@ -318,7 +318,7 @@ def _phantom_findings(layout: Layout, phantoms: Iterable[_Phantom], explained: s
     for matrix, found in by_matrix.items():
         keys = tuple(dict.fromkeys(p.channel for p in found))
         detail = {"matrix": matrix, "held": list(found[0].corners), "told_as": "ghost" if found[0].told else "made"}
-        out.append([[Raw("phantom", keys, detail)]])
+        out.append([[Raw("ghost", keys, detail)]])
     return out
 
 

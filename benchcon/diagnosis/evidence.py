@@ -46,7 +46,7 @@ class Hand:
     do: str
     """One of `ACTIONS`."""
     parts: tuple[str, ...] = ()
-    """The controls. More than one: held together (to find phantom presses of a matrix)."""
+    """The controls. More than one: held together (to find ghost presses of a matrix)."""
     to: int = 0
     """put: position, 0 the first; turn: detents, to the right above 0; end: 0 left, 1 right."""
     outcome: str = "seen"
@@ -65,7 +65,7 @@ class Hand:
     skips: Mapping[str, int] = field(default_factory=dict)
     """Illegal jumps of encoders during the step."""
     ghosts: tuple[str, ...] = ()
-    """Contacts that the board told to be phantoms."""
+    """Contacts that the board told to be ghosts."""
     note: str = ""
 
 

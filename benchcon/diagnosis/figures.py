@@ -23,13 +23,13 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
         for name, row in (("right", [t for t in turns if t[0] > 0]), ("left", [t for t in turns if t[0] < 0])):
             if row:
                 out[f"counts_a_detent_{name}"] = round(sum(n for _, n in row) / sum(abs(to) for to, _ in row), 2)
-        out["illegal_jumps"] = sum(h.skips.get(keys[0], 0) for h in hands)
+        out["invalid_transitions"] = sum(h.skips.get(keys[0], 0) for h in hands)
         return out
     if part.kind == "pot":
         ends = [h.values[keys[0]] for h in hands if h.do == "end" and keys[0] in h.values]
         still = [c.value for h in hands if h.do == "still" for c in h.readings if c.channel == keys[0]]
-        out = {"least_counts": min(ends), "most_counts": max(ends)} if ends else {}
-        return out | ({"still_span_counts": max(still) - min(still)} if still else {})
+        out = {"min_counts": min(ends), "max_counts": max(ends)} if ends else {}
+        return out | ({"noise_counts": max(still) - min(still)} if still else {})
     bounce = [b for h in hands for key in keys for b in _bounces(h, key)]
     if not bounce:
         return {}
@@ -60,9 +60,9 @@ def _at(change: Change) -> int:
 _WORDS = {
     "counts_a_detent_right": "counts a detent to the right",
     "counts_a_detent_left": "counts a detent to the left",
-    "least_counts": "least count",
-    "most_counts": "most",
-    "still_span_counts": "span when still",
+    "min_counts": "min",
+    "max_counts": "max",
+    "noise_counts": "noise",
 }
 
 
@@ -73,7 +73,7 @@ def words(figures: Mapping[str, Any]) -> str:
     bounce, edges = left.pop("longest_bounce_us", None), left.pop("most_edges", None)
     if isinstance(bounce, int | float):
         out.append(f"bounces for {bounce / 1000:g} ms, {edges} edges" if bounce else "no bounce")
-    if left.get("illegal_jumps") == 0:
-        del left["illegal_jumps"]
+    if left.get("invalid_transitions") == 0:
+        del left["invalid_transitions"]
     out += [f"{_WORDS.get(key, key.replace('_', ' '))} {value}" for key, value in left.items()]
     return "; ".join(out)

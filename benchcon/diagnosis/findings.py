@@ -61,8 +61,8 @@ KINDS: dict[str, Kind] = {
         "on the board; on "
         "the loom's side, that the wires or the parts' terminals touch",
     ),
-    "phantom": Kind(
-        ("phantom",),
+    "ghost": Kind(
+        ("ghost",),
         "",
     ),
     # selectors that the board itself makes out

@@ -337,7 +337,7 @@ def _between(spots: list[Spot]) -> str:
 def _phantom(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     held = [layout.spots[key] for key in raw.detail["held"]]
     names = ", ".join(name(s) for s in held)
-    reads = "is told to be a phantom" if raw.detail.get("told_as") == "ghost" else "reads made"
+    reads = "is told to be a ghost" if raw.detail.get("told_as") == "ghost" else "reads made"
     return (
         f"{name(spots[0])} {reads} though only {names} are held",
         f"the diodes of matrix {raw.detail['matrix']}: missing, shorted, or turned round at one of {names}",
@@ -357,7 +357,7 @@ def _reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
 
 def _skipping(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     d = raw.detail
-    jumps = f", {d['skips']} illegal jumps" if d.get("skips") else ""
+    jumps = f", {d['skips']} invalid transitions" if d.get("skips") else ""
     return (
         f"{name(spots[0])} gives {d['counts']} counts a detent on average instead of {d['expected']}{jumps}",
         f"its contacts and {where(spots[0])}: worn, dirty or loose",
@@ -525,7 +525,7 @@ _SAY: dict[str, _Sayer] = {
     "chattering": _chattering,
     "crossed": _crossed,
     "shorted": _shorted,
-    "phantom": _phantom,
+    "ghost": _phantom,
     "positions crossed": _positions,
     "position missing": _missing,
     "reversed": _reversed,

@@ -98,7 +98,7 @@ def _matrix(plan: Plan) -> Section:
     if matrix.diodes:
         how = "A diode (1N4148 or the like) at every contact, its cathode towards the row."
     else:
-        how = "No diodes: three contacts held at the corners of a rectangle make a phantom of the fourth."
+        how = "No diodes: three contacts held at the corners of a rectangle make a ghost of the fourth."
     return Section(f"Matrix {matrix.name}", (how, "Columns are pulled up in the chip."), (("wire", "pin"), *pins))
 
 

@@ -67,7 +67,7 @@ class Matrix:
     rows: tuple[str, ...]
     columns: tuple[str, ...]
     diodes: bool = True
-    """A diode at every contact; without, three made contacts of a rectangle make a phantom of the fourth."""
+    """A diode at every contact; without, three made contacts of a rectangle make a ghost of the fourth."""
     line: int = 0
 
 

@@ -102,7 +102,7 @@ def _dark_switches(panel: Panel, source: Source) -> None:
             text = f"{key_of(control)}.darkens: {board} has a dark switch already, {key_of(other)} (line {other.line})"
             source.say_at(control.line, f"{text}; a board has one")
         if control.matrix and not control.diodes:
-            text = f"{key_of(control)}.darkens: a contact in a matrix without diodes may be a phantom, or hidden by one"
+            text = f"{key_of(control)}.darkens: a contact in a matrix without diodes may be a ghost, or hidden by one"
             source.say_at(control.line, f"{text}; give it a pin of its own")
         seen.setdefault(board, control)
 

@@ -80,8 +80,8 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
         raise Wrong("order", "'order' must hold each place once, such as 2,1,3")
     if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
         raise Wrong("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
-    if kind == "phantom" and len(ids) not in (1, 4):
-        raise Wrong("channel", "'phantom' takes one channel of a matrix, or the four corners of a rectangle")
+    if kind == "ghost" and len(ids) not in (1, 4):
+        raise Wrong("channel", "'ghost' takes one channel of a matrix, or the four corners of a rectangle")
     return Fault(kind, ids, settings, tuple(given))
 
 
@@ -111,7 +111,7 @@ def check(fault: Fault, wiring: Wiring) -> None:
         raise Wrong("order", f"'order' must hold {places} places, as '{fault.channels[0]}' has")
     if fault.settings.get("place", 0) > places:
         raise Wrong("place", f"'{fault.channels[0]}' has {places} places")
-    if fault.kind == "phantom" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
+    if fault.kind == "ghost" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
         raise Wrong("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")
 
 

@@ -86,7 +86,7 @@ _INPUTS = {
         1,
         {"every": _time(2_000_000, 1000), "gap": _time(30_000, 50, 60_000_000)},
     ),
-    "phantom": Kind(
+    "ghost": Kind(
         "a matrix without diodes: three made contacts of a rectangle make the fourth read made. One channel of a "
         "matrix of the panel, or four: row 1 column 1, row 1 column 2, row 2 column 1, row 2 column 2",
         (CONTACT,),
@@ -96,7 +96,7 @@ _INPUTS = {
     ),
     "reversed": Kind("the wrong way round", (ENCODER, POT, SELECTOR), 1, 1),
     "skipping": Kind(
-        "two counts of every so manieth detent come as one jump and are missed",
+        "two counts of every nth detent come as one jump and are missed",
         (ENCODER,),
         1,
         1,

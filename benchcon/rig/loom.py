@@ -1,7 +1,7 @@
 """What lies between a part and its channel at one moment: pure functions over what parts do and the faults that act.
 
 A fault of a part (bounce, counts, noise) travels with the part; a fault of a wire or a pin stays with the channel. So
-first what the parts do, then crossings, breaks, phantoms and shorts, then the pin.
+first what the parts do, then crossings, breaks, ghosts and shorts, then the pin.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def without_diodes(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, dict[st
     """Return the matrices, by name, in which current finds its way back: the contacts and where they stand."""
     groups: dict[str, dict[str, Crossing]] = {}
     bare = set(wiring.bare)
-    for fault in of_kind(faults, "phantom"):
+    for fault in of_kind(faults, "ghost"):
         if len(fault.channels) == 4:
             name = "+".join(fault.channels)
             groups[name] = {id_: Crossing(name, at // 2, at % 2) for at, id_ in enumerate(fault.channels)}
@@ -79,7 +79,7 @@ def told_as_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
     """Return those contacts that the board knows to stand in a matrix without diodes."""
     knows = set(wiring.bare)
     corners: set[str] = set()
-    for fault in of_kind(faults, "phantom"):
+    for fault in of_kind(faults, "ghost"):
         if fault.settings["told"] == "ghost":
             corners.update(fault.channels if len(fault.channels) == 4 else ())
             knows.update(wiring.crossings[id_].matrix for id_ in fault.channels if id_ in wiring.crossings)
@@ -87,7 +87,7 @@ def told_as_ghosts(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
 
 
 def on_a_loop(reads: Mapping[str, bool], group: Mapping[str, Crossing]) -> set[str]:
-    """Return the contacts that read made and may be phantoms: row and column are joined without them, too."""
+    """Return the contacts that read made and may be ghosts: row and column are joined without them, too."""
     made = [id_ for id_ in group if reads[id_]]
     found = set()
     for id_ in made:

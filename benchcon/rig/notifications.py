@@ -76,11 +76,11 @@ class Telling:
         self.pump(at_us)
 
     def skipped(self, at_us: int, id_: str, count: int) -> None:
-        """An encoder's illegal jumps since reset."""
+        """An encoder's invalid transitions since reset."""
         self.side.say(("skip", f"{id_}={count:04X}"), at_us)
         self.pump(at_us)
 
     def ghost(self, at_us: int, ids: list[str]) -> None:
-        """These read made and may be phantoms."""
+        """These read made and may be ghosts."""
         self.side.say(("ghost", *ids), at_us)
         self.pump(at_us)

@@ -59,7 +59,7 @@ class Tells(Protocol):
         """Illegal jumps of an encoder since reset."""
 
     def ghost(self, at_us: int, ids: list[str]) -> None:
-        """These read made and may be phantoms."""
+        """These read made and may be ghosts."""
 
 
 class _Pot:

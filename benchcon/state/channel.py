@@ -77,7 +77,7 @@ class ChannelState:
         self.skips: int = 0
         """Illegal jumps of an encoder, as the board counts them."""
         self.ghost: bool = False
-        """A contact of a matrix that the board takes for a phantom."""
+        """A contact of a matrix that the board takes for a ghost."""
         self.blinking: bool = False
         """The link makes this output blink."""
         self.wanted: int | None = None

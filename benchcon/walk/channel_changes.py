@@ -56,7 +56,7 @@ class Hearing:
         return []
 
     def _told(self, board: str, event: ev.Told) -> list[tuple[Change, str]]:
-        """Phantoms that the board found itself, and an encoder's illegal jumps, of which it tells the sum so far."""
+        """Ghosts that the board found itself, and an encoder's invalid transitions, reported as the sum so far."""
         word, *rest = event.words
         out: list[tuple[Change, str]] = []
         for each in rest:

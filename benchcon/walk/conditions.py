@@ -70,7 +70,7 @@ RESET = Condition("reset", "was reset", "", True)
 SETTLING = Condition("reset", "was reset", "", False)
 GAP = Condition("gap", "has lost lines on the way", "", True)
 DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it too", False, "is dark no more")
-UNFED = Condition("no supply", "is unfed", "switch its supply on", False, "has supply again")
+UNFED = Condition("no supply", "has no supply", "switch its supply on", False, "has supply again")
 BAD = Condition("bad lines", "had damaged lines", "", False)
 
 Held = tuple[tuple[str, Condition], ...]

@@ -132,7 +132,7 @@ class Strained:
         if self.unfed:
             when = "all the time" if self.unfed == self.signs else f"for {self.unfed} of {self.signs} heartbeats"
             out["unfed"] = (
-                f"{self.name}: unfed {when}, so nothing on it was lit and that proves nothing: "
+                f"{self.name}: no supply {when}, so nothing on it was lit and that proves nothing: "
                 "switch its supply on and soak again"
             )
         if self.resets:
@@ -229,7 +229,7 @@ def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
         f"{board.name} {board.least_mv / 1000:.2f} V at the least"
         + (f" ({board.rest_mv / 1000:.2f} V with all dark)" if board.rest_mv else "")
         if board.least_mv
-        else f"{board.name} {'unfed' if board.unfed else 'does not tell its supply'}"
+        else f"{board.name} {'without supply' if board.unfed else 'does not tell its supply'}"
         for board in boards
     ]
     return f"soaked for {long_text(seconds)}, {counted(steps, 'step')}: {verdict}; {', '.join(supplies)}"

@@ -1,8 +1,8 @@
 """Whether what is to be looked at can be lit at all: boards tell their lamps' supply in their heartbeats.
 
-A lamp without supply is not dead. So nothing is looked at on a board that says it is unfed, nor before a board has
-said how it is fed since a contact was last moved (that contact may be the one that feeds it). Boards that do not tell
-their supply are taken to be fed.
+A lamp without supply is not dead. So nothing is looked at on a board that says it has no supply, nor before a board has
+reported its supply since a contact was last moved (that contact may be the one that supplies it). Boards that do not
+report their supply are taken to have it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchcon.walk.channel_changes import Hearing
 from benchcon.wire import events as ev
 
 ACTS_US = 200_000
-"""What a switch feeds is fed, or is not, this long after it was moved."""
+"""What a switch supplies has its supply, or has lost it, this long after it was moved."""
 LONG_AGO = -(1 << 60)
 _MOST_NAMES = 3
 
@@ -32,7 +32,7 @@ class Feeding:
         """Board that tells its supply → when it last did."""
         self._moved_us = LONG_AGO
         self._moved: dict[str, dict[str, None]] = {}
-        """Board → labels of what was moved since it last said that it is fed; of an unfed one, before it was not."""
+        """Board → labels of what was moved since it last reported its supply; without supply, what was moved before."""
 
     def begin(self) -> None:
         """Take over what the boards have said so far."""
@@ -44,7 +44,7 @@ class Feeding:
                     self.unfed.add(name)
 
     def told(self, board: str, event: ev.Alive) -> bool:
-        """Take a heartbeat; return whether the board is unfed and was not."""
+        """Take a heartbeat; return whether the board has no supply now and had before."""
         if not event.supply_mv:
             return False
         self._told_us[board] = event.at_us
@@ -73,10 +73,10 @@ class Feeding:
         return all(at_us >= self._moved_us + ACTS_US or not at_us for at_us in told)
 
     def advice(self, boards: Sequence[str]) -> str:
-        """Say in one sentence that `boards` are unfed, and what to switch on."""
+        """Say in one sentence that `boards` have no supply, and what to switch on."""
         one = len(boards) == 1
         names = " and ".join(f"'{printable(board)}'" for board in boards)
-        head = f"board {names} is unfed" if one else f"boards {names} are unfed"
+        head = f"board {names} has no supply" if one else f"boards {names} have no supply"
         moved = list(dict.fromkeys(label for board in boards for label in self._moved.get(board, ())))
         back = " or ".join(f"“{printable(label)}”" for label in moved) if len(moved) <= _MOST_NAMES else ""
         on = f"switch {'its' if one else 'their'} supply on"

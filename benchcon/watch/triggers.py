@@ -16,7 +16,7 @@ KINDS: dict[str, str] = {
     "bad_checks": "many lines came with a wrong check",
     "reset": "a board was reset",
     "silence": "a board says nothing",
-    "illegal_jump": "an encoder made a jump of two states at once",
+    "illegal_jump": "an encoder made an invalid transition, of two states at once",
     "late_answer": "an answer came late, or never",
     "range": "a value came into a range",
 }

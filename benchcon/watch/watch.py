@@ -269,7 +269,7 @@ class Watch:
             before = self._skips.get((board.source, channel_id), 0)
             self._skips[board.source, channel_id] = channel.skips
             if channel.skips > before:
-                yield from self._jumped(board, channel_id, event.at_us, f"{channel.skips - before} illegal jumps")
+                yield from self._jumped(board, channel_id, event.at_us, f"{channel.skips - before} invalid transitions")
 
     def _edge(self, event: ev.Edge, board: BoardState) -> Iterable[Fired]:
         channel = board.channels.get(event.channel)

@@ -43,7 +43,7 @@ def trial(seed: int, faults: int, clumsy: float = 0.04):
 
 def hides(a: Bad, b: Bad) -> bool:
     """Two faults at the same spot of which one can hide the other: nobody could name both."""
-    if a.kind == b.kind == "phantom":
+    if a.kind == b.kind == "ghost":
         return True
     shared = set(a.channels) & set(b.channels)
     if not shared:

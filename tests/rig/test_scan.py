@@ -246,7 +246,7 @@ def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows() -> None:
 
 
 def test_a_matrix_whose_diodes_are_missing_tells_the_phantom_as_made() -> None:
-    told = Told("phantom k00", plan=wiring(loads(MATRIX, "m.toml"), "desk"))
+    told = Told("ghost k00", plan=wiring(loads(MATRIX, "m.toml"), "desk"))
     for id_ in ("k00", "k01", "k10"):
         told.physics.hold(id_, True, told.now_us)
     told.run(50)

@@ -68,14 +68,14 @@ def test_open_stuck_inverted_and_shorted() -> None:
 
 @pytest.mark.parametrize("held", [set(ids) for ids in product(("key", "left"), ("right", "r1"))])
 def test_two_held_keys_of_a_rectangle_make_no_phantom(held: set[str]) -> None:
-    assert reads(faults("phantom key left right r1"), *held) == held
+    assert reads(faults("ghost key left right r1"), *held) == held
 
 
 def test_three_held_keys_of_a_rectangle_make_the_fourth() -> None:
     corners = ["key", "left", "right", "r1"]
     for missing in corners:
         held = [id_ for id_ in corners if id_ != missing]
-        assert reads(faults("phantom key left right r1"), *held) == set(corners)
+        assert reads(faults("ghost key left right r1"), *held) == set(corners)
 
 
 MATRIX = """
@@ -100,7 +100,7 @@ channel = {{ id = "desk.k{row}{column}", pin = "keys.r{row}c{column}" }}
 def test_phantoms_of_a_matrix_are_where_current_finds_a_way(held: set[str]) -> None:
     """Checked by another way of seeing it: from row to row over shared columns, until nothing is added."""
     matrix = wiring(loads(MATRIX, "matrix.toml"), "desk")
-    found = loom.contacts({id_: id_ in held for id_ in matrix.kinds}, matrix, [fault_of_words(["phantom", "k00"])])
+    found = loom.contacts({id_: id_ in held for id_ in matrix.kinds}, matrix, [fault_of_words(["ghost", "k00"])])
     for row in range(3):
         reached, grown = {row}, True
         while grown:

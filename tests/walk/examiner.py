@@ -155,7 +155,7 @@ def faults_for(panel: Panel, dice: random.Random) -> dict[str, Callable[[], Faul
     some("shorted", direct, "shorted", 2, 2, 2, 3)
     some("keys crossed", keys, "crossed", 2)
     if keys:
-        out["phantom"] = lambda: Fault("phantom", tuple(keys))
+        out["ghost"] = lambda: Fault("ghost", tuple(keys))
     one("encoder reversed", turns, "reversed")
     one("encoder open", turns, "open")
     one("phase open", turns, "phase open", phase="AB")
@@ -183,7 +183,7 @@ def faults_for(panel: Panel, dice: random.Random) -> dict[str, Callable[[], Faul
 def named(fault: Fault, finding: Finding, panel: Panel) -> bool:
     """Whether the finding says just this: kind or documented class, channels, and what else there is to say."""
     said, put = finding.detail, fault.detail
-    if fault.kind == "phantom" or fault.kind not in finding.kinds:
+    if fault.kind == "ghost" or fault.kind not in finding.kinds:
         return fault.kind == finding.kind or (fault.kind, finding.kind) == ("short of range", "other range")
     if fault.kind == "crossed":
         ring = list(finding.channels)

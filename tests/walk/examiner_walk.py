@@ -5,7 +5,7 @@ Nothing here is evidence by decree: contacts close and bounce, wires carry that 
 encoders go through the Gray table, and the evidence is what a board and an eye would make of it.
 
 Bounce: mean 1.6 ms, 6.2 ms at most (J. Ganssle, *A Guide to Debouncing*, values from memory). Order on a wire: part,
-crossing, break, phantom, short, stuck.
+crossing, break, ghost, short, stuck.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class Contacts:
         for fault in self.faults:
             if fault.kind == "open" and fault.detail.get("end") == "pin":
                 pin[fault.channels[0]] = 0
-        if any(fault.kind == "phantom" for fault in self.faults):
+        if any(fault.kind == "ghost" for fault in self.faults):
             self._go_round(pin)
         for fault in self.faults:
             if fault.kind == "shorted" and any(pin[channel] for channel in fault.channels):

@@ -158,7 +158,7 @@ def random_bad(panel: Panel, rng: random.Random) -> Bad | None:
     """One fault of any kind that this panel can have; every kind is as likely, as far as there are parts for it."""
     makers = [
         _contact(panel, rng, kind)
-        for kind in ("open", "stuck", "inverted", "chattering", "crossed", "ring", "shorted", "phantom")
+        for kind in ("open", "stuck", "inverted", "chattering", "crossed", "ring", "shorted", "ghost")
     ]
     makers += [
         _encoder(panel, rng, kind) for kind in ("reversed", "skipping", "other counts", "open", "phase open", "crossed")
@@ -207,10 +207,10 @@ def _contact(panel: Panel, rng: random.Random, kind: str) -> Bad | None:
             for channel in control.channels:
                 (keyed if ".r" in channel.wire.pin else direct).append(key(channel))
     pool = keyed if keyed and (not direct or rng.random() < 0.4) else direct
-    if kind == "phantom":
+    if kind == "ghost":
         if not panel.matrices or len(keyed) < 4:
             return None
-        return Bad("phantom", (), {"matrix": panel.matrices[0].name, "shorted": ()}, "none")
+        return Bad("ghost", (), {"matrix": panel.matrices[0].name, "shorted": ()}, "none")
     count = {"crossed": 2, "shorted": 2, "ring": rng.choice((3, 3, 4, 5))}.get(kind, 1)
     channels = _pick(rng, pool, count)
     if channels is None:

@@ -143,13 +143,10 @@ class Rig:
                     if self.matrix[k][0] == name:
                         made[self.matrix[k][1:]] = k
         bare = not self.has_diodes.get(name, True) or any(
-            b.detail.get("matrix") == name and b.how == "none" for b in self.of("phantom")
+            b.detail.get("matrix") == name and b.how == "none" for b in self.of("ghost")
         )
         bad_diodes = {
-            self.matrix[x][1:]
-            for b in self.of("phantom")
-            if b.detail.get("matrix") == name
-            for x in b.detail["shorted"]
+            self.matrix[x][1:] for b in self.of("ghost") if b.detail.get("matrix") == name for x in b.detail["shorted"]
         }
         for row in {r for r, _ in at}:
             reached, todo = {("r", row)}, [("r", row)]

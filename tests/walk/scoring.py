@@ -15,7 +15,7 @@ def names(finding: Finding, bad: Bad, panel: Panel) -> bool:
     """Whether `finding` is `bad`."""
     if bad.kind not in finding.kinds:
         return False
-    if bad.kind == "phantom":
+    if bad.kind == "ghost":
         return finding.detail.get("matrix") == bad.detail["matrix"]
     if len(bad.channels) > 2 and bad.kind == "crossed":
         n = len(bad.channels)

@@ -116,10 +116,10 @@ def test_phantoms_of_a_matrix() -> None:
     kept = {"k00": 1, "k01": 1, "k11": 1}
     none = dict.fromkeys(["k00", "k01", "k10", "k11"], 0)
     (finding,) = found([put(hold, 1, **kept, k10=1), put(hold, 0, **none)])
-    assert (finding.kind, finding.channels, finding.detail["matrix"]) == ("phantom", ("a.k10",), "keys")
+    assert (finding.kind, finding.channels, finding.detail["matrix"]) == ("ghost", ("a.k10",), "keys")
     assert found([put(hold, 1, **kept, k10=0), put(hold, 0, **none)]) == []
     ghost = [{**put(hold, 1, **kept, k10=0), "ghosts": ["a.k10"]}, put(hold, 0, **none)]
-    assert kinds(ghost) == [("phantom", ("a.k10",))]
+    assert kinds(ghost) == [("ghost", ("a.k10",))]
 
 
 def test_encoders() -> None:

@@ -18,7 +18,7 @@ def on(text: str, evidence: list[Any]) -> list[Finding]:
 
 
 def test_a_matrix_said_to_have_no_diodes_whose_board_keeps_phantoms_to_itself_is_right() -> None:
-    """Line protocol, section on news: what may be a phantom is told as ``ghost``, once, and not as made."""
+    """Line protocol, section on news: what may be a ghost is told as ``ghost``, once, and not as made."""
     text = TEXT.replace('columns = ["D24", "D25"]', 'columns = ["D24", "D25"]\ndiodes = false')
     keys = ("k00", "k01", "k10", "k11")
     none = dict.fromkeys(keys, 0)
@@ -28,7 +28,7 @@ def test_a_matrix_said_to_have_no_diodes_whose_board_keeps_phantoms_to_itself_is
     held = [{**put(three, 1, **none), **ghosts}, put(three, 0, **none)]
     silent = [{**put(three, 1, **none), "outcome": "said"}, put(three, 0, **none)]
     assert on(text, [*alone, *held, *silent]) == []
-    assert [f.kind for f in on(TEXT, [*alone, *held, *silent])] == ["phantom"]  # the panel said that there are diodes
+    assert [f.kind for f in on(TEXT, [*alone, *held, *silent])] == ["ghost"]  # the panel said that there are diodes
 
 
 GRAY = """
@@ -132,7 +132,7 @@ def test_a_phantom_at_a_key_that_is_crossed_with_another_is_found() -> None:
     evidence += [put(three, 1, **{**none, "k00": 1, "k01": 1, "k11": 1, "k10": 1}), put(three, 0, **none)]
     assert {(f.kind, f.channels) for f in on(text, evidence)} == {
         ("crossed", ("a.k10", "a.k12")),
-        ("phantom", ("a.k10",)),
+        ("ghost", ("a.k10",)),
     }
 
 

@@ -169,7 +169,7 @@ def test_figures_that_moved_by_more_than_a_tenth_are_told() -> None:
         return build(small(), [done("vol", "control", [end(0, 0), end(1, high)])], ABOUT)
 
     assert changes(pot(1020), pot(1000)) == []
-    assert "vol: most counts 1020 before, 880 now" in changes(pot(1020), pot(880))
+    assert "vol: max counts 1020 before, 880 now" in changes(pot(1020), pot(880))
 
 
 def test_the_folder_keeps_a_journal_and_a_torn_line_at_its_end_is_no_matter(tmp_path: Path) -> None:

@@ -42,9 +42,9 @@ def test_an_encoder_goes_through_the_gray_code_and_one_count_an_edge() -> None:
     ("bad", "made"),
     [
         ([], {"a.k00", "a.k01", "a.k11"}),
-        ([Bad("phantom", (), {"matrix": "keys", "shorted": ()}, "none")], {"a.k00", "a.k01", "a.k10", "a.k11"}),
-        ([Bad("phantom", (), {"matrix": "keys", "shorted": ("a.k01",)})], {"a.k00", "a.k01", "a.k10", "a.k11"}),
-        ([Bad("phantom", (), {"matrix": "keys", "shorted": ("a.k10",)})], {"a.k00", "a.k01", "a.k11"}),
+        ([Bad("ghost", (), {"matrix": "keys", "shorted": ()}, "none")], {"a.k00", "a.k01", "a.k10", "a.k11"}),
+        ([Bad("ghost", (), {"matrix": "keys", "shorted": ("a.k01",)})], {"a.k00", "a.k01", "a.k10", "a.k11"}),
+        ([Bad("ghost", (), {"matrix": "keys", "shorted": ("a.k10",)})], {"a.k00", "a.k01", "a.k11"}),
     ],
 )
 def test_a_matrix_shows_phantoms_only_without_the_diode_that_stops_them(bad: list[Bad], made: set[str]) -> None:

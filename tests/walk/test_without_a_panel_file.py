@@ -84,7 +84,7 @@ def test_a_lamp_without_supply_is_not_called_dead_and_is_asked_when_there_is_sup
     told: list[str] = []
 
     def answer(scene: Scene) -> Answer | None:
-        if scene.state == "light" and "unfed" in scene.trouble:
+        if scene.state == "light" and "no supply" in scene.trouble:
             told.append(scene.trouble)
             power.put("mains", 1)
         if scene.state != "look" or not scene.steady:
@@ -98,9 +98,9 @@ def test_a_lamp_without_supply_is_not_called_dead_and_is_asked_when_there_is_sup
     face.robot = False
     walk = Walk(desks.panel, ["approach_lit"])
     assert Runner(desks.session, walk, face, blink_s=0.0).run()
-    assert told[0].startswith("Board 'lighting' is unfed, nothing there can light: switch its supply on.")
+    assert told[0].startswith("Board 'lighting' has no supply, nothing there can light: switch its supply on.")
     assert diagnose(desks.panel, walk.evidence) == []
-    assert any("unfed" in line for line in face.warnings)
+    assert any("no supply" in line for line in face.warnings)
 
 
 @pytest.mark.slow
@@ -110,7 +110,7 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
     gone: list[bool] = []
 
     def answer(scene: Scene) -> Answer | None:
-        if scene.state == "light" and "unfed" in scene.trouble:
+        if scene.state == "light" and "no supply" in scene.trouble:
             assert "put “Mains” back" in scene.trouble
             power.put("mains", 1)
         if scene.state != "look" or not scene.steady:

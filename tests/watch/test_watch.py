@@ -174,7 +174,7 @@ def test_a_port_that_was_let_go_is_not_silent() -> None:
 def test_an_illegal_jump_told_by_the_board() -> None:
     bench = Bench(trigger("illegal_jump"))
     bench.news("skip e1=0003")
-    assert bench.texts == ["3 illegal jumps of desk.e1"]
+    assert bench.texts == ["3 invalid transitions of desk.e1"]
 
 
 def test_an_illegal_jump_seen_in_raw_edges() -> None:
