@@ -129,7 +129,7 @@ def _panel(path: str, raw: bytes, panels: list[Panel]) -> Checked:
     if panel is None:
         return findings, ""
     # A file without parts is a first draft at best: that is what comes next.
-    use = "walk --panel {} PORT" if panel.parts else "draft PORT"
+    use = "try {}" if panel.parts else "draft PORT"
     not_yet = f"; firmware cannot be built for {' and '.join(refused)} as it stands" if refused else ""
     return findings, f"{size_of(panel)}{not_yet}; next: {_command(use, path)}"
 

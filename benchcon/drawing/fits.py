@@ -1,4 +1,8 @@
-"""What does not fit on a plate or behind it: advice, as the builder has the parts in hand and may know better."""
+"""What does not fit on a plate or behind it.
+
+Holes that run into each other are a fault: such a plate cannot be drilled. All else is advice, as the builder has the
+parts in hand and may know better.
+"""
 
 from __future__ import annotations
 
@@ -31,15 +35,35 @@ class _At(NamedTuple):
     hole: Hole
 
 
+class _Met(NamedTuple):
+    """Two parts that are in each other's way; they are told with others of the same two tables."""
+
+    line: int
+    tables: tuple[str, str]
+    what: str
+    text: str
+    grave: bool = False
+
+
 def inspect_fits(panel: Panel) -> list[Finding]:
-    """Return advice on holes, bodies, bezels, labels and fingers' room, in line order. Nothing of it is grave."""
+    """Return what is found on holes, bodies, bezels, labels and fingers' room, in line order."""
     placed = [
         _At(part, part.place, hole_of(part)) for part in panel.parts if part.place is not None and not inside_of(part)
     ]
-    said = itertools.chain(_alone(panel, placed), _pairs(placed), _labels(panel))
     file = printable(panel.path) or "panel file"
-    found = [Finding(file, line, text, False) for line, text in itertools.islice(said, MOST)]
-    return sorted(dict.fromkeys(found), key=lambda finding: finding.line)
+    met: dict[tuple[str, tuple[str, str]], list[_Met]] = {}
+    for each in _pairs(placed):
+        met.setdefault((each.what, each.tables), []).append(each)
+    found = [
+        Finding(file, first.line, f"{first.text}{_and_more(len(more))}", first.grave) for first, *more in met.values()
+    ]
+    found += [Finding(file, line, text, False) for line, text in itertools.chain(_alone(panel, placed), _labels(panel))]
+    found.sort(key=lambda finding: not finding.grave)
+    return sorted(dict.fromkeys(found[:MOST]), key=lambda finding: finding.line)
+
+
+def _and_more(count: int) -> str:
+    return f" (and so do {count} more such {'pair' if count == 1 else 'pairs'})" if count else ""
 
 
 def _alone(panel: Panel, placed: list[_At]) -> Iterator[tuple[int, str]]:
@@ -67,25 +91,26 @@ def _alone(panel: Panel, placed: list[_At]) -> Iterator[tuple[int, str]]:
             yield part.line, f"{key_of(part)} reaches {plain(deep)} mm behind the plate; {room}"
 
 
-def _pairs(placed: list[_At]) -> Iterator[tuple[int, str]]:
+def _pairs(placed: list[_At]) -> Iterator[_Met]:
     for one, other in _near(placed):
         first, second = key_of(one.part), f"{key_of(other.part)} (line {other.part.line})"
+        line, tables = one.part.line, (one.part.made_by or first, other.part.made_by or key_of(other.part))
         rib = _between_holes(one, other)
         if rib < 0.005:
-            yield one.part.line, f"{first}: its hole and that of {second} run into each other"
+            remedy = "give the repeat a larger pitch" if tables[0] == tables[1] else "move one"
+            text = f"{first}: its hole and that of {second} run into each other; {remedy}"
+            yield _Met(line, tables, "holes", text, True)
             continue
         if rib < RIB_MM:
             metal = f"leave {plain(rib, 1)} mm of the plate between them; {plain(RIB_MM)} mm at least are usual"
-            yield one.part.line, f"{first}: its hole and that of {second} {metal}"
+            yield _Met(line, tables, "rib", f"{first}: its hole and that of {second} {metal}")
         if by := _behind_collide(one, other):
-            yield (
-                one.part.line,
-                f"{first} and {second} collide behind the plate by {plain(by, 1)} mm; say body, or move one",
-            )
+            text = f"{first} and {second} collide behind the plate by {plain(by, 1)} mm; say body, or move one"
+            yield _Met(line, tables, "behind", text)
         room, needs = _fingers(one, other)
         if 0 <= room < needs:
             between = f"{plain(room, 1)} mm between them for fingers; {plain(needs)} mm are usual"
-            yield one.part.line, f"{first} and {second} leave {between}"
+            yield _Met(line, tables, "fingers", f"{first} and {second} leave {between}")
 
 
 def _near(placed: list[_At]) -> Iterator[tuple[_At, _At]]:

@@ -70,7 +70,8 @@ def _repeated(
             grid.say(None, f"makes {count} parts; at most {MOST} are allowed")
             count = 1
         if labels is not None and len(labels) != count:
-            grid.say("labels", f"are {len(labels)}; {count} are needed, one for each part")
+            have, need = (f"{number} label{'s' * (number != 1)}" for number in (len(labels), count))
+            grid.say("labels", f"has {have}; {need} {'is' if count == 1 else 'are'} needed, one for each part")
         for number in range(count):
             row, column = divmod(number, columns)
             new = f"{name}_{number + 1}"

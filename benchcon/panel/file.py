@@ -166,21 +166,43 @@ _TWICE = re.compile(r"cannot (?:declare|overwrite|mutate)(.*?)(?: twice|$)")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
+_PLAINER = {
+    # what the reader of TOML says, and what it mostly is
+    printable("Illegal character '\\n'"): "the quote that ends the text is missing",
+    "Expected '\"'": "the quote that ends the text is missing",
+    'Expected "\'"': "the quote that ends the text is missing",
+    "Unterminated string": "the quotes that end the text are missing",
+    "Invalid value": 'a value is missing, or text stands without quotes; it is written "40 mm"',
+    "Unclosed array": "a comma or ] is missing",
+    "Unclosed inline table": "a comma or } is missing",
+    "Expected '=' after a key in a key/value pair": "the = behind the key is missing",
+    "Expected ']' at the end of a table declaration": "the ] that ends the heading is missing",
+    "Expected newline or end of document after a statement": (
+        'something stands behind the value; text is written in quotes, "40 mm", and each key on a line of its own'
+    ),
+}
+
+
 def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         match = _PLACE.search(message)
-        line = int(match[1]) if match and match[1] else text.count("\n") + 1
+        line = int(match[1]) if match and match[1] else 0
+        column = f", column {match[2]}" if match and match[2] else "" if line else ", at the end"
         said = printable(_PLACE.sub("", message))
-        said = said[:1].lower() + said[1:]
+        if said == 'Expected "\'"':
+            # It is sought up to the end of the file, but text in such quotes ends in its own line.
+            odd = [number for number, each in enumerate(text.split("\n"), 1) if each.count("'") % 2]
+            line, column = (odd[-1], "") if odd else (line, column)
+        found = text.splitlines()[line - 1 : line] if line else []
+        line = line or text.count("\n") + 1
+        said = _PLAINER.get(said) or said[:1].lower() + said[1:]
         if twice := _TWICE.search(said):
             key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
             raise _Bad(Finding(file, line, f"{name} stands twice; give one of the two another name")) from None
-        column = f", column {match[2]}" if match and match[2] else ", at the end"
-        found = text.splitlines()[line - 1 : line] if match and match[1] else []
         stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
         raise _Bad(Finding(file, line, f"is no TOML here{column}: {said}{stands}")) from None
     except ValueError:  # a number of thousands of digits
@@ -189,6 +211,7 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
 
 def _panel(top: Table, text: str, name: str) -> Panel:
     head = top.table("panel")
+    one_side = ("width" in head.values) != ("height" in head.values)
     title = head.text("title", "", 60)
     width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     height = head.quantity("height", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
@@ -198,7 +221,7 @@ def _panel(top: Table, text: str, name: str) -> Panel:
     labels = head.word("labels", SIDES, "above")
     head.text("note", "", 400)
     head.done()
-    if (width > 0) != (height > 0):
+    if one_side:
         head.say(None, "has only one of width and height; both or none are allowed")
     origins = taken_apart(top)
     boards = parts.boards(top)

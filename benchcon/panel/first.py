@@ -49,6 +49,9 @@ _STEP_MM = 5.0
 _DIGITS = 4
 _PER_CHIP = 8
 _MOST_CHIPS = 8
+_TURNED = ("encoders", "potentiometers")
+_MOST_TURNED = 8
+"""Of each on a board, as the firmware has it."""
 _MOST_DIRECT = 10
 """Lamps on the microcontroller's own pins: 10 mA each, and no group of its ports bears less than 100 mA."""
 
@@ -210,6 +213,9 @@ def _wired(wanted: Mapping[str, int], board: str) -> tuple[dict[str, list[str]],
         found = _given(need, board, chained)
         if found is not None:
             return found
+    for kind in _TURNED:
+        if need.get(kind, 0) > _MOST_TURNED:
+            raise Trouble(f"{need[kind]} {kind} are more than the firmware of one board reads; at most {_MOST_TURNED}")
     larger = "" if board == "mega" else "; a Mega has more"
     raise Trouble(f"{_a(board)} has not enough pins for so many parts{larger}")
 
@@ -248,7 +254,7 @@ def _given(
         return True
 
     direct = sum(need.get(kind, 0) for kind in ("lamps", "lit") if kind not in chained)
-    good = direct <= _MOST_DIRECT
+    good = direct <= _MOST_DIRECT and max(need.get(kind, 0) for kind in _TURNED) <= _MOST_TURNED
     # Outputs are driven by the chip's SPI; its MISO can only be an input then, and SS only an output.
     data, clock, miso, ss = ("D51", "D52", "D50", "D53") if board == "mega" else ("D11", "D13", "D12", "D10")
     good &= chain("7219", ("displays",), _DIGITS, (data, clock, ss))

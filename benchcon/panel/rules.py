@@ -157,7 +157,7 @@ class _Pins:
             self.say(line, f"{who} uses the pin {name}, which belongs to the serial port; any other pin is allowed")
         elif direct and ports and name not in ports:
             ends = f"{self._span(ports, 'D')} and {self._span(ports, 'A')}"
-            self.say(line, f"{who} uses the pin {name}, which an {self.board.chip} has not; allowed: {ends}")
+            self.say(line, f"{who} uses the pin {name}, but an {self.board.chip} has no such pin; allowed: {ends}")
         elif name in self.taken:
             other, other_line = self.taken[name]
             self.say(

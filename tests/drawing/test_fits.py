@@ -16,9 +16,7 @@ OTHER = '[controls.other]\nkind = "{}"\nat = ["{} mm", "50 mm"]\nchannel = "c2"\
 @pytest.mark.parametrize(
     ("parts", "said"),
     [
-        # Two 12.2 mm holes 10 mm apart.
-        (ONE.format("button", 50) + OTHER.format("button", 60), "run into each other"),
-        # … and 13.7 mm: 1.5 mm of metal between them.
+        # Two 12.2 mm holes 13.7 mm apart: 1.5 mm of metal between them.
         (ONE.format("button", 50) + OTHER.format("button", 63.7), "leave 1.5 mm of the plate between them"),
         # A hole of 12.2 mm 8 mm from the edge: 1.9 mm are left.
         (ONE.format("button", 8), "leaves 1.9 mm to the edge"),
@@ -49,3 +47,20 @@ def test_where_all_fits_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFi
     path.write_text(HEAD + ONE.format("button", 50) + OTHER.format("encoder", 100), "utf-8")
     assert main(["check", str(path)]) == 0
     assert "advice" not in capsys.readouterr().out
+
+
+def test_a_plate_that_cannot_be_drilled_is_not_good(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "desk.toml"
+    # Holes of 12.2 mm: 10 mm apart, and ten of them 8 mm apart, which is one cause and one line.
+    path.write_text(HEAD + ONE.format("button", 50) + OTHER.format("button", 60), "utf-8")
+    assert main(["check", str(path)]) == 1
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "hole" in line]
+    assert "run into each other; move one" in line
+    assert "advice" not in line
+    repeat = 'repeat = { columns = 10, pitch = "8 mm" }\n'
+    path.write_text(HEAD + ONE.format("button", 50) + 'size = ["7 mm", "7 mm"]\nhole = "12.2 mm"\n' + repeat, "utf-8")
+    assert main(["check", str(path)]) == 1
+    told = capsys.readouterr().out.splitlines()
+    assert len([line for line in told if "run into each other" in line]) == 1, told
+    assert "give the repeat a larger pitch (and so do 8 more such pairs)" in "".join(told)
+    assert "a good panel file" not in "".join(told)

@@ -28,7 +28,7 @@ def test_a_good_file_says_what_is_in_it_and_what_comes_next(here: Path, capsys: 
     controls, lamps, displays = (text.count(f"\n[{word}.") for word in ("controls", "lamps", "digits"))
     assert out == (
         f"good.toml: a good panel file: 3 boards (lighting, met, power), {controls} controls, {lamps} lamps, "
-        f"{displays} displays; next: benchcon walk --panel good.toml PORT\n"
+        f"{displays} displays; next: benchcon try good.toml\n"
     )
 
 
@@ -49,7 +49,7 @@ def test_each_mistake_is_a_line_on_standard_output(here: Path, capsys: pytest.Ca
 
 def test_advice_is_told_and_exits_with_0(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = (here / "good.toml").read_text()
-    (here / "near.toml").write_text(text.replace('["110 mm", "170 mm"]', '["54 mm", "170 mm"]'))
+    (here / "near.toml").write_text(text.replace('["110 mm", "170 mm"]', '["57.5 mm", "170 mm"]'))
     assert main(["check", "near.toml"]) == 0
     assert "advice: lamps.runway_lit overlaps lamps.approach_lit" in capsys.readouterr().out
 
@@ -167,3 +167,38 @@ def test_what_answers_a_control_is_checked(
     (here / "odd.toml").write_text(text.replace("[lamps.approach_lit]\n", f"[lamps.approach_lit]\n{keys}\n"))
     assert main(["check", "odd.toml"]) == 1
     assert said in capsys.readouterr().out
+
+
+def test_a_size_that_cannot_be_read_is_not_called_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "desk.toml"
+    path.write_text('[panel]\nwidth = 150\nheight = "100 mm"\n[boards.b]\n[controls.go]\nchannel = "b1"\n', "utf-8")
+    assert main(["check", str(path)]) == 1
+    told = capsys.readouterr().out
+    assert "panel.width" in told
+    assert "only one of" not in told
+    path.write_text('[panel]\nheight = "100 mm"\n', "utf-8")
+    assert main(["check", str(path)]) == 1
+    assert "only one of width and height" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('title = "Winch', "the quote that ends the text is missing"),
+        ("title = 'Winch", "the quote that ends the text is missing"),
+        ("width = 40 mm", 'text is written in quotes, "40 mm"'),
+        ("title =", "a value is missing"),
+        ('title "Winch"', "the = behind the key is missing"),
+        ('at = ["1 mm", "2 mm" "3 mm"]', "a comma or ] is missing"),
+        ("[boards.b", "the ] that ends the heading is missing"),
+    ],
+)
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_what_is_missing_in_a_line_is_said(
+    line: str, said: str, end: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "desk.toml"
+    path.write_bytes(f"[panel]{end}{line}{end}[lamps.a]{end}".encode())
+    assert main(["check", str(path)]) == 1
+    assert f"{path}:2: is no TOML here" in (told := capsys.readouterr().out)
+    assert said in told

@@ -81,7 +81,7 @@ def test_labels_can_be_said_one_by_one() -> None:
         ("columns = 3, rows = 2", "columns = 100, rows = 2", "makes 200 parts; at most 128"),
         ('pitch = ["1 in", "36 mm"]', 'pitch = "25"', "lacks its unit"),
         ("rows = 2", "rowws = 2", 'did you mean "rows"?'),
-        ("rows = 2", 'rows = 2, labels = ["A"]', "are 1; 6 are needed"),
+        ("rows = 2", 'rows = 2, labels = ["A"]', "has 1 label; 6 labels are needed"),
         ('lit = { colour = "green"', 'lit = { colour = "gren"', ":12: "),
         ('lit = { colour = "green"', 'lit = { at = ["1 mm", "1 mm"], colour = "green"', "is that of the control"),
         ('pin = "D22"', 'pin = "D52"', "which boards.box.chains"),
