@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sys
+import textwrap
 from collections.abc import Iterator
 from typing import Any, TextIO
 
@@ -18,20 +20,37 @@ class Gate:
 
     So is what the stream's encoding lacks (a terminal set to ASCII), which would else end the command. The escapes are
     those of JSON (RFC 8259, section 7), so that JSON stays JSON.
+
+    On a terminal, lines that are too long for it are broken between words; JSON is left in one piece there, too.
     """
 
     def __init__(self, out: TextIO) -> None:
         self._out = out
+        self._column = 0
+        """Characters written of the line that is begun."""
 
     def write(self, text: str) -> int:
         """Write `text`, harmless; returns its length."""
-        self._out.write(_harmless(text, getattr(self._out, "encoding", None) or "utf-8"))
+        self._out.write(self._folded(_harmless(text, getattr(self._out, "encoding", None) or "utf-8")))
         return len(text)
+
+    def _folded(self, text: str) -> str:
+        width = _columns(self._out)
+        first, *more = text.split("\n")
+        if width:
+            text = "\n".join((_folded(first, width, self._column), *(_folded(line, width) for line in more)))
+        self._column = len(more[-1]) if more else self._column + len(first)
+        return text
 
     def writelines(self, lines: list[str]) -> None:
         """Write `lines`, harmless."""
         for line in lines:
             self.write(line)
+
+    def flush(self) -> None:
+        """Have it seen: what begins a line and waits is a question, whose answer ends the line."""
+        self._column = 0
+        self._out.flush()
 
     def codes(self, text: str) -> None:
         """Write control codes of the program's own, such as a bell."""
@@ -76,6 +95,37 @@ def _open_what_is_closed() -> None:
                 continue
         # For the whole life of the program; nothing is lost that could be closed.
         setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: SIM115
+
+
+def _columns(out: TextIO) -> int:
+    """Columns of the terminal that `out` is; 0 if it is none, or does not say."""
+    try:
+        return os.get_terminal_size(out.fileno()).columns if out.isatty() else 0
+    except (OSError, ValueError):
+        return 0
+
+
+_LEAD = re.compile(r" *(?:[-*] +|\w  +)?")
+"""What stands before the words of a line: spaces, and the dot or number of a list."""
+
+
+def _folded(line: str, width: int, column: int = 0) -> str:
+    """Return `line`, of which `column` characters stand there already, broken between words at `width`."""
+    if column + len(line) <= width or line.startswith(("{", "[", '"')):
+        return line
+    found = _LEAD.match(line) if not column else None
+    indent = " " * (found.end() if found else 0)
+    begun = "\u2007" * min(column, width - 1)
+    rows = textwrap.wrap(
+        begun + line,
+        width,
+        subsequent_indent=indent if len(indent) < width // 2 else "",
+        expand_tabs=False,
+        replace_whitespace=False,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return "\n".join(rows)[len(begun) :] + (" " if line.endswith(" ") else "")
 
 
 def _harmless(text: str, encoding: str) -> str:

@@ -23,12 +23,12 @@ Nothing is plugged in over USB, so there is no board to open. What would you lik
 CONNECT = """\
 To connect a board:
 
-- Take a USB cable that carries data. One from a charger or a lamp often has only the two wires of the supply: the board
-  lights up, and no port appears.
-- Plug it in, and look with 'benchcon ports'. On Linux your user must be in the group that owns the port, most often
-  'dialout': sudo usermod -aG dialout $USER, then log in again.
-- Its firmware must speak the line protocol. 'benchcon firmware PANEL -o build' makes one from a panel file, and
-  'benchcon conform PORT' says whether one of your own keeps the rules.
+- Take a USB cable that carries data. One from a charger or a lamp often has only the two wires of the supply: \
+the board lights up, and no port appears.
+- Plug it in, and look with 'benchcon ports'. On Linux your user must be in the group that owns the port, \
+most often 'dialout': sudo usermod -aG dialout $USER, then log in again.
+- Its firmware must speak the line protocol. 'benchcon firmware PANEL -o build' makes one from a panel file, \
+and 'benchcon conform PORT' says whether one of your own keeps the rules.
 - 'benchcon console PORT' opens it. Naming a port is agreeing to it; plain 'benchcon' opens it from then on.
 """
 

@@ -10,9 +10,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from console.in_terminal import Terminal
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchcon.cli.questions import CONNECT, MENU
 from benchcon.demo import panel_path
 from benchcon.errors import Trouble
 from benchcon.gate import Gate, own_codes
@@ -191,3 +193,54 @@ def test_names_that_are_too_long(tmp_path: Path) -> None:
         assert len(done.stderr.splitlines()) <= 2
         assert "File name too long" in done.stderr
         assert "unexpected" not in done.stderr
+
+
+def test_on_a_terminal_lines_are_broken_between_words(tmp_path: Path) -> None:
+    """The tester's screen: `often has onl` at the end of one row, `y the two wires` on the next."""
+    env = {"BENCHCON_HOME": str(tmp_path / "home"), "TMPDIR": str(tmp_path)}
+    with Terminal("-m", "benchcon", columns=80, rows=40, env=env, cwd=tmp_path) as terminal:
+        terminal.see("Nothing is plugged in over USB", "1 to 5, or q:")
+        terminal.press("4", "enter")
+        terminal.see("'benchcon console PORT' opens it", "from then on.")
+        said = [row.rstrip() for row in terminal.screen.display]
+        words = set(f"{MENU}{CONNECT} 1 to 5, or q: 4".split())
+        assert {word for row in said for word in row.split()} <= words
+        listed = [row for row in said[said.index("To connect a board:") + 2 :] if row and "q:" not in row]
+        assert all(row.startswith(("- ", "  ")) for row in listed)  # the rest of a point hangs under its words
+
+
+@given(st.lists(st.text("ab c-", max_size=60), max_size=6), st.integers(20, 60))
+def test_what_a_terminal_gets_is_the_same_words_and_no_row_breaks_one(texts: list[str], width: int) -> None:
+    class Screen(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+        def fileno(self) -> int:
+            return 0
+
+    out, whole = Screen(), "".join(texts)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "get_terminal_size", lambda number: os.terminal_size((width, 24)))
+        gate = Gate(out)
+        for text in texts:
+            gate.write(text + "\n")
+    got = out.getvalue()
+    assert got.split() == "\n".join(texts).split()
+    assert whole.count(" ") or got.replace("\n", "") == whole
+    for row in got.split("\n"):
+        assert len(row) <= width or len(row.split()) < 2
+
+
+def test_json_on_a_terminal_stays_one_line() -> None:
+    class Screen(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+        def fileno(self) -> int:
+            return 0
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "get_terminal_size", lambda number: os.terminal_size((20, 24)))
+        out = Screen()
+        Gate(out).write('{"word": "a line that is longer than twenty columns"}\n')
+    assert out.getvalue().count("\n") == 1
