@@ -222,10 +222,12 @@ class ConsoleApp(App[int]):
                     toast.parent.remove()
 
     def _tell_triggers(self, events: list[Event]) -> None:
-        """A trigger that fires is said at once, whatever is on the screen."""
+        """A trigger that fires, or an expectation that is broken, is said at once, whatever is on the screen."""
         for event in events:
             if isinstance(event, Note) and event.kind == "trigger":
                 self.tell(f"trigger: {printable(event.text)}", "warning")
+            elif isinstance(event, Note) and event.kind == "expectation":
+                self.tell(printable(event.text), "warning")
 
     # --- dark -----------------------------------------------------------------------------------------------------
 

@@ -176,7 +176,7 @@ class Bench:
         return end
 
     def note(self, kind: str, text: str) -> None:
-        """Put a note into the stream: `kind` is ``mark``, ``trigger`` or ``word``, `text` one line."""
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
         body = f"{kind} {printable(text)}".encode()
         self._call(lambda: self._hub.emit([Batch(self.now_us(), BENCH, NOTE, [body])]))
 

@@ -12,8 +12,9 @@ once, `within_us` after the step.
 | kept | go on holding | no | broken, told |
 | broken | go on holding | yes | kept |
 
-While a board that it looks at is dark, silent or lost, an expectation is held: it is not judged, as nobody can keep it
-then, and the rules are not to blame. Afterwards its conditions begin to hold anew; one of a step is not looked at then.
+While it cannot be judged (a board that it looks at is dark, silent, lost, or has just come; somebody else has set what
+it looks at), an expectation is held: nobody can keep it then, and the rules are not to blame. Afterwards its conditions
+begin to hold anew; one of a step is not looked at again.
 """
 
 from __future__ import annotations
@@ -60,6 +61,8 @@ class Expectation:
     within_us: int = 0
     at_us: int | None = None
     """Of a step: when that is; None: whenever its conditions hold."""
+    label: str = ""
+    """What is expected, in the panel's labels, for a person before the panel; empty: `name`."""
 
 
 class Broken(NamedTuple):
@@ -70,7 +73,9 @@ class Broken(NamedTuple):
     outputs: tuple[str, ...]
     """Those that show something else."""
     found: str
-    """``crosswind out``."""
+    """``crosswind out``, in names as the files have them."""
+    told: str = ""
+    """What is shown and what was expected, in the panel's labels, for a person before the panel."""
 
 
 class Outputs(Protocol):
@@ -82,11 +87,14 @@ class Outputs(Protocol):
     def in_words(self, output: str) -> str:
         """Return what an output shows, in words."""
 
+    def label_of(self, output: str) -> str:
+        """Return what the panel calls an output."""
+
     def lit_on(self, board: str) -> Sequence[str]:
         """Return the outputs of a board that are lit."""
 
-    def can_be_judged(self, expectation: Expectation) -> bool:
-        """Whether the boards that it looks at answer, and those that are to show something are not dark."""
+    def why_not(self, expectation: Expectation) -> str:
+        """Return why an expectation cannot be judged now, ``a board was dark or lost``; empty if it can."""
 
 
 class Stand(Enum):
@@ -106,16 +114,25 @@ class Judge:
         self.broken: list[Broken] = []
         self.due: dict[Expectation, int] = dict.fromkeys(expectations, 0)
         """How often each was due: one that never was has proved nothing."""
-        self.held: set[Expectation] = set()
-        """Those that were held when they were due, or about to be."""
+        self.held: dict[Expectation, str] = {}
+        """Those that were held when they were due, or about to be, and why."""
+        self.stopped = False
         self._stand = dict.fromkeys(expectations, Stand.IDLE)
         self._due_us: dict[Expectation, int] = {}
 
     def add(self, expectation: Expectation, now_us: int) -> None:
         """A step expects this from now on, once."""
+        if self.stopped:
+            return
         self.due.setdefault(expectation, 0)
         self._stand[expectation] = Stand.WAITING
         self._due_us[expectation] = now_us + expectation.within_us
+
+    def stop(self) -> None:
+        """Expect nothing any more: somebody else has taken over."""
+        self._stand.clear()
+        self._due_us.clear()
+        self.stopped = True
 
     def next_us(self) -> int | None:
         """Return when an expectation becomes due, or None."""
@@ -129,9 +146,9 @@ class Judge:
             holds = once or all(c.holds(inputs.get(c.name)) for c in expectation.conditions)
             if once and now_us < self._due_us[expectation]:
                 continue
-            held = holds and not self.outputs.can_be_judged(expectation)
+            held = self.outputs.why_not(expectation) if holds else ""
             if held and stand is not Stand.IDLE:
-                self.held.add(expectation)
+                self.held.setdefault(expectation, held)
             if held and once:
                 del self._stand[expectation], self._due_us[expectation]
                 continue
@@ -154,8 +171,11 @@ class Judge:
             else:
                 self._stand[expectation] = Stand.BROKEN if outputs else Stand.KEPT
             if outputs and stand is not Stand.BROKEN:
-                found = ", ".join(f"{output} {self.outputs.in_words(output)}" for output in outputs)
-                fresh.append(Broken(now_us, expectation, tuple(outputs), found))
+                words = {output: self.outputs.in_words(output) for output in outputs}
+                found = ", ".join(f"{output} {shows}" for output, shows in words.items())
+                told = ", ".join(f"{self.outputs.label_of(output)} is {shows}" for output, shows in words.items())
+                told += f"; expected: {expectation.label or expectation.name}"
+                fresh.append(Broken(now_us, expectation, tuple(outputs), found, told))
         self.broken += fresh
         return fresh
 

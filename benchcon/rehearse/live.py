@@ -125,8 +125,9 @@ class LiveRun:
         self._queue.put(lambda: self._pause(paused))
 
     def hands_off(self) -> None:
-        """Move no control any more: the user does."""
+        """Move no control any more, and expect nothing: the user moves them, and knows what for."""
         self.hands_are_off = True
+        self._queue.put(self.rehearsal.judge.stop)
 
     def _pause(self, paused: bool) -> None:
         if self._paused and not paused:
@@ -242,7 +243,7 @@ class LiveRun:
         for move in todo.moves:
             self._move(move)
         for broken in todo.broken:
-            bench.note("trigger", f"expectation {broken.expectation.name}: {broken.found}")
+            bench.note("expectation", broken.told)
         if todo.broken:
             self.on_broken()
 
@@ -318,6 +319,7 @@ class LiveRun:
                     id_, _, value = word.partition("=")
                     if name and not self._ours((name, id_), value, event.at_us):
                         self.given_up.add((name, id_))
+                        self.rehearsal.seen.give_up(name, id_)
 
     def _note_sent(self, where: tuple[str, str], word: str, now_us: int) -> None:
         sent = self._sent.setdefault(where, {})

@@ -173,7 +173,7 @@ class Rehearsal:
         soonest = self.began_us + actions[self._next][0] if more else None
         timed_us = self._tick_us if self.engine.timed else None
         stale_us = min(self._stale_us.values(), default=None)
-        for due_us in (self.judge.next_us(), self.seen.controls.next_us(), timed_us, stale_us):
+        for due_us in (self.judge.next_us(), self.seen.next_us(), timed_us, stale_us):
             if due_us is not None and (soonest is None or due_us < soonest):
                 soonest = due_us
         return soonest

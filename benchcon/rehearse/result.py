@@ -46,7 +46,7 @@ class Result:
 def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Result:
     """Return what came of a rehearsal that has ended."""
     scenario = rehearsal.scenario
-    held = [each for each in scenario.checks if each in rehearsal.judge.held]
+    held = {each: rehearsal.judge.held[each] for each in scenario.checks if each in rehearsal.judge.held}
     return Result(
         printable(scenario.path),
         scenario.title,
@@ -57,7 +57,7 @@ def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Resu
         rehearsal.failed,
         rehearsal.mistakes,
         capture,
-        [f"not judged while a board was dark or lost: {printable(each.name)}" for each in held],
+        [f"not judged while {why}: {printable(each.name)}" for each, why in held.items()],
     )
 
 

@@ -354,8 +354,14 @@ class _Reading:
             if at_us is not None and within is not None:
                 table.say("within", "says how soon something is expected, and nothing is")
             return None
-        told = name or _in_words(wanted, dark, conditions)
-        return Expectation(told, table.line, wanted, dark, conditions, within_us, at_us)
+        told = name or _in_words(wanted, dark, conditions, {})
+        label = name or _in_words(wanted, dark, conditions, self._labels())
+        return Expectation(told, table.line, wanted, dark, conditions, within_us, at_us, label)
+
+    def _labels(self) -> dict[str, str]:
+        """Return what a person before the panel calls its parts, and the values."""
+        parts = [*self.panel.controls, *outputs_of(self.panel).values(), *self.behaviour.values]
+        return {part.name: printable(part.label or part.name) for part in parts}
 
     def _wanted(self, table: Table, key: str) -> Iterator[Wanted]:
         outputs = outputs_of(self.panel)
@@ -396,7 +402,7 @@ class _Reading:
             except ValueError as why:
                 table.source.say((*table.path, "when", name), f"is {shown(written)}: {why}")
                 continue
-            yield Condition(name, f"{name} {printable(str(written))}", test)
+            yield Condition(name, printable(str(written)), test)
 
     # --- values from a CSV ------------------------------------------------------------------------------------------
 
@@ -626,8 +632,15 @@ def _test_of_control(control: Control, written: object) -> Callable[[Any], bool]
     return lambda now: test(None if now is None else now * scale)
 
 
-def _in_words(wanted: tuple[Wanted, ...], dark: tuple[str, ...], conditions: tuple[Condition, ...]) -> str:
-    parts = [f"{each.output} {each.words if each.segments is None else repr(each.words)}" for each in wanted]
+def _in_words(
+    wanted: tuple[Wanted, ...], dark: tuple[str, ...], conditions: tuple[Condition, ...], labels: Mapping[str, str]
+) -> str:
+    """Return what is expected in one line; parts and values are called by their name where `labels` has none."""
+
+    def called(name: str) -> str:
+        return labels.get(name, name)
+
+    parts = [f"{called(each.output)} {each.words if each.segments is None else repr(each.words)}" for each in wanted]
     parts += [f"{board} dark" for board in dark]
-    when = f" when {', '.join(condition.words for condition in conditions)}" if conditions else ""
-    return ", ".join(parts) + when
+    when = ", ".join(f"{called(condition.name)} {condition.words}" for condition in conditions)
+    return ", ".join(parts) + (f" when {when}" if when else "")

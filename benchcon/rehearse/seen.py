@@ -15,11 +15,20 @@ from benchcon.rehearse.expect import Expectation
 from benchcon.rehearse.inputs import Controls
 from benchcon.rehearse.showing import lamp_word, outputs_of
 from benchcon.state import BenchState, BoardState
+from benchcon.text import printable
 from benchcon.wire import events as ev
 
 _NOTHING_NEW = (ev.Asked, ev.Edge, ev.Reading, ev.Note, ev.Odd)
 _SETTING = frozenset({"set", "ping", "item", "hello", "no", "wink", "deadman", "raw"})
 """Answers after which at most the channels that were asked for stand otherwise."""
+
+
+SETTLE_US = 1_000_000
+"""A board that has come, or come back, is told what it is to show first: so long nothing about it is judged."""
+ANSWER_US = 5_000_000
+"""So long it may take to say what its outputs show."""
+GONE = "a board was dark or lost"
+NOT_OURS = "somebody else had set what it looks at"
 
 
 class Seen:
@@ -31,6 +40,11 @@ class Seen:
         self.controls = Controls(panel)
         self.live: set[str] = set()
         """Boards, by their name on the panel, that answer and are not dark."""
+        self.given_up: set[str] = set()
+        """Outputs that somebody else has set: no rule is to blame for what they show."""
+        self._settling: dict[str, int] = {}
+        """Boards that have just come, and when they came."""
+        self._stood: dict[str, str] = {}
         self._names = {board.ident or board.name: board.name for board in panel.boards}
         self._inputs: dict[str, list[str]] = {}
         self._shown: dict[str, int | bytes | None] = {}
@@ -44,6 +58,7 @@ class Seen:
             for channel in control.channels:
                 self._inputs.setdefault(channel.board, []).append(channel.id)
         self._sources: dict[int, str] = {}
+        self._ticked_us = 0
 
     def feed(self, happened: Iterable[ev.Event], now_us: int) -> tuple[dict[str, Any], set[str]]:
         """Take events that `state` has taken already.
@@ -79,17 +94,30 @@ class Seen:
         outputs: set[str] = set()
         for source in list(self.state.boards):
             self._look(source, now_us, inputs, outputs)
+        # Boards that were there before, and have said what they show, need no time.
+        self._settling = {name: at for name, at in self._settling.items() if not self._all_known(name)}
         return inputs, outputs
 
     def tick(self, now_us: int) -> tuple[dict[str, Any], set[str]]:
         """Take the time: a board that is silent for too long is not known any more."""
+        self._ticked_us = now_us
         inputs: dict[str, Any] = self.controls.tick(now_us)
         outputs: set[str] = set()
         for source, name in self._sources.items():
             board = self.state.boards.get(source)
             if name in self.live and (board is None or board.standing(now_us) != "live"):
                 self._look(source, now_us, inputs, outputs)
+        for name, since_us in list(self._settling.items()):
+            if now_us >= since_us + (SETTLE_US if self._all_known(name) else ANSWER_US):
+                del self._settling[name]
         return inputs, outputs
+
+    def next_us(self) -> int | None:
+        """Return when to call `tick` at the latest, or None."""
+        due = [at for at in (self.controls.next_us(),) if at is not None]
+        due += [since_us + SETTLE_US for since_us in self._settling.values() if since_us + SETTLE_US > self._ticked_us]
+        due += [since_us + ANSWER_US for since_us in self._settling.values()]
+        return min(due, default=None)
 
     def source_of(self, name: str) -> int | None:
         """Return the number of the board called `name`, if it answers and is not dark."""
@@ -131,14 +159,37 @@ class Seen:
         """Return the lamps and displays of a board that are lit, or may be, as nobody knows."""
         return [part.name for part in self._on.get(board, ()) if self._is_lit(self._shown.get(part.name))]
 
-    def can_be_judged(self, expectation: Expectation) -> bool:
-        """Whether the boards that it looks at answer, and those that are to show something are not dark."""
+    def label_of(self, output: str) -> str:
+        """Return what the panel calls an output."""
+        return printable(self._parts[output].label or output)
+
+    def why_not(self, expectation: Expectation) -> str:
+        """Return why an expectation cannot be judged now; empty if it can.
+
+        The boards that it looks at must answer, and have had time to settle, and those that are to show something
+        must not be dark.
+        """
         shown = {self._parts[wanted.output].channel.board for wanted in expectation.wanted}
-        return shown <= self.live and all(self.stands(board) != "gone" for board in expectation.dark)
+        if not shown <= self.live or any(self.stands(board) == "gone" for board in expectation.dark):
+            return GONE
+        if not self._settling.keys().isdisjoint((*shown, *expectation.dark)):
+            return GONE
+        looked_at = [wanted.output for wanted in expectation.wanted]
+        looked_at += [part.name for board in expectation.dark for part in self._on[board]]
+        return "" if self.given_up.isdisjoint(looked_at) else NOT_OURS
+
+    def give_up(self, board: str, channel: str) -> None:
+        """Somebody else has set this output: it is theirs from now on."""
+        part = self._at.get((board, channel))
+        if part is not None:
+            self.given_up.add(part.name)
 
     @staticmethod
     def _is_lit(shows: int | bytes | None) -> bool:
         return shows is None or (any(shows) if isinstance(shows, bytes) else shows > 0)
+
+    def _all_known(self, board: str) -> bool:
+        return all(self._shown.get(part.name) is not None for part in self._on[board])
 
     # --- inside -----------------------------------------------------------------------------------------------------
 
@@ -163,6 +214,12 @@ class Seen:
             return
         live = board.standing(now_us) == "live"
         (self.live.add if live and not board.dark else self.live.discard)(name)
+        stands = self.stands(name)
+        if stands != self._stood.get(name, "gone"):
+            self._settling[name] = now_us
+        if stands == "gone":
+            self._settling.pop(name, None)
+        self._stood[name] = stands
         for channel in self._inputs.get(name, ()):
             inputs |= self.controls.moved(name, channel, board.value_now(channel, now_us), now_us)
         for part in self._on[name]:

@@ -391,7 +391,7 @@ class VirtualRun:
             for board, words in hand_words(move):
                 bench.hand(board, words)
         for broken in todo.broken:
-            bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.expectation.name, broken.found)])])
+            bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.told)])])
 
 
 def hand_words(move: Move | Supply) -> list[tuple[str, str]]:
@@ -409,9 +409,8 @@ def hand_words(move: Move | Supply) -> list[tuple[str, str]]:
     return [(board, words) for board in move.boards]
 
 
-def broken_note(name: str, found: str) -> bytes:
+def broken_note(told: str) -> bytes:
     """Return the note that a capture has where an expectation was broken."""
     from benchcon.text import printable
-    from benchcon.wire.quote import quote
 
-    return f"trigger {quote('expectation')} {printable(name)}: {printable(found)}".encode()
+    return f"expectation {printable(told)}".encode()

@@ -127,7 +127,7 @@ class Link(NamedTuple):
 
 
 class Note(NamedTuple):
-    """A note: `kind` (``mark``, ``trigger``, ``word``) and its text."""
+    """A note: `kind` (``mark``, ``trigger``, ``expectation``, ``word``) and its text."""
 
     at_us: int
     source: int

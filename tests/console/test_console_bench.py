@@ -508,6 +508,16 @@ async def test_a_trigger_is_said_when_it_fires() -> None:
         await eyes.see("Mains changed 9 times")
 
 
+async def test_an_expectation_that_is_broken_is_said_and_is_no_trigger() -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        session.bench.note("expectation", "Crosswind is lit; expected: Crosswind out when Wind speed below 16 kt")
+        await eyes.see("Crosswind is lit; expected: Crosswind out")
+        assert not any("trigger" in row for row in eyes.rows())
+        await eyes.press("f4")
+        await eyes.see("Crosswind is lit; expected")
+
+
 async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
     session = Fed()
     async with console(session) as eyes:

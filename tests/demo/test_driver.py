@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import pytest
 from rig.test_process import until
@@ -13,6 +13,7 @@ from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.panel.segments import decode, encode
 from benchcon.session import LiveSession
+from benchcon.wire.events import Event, Note
 
 
 class Live:
@@ -114,6 +115,40 @@ def test_the_scenario_s_hand_moves_things_until_the_user_does(live: Live) -> Non
     run.close()
     users.close()
     assert run.rehearsal.mistakes == {}
+
+
+def test_nothing_is_told_as_broken_while_desks_come_up_or_are_dark() -> None:
+    """The first thing that the demo said was an expectation of a lamp whose desk had not answered yet."""
+    with start() as demo:
+        panel = load(panel_path())
+        bench = Bench([desk.port for desk in demo.boards], panel=panel, keep=False)
+        session = LiveSession(bench, panel, demo.hands)
+        run = evening(session, {})
+        told: list[str] = []
+
+        def heard(events: Sequence[Event]) -> None:
+            told.extend(event.text for event in events if isinstance(event, Note) and event.kind == "expectation")
+
+        session.subscribe(heard)
+        judge = run.rehearsal.judge
+        crosswind, mains = (
+            next(each for each in judge.due if each.name.startswith(name))
+            for name in ("crosswind out", "mains_fail out")
+        )
+        try:
+            run.start()
+            assert until(lambda: run.rehearsal.began_us is not None)
+            bench.start()
+            assert until(lambda: judge.due[crosswind] == judge.due[mains] == 1)
+            bench.dark()
+            assert until(lambda: mains in judge.held)
+            bench.light()
+            assert until(lambda: judge.due[mains] == 2)
+            # With the scenario's own rules nothing is wrong; an expectation that is gives the panel's labels.
+            assert told == []
+        finally:
+            run.close()
+            session.close()
 
 
 def test_no_lamp_ever_flashed_more_than_three_times_a_second(live: Live) -> None:

@@ -16,7 +16,7 @@ from benchcon.demo.desks import Demo, start
 from benchcon.link import Bench
 from benchcon.panel.segments import decode
 from benchcon.rehearse import rules_file
-from benchcon.rehearse.live import LiveRun
+from benchcon.rehearse.live import OWN_US, LiveRun
 from benchcon.rehearse.result import result_of
 from benchcon.rehearse.scenario import Named, load
 from benchcon.replay.targets import Wanted, start_of
@@ -69,7 +69,7 @@ def test_a_breach_leaves_a_capture(
     (capture,) = tmp_path.glob("near*.capture")
     assert capture.name in out
     text = capture.read_text()
-    assert " 0 * trigger expectation level_alert out" in text
+    assert " 0 * expectation Level alert is lit; expected: Level alert out, Selected level '12.000'\n" in text
     assert "~ values level=11500%20ft" in text
 
 
@@ -99,6 +99,54 @@ def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, t
         assert asked == ["turn Level set by 20 detents to the right"]
         assert run.rehearsal.failed == []
         assert list(run.rehearsal.judge.due.values()) == [1]
+    finally:
+        run.close()
+        session.close()
+
+
+def test_expectations_stop_with_the_scenarios_hand(board: Demo, tmp_path: Path) -> None:
+    """Who takes the controls is not told what the scenario would have made of them."""
+    hand = board.hands["alert"]
+    hand.reset()
+    read = load(write(tmp_path, NEAR))
+    bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
+    session = LiveSession(bench, read.panel)
+    bench.start()
+    rules = rules_file.load(read.rules, read.panel, read.behaviour)
+    run = LiveRun(session, read, rules, hands=board.hands)
+    try:
+        run.hands_off()
+        run.start()
+        assert run.wait(20)
+        assert run.trouble is None
+        assert decode(hand.shown("d_level")) == "10.000", "nobody turned the knob to what the scenario expects"
+        assert run.rehearsal.failed == []
+    finally:
+        run.close()
+        session.close()
+
+
+def test_what_the_user_lights_breaks_no_expectation(board: Demo, tmp_path: Path) -> None:
+    hand = board.hands["alert"]
+    hand.reset()
+    out = '[[expect]]\nshow = { level_alert = "out" }\n'
+    read = load(write(tmp_path, 'lasts = "60 s"\n' + out))
+    (always,) = read.expectations
+    bench = Bench([board.boards[0].port], panel=read.panel, keep=False)
+    session = LiveSession(bench, read.panel)
+    bench.start()
+    run = LiveRun(session, read, rules_file.load(read.rules, read.panel, read.behaviour))
+    judge = run.rehearsal.judge
+    try:
+        run.start()
+        assert until(lambda: judge.due[always] == 1)
+        with session.lock:
+            (source,) = session.state.boards
+            due_us = session.now_us()
+        assert until(lambda: session.now_us() > due_us + OWN_US), "what is set at once may be the rules' own"
+        bench.set_lamp(source, "l_alert", 700)
+        assert until(lambda: hand.lit()["l_alert"] == 700 and always in judge.held)
+        assert judge.broken == []
     finally:
         run.close()
         session.close()
