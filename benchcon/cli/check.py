@@ -162,6 +162,7 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
 
 
 def _capture(path: str) -> Checked:
+    from benchcon.capture.missing import Missing
     from benchcon.capture.reader import Reader
     from benchcon.errors import Trouble
     from benchcon.panel.reader import Finding, as_finding
@@ -174,7 +175,11 @@ def _capture(path: str) -> Checked:
     except Trouble as trouble:
         return [as_finding(path, str(trouble))], ""
     with reader:
-        keyframes = sum(batch.kind == KEYFRAME for block in reader.blocks() for batch in block)
+        keyframes, missing = 0, Missing()
+        for block in reader.blocks():
+            for batch in block:
+                keyframes += batch.kind == KEYFRAME
+                missing.feed(batch)
         # Counted as `record` counts: what came, and apart from it what the recording itself put in between.
         told = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
         told += f", {(reader.last_us - reader.first_us) / 1e6:.3f} s"
@@ -182,6 +187,10 @@ def _capture(path: str) -> Checked:
         more = sum(reader.problem_counts.values()) - len(found)
         if more > 0:
             found.append(Finding(printable(path), 0, f"and {more} more such places"))
+        if lost := missing.words():
+            # The file is as it should be; what it is a recording of is not whole.
+            found.append(Finding(printable(path), 0, f"{lost}: so the recording itself says", grave=False))
+            told += f", with a hole: {lost}"
         return found, f"{told}; next: {_command('replay {}', path)}"
 
 

@@ -59,7 +59,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "replay": (
         "open the console on a capture, or print what it comes to, or send it to a board",
-        "benchcon replay night.capture\nbenchcon replay night.capture --headless\n"
+        "benchcon replay night.capture\nbenchcon replay night.capture --headless --json\n"
         "benchcon replay night.capture --to /dev/ttyUSB0",
     ),
     "compare": ("compare two captures, channel by channel", "benchcon compare before.capture after.capture"),

@@ -16,8 +16,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("file", metavar="FILE", help="capture to replay")
     parser.add_argument(
-        "--headless", action="store_true", help="open no console; print the final state and the figures as JSON"
+        "--headless", action="store_true", help="open no console; print what the capture comes to, in one line"
     )
+    parser.add_argument("--json", action="store_true", help="with --headless: the final state and all figures, as JSON")
     parser.add_argument("--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s'")
     parser.add_argument(
         "--to",
@@ -61,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.at is not None and not args.headless:
         raise Trouble("--at goes with --headless; in the console, 'jump' goes to a time")
+    if args.json and not args.headless:
+        raise Trouble("--json goes with --headless")
     if args.headless and args.to:
         raise Trouble("--headless prints the end of the capture; --to replays it to a board: one of the two")
     # What comes of minutes of replaying must have somewhere to go.
@@ -96,7 +99,7 @@ def _headless(args: argparse.Namespace) -> int:
     import json
     import sys
 
-    from benchcon.replay.figures import figures
+    from benchcon.replay.figures import figures, in_a_line
     from benchcon.replay.words import option_time
 
     at_us = None if args.at is None else option_time("--at", args.at)
@@ -104,7 +107,7 @@ def _headless(args: argparse.Namespace) -> int:
     problems = found["capture"]["first_problems"]
     for problem in problems[:5]:
         print(f"benchcon: {found['capture']['file']}: {problem['where']}: {problem['what']}", file=sys.stderr)
-    print(json.dumps(found, indent=2))
+    print(json.dumps(found, indent=2) if args.json else in_a_line(found))
     return 0
 
 

@@ -8,13 +8,23 @@ from typing import Any
 
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
+from benchcon.capture.missing import Missing
 from benchcon.errors import Trouble
+from benchcon.panel.summary import counted
 from benchcon.state import BenchState
 from benchcon.text import printable
 from benchcon.units import written
 
 MOST_TOLD = 20
 """Problems that are told one by one."""
+_COUNTED = (
+    ("boots", "restart"),
+    ("bad_lines", "bad line"),
+    ("lost_news", "lost notification"),
+    ("refused", "refusal"),
+    ("gave_up", "unanswered request"),
+)
+"""What is counted for each board, and told if it is not 0."""
 _NAMES = {
     "<": "lines_up",
     ">": "lines_down",
@@ -34,6 +44,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
     """
     state = BenchState()
     kinds: Counter[str] = Counter()
+    missing = Missing()
     with Reader(path) as reader:
         end_us = reader.last_us if at_us is None else at_us
         if not reader.first_us <= end_us <= reader.last_us:
@@ -41,6 +52,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
             raise Trouble(f"{reader.shown}: {written(end_us / 1e6, 's')} is not in this capture; {span}")
         for batch in reader if at_us is None else reader.until(at_us):
             kinds[batch.kind] += len(batch.bodies)
+            missing.feed(batch)
             state.feed(batch)
         standing = state.as_json(end_us)
         del standing["panel"]["text"]
@@ -53,6 +65,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
                 "at_us": end_us,
                 "header": {printable(key): printable(text) for key, text in reader.words.items()},
                 "records": {name: kinds[kind] for kind, name in _NAMES.items()},
+                "missing": {"records": dict(missing.records), "bytes": missing.bytes},
                 "problems": reader.problem_counts,
                 "first_problems": [
                     {"sort": problem.sort, "where": problem.where, "what": problem.text}
@@ -61,6 +74,31 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
             },
             "state": standing,
         }
+
+
+def in_a_line(found: dict[str, Any]) -> str:
+    """Return what `figures` found, in one line for people: how much, where every board stands, what is wrong."""
+    capture, state = found["capture"], found["state"]
+    records = sum(capture["records"].values()) - capture["records"]["keyframes"]
+    long = (capture["at_us"] - capture["first_us"]) / 1e6
+    parts = [f"{counted(records, 'record')} in {long:.3f} s"]
+    if notes := capture["records"]["notes"]:
+        parts[0] += f", {counted(notes, 'note')} among them"
+    for board in state["boards"]:
+        name = printable(board["ident"] or board["name"]) or f"board {board['source']}"
+        channels = board["channels"]
+        known = sum(channel["value"] is not None for channel in channels)
+        of = f"{known} of {counted(len(channels), 'channel')}" if known < len(channels) else counted(known, "channel")
+        counts = [counted(board[key], word) for key, word in _COUNTED if board[key]]
+        parts.append(", ".join([f"{name} {board['standing']} with {of} known", *counts]))
+    missing = Missing()
+    missing.records.update(capture["missing"]["records"])
+    missing.bytes = capture["missing"]["bytes"]
+    if lost := missing.words():
+        parts.append(lost)
+    if wrong := sum(capture["problems"].values()):
+        parts.append(f"{counted(wrong, 'place')} in the file {'is' if wrong == 1 else 'are'} wrong")
+    return f"{capture['file']}: {'; '.join(parts)}"
 
 
 def told(reader: Reader, most: int = 5) -> list[str]:

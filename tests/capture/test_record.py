@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -63,8 +64,12 @@ def test_what_a_hand_does_is_in_the_capture_and_ctrl_c_ends_well(demo: Demo, tmp
         assert reader.words["program"].startswith("benchcon ")
     words = {body.split(b" ")[1] for body in asked}
     assert words == {b"hello", b"item", b"read"}, "a program that records only asks"
-    said = subprocess.run([*BENCHCON, "replay", "--headless", path], capture_output=True, text=True, check=True)
-    again = subprocess.run([*BENCHCON, "replay", "--headless", path], capture_output=True, text=True, check=True)
+    said = subprocess.run(
+        [*BENCHCON, "replay", "--headless", "--json", path], capture_output=True, text=True, check=True
+    )
+    again = subprocess.run(
+        [*BENCHCON, "replay", "--headless", "--json", path], capture_output=True, text=True, check=True
+    )
     assert said.stdout == again.stdout, "a replay gives the same, byte for byte"
     board = json.loads(said.stdout)["state"]["boards"][0]
     values = {channel["id"]: channel["value"] for channel in board["channels"]}
@@ -144,6 +149,10 @@ def test_a_file_that_is_deleted_is_said_at_once_and_at_the_end(demo: Demo, tmp_p
     end = stderr_until(process)
     assert process.wait(PATIENCE_S) == 1
     assert "records are MISSING" in end
+    # Whoever gets the file later is told as well.
+    for words in (["check", path], ["replay", path, "--headless"]):
+        said = subprocess.run([*BENCHCON, *map(str, words)], capture_output=True, text=True, check=True).stdout
+        assert re.search(r"\d+ records? (is|are) MISSING \(the file was deleted\)", said), said
 
 
 def test_a_file_that_is_gone_at_the_end_is_no_success(demo: Demo, tmp_path: Path) -> None:

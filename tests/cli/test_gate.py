@@ -101,6 +101,7 @@ def test_no_command_lets_codes_of_a_capture_through(tmp_path: Path) -> None:
     for words in (
         ["check", path],
         ["replay", path, "--headless"],
+        ["replay", path, "--headless", "--json"],
         ["replay", path, "--against", "state"],
         ["replay", path, "--against", "simulated"],
         ["replay", path, "--against", "native"],

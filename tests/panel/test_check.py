@@ -139,6 +139,33 @@ def test_captures_are_told_by_their_first_line(here: Path, capsys: pytest.Captur
     assert main(["check", "c"]) == 1
 
 
+def test_a_capture_says_what_is_missing_in_it(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from benchcon.capture.form import encode, write_header
+    from benchcon.wire.records import LINK, Batch
+
+    def hole(body: bytes, source: int = 0) -> bytes:
+        return encode(Batch(5, source, LINK, [body]))
+
+    head = write_header(datetime(2026, 3, 1, tzinfo=UTC), {})
+    holes = hole(b"missed records=310 from=1 why=slow") + hole(b"missed records=1 from=2 why=disk:%20full")
+    (here / "a.capture").write_bytes(head + holes + hole(b"missed records=9 from=1 why=slow"))
+    assert main(["check", "a.capture"]) == 0
+    advice, good = capsys.readouterr().out.splitlines()
+    assert advice.startswith("a.capture: advice: 320 records are MISSING (slow: 319; disk: full: 1)")
+    assert "with a hole: 320 records are MISSING" in good
+    assert main(["check", "--json", "a.capture"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    assert "320 records are MISSING" in told["findings"][0]["text"]
+    # From a stranger: no number, no end of reasons, a tap's bytes.
+    odd = b"".join(hole(b"missed records=1 why=%d" % number) for number in range(20)) + hole(b"missed records=x")
+    (here / "b.capture").write_bytes(head + odd + hole(b"untold bytes=7", 1))
+    assert main(["check", "b.capture"]) == 0
+    said = capsys.readouterr().out
+    assert "20 records are MISSING" in said
+    assert "other reasons" in said
+    assert "7 bytes are MISSING (passed on by the tap, and not recorded)" in said
+
+
 def test_control_codes_in_names_and_files_never_reach_the_terminal(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

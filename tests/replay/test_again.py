@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -189,6 +191,7 @@ def test_a_board_that_is_another_is_refused_in_one_line(tmp_path: Path) -> None:
         (["--hand", "unix:/x"], "go with --to"),
         (["--headless", "--to", "x"], "one of the two"),
         (["--at", "5 s"], "--at goes with --headless"),
+        (["--json"], "--json goes with --headless"),
         (["--to", "x", "--hand", "nowhere"], "'nowhere' is not a HAND"),
     ],
 )
@@ -197,6 +200,15 @@ def test_what_cannot_be_done_is_said_in_one_line(power_desk: Path, words: list[s
     assert done.returncode == 2
     assert says in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_headless_is_one_line_and_json_only_when_asked_for(power_desk: Path) -> None:
+    words = [*BENCHCON, "replay", str(power_desk), "--headless"]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stdout.count("\n") == 1
+    assert re.match(rf"{power_desk}: \d+ records in \d+\.\d{{3}} s.*; power \w+ with \d+ channels known", done.stdout)
+    done = subprocess.run([*words, "--json"], capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout)["state"]["boards"][0]["ident"] == "power"
 
 
 def test_a_capture_without_a_panel_needs_one(tmp_path: Path) -> None:

@@ -30,6 +30,7 @@ OUTPUTS = ("o.vcd", "o.csv", "o.jsonl", "o.html", "o.xml")
 def commands(path: str) -> Iterator[list[str]]:
     yield ["check", path]
     yield ["replay", path, "--headless"]
+    yield ["replay", path, "--headless", "--json"]
     yield ["replay", path, "--against", "state", "--junit", "o.xml", "--force"]
     yield ["compare", path, str(SESSION), "--html", "o.html", "--force"]
     yield ["compare", str(SESSION), path]

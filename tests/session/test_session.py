@@ -110,7 +110,7 @@ def test_the_capture_gives_the_live_state_field_by_field(watched: Watched, desks
     assert replay.state.as_json(replay.state.at_us) == live
     replay.close()
     done = subprocess.run(
-        [sys.executable, "-m", "benchcon", "replay", str(path), "--headless"],
+        [sys.executable, "-m", "benchcon", "replay", str(path), "--headless", "--json"],
         capture_output=True,
         text=True,
         timeout=60,
