@@ -28,9 +28,9 @@ OWN = 25.0
 DOUBTFUL = 6.0
 """The same where the evidence is in doubt: a time out, or the same step done right another time."""
 
-MOST_TRIES = 60_000
-"""So many suppositions are tried for one group of wires: a second or two. Faults, even three or four of them, take a
-tenth of it; what takes more is evidence that contradicts itself, and then the best that was found by then is told."""
+MOST_TRIES = 12_000
+"""So many suppositions are tried for one group of wires: half a second or so. Faults, even three or four,
+take less than half of it; what takes more is evidence that contradicts itself, and then the best that was found by then is told."""
 
 NO_SLIP = 40.0
 """What costs more without any fault being cheaper (seven brushed neighbours of one group) is told as it is."""
@@ -39,6 +39,8 @@ SLIPS = 24.0
 """The same beside faults that were found (four brushed neighbours): with more left over they are not sure."""
 
 _DEEPEST = 4
+_WORSE = 20.0
+"""Faults that leave so much more unexplained than without the last of them are not followed up."""
 _BEAM = 14
 _SAME = 0.5
 
@@ -94,6 +96,8 @@ class _Search:
             self.wires_of.setdefault(owner, []).append(wire)
         self.choice: dict[int, int] = {}
         self.tries = 0
+        self.signals: dict[tuple[int, int], tuple[int, int]] = {}
+        """What a wire of a part sends that stood, before it was moved, at this of the places it may have stood at."""
         self.odd: dict[tuple[int, ...], tuple[int, ...]] = {}
         """Groups of wires that were solved → those of them that are not explained."""
         self.base: dict[int, int] = {}
@@ -117,12 +121,15 @@ class _Search:
 
     def signal(self, wire: int, choice: dict[int, int]) -> tuple[int, int]:
         net = self.net
-        on, known = net.on[wire], net.known[wire]
         free = net.free.get(net.owner[wire])
-        if free is not None:
-            on |= free.options[choice[net.owner[wire]]].get(wire, 0)
-            known |= free.span
-        return on, known
+        if free is None:
+            return net.on[wire], net.known[wire]
+        number = choice[net.owner[wire]]
+        found = self.signals.get((wire, number))
+        if found is None:
+            found = net.on[wire] | free.options[number].get(wire, 0), net.known[wire] | free.span
+            self.signals[wire, number] = found
+        return found
 
     def diff(self, wire: int, on: int, known: int) -> int:
         net = self.net
@@ -257,8 +264,8 @@ class _Search:
                     if key in seen or faults == state.faults:
                         continue
                     seen.add(key)
-                    new = self._evaluate(faults, wires, total)
-                    if new.residual > state.residual + 20:
+                    new = self._evaluate(faults, total, state.residual + _WORSE)
+                    if new.residual > state.residual + _WORSE:
                         continue
                     following.append(new)
                     if new.price <= best + _SAME:
@@ -283,7 +290,8 @@ class _Search:
             if len(more) > 1:
                 yield from _other_ends(more, fault)
 
-    def _evaluate(self, faults: tuple[Fault, ...], wires: list[int], total: float) -> _State:
+    def _evaluate(self, faults: tuple[Fault, ...], total: float, most: float) -> _State:
+        """Return what these faults leave to be explained; if it is more than `most`, how much more does not matter."""
         net = self.net
         touched = {w for fault in faults for w in fault.wires}
         owners = {net.owner[w] for w in touched}
@@ -300,7 +308,8 @@ class _Search:
                 for wire in fault.wires:
                     sent[wire] = sent.get(wire, 0) | moments
 
-        def tried(choice: dict[int, int]) -> tuple[float, dict[int, int]]:
+        def tried(choice: dict[int, int], but: int = 0) -> tuple[float, dict[int, int]]:
+            """Price and differences; moments of the mask `but` left out."""
             at = self.predict(faults, touched, choice)
             diffs = {}
             missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
@@ -309,10 +318,10 @@ class _Search:
             for owner in owners:
                 for wire in self.wires_of[owner]:
                     on, known = at[wire] if wire in at else self.signal(wire, choice)
-                    diffs[wire] = self.diff(wire, on, known)
+                    diffs[wire] = self.diff(wire, on, known) & ~but
             return sum(self.price(owner, diffs, missed) for owner in owners), diffs
 
-        best = self._best_choice(free, tried)
+        best = self._best_choice(free, tried, most - (total - before))
         residual = total - before + best[0]
         return _State(residual + sum(self._cost(f) for f in faults) + self._unshown(faults), residual, faults, best[1])
 
@@ -328,22 +337,32 @@ class _Search:
         return sum(FAULT * max(0, len(self.burning.intersection(f.wires)) - 1) for f in hidden)
 
     def _best_choice(
-        self, free: list[int], tried: Callable[[dict[int, int]], tuple[float, dict[int, int]]]
+        self, free: list[int], tried: Callable[[dict[int, int], int], tuple[float, dict[int, int]]], most: float
     ) -> tuple[float, dict[int, int]]:
         """Where the parts may have stood before they were first moved: the places that explain most."""
-        best = tried(self.choice)
+        best = tried(self.choice, 0)
+        # Another place changes nothing but what was seen before the part was first moved: if all is explained there,
+        # there is nothing to be won; if too much is wrong elsewhere, not enough.
+        off = spans = 0
+        for diff in best[1].values():
+            off |= diff
+        free = [owner for owner in free if off & self.net.free[owner].span]
+        for owner in free:
+            spans |= self.net.free[owner].span
+        if not free or (best[0] > most and tried(self.choice, spans)[0] > most):
+            return best
         ranges = [range(len(self.net.free[owner].options)) for owner in free]
         if prod(map(len, ranges)) <= 24:
             for numbers in product(*ranges):
                 if not best[0]:
                     break
-                best = min(best, tried({**self.choice, **dict(zip(free, numbers, strict=True))}), key=_first)
+                best = min(best, tried({**self.choice, **dict(zip(free, numbers, strict=True))}, 0), key=_first)
             return best
         choice = dict(self.choice)
         for _ in range(2):  # too many to try all together: one part after the other
             for owner, row in zip(free, ranges, strict=True):
                 for number in row:
-                    new = tried({**choice, owner: number})
+                    new = tried({**choice, owner: number}, 0)
                     if new[0] < best[0]:
                         best, choice = new, {**choice, owner: number}
                 if not best[0]:
