@@ -29,8 +29,8 @@ DOUBTFUL = 6.0
 """The same where the evidence is in doubt: a time out, or the same step done right another time."""
 
 MOST_TRIES = 12_000
-"""So many suppositions are tried for one group of wires: half a second or so. Faults, even three or four,
-take less than half of it; what takes more is evidence that contradicts itself, and then the best that was found by then is told."""
+"""So many suppositions are tried for one group of wires: half a second or so. Faults, even three or four of them, take
+less than half of it; what takes more contradicts itself, and then the best that was found by then is told."""
 
 NO_SLIP = 40.0
 """What costs more without any fault being cheaper (seven brushed neighbours of one group) is told as it is."""
