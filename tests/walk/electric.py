@@ -444,7 +444,7 @@ def level_wrong(made: Bench) -> tuple[str, dict[str, Any]]:
 
 def diodes_missing(made: Bench) -> tuple[str, dict[str, Any]]:
     made.boards["a"].diode = "missing"
-    return "phantom", {"matrix": "a_keys"}
+    return "ghost", {"matrix": "a_keys"}
 
 
 CHAIN_CAUSES: tuple[Cause, ...] = (

@@ -27,7 +27,7 @@ def test_a_healthy_panel_is_accused_of_nothing(seed: int, matrix: bool) -> None:
 
 @pytest.mark.parametrize("seed", range(60))
 def test_a_matrix_without_diodes_whose_toggles_stand_made_is_no_fault(seed: int) -> None:
-    """The panel file says that there are none, and phantoms come and go with the switches that stand made."""
+    """The panel file says that there are none, and ghosts come and go with the switches that stand made."""
     made = bench(seed, matrix=True)
     electric.diodes_missing(made)
     made.text = [text + "\ndiodes = false" * text.startswith("columns =") for text in made.text]
