@@ -21,7 +21,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "words",
         nargs=argparse.REMAINDER,
         metavar="WORD",
-        help="a request: press PART, release PART, put PART POSITION, turn PART DETENTS, lit, seen, shown, parts, "
+        help="a request: press PART (it stays pressed until release PART), "
+        "put PART POSITION (its word or number, or 50%%), turn PART DETENTS, lit, seen, shown, parts, "
         "where, fault KIND CHANNEL KEY=VALUE, faults, clear, reset, unplug, replug, supply MV (protocols/hand.md)",
     )
 
@@ -79,6 +80,8 @@ def _lines(command: str, answer: list[str]) -> list[str]:
 
     if command == "faults":
         return list(filter(None, " ".join(map(unquote, answer)).split(" | ")))
+    if command == "where":
+        answer = answer[1:]  # how often something was moved is for programs, which wait for the next
     if any("=" in word for word in answer):
         return list(map(unquote, answer))
     return [" ".join(map(unquote, answer))] if answer else []

@@ -120,7 +120,7 @@ def _put(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
             raise ValueError(f"'{where[:40]}' is no share such as 50%") from None
         rest_us = board.physics.percent(part, percent, now_us)
     else:
-        rest_us = board.physics.put(part, _number(where), now_us)
+        rest_us = board.physics.put(part, board.physics.position(part, where), now_us)
     _at_rest(board, rest_us, now_us, reply)
 
 

@@ -7,6 +7,7 @@ microsecond it happens, through the faults in `wires`.
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -108,6 +109,17 @@ class Physics:
             going += self._step(mover, place, at_us)
             at_us += TRAVEL_US if place != position else 0
         return self._rest(at_us + (GAP_US if len(mover.channels) > 1 else 0))
+
+    def position(self, word: str, text: str) -> int:
+        """Return the number of the position that `text` says: a number, or the position's word in the panel file."""
+        mover = self._mover(word)
+        if re.fullmatch("[+-]?[0-9]{1,11}", text):
+            return int(text)
+        if text in mover.words:
+            return mover.words.index(text)
+        if mover.words:
+            raise ValueError(f"{mover.name} has no position '{text[:40]}'; its positions: {', '.join(mover.words)}")
+        raise ValueError(f"'{text[:40]}' is not a whole number")
 
     def percent(self, word: str, percent: float, now_us: int) -> int:
         """Turn the potentiometer `word` to so much of its travel, 0 left, 100 right; return when it is there."""

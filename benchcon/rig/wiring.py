@@ -30,6 +30,8 @@ class Mover:
     inverted: bool = False
     low_count: int = 0
     high_count: int = 1023
+    words: tuple[str, ...] = ()
+    """For each position its word in the panel file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +230,7 @@ class _Maker:
             control.inverted,
             control.low_count,
             control.high_count,
+            control.positions,
         )
 
     def contact(self, control: Control, id_: str, active: str, pin: str) -> None:

@@ -23,7 +23,7 @@ from benchcon.walk.interfaces import Answer, Post, Scene
 from benchcon.walk.prompts import by_button
 
 HELP = (
-    ("Enter", "it looks as it should; or: I have done it, and no more comes of it"),
+    ("Enter", "it looks as it should; or: I have done it, and nothing more happened"),
     ("s u r w", "skip, back, again, not wired yet"),
     ("n TEXT", "a note"),
     ("?", "this help"),

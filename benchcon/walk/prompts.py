@@ -40,7 +40,7 @@ def prompt_for(layout: Layout, step: Step | None, number: int, of: int, again: b
     )
 
 
-_BY_ITSELF = "It goes on by itself when it sees it. Enter: it is done, and no more comes of it."
+_BY_ITSELF = "It goes on by itself when it sees it. If nothing happened: Enter."
 _LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 

@@ -90,6 +90,11 @@ def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tupl
         done = benchcon("hand", "winch", "press", "drum_lock")
         assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
         assert "sw1=1" in talk.news("is")
+        # A switch by the panel's words, and where it stands, one part a line and nothing else.
+        assert benchcon("hand", "winch", "put", "drum_lock", "off").returncode == 0
+        assert benchcon("hand", "winch", "where").stdout == "drum_lock=0\n"
+        assert benchcon("hand", "winch", "put", "drum_lock", "on").returncode == 0
+        assert benchcon("hand", "winch", "where").stdout == "drum_lock=1\n"
         # A quantity with a space in it, as a faults file writes it.
         assert benchcon("hand", hand, "fault", "delay", "by=5 ms").stdout == "2\n"
 
@@ -97,6 +102,7 @@ def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tupl
 def test_what_a_hand_cannot_do_is_said_in_one_line(headless: tuple[str, str, str]) -> None:
     for words, said in (
         ((headless[2], "press", "drum_lok"), "there is no part 'drum_lok' on this board"),
+        (("winch", "put", "drum_lock", "open"), "drum_lock has no position 'open'; its positions: off, on"),
         (("winsch", "lit"), "no simulated board 'winsch' runs on this machine"),
         (("unix:/nowhere", "lit"), "cannot be reached"),
         ((headless[2],), "say what the hand is to do"),
