@@ -152,9 +152,9 @@ def _on_boards(
     import sys
     from pathlib import Path
 
+    from benchcon.cli.hands import hands_of, meet, port_of
     from benchcon.cli.leaving import leave
     from benchcon.cli.until import Until
-    from benchcon.cli.walk import _hands, _port_of
     from benchcon.errors import Trouble
     from benchcon.rehearse.play import play_live
     from benchcon.rehearse.result import as_text
@@ -164,15 +164,17 @@ def _on_boards(
     read = {path: _read(path, named, elsewhere) for path in scenarios}  # all of them before the first lamp is lit
     # Standard input can be values or a person's answers, not both.
     ask = None if "-" in args.values else _ask
-    hands = _hands(args.hand)
-    ports = list(ports) or [_port_of(board, hand) for board, hand in hands.items()]
+    hands = hands_of(args.hand)
+    ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
     results = []
     with Until(interrupt=True) as until:
         for path, scenario in read.items():
             stem = Path(path).stem
             session = _open(ports, scenario.panel, hands, captures / f"{stem}.capture", until)
             try:
-                _meet(session, scenario.panel)
+                meet(session, scenario.panel)
+                assert session.bench is not None
+                session.bench.light()
                 if args.captures is not None:
                     session.start_recording(captures / f"{stem}.capture", force=args.force)
                 with until.asked():
@@ -224,18 +226,6 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], kept: Path
     until.last(session.close)
     bench.start()
     return session
-
-
-def _meet(session: LiveSession, panel: Panel) -> None:
-    from benchcon.cli.walk import _meet as meet
-    from benchcon.cli.walk import nobody_answers
-    from benchcon.errors import Trouble
-
-    missing = meet(session, panel)
-    if missing:
-        raise Trouble(nobody_answers(session, missing))
-    assert session.bench is not None
-    session.bench.light()
 
 
 def _ask(text: str) -> bool:

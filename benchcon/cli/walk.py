@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from benchcon.cli.until import Until
     from benchcon.panel.model import Panel
@@ -65,6 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, until: Until) -> int:
+    from benchcon.cli.hands import hands_of, meet, port_of
     from benchcon.cli.leaving import leave
     from benchcon.diagnosis.one_switch import as_it_stands
     from benchcon.errors import Trouble
@@ -78,8 +79,8 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     old = read_report(args.compare) if args.compare else None
     if (args.failed or args.new) and not args.report:
         raise Trouble("--failed and --new go on from a report: name its folder with --report")
-    hands = _hands(args.hand)
-    ports = list(args.ports) or [_port_of(board, hand) for board, hand in hands.items()] or _remembered()
+    hands = hands_of(args.hand)
+    ports = list(args.ports) or [port_of(board, hand) for board, hand in hands.items()] or _remembered()
     if not ports:
         raise Trouble("no port is named, and none is remembered; see 'benchcon ports'")
     panel = panel or _described(ports)
@@ -87,9 +88,7 @@ def _run(args: argparse.Namespace, until: Until) -> int:
     done, only = _to_do(args, panel, folder)
     session = _open(ports, panel, hands, until)
     try:
-        missing = _meet(session, panel)
-        if missing:
-            raise Trouble(nobody_answers(session, missing))
+        meet(session, panel)
         if not args.panel:
             panel = as_it_stands(panel, Hearing(session, panel).values())
         if args.wiggle or seconds is not None:
@@ -179,30 +178,6 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
     return 1 if lines else 0
 
 
-def _hands(controls: Sequence[str]) -> dict[str, Hand]:
-    from benchcon.errors import Trouble
-    from benchcon.rig.hand import Hand
-
-    hands: dict[str, Hand] = {}
-    for control in controls:
-        hand = Hand(control)
-        words = hand.ask("hello")
-        board = words[2] if len(words) > 2 else ""
-        if board in hands:
-            raise Trouble(f"two hands work board '{board}'; one is enough")
-        hands[board] = hand
-    return hands
-
-
-def _port_of(board: str, hand: Hand) -> str:
-    from benchcon.errors import Trouble
-
-    try:
-        return hand.port()
-    except Trouble:
-        raise Trouble(f"the hand of '{board}' does not tell its board's port; name the PORT as well") from None
-
-
 def _remembered() -> list[str]:
     from benchcon.link.discovery import remembered_ports
 
@@ -212,6 +187,7 @@ def _remembered() -> list[str]:
 def _described(ports: Sequence[str]) -> Panel:
     """Without a panel file: the panel that the boards describe."""
     from benchcon.cli.draft import ask
+    from benchcon.cli.hands import READY_S
     from benchcon.panel.draft import described
 
     return described(ask(ports, READY_S))
@@ -231,45 +207,6 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Unt
 
 ROBOT_REST_US, ROBOT_STILL_US = 300_000, 1_000_000
 """A simulated hand is at rest as soon as it says so."""
-READY_S = 15.0
-"""How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
-
-
-def _meet(session: LiveSession, panel: Panel) -> list[str]:
-    """Wait until every board of the panel is linked and known; return those that are not, and will not be."""
-    import time
-
-    from benchcon.cli.draft import HOPELESS
-    from benchcon.walk.channel_changes import missing_boards
-
-    assert session.bench is not None
-    until = time.monotonic() + READY_S
-    while missing := missing_boards(session, panel):
-        ports = session.bench.ports()
-        settled = bool(ports) and all(port.standing in (*HOPELESS, "live", "silent") for port in ports)
-        # A board that has just answered is live before its description is whole.
-        if time.monotonic() > until or (settled and not _half_known(session)):
-            break
-        session.bench.wait(_never, 0.02)
-    return missing_boards(session, panel) if missing else []
-
-
-def nobody_answers(session: LiveSession, missing: list[str]) -> str:
-    """Return that these boards do not answer, and what is known of why: who has the port, say."""
-    from benchcon.cli.draft import HOPELESS
-
-    assert session.bench is not None
-    why = "; ".join(port.text for port in session.bench.ports() if port.standing in HOPELESS and port.text)
-    return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''}; see 'benchcon ports'"
-
-
-def _never(ports: object) -> bool:
-    return False
-
-
-def _half_known(session: LiveSession) -> bool:
-    with session.lock:
-        return any(not board.known for board in session.state.boards.values() if board.link == "linked")
 
 
 def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[Done], list[str]]:
@@ -353,9 +290,26 @@ def _walk(
     if robot is not None and robot.trouble:
         raise Trouble(robot.trouble)
     if not over:
-        hint = f"; 'benchcon walk --report {args.report} …' goes on from here" if folder else ""
-        raise Trouble(f"the walk was left before its end{hint}")
+        raise Trouble(f"the walk was left before its end; {_go_on(args, walk.done.values())}")
     return _tell(args, session, panel, folder, walk.done.values(), old, began)
+
+
+def _go_on(args: argparse.Namespace, done: Iterable[Done]) -> str:
+    """Return what becomes of a walk that was left, and what to type to go on."""
+    import shlex
+
+    from benchcon.panel.summary import counted
+    from benchcon.text import printable
+
+    if not args.report:
+        return "nothing of it is kept: with --report DIR it could go on from here"
+    parts = counted(sum(each.group.kind in ("control", "lamp", "digits") for each in done), "part")
+    named = [("--panel", [args.panel] if args.panel else []), ("--only", args.only), ("--report", [args.report])]
+    named += [("--compare", [args.compare] if args.compare else []), ("--hand", args.hand)]
+    words = [word for option, texts in named for text in texts for word in (option, text)]
+    words += ["--json"] if args.json else []
+    command = shlex.join(["benchcon", "walk", *words, *args.ports])
+    return printable(f"{parts} done so far; to go on from here: {command}")
 
 
 def _tell(

@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -159,8 +160,15 @@ def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> N
     run.send_signal(signal.SIGINT)
     _, rest = run.communicate(timeout=PATIENCE_S)
     assert run.returncode == 2
-    assert "left before its end; 'benchcon walk --report" in rest
     assert "Traceback" not in rest
+    last = rest.splitlines()[-1]
+    assert "the walk was left before its end; 0 parts done so far; to go on from here: " in last
+    # It can be typed as it stands.
+    again = shlex.split(last.partition("from here: ")[2])
+    assert sorted(again) == sorted(["benchcon", *command[3:]])
+    on = subprocess.run([*command[:3], *again[1:]], input="", capture_output=True, text=True, timeout=PATIENCE_S)
+    assert on.returncode == 2
+    assert "to go on from here: " in on.stderr
 
 
 @pytest.mark.slow
@@ -188,7 +196,7 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest
     monkeypatch.setattr("sys.stdin", io.StringIO("\n"))
     left = here(*words)
     assert (left.returncode, left.stdout) == (2, "")
-    assert left.stderr.endswith("benchcon: the walk was left before its end\n")
+    assert left.stderr.splitlines()[-1].startswith("benchcon: the walk was left before its end; nothing of it is kept")
 
 
 @pytest.mark.parametrize(

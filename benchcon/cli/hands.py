@@ -1,0 +1,80 @@
+"""Boards that are worked: their simulated hands, and waiting until all of them are there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from benchcon.panel.model import Panel
+    from benchcon.rig.hand import Hand
+    from benchcon.session import LiveSession
+
+READY_S = 15.0
+"""How long boards may take to answer: five seconds of asking past a boot loader, and some more."""
+
+
+def hands_of(controls: Sequence[str]) -> dict[str, Hand]:
+    """Return the simulated hands at these addresses, by the board whose controls they work. Raises `Trouble`."""
+    from benchcon.errors import Trouble
+    from benchcon.rig.hand import Hand
+
+    hands: dict[str, Hand] = {}
+    for control in controls:
+        hand = Hand(control)
+        words = hand.ask("hello")
+        board = words[2] if len(words) > 2 else ""
+        if board in hands:
+            raise Trouble(f"two hands work board '{board}'; one is enough")
+        hands[board] = hand
+    return hands
+
+
+def port_of(board: str, hand: Hand) -> str:
+    """Return the port of the board that a hand works. Raises `Trouble` if the hand does not tell it."""
+    from benchcon.errors import Trouble
+
+    try:
+        return hand.port()
+    except Trouble:
+        raise Trouble(f"the hand of '{board}' does not tell its board's port; name the PORT as well") from None
+
+
+def meet(session: LiveSession, panel: Panel) -> None:
+    """Wait until every board of the panel is linked and known. Raises `Trouble` with those that will not be."""
+    import time
+
+    from benchcon.cli.draft import HOPELESS
+    from benchcon.errors import Trouble
+    from benchcon.walk.channel_changes import missing_boards
+
+    assert session.bench is not None
+    until = time.monotonic() + READY_S
+    while missing := missing_boards(session, panel):
+        ports = session.bench.ports()
+        settled = bool(ports) and all(port.standing in (*HOPELESS, "live", "silent") for port in ports)
+        # A board that has just answered is live before its description is whole.
+        if time.monotonic() > until or (settled and not _half_known(session)):
+            break
+        session.bench.wait(_never, 0.02)
+    if missing and (missing := missing_boards(session, panel)):
+        raise Trouble(_nobody_answers(session, missing))
+
+
+def _nobody_answers(session: LiveSession, missing: list[str]) -> str:
+    """Return that these boards do not answer, and what is known of why: who has the port, say."""
+    from benchcon.cli.draft import HOPELESS
+
+    assert session.bench is not None
+    why = "; ".join(port.text for port in session.bench.ports() if port.standing in HOPELESS and port.text)
+    return f"no board answers as {', '.join(missing)}{f': {why}' if why else ''}; see 'benchcon ports'"
+
+
+def _never(ports: object) -> bool:
+    return False
+
+
+def _half_known(session: LiveSession) -> bool:
+    with session.lock:
+        return any(not board.known for board in session.state.boards.values() if board.link == "linked")
