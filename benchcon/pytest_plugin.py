@@ -165,7 +165,7 @@ class ChannelTest(pytest.Item):
 
         error = excinfo.value
         if isinstance(error, Otherwise):
-            head = f"{self.parent.case.path.name} against {self.parent.name}: {self.name} is otherwise than captured"
+            head = f"{self.parent.case.path.name} against {self.parent.name}: {self.name} differs from the capture"
             return "\n".join([head, "", *(f"E   {line}" for line in _harmless(str(error)).splitlines())])
         if isinstance(error, Trouble):
             return f"E   {error}"

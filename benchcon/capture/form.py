@@ -189,7 +189,7 @@ def write_sync(at_us: int, sync: Sync) -> bytes:
 
 
 def read_sync(body: bytes) -> Sync | None:
-    """Take the body of a sync line; None if it is otherwise than it should be."""
+    """Take the body of a sync line; None if it is not as it should be."""
     match = _SYNC.fullmatch(body)
     if match is None:
         return None

@@ -42,7 +42,7 @@ def ask(question: str) -> str:
 def first_panel() -> str:
     """Ask for size, parts and board; return the panel file's text.
 
-    What does not go together is said, with what would, and asked again; nothing else has to be typed anew.
+    What does not go together is said, with what would, and asked again; nothing else has to be typed again.
     Raises `Trouble` where the answers come to no end.
     """
     from benchcon.errors import Trouble

@@ -80,7 +80,7 @@ def wrap(board: Subject, patience_s: float) -> None:
             if (int(after.words[2], 16) - int(before.words[2], 16)) % 0x10000 != 1:
                 raise Failed("the clock wrapped, and the wraps in 'alive' did not go up by one")
             if after.words[1] != before.words[1]:
-                raise Failed("the clock began anew, with another boot number: that was a reset, not a wrap")
+                raise Failed("the clock started again, with another boot number: that was a reset, not a wrap")
             return
     raise Failed("the clock should have wrapped by now")
 

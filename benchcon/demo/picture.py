@@ -1,4 +1,4 @@
-"""The picture of the demo in the README: ``python -m benchcon.demo.picture FILE`` draws it anew."""
+"""The picture of the demo in the README: ``python -m benchcon.demo.picture FILE`` draws it again."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What befell whole boards in the course of a walk, as findings: resets, lost ports, silence, dark, supply, line."""
+"""What happened to whole boards during a walk, as findings: resets, lost ports, silence, dark, supply, line."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _RESETS = {
 
 
 def find(layout: Layout, troubles: Iterable[BoardTrouble]) -> list[Finding]:
-    """Return what befell each board, one finding for each sort of thing."""
+    """Return what happened to each board, one finding for each sort of thing."""
     return [finding for trouble in troubles if trouble.any for finding in _of(layout, trouble)]
 
 

@@ -1,7 +1,7 @@
 """Evidence: what was asked of the hand and what the boards told; what was commanded and what the eye saw.
 
 Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `Hand`, `LampLook`, `DigitsLook`, and
-`BoardTrouble`, which says what befell a board meanwhile.
+`BoardTrouble`, which says what happened to a board meanwhile.
 Channels are named ``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form
 for people who want to write evidence without a board.
 """
@@ -111,7 +111,7 @@ class DigitsLook:
 
 @dataclass(frozen=True, slots=True)
 class BoardTrouble:
-    """What befell one board in the course of a walk; nothing that was asked of it meanwhile proves anything."""
+    """What happened to one board in the course of a walk; nothing that was asked of it meanwhile proves anything."""
 
     board: str
     resets: int = 0
@@ -136,7 +136,7 @@ class BoardTrouble:
 
     @property
     def any(self) -> bool:
-        """Whether anything befell it at all."""
+        """Whether anything happened to it at all."""
         return any(getattr(self, name) for name in BOARD_COUNTS)
 
     def plus(self, later: BoardTrouble) -> BoardTrouble:

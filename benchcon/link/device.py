@@ -90,7 +90,7 @@ def pseudo_mark(port: str) -> tuple[str, int]:
     """Return what tells a pseudo-terminal that is reached by `port` from a later one; an empty name for other ports.
 
     The number of one whose program has ended is given to the next program that asks for one, a shell perhaps. By a
-    link: the link's own age, as whoever puts another pseudo-terminal there makes the link anew. By its number alone
+    link: the link's own age, as whoever puts another pseudo-terminal there makes the link again. By its number alone
     nothing tells them apart.
     """
     real = os.path.realpath(port)

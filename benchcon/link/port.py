@@ -42,8 +42,8 @@ if TYPE_CHECKING:
 
 
 _RESTLESS = {
-    "resets": "the board starts anew again and again: look at its supply; it is asked who it is once a second only",
-    "gaps": "lines of the board are missing again and again: look at the cable; it is read anew once a second only",
+    "resets": "the board keeps restarting: look at its supply; it is asked who it is once a second only",
+    "gaps": "lines of the board are missing again and again: look at the cable; it is read again once a second only",
     "pages": "the board's answer to 'read all' has no end: its firmware is wrong, and its inputs are not known",
 }
 """What `HostSide.restless` means."""

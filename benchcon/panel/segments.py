@@ -81,7 +81,7 @@ def places_of_format(form: str) -> int:
     """
     if not re.fullmatch(r"#*0+(?:\.0+)?", form):
         raise ValueError(
-            "is no format; 0 (a figure), # in front (a figure, blank where it would be a leading nought) and one point "
+            "is no format; 0 (a figure), # in front (a figure, blank where it would be a leading zero) and one point "
             'are allowed, such as "000", "0000.0" or "##0"'
         )
     return len(form.replace(".", ""))
@@ -121,7 +121,7 @@ def number_text(digits: Digits, value: float, form: str | None = None) -> str | 
     whole = whole.rjust(whole_form.count("0"), "0")
     minus = "-" if number < 0 else ""
     if minus and len(whole) >= len(whole_form) and whole.startswith("0") and len(whole) > 1:
-        whole = whole[1:]  # the minus takes the place of a leading nought
+        whole = whole[1:]  # the minus takes the place of a leading zero
     shown = minus + whole
     if len(shown) > len(whole_form):
         return None

@@ -51,7 +51,7 @@ class Engine:
         self.fresh: list[Mistake] = []
         """What went wrong in the last step."""
         self.put_off: set[str] = set()
-        """Rules that took too long: they are not called any more until the rules are loaded anew."""
+        """Rules that took too long: they are not called any more until the rules are reloaded."""
         self.calling: Rule | None = None
         """The rule that is being called at this moment, for whoever watches from another thread."""
         self.calls = 0
@@ -202,5 +202,5 @@ class Engine:
     def _too_slow(self, rule: Rule, changed: list[str]) -> None:
         self.calling = None
         self.put_off.add(rule.name)
-        text = f"{rule.name} takes too long and is put off until the rules are loaded anew"
+        text = f"{rule.name} takes too long and is put off until the rules are reloaded"
         self._went_wrong(rule, rule.line, text, changed)

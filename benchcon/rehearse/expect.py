@@ -14,7 +14,7 @@ once, `within_us` after the step.
 
 While it cannot be judged (a board that it looks at is dark, silent, lost, or has just come; somebody else has set what
 it looks at), an expectation is held: nobody can keep it then, and the rules are not to blame. Afterwards its conditions
-begin to hold anew; one of a step is not looked at again.
+start over; one of a step is not looked at again.
 """
 
 from __future__ import annotations

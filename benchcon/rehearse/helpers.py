@@ -17,7 +17,7 @@ FLASHES_MOST_HZ = 3.0
 
 
 class Memory(dict[str, Any]):
-    """What one rule remembers from call to call; empty when the rehearsal begins and when the rules are loaded anew."""
+    """What one rule remembers from call to call; empty when the rehearsal begins and when the rules are reloaded."""
 
 
 def hysteresis(memory: Memory, key: str, value: float, *, on: float, off: float) -> bool:

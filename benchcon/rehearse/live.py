@@ -48,8 +48,8 @@ Ask = Callable[[str], bool]
 class LiveRun:
     """One scenario on a live session. `start`, `wait`, `close`; `rehearsal` says how it goes.
 
-    `hands`: simulated hands by board name; `ask`: asks the person, for boards without one. With `repeat` it begins anew
-    when it is over.
+    `hands`: simulated hands by board name; `ask`: asks the person, for boards without one. With `repeat` it begins
+    again when it is over.
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class LiveRun:
         self.on_turn: Callable[[], object] = lambda: None
         """Called whenever anything may have changed, on the run's thread; must not block."""
         self.on_rules: Callable[[str], object] = lambda text: None
-        """Called with one line when the rules file was saved: that it was loaded anew, or what is wrong with it."""
+        """Called with one line when the rules file was saved: that it was reloaded, or what is wrong with it."""
         self.trouble: BaseException | None = None
         self._ask = ask
         self._repeat = repeat
@@ -206,7 +206,7 @@ class LiveRun:
                 self._ends.set()
 
     def _look_at_rules(self) -> None:
-        """Load the rules anew if their file was saved. What is wrong with it is said, and the old ones go on."""
+        """Reload the rules if their file was saved. What is wrong with it is said, and the old ones go on."""
         saved = _saved(self.scenario.rules)
         if saved is None or saved == self._rules_saved:
             return
@@ -219,7 +219,7 @@ class LiveRun:
             return
         self.rehearsal.load(rules)
         self._watchdog.engine = self.rehearsal.engine
-        self.on_rules(f"{printable(str(scenario.rules))}: loaded anew, {len(rules.rules)} rules")
+        self.on_rules(f"{printable(str(scenario.rules))}: reloaded, {len(rules.rules)} rules")
 
     def _do(self, todo: ToDo) -> None:
         bench = self.session.bench

@@ -57,7 +57,7 @@ class Publisher:
 
     def _connected(self, client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
         if not reason.is_failure:
-            self._anew.set()  # a broker that was started anew knows nothing
+            self._anew.set()  # a broker that was restarted knows nothing
 
     def look(self) -> None:
         """Publish what has changed since the last look; nothing while the broker is not there."""

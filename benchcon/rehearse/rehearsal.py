@@ -133,7 +133,7 @@ class Rehearsal:
         self._stirred = True
 
     def repeat(self, now_us: int) -> None:
-        """The scenario begins anew; rules and their memory go on."""
+        """The scenario begins again; rules and their memory go on."""
         self.began_us = now_us
         self._next = 0
         self._stirred = True

@@ -1,7 +1,7 @@
 """A scenario on simulated boards, in virtual time: as fast as it goes, and the same twice gives the same records.
 
 The boards are `benchcon.rig`'s, and each is spoken to by the link's own `Talk`, with its limits, its repeats and
-its pings. Only what lies between is made anew: a cable without a port, and a loop whose clock goes where it is put.
+its pings. Only what lies between is made again: a cable without a port, and a loop whose clock goes where it is put.
 """
 
 from __future__ import annotations

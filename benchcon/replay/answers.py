@@ -12,7 +12,7 @@ from benchcon.wire.host import Outcome
 
 
 def answers_of(asked: Iterable[tuple[Ask, Future[Outcome]]]) -> tuple[list[str], list[str]]:
-    """Return what was answered otherwise than then, and what the link's limits held back, one line each."""
+    """Return what was answered differently from then, and what the link's limits held back, one line each."""
     answers: dict[str, int] = {}
     held: dict[str, int] = {}
     for ask, future in asked:

@@ -1,4 +1,4 @@
-"""What changed when: a stream of records as changes of channels, outputs and what befell whole boards included."""
+"""What changed when: a stream of records as changes of channels, outputs and what happened to whole boards included."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class Changes:
                 self._set(event, changes)
             elif type(event) is not ev.Asked:
                 look = True
-                self._befell(event)
+                self._happened_to(event)
         if look:
             for source in self.state.boards if batch.kind == "=" else (batch.source,):
                 board = self.state.boards.get(source)
@@ -66,7 +66,7 @@ class Changes:
                     self._whole(batch.at_us, board, changes)
         return changes
 
-    def _befell(self, event: ev.Event) -> None:
+    def _happened_to(self, event: ev.Event) -> None:
         source = event.source
         if type(event) in (ev.Alive, ev.Boot) or (
             isinstance(event, ev.Told | ev.Answered) and event.words[0] in ("dark", "light")

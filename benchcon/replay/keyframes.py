@@ -57,7 +57,7 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> Held:
                 fresh = False
                 continue
             state.feed(batch)
-            # After a hole the state begins anew with the keyframe that follows at once.
+            # After a hole the state begins again with the keyframe that follows at once.
             fresh = batch.kind == LINK and batch.source == 0 and batch.bodies[-1].startswith(b"missed ")
         names = ["bench"]
         for source, board in state.boards.items():

@@ -73,7 +73,7 @@ class Again:
 
     comparison: Comparison
     answers: list[str] = field(default_factory=list)
-    """Answers that were otherwise than then, one line each."""
+    """Answers that differed from then, one line each."""
     held: list[str] = field(default_factory=list)
     """Requests that the limits held back, one line each; no difference of the board's."""
     left_out: list[str] = field(default_factory=list)

@@ -49,16 +49,16 @@ class Folder:
             except (ValueError, RecursionError):
                 line = None
             if not isinstance(line, dict):
-                raise Trouble(f"{printable(str(path))}:{number}: is no journal of a walk; remove it to begin anew")
+                raise Trouble(f"{printable(str(path))}:{number}: is no journal of a walk; remove it to start again")
             lines.append(line)
         if not lines or any("over" in line for line in lines):
             return []
         if lines[0].get("journal") != FORM:
-            raise Trouble(f"{printable(str(path))}:1: is no journal of a walk; remove it to begin anew")
+            raise Trouble(f"{printable(str(path))}:1: is no journal of a walk; remove it to start again")
         if lines[0].get("panel") != panel.digest:
             raise Trouble(
                 f"{printable(str(self.path))} holds a walk of another panel file that was broken off; "
-                f"name another folder, or remove {JOURNAL} to begin anew"
+                f"name another folder, or remove {JOURNAL} to start again"
             )
         try:
             return resume(lines)

@@ -202,7 +202,7 @@ class SimBoard:
     # --- reset and start --------------------------------------------------------------------------------------
 
     def reset(self, at_us: int, cause: str) -> None:
-        """The board resets: outputs off at once, and it starts anew."""
+        """The board resets: outputs off at once, and it restarts."""
         if self.powered:
             self._stop(at_us)
             self._begin(at_us, cause)

@@ -221,7 +221,7 @@ class Hand:
             self._socket.settimeout(timeout_s)
             answer = self._send_line(self._socket, line)
         except TimeoutError:
-            # An answer that comes later would be taken for the next one's: begin anew.
+            # An answer that comes later would be taken for the next one's: begin again.
             self._drop()
             raise self._silent(f"does not answer within {timeout_s:g} s") from None
         except OSError as error:

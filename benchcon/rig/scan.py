@@ -71,7 +71,7 @@ class _Pot:
 
 
 class Scan:
-    """The inputs of one board, as its firmware sees them. Made anew at each reset."""
+    """The inputs of one board, as its firmware sees them. Made again at each reset."""
 
     def __init__(self, wiring: Wiring, timeline: Timeline, parts: Parts, tells: Tells, faults: Sequence[Fault]) -> None:
         self.wiring = wiring

@@ -143,7 +143,7 @@ class ChannelState:
             self.greatest = value
 
     def forget(self) -> None:
-        """The board started anew or its description changed: the value is not known, the counts stay."""
+        """The board restarted or its description changed: the value is not known, the counts stay."""
         self.value = None
         self.raw_on = False
         self.raw_level = None

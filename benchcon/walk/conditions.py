@@ -13,10 +13,10 @@ bad lines    (a damaged line came from it, or reached it)   at once             
 ===========  =============================================  ==============================================  ==========
 
 While a condition holds on a board that the step at hand is about, nothing is asked and no answer is taken; whatever
-befell such a board since the group was begun makes the group be asked again. An answer by which something was not as it
-should be, or by which nothing came of what a hand did, stands only when the board's next heartbeat says that nothing
-was amiss: else the walk goes back to it.
-What befell each board is counted in its `Strained`, and becomes evidence of its own (`BoardTrouble`).
+happened to such a board since the group was begun makes the group be asked again. An answer by which something was not
+as it should be, or by which nothing came of what a hand did, stands only when the board's next heartbeat says that
+nothing was amiss: else the walk goes back to it.
+What happened to each board is counted in its `Strained`, and becomes evidence of its own (`BoardTrouble`).
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class Conditions:
     """What has befallen the boards of a walk, and what holds on them now."""
 
     def __init__(self, hearing: Hearing, layout: Layout, before: Iterable[Evidence] = ()) -> None:
-        """`before`: what befell them in an earlier part of the same walk."""
+        """`before`: what happened to them in an earlier part of the same walk."""
         self.hearing, self.layout = hearing, layout
         self.feeding = Feeding(hearing, layout)
         self.boards: dict[str, Strained] = {board.name: Strained(board.name) for board in layout.panel.boards}
@@ -90,7 +90,7 @@ class Conditions:
         self._dimmed: dict[str, int] = dict.fromkeys(self.boards, 0)
         """Board → how often its supply went while it was looked at."""
         self._fell: dict[str, dict[Condition, None]] = {}
-        """Board → what befell it since the group at hand was begun."""
+        """Board → what happened to it since the group at hand was begun."""
         self._unread: dict[str, Condition] = {}
         """Boards whose inputs are to be read whole before anything is known of them, and why."""
         self._reset_us: dict[str, int] = {}
@@ -127,13 +127,13 @@ class Conditions:
                 tally.lost += 1
                 self._untear(board, event.at_us)
                 self._unread[board] = GONE
-                return self._befell(board, GONE)
+                return self._happened_to(board, GONE)
         elif isinstance(event, ev.Gap):
             if self._unread.get(board) is GONE:
                 return []  # what it said meanwhile
             tally.missing += event.missing
             self._unread.setdefault(board, GAP)
-            return self._befell(board, GAP)
+            return self._happened_to(board, GAP)
         elif isinstance(event, ev.Odd):
             if self._unread.get(board) is not GONE:
                 tally.bad_here += 1
@@ -160,7 +160,7 @@ class Conditions:
     def _boot(self, board: str, event: ev.Boot, walk: Walk) -> list[str]:
         self._reset_us[board] = event.at_us
         if self._unread.get(board) is GONE:
-            return []  # plugged in again it starts anew, of course
+            return []  # plugged in again it restarts, of course
         tally = self.boards[board]
         tally.booted(event.cause)
         self._untear(board, event.at_us)
@@ -168,7 +168,7 @@ class Conditions:
             for name in walk.step.parts:
                 self._lit[board][name] = self._lit[board].get(name, 0) + 1
         self._unread[board] = RESET
-        return self._befell(board, RESET, at_once=event.cause != "seen")
+        return self._happened_to(board, RESET, at_once=event.cause != "seen")
 
     def _untear(self, board: str, at_us: int) -> None:
         """A reset, or a plug that is pulled, tears the line that is on its way: that is no fault of the line."""
@@ -184,7 +184,7 @@ class Conditions:
         self._silent.discard(board)
         if self.feeding.told(board, event):
             self._dimmed[board] += walk.state == "look" and board in self.concerned(walk)
-            return self._befell(board, UNFED)
+            return self._happened_to(board, UNFED)
         if event.dark:
             return [] if board in self._was_dark else self._darkened(board, at_once=False)
         self._was_dark.discard(board)
@@ -199,9 +199,9 @@ class Conditions:
 
     def _darkened(self, board: str, at_once: bool) -> list[str]:
         self._was_dark.add(board)
-        return self._befell(board, DARK, at_once)
+        return self._happened_to(board, DARK, at_once)
 
-    def _befell(self, board: str, what: Condition, at_once: bool = False) -> list[str]:
+    def _happened_to(self, board: str, what: Condition, at_once: bool = False) -> list[str]:
         """Return the groups whose answers this makes doubtful; none if the board has told it `at_once`."""
         self._fell.setdefault(board, {})[what] = None
         if at_once:
@@ -218,7 +218,7 @@ class Conditions:
             if state is not None and board not in self._silent and state.standing(now_us) == "silent":
                 self._silent.add(board)
                 self.boards[board].silences += 1
-                groups += self._befell(board, SILENT)
+                groups += self._happened_to(board, SILENT)
         return groups
 
     def looked(self, walk: Walk, right: bool, now_us: int) -> None:
@@ -286,13 +286,13 @@ class Conditions:
         return UNFED if self.is_unfed(board) else None
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:
-        """Return what befell the boards of the group at hand since it was begun, and matters to the step at hand."""
+        """Return what happened to the boards of the group at hand since it was begun and matters to its step."""
         looking = walk.step is not None and walk.step.do in LOOKS
         fell = dict.fromkeys(c for board in self.concerned(walk) for c in self._fell.get(board, ()))
         return tuple(c for c in fell if looking or c.hands)
 
     def begun(self) -> None:
-        """A group was begun, or is asked again: what befell a board before does not touch it."""
+        """A group was begun, or is asked again: what happened to a board before does not touch it."""
         self._fell.clear()
 
     def settled(self, now_us: int) -> bool:
@@ -301,7 +301,7 @@ class Conditions:
         return not self._doubtful or now_us - self._over_us >= LAST_US
 
     def evidence(self) -> list[Evidence]:
-        """Return what befell each board, of those that anything did."""
+        """Return what happened to each board to which anything did."""
         out: list[Evidence] = []
         for name, tally in self.boards.items():
             new = BoardTrouble(

@@ -2,7 +2,7 @@
 
 An answer counts when its question has stood for half a second, so that somebody can have looked. A key that is held
 down comes again and again: only the first of them is an answer. Whether a key is held cannot be told from a terminal;
-but what comes again a tenth of a second after itself, or before itself, was not pressed anew.
+but what comes again a tenth of a second after itself, or before itself, was not pressed again.
 """
 
 from __future__ import annotations

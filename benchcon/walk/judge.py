@@ -49,7 +49,7 @@ def done(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[
 
 
 def odd(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
-    """Whether any channel but a potentiometer's stands otherwise than before, so that something has come of the step.
+    """Whether any channel but a potentiometer's stands differently from before, so that something has come of the step.
 
     Another button that has sprung back (it was brushed when the step began) is nothing odd, unless the step's own part
     reads as asked already: then it may be that the two are crossed, and this is what there is to see.
@@ -128,7 +128,7 @@ def kept_back(layout: Layout, hand: Hand) -> bool:
 
 
 def worth_repeating(layout: Layout, evidence: Iterable[Evidence]) -> bool:
-    """Whether anything in a group went otherwise than it should, so that it should be asked once more."""
+    """Whether anything in a group did not go as it should, so that it should be asked once more."""
     for each in evidence:
         if not isinstance(each, Hand) or each.do not in ("put", "turn", "end"):
             continue

@@ -84,7 +84,7 @@ class Outputs:
                 channel = self.layout.lamps[name].channel
                 if channel.board in self.sources:
                     self.bench.blink(self.sources[channel.board], channel.id, True)
-                    # Set anew to end that, even to the level that it has.
+                    # Set again to end that, even to the level that it has.
                     self._asked.get(channel.board, {}).pop(channel.id, None)
 
     def _wanted(self, wants: Wants) -> dict[str, dict[str, int | bytes]]:

@@ -17,7 +17,7 @@ from benchcon.walk.journal import Done, line_of
 from benchcon.walk.plan import Group, Step, plan, rectangles, steps
 
 BOARDS = Group("all boards", "boards", ())
-"""Not asked of anybody: where what befell the boards is written down."""
+"""Not asked of anybody: where what happened to the boards is written down."""
 
 
 class Progress:
@@ -58,7 +58,7 @@ class Progress:
 
     @property
     def evidence(self) -> list[Evidence]:
-        """All evidence of what was asked so far, in the order in which it came; not what befell the boards."""
+        """All evidence of what was asked so far, in the order in which it came; not what happened to the boards."""
         asked = [done for done in self.done.values() if done.group.kind != BOARDS.kind]
         return [e for done in asked for e in done.evidence] + list(self.collected)
 
@@ -156,7 +156,7 @@ class Progress:
         self.collected = []
         self.note = ""
 
-    def befell(self, boards: list[Evidence]) -> None:
+    def happened_to(self, boards: list[Evidence]) -> None:
         """Write down what has befallen the boards in the course of the walk, instead of what stands there."""
         old = self.done.get(BOARDS.name)
         if boards != (old.evidence if old else []):

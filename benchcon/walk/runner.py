@@ -122,7 +122,7 @@ class Runner:
                 self._loop()
             finally:
                 self.face.end()
-                walk.progress.befell(self.conditions.evidence())
+                walk.progress.happened_to(self.conditions.evidence())
                 self._all_off()
                 self.bench.note(*occupied.ends(occupied.WALK))
         finally:
@@ -227,7 +227,7 @@ class Runner:
                 return
 
     def _group_begun(self) -> None:
-        """What befell boards while another group was at hand does not touch this one."""
+        """What happened to boards while another group was at hand does not touch this one."""
         name = self.walk.group.name if self.walk.group else ""
         if name != self._at_hand:
             self._at_hand = name
@@ -235,7 +235,7 @@ class Runner:
 
     @property
     def _spoilt(self) -> tuple[Condition, ...]:
-        """What befell the boards of the group at hand, and makes it be asked again; bad lines only at an answer."""
+        """What happened to the boards of the group at hand so that it is asked again; bad lines only at an answer."""
         return tuple(each for each in self.conditions.fallen(self.walk) if each is not BAD)
 
     def _tell_held(self, held: Held, now: int) -> None:
@@ -259,7 +259,7 @@ class Runner:
         return True
 
     def _ask_again(self, now: int) -> None:
-        """Ask the group at hand anew: what came of it counts for nothing. After `ASKS` times it is given up."""
+        """Ask the group at hand again: what came of it counts for nothing. After `ASKS` times it is given up."""
         walk, fell = self.walk, self.conditions.fallen(self.walk)
         boards = self.conditions.concerned(walk)
         self.conditions.begun()
@@ -424,7 +424,7 @@ class Runner:
         self._set_raw()
         if walk.step_number != self._told_at:
             self._told_at = walk.step_number
-            walk.progress.befell(self.conditions.evidence())
+            walk.progress.happened_to(self.conditions.evidence())
         for line in walk.journal(self._now()):
             self.write(line)
         if self.face.robot and self._raw_waiting:

@@ -11,7 +11,7 @@ from benchcon.walk.plan import Step
 
 
 def moved(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> list[str]:
-    """Return the labels of the controls that stand otherwise than `before` though `step` is not about them."""
+    """Return the labels of the controls that stand differently from `before` though `step` is not about them."""
     out: dict[str, None] = {}
     for key, spot in layout.spots.items():
         part = spot.part

@@ -88,7 +88,7 @@ def wiggle(
                             wiggling.upset(name)
                             sound(f"{name}: the board was reset or is gone; what is missed meanwhile is not counted")
                     elif name and name not in listening and _tells_again(event) and hearing.known(name):
-                        # Back, with everything as it was at first: raw edges are wanted anew.
+                        # Back, with everything as it was at first: raw edges are wanted again.
                         listening.add(name)
                         for board, _, channel in raw:
                             if board == name:
@@ -152,7 +152,7 @@ def soak(
                 while not came.empty():
                     soaking.refused = came.get()
                     if soaking.refused:
-                        outputs.forget_all()  # the next step sets everything anew
+                        outputs.forget_all()  # the next step sets everything again
                 for name in hearing.sources:
                     if name not in boards:
                         boards[name] = Strained(name)

@@ -178,7 +178,7 @@ class Watch:
 
     @staticmethod
     def _crowd(recent: deque[int], time_us: int, trigger: Trigger) -> None:
-        """Add a moment and let go of those that are too long ago; a board's clock may begin anew."""
+        """Add a moment and let go of those that are too long ago; a board's clock may begin again."""
         if recent and time_us < recent[-1]:
             recent.clear()
         recent.append(time_us)

@@ -14,7 +14,7 @@ confirmed."""
 _EVERY_OUTPUT = "*"
 
 AGAIN_AT_ONCE = 10
-"""So often a board is asked anew right away when it calls for that; further times, once in `AGAIN_EVERY_US`."""
+"""So often a board is asked again right away when it calls for that; further times, once in `AGAIN_EVERY_US`."""
 AGAIN_EVERY_US = 1_000_000
 
 

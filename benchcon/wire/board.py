@@ -100,7 +100,7 @@ class BoardSide:
     # --- what the world does ------------------------------------------------------------------------------------------
 
     def reset(self, now_us: int, cause: str = "reset") -> None:
-        """The board starts anew: outputs off, not dark, dead-man and raw off, what waited to be sent is gone."""
+        """The board restarts: outputs off, not dark, dead-man and raw off, what waited to be sent is gone."""
         self.boot = (self.boot + 1) & 0xFFFF
         self.outputs_off(now_us)
         self._start(now_us, cause)

@@ -116,7 +116,7 @@ class Watched:
             self.at_us = at_us
 
     def was_reset(self, boot: int, guessed: bool, line_due: bool) -> None:
-        """Numbers and clock begin anew."""
+        """Numbers and clock begin again."""
         self.boot = boot
         self.boot_guessed = guessed
         self.boot_line_due = line_due

@@ -20,7 +20,7 @@ from benchcon.protocol_files import protocols_dir
 GUIDE = protocols_dir() / "guide"
 FENCE = re.compile(r"^```(\w+)(?: ([\w.]+))?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 PATIENCE_S = 120.0
-STALE = "made anew by: python tests/guide/pictures.py"
+STALE = "made again by: python tests/guide/pictures.py"
 
 
 class Block(NamedTuple):

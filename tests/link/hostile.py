@@ -1,8 +1,8 @@
 """A board that keeps its host busy: `BoardSide` on a real pseudo-terminal, spoilt in one way.
 
 Started as ``python hostile.py HOW``; prints the port's path, and the number of requests so far for every line on
-standard input. HOW: ``pages`` (the answer to `read all` has no end), ``resets`` (it starts anew after each request),
-``jumps`` (its running numbers jump after each), ``idents`` (it starts anew with another ident after each `read`).
+standard input. HOW: ``pages`` (the answer to `read all` has no end), ``resets`` (it restarts after each request),
+``jumps`` (its running numbers jump after each), ``idents`` (it restarts with another ident after each `read`).
 """
 
 from __future__ import annotations

@@ -134,7 +134,7 @@ def test_rules_are_loaded_anew_when_they_are_saved(board: Demo, tmp_path: Path) 
         assert until(lambda: shown(board) == "1500")
         (tmp_path / "rules.py").write_text(RULES.replace("return level\n", "return level / 100\n"))
         assert until(lambda: shown(board) == "15")
-        assert told[-1].endswith("rules.py: loaded anew, 2 rules")
+        assert told[-1].endswith("rules.py: reloaded, 2 rules")
         (tmp_path / "rules.py").write_text(RULES.replace("def level(level)", "def level(level"))
         assert until(lambda: len(told) == 2)
         assert "rules.py:4: is no Python" in told[-1]
@@ -187,7 +187,7 @@ def test_what_the_panel_does_is_told_to_others(board: Demo, tmp_path: Path, brok
             assert until(lambda: broker.retained("desk/controls/level_set") == "2")
             assert broker.retained("desk/boards/alert") == "live"
             assert broker.retained("desk/bench") == "here"
-            # A broker that is started anew knows nothing: it is told again.
+            # A broker that is restarted knows nothing: it is told again.
             broker.kill()
             broker.start()
             assert until(lambda: broker.retained("desk/controls/level_set") == "2")

@@ -109,7 +109,7 @@ def test_a_difference_is_shown_like_a_good_assertion(tmp_path: Path) -> None:
     assert code == 1
     assert "night.capture::state::lighting.sel1 FAILED" in text
     assert "night.capture::state::lighting.sw1 PASSED" in text
-    assert "night.capture against state: lighting.sel1 is otherwise than captured" in text
+    assert "night.capture against state: lighting.sel1 differs from the capture" in text
     assert "E   value was 4, worked out again it is" in text
     assert "Traceback" not in text
     assert "benchcon/replay" not in text, "no line of our code: it is not what is wrong"

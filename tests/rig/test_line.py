@@ -133,7 +133,7 @@ def test_a_wrong_rate_makes_bounded_junk(data: bytes, rate: int) -> None:
 def test_twice_the_rate_turns_a_byte_into_what_paper_says() -> None:
     # By hand: 55h is on the wire 0 10101010 1 (start, lowest bit first, stop), at half the rate each bit twice:
     # 00 11 00 11 00 11 00 11 00 11. The receiver takes the first for its start, then reads 01100110 and a low stop: a
-    # framing error, 0. It starts anew at the next fall, reads 01100111 and a high stop: E6h.
+    # framing error, 0. It restarts at the next fall, reads 01100111 and a high stop: E6h.
     assert misread(b"\x55", 57_600, 115_200) == b"\x00\xe6"
 
 

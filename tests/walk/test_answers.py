@@ -25,7 +25,7 @@ def scene(step: Step, wants: Wants | None = None) -> Scene:
 
 def test_words_name_lamps_and_displays_whatever_is_asked() -> None:
     dark = scene(Step("dark"))
-    # 7E is a nought: segments A to F of any seven-segment display's data sheet.
+    # 7E is a zero: segments A to F of any seven-segment display's data sheet.
     assert understood("l2, dim:l3 d1=0", dark, LAYOUT) == Answer(
         "otherwise", 7, {"l2": Seen(), "l3": Seen("dim")}, {"d1": bytes.fromhex("00007E")}
     )

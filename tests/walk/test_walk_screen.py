@@ -305,7 +305,7 @@ async def test_what_is_answered_while_a_board_is_away_proves_nothing(desks: Desk
         await eyes.press("enter")
         await eyes.gone("Board lighting is gone")
         await eyes.press("enter")  # at once: nobody can have looked
-        await eyes.until(lambda: screen.listens, "the question, asked anew")
+        await eyes.until(lambda: screen.listens, "the question, asked again")
         await eyes.see("Lamp Approach lit should blink", "1 of 25", "✓ 0 passed")
 
 

@@ -117,7 +117,7 @@ class Channels(Table):
         return list(self.standing.rows) if self.standing is not None else []
 
 
-OWN_KEYS = ("one", "all", "anew", "bell", "leave")
+OWN_KEYS = ("one", "all", "reset", "bell", "leave")
 
 
 class WiggleScreen(WatchScreen):
@@ -132,7 +132,7 @@ class WiggleScreen(WatchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "one", "Watch this one only"),
         Binding("a", "all", "Watch all"),
-        Binding("c", "anew", "Reset counts"),
+        Binding("c", "reset", "Reset counts"),
         Binding("b", "bell", "Bell on/off"),
         Binding("escape,q", "leave", "Back"),
     ]
@@ -264,7 +264,7 @@ class WiggleScreen(WatchScreen):
         self._watch()
         self.refresh_bindings()
 
-    def action_anew(self) -> None:
+    def action_reset(self) -> None:
         """Set the counts to zero."""
         self._watch()
 
