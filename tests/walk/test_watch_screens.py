@@ -17,7 +17,7 @@ async def palette(eyes: Eyes, title: str) -> None:
     """Choose a command from the palette."""
     await eyes.press("ctrl+p")
     await eyes.press(*title.split()[0 if title.startswith("Wiggle") else -1].lower())
-    await eyes.see(title, "the loom" if title.startswith("Wiggle") else "for long")
+    await eyes.see(title, "the loom" if title.startswith("Wiggle") else "for hours")
     await eyes.press("enter")
 
 
