@@ -58,7 +58,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--captures",
         metavar="DIR",
-        help="leave a capture of each scenario in this folder; without it, of those that fail, in the current one",
+        help="leave a capture of each scenario in this folder, made if need be; without it, of those that fail, in "
+        "the current one",
     )
     parser.add_argument("--junit", metavar="FILE", help="write the result as JUnit XML")
     parser.add_argument("--force", action="store_true", help="overwrite the JUnit file if it is there")
@@ -86,8 +87,11 @@ def run(args: argparse.Namespace) -> int:
             raise Trouble("a sweep and a look at captures need no board; leave ports, hands and sources out")
         return _sweep(scenarios, named) if args.sweep else _against(scenarios, recorded, named)
     captures = Path(args.captures or ".")
-    if not captures.is_dir():
-        raise Trouble(f"--captures {printable(args.captures)}: there is no such folder")
+    try:
+        captures.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        why = f"cannot be made: {error.strerror}" if not captures.exists() else "is no folder"
+        raise Trouble(f"--captures {printable(args.captures)}: {why}") from error
     if (args.values or args.publish) and not (ports or args.hand):
         raise Trouble("values from elsewhere drive boards that are there: name their ports; 'benchcon try' starts some")
     play = _on_boards if ports or args.hand else _simulated

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from benchcon.panel.model import Lamp, Panel
 from benchcon.rehearse.behaviour import Behaviour
 from benchcon.rehearse.helpers import Memory
-from benchcon.rehearse.rules_file import Rule, Rules, line_in, said
+from benchcon.rehearse.rules_file import Rule, Rules, line_in, raised_in, said
 from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows, outputs_of
 from benchcon.text import printable
 
@@ -114,6 +114,18 @@ class Engine:
                 return f"{printable(self.rules.path)}:{(mistake.line if mistake else 0) or rule.line} {rule.name}"
         return ""
 
+    def went_wrong(self, output: str) -> bool:
+        """Whether the rule of an output went wrong when it was last called, or one whose quantity it needs."""
+        if not self.mistakes:
+            return False
+        by_derived = {rule.derived: rule for rule in self.rules.rules if rule.derived}
+        behind = [rule for rule in self.rules.rules if output in rule.drives]
+        for rule in behind:  # grows while it is gone through; there are no circles
+            if rule.name in self.mistakes:
+                return True
+            behind += [by_derived[name] for name in rule.inputs if name in by_derived]
+        return False
+
     # --- inside -----------------------------------------------------------------------------------------------------
 
     def _work_out(self, number: int, rule: Rule, seconds: float, changed: list[str]) -> None:
@@ -140,7 +152,9 @@ class Engine:
         except TooSlow:
             self._too_slow(rule, changed)
             return
-        except (Exception, SystemExit) as error:
+        except BaseException as error:
+            if isinstance(error, KeyboardInterrupt) and not raised_in(error, self.rules.path):
+                raise  # the user's own
             self._went_wrong(rule, line_in(error, self.rules.path), said(error), changed)
             return
         finally:

@@ -28,6 +28,10 @@ LEVEL_PERMILLE = 10
 """So far may a lamp's lightness lie from what is expected: what trims round off is no fault."""
 
 
+WRONG_RULE = "its rule went wrong"
+"""Why an expectation is not judged: what its outputs show is not what any rule says, even where it looks right."""
+
+
 class Wanted(NamedTuple):
     """What one output is to show."""
 
@@ -95,6 +99,9 @@ class Outputs(Protocol):
 
     def why_not(self, expectation: Expectation) -> str:
         """Return why an expectation cannot be judged now, ``a board was dark or lost``; empty if it can."""
+
+    def rule_went_wrong(self, expectation: Expectation) -> bool:
+        """Whether a rule of what it looks at went wrong when it was last called."""
 
 
 class Stand(Enum):
@@ -166,6 +173,8 @@ class Judge:
                 del self._due_us[expectation]
                 self.due[expectation] += 1
             outputs = self._wrong(expectation)
+            if not outputs and self.outputs.rule_went_wrong(expectation):
+                self.held[expectation] = WRONG_RULE
             if once:
                 del self._stand[expectation]
             else:

@@ -36,7 +36,7 @@ class RehearsalCapture:
             self._fresh = Fresh(folder / "rehearsal")
         except OSError as error:
             raise self._trouble(error) from error
-        words = {"program": f"benchcon {__version__}", "scenario": scenario}
+        words = {"program": f"benchcon {__version__}", "scenario": scenario, "time": "virtual"}
         self._file = OpenFile(self._fresh.descriptor, write_header(BEGAN, words))
         self._keyframe_us = self._flushed = self._since = 0
         self._put_keyframe(0)

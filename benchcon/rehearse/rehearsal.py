@@ -61,6 +61,7 @@ class Rehearsal:
         self.scenario = scenario
         self.engine = Engine(scenario.panel, scenario.behaviour, rules)
         self.seen = Seen(scenario.panel, state)
+        self.seen.went_wrong = lambda output: self.engine.went_wrong(output)
         self.judge = Judge(scenario.expectations, self.seen)
         self.failed: list[Failed] = []
         self.mistakes: dict[str, tuple[int, int]] = {}

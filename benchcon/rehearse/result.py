@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchcon.rehearse.expect import Expectation
+from benchcon.rehearse.expect import WRONG_RULE, Expectation
 from benchcon.rehearse.rehearsal import Failed, Rehearsal
 from benchcon.text import printable
 
@@ -30,6 +30,8 @@ class Result:
     mistakes: dict[str, tuple[int, int]]
     capture: Path | None = None
     remarks: list[str] = field(default_factory=list)
+    not_judged: Sequence[Expectation] = ()
+    """Expectations whose rule went wrong: they are not kept, whatever was shown."""
 
     @property
     def good(self) -> bool:
@@ -40,6 +42,7 @@ class Result:
     def never(self) -> list[Expectation]:
         """Expectations that were never due: they have proved nothing."""
         broken = {failed.broken.expectation for failed in self.failed}
+        broken |= set(self.not_judged)
         return [each for each in self.expectations if not self.due.get(each) and each not in broken]
 
 
@@ -57,7 +60,8 @@ def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Resu
         rehearsal.failed,
         rehearsal.mistakes,
         capture,
-        [f"not judged while {why}: {printable(each.name)}" for each, why in held.items()],
+        [f"not judged while {why}: {printable(each.name)}" for each, why in held.items() if why != WRONG_RULE],
+        [each for each, why in held.items() if why == WRONG_RULE],
     )
 
 
@@ -69,6 +73,8 @@ def texts(result: Result) -> dict[str, str]:
         lines = [line for failed in broken[:MOST_TOLD] for line in _told(failed, result)]
         if len(broken) > MOST_TOLD:
             lines.append(f"and {len(broken) - MOST_TOLD} times more")
+        if not broken and expectation in result.not_judged:
+            lines.append(_not_judged(expectation, result))
         found[name_of(expectation, found)] = "\n".join(lines)
     return found
 
@@ -93,12 +99,15 @@ def as_text(result: Result) -> str:
     if len(result.failed) > MOST_TOLD:
         lines.append(f"{result.path}: and {len(result.failed) - MOST_TOLD} more broken")
     lines += _mistakes(result)
+    lines += [_not_judged(each, result) for each in result.not_judged]
     lines += [f"{result.path}:{each.line}: never due, so not tested: {printable(each.name)}" for each in result.never]
     lines += [f"{result.path}: {remark}" for remark in result.remarks]
     broken = {failed.broken.expectation for failed in result.failed}
-    kept = len(result.expectations) - len(broken) - len(result.never)
+    not_judged = [each for each in result.not_judged if each not in broken]
+    kept = len(result.expectations) - len(broken) - len(not_judged) - len(result.never)
     parts = [f"{kept} of {len(result.expectations)} expectations kept"]
     parts += [f"{len(broken)} BROKEN"] if broken else []
+    parts += [f"{len(not_judged)} NOT JUDGED"] if not_judged else []
     parts += [f"{len(result.mistakes)} MISTAKES in rules"] if result.mistakes else []
     pace = f"{result.lasted_s:g} s"
     if result.took_s:
@@ -118,6 +127,10 @@ def _told(failed: Failed, result: Result) -> Iterator[str]:
         yield f"    rule: {printable(rule)}"
     if result.capture is not None:
         yield f"    capture: {printable(str(result.capture))}, at {broken.at_us / 1e6:.3f} s"
+
+
+def _not_judged(expectation: Expectation, result: Result) -> str:
+    return f"{result.path}:{expectation.line}: not judged, as {WRONG_RULE}: {printable(expectation.name)}"
 
 
 def _mistakes(result: Result) -> Iterator[str]:

@@ -10,11 +10,14 @@ import ast
 import builtins
 import itertools
 import math
+import opcode
+import symtable
 import sys
 import traceback
 import types
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +28,16 @@ from benchcon.panel.reader import NAME, Finding, listed, near
 from benchcon.panel.rules import key_of
 from benchcon.rehearse.behaviour import RESERVED, Behaviour
 from benchcon.rehearse.showing import Look, number_by
+from benchcon.rehearse.stopping import LoadLimit, NeverLoads
 from benchcon.text import printable
 from benchcon.units import linear
 
 KIND = "rules file"
+PACKAGE = "benchcon.rehearse"
 MARKS = ("lamp", "display", "derived")
+ALWAYS_THERE = ("__name__", "__file__", "__doc__", "__builtins__", "__class__", "__annotations__")
+WRITES_NAMES = frozenset({"exec", "globals", "vars", "locals", "setattr"})
+"""Where a file uses one of these, its text does not tell what it defines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +101,7 @@ def inspect(
         return [], [Finding(file, 0, f"is no Python: {printable(str(error)) or 'it is nested too deep'}")]
     reading = _Reading(file, panel, behaviour)
     reading.take(tree)
+    reading.undefined(tree, text)
     return reading.rules, sorted(dict.fromkeys(reading.findings), key=lambda finding: finding.line)
 
 
@@ -211,6 +220,47 @@ class _Reading:
                 hint = 'two units are allowed, such as convert=("hPa", "inHg")'
                 self.say(mark.lineno, f"@display: convert: {printable(str(why))}; {hint}")
         return Look(form, float(scale), factor, offset) if mark.keywords else before
+
+    def undefined(self, tree: ast.Module, text: str | bytes) -> None:
+        """Names that nothing in the file defines, by the scopes that Python itself makes of it."""
+        names = [node for node in ast.walk(tree) if isinstance(node, ast.Name)]
+        stars = {
+            node.module
+            for node in ast.walk(tree)
+            if isinstance(node, ast.ImportFrom) and any(alias.name == "*" for alias in node.names)
+        }
+        if stars - {PACKAGE} or not WRITES_NAMES.isdisjoint(node.id for node in names):
+            return  # what is defined then is known when it has run
+        try:
+            top = symtable.symtable(text, self.file, "exec")  # type: ignore[arg-type]  # bytes are taken as well
+        except (SyntaxError, ValueError, RecursionError):
+            return  # Python says what it is when the file is loaded
+        tables = [top]
+        for table in tables:  # grows while it is gone through
+            tables += table.get_children()
+        defined = {*dir(builtins), *ALWAYS_THERE, *MARKS}  # that a mark was not imported is said when it is used
+        if stars:
+            defined.update(import_module(PACKAGE).__all__)
+        for table in tables:
+            for symbol in table.get_symbols():
+                if (table is top or symbol.is_declared_global()) and (symbol.is_assigned() or symbol.is_imported()):
+                    defined.add(symbol.get_name())
+        known = [control.name for control in self.panel.controls] if self.panel is not None else []
+        known += [value.name for value in self.behaviour.values] if self.behaviour is not None else []
+        known += [rule.derived for rule in self.rules if rule.derived]
+        for table in tables:
+            own = [symbol.get_name() for symbol in table.get_symbols() if symbol.is_local() or symbol.is_free()]
+            for symbol in table.get_symbols():
+                name = symbol.get_name()
+                if name in defined or not symbol.is_referenced() or not (table is top or symbol.is_global()):
+                    continue
+                first = table.get_lineno() if table is not top else 0
+                line = min((node.lineno for node in names if node.id == name and node.lineno >= first), default=first)
+                if name in known:
+                    hint = "; a rule takes values and controls as its parameters"
+                else:
+                    hint = near(name, [*own, *defined - set(dir(builtins))]) or near(name, sorted(defined))
+                self.say(line, f"{printable(name)} is not defined{hint}")
 
     def _one_for_each(self) -> None:
         """Two rules for one thing."""
@@ -333,10 +383,15 @@ def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
     folder = str(Path(name).resolve().parent)
     sys.path.insert(0, folder)  # a rules file may import what lies beside it
     try:
-        exec(compile(text, name, "exec"), module.__dict__)
+        with LoadLimit() as limit:
+            exec(compile(text, name, "exec"), module.__dict__)
+    except NeverLoads:
+        raise Trouble(
+            f"{printable(name)}: does not finish loading ({limit.limit_s:g} s); is there an endless loop?"
+        ) from None
     except BaseException as error:
-        if isinstance(error, KeyboardInterrupt):
-            raise
+        if isinstance(error, KeyboardInterrupt) and not raised_in(error, name):
+            raise  # the user's own
         raise Trouble(f"{printable(name)}:{line_in(error, name)}: {said(error)}") from None
     finally:
         if folder in sys.path:
@@ -356,6 +411,16 @@ def line_in(error: BaseException, path: str) -> int:
         return error.lineno or 0
     lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == path]
     return (lines[-1] or 0) if lines else 0
+
+
+def raised_in(error: BaseException, path: str) -> bool:
+    """Whether a line of `path` itself raised `error`: Ctrl+C comes from outside."""
+    at = error.__traceback__
+    while at is not None and at.tb_next is not None:
+        at = at.tb_next
+    if at is None or at.tb_frame.f_code.co_filename != path:
+        return False
+    return at.tb_frame.f_code.co_code[at.tb_lasti] == opcode.opmap["RAISE_VARARGS"]
 
 
 def said(error: BaseException) -> str:

@@ -5,7 +5,7 @@ Pure: fed with the events of a bench's state, and that state to look into.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from benchcon.panel.lightness import looks_permille
@@ -42,6 +42,8 @@ class Seen:
         """Boards, by their name on the panel, that answer and are not dark."""
         self.given_up: set[str] = set()
         """Outputs that somebody else has set: no rule is to blame for what they show."""
+        self.went_wrong: Callable[[str], bool] = lambda output: False
+        """Whether the rule of an output went wrong."""
         self._settling: dict[str, int] = {}
         """Boards that have just come, and when they came."""
         self._stood: dict[str, str] = {}
@@ -174,9 +176,15 @@ class Seen:
             return GONE
         if not self._settling.keys().isdisjoint((*shown, *expectation.dark)):
             return GONE
+        return "" if self.given_up.isdisjoint(self._looked_at(expectation)) else NOT_OURS
+
+    def rule_went_wrong(self, expectation: Expectation) -> bool:
+        """Whether a rule of what it looks at went wrong when it was last called."""
+        return any(map(self.went_wrong, self._looked_at(expectation)))
+
+    def _looked_at(self, expectation: Expectation) -> list[str]:
         looked_at = [wanted.output for wanted in expectation.wanted]
-        looked_at += [part.name for board in expectation.dark for part in self._on[board]]
-        return "" if self.given_up.isdisjoint(looked_at) else NOT_OURS
+        return looked_at + [part.name for board in expectation.dark for part in self._on[board]]
 
     def give_up(self, board: str, channel: str) -> None:
         """Somebody else has set this output: it is theirs from now on."""

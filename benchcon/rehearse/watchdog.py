@@ -6,12 +6,12 @@ next line of Python. One that waits inside the system (a socket, a sleep) is cau
 
 from __future__ import annotations
 
-import ctypes
 import threading
 import time
 from types import TracebackType
 
 from benchcon.rehearse.engine import Engine, TooSlow
+from benchcon.rehearse.stopping import raise_in
 
 LIMIT_S = 0.5
 """So much of the processor's time a rule may take in one call."""
@@ -56,8 +56,3 @@ class Watchdog:
         if hasattr(time, "pthread_getcpuclockid"):
             return time.clock_gettime(time.pthread_getcpuclockid(self._watched))
         return time.monotonic()
-
-
-def raise_in(thread: int, error: type[BaseException] | None) -> None:
-    """Have `error` raised in another thread, at its next line of Python."""
-    ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(error))

@@ -192,6 +192,38 @@ def test_a_rule_that_never_ends_is_named_and_put_off(folder: Path, capsys: pytes
     assert "pressure '-----'" in out
 
 
+@pytest.mark.parametrize("wrong", ["nothing_here < 5", "1 / (mains == 'off' and 0)"])
+def test_what_looks_right_by_a_rule_that_went_wrong_is_not_kept(
+    folder: Path, capsys: pytest.CaptureFixture[str], wrong: str
+) -> None:
+    """A lamp whose rule fails is out: that it was to be out proves nothing. `globals` hides the name from the text."""
+    wrong = wrong.replace("nothing_here", "globals()['nothing_here']")
+    (folder / "rules.py").write_text(RULES.replace('mains == "on" and blink(seconds, hz=2)', wrong))
+    path = write(folder, 'lasts = "2 s"\n[[expect]]\nshow = { alarm = "out" }\n')
+    assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
+    out = capsys.readouterr().out
+    assert f"{path}:4: not judged, as its rule went wrong: alarm out" in out
+    assert "0 of 1 expectations kept, 1 NOT JUDGED, 1 MISTAKES in rules" in out
+    assert "not judged, as its rule went wrong" in (folder / "r.xml").read_text()
+
+
+@pytest.mark.parametrize("kind", ["KeyboardInterrupt", "SystemExit", "GeneratorExit"])
+def test_a_rule_that_wants_to_end_the_program_is_a_mistake(
+    folder: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    (folder / "rules.py").write_text(RULES.replace("return pressure_now", f"raise {kind}"))
+    assert main(["rehearse", str(write(folder, CROSSWIND))]) == 1
+    assert f"rules.py:13: {kind} (first at" in capsys.readouterr().out
+
+
+def test_the_folder_of_captures_is_made(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rehearse", str(write(folder, CROSSWIND)), "--captures", "caps/today"]) == 0
+    assert (folder / "caps" / "today" / "s.capture").is_file()
+    capsys.readouterr()
+    assert main(["rehearse", str(folder / "s.toml"), "--captures", "rules.py"]) == 2
+    assert "--captures rules.py: is no folder" in capsys.readouterr().err
+
+
 def test_what_was_never_due_is_said(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = '[[steps]]\nat = "1 s"\nnote = "x"\n[[expect]]\nshow = { alarm = "lit" }\nwhen = { mode = "auto" }\n'
     assert main(["rehearse", str(write(folder, text))]) == 0
@@ -300,6 +332,9 @@ class Shown:
 
     def why_not(self, expectation: Expectation) -> str:
         return "" if self.there else "a board was lost"
+
+    def rule_went_wrong(self, expectation: Expectation) -> bool:
+        return False
 
     def label_of(self, output: str) -> str:
         return output

@@ -22,6 +22,7 @@ from benchcon.rehearse import (
     nearest,
     rising,
     rules_file,
+    stopping,
     toggle,
 )
 from benchcon.rehearse.inputs import Controls
@@ -328,3 +329,62 @@ def test_exact_factors() -> None:
 def test_findings_about_behaviour_files(text: str, finding: str) -> None:
     _, findings = behaviour.inspect(text, "b.toml")
     assert any(finding in str(each) for each in findings if each.grave), findings
+
+
+# --- names that nothing defines --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("imports", ["from benchcon.rehearse import lamp", "from benchcon.rehearse import *"])
+def test_a_name_that_nothing_defines_is_found_by_the_text(imports: str) -> None:
+    text = f'{imports}\n@lamp("alarm")\ndef one(mode):\n    return mod == "auto"\n'
+    findings = rules_file.inspect(text, "rules.py")[1]
+    assert [str(each) for each in findings if each.grave] == ['rules.py:4: mod is not defined; did you mean "mode"?']
+
+
+def test_a_value_that_is_no_parameter_is_named_as_that() -> None:
+    text = 'from benchcon.rehearse import lamp\n@lamp("alarm")\ndef one():\n    return wind_speed > 5\n'
+    (grave,) = (each for each in rules_file.inspect(text, "rules.py", panel(), values())[1] if each.grave)
+    assert str(grave) == "rules.py:4: wind_speed is not defined; a rule takes values and controls as its parameters"
+
+
+def test_names_that_python_finds_are_not_told() -> None:
+    text = """
+import math as m, os.path
+from benchcon.rehearse import lamp
+LIMIT = 3
+if LIMIT: other = 1
+for each in range(3): pass
+class Kept:
+    top = LIMIT
+    def get(self): return [q for q in range(LIMIT) if (w := q)], __class__, self.top
+def prepare():
+    global later
+    later = 1
+@lamp("alarm")
+def one(mode, *, k=m.pi):
+    def inner(): return mode, each, other
+    try: match mode:
+            case {"a": found, **rest}: return found, rest
+            case [first, *more] as whole: return first, more, whole
+    except ValueError as error: print(error, later, __name__, __file__)
+    return (lambda u: u + k)(1), Kept, inner, os
+""".replace("    try: match mode:", "    try:\n        match mode:")
+    assert [each for each in rules_file.inspect(text, "rules.py")[1] if each.grave] == []
+    guessed = "from somewhere import *\ndef f(): return unknown\n"
+    assert [each for each in rules_file.inspect(guessed, "rules.py")[1] if each.grave] == []
+
+
+def test_a_file_that_never_finishes_loading_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stopping, "LOAD_S", 0.2)
+    loops = "while tries < 3:\n    try:\n        while True: pass\n    except BaseException: tries = tries + 1\n"
+    for code in ("while True: pass\n", "tries = 0\n" + loops + "while True: pass\n"):
+        (tmp_path / "rules.py").write_text(code)
+        with pytest.raises(Trouble, match=r"rules\.py: does not finish loading"):
+            rules_file.load(tmp_path / "rules.py", panel(), values())
+
+
+@pytest.mark.parametrize("kind", ["KeyboardInterrupt", "SystemExit", "GeneratorExit"])
+def test_a_file_that_wants_to_end_the_program_is_told_in_one_line(tmp_path: Path, kind: str) -> None:
+    (tmp_path / "rules.py").write_text(f"x = 1\nraise {kind}\n")
+    with pytest.raises(Trouble, match=rf"rules\.py:2: {kind}$"):
+        rules_file.load(tmp_path / "rules.py", panel(), values())
