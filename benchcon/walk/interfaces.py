@@ -219,7 +219,7 @@ class RobotFace:
 
     def _hand(self, board: str) -> Hand:
         if board not in self.hands:
-            raise Trouble(f"the robot has no hand on board '{board}': give its HAND with --hand")
+            raise Trouble(f"there is no simulated hand for board '{board}': give its HAND with --hand")
         return self.hands[board]
 
     def _look(self, layout: Layout, scene: Scene) -> Answer:
