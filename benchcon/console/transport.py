@@ -80,7 +80,10 @@ class Transport(Drawn):
         canvas.write(1, 0, "▶ playing" if session.playing else "‖ paused ", ink(BRASS, RAISED, bold=True))
         at = clock_text(session.now_us())
         canvas.write(11, 0, at, ink(IVORY, RAISED, bold=True))
-        right = f"of {clock_text(session.last_us)[:-4]}  × {session.speed:g}"
+        # The stamp, which events, marks and 'go to' have too, counts from when the bench began, and a recording may be
+        # a short piece of a long day: how far into it this is, and how long it is, are counted from its beginning.
+        gone_us, whole_us = session.now_us() - session.first_us, session.last_us - session.first_us
+        right = f"{clock_text(gone_us)[:-2]} of {clock_text(whole_us)[:-2]}  × {session.speed:g}"
         canvas.write(width - 1 - len(right), 0, right, ink(ENGRAVED, RAISED))
         left, end = 13 + len(at), width - 3 - len(right)
         if end - left < 8:

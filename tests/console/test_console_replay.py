@@ -102,3 +102,22 @@ async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> 
         assert "not there" not in eyes.text()
         await eyes.press("f6", "home")
         await eyes.see("nothing is known yet: the recording begins here; Space plays")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+async def test_a_short_recording_of_a_long_day_says_how_long_it_is(tmp_path: Path, size: tuple[int, int]) -> None:
+    path = tmp_path / "late.capture"
+    session = Fed()
+    session.wait(36.0)
+    session.start_recording(path)
+    session.wait(1.0)
+    session.moved("power", sw_main=1)
+    session.wait(1.0)
+    session.moved("power", sw_main=0)
+    session.stop_recording()
+    replay = ReplaySession(path)
+    async with console(replay, size) as eyes:
+        await eyes.press("f4", "home")
+        await eyes.see("paused  0:00:3", "0:00:00.0 of 0:00:02.0")
+        await eyes.press("end", "full_stop", "full_stop")
+        await eyes.see("0:00:02.0 of 0:00:02.0")
