@@ -43,6 +43,8 @@ class Face(Drawn, can_focus=True):
         Binding("right", "go(1,0)", "The next part that way", show=False),
         Binding("tab", "next(1)", "Next part", show=False),
         Binding("shift+tab", "next(-1)", "Part before", show=False),
+        Binding("home", "pot_end(0)", "Fully left", key_display="Home"),
+        Binding("end", "pot_end(100)", "Fully right", key_display="End"),
         Binding("home", "first", "First part", show=False),
         Binding("space,enter", "lamp_act", "On/off"),
         Binding("b", "lamp_blink", "Blink"),
@@ -281,7 +283,7 @@ class Face(Drawn, can_focus=True):
             return self.sight.work.can_work(part)
         if action in ("typed", "untype"):
             return part is not None and part.name in self.sight.work.typed
-        if sort in ("lamp", "digits", "button", "switch") and rest:
+        if sort in ("lamp", "digits", "button", "switch", "pot") and rest:
             wanted = {"lamp": Lamp, "digits": Digits}.get(sort, Control)
             if part is None or not isinstance(part, wanted) or not self.sight.work.can_work(part):
                 return False
@@ -324,6 +326,10 @@ class Face(Drawn, can_focus=True):
     def action_switch_next(self) -> None:
         """The next position, from the last the first."""
         self._act("act")
+
+    def action_pot_end(self, percent: int) -> None:
+        """A simulated potentiometer fully to the left (0) or right (100)."""
+        self._act("turn_to", percent)
 
     def action_more(self) -> None:
         """One step up."""

@@ -70,6 +70,7 @@ _KINDS = {
     "untype": "Face: a display",
     "button": "Face: a simulated button",
     "switch": "Face: a simulated switch",
+    "pot": "Face: a simulated knob",
 }
 """Where the keys of the face are told, by the first word of what they do."""
 

@@ -13,6 +13,7 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, ink
 
 _SHORT = {"keep": "Save", "name": "Name", "stop_recording": "Stop rec"}
+_SHORT |= {"mark(1)": "Marks", "all": "All", "follow": "Now"}
 """What a key does, in a word, where help says it in more."""
 
 _FIRST = ("help", "end_dark")

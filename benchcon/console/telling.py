@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 from benchcon.console.feed import Feed
@@ -196,8 +196,37 @@ def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
             f"{printable(event.detail.get('channel', '?'))} {'blinks' if begins else 'stops blinking'}",
             QUIET,
         )
+    told = _link_words(event.word, event.detail)
     colour = {"lost": BAD, "refused": BAD, "held": WARN, "foreign": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
-    return "link", f"{printable(event.word)} {detail}".rstrip(), colour
+    return "link", printable(told) or f"{printable(event.word)} {detail}".rstrip(), colour
+
+
+def _link_words(word: str, detail: Mapping[str, str]) -> str:
+    """A link record in words; empty where its own are plain, or are not known here."""
+    said = _LINK.get(word)
+    try:
+        return said.format_map(detail) if said is not None else ""
+    except KeyError:
+        return ""  # a capture of another version
+
+
+_LINK = {
+    "opened": "port {port} is open",
+    "asking": "asking who is on port {port}",
+    "ident": "board {ident} is linked, on port {port}",
+    "silent": "no answer on port {port}; asked again every few seconds",
+    "lost": "port {port} lost: {why}",
+    "released": "port {port} released: {why}",
+    "taken": "port {port} reopened",
+    "repeat": "requests asked again, as no answer came: {times}",
+    "timeout": "given up without an answer: {words}",
+    "discarded": "bytes that are not kept, as a line did not end: {bytes}",
+    "stuck": "the board has stopped reading; nothing more is sent",
+    "moving": "the board reads again; lines left out meanwhile: {dropped}",
+    "unsent": "the port was lost with lines still to be sent: {lines}",
+    "unkept": "port {port} could not be remembered: {why}",
+}
+"""Link records in words; the names in braces are the record's own (capture-file.md, section 9)."""
 
 
 def _note(event: ev.Note, names: Names) -> tuple[str, str, str]:

@@ -55,10 +55,10 @@ class TimeLine(Drawn, can_focus=True):
         Binding("plus,equals_sign", "zoom(0.5)", "Zoom in", key_display="+"),
         Binding("minus", "zoom(2.0)", "Zoom out", key_display="-"),
         Binding("tab", "other", "Swap cursor"),
-        Binding("left_square_bracket", "mark(-1)", "Mark before", show=False),
-        Binding("right_square_bracket", "mark(1)", "Marks", key_display="[ ]"),
-        Binding("a", "all", "All"),
-        Binding("end", "follow", "Now", key_display="End"),
+        Binding("left_square_bracket", "mark(-1)", "Previous mark", show=False),
+        Binding("right_square_bracket", "mark(1)", "Next mark", key_display="[ ]"),
+        Binding("a", "all", "Show all of the time there is"),
+        Binding("end", "follow", "Back to now, and follow it", key_display="End"),
         Binding("enter", "go", "Go there"),
     ]
 

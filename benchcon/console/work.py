@@ -105,6 +105,16 @@ class Work:
             self._put[control.name] = to, self._session.now_us()
             self._do(control, lambda: hand.put(part, to))
 
+    def turn_to(self, pot: Part, boards: Mapping[str, BoardState], percent: int) -> None:
+        """Turn a simulated potentiometer to so much of its travel, 0 fully left."""
+        hand = self._hand(pot) if isinstance(pot, Control) and pot.kind == "pot" else None
+        if hand is None or not isinstance(pot, Control):
+            return
+        right = percent / 100 if not pot.inverted else 1 - percent / 100
+        to = round(pot.low_count + right * (pot.high_count - pot.low_count))
+        self._put[pot.name] = to, self._session.now_us()
+        self._do(pot, lambda: hand.put(pot.channels[0].id, to))
+
     def put_out(self, lamp: Lamp, boards: Mapping[str, BoardState]) -> None:
         """A lamp off, whatever it was."""
         board = self._board(lamp, boards)
