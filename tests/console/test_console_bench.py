@@ -704,3 +704,31 @@ async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytes
         await eyes.see("named by you")
         await eyes.press("enter")
         await eyes.until(lambda: session.bench.ports_worked == [("open", "socket://desk:7000")])
+
+
+async def test_home_and_end_turn_a_simulated_potentiometer_fully_left_and_right() -> None:
+    session = Fed()
+    pot = next(control for control in session.panel.controls if control.name == "bus_volts")
+    async with console(session, (140, 45)) as eyes:
+        eyes.app.screen.query_one("#face").select("bus_volts")  # type: ignore[attr-defined]
+        await eyes.see("Home Fully left", "End Fully right")
+        for key, share, counts in (("end", "100 %", pot.high_count), ("home", "0 %", pot.low_count)):
+            await eyes.press(key)
+            await eyes.until(
+                lambda share=share: any(row.split()[:2] == share.split() for row in tile_rows(eyes, "bus_volts")),
+                f"{counts} counts",
+            )
+
+
+async def test_what_the_link_does_stands_in_the_events_in_words() -> None:
+    session = Fed()
+    source = session.source("met")
+    async with console(session, (140, 45)) as eyes:
+        session.link(source, "repeat", times="1")
+        session.link(source, "asking", port="/dev/ttyACM3")
+        await eyes.press("f4")
+        await eyes.see("requests asked again, as no answer came: 1", "asking who is on port /dev/ttyACM3")
+        assert "times=1" not in eyes.text()
+        assert "port=/dev" not in eyes.text()
+        await eyes.press("f6", "f1")
+        await eyes.see("Previous mark", "Next mark", "Show all of the time there is", "Back to now, and follow it")
