@@ -31,6 +31,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="draw only these layers, such as: --only plate labels (for an overlay or engraving)",
     )
     parser.add_argument(
+        "--side",
+        choices=("front", "back", "both"),
+        default="",
+        help="draw this side (both; only the front in a .dxf, and where --only names no layer of the back)",
+    )
+    parser.add_argument(
         "--picture", action="store_true", help="instead: a picture of the panel, as it looks from the front (.svg)"
     )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
@@ -68,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         if make is not files.as_svg:
             raise Trouble(f"{shown}: a picture is an .svg")
         make = files.as_picture
-    drawn = make(panel, args.paper, frozenset(args.only))
+    drawn = make(panel, args.paper, frozenset(args.only), args.side)
     write_whole(args.out, drawn.data, force=args.force)
     for finding in inspect_fits(panel):
         print(finding, file=sys.stderr)

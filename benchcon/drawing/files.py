@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from typing import NamedTuple
 
 from benchcon.drawing import dxf, pdf, svg, tiles
 from benchcon.drawing.picture import picture
 from benchcon.drawing.shapes import Shape, bounds_of
-from benchcon.drawing.sheet import LAYERS, Sheet, drilled, notes
+from benchcon.drawing.sheet import LAYERS, Sheet, drilled, notes, stacked
 from benchcon.panel.model import Panel
 
 RIM_MM = 6.0
@@ -22,34 +22,57 @@ class Drawn(NamedTuple):
     told: str
 
 
-def as_svg(panel: Panel, paper: str = "", only: Collection[str] = ()) -> Drawn:
-    """Return front, back and notes in one SVG at 1 : 1, a group for each layer. The front's corner is at 0, 0."""
+SIDES: dict[str, tuple[str, ...]] = {"front": ("front",), "back": ("back",), "both": ("front", "back")}
+_OF_THE_BACK = ("behind", "wires")
+"""Layers that only the back has."""
+
+
+def sides_of(side: str, only: Collection[str]) -> tuple[str, ...]:
+    """Return which sides are drawn: as `side` says, one of `SIDES`; if it is empty both, or the front alone where
+    `only` names layers and none that the back alone has. A second outline beside an engraving would be cut, too.
+    """
+    return SIDES[side or ("both" if not only or not {*_OF_THE_BACK}.isdisjoint(only) else "front")]
+
+
+def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> Drawn:
+    """Return the sides and notes in one SVG at 1 : 1, a group for each layer. The first side's corner is at 0, 0."""
     sheet = Sheet.of(panel)
-    shapes = _only(sheet.whole(), only)
+    sides = sides_of(side, only)
+    scenes = [_only(sheet.sides[each], only) for each in sides]
+    shapes = stacked([*scenes, _only(notes(sheet.plate, sheet.plate.width_mm), only)])
     left, top, right, bottom = bounds_of(shapes)
     covers = (left - RIM_MM, top - RIM_MM, right + RIM_MM, bottom + RIM_MM)
     text = svg.document(shapes, LAYERS, covers, panel.title or "panel")
-    return Drawn(text.encode(), f"{_holes(sheet)}, one sheet at 1 : 1, {_size(covers)}")
+    return Drawn(text.encode(), f"{_told(sheet, sides, only)}, one sheet at 1 : 1, {_size(covers)}")
 
 
-def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = ()) -> Drawn:
-    """Return the front and, right of it on layers of its own, the mirrored back. The plate's lower left is at 0, 0."""
+def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> Drawn:
+    """Return the front, the mirrored back, or both beside each other, the back on layers of its own.
+
+    The plate's lower left is at 0, 0. It goes to a mill: without `side` it holds the front alone.
+    """
     sheet = Sheet.of(panel)
-    front = [shape for shape in sheet.front if shape.layer != "tags"]
-    behind = [shape.moved(sheet.plate.width_mm + 60.0, 0) for shape in sheet.back if shape.layer != "tags"]
-    shapes = _only(front, only)
-    shapes += [dataclasses.replace(shape, layer=f"back {shape.layer}") for shape in _only(behind, only)]
+    sides = sides_of(side or ("" if only else "front"), only)
+    shapes: list[Shape] = []
+    if "front" in sides:
+        shapes += _only([shape for shape in sheet.front if shape.layer != "tags"], only)
+    if "back" in sides:
+        right = sheet.plate.width_mm + 60.0 if "front" in sides else 0.0
+        behind = [shape.moved(right, 0) for shape in sheet.back if shape.layer != "tags"]
+        shapes += [dataclasses.replace(shape, layer=f"back {shape.layer}") for shape in _only(behind, only)]
     layers = [*LAYERS, *(f"back {layer}" for layer in LAYERS)]
     text = dxf.document(shapes, layers, sheet.plate.height_mm)
-    return Drawn(text.encode("ascii"), f"{_holes(sheet)}, front and back, lengths in mm")
+    return Drawn(text.encode("ascii"), f"{_told(sheet, sides, only)}, lengths in mm")
 
 
-def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = ()) -> Drawn:
-    """Return notes, front and back as pages: of `paper`, cut up with marks to join, or ``whole``."""
+def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: str = "") -> Drawn:
+    """Return notes and sides as pages: of `paper`, cut up with marks to join, or ``whole``."""
     sheet = Sheet.of(panel)
     title = panel.title or "panel"
     scale = "1 : 1, print at 100 %"
-    scenes = [("front", _only(sheet.front, only)), ("back, mirrored", _only(sheet.back, only))]
+    sides = sides_of(side, only)
+    names = {"front": "front", "back": "back, mirrored"}
+    scenes = [(names[each], _only(sheet.sides[each], only)) for each in sides]
     wide = sheet.plate.width_mm if paper == "whole" else tiles.PAPERS[paper][0] - 2 * tiles.RIM_MM
     noted = _only(notes(sheet.plate, wide), only)
     named = [(f"{title}: {name}; {scale}", shapes) for name, shapes in [("holes", noted), *scenes] if shapes]
@@ -61,15 +84,16 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = ()) -> Drawn
             pages += tiles.tiled(name, shapes, paper)
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{len(pages)} {'page' if len(pages) == 1 else 'pages'} ({paper_name})"
-    return Drawn(pdf.document(pages, LAYERS, title), f"{_holes(sheet)}, {count} at 1 : 1; print at 100 %")
+    told = _told(sheet, sides, only)
+    return Drawn(pdf.document(pages, LAYERS, title), f"{told}, {count} at 1 : 1; print at 100 %")
 
 
-def as_picture(panel: Panel, paper: str = "", only: Collection[str] = ()) -> Drawn:
+def as_picture(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> Drawn:
     """Return a picture of the panel as it looks from the front."""
     return Drawn(picture(panel).encode(), "a picture of the panel")
 
 
-FORMS: dict[str, Callable[[Panel, str, Collection[str]], Drawn]] = {".svg": as_svg, ".pdf": as_pdf, ".dxf": as_dxf}
+FORMS: dict[str, Callable[[Panel, str, Collection[str], str], Drawn]] = {".svg": as_svg, ".pdf": as_pdf, ".dxf": as_dxf}
 """By the ending of the file."""
 
 
@@ -77,11 +101,15 @@ def _only(shapes: list[Shape], layers: Collection[str]) -> list[Shape]:
     return [shape for shape in shapes if not layers or shape.layer in layers]
 
 
-def _holes(sheet: Sheet) -> str:
-    count = len(drilled(sheet.plate))
+def _told(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
+    """Say what is drawn: holes, if they are, and from which side."""
     loose = len(sheet.plate.unplaced)
     without = f" ({loose} {'part has' if loose == 1 else 'parts have'} no place yet)" if loose else ""
-    return f"{count} {'hole' if count == 1 else 'holes'}{without}"
+    shown = " and ".join(sides)
+    if only and {"holes", "cutouts"}.isdisjoint(only):
+        return f"{', '.join(layer for layer in LAYERS if layer in only)}{without}, {shown}"
+    count = len(drilled(sheet.plate))
+    return f"{count} {'hole' if count == 1 else 'holes'}{without}, {shown}"
 
 
 def _size(covers: tuple[float, float, float, float]) -> str:

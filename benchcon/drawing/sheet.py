@@ -6,7 +6,7 @@ The sheet is made of three scenes, each with its own origin: `front`, `back` (bo
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.drawing.letters import shortened, width_mm
@@ -338,10 +338,16 @@ class Sheet(NamedTuple):
         plate = Plate.of(panel).put_labels()
         return Sheet(plate, front(plate), back(plate))
 
-    def whole(self) -> list[Shape]:
-        """Return front, back and notes below one another, the front's corner at 0, 0."""
-        shapes = list(self.front)
-        for scene in (self.back, notes(self.plate, self.plate.width_mm)):
-            down = bounds_of(shapes)[3] + GAP_MM - bounds_of(scene)[1]
-            shapes += moved(scene, 0, down)
-        return shapes
+    @property
+    def sides(self) -> dict[str, list[Shape]]:
+        """The two sides by name."""
+        return {"front": self.front, "back": self.back}
+
+
+def stacked(scenes: Iterable[Sequence[Shape]]) -> list[Shape]:
+    """Return scenes below one another, the first where it is; empty ones take no room."""
+    shapes: list[Shape] = []
+    for scene in scenes:
+        down = bounds_of(shapes)[3] + GAP_MM - bounds_of(scene)[1] if shapes and scene else 0.0
+        shapes += moved(scene, 0, down)
+    return shapes

@@ -90,7 +90,7 @@ def test_holes_of_the_svg_are_where_at_says(panel: Path, tmp_path: Path) -> None
 
 def test_holes_of_the_pdf_are_where_at_says_and_the_back_is_mirrored(panel: Path, tmp_path: Path) -> None:
     read = panel_of(panel)
-    path = sheet(panel, tmp_path / "sheet.pdf", "--paper", "whole", "--only", "plate", "holes")
+    path = sheet(panel, tmp_path / "sheet.pdf", "--paper", "whole", "--side", "both", "--only", "plate", "holes")
     front, back = of_pdf(path)
     for rows, mirrored in ((front, False), (back, True)):
         # The rim of the page, 8 mm, is what lies left of and above the plate.
@@ -135,7 +135,7 @@ def test_tiles_are_sheets_of_the_paper_and_their_joins_meet(
 
 def test_the_dxf_is_sound_and_its_holes_are_where_at_says(panel: Path, tmp_path: Path) -> None:
     read = panel_of(panel)
-    document, auditor = ezdxf.recover.readfile(sheet(panel, tmp_path / "sheet.dxf"))
+    document, auditor = ezdxf.recover.readfile(sheet(panel, tmp_path / "sheet.dxf", "--side", "both"))
     assert not auditor.errors
     assert not auditor.fixes
     assert document.units == ezdxf.units.MM
@@ -230,9 +230,28 @@ def test_a_lit_button_is_one_hole_one_label_and_two_wires(tmp_path: Path) -> Non
         'repeat = { columns = 3, pitch = "30 mm" }\n',
         "utf-8",
     )
-    space = ezdxf.readfile(sheet(path, tmp_path / "lit.dxf")).modelspace()
+    space = ezdxf.readfile(sheet(path, tmp_path / "lit.dxf", "--side", "both")).modelspace()
     holes = sorted(round(circle.dxf.center.x, 4) for circle in space.query('CIRCLE[layer=="HOLES"]'))
     assert holes == [30, 60, 90]
     assert sorted(text.dxf.text for text in space.query('TEXT[layer=="LABELS"]')) == ["Go 1", "Go 2", "Go 3"]
     wires = [text.dxf.text for text in space.query('TEXT[layer=="BACK_WIRES"]')]
     assert [wire for wire in wires if wire.startswith("to ")] == [f"to D{n}" for n in (4, 8, 5, 9, 6, 10)]
+
+
+def test_what_is_engraved_or_milled_is_one_plate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def plates(path: Path) -> int:
+        root = ElementTree.parse(path).getroot()
+        return len(root.findall(".//*[@id='plate']/*"))
+
+    path = PLATES["small"]
+    assert plates(sheet(path, tmp_path / "labels.svg", "--only", "plate", "labels")) == 1
+    assert "holes" not in (told := capsys.readouterr().out)
+    assert "plate, labels, front" in told
+    assert plates(sheet(path, tmp_path / "both.svg", "--only", "plate", "--side", "both")) == 2
+    assert plates(sheet(path, tmp_path / "wires.svg", "--only", "plate", "wires")) == 2
+    assert plates(sheet(path, tmp_path / "all.svg")) == 2
+    assert len(PdfReader(sheet(path, tmp_path / "back.pdf", "--only", "plate", "--side", "back")).pages) == 1
+    for side, count in (((), 1), (("--side", "both"), 2), (("--side", "back"), 1)):
+        drawn = ezdxf.readfile(sheet(path, tmp_path / f"{count}{len(side)}{'back' in side}.dxf", *side)).modelspace()
+        outlines = [each for each in drawn.query("POLYLINE") if each.dxf.layer.endswith("PLATE")]
+        assert len(outlines) == count
