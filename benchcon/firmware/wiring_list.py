@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import textwrap
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -38,7 +39,7 @@ from benchcon.panel.electrics import (
     sums,
     usb_ma,
 )
-from benchcon.panel.model import Digits, Lamp
+from benchcon.panel.model import Board, Digits, Lamp
 from benchcon.panel.reader import Finding
 from benchcon.text import printable
 
@@ -191,14 +192,19 @@ def _named(names: Sequence[str], most: int = 6) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
+def _budget_source(board: Board) -> str:
+    """Say who set the budget: the panel file, or nobody."""
+    if board.budget_ma == Board(board.name).budget_ma:
+        return "usual; the panel file can set another budget"
+    return "budget of the panel file"
+
+
 def _currents(plan: Plan) -> Section:
     """Sums with everything at full light, beside what bears them."""
     board, chip, (lamps, displays) = plan.board, plan.chip, _lit_parts(plan)
     table: list[tuple[str, ...]] = [("what", "at full light", "may be", "from")]
     total = sum(lamp.current_ma for lamp in lamps) + sum(map(digits_worst_ma, displays))
-    table.append(
-        ("lamps and displays together", ma_words(total), f"{board.budget_ma:g} mA", "budget of the panel file")
-    )
+    table.append(("lamps and displays together", ma_words(total), f"{board.budget_ma:g} mA", _budget_source(board)))
     own = f"from the USB port, with about {own_ma(board):g} mA for the board"
     table.append((own, ma_words(usb_ma(board, lamps, displays)), f"{USB_MA:g} mA", USB_SHEET))
     direct = [output for output in plan.lamps if output.lamp.wired and output.pin.kind == "direct"]
@@ -254,21 +260,48 @@ def _padded(text: str, width: int) -> str:
     return text + " " * (width - _width(text))
 
 
+WIDEST = 100
+"""Columns of the text: what a terminal or a sheet of paper shows without folding lines anywhere."""
+
+
 def as_text(found: Sequence[Section]) -> str:
-    """Return the list as plain text."""
+    """Return the list as plain text, no line longer than `WIDEST`, as far as words allow."""
     out: list[str] = []
     for number, section in enumerate(found):
         out += [section.heading, ("=" if number == 0 else "-") * _width(section.heading), ""]
         for line in section.lines:
-            out += textwrap.wrap(line.replace("`", "'"), 110, initial_indent="  * ", subsequent_indent="    ")
+            out += textwrap.wrap(line.replace("`", "'"), WIDEST, initial_indent="  * ", subsequent_indent="    ")
         if section.lines:
             out.append("")
         if section.table:
-            widths = [max(map(_width, column)) for column in zip(*section.table, strict=True)]
-            for row in section.table:
-                cells = [_padded(cell, width) for cell, width in zip(row, widths, strict=True)]
-                out.append(("  " + "  ".join(cells)).rstrip())
-                if row is section.table[0]:
-                    out.append("  " + "  ".join("-" * width for width in widths))
-            out.append("")
+            out += [*_table(section.table), ""]
     return "\n".join(out).rstrip() + "\n"
+
+
+def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """The lines of a table; the text of cells is folded where the rows would be too long."""
+    widths = _column_widths(rows)
+    for number, row in enumerate(rows):
+        cells = [
+            textwrap.wrap(cell, width, break_long_words=False, break_on_hyphens=False) or [""]
+            for cell, width in zip(row, widths, strict=True)
+        ]
+        for parts in itertools.zip_longest(*cells, fillvalue=""):
+            padded = [_padded(part, width) for part, width in zip(parts, widths, strict=True)]
+            yield ("  " + "  ".join(padded)).rstrip()
+        if number == 0:
+            yield "  " + "  ".join("-" * width for width in widths)
+
+
+def _column_widths(rows: Sequence[Sequence[str]]) -> list[int]:
+    """Widths of the columns; the widest give way, down to their longest word, until a row is short enough."""
+    columns = list(zip(*rows, strict=True))
+    widths = [max(map(_width, column)) for column in columns]
+    least = [max((_width(word) for cell in column for word in cell.split()), default=0) for column in columns]
+    room = WIDEST - 2 * len(widths)
+    while sum(widths) > room:
+        wide = max(range(len(widths)), key=lambda at: (widths[at] > least[at], widths[at]))
+        if widths[wide] <= least[wide]:
+            break
+        widths[wide] -= 1
+    return widths

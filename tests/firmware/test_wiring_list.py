@@ -295,13 +295,27 @@ def test_what_a_panel_file_says_is_no_markup() -> None:
     assert r"a \| b \<i\>" in markdown
 
 
+def test_no_line_is_too_long_and_no_budget_is_said_that_is_not_there() -> None:
+    for desk in DESKS:
+        text = as_text(sections(demo_plan(desk)))
+        assert max(map(len, text.splitlines())) <= 100
+    lit = lamp("a", "D5")
+    usual = as_text(sections(plan(loads(BOARD + lit, "desk.toml"), "desk")[0]))
+    assert "budget of the panel file" not in usual
+    assert re.search(r"400 mA +usual; the panel file can", usual)
+    own = BOARD.replace("[boards.desk]\n", '[boards.desk]\nbudget = "300 mA"\n')
+    assert own != BOARD
+    said = as_text(sections(plan(loads(own + lit, "desk.toml"), "desk")[0]))
+    assert re.search(r"300 mA +budget of the panel file", said)
+
+
 def test_both_forms_say_the_same() -> None:
     found = sections(planned(everything("atmega328p")))
     text = as_text(found)
     for each in found:
         assert each.heading in text
         for row in each.table:
-            assert all(cell in text for cell in row)
+            assert all(word in text for cell in row for word in cell.split())
     assert as_markdown(found).count("\n## ") == len(found) - 1
 
 
