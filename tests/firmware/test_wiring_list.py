@@ -300,13 +300,13 @@ def test_no_line_is_too_long_and_no_budget_is_said_that_is_not_there() -> None:
         text = as_text(sections(demo_plan(desk)))
         assert max(map(len, text.splitlines())) <= 100
     lit = lamp("a", "D5")
-    usual = as_text(sections(plan(loads(BOARD + lit, "desk.toml"), "desk")[0]))
+    none = BOARD.replace('budget = "60 mA"\n', "")
+    assert none != BOARD
+    usual = as_text(sections(plan(loads(none + lit, "desk.toml"), "desk")[0]))
     assert "budget of the panel file" not in usual
     assert re.search(r"400 mA +usual; the panel file can", usual)
-    own = BOARD.replace("[boards.desk]\n", '[boards.desk]\nbudget = "300 mA"\n')
-    assert own != BOARD
-    said = as_text(sections(plan(loads(own + lit, "desk.toml"), "desk")[0]))
-    assert re.search(r"300 mA +budget of the panel file", said)
+    said = as_text(sections(plan(loads(BOARD + lit, "desk.toml"), "desk")[0]))
+    assert re.search(r"60 mA +budget of the panel file", said)
 
 
 def test_both_forms_say_the_same() -> None:
