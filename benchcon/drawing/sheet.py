@@ -42,6 +42,12 @@ WIRE_SIZES_MM = (2.4, 2.1, 1.8, 1.5, 1.3)
 """Type of what stands on the back."""
 SMALL_MM = 2.4
 """Type of dimensions, tags and tables."""
+SOURCE_MM = 1.8
+"""Type of where sizes are from."""
+WIDER = 1.2
+"""How much wider than Helvetica the types are that stand in for it (the widest usual one, DejaVu Sans; measured)."""
+LEAST_ROWS = 22
+"""Of the table's columns: so many are as high as the bar."""
 ROW_MM = 4.2
 COLUMN_MM = 88.0
 BAR_MM = 100.0
@@ -137,11 +143,15 @@ def _plate(plate: Plate, holes: Sequence[Drilled], *, mirrored: bool = False) ->
 
 
 def _tag(each: Drilled, x: float) -> list[Shape]:
-    """The hole's tag, in the hole: what is written there goes with the chips."""
+    """The hole's tag: in the hole, where it goes with the chips; beside a hole that is too small, between the cross's
+    arms.
+    """
     across, down = each.hole.half_mm
-    size = min(SMALL_MM, 0.62 * across, 0.62 * down)
-    size = min(size, 0.72 * across / width_mm(each.tag, 1.0)) if each.hole.round else size
-    return [Text("tags", x + 0.12 * across, each.y_mm - 0.12 * down, each.tag, size, "start")]
+    beside = 0.72 * across < width_mm(each.tag, SMALL_MM) + 0.6 or 0.72 * down < SMALL_MM
+    if beside:
+        corner = (0.71 if each.hole.round else 1.0) * across + 0.9, (0.71 if each.hole.round else 1.0) * down + 0.4
+        return [Text("tags", x + corner[0], each.y_mm - corner[1], each.tag, SMALL_MM, "start")]
+    return [Text("tags", x + 0.6, each.y_mm - 0.8, each.tag, SMALL_MM, "start")]
 
 
 def _front_of(plate: Plate, part: Part) -> list[Shape]:
@@ -286,30 +296,53 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
         found = by_size[hole]
         letter = found[0].tag.rstrip("0123456789")
         sources = sources_of(each.part for each in found)
-        rows.append(("size", letter, f"{len(found)} × {hole} mm", sources))
+        rows.append(("size", letter, f"{len(found)} × {hole} mm"))
+        rows += [("source", line) for line in _folded(sources, SOURCE_MM, COLUMN_MM - 10)]
         rows += [
             ("hole", each.tag, plain(each.x_mm), plain(each.y_mm), each.part.label or each.part.name) for each in found
         ]
-    per_column = max(12, -(-len(rows) // columns))
+    spare = 4 if columns > 1 else 0  # headings that move on, and those that are repeated
+    per_column = max(LEAST_ROWS, -(-len(rows) // columns) + spare)
     shapes: list[Shape] = []
-    for start in range(0, len(rows), per_column):
-        x = start // per_column * COLUMN_MM
-        shapes += _row(x, 0, ("hole", "hole", "across", "down", "part"))
-        for number, row in enumerate(rows[start : start + per_column], 1):
-            shapes += _row(x, number * ROW_MM, row)
+    number = column = 0
+    size: tuple[str, ...] = ()
+    for at, row in enumerate(rows):
+        size = row if row[0] == "size" else size
+        # A heading does not stand alone at the bottom: with it go its sources and the first hole.
+        needs = next(n for n, each in enumerate(rows[at:], 1) if each[0] == "hole") if row[0] == "size" else 1
+        if number and number + needs > per_column:
+            number, column = 0, column + 1
+        if number == 0:
+            shapes += _row(column * COLUMN_MM, 0, ("hole", "hole", "across", "down", "part"))
+            if row[0] != "size":
+                number = 1
+                shapes += _row(column * COLUMN_MM, ROW_MM, (*size[:2], f"{size[2]}, continued"))
+        number += 1
+        shapes += _row(column * COLUMN_MM, number * ROW_MM, row)
     return shapes
+
+
+def _folded(text: str, size: float, room: float) -> list[str]:
+    """Break a text into lines, with room to spare: viewers that lack our type set it in a wider one."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and width_mm(f"{lines[-1]} {word}", WIDER * size) <= room:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
 
 
 def _row(x: float, y: float, row: tuple[str, ...]) -> list[Shape]:
     base = y + 3.0
     wide = COLUMN_MM - 4
     rule = Line("lines", x, y + ROW_MM, x + wide, y + ROW_MM)
+    if row[0] == "source":
+        return [Text("notes", x + 6, base, row[1], SOURCE_MM, "start"), rule]
     if row[0] == "size":
-        left = width_mm(row[2], 1.15 * SMALL_MM) + 10
         return [
             Text("notes", x, base, row[1], 1.15 * SMALL_MM, "start"),
             Text("notes", x + 6, base, row[2], 1.15 * SMALL_MM, "start"),
-            Text("notes", x + left, base, shortened(row[3], 0.75 * SMALL_MM, wide - left), 0.75 * SMALL_MM, "start"),
             rule,
         ]
     _, tag, across, down, name = row

@@ -11,11 +11,16 @@ import ezdxf
 import ezdxf.recover
 import numpy
 import pytest
+import shapely
 from drawing.panels import PLATES, panel_of
 from PIL import Image
 from pypdf import PdfReader
 
 from benchcon.cli.main import main
+from benchcon.drawing.plate import Plate
+from benchcon.drawing.shapes import Text
+from benchcon.drawing.sheet import Sheet, drilled, notes
+from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 
 DPI = 300
@@ -255,3 +260,31 @@ def test_what_is_engraved_or_milled_is_one_plate(tmp_path: Path, capsys: pytest.
         drawn = ezdxf.readfile(sheet(path, tmp_path / f"{count}{len(side)}{'back' in side}.dxf", *side)).modelspace()
         outlines = [each for each in drawn.query("POLYLINE") if each.dxf.layer.endswith("PLATE")]
         assert len(outlines) == count
+
+
+def test_tags_lie_on_no_hole_edge_and_no_cross(panel: Path) -> None:
+    drawn = Sheet.of(panel_of(panel))
+    for shapes in drawn.sides.values():
+        tags = [shape for shape in shapes if isinstance(shape, Text) and shape.layer == "tags"]
+        assert len(tags) == len(drilled(drawn.plate))
+        assert {tag.size for tag in tags} == {2.4}  # legible
+        edges = [shapely.Point(c.x, c.y).buffer(c.radius, 64).exterior for c in shapes if c.layer == "holes"]
+        edges += [shapely.LineString([(c.x1, c.y1), (c.x2, c.y2)]) for c in shapes if c.layer == "centres"]
+        for tag in tags:
+            covered = shapely.box(*tag.bounds())
+            assert not [edge for edge in edges if edge.intersects(covered)], tag
+
+
+def test_each_column_of_the_table_begins_with_the_size_of_its_holes() -> None:
+    parts = "".join(
+        f'[lamps.l{n}]\nat = ["{20 + 20 * (n % 9)} mm", "{20 + 20 * (n // 9)} mm"]\nchannel = "l{n}"\n'
+        for n in range(45)
+    )
+    read = loads('[panel]\nwidth = "210 mm"\nheight = "150 mm"\n[boards.b]\n' + parts)
+    texts = [shape for shape in notes(Plate.of(read), 194.0) if isinstance(shape, Text)]
+    heads = [text for text in texts if text.text == "hole"]
+    assert len(heads) == 2
+    for head in heads:
+        below = [text for text in texts if head.x - 3 <= text.x <= head.x + 1 and text.y > head.y]
+        assert min(below, key=lambda text: text.y).text == "A"
+    assert any("continued" in text.text for text in texts)
