@@ -25,11 +25,12 @@ from benchcon.console.showing import label_of
 from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport, why_not
-from benchcon.panel.model import Control
+from benchcon.panel.model import Control, Part
 from benchcon.session import ReplaySession
 from benchcon.text import printable
 
 if TYPE_CHECKING:
+    from benchcon.console.feed import Touch
     from benchcon.console.sight import Sight
     from benchcon.console.timing_screen import Stopwatch
 
@@ -61,6 +62,10 @@ class BenchScreen(Screen[None]):
         self.sight = sight
         self._beside = self._listed = 0.0
         self._drawn_view = ""
+        self._touch: Touch | None = None
+        self._worked: tuple[Part, int] | None = None
+        self._last: Part | None = None
+        """What was touched last: a control by hand, or a lamp or display by a key."""
         self._stopwatch: Stopwatch | None = None
 
     def compose(self) -> ComposeResult:
@@ -210,13 +215,22 @@ class BenchScreen(Screen[None]):
         if self.sight.darkness.everything:
             self.query_one(Touched).show(self._all_dark())
             return
-        touch = self.sight.feed.touched
-        control = touch.control if touch is not None else self.sight.moved_last()
-        if control is None:
+        touch, worked = self.sight.feed.touched, self.sight.work.worked
+        if worked is not self._worked:
+            self._last, self._worked = worked and worked[0], worked
+        if touch is not self._touch:
+            self._last, self._touch = touch and touch.control, touch
+        control: Part | None = touch.control if touch is not None else self.sight.moved_last()
+        for last in (self._last, control):
+            if last is None:
+                continue
+            part = next((part for part in self.sight.panel.parts if part.name == last.name), last)
+            (showing,) = self.sight.show([part])
+            if showing.sort != "dark" or isinstance(part, Control):
+                break  # large letters that say dark mean all of the bench: a lamp on a dark board gives way
+        else:
             self.query_one(Touched).show(None)
             return
-        part = next((part for part in self.sight.panel.controls if part.name == control.name), control)
-        (showing,) = self.sight.show([part])
         word = showing.word if showing.known else "not known"
         self.query_one(Touched).show(Big(label_of(part), word, showing.known))
 

@@ -23,7 +23,7 @@ Every part stands where it is on the panel. ○ is a lamp that is off, ● one t
 level beside it; □ a button released, ■ pressed; ▄ ▀ a switch down and up; ◆ a selector's position. \
 “? not known” means that the board is silent, lost or released: nothing shown there is current.
 
-The control last touched stands in large letters below the face.
+What was touched last, a control by hand or a lamp or display by a key, stands in large letters below the face.
 
 Dark ({DARK} or Ctrl-D, at any moment, from any screen) puts every output off and holds it off until \
 End dark ({END_DARK}), which restores nothing: every output stays off until something sets it again. If a \

@@ -1,4 +1,4 @@
-"""The control last touched, its name and its state in letters five rows high: to be read from two metres."""
+"""What was touched last, its name and its state in letters five rows high: to be read from two metres."""
 
 from __future__ import annotations
 

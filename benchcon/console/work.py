@@ -57,6 +57,8 @@ class Work:
         self._arm: ThreadPoolExecutor | None = None
         self.typed: dict[str, str] = {}
         """By display name: the number being typed."""
+        self.worked: tuple[Lamp | Digits, int] | None = None
+        """The lamp or display that was set last by a key, and when."""
 
     def can_work(self, part: Part) -> bool:
         """Whether keys do anything to `part`: outputs of a live bench, controls of a simulated board."""
@@ -142,6 +144,7 @@ class Work:
             return
         key = (board.source, part.channel.id)
         on = not self._blinks(part, board)
+        self.worked = part, self._session.now_us()
         self._asked_blink[key] = on, self._session.now_us()
         self._bench.blink(*key, on)
 
@@ -224,6 +227,7 @@ class Work:
 
     def forget(self) -> None:
         """Everything went dark: nothing blinks, nothing that was asked for stands."""
+        self.worked = None
         self._asked_blink.clear()
         self._asked.clear()
         self.typed.clear()
@@ -278,6 +282,7 @@ class Work:
 
     def _set_level(self, lamp: Lamp, board: BoardState, permille: int) -> None:
         key = (board.source, lamp.channel.id)
+        self.worked = lamp, self._session.now_us()
         self._asked_blink.pop(key, None)
         self._asked[key] = permille, self._session.now_us()
         self._follow(lamp, self._bench.set_lamp(*key, sent_permille(lamp, permille)))
@@ -295,6 +300,7 @@ class Work:
         before = self._segments(digits, board)
         if any(char.isdigit() for char in decode(before)) and before != b"\xff" * digits.places:
             self._kept[key] = before
+        self.worked = digits, self._session.now_us()
         self._asked[key] = int.from_bytes(segments, "big"), self._session.now_us()
         self._follow(digits, self._bench.set_digits(*key, segments))
 

@@ -49,6 +49,28 @@ async def test_a_switch_shows_its_state_by_shape_and_word_and_large() -> None:
                 assert wanted.strip() in row
 
 
+async def test_what_a_key_lights_stands_in_large_letters_until_a_control_moves() -> None:
+    from benchcon.console.face import Face
+    from benchcon.console.touched import Touched
+
+    session = Fed()
+    async with console(session) as eyes:
+
+        def large(name: str, state: str) -> bool:
+            big = eyes.app.screen.query_one(Touched).big
+            return big is not None and big[:2] == (name, state)
+
+        session.moved("power", sw_main=1)
+        await eyes.until(lambda: large("Mains", "on"), "the switch")
+        eyes.app.screen.query_one(Face).select("crosswind")
+        await eyes.press("space")
+        await eyes.until(lambda: large("Crosswind", "on"), "the lamp")
+        await eyes.press("minus")
+        await eyes.until(lambda: large("Crosswind", "95 %"), "its level")
+        session.moved("power", sw_main=0)
+        await eyes.until(lambda: large("Mains", "off"), "the switch again")
+
+
 async def test_a_lamp_shows_its_level_and_whether_it_is_lit() -> None:
     session = Fed()
     async with console(session) as eyes:
