@@ -139,7 +139,7 @@ def test_that_dark_has_ended_is_said_only_where_it_has(tmp_path: Path) -> None:
             assert "Dark, confirmed" not in terminal.text()
             assert "Dark has ended" not in terminal.text()
             demo.hands["power"].release("sw_batt")
-            terminal.until(lambda: "▄ off" in terminal.text().splitlines()[17], "the switch")
+            terminal.until(lambda: stands_large("off", terminal.text()), "the switch, off")
             terminal.press("F12")
             terminal.see("Dark has ended")
             terminal.press("q")
