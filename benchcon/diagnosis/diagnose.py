@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis import boards, causes, connectors, contacts, knobs, lights, segments
+from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments
 from benchcon.diagnosis.contacts import Choices, Raw
 from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, Hand, LampLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
@@ -38,9 +38,12 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     given = read_all(evidence)
     story = tell(layout, [each for each in given if isinstance(each, Hand)])
     in_turn = {key for group in turns(layout, story) for key in group}
+    floats = floating.find(layout, story)
+    in_turn |= {raw.channels[0] for raw in floats}
     looks = [each for each in given if isinstance(each, LampLook)]
     pictures = [each for each in given if isinstance(each, DigitsLook)]
     turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
+    turned = [each for each in turned if not all(in_turn.issuperset(raw.channels) for c in each for raw in c)]
     wholes, explained = _wholes(layout, story, looks, pictures, in_turn, [*turned, *shown])
 
     def left(found: list[Choices]) -> list[Choices]:
@@ -48,6 +51,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
 
     found: list[Choices] = [
         *wholes,
+        *([[raw]] for raw in floats),
         *contacts.find(layout, story, in_turn | explained),
         *left(turned),
         *lights.find(layout, looks, explained),

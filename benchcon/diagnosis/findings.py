@@ -163,6 +163,12 @@ KINDS: dict[str, Kind] = {
         "supply off, and look where pin 1 of the plug sits; if it sits right, the plug was pressed on mirrored: "
         "ohmmeter from pin 1 of one end of the ribbon to pin 1 of the other",
     ),
+    "floating": Kind(
+        ("floating", "pull-up missing"),
+        "supply on, voltmeter from the board's pin to ground with the contact open: steady near 5 V says that the "
+        "pull-up is there and something else disturbs; less, or wandering, that it is missing, or not switched on by "
+        "the firmware",
+    ),
     # one cause of many
     "chip dead": Kind(
         ("chip dead", "common open"),

@@ -170,6 +170,16 @@ def _driver(raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
+def _floating(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+    d = raw.detail
+    phase = f", contact {d['phase']}," if d.get("phase") else ""
+    return (
+        f"{name(spots[0])}{phase} changes by itself while it is open, {d['periods']} times "
+        f"{d['period_us'] / 1000:.1f} ms after the last: that is the mains, and not a worn contact",
+        f"{where(spots[0])}: the input floats, its pull-up resistor is missing or not switched on by the firmware",
+    )
+
+
 def _chain(raw: Raw, spots: list[Spot]) -> str:
     return f"the {raw.detail['chain']} chain of board {spots[0].channel.board}"
 
@@ -511,6 +521,7 @@ _SAY: dict[str, _Sayer] = {
     "ground crossed": _ground_crossed,
     "plug shifted": _shifted,
     "plug reversed": _turned_round,
+    "floating": _floating,
     "chip dead": _chip_dead,
     "chips in another order": _other_order,
     "chip bridged": _chip_bridged,

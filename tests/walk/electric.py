@@ -143,6 +143,9 @@ class Bench:
     """Controls whose common goes nowhere."""
     looms: dict[str, str] = field(default_factory=dict)
     """Board that a wire meant for this board goes to."""
+    floats: str = ""
+    """Contact without a pull-up, as ``board.id``: it follows the mains while it is open."""
+    mains_us: int = 20_000
     text: list[str] = field(default_factory=list)
     stands: dict[str, int] = field(default_factory=dict)
     """Where a control stood when the walk began."""
@@ -228,6 +231,31 @@ class Bench:
                     break
         return out
 
+    def hum(self, out: Evidence) -> Evidence:
+        """The same evidence with what the floating input does in each step while nothing holds it: it follows the
+        mains' field for a while, and stays where it was when that fell below its threshold."""
+        now, stays = 0, 0
+        for step in out:
+            if step["what"] != "hand":
+                continue
+            was, step["before"] = step["before"], step["before"] | {self.floats: stays}
+            if self.rng.random() < 0.4 and not step["values"][self.floats] and not was[self.floats]:
+                begin = max([now + 50_000, *(change[0] for change in step.get("changes", ()))])
+                high = self.rng.randint(4_000, 16_000) * self.mains_us // 20_000
+                for period in range(self.rng.randint(6, 60)):
+                    at = begin + period * self.mains_us + self.rng.randint(-400, 400)
+                    step["changes"] = [*step.get("changes", ()), [at, self.floats, 1], [at + high, self.floats, 0]]
+                if self.rng.random() < 0.3:
+                    step["changes"].pop()
+                stays = step["changes"][-1][2]
+                step["values"] = step["values"] | {self.floats: stays}
+            elif not step["values"][self.floats]:
+                step["values"] = step["values"] | {self.floats: stays}
+            else:
+                stays = 0
+            now = max([now + 1, *(change[0] for change in step.get("changes", ()))])
+        return out
+
     def walked(self) -> Evidence:
         """The evidence of a walk: each control through all of its positions and back, then lamp by lamp."""
         at = {name: self.stands.get(name, 1 if kind == "three" else 0) for name, (kind, _) in self.controls.items()}
@@ -271,7 +299,7 @@ class Bench:
                     if self.looms.get(where, where) == name and output in lit
                 ]
             out.append({"what": "lamps", "set": {lamp: 1000} if lamp else {}, "seen": seen})
-        return out
+        return self.hum(out) if self.floats else out
 
 
 def bench(seed: int, matrix: bool = False, boards: int = 1) -> Bench:
@@ -447,6 +475,14 @@ def diodes_missing(made: Bench) -> tuple[str, dict[str, Any]]:
     return "ghost", {"matrix": "a_keys"}
 
 
+def pull_up_missing(made: Bench) -> tuple[str, dict[str, Any]]:
+    # One that stands open: an input that its contact holds for the whole walk shows nothing to anybody.
+    open_ones = [name for name, (kind, _) in made.controls.items() if kind in ("button", "toggle")]
+    one = made.controls[made.rng.choice([name for name in open_ones if not made.stands.get(name)])][1][0]
+    made.floats, made.mains_us = f"{one.board}.{one.id}", made.rng.choice((20_000, 16_667))
+    return "floating", {"period_us": made.mains_us}
+
+
 CHAIN_CAUSES: tuple[Cause, ...] = (
     chips_in_another_order,
     chip_mute,
@@ -462,6 +498,7 @@ CHAIN_CAUSES: tuple[Cause, ...] = (
     outputs_backwards,
     common_off,
     level_wrong,
+    pull_up_missing,
 )
 MATRIX_CAUSES: tuple[Cause, ...] = (
     row_off,

@@ -5,11 +5,14 @@ The boards are those of `walk.electric`, which decides from data sheets and comm
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from walk import electric
 from walk.electric import BOARDS_CAUSES, CHAIN_CAUSES, MATRIX_CAUSES, Bench, Cause, bench
 
 from benchcon.diagnosis.diagnose import diagnose
+from benchcon.panel.file import loads
 
 SEEDS = range(20)
 
@@ -58,3 +61,33 @@ def test_a_chip_reads_its_inputs_h_first() -> None:
     # One clock too few: what came first is seen again where A's neighbour stands, and A itself in the next chip's H.
     assert [bit for bit, made in board.chain({7}).items() if made] == [6]
     assert [bit for bit, made in board.chain({0}).items() if made] == [15]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("phase", ["A", "B"])
+def test_an_encoder_whose_one_pull_up_is_missing_is_not_worn(phase: str, seed: int) -> None:
+    """At rest both contacts are open (common practice); the phase without a pull-up then follows the mains."""
+    rng = random.Random(seed)
+    panel = loads('[boards.a]\n[controls.knob]\nkind = "encoder"\nchannel = { id = "a.e1", pin = "D2/D3" }\n', "e.toml")
+    mains_us, count, at = rng.choice((20_000, 16_667)), 0, 1_000_000
+    evidence: list[dict[str, object]] = []
+    for do, to in (("rest", 0), ("turn", 10), ("turn", -10), ("rest", 0)):
+        changes, edges, before = [], [], count
+        if to:
+            for _ in range(40):
+                at += rng.randint(5_000, 60_000)
+                count += 1 if to > 0 else -1
+                changes.append([at, "a.e1", count % 65_536])
+        else:
+            for _ in range(rng.randint(12, 60)):
+                for wait, level, counted in (
+                    (7_000, 3, count),
+                    (mains_us - 7_000, 1 if phase == "A" else 2, count + 1),
+                ):
+                    at += wait + rng.randint(-300, 300)
+                    edges.append([at, "a.e1", level])
+                    changes.append([at, "a.e1", counted % 65_536])
+        step = {"what": "hand", "do": do, "parts": ["knob"] if to else [], "to": to, "changes": changes, "edges": edges}
+        evidence.append(step | {"before": {"a.e1": before % 65_536}, "values": {"a.e1": count % 65_536}})
+    (finding,) = diagnose(panel, evidence)
+    assert (finding.kind, finding.detail["phase"], finding.detail["period_us"]) == ("floating", phase, mains_us)

@@ -1,0 +1,78 @@
+"""Inputs that float: nothing holds them while their contact is open, and they follow the mains all around.
+
+Such an input changes with the mains' period, 20 ms or 16.7 ms (50 and 60 Hz), or half of it, and is quiet while its
+contact is made and holds it to ground. A worn contact does neither (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+from benchcon.diagnosis.contacts import Raw
+from benchcon.diagnosis.evidence import Change
+from benchcon.diagnosis.layout import Layout, Spot, codes_of
+from benchcon.diagnosis.settled import Moment, Story
+
+PERIODS_US = (20_000, 16_667, 10_000, 8_333)
+OFF_US = 1_500
+"""So much a period may be off: the board's scan and the host's clock."""
+LEAST = 8
+"""So many periods are no chance."""
+SHARE = 0.75
+
+
+def find(layout: Layout, story: Story) -> list[Raw]:
+    """Return the contacts and phases of encoders that float, with `period_us` and how many `periods` were seen."""
+    out = []
+    for key, spot in layout.spots.items():
+        if spot.kind not in ("contact", "encoder") or not spot.part.wired:
+            continue
+        steps: list[int] = []
+        levels: list[int] = []
+        for moment in story.moments:
+            told = [change for change in moment.hand.changes if change.channel == key]
+            edges = [change for change in moment.hand.edges if change.channel == key]
+            if (told or edges) and _held(layout, spot, moment):
+                steps = []
+                break
+            if spot.kind == "encoder" and spot.part.name in moment.hand.parts:
+                continue  # it is being turned
+            steps += [*_periods(told), *_periods(edges)]
+            levels += [change.value for change in edges]
+        best = max(PERIODS_US, key=lambda period: sum(abs(step - period) <= OFF_US for step in steps))
+        good = sum(abs(step - best) <= OFF_US for step in steps)
+        if good >= LEAST and good >= SHARE * len(steps):
+            detail: dict[str, object] = {"period_us": best, "periods": good}
+            if spot.kind == "encoder":
+                detail |= {"on": "encoder", **_phase(levels)}
+            out.append(Raw("floating", (key,), detail))
+    return out
+
+
+def _held(layout: Layout, spot: Spot, moment: Moment) -> bool:
+    """Whether the contact stood made and nobody moved it: then a floating input would be quiet."""
+    control = layout.controls[spot.part.name]
+    position = moment.where.get(control.name)
+    if spot.kind != "contact" or position is None or control.name in moment.hand.parts:
+        return False
+    code = codes_of(control)[position]
+    return spot.place < len(code) and bool(code[spot.place])
+
+
+def _periods(row: Sequence[Change]) -> Iterator[int]:
+    """Times between one change and the next to the same value, on the board's clock where there is one."""
+    fine = all(change.clock_us >= 0 for change in row)
+    last: dict[int, int] = {}
+    for change in row:
+        at = change.clock_us if fine else change.at_us
+        if change.value in last and at - last[change.value] < 4 * PERIODS_US[0]:
+            yield at - last[change.value]
+        last[change.value] = at
+
+
+def _phase(levels: Sequence[int]) -> dict[str, str]:
+    """Which phase it is, where raw edges tell: the one that changes far more often."""
+    moves = [a ^ b for a, b in pairwise(levels)]
+    a, b = sum(move >> 1 & 1 for move in moves), sum(move & 1 for move in moves)
+    return {"phase": "A"} if a > 4 * b else {"phase": "B"} if b > 4 * a else {}
