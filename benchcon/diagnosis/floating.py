@@ -15,8 +15,8 @@ from benchcon.diagnosis.layout import Layout, Spot, codes_of
 from benchcon.diagnosis.settled import Moment, Story
 
 PERIODS_US = (20_000, 16_667, 10_000, 8_333)
-OFF_US = 1_500
-"""So much a period may be off: the board's scan and the host's clock."""
+OFF = 0.07
+"""Share by which a period may be off: the board's scan and the host's clock."""
 LEAST = 8
 """So many periods are no chance."""
 SHARE = 0.75
@@ -36,12 +36,12 @@ def find(layout: Layout, story: Story) -> list[Raw]:
             if (told or edges) and _held(layout, spot, moment):
                 steps = []
                 break
-            if spot.kind == "encoder" and spot.part.name in moment.hand.parts:
-                continue  # it is being turned
+            if spot.part.name in moment.hand.parts:
+                continue  # it is being moved, and may bounce
             steps += [*_periods(told), *_periods(edges)]
             levels += [change.value for change in edges]
-        best = max(PERIODS_US, key=lambda period: sum(abs(step - period) <= OFF_US for step in steps))
-        good = sum(abs(step - best) <= OFF_US for step in steps)
+        best = max(PERIODS_US, key=lambda period: _near(steps, period))
+        good = _near(steps, best)
         if good >= LEAST and good >= SHARE * len(steps):
             detail: dict[str, object] = {"period_us": best, "periods": good}
             if spot.kind == "encoder":
@@ -50,11 +50,15 @@ def find(layout: Layout, story: Story) -> list[Raw]:
     return out
 
 
+def _near(steps: Sequence[int], period_us: int) -> int:
+    return sum(abs(step - period_us) <= OFF * period_us for step in steps)
+
+
 def _held(layout: Layout, spot: Spot, moment: Moment) -> bool:
     """Whether the contact stood made and nobody moved it: then a floating input would be quiet."""
     control = layout.controls[spot.part.name]
     position = moment.where.get(control.name)
-    if spot.kind != "contact" or position is None or control.name in moment.hand.parts:
+    if spot.kind != "contact" or position is None or control.name in moment.hand.parts:  # moved: it was open too
         return False
     code = codes_of(control)[position]
     return spot.place < len(code) and bool(code[spot.place])
