@@ -52,14 +52,17 @@ def run(args: argparse.Namespace) -> int:
     for one in found:
         for problem in one.problems:
             print(f"benchcon: {problem}", file=sys.stderr)
+        if one.virtual:
+            print(f"benchcon: {one.virtual}", file=sys.stderr)
     if args.json:
         reports = [
-            {"file": one.path, "seconds": one.seconds, "delays": [as_json(each) for each in one.delays]}
+            {"file": one.path, "seconds": one.seconds, "virtual": bool(one.virtual)}
+            | {"delays": [as_json(each) for each in one.delays]}
             for one in found
         ]
         print(json.dumps(reports, indent=2))
     else:
-        for number, one in enumerate(found):
+        for number, one in enumerate(one for one in found if not one.virtual):
             parts = [f"{one.path}: {one.seconds:.1f} s"]
             if one.links:
                 parts.append(f"links\n{links.as_text(one.links, one.timing.state)}")
@@ -68,4 +71,6 @@ def run(args: argparse.Namespace) -> int:
             if one.delays or not (one.contacts or one.links):
                 parts.append(as_text(one.delays))
             print(("\n" if number else "") + "\n\n".join(parts))
-    return 1 if any(one.broken for one in found) else 0
+    if any(one.broken for one in found):
+        return 1
+    return 2 if any(one.virtual for one in found) else 0

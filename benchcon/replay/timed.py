@@ -16,6 +16,8 @@ from benchcon.timing.links import LinkVerdict
 from benchcon.timing.timing import Timing
 from benchcon.wire.records import KEYFRAME
 
+VIRTUAL = "a rehearsal in virtual time, in which boards and links take no time; nothing was measured or judged"
+
 
 @dataclass(slots=True)
 class Timed:
@@ -31,6 +33,8 @@ class Timed:
     """What ails the links; empty for healthy ones."""
     problems: list[str]
     """What was found wrong with the file, one line each."""
+    virtual: str = ""
+    """Why nothing is measured, if the capture is of virtual time; empty for one of real time."""
 
     @property
     def broken(self) -> bool:
@@ -44,12 +48,17 @@ def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: 
     Channels without a part in either are called by their board and id. Raises `Trouble` if it cannot be read.
     """
     timing = Timing()
+    virtual = ""
     with Reader(path) as reader:
+        if reader.words.get("time") == "virtual":
+            virtual = f"{reader.shown}: {VIRTUAL}"
         for batch in reader:
             if batch.kind == KEYFRAME and panel is None:
                 panel = panel_in(batch.bodies[0], reader.shown)
             timing.feed(batch)
         whole = completed(panel or Panel(), timing.state) if propose else panel or Panel()
         seconds = (reader.last_us - reader.first_us) / 1e6
+        if virtual:
+            return Timed(reader.shown, seconds, timing, [], [], [], told(reader), virtual)
         delays, contacts = timing.delays(whole, propose=propose), timing.contacts(whole)
         return Timed(reader.shown, seconds, timing, delays, contacts, timing.links.verdicts(), told(reader))

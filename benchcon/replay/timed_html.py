@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 
 from benchcon.panel.summary import counted
-from benchcon.replay.timed import Timed
+from benchcon.replay.timed import VIRTUAL, Timed
 from benchcon.text import path_for_others
 from benchcon.timing.contacts import Contact, words_of
 from benchcon.timing.delay_words import (
@@ -75,6 +75,9 @@ def as_html(found: Sequence[Timed]) -> str:
     for one in found:
         parts.append(f"<h2>{escape(path_for_others(one.path))} <span class=quiet>{one.seconds:.1f} s</span></h2>")
         parts += [f'<p class="quiet">{escape(problem)}</p>' for problem in one.problems]
+        if one.virtual:
+            parts.append(f"<p>This is {escape(VIRTUAL)}.</p>")
+            continue
         for verdict in one.links:
             who = escape(name_of_link(verdict, one.timing.state))
             parts.append(f'<p><strong class="broken">{who}</strong>: {escape(verdict.sentence)}</p>')

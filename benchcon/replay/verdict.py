@@ -85,7 +85,9 @@ def timing_verdict(found: Timed) -> Verdict:
     """Return the verdict on the transport delays of a capture."""
     channels = {WHOLE: "\n".join(found.problems)}
     channels |= {name_of(one): failure_of(one) for one in found.delays}
-    if not found.delays:
+    if found.virtual:
+        channels[WHOLE] = found.virtual
+    elif not found.delays:
         channels[WHOLE] = f"{found.path}: nothing to measure: no output of the panel file answers a control"
     remarks = [f"{name_of(one)}: {verdict_words(one)}; {counts_words(one)}" for one in found.delays]
     return Verdict("timing", channels, remarks, delays_as_text(found.delays))

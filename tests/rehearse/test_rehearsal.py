@@ -216,6 +216,24 @@ def test_a_rule_that_wants_to_end_the_program_is_a_mistake(
     assert f"rules.py:13: {kind} (first at" in capsys.readouterr().out
 
 
+def test_no_transport_delay_is_judged_in_virtual_time(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It said 0.00 ms, and that the limit was kept."""
+    assert main(["rehearse", str(write(folder, CROSSWIND)), "--captures", "caps"]) == 0
+    capsys.readouterr()
+    assert main(["timing", "caps/s.capture", "--html", "t.html", "--junit", "t.xml"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("benchcon: caps/s.capture: a rehearsal in virtual time")
+    assert err.count("\n") == 1
+    for page in ("t.html", "t.xml"):
+        text = (folder / page).read_text()
+        assert "in virtual time" in text
+        assert "passed" not in text.rpartition("</style>")[2]
+    assert main(["timing", "caps/s.capture", "--json"]) == 2
+    (report,) = json.loads(capsys.readouterr().out)
+    assert (report["virtual"], report["delays"]) == (True, [])
+
+
 def test_the_folder_of_captures_is_made(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rehearse", str(write(folder, CROSSWIND)), "--captures", "caps/today"]) == 0
     assert (folder / "caps" / "today" / "s.capture").is_file()
