@@ -9,7 +9,7 @@ from typing import NamedTuple
 from benchcon.drawing import dxf, pdf, svg, tiles
 from benchcon.drawing.picture import picture
 from benchcon.drawing.shapes import Shape, bounds_of
-from benchcon.drawing.sheet import LAYERS, Sheet, drilled, notes, stacked
+from benchcon.drawing.sheet import LAYERS, Sheet, bars_beside, drilled, notes, stacked
 from benchcon.panel.model import Panel
 
 RIM_MM = 6.0
@@ -72,7 +72,12 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
     scale = "1 : 1, print at 100 %"
     sides = sides_of(side, only)
     names = {"front": "front", "back": "back, mirrored"}
-    scenes = [(names[each], _only(sheet.sides[each], only)) for each in sides]
+    drawn = dict(sheet.sides)
+    barred = drawn["front"] + bars_beside(sheet.plate)
+    # A printer's scale is measured on the very paper that is stuck on; bars that are cut in two cannot be measured.
+    if paper == "whole" or len(tiles.tiled("", barred, paper)) == 1:
+        drawn["front"] = barred
+    scenes = [(names[each], _only(drawn[each], only)) for each in sides]
     wide = sheet.plate.width_mm if paper == "whole" else tiles.PAPERS[paper][0] - 2 * tiles.RIM_MM
     noted = _only(notes(sheet.plate, wide), only)
     named = [(f"{title}: {name}; {scale}", shapes) for name, shapes in [("holes", noted), *scenes] if shapes]

@@ -274,16 +274,30 @@ def notes(plate: Plate, width: float) -> list[Shape]:
 
 
 def _bars(x: float, y: float) -> list[Shape]:
-    """A bar of 100 mm across and one down, with a tick each 10 mm."""
-    shapes: list[Shape] = [Line("bars", x, y, x + BAR_MM, y), Line("bars", x, y, x, y + BAR_MM)]
-    for number in range(11):
-        at, long = number * BAR_MM / 10, 3.0 if number % 5 == 0 else 1.8
-        if number:
-            shapes.append(Line("bars", x + at, y, x + at, y + long))
-            shapes.append(Line("bars", x, y + at, x + long, y + at))
-    shapes.append(Text("notes", x + BAR_MM / 2, y + 7, "100 mm across", SMALL_MM))
-    shapes.append(Text("notes", x + 7, y + BAR_MM / 2, "100 mm down", SMALL_MM, upright=True))
-    return shapes
+    """A bar of 100 mm across and one down from the same corner, with a tick each 10 mm."""
+    return _bar_across(x, y) + _bar_down(x, y)
+
+
+def bars_beside(plate: Plate) -> list[Shape]:
+    """Return the same bars below the plate and right of it: for the paper that is stuck on the plate."""
+    return _bar_across(0, plate.height_mm + 6) + _bar_down(plate.width_mm + 6, 0)
+
+
+def _bar_across(x: float, y: float) -> list[Shape]:
+    shapes: list[Shape] = [Line("bars", x, y, x + BAR_MM, y)]
+    shapes += [Line("bars", x + at, y, x + at, y + long) for at, long in _ticks()]
+    return [*shapes, Text("notes", x + BAR_MM / 2, y + 7, "100 mm across", SMALL_MM)]
+
+
+def _bar_down(x: float, y: float) -> list[Shape]:
+    shapes: list[Shape] = [Line("bars", x, y, x, y + BAR_MM)]
+    shapes += [Line("bars", x, y + at, x + long, y + at) for at, long in _ticks()]
+    return [*shapes, Text("notes", x + 7, y + BAR_MM / 2, "100 mm down", SMALL_MM, upright=True)]
+
+
+def _ticks() -> list[tuple[float, float]]:
+    """Where ticks are and how long; the first is where a bar begins."""
+    return [(number * BAR_MM / 10, 3.0 if number % 5 == 0 else 1.8) for number in range(11)]
 
 
 def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:

@@ -18,8 +18,8 @@ from pypdf import PdfReader
 
 from benchcon.cli.main import main
 from benchcon.drawing.plate import Plate
-from benchcon.drawing.shapes import Text
-from benchcon.drawing.sheet import Sheet, drilled, notes
+from benchcon.drawing.shapes import Line, Text
+from benchcon.drawing.sheet import Sheet, bars_beside, drilled, notes
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 
@@ -109,7 +109,7 @@ def test_holes_of_the_pdf_are_where_at_says_and_the_back_is_mirrored(panel: Path
 
 def test_the_bars_are_100_mm_in_both_directions(panel: Path, tmp_path: Path) -> None:
     svg, _ = of_svg(sheet(panel, tmp_path / "bars.svg", "--only", "bars"))
-    (pdf,) = of_pdf(sheet(panel, tmp_path / "bars.pdf", "--only", "bars"))
+    pdf, *_ = of_pdf(sheet(panel, tmp_path / "bars.pdf", "--only", "bars"))
     for rows in (svg, pdf[: -round(12 * PX_PER_MM)]):  # without the line at the foot of the page
         for axis in (0, 1):
             # From the middle of the first stroke to the middle of the last one, each a quarter of a millimetre wide.
@@ -288,3 +288,14 @@ def test_each_column_of_the_table_begins_with_the_size_of_its_holes() -> None:
         below = [text for text in texts if head.x - 3 <= text.x <= head.x + 1 and text.y > head.y]
         assert min(below, key=lambda text: text.y).text == "A"
     assert any("continued" in text.text for text in texts)
+
+
+def test_the_paper_that_is_stuck_on_the_plate_has_the_bars_too(tmp_path: Path) -> None:
+    path = PLATES["small"]
+    pages = PdfReader(sheet(path, tmp_path / "sheet.pdf")).pages
+    (front,) = [page.extract_text() for page in pages if ": front;" in page.extract_text()]
+    assert "100 mm across" in front
+    assert "100 mm down" in front
+    bars = [shape for shape in bars_beside(Plate.of(panel_of(path))) if shape.layer == "bars"]
+    longest = [(line.x2 - line.x1, line.y2 - line.y1) for line in bars if isinstance(line, Line)]
+    assert {(100, 0), (0, 100)} <= set(longest)
