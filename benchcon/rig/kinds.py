@@ -79,6 +79,17 @@ _INPUTS = {
         "wires changed round: each goes where the next one's belongs, the last where the first one's does", _ANY, 2, 16
     ),
     "shorted": Kind("wires touch: if one is made, all read made", (CONTACT,), 2, 16),
+    "common_open": Kind("the common of these contacts is broken, or their plug is off", (CONTACT,), 2, 64),
+    "mirrored": Kind(
+        "plug or ribbon turned round: the first arrives where the last belongs, and so on", (CONTACT,), 2, 64
+    ),
+    "shifted": Kind(
+        "the plug sits one hole on, or a chain is a bit late: each arrives where the next one belongs, the last "
+        "nowhere",
+        (CONTACT,),
+        2,
+        64,
+    ),
     "loose": Kind(
         "the wire drops out now and then",
         (CONTACT, ENCODER, POT, LAMP),

@@ -45,6 +45,13 @@ def contacts(
     """
     came = come_from(made, faults)
     off = set(broken) | wiring.loose_ends | {id_ for fault in of_kind(faults, "open") for id_ in fault.channels}
+    off |= {id_ for fault in of_kind(faults, "common_open") for id_ in fault.channels}
+    for fault in faults:
+        if fault.kind in ("mirrored", "shifted"):
+            row = fault.channels
+            arrives = row[::-1] if fault.kind == "mirrored" else row[:1] + row[:-1]
+            came |= {id_: came[there] for id_, there in zip(row, arrives, strict=True)}
+            off |= set(row[:1]) if fault.kind == "shifted" else set()
     reads = {id_: made[came[id_]] and id_ not in off for id_ in made}
     for group in without_diodes(wiring, faults).values():
         _phantoms(reads, group, off)

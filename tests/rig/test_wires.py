@@ -33,6 +33,13 @@ def reads(with_faults: Iterable[Fault], *ids: str) -> set[str]:
     return {id_ for id_, is_made in loom.contacts(made(*ids), DESK, list(with_faults)).items() if is_made}
 
 
+def test_a_plug_turned_round_one_hole_on_or_off_moves_all_its_wires() -> None:
+    turned, on = faults("mirrored r1 r2 r3"), faults("shifted r1 r2 r3")
+    assert [reads(turned, id_) for id_ in ("r1", "r2", "r3")] == [{"r3"}, {"r2"}, {"r1"}]
+    assert [reads(on, id_) for id_ in ("r1", "r2", "r3")] == [{"r2"}, {"r3"}, set()]
+    assert reads(faults("common_open r1 r2 r3"), "r1", "r2", "r3", "left") == {"left"}
+
+
 @given(st.sets(st.sampled_from(CONTACTS)))
 def test_a_healthy_board_reads_what_the_parts_do(ids: set[str]) -> None:
     assert reads([], *ids) == ids

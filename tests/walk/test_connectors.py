@@ -187,8 +187,7 @@ def test_a_connector_that_is_off_on_a_simulated_desk_is_one_line(desks: Desks) -
                 on.setdefault(channel.wire.connector, []).append(channel.id)
                 names.setdefault(channel.wire.connector, []).append(control.name)
     plug = max(on, key=lambda name: len(on[name]))
-    for id_ in on[plug]:
-        desks.hands["lighting"].fault("open", id_)
+    desks.hands["lighting"].fault("common_open", *on[plug])
     (finding,) = desks.findings(tuple(dict.fromkeys(names[plug])))
     assert ("connector off" in finding.kinds, finding.detail["connector"]) == (True, plug)
     assert set(finding.channels) == {f"lighting.{id_}" for id_ in on[plug]}
