@@ -130,7 +130,12 @@ class BenchScreen(Screen[None]):
 
         if self._stopwatch is None:
             self._stopwatch = Stopwatch(self.sight)
-        self.app.push_screen(TimingScreen(self._stopwatch))
+
+        def left(view: str | None) -> None:
+            if view is not None:
+                self.action_view(view)
+
+        self.app.push_screen(TimingScreen(self._stopwatch), left)
 
     def on_head_turn(self, message: Head.Turn) -> None:
         """A view was clicked."""

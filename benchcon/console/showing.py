@@ -48,6 +48,10 @@ class Showing(NamedTuple):
     fast to be shown (`benchcon.console.steady`); otherwise empty."""
 
 
+NO_SUPPLY = "no supply"
+"""What lamps and displays say whose board has none."""
+
+
 def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
     """Return the boards that are known, by their name on the panel."""
     found = {}
@@ -100,7 +104,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
     if board.unfed:
-        return Showing(True, "no supply", 0, sort="dark")
+        return Showing(True, NO_SUPPLY, 0, sort="dark")
     if board.channels[lamp.channel.id].blinking:
         return Showing(True, "blink", level, sort="blink")
     if level == 0:
@@ -116,7 +120,7 @@ def _digits(digits: Digits, board: BoardState, now_us: int) -> Showing:
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
     if board.unfed:
-        return Showing(True, "no supply", segments=bytes(digits.places), sort="dark")
+        return Showing(True, NO_SUPPLY, segments=bytes(digits.places), sort="dark")
     return Showing(True, decode(segments).strip() or "blank", segments=segments)
 
 

@@ -27,7 +27,7 @@ from benchcon.console.ink import (
     lit_colour,
     mixed,
 )
-from benchcon.console.showing import Showing, label_of
+from benchcon.console.showing import NO_SUPPLY, Showing, label_of
 from benchcon.panel.model import Control, Digits, Lamp, Part
 
 LOW, TALL = 2, 3
@@ -248,10 +248,9 @@ def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: P
         for column, cell in enumerate(cells):
             letter, fore, back = _dot_pair(cell, tints) if pen.colour else (cell.letter, IVORY, pen.ground)
             canvas.write(tile.x + column, _row(tile) + row, letter, ink(fore, back))
-    if showing.sort == "held":
-        canvas.write(
-            tile.x, _row(tile) + 1, f" {_fitting(showing.word, tile.width - 2)} ", ink(IVORY, well), tile.width
-        )
+    if showing.sort == "held" or (showing.word == NO_SUPPLY and not any(showing.segments)):
+        word = showing.word if len(showing.word) <= tile.width else _fitting(showing.word, tile.width)
+        canvas.write(tile.x, _row(tile) + 1, f" {word} " if len(word) + 2 <= tile.width else word, ink(IVORY, well))
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

@@ -13,6 +13,7 @@ from textual.widgets import Static
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
+from benchcon.console.head import VIEWS
 from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN, ink
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
@@ -187,7 +188,7 @@ class Plot(Drawn):
         canvas.write(x, rows + 1, told, ink(ENGRAVED, self.GROUND), width)
 
 
-class TimingScreen(Screen[None]):
+class TimingScreen(Screen[str | None]):
     """Pairs, plots, what ails links, and the last delay."""
 
     CSS = """
@@ -197,7 +198,10 @@ class TimingScreen(Screen[None]):
     TimingScreen #told { height: auto; max-height: 6; padding: 0 1; color: $engraved; }
     TimingScreen #touched { height: 5; }
     """
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,q,f7", "leave", "Back")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,q,f7", "leave", "Back"),
+        *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
+    ]
 
     def __init__(self, stopwatch: Stopwatch) -> None:
         super().__init__()
@@ -217,6 +221,10 @@ class TimingScreen(Screen[None]):
         self.query_one(Pairs).focus()
         self.query_one("#title", Static).update("Timing: from a control's movement to the output that answers it")
         self.frame()
+
+    def action_view(self, name: str) -> None:
+        """Back to the bench, to this view of it."""
+        self.dismiss(name)
 
     def action_leave(self) -> None:
         """Back to the bench; what was measured is kept."""

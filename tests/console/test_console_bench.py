@@ -754,3 +754,19 @@ async def test_what_the_link_does_stands_in_the_events_in_words() -> None:
         assert "port=/dev" not in eyes.text()
         await eyes.press("f6", "f1")
         await eyes.see("Previous mark", "Next mark", "Show all of the time there is", "Back to now, and follow it")
+
+
+async def test_from_the_delays_every_view_is_one_key_away() -> None:
+    async with console(Fed(), (80, 24)) as eyes:
+        for key, seen in (("f3", "int1     165.0"), ("f2", "WEATHER DESK")):
+            await eyes.press("f7")
+            await eyes.gone("F2 Face")
+            await eyes.press(key)
+            await eyes.see(seen, "F2 Face")
+
+
+async def test_a_display_without_supply_says_so_as_lamps_do() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+        session.news(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "0001", "00")
+        await eyes.until(lambda: eyes.text().count("no supply") == 3, "three displays without supply")
