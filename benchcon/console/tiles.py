@@ -217,7 +217,7 @@ def _pot(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pe
     bright = ink(IVORY, pen.ground)
     if tile.height > LOW:
         _bar(canvas, tile.x, y, tile.width, showing.level, pen)
-        _word(canvas, tile, 0, y + 1, f"{showing.word}  {showing.step}", bright)
+        _word(canvas, tile, 0, y + 1, f"{showing.word}, reads {showing.step}", bright)
     else:
         word = showing.word.rjust(5)
         _bar(canvas, tile.x, y, tile.width - 6, showing.level, pen)
@@ -228,9 +228,7 @@ def _bar(canvas: Canvas, x: int, y: int, width: int, share_permille: int, pen: P
     eighths = max(width, 0) * 8 * share_permille // 1000
     full, part = divmod(eighths, 8)
     drawn = "█" * full + (_EIGHTHS[part] if part else "")
-    canvas.write(
-        x, y, drawn.ljust(width) if pen.colour else drawn.ljust(width, "·"), ink(IVORY, mixed(PLATE, QUIET, 0.3))
-    )
+    canvas.write(x, y, drawn.ljust(width, "·"), ink(IVORY, mixed(PLATE, QUIET, 0.3)))
 
 
 def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: Pen) -> None:
