@@ -97,7 +97,7 @@ def test_a_second_supply_is_named_with_the_plug(demo: Demo, tmp_path: Path) -> N
             assert terminal.ended() == 1
         finally:
             os.kill(met, signal.SIGCONT)
-        assert "at met switch off its 12 V supply too" in terminal.raw.decode("utf-8", "replace")
+        assert "at met switch off its 12 V supply too" in " ".join(terminal.raw.decode("utf-8", "replace").split())
 
 
 async def test_of_boards_that_are_not_there_nothing_is_said() -> None:

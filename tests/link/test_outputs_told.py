@@ -115,7 +115,7 @@ def test_the_console_shows_a_lamp_blinking_only_while_it_does(board: Boards, tmp
         terminal.see("blink")
         peer.until("values", lambda values: values["l1"] == 1000)
         peer.say("reset")
-        terminal.see("l1 blinks no more")
+        terminal.see("l1 stops blinking")
         terminal.until(lambda: "● blink" not in terminal.text(), "a lamp that is off")
         terminal.press("q")
         assert terminal.ended() == 0
