@@ -36,7 +36,9 @@ class Terminal:
         """Everything that was sent to the terminal."""
         self._end, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
-        given = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor", "PYTHONUNBUFFERED": "1"}
+        # A size in the environment would be believed before the terminal's own.
+        here = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+        given = {**here, "TERM": "xterm-256color", "COLORTERM": "truecolor", "PYTHONUNBUFFERED": "1"}
         given.pop("NO_COLOR", None)
         self.process = subprocess.Popen(
             [sys.executable, *words],
