@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import tempfile
 from pathlib import Path
 
 import pytest
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Give each of several test processes a temporary folder of its own: simulated boards that run are found there."""
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        own = tempfile.mkdtemp(prefix="bc-")  # short: paths of sockets have little room
+        os.environ["TMPDIR"] = tempfile.tempdir = own
+        config.add_cleanup(lambda: shutil.rmtree(own, ignore_errors=True))
 
 
 @pytest.fixture(autouse=True)

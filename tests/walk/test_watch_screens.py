@@ -40,7 +40,7 @@ async def test_a_loose_wire_is_seen_and_heard_from_the_palette_and_one_channel_c
         assert eyes.rows()[heading + 1].split()[0] == "Approach"  # what dropped out stands on top
         assert bells
         await eyes.press("enter")
-        await eyes.see("Wiggle watch: Approach (lighting.sw_app)", "1 channel ", "a Watch all")
+        await eyes.see("Wiggle watch: Approach (lighting.sw_app)", "1 channel ", "a All")
         await eyes.press("a")
         await eyes.see("18 channels")
         await eyes.press("escape")
