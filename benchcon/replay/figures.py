@@ -87,7 +87,7 @@ def in_a_line(found: dict[str, Any]) -> str:
     for board in state["boards"]:
         name = printable(board["ident"] or board["name"]) or f"board {board['source']}"
         channels = board["channels"]
-        known = sum(channel["value"] is not None for channel in channels)
+        known = sum(channel.get("value") is not None for channel in channels)
         of = f"{known} of {counted(len(channels), 'channel')}" if known < len(channels) else counted(known, "channel")
         counts = [counted(board[key], word) for key, word in _COUNTED if board[key]]
         parts.append(", ".join([f"{name} {board['standing']} with {of} known", *counts]))

@@ -166,7 +166,7 @@ async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or
             await eyes.see(f"{other} moved instead of {asked}.", "Enter That is what it did")
             await eyes.press("enter")
         # The failed ones may be walked again, and where the report is stands there however much is to be read.
-        await eyes.see("crossed", "f Walk the failed again", "Report: open walked/walk.html in a browser", "✗ 2 wrong")
+        await eyes.see("crossed", "f Retry faulty", "Report: open walked/walk.html in a browser", "✗ 2 faulty")
         report = read_report(tmp_path / "walked")
         assert [(f["kind"], f["channels"]) for f in report["findings"]] == [
             ("crossed", ["lighting.sw_rwy", "lighting.sw_twy"])
@@ -298,15 +298,15 @@ async def test_what_is_answered_while_a_board_is_away_proves_nothing(desks: Desk
         await eyes.until(lambda: screen.listens, "the look")
         try:
             hand.unplug()
-            await eyes.see("Board lighting is gone")
+            await eyes.see("Board 'lighting' is gone")
             await eyes.press("enter", "enter")
         finally:
             hand.replug()
         await eyes.press("enter")
-        await eyes.gone("Board lighting is gone")
+        await eyes.gone("Board 'lighting' is gone")
         await eyes.press("enter")  # at once: nobody can have looked
         await eyes.until(lambda: screen.listens, "the question, asked again")
-        await eyes.see("Lamp Approach lit should blink", "1 of 25", "✓ 0 passed")
+        await eyes.see("1 of 25", "✓ 0 passed")  # it asks again from hands off and all dark
 
 
 async def on_the_walk(eyes: Eyes) -> WalkScreen:
