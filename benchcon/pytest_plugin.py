@@ -234,7 +234,8 @@ class ExpectationTest(pytest.Item):
         if text:
             raise Otherwise(text)
         if self.name in self.parent.never:
-            pytest.skip("it was never due, so it is not tested")
+            # Not passed, as nothing was seen; not failed, as nothing was wrong. The command says the same of it.
+            pytest.skip("never due: nothing in the scenario brings about what it waits for, so it was not tested")
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> str:
         """A broken expectation as the command tells it, and one line for what could not be done."""

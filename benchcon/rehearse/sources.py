@@ -12,6 +12,7 @@ import select
 import socket
 import sys
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 from urllib.parse import parse_qs, unquote, urlsplit
@@ -68,7 +69,7 @@ def _address(word: str, rest: str) -> tuple[str, int]:
     return host.strip("[]") or LOOPBACK, int(port)
 
 
-class _Threaded:
+class _Threaded(ABC):
     """A source that is a thread of its own."""
 
     name = ""
@@ -90,8 +91,9 @@ class _Threaded:
         if self._thread.is_alive():
             self._thread.join(2 * TURN_S + 1)
 
+    @abstractmethod
     def _run(self) -> None:
-        raise NotImplementedError
+        """Take values until `_ends` is set. On the thread."""
 
     def _line(self, line: bytes) -> None:
         if not line.strip():

@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -169,43 +169,36 @@ def test_a_file_that_is_gone_at_the_end_is_no_success(demo: Demo, tmp_path: Path
     assert " records in " not in end
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="a small file system can only be mounted by root")
-def test_a_full_disk_is_said_when_it_is_full_and_when_it_is_over(demo: Demo, tmp_path: Path) -> None:
-    small = tmp_path / "small"
-    small.mkdir()
-    if os.system(f"mount -t tmpfs -o size=48k tmpfs {small} 2>/dev/null"):
-        pytest.skip("mounting is not allowed here")
-    try:
-        path = small / "night.capture"
-        process = record("-o", path, demo.boards[0].port)
-        wait_for(path, b" read ")
-        with (small / "ballast").open("wb", buffering=0) as ballast, contextlib.suppress(OSError):
-            while True:
-                ballast.write(bytes(512))
-        said = threading.Event()
+def test_a_full_disk_is_said_when_it_is_full_and_when_it_is_over(demo: Demo, small_disk: Callable[[str], Path]) -> None:
+    small = small_disk("48k")
+    path = small / "night.capture"
+    process = record("-o", path, demo.boards[0].port)
+    wait_for(path, b" read ")
+    with (small / "ballast").open("wb", buffering=0) as ballast, contextlib.suppress(OSError):
+        while True:
+            ballast.write(bytes(512))
+    said = threading.Event()
 
-        def work() -> None:
-            end = time.monotonic() + PATIENCE_S
-            at = 0
-            while not said.is_set():
-                if time.monotonic() > end:
-                    process.kill()
-                    return
-                at = 1 - at
-                demo.hands["lighting"].put("approach", at)
+    def work() -> None:
+        end = time.monotonic() + PATIENCE_S
+        at = 0
+        while not said.is_set():
+            if time.monotonic() > end:
+                process.kill()
+                return
+            at = 1 - at
+            demo.hands["lighting"].put("approach", at)
 
-        worker = threading.Thread(target=work)
-        worker.start()
-        told = stderr_until(process, "LOST")
-        said.set()
-        worker.join()
-        assert "disk: No space left on device" in told
-        (small / "ballast").unlink()
-        stderr_until(process, "recording again")
-        process.send_signal(signal.SIGINT)
-        assert process.wait(PATIENCE_S) == 1
-    finally:
-        os.system(f"umount -l {small}")
+    worker = threading.Thread(target=work)
+    worker.start()
+    told = stderr_until(process, "LOST")
+    said.set()
+    worker.join()
+    assert "disk: No space left on device" in told
+    (small / "ballast").unlink()
+    stderr_until(process, "recording again")
+    process.send_signal(signal.SIGINT)
+    assert process.wait(PATIENCE_S) == 1
 
 
 def test_force_keeps_what_an_earlier_recording_wrote(demo: Demo, tmp_path: Path) -> None:

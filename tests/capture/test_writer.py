@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import gzip
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -185,34 +184,27 @@ def test_after_a_full_disk_it_goes_on_with_a_fresh_line(tmp_path: Path, monkeypa
     check_missed(path, given, figures)
 
 
-@pytest.mark.skipif(
-    os.geteuid() != 0 or shutil.which("mount") is None, reason="a small file system can only be mounted by root"
-)
-def test_a_small_file_system_that_really_is_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    small = tmp_path / "small"
-    small.mkdir()
-    if os.system(f"mount -t tmpfs -o size=256k tmpfs {small} 2>/dev/null"):
-        pytest.skip("mounting is not allowed here")
-    try:
-        monkeypatch.setattr(writing, "ASK_AGAIN_S", 0.05)
-        path = small / "night.capture"
-        (small / "ballast").write_bytes(bytes(128 << 10))
-        given = batches(8000)
-        writer = Writer(path, BEGAN, Counting())
-        turn = iter(given)
-        while not writer.figures().missing:
-            writer.write([next(turn)])
-            time.sleep(0.0001)
-        (small / "ballast").unlink()
-        while writer.figures().missing:
-            writer.write([next(turn)])
-            time.sleep(0.001)
-        for _ in range(20):
-            writer.write([next(turn)])
-        figures = writer.close()
-        check_missed(path, given[: len(given) - len(list(turn))], figures)
-    finally:
-        os.system(f"umount {small}")
+def test_a_small_file_system_that_really_is_full(
+    small_disk: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    small = small_disk("256k")
+    monkeypatch.setattr(writing, "ASK_AGAIN_S", 0.05)
+    path = small / "night.capture"
+    (small / "ballast").write_bytes(bytes(128 << 10))
+    given = batches(8000)
+    writer = Writer(path, BEGAN, Counting())
+    turn = iter(given)
+    while not writer.figures().missing:
+        writer.write([next(turn)])
+        time.sleep(0.0001)
+    (small / "ballast").unlink()
+    while writer.figures().missing:
+        writer.write([next(turn)])
+        time.sleep(0.001)
+    for _ in range(20):
+        writer.write([next(turn)])
+    figures = writer.close()
+    check_missed(path, given[: len(given) - len(list(turn))], figures)
 
 
 def test_a_disk_that_fails_to_the_end_leaves_a_whole_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
