@@ -11,6 +11,7 @@ from typing import Any
 from benchcon.diagnosis.evidence import Change
 from benchcon.errors import Trouble
 from benchcon.link import Bench
+from benchcon.link.outcomes import HELD_WHYS
 from benchcon.session import Session
 from benchcon.text import printable
 from benchcon.walk import judge, occupied
@@ -399,11 +400,18 @@ class Runner:
             self._setting, self._setting_since, self._late = setting, now, ""
         if not setting or self._late or now - self._setting_since <= STUCK_US:
             return
-        held = ", ".join(f"{why} {count}" for why, count in self.bench.held_back.items()) or "no answer"
+        why = self._what_holds()
         if self.face.robot:
-            self._give_up(f"could not be lit: {held}", now)
+            self._give_up(f"could not be lit: {why}", now)
         else:
-            self._late = f"The outputs are not as wanted yet ({held}). Skip this one if it stays so."
+            self._late = f"The outputs are not as wanted yet ({why}). Skip this one if it stays so."
+
+    def _what_holds(self) -> str:
+        """Return why outputs wait at this moment; what was held back earlier in the walk is not to blame."""
+        with self.session.lock:
+            boards = list(self.session.state.boards.values())
+            whys = {channel.held for board in boards for channel in board.channels.values()} - {"", "no answer"}
+        return "; ".join(HELD_WHYS.get(why, why) for why in sorted(whys)) or "no answer"
 
     def _follow(self) -> None:
         """Make the outputs, the raw edges, the journal and the face follow the walk."""

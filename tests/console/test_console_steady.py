@@ -24,8 +24,9 @@ SECOND = 1_000_000
 FRAME_US = 50_000
 
 
-def most_in_a_second(times: list[int]) -> int:
-    return max((sum(0 <= each - first < SECOND for each in times) for first in times), default=0)
+def most_in_a_second(times: list[int], late_us: int = 0) -> int:
+    """`late_us`: how much later than another a change may be seen than it was drawn."""
+    return max((sum(0 <= each - first < SECOND - late_us for each in times) for first in times), default=0)
 
 
 class Tile:
@@ -131,10 +132,14 @@ def test_a_chattering_contact_does_not_make_a_real_screen_flash(demo: Demo, tmp_
             name = next(number for number, row in enumerate(rows) if "BATTERY  " in row)
             state = rows[name + 1][rows[name].index("BATTERY  ") :][:1]
             for kept, seen in ((tiles, state), (large, "\n".join(rows[18:23]))):
-                if not kept or kept[-1][1] != seen:
+                if kept and now_us - kept[-1][0] < FRAME_US // 2:
+                    kept[-1] = kept[-1][0], seen  # the rest of a picture that was read in two halves
+                elif not kept or kept[-1][1] != seen:
                     kept.append((now_us, seen))
         for kept in (tiles, large):
-            assert most_in_a_second([at_us for at_us, _ in kept[1:]]) <= 3, [at_us for at_us, _ in kept]
+            times = [at_us for at_us, _ in kept[1:]]
+            # The console limits what it draws; a busy machine brings a picture to the terminal two frames late.
+            assert most_in_a_second(times, 2 * FRAME_US) <= 3, times
         assert len(large) >= 5  # the count goes on
         demo.hands["power"].clear()
         terminal.until(lambda: "×" not in terminal.text(), "the state as it is")

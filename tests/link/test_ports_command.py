@@ -12,6 +12,7 @@ from link.boards import PeerProcess
 from benchcon.cli.main import main
 from benchcon.link import known_ports
 from benchcon.link.discovery import find_ports
+from benchcon.rig.shining import running
 
 Boards = Callable[..., PeerProcess]
 
@@ -22,7 +23,7 @@ def test_listing_opens_nothing(board: Boards, capsys: pytest.CaptureFixture[str]
     assert main(["ports", "--json"]) == 0
     out = capsys.readouterr().out
     listed = json.loads(out[out.index("[\n") if "[\n" in out else out.index("[]") :])
-    assert [row["port"] for row in listed] == [found.port for found in find_ports()]
+    assert [row["port"] for row in listed] == [found.port for found in find_ports(running())]
     assert desk.say("heard") == ""
 
 
