@@ -169,6 +169,7 @@ def test_a_file_that_is_gone_at_the_end_is_no_success(demo: Demo, tmp_path: Path
     assert " records in " not in end
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_said_when_it_is_full_and_when_it_is_over(demo: Demo, small_disk: Callable[[str], Path]) -> None:
     small = small_disk("48k")
     path = small / "night.capture"

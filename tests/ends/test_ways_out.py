@@ -152,6 +152,7 @@ def test_a_signal_ends_a_console_whose_screen_hangs(demo: Demo, home: dict[str, 
     assert ended < ENDS_S + SLACK_S
 
 
+@pytest.mark.slow
 def test_a_screen_that_stands_still_feeds_no_dead_man(demo: Demo, home: dict[str, str]) -> None:
     with lit_console(demo, home) as terminal, worked(demo):
         # Nobody reads: dark comes without a signal, by the boards' own dead-man.

@@ -94,6 +94,7 @@ class Reader:
             self.running = None
 
 
+@pytest.mark.slow
 @needs_compiler
 def test_every_command_of_the_guide_does_what_it_says(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest

@@ -345,6 +345,7 @@ def test_what_is_remembered_survives_any_text(entries: list[tuple[str, str, str,
     assert known_ports.remembered() == entries_kept
 
 
+@pytest.mark.slow
 def test_a_pipe_named_like_a_lock_file_holds_nobody_up(terminal: tuple[int, str]) -> None:
     _, port = terminal
     os.mkfifo(lock_path(port), 0o444)

@@ -145,6 +145,7 @@ def test_rules_are_loaded_anew_when_they_are_saved(board: Demo, tmp_path: Path) 
         assert until(lambda: set(board.hands["alert"].lit().values()) == {1000}), "and everything else goes on"
 
 
+@pytest.mark.slow
 @needs_broker
 def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
     with running(board, tmp_path, max_age="1 s") as run:

@@ -73,6 +73,7 @@ def test_a_breach_leaves_a_capture(
     assert "~ values level=11500%20ft" in text
 
 
+@pytest.mark.slow
 def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, tmp_path: Path) -> None:
     hand = board.hands["alert"]
     hand.reset()
@@ -188,6 +189,7 @@ def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: s
     assert f"not judged while a board was dark or lost: {always.name}" in result_of(run.rehearsal, 0.0, None).remarks
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("cc") is None and shutil.which("gcc") is None, reason="needs a C compiler")
 def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
     """The firmware's own core, built for this computer: our simulated board is not the only judge."""

@@ -41,6 +41,7 @@ LONG_S = 20.0
 PRESSES = 12
 
 
+@pytest.mark.slow
 def test_native_boards_are_placed_where_they_were(tmp_path: Path) -> None:
     path = tmp_path / "desk.toml"
     path.write_text(PANEL)

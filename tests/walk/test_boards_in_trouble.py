@@ -80,6 +80,7 @@ def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_findi
     assert lasted < 40
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("silent", ["yes", "no"])
 def test_a_board_that_stalls_is_waited_for_a_while_and_accused_of_nothing_but_that(tmp_path: Path, silent: str) -> None:
     parts = "pressure_set", "pressure_unit", "mains_fail", "wind_speed", "pressure"
@@ -94,6 +95,7 @@ def test_a_board_that_stalls_is_waited_for_a_while_and_accused_of_nothing_but_th
     assert "could not be done: " in err
 
 
+@pytest.mark.slow
 def test_resets_are_a_finding_and_not_all_proved(tmp_path: Path) -> None:
     parts = "pressure_unit", "pressure_set", "crosswind", "wind_direction"
     with start() as demo:
