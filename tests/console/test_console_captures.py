@@ -95,7 +95,7 @@ async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch:
         await eyes.until(lambda: "● REC " in eyes.rows()[0] and "● SAVING 1:00 to go" in eyes.rows()[0])
         assert "F2 Face  F3  F4  F5  F6" in eyes.rows()[0], "the tabs that are not shown keep their keys"
         await eyes.press("k")
-        await eyes.told("the next 60 s go into bench.20260301T120006Z.capture too")
+        await eyes.told("the next 60 s are saved in bench.20260301T120006Z.capture too")
 
 
 def test_on_leaving_each_file_that_was_written_is_named_with_its_size(tmp_path: Path) -> None:
