@@ -15,7 +15,7 @@ import pytest
 
 if TYPE_CHECKING:
     from benchcon.rehearse.scenario import Scenario
-    from benchcon.replay.cases import Case
+    from benchcon.replay.cases import CaptureCase
     from benchcon.replay.verdict import Verdict
 
 _ENDINGS = (".capture", ".capture.gz")
@@ -94,7 +94,7 @@ class CaptureFile(pytest.File):
 class CaptureRun(pytest.Collector):
     """A capture against one thing: a test for each channel. It is run once, when the first of them is."""
 
-    def __init__(self, *, case: Case, **rest: Any) -> None:
+    def __init__(self, *, case: CaptureCase, **rest: Any) -> None:
         super().__init__(**rest)
         self.case = case
         self._verdict: Verdict | None = None
@@ -127,7 +127,7 @@ class CaptureRun(pytest.Collector):
         return self._verdict
 
 
-class Otherwise(Exception):
+class CaptureDiffers(Exception):
     """A channel did something else than the capture says."""
 
 
@@ -149,12 +149,12 @@ class ChannelTest(pytest.Item):
             for remark in verdict.remarks:
                 self.add_report_section("call", "left out", _harmless(remark))
         elif self.name not in verdict.channels:
-            raise Otherwise(f"{self.name}: nothing was compared: it was left out, see the remarks of {WHOLE}")
+            raise CaptureDiffers(f"{self.name}: nothing was compared: it was left out, see the remarks of {WHOLE}")
         # Channels that only the run has, and so were not collected, are told with the whole.
         others = [name for name in verdict.channels if name not in self._names()] if self.name == WHOLE else []
         texts = [text for name in (self.name, *others) if (text := _named(name, self.name, verdict.channels[name]))]
         if texts:
-            raise Otherwise("\n".join(texts))
+            raise CaptureDiffers("\n".join(texts))
 
     def _names(self) -> set[str]:
         return {item.name for item in self.session.items if item.parent is self.parent}
@@ -164,7 +164,7 @@ class ChannelTest(pytest.Item):
         from benchcon.errors import Trouble
 
         error = excinfo.value
-        if isinstance(error, Otherwise):
+        if isinstance(error, CaptureDiffers):
             head = f"{self.parent.case.path.name} against {self.parent.name}: {self.name} differs from the capture"
             return "\n".join([head, "", *(f"E   {line}" for line in _harmless(str(error)).splitlines())])
         if isinstance(error, Trouble):
@@ -232,7 +232,7 @@ class ExpectationTest(pytest.Item):
         """Fail with what was shown instead, and what stood at that moment."""
         text = self.parent.texts()[self.name]
         if text:
-            raise Otherwise(text)
+            raise CaptureDiffers(text)
         if self.name in self.parent.never:
             # Not passed, as nothing was seen; not failed, as nothing was wrong. The command says the same of it.
             pytest.skip("never due: nothing in the scenario brings about what it waits for, so it was not tested")
@@ -242,7 +242,7 @@ class ExpectationTest(pytest.Item):
         from benchcon.errors import Trouble
 
         error = excinfo.value
-        if isinstance(error, Otherwise):
+        if isinstance(error, CaptureDiffers):
             hint = f"'benchcon rehearse {self.path.name}' leaves a capture of it"
             return "\n".join([*(f"E   {line}" for line in _harmless(str(error)).splitlines()), hint])
         if isinstance(error, Trouble):

@@ -20,7 +20,7 @@ from benchcon.fresh import Fresh, move_aside, sync_folder
 from benchcon.text import printable
 
 
-class Parts:
+class FileParts:
     """Gives the writer one file after the other.
 
     The one being written always has the name that was given; closed ones carry a number before the suffix. Packing and

@@ -40,7 +40,7 @@ class Mark(NamedTuple):
     offset: int
 
 
-class Place(NamedTuple):
+class KeyframePlace(NamedTuple):
     """A keyframe's place in the file."""
 
     at_us: int
@@ -52,7 +52,7 @@ class Place(NamedTuple):
     """Where its line ends: the place of the LF."""
 
 
-class Places:
+class KeyframePlaces:
     """Places in the lines of `store` from `first` (after the header) to `end` (after the last whole line)."""
 
     def __init__(self, store: Store, first: int, end: int) -> None:
@@ -132,7 +132,7 @@ class Places:
                 return start + line, sync
         return None
 
-    def _keyframe_at(self, offset: int) -> Place | None:
+    def _keyframe_at(self, offset: int) -> KeyframePlace | None:
         """Return the keyframe whose line begins at `offset`, if one does."""
         if not self._first <= offset < self._end:
             return None
@@ -146,11 +146,11 @@ class Places:
                 break
         if stop < 0:
             return None
-        return Place(int(match[1]), offset, offset - 1 + match.end(), offset - 1 + stop)
+        return KeyframePlace(int(match[1]), offset, offset - 1 + match.end(), offset - 1 + stop)
 
     # --- keyframes --------------------------------------------------------------------------------------------------
 
-    def keyframe_before(self, at_us: int) -> Place | None:
+    def keyframe_before(self, at_us: int) -> KeyframePlace | None:
         """Return the last keyframe stamped `at_us` or earlier, None if there is none."""
         after = self._after(at_us)
         if found := self._sync_before(after):
@@ -160,7 +160,7 @@ class Places:
                     return place
         return self._search_back(after, at_us)
 
-    def _search_back(self, end: int, at_us: int) -> Place | None:
+    def _search_back(self, end: int, at_us: int) -> KeyframePlace | None:
         """Look for a keyframe line by line: the way through a file without sync lines, or with wrong ones."""
         for start, text in self._back(end):
             at = len(text)
@@ -171,7 +171,7 @@ class Places:
                     return place
         return None
 
-    def keyframes_back(self, most: int, apart_us: int = 0) -> Iterator[Place]:
+    def keyframes_back(self, most: int, apart_us: int = 0) -> Iterator[KeyframePlace]:
         """Yield up to `most` keyframes, from the last one back; with `apart_us` only some, at least so far apart."""
         if apart_us > 0:
             place = self.keyframe_before(self.last_us)

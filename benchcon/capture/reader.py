@@ -8,7 +8,7 @@ from datetime import datetime
 
 from benchcon.capture.form import MOST_LINE, read_header
 from benchcon.capture.parse import Parser, Problem, Problems
-from benchcon.capture.places import Mark, Place, Places
+from benchcon.capture.places import KeyframePlace, KeyframePlaces, Mark
 from benchcon.capture.store import Packed, open_store
 from benchcon.errors import Trouble
 from benchcon.text import printable
@@ -59,7 +59,7 @@ class Reader:
         self._at = self._furthest = self._first
         self._waiting: list[Batch] = []
         self._parser.header(line)
-        self._places = Places(self._store, self._first, self._end)
+        self._places = KeyframePlaces(self._store, self._first, self._end)
 
     @property
     def problems(self) -> list[Problem]:
@@ -237,7 +237,7 @@ class Reader:
         """
         return self._places.notes(most)
 
-    def _go(self, place: Place) -> Batch:
+    def _go(self, place: KeyframePlace) -> Batch:
         body = self._store.read(place.body, place.end - place.body)
         self._waiting = []
         self._at = place.end + 1

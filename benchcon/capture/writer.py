@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from benchcon.capture.file import Lines, lines_of
-from benchcon.capture.parts import Parts
+from benchcon.capture.parts import FileParts
 from benchcon.errors import Trouble
 from benchcon.fresh import sync_folder
 from benchcon.wire.quote import quote
@@ -130,7 +130,7 @@ class Writer:
         opening: Sequence[Lines] = (),
     ) -> None:
         self._keyframe = keyframe
-        self._parts = Parts(Path(path), began, words or {}, packed, keep_bytes)
+        self._parts = FileParts(Path(path), began, words or {}, packed, keep_bytes)
         self._rotate_bytes, self._rotate_s = rotate_bytes, rotate_s
         self._lock = threading.Lock()
         self._wake = threading.Event()

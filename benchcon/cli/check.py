@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
-    from benchcon.panel.reader import Finding
+    from benchcon.panel.reader import PanelRemark
 
-    Checked = tuple[list[Finding], str]
+    Checked = tuple[list[PanelRemark], str]
     """What was found, and what is in the file and what it is good for, for people."""
 
 
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
             kinds[path] = _kind(path, heads[path])
         except Trouble as trouble:
             unreadable[path] = str(trouble)
-    found: dict[str, list[Finding]] = {}
+    found: dict[str, list[PanelRemark]] = {}
     told: dict[str, str] = {}
     panels: list[Panel] = [load(args.panel)] if args.panel else []
     # Panels first: faults can be checked against the one panel that stands beside them, if none is named.
@@ -138,13 +138,13 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.demo import panel_path
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
-    from benchcon.panel.reader import Finding, as_finding
+    from benchcon.panel.reader import PanelRemark, as_finding
     from benchcon.panel.summary import counted
     from benchcon.rig.faults_file import LARGEST, loads
     from benchcon.text import printable
 
     if len(raw) > LARGEST:
-        return [Finding(printable(path), 0, f"is larger than {LARGEST} bytes: that is no faults file")], ""
+        return [PanelRemark(printable(path), 0, f"is larger than {LARGEST} bytes: that is no faults file")], ""
     try:
         read = loads(raw, path, panel)
     except Trouble as trouble:
@@ -165,7 +165,7 @@ def _capture(path: str) -> Checked:
     from benchcon.capture.missing import Missing
     from benchcon.capture.reader import Reader
     from benchcon.errors import Trouble
-    from benchcon.panel.reader import Finding, as_finding
+    from benchcon.panel.reader import PanelRemark, as_finding
     from benchcon.panel.summary import counted
     from benchcon.text import printable
     from benchcon.wire.records import KEYFRAME
@@ -183,13 +183,13 @@ def _capture(path: str) -> Checked:
         # Counted as `record` counts: what came, and apart from it what the recording itself put in between.
         told = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
         told += f", {(reader.last_us - reader.first_us) / 1e6:.3f} s"
-        found = [Finding(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
+        found = [PanelRemark(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
         more = sum(reader.problem_counts.values()) - len(found)
         if more > 0:
-            found.append(Finding(printable(path), 0, f"and {more} more such places"))
+            found.append(PanelRemark(printable(path), 0, f"and {more} more such places"))
         if lost := missing.words():
             # The file is as it should be; what it is a recording of is not whole.
-            found.append(Finding(printable(path), 0, f"{lost}: so the recording itself says", grave=False))
+            found.append(PanelRemark(printable(path), 0, f"{lost}: so the recording itself says", grave=False))
             told += f", with a hole: {lost}"
         return found, f"{told}; next: {_command('replay {}', path)}"
 
@@ -203,5 +203,5 @@ def _command(words: str, path: str) -> str:
     return f"benchcon {words.format(shlex.quote(printable(path)))}"
 
 
-def _json(finding: Finding) -> dict[str, Any]:
+def _json(finding: PanelRemark) -> dict[str, Any]:
     return {"line": finding.line or None, "text": finding.text, "advice": not finding.grave}

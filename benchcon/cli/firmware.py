@@ -11,10 +11,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from benchcon.firmware.limits import Memory
+    from benchcon.firmware.limits import MemoryUse
     from benchcon.firmware.plan import Plan
     from benchcon.link.lock import PortLock
-    from benchcon.panel.reader import Finding
+    from benchcon.panel.reader import PanelRemark
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
         return _refused(refused.findings)
     lock = _port(args.flash) if args.flash else None
 
-    measured: list[Memory] = []
+    measured: list[MemoryUse] = []
 
     def look(new: Path) -> None:
         """Nothing is delivered that does not compile or fit, as far as this machine can tell."""
@@ -96,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _refused(findings: Sequence[Finding]) -> int:
+def _refused(findings: Sequence[PanelRemark]) -> int:
     import sys
 
     for finding in findings:
@@ -124,7 +124,7 @@ def _port(port: str) -> PortLock:
     return lock
 
 
-def _tell(made: Plan, out: Path, measured: Sequence[Memory], lacking: str, baud: str) -> None:
+def _tell(made: Plan, out: Path, measured: Sequence[MemoryUse], lacking: str, baud: str) -> None:
     from benchcon.firmware import limits
     from benchcon.text import printable
 

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from benchcon.panel.model import Panel
-    from benchcon.rehearse.result import Result
+    from benchcon.rehearse.result import ScenarioResult
     from benchcon.rehearse.scenario import Named, Scenario
     from benchcon.rig.hand import Hand
     from benchcon.session import LiveSession
@@ -137,7 +137,7 @@ def _against(files: Sequence[str], captures: Sequence[str], named: Named) -> int
 
 def _simulated(
     scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
-) -> list[Result]:
+) -> list[ScenarioResult]:
     from benchcon.rehearse.play import play
     from benchcon.rehearse.result import as_text
 
@@ -151,7 +151,7 @@ def _simulated(
 
 def _on_boards(
     scenarios: Sequence[str], named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]
-) -> list[Result]:
+) -> list[ScenarioResult]:
     """Play them one after the other on boards that are there, in real time."""
     import sys
     from pathlib import Path
@@ -240,7 +240,7 @@ def _ask(text: str) -> bool:
     return answer.strip().lower() not in ("n", "no")
 
 
-def _junit(path: Path, results: list[Result], force: bool) -> None:
+def _junit(path: Path, results: list[ScenarioResult], force: bool) -> None:
     from benchcon.rehearse.result import texts
     from benchcon.replay.junit import as_junit
     from benchcon.replay.output import new_file

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
-    from benchcon.replay.cases import Case
+    from benchcon.replay.cases import CaptureCase
     from benchcon.replay.verdict import Verdict
 
 
@@ -152,7 +152,7 @@ def _against(args: argparse.Namespace) -> int:
     return _report(args, verdicts)
 
 
-def _faults_told(case: Case, verdict: Verdict) -> str:
+def _faults_told(case: CaptureCase, verdict: Verdict) -> str:
     """Return whether faults were put into the boards, where that matters to what came of it; else nothing."""
     from benchcon.replay.cases import settings_of
     from benchcon.text import printable

@@ -36,7 +36,7 @@ _PLAIN_SCREEN = b"".join(b"\x1b[?%dl" % mode for mode in (1049, 1000, 1002, 1003
 """Main screen, no mouse, no focus reports, no bracketed paste, plain keys, the cursor (xterm, "Control Sequences")."""
 
 
-class Ended(KeyboardInterrupt):
+class EndedBySignal(KeyboardInterrupt):
     """A signal ended the command; raised in the main thread where `Until` was told to interrupt."""
 
     def __init__(self, number: int) -> None:
@@ -47,7 +47,8 @@ class Ended(KeyboardInterrupt):
 class Until:
     """Catches Ctrl-C, SIGTERM and SIGHUP while it is open, so that a command can end by its own way.
 
-    With `interrupt` the main thread gets an `Ended` (once), for commands that do not ask `told` or `wait` themselves.
+    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not ask `told` or
+    `wait` themselves.
     """
 
     def __init__(self, seconds: float | None = None, *, interrupt: bool = False) -> None:
@@ -146,7 +147,7 @@ class Until:
         self._ring(number)
         if self._interrupt and not self._interrupted:
             self._interrupted = True
-            raise Ended(number)
+            raise EndedBySignal(number)
 
     def _watch(self) -> None:
         """The thread: wait for a signal, or for the terminal to hang up."""

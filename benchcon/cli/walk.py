@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from benchcon.report.folder import Folder
     from benchcon.rig.hand import Hand
     from benchcon.session import LiveSession
-    from benchcon.walk.journal import Done
+    from benchcon.walk.journal import FinishedStep
     from benchcon.walk.wiggle import Wiggle
 
 
@@ -209,13 +209,13 @@ ROBOT_REST_US, ROBOT_STILL_US = 300_000, 1_000_000
 """A simulated hand is at rest as soon as it says so."""
 
 
-def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[Done], list[str]]:
+def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tuple[list[FinishedStep], list[str]]:
     """Return what is done already, and the names of what is left to do (none: all)."""
-    from benchcon.diagnosis.layout import Layout
+    from benchcon.diagnosis.layout import PanelIndex
     from benchcon.errors import Trouble
     from benchcon.report.walk import done_of, verdicts
 
-    layout = Layout.of(panel)
+    layout = PanelIndex.of(panel)
     only = [layout.named(name) for name in args.only]
     if folder is None:
         return [], only
@@ -254,7 +254,7 @@ def _walk(
     session: LiveSession,
     panel: Panel,
     folder: Folder | None,
-    done: list[Done],
+    done: list[FinishedStep],
     only: list[str],
     old: dict[str, Any] | None,
     until: Until,
@@ -262,7 +262,7 @@ def _walk(
     import sys
 
     from benchcon.errors import Trouble
-    from benchcon.walk.interfaces import Face, RobotFace
+    from benchcon.walk.interfaces import RobotFace, WalkInterface
     from benchcon.walk.machine import Walk
     from benchcon.walk.pace import REST_US, STILL_US
     from benchcon.walk.plain import PlainFace
@@ -272,7 +272,7 @@ def _walk(
     assert bench is not None
     bench.light()
     robot = RobotFace(session.hands) if session.hands else None
-    face: Face = robot or PlainFace(bell=sys.stderr.isatty())
+    face: WalkInterface = robot or PlainFace(bell=sys.stderr.isatty())
     rest_us, still_us = (ROBOT_REST_US, ROBOT_STILL_US) if robot else (REST_US, STILL_US)
     walk = Walk(panel, only, done, rest_us, still_us)
     began = bench.began.isoformat(timespec="seconds")
@@ -294,7 +294,7 @@ def _walk(
     return _tell(args, session, panel, folder, walk.done.values(), old, began)
 
 
-def _go_on(args: argparse.Namespace, done: Iterable[Done]) -> str:
+def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
     """Return what becomes of a walk that was left, and what to type to go on."""
     import shlex
 

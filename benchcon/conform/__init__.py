@@ -5,7 +5,7 @@ Each rule has the name it bears in `protocols/line-protocol.md`. The rules speak
 the host side of the link is too well-behaved for this.
 """
 
-from benchcon.conform.play import Report, Result, chosen, play
+from benchcon.conform.play import Report, RuleResult, chosen, play
 from benchcon.conform.wireside import WireSide
 
-__all__ = ["Report", "Result", "WireSide", "chosen", "play"]
+__all__ = ["Report", "RuleResult", "WireSide", "chosen", "play"]

@@ -6,7 +6,7 @@ import re
 import time
 from typing import NamedTuple
 
-from benchcon.conform.wireside import Answer, News, WireSide
+from benchcon.conform.wireside import ReceivedAnswer, ReceivedNotification, WireSide
 from benchcon.text import printable
 from benchcon.wire.codec import request
 from benchcon.wire.slips import explain_line
@@ -24,7 +24,7 @@ DEADMAN = "07D0"
 """Set while outputs are lit, so that a conformance test that is killed leaves nothing lit for long: two seconds."""
 
 
-class Failed(Exception):
+class RuleBroken(Exception):
     """The board broke the rule being played; the text says how."""
 
 
@@ -36,7 +36,7 @@ class Malformed(NotRun):
     """What the rule waited for came as a line that is none: that is the business of ``grammar (all)``."""
 
 
-class Channel(NamedTuple):
+class DescribedChannel(NamedTuple):
     """One channel from the board's description."""
 
     item: int
@@ -79,22 +79,22 @@ class Subject:
         self.ident = ""
         self.item_ident: str | None = None
         """The ident in the item `board`; None without such an item."""
-        self.channels: list[Channel] = []
+        self.channels: list[DescribedChannel] = []
         self.others: set[str] = set()
         """Ids of channels whose kind is not known here."""
         self._named_read = True
 
     @property
-    def outputs(self) -> list[Channel]:
+    def outputs(self) -> list[DescribedChannel]:
         """Lamps and digits."""
         return [channel for channel in self.channels if channel.is_output]
 
     @property
-    def inputs(self) -> list[Channel]:
+    def inputs(self) -> list[DescribedChannel]:
         """Everything else of a known kind."""
         return [channel for channel in self.channels if not channel.is_output and channel.width]
 
-    def lamp(self) -> Channel:
+    def lamp(self) -> DescribedChannel:
         """The first lamp, else the first digits; `NotRun` without outputs."""
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):
             return channel
@@ -104,13 +104,13 @@ class Subject:
         """Whether a board like this one must know `word` (section 12)."""
         return word in _EVERY_BOARD or (bool(self.outputs) and word in _WITH_OUTPUTS)
 
-    def ask(self, *words: str, tag: int | None = None) -> Answer:
+    def ask(self, *words: str, tag: int | None = None) -> ReceivedAnswer:
         """Ask and insist on an answer."""
         since = len(self.line.odd)
         answer = self.line.ask(*words, tag=tag)
         if answer is None:
             self.malformed(b"<", since)
-            raise Failed(f"no answer to '{' '.join(words)}' within a second")
+            raise RuleBroken(f"no answer to '{' '.join(words)}' within a second")
         return answer
 
     def malformed(self, first: bytes, since: int) -> None:
@@ -119,21 +119,21 @@ class Subject:
             if raw[:1] == first:
                 raise Malformed(f"{explain_line(raw)}; see 'grammar (all)'")
 
-    def left_out(self, answer: Answer, *words: str) -> bool:
+    def left_out(self, answer: ReceivedAnswer, *words: str) -> bool:
         """Whether `answer` says that the board leaves out the word, or this use of it, and it may do so."""
         optional = words[0] in _MAY_LACK and words != ("read", "all")
         return optional and answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]
 
-    def done(self, *words: str, tag: int | None = None) -> Answer:
+    def done(self, *words: str, tag: int | None = None) -> ReceivedAnswer:
         """Ask, and insist that it is done, not refused."""
         answer = self.ask(*words, tag=tag)
         if answer.words[0] == "no":
             if self.left_out(answer, *words):
                 # That a word is left out which is needed is said once, by the rule **needed**.
                 raise NotRun(f"'{words[0]}' is left out of this firmware")
-            raise Failed(f"'{' '.join(words)}' was refused: {shown(answer.raw)}")
+            raise RuleBroken(f"'{' '.join(words)}' was refused: {shown(answer.raw)}")
         if answer.words[0] != words[0]:
-            raise Failed(f"'{' '.join(words)}' was answered with '{shown(answer.raw)}': another word")
+            raise RuleBroken(f"'{' '.join(words)}' was answered with '{shown(answer.raw)}': another word")
         return answer
 
     def stamp(self, *words: str) -> int:
@@ -147,17 +147,17 @@ class Subject:
         return self._clock(answer, 1), self._clock(answer, 2)
 
     @staticmethod
-    def _clock(answer: Answer, place: int) -> int:
+    def _clock(answer: ReceivedAnswer, place: int) -> int:
         word = answer.words[place] if len(answer.words) > place else ""
         if not re.fullmatch("[0-9A-F]{8}", word):
-            raise Failed(f"'{shown(answer.raw)}': the board's clock, eight hex digits, belongs there")
+            raise RuleBroken(f"'{shown(answer.raw)}': the board's clock, eight hex digits, belongs there")
         return int(word, 16)
 
     def refused(self, code: str, *words: str) -> None:
         """Ask, and insist on a refusal with this code; a word that the board may leave out may be refused as that."""
         answer = self.ask(*words)
         if answer.words[:2] != ("no", code) and not self.left_out(answer, *words):
-            raise Failed(
+            raise RuleBroken(
                 f"'{' '.join(words)}' was answered '{shown(answer.raw)}'; a refusal with code {code} was expected"
             )
 
@@ -177,27 +177,27 @@ class Subject:
             if answer.words[3] == "00":
                 return self._all_of(ids, {id_: found[id_] for id_ in ids if id_ in found}, answer) if ids else found
             words = ("all", answer.words[3])
-        raise Failed("the pages of 'read all' have no end")
+        raise RuleBroken("the pages of 'read all' have no end")
 
     def value(self, id_: str) -> str:
         """Read one channel."""
         return self.values(id_)[id_]
 
     @staticmethod
-    def _all_of(ids: tuple[str, ...], found: dict[str, str], answer: Answer) -> dict[str, str]:
+    def _all_of(ids: tuple[str, ...], found: dict[str, str], answer: ReceivedAnswer) -> dict[str, str]:
         for id_ in ids:
             if id_ not in found:
-                raise Failed(f"'read' does not give '{id_}': '{shown(answer.raw)}'")
+                raise RuleBroken(f"'read' does not give '{id_}': '{shown(answer.raw)}'")
         return found
 
     @staticmethod
-    def _pairs(answer: Answer, found: dict[str, str]) -> dict[str, str]:
+    def _pairs(answer: ReceivedAnswer, found: dict[str, str]) -> dict[str, str]:
         if len(answer.words) < 4:
-            raise Failed(f"'{shown(answer.raw)}' is too short for an answer to read")
+            raise RuleBroken(f"'{shown(answer.raw)}' is too short for an answer to read")
         for word in answer.words[4:]:
             channel_id, _, value = word.partition("=")
             if channel_id in found:
-                raise Failed(f"'{channel_id}' is given twice in the pages of one reading")
+                raise RuleBroken(f"'{channel_id}' is given twice in the pages of one reading")
             found[channel_id] = value
         return found
 
@@ -226,7 +226,7 @@ class Subject:
             self.line.ask("deadman", "0000")
         self.line.ask("alive", "03E8")
 
-    def alive(self, seconds: float = 12.0, *, fed: bool = False) -> News:
+    def alive(self, seconds: float = 12.0, *, fed: bool = False) -> ReceivedNotification:
         """Wait for the next heartbeat; with `fed` the dead-man is fed meanwhile."""
         odd, since = len(self.line.odd), len(self.line.news)
         end = time.monotonic() + seconds
@@ -237,9 +237,9 @@ class Subject:
                 self.ping()
         if news is None:
             self.malformed(b"!", odd)
-            raise Failed(f"no heartbeat within {seconds:.0f} s")
+            raise RuleBroken(f"no heartbeat within {seconds:.0f} s")
         if len(news.words) != 8:
-            raise Failed(f"'{' '.join(news.words)}': a heartbeat has seven words after 'alive'")
+            raise RuleBroken(f"'{' '.join(news.words)}': a heartbeat has seven words after 'alive'")
         return news
 
     def flags(self, *, fed: bool = False) -> int:

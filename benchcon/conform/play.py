@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterator
 from typing import Any, NamedTuple
 
 from benchcon.conform import rules_ask, rules_dark, rules_hand, rules_line, rules_time
-from benchcon.conform.board import Failed, Malformed, NotRun, Subject
+from benchcon.conform.board import Malformed, NotRun, RuleBroken, Subject
 from benchcon.conform.wireside import WireSide
 from benchcon.errors import Trouble
 from benchcon.junit import Case, Failure, Suite, document
@@ -74,7 +74,7 @@ RULES: tuple[Callable[..., None], ...] = (
 """In the order they are run; the first two find out what the others need."""
 
 
-class Result(NamedTuple):
+class RuleResult(NamedTuple):
     """What came of one rule: `outcome` is ``passed``, ``failed`` or ``not run``."""
 
     rule: str
@@ -88,10 +88,10 @@ class Report(NamedTuple):
 
     port: str
     ident: str
-    results: list[Result]
+    results: list[RuleResult]
 
     @property
-    def failed(self) -> list[Result]:
+    def failed(self) -> list[RuleResult]:
         """The rules that the board broke."""
         return [result for result in self.results if result.outcome == "failed"]
 
@@ -147,7 +147,7 @@ def chosen(names: Collection[str]) -> list[str]:
 
 def play(
     line: WireSide, *, hand: Hand | None = None, patience_s: float = 0.0, only: Collection[str] = ()
-) -> Iterator[Result]:
+) -> Iterator[RuleResult]:
     """Play every rule and give each result as it comes.
 
     `patience_s` is how long the rule about the clock's wrap may wait for it. If the board does not even answer `hello`
@@ -170,12 +170,12 @@ def play(
                 continue
             began = time.monotonic()
             outcome, text = _outcome(board, rule, hand, patience_s)
-            yield Result(rule_name(rule), outcome, text, time.monotonic() - began)
+            yield RuleResult(rule_name(rule), outcome, text, time.monotonic() - began)
             if outcome == "failed" and rule in FIRST:
                 whole = True
                 return
             if rule is not RULES[0]:
-                with contextlib.suppress(Failed, NotRun):
+                with contextlib.suppress(RuleBroken, NotRun):
                     board.settle()
         board.leave(whole=True)
         whole = True
@@ -195,7 +195,7 @@ def _outcome(board: Subject, rule: Callable[..., None], hand: Hand | None, patie
         return "not run", "needs a hand on the board: --hand HAND, for simulated and emulated boards"
     try:
         rule(board, **extra)
-    except Failed as failed:
+    except RuleBroken as failed:
         return "failed", str(failed)
     except Malformed as why:
         return ("failed" if rule in FIRST else "not run"), str(why)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import time
 
-from benchcon.conform.board import DEADMAN, LEFT_OUT, Failed, NotRun, Subject, shown
+from benchcon.conform.board import DEADMAN, LEFT_OUT, NotRun, RuleBroken, Subject, shown
 from benchcon.wire.codec import request, seal
 
 
@@ -18,7 +18,9 @@ def needed(board: Subject) -> None:
     for words in asked:
         answer = board.ask(*words)
         if answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]:
-            raise Failed(f"'{' '.join(words)}' was refused, '{shown(answer.raw)}': a board like this one must know it")
+            raise RuleBroken(
+                f"'{' '.join(words)}' was refused, '{shown(answer.raw)}': a board like this one must know it"
+            )
 
 
 def tags(board: Subject) -> None:
@@ -27,10 +29,10 @@ def tags(board: Subject) -> None:
     for tag, words in asked:
         answer = board.ask(*words, tag=tag)
         if answer.words[0] not in (words[0], "no"):
-            raise Failed(f"the answer to '{words[0]}' does not repeat the request's word: '{shown(answer.raw)}'")
+            raise RuleBroken(f"the answer to '{words[0]}' does not repeat the request's word: '{shown(answer.raw)}'")
     board.line.pump(0.1)
     if board.line.answers:
-        raise Failed(f"an answer came that nobody had asked for: '{shown(board.line.answers[0].raw)}'")
+        raise RuleBroken(f"an answer came that nobody had asked for: '{shown(board.line.answers[0].raw)}'")
 
 
 def tag_zero(board: Subject) -> None:
@@ -40,12 +42,12 @@ def tag_zero(board: Subject) -> None:
     board.line.send(seal(b">00 hello") + b"\n")
     board.line.pump(0.15)
     if board.line.answers:
-        raise Failed(
+        raise RuleBroken(
             f"a request with tag 00 was answered '{shown(board.line.answers[0].raw)}'; that tag is for lines by hand"
         )
     after = int(board.alive().words[3], 16)
     if (after - before) % 0x10000 != 1:
-        raise Failed(f"a request with tag 00 is one bad line; the count in 'alive' went from {before} to {after}")
+        raise RuleBroken(f"a request with tag 00 is one bad line; the count in 'alive' went from {before} to {after}")
 
 
 def order(board: Subject) -> None:
@@ -70,10 +72,10 @@ def order(board: Subject) -> None:
     got = [answer.tag for answer in board.line.answers if answer.tag in sent]
     if len(set(got)) < len(sent):
         board.malformed(b"<", odd)
-        raise Failed(f"of {len(sent)} requests sent together {len(sent) - len(set(got))} were not answered")
+        raise RuleBroken(f"of {len(sent)} requests sent together {len(sent) - len(set(got))} were not answered")
     if got != sent:
         told = " ".join(f"{tag:02X}" for tag in got)
-        raise Failed(
+        raise RuleBroken(
             f"the answers came in the order {told}; the requests were {' '.join(f'{tag:02X}' for tag in sent)}"
         )
 
@@ -90,7 +92,7 @@ def idempotent(board: Subject) -> None:
         if board.left_out(first, *words) and board.left_out(second, *words):
             continue
         if (first.words[0], second.words[0]) != (words[0], words[0]):
-            raise Failed(
+            raise RuleBroken(
                 f"'{words[0]}' sent twice was answered '{shown(first.raw)}' and then '{shown(second.raw)}'; "
                 "both should be done"
             )
@@ -98,7 +100,7 @@ def idempotent(board: Subject) -> None:
         for _ in range(2):
             board.done("set", f"{lamp.id}={lamp.on}")
         if board.value(lamp.id) != lamp.on:
-            raise Failed(f"'{lamp.id}' set twice to {lamp.on} does not stand there")
+            raise RuleBroken(f"'{lamp.id}' set twice to {lamp.on} does not stand there")
 
 
 def read(board: Subject) -> None:
@@ -107,22 +109,22 @@ def read(board: Subject) -> None:
     for channel in board.channels:
         value = values.pop(channel.id, None)
         if value is None:
-            raise Failed(f"'read all' leaves out '{channel.id}'")
+            raise RuleBroken(f"'read all' leaves out '{channel.id}'")
         if len(value) != channel.width or not re.fullmatch("[0-9A-F]+", value):
-            raise Failed(f"'{channel.id}={value}': a {channel.kind} has {channel.width} hex digits")
+            raise RuleBroken(f"'{channel.id}={value}': a {channel.kind} has {channel.width} hex digits")
         if channel.kind == "contact" and value not in "01":
-            raise Failed(f"'{channel.id}={value}': a contact is 0 or 1")
+            raise RuleBroken(f"'{channel.id}={value}': a contact is 0 or 1")
         if channel.kind == "pot" and int(value, 16) > int(channel.detail.get("top", "FFFF"), 16):
-            raise Failed(f"'{channel.id}={value}' is above the channel's top")
+            raise RuleBroken(f"'{channel.id}={value}' is above the channel's top")
     for known in board.others:
         values.pop(known, None)
     if values:
-        raise Failed(f"'read all' tells '{next(iter(values))}', which no item describes")
+        raise RuleBroken(f"'read all' tells '{next(iter(values))}', which no item describes")
     if board.channels:
         some = board.channels[-1]
         answer = board.ask("read", some.id)
         if not board.left_out(answer, "read", some.id) and set(board.values(some.id)) != {some.id}:
-            raise Failed(f"'read {some.id}' should give that channel alone")
+            raise RuleBroken(f"'read {some.id}' should give that channel alone")
 
 
 def set_outputs(board: Subject) -> None:
@@ -134,21 +136,21 @@ def set_outputs(board: Subject) -> None:
         stamp = board.stamp("set", f"{channel.id}={on}")
         after, _ = board.ping()
         if (stamp - before) % 2**32 > (after - before) % 2**32:
-            raise Failed(f"the clock in the answer to 'set {channel.id}' is not between the pings before and after")
+            raise RuleBroken(f"the clock in the answer to 'set {channel.id}' is not between the pings before and after")
         value = board.value(channel.id)
         if value != on and not (channel.kind == "lamp" and channel.detail.get("dim") != "1"):
-            raise Failed(f"'{channel.id}' was set to {on} and reads {value}")
+            raise RuleBroken(f"'{channel.id}' was set to {on} and reads {value}")
         board.done("set", f"{channel.id}={channel.off}")
     answer = board.ask("set", f"{lamp.id}={lamp.on}", "nosuch=0")
     if answer.words[0] != "no":
-        raise Failed("a set with a channel that does not exist was not refused")
+        raise RuleBroken("a set with a channel that does not exist was not refused")
     if board.values(lamp.id) != {lamp.id: lamp.off}:
-        raise Failed("a set of which one part is refused must do nothing; the other part was done")
+        raise RuleBroken("a set of which one part is refused must do nothing; the other part was done")
     if len(board.outputs) > 1:
         two = board.outputs[:2]
         board.done("set", *(f"{channel.id}={channel.on}" for channel in two))
         if board.values(*(channel.id for channel in two)) != {channel.id: channel.on for channel in two}:
-            raise Failed("a set of two outputs did not set both")
+            raise RuleBroken("a set of two outputs did not set both")
 
 
 def refusals(board: Subject) -> None:
@@ -181,6 +183,6 @@ def raw(board: Subject) -> None:
     for channel in able[:3]:
         for word in (f"{channel.id}=1", f"{channel.id}=0"):
             if board.done("raw", word).words != ("raw", word):
-                raise Failed(f"'raw {word}' should be answered in the same words")
+                raise RuleBroken(f"'raw {word}' should be answered in the same words")
     if board.outputs:
         board.refused("04", "raw", f"{board.outputs[0].id}=1")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from benchcon.conform.board import Failed, Subject, shown
+from benchcon.conform.board import RuleBroken, Subject, shown
 from benchcon.wire.codec import request
 
 DARK_MS = 15.0
@@ -22,7 +22,7 @@ def insist_off(board: Subject, when: str) -> None:
     values = board.values()
     for channel in board.outputs:
         if (value := values.get(channel.id, channel.off)) != channel.off:
-            raise Failed(f"{when} '{channel.id}' still reads {value}")
+            raise RuleBroken(f"{when} '{channel.id}' still reads {value}")
 
 
 def dark(board: Subject) -> None:
@@ -32,17 +32,17 @@ def dark(board: Subject) -> None:
     before, _ = board.ping()
     stamp = board.stamp("dark")
     if (stamp - before) % 2**32 > 2**31:
-        raise Failed("the clock in the answer to 'dark' is before the ping that went ahead of it")
+        raise RuleBroken("the clock in the answer to 'dark' is before the ping that went ahead of it")
     board.line.pump(0.2)  # how soon is the next rule's business
     insist_off(board, "in dark")
     board.refused("06", "set", f"{lamp.id}={lamp.on}")
     if not board.flags(fed=True) & 1:
-        raise Failed("flag 01 of 'alive' does not tell that the board is dark")
+        raise RuleBroken("flag 01 of 'alive' does not tell that the board is dark")
     board.done("light")
     insist_off(board, "after 'light'")
     board.done("set", f"{lamp.id}={lamp.on}")
     if board.value(lamp.id) != lamp.on:
-        raise Failed("after 'light' an output cannot be set")
+        raise RuleBroken("after 'light' an output cannot be set")
 
 
 def dark_at_once(board: Subject) -> None:
@@ -64,9 +64,9 @@ def dark_at_once(board: Subject) -> None:
         answer = board.line.answer(dark_tag)
         if answer is None:
             board.malformed(b"<", odd)
-            raise Failed("no answer to 'dark' within a second")
+            raise RuleBroken("no answer to 'dark' within a second")
         if answer.words[0] != "dark":
-            raise Failed(f"'dark' was answered '{shown(answer.raw)}'")
+            raise RuleBroken(f"'dark' was answered '{shown(answer.raw)}'")
         done = int(answer.words[1], 16)
         asked = int(pong.words[1], 16) if pong is not None else done
         worst_us = (done - asked) % 2**32
@@ -91,7 +91,7 @@ def dark_at_once(board: Subject) -> None:
         board.done("light")
         if late_ms[-1] <= DARK_MS:
             return
-    raise Failed(f"outputs were off {min(late_ms):.0f} ms after 'dark'; within 10 ms was expected")
+    raise RuleBroken(f"outputs were off {min(late_ms):.0f} ms after 'dark'; within 10 ms was expected")
 
 
 def dark_full_window(board: Subject) -> None:
@@ -108,7 +108,7 @@ def dark_full_window(board: Subject) -> None:
     last = board.line.next_tag()
     board.line.send(burst + b"\n" + request(last, ("dark",)) + b"\n")
     if board.line.answer(last, 2.0) is None:
-        raise Failed("dark, sent into a full window, was not answered")
+        raise RuleBroken("dark, sent into a full window, was not answered")
     board.line.answers.clear()
     insist_off(board, "after dark in a full window")
     board.done("light")
@@ -116,7 +116,7 @@ def dark_full_window(board: Subject) -> None:
     last = board.line.next_tag()
     board.line.send(b">07 set l1=1F" + b"\n" + request(last, ("dark",)) + b"\n")
     if board.line.answer(last, 2.0) is None:
-        raise Failed("dark, sent after half a line and a line end, was not answered")
+        raise RuleBroken("dark, sent after half a line and a line end, was not answered")
 
 
 def deadman(board: Subject) -> None:
@@ -131,9 +131,9 @@ def deadman(board: Subject) -> None:
         fed, _ = board.ping()
         board.line.pump(0.05)
     if any(news.words[:2] == ("dark", "deadman") for news in board.line.news[since:]):
-        raise Failed("the board went dark by its dead-man although it was fed each 50 ms")
+        raise RuleBroken("the board went dark by its dead-man although it was fed each 50 ms")
     if not board.flags(fed=True) & 2:
-        raise Failed("flag 02 of 'alive' does not tell that the dead-man is armed")
+        raise RuleBroken("flag 02 of 'alive' does not tell that the dead-man is armed")
     board.line.ask("light")
     light_all(board)
     since = len(board.line.news)
@@ -146,14 +146,14 @@ def deadman(board: Subject) -> None:
         if news is not None:
             break
     else:
-        raise Failed(
+        raise RuleBroken(
             "the dead-man of 300 ms did nothing in 2 s; bad lines, lines by hand and empty lines must not feed it"
         )
     if news.words != ("dark", "deadman"):
-        raise Failed(f"went dark and said '{' '.join(news.words)}', not 'dark deadman'")
+        raise RuleBroken(f"went dark and said '{' '.join(news.words)}', not 'dark deadman'")
     took_ms = (news.clock_us - fed) % 2**32 / 1000
     if not 290 <= took_ms <= 400:
-        raise Failed(f"the dead-man of 300 ms came after {took_ms:.0f} ms")
+        raise RuleBroken(f"the dead-man of 300 ms came after {took_ms:.0f} ms")
     board.line.answers.clear()
     board.done("deadman", "0000")
     insist_off(board, "after the dead-man")
@@ -167,7 +167,7 @@ def deadman_off(board: Subject) -> None:
     since = len(board.line.news)
     board.line.pump(0.8)
     if board.line.await_news("dark", 0.0, since) is not None:
-        raise Failed("the board went dark by a dead-man that was switched off")
+        raise RuleBroken("the board went dark by a dead-man that was switched off")
 
 
 def wink(board: Subject) -> None:
@@ -182,4 +182,4 @@ def wink(board: Subject) -> None:
     after = board.values()
     changed = [channel.id for channel in board.outputs if before.get(channel.id) != after.get(channel.id)]
     if changed:
-        raise Failed(f"after winking '{changed[0]}' is not as before")
+        raise RuleBroken(f"after winking '{changed[0]}' is not as before")

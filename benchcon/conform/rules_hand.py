@@ -8,10 +8,10 @@ import time
 from collections.abc import Callable
 from typing import TypeVar
 
-from benchcon.conform.board import Channel, Failed, NotRun, Subject
+from benchcon.conform.board import DescribedChannel, NotRun, RuleBroken, Subject
 from benchcon.conform.rules_dark import insist_off, light_all
 from benchcon.conform.rules_time import heartbeat_spacing_ms
-from benchcon.conform.wireside import News
+from benchcon.conform.wireside import ReceivedNotification
 from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
 from benchcon.text import printable
@@ -30,11 +30,11 @@ def _by(act: Callable[[], T]) -> T:
         raise NotRun(f"the hand cannot: {why}") from None
 
 
-def _debounce_s(channel: Channel) -> float:
+def _debounce_s(channel: DescribedChannel) -> float:
     return int(channel.detail.get("deb", "0") or "0", 16) / 1000
 
 
-def _told(board: Subject, id_: str, since: int) -> list[tuple[str, News]]:
+def _told(board: Subject, id_: str, since: int) -> list[tuple[str, ReceivedNotification]]:
     """What was told of a channel by `is` since then."""
     return [
         (word.partition("=")[2], news)
@@ -45,7 +45,7 @@ def _told(board: Subject, id_: str, since: int) -> list[tuple[str, News]]:
     ]
 
 
-def _contacts(board: Subject) -> list[Channel]:
+def _contacts(board: Subject) -> list[DescribedChannel]:
     contacts = [channel for channel in board.channels if channel.kind == "contact"]
     if not contacts:
         raise NotRun("the board has no contacts")
@@ -61,10 +61,10 @@ def changes(board: Subject, hand: Hand) -> None:
             _by(lambda act=act, channel=channel: act(channel.id))  # type: ignore[misc]
             board.line.pump(0.15 + _debounce_s(channel))
             if before == "0" and (value := board.value(channel.id)) != wanted:
-                raise Failed(f"'{channel.id}' was worked by the hand and reads {value}; {wanted} was expected")
+                raise RuleBroken(f"'{channel.id}' was worked by the hand and reads {value}; {wanted} was expected")
         told = [value for value, _ in _told(board, channel.id, since)]
         if before == "0" and told != ["1", "0"]:
-            raise Failed(f"'{channel.id}' pressed and released was told as {told}, not as 1 and 0")
+            raise RuleBroken(f"'{channel.id}' pressed and released was told as {told}, not as 1 and 0")
 
 
 def notification_time(board: Subject, hand: Hand) -> None:
@@ -89,7 +89,7 @@ def notification_time(board: Subject, hand: Hand) -> None:
     if not waited_ms:
         raise NotRun(f"'{contact.id}' was pressed, and nothing was told of it")
     if (typical := statistics.median(waited_ms)) > NEWS_TIME_MS:
-        raise Failed(f"changes are on the wire {typical:.0f} ms after they were accepted; within 5 ms was expected")
+        raise RuleBroken(f"changes are on the wire {typical:.0f} ms after they were accepted; within 5 ms was expected")
 
 
 def _way_up(board: Subject) -> int:
@@ -117,7 +117,7 @@ def undimmed(board: Subject, hand: Hand) -> None:
                 if level == "3E8":
                     raise NotRun(f"'{lamp.id}' does not shine at 3E8 either: look at its supply")
                 is_lit = "lit" if not wanted else "off"
-                raise Failed(f"'{lamp.id}', which cannot be dimmed, is {is_lit} at {level}; it is lit from 1F4 on")
+                raise RuleBroken(f"'{lamp.id}', which cannot be dimmed, is {is_lit} at {level}; it is lit from 1F4 on")
 
 
 def dark_lit(board: Subject, hand: Hand) -> None:
@@ -130,7 +130,7 @@ def dark_lit(board: Subject, hand: Hand) -> None:
     board.line.pump(0.05)
     shining = [id_ for id_ in _lit(hand) if id_ in {channel.id for channel in board.outputs}]
     if shining:
-        raise Failed(f"in dark '{printable(shining[0])}' shines")
+        raise RuleBroken(f"in dark '{printable(shining[0])}' shines")
     if not before:
         raise NotRun("nothing shone before dark either: look at the supply")
 
@@ -149,7 +149,7 @@ def local_dark(board: Subject, hand: Hand) -> None:
     try:
         board.line.pump(0.15 + _debounce_s(switch))
         if not any(news.words[:2] == ("dark", "local") for news in board.line.news[since:]):
-            raise Failed(f"'{switch.id}' was made, and 'dark local' did not come")
+            raise RuleBroken(f"'{switch.id}' was made, and 'dark local' did not come")
         insist_off(board, f"with '{switch.id}' made")
         board.refused("06", "set", f"{lamp.id}={lamp.on}")
         board.refused("06", "light")
@@ -164,14 +164,14 @@ def local_dark(board: Subject, hand: Hand) -> None:
 # --- after a reset ----------------------------------------------------------------------------------------------------
 
 
-def _reset(board: Subject, hand: Hand) -> tuple[News, int]:
+def _reset(board: Subject, hand: Hand) -> tuple[ReceivedNotification, int]:
     """Reset the board and wait for its boot line; return that and how many notifications there were before it."""
     odd, since = len(board.line.odd), len(board.line.news)
     _by(hand.reset)
     news = board.line.await_news("boot", 8.0, since)
     if news is None:
         board.malformed(b"!", odd)
-        raise Failed("no 'boot' came within eight seconds after a reset")
+        raise RuleBroken("no 'boot' came within eight seconds after a reset")
     return news, board.line.news.index(news, since)
 
 
@@ -181,15 +181,15 @@ def boot(board: Subject, hand: Hand) -> None:
     since = len(board.line.news) - 1
     news, place = _reset(board, hand)
     if news.number != 0:
-        raise Failed(f"'boot' was numbered {news.number:04X}; it is the first line after a reset, 0000")
+        raise RuleBroken(f"'boot' was numbered {news.number:04X}; it is the first line after a reset, 0000")
     for earlier, later in zip(board.line.news[since : place - 1], board.line.news[since + 1 : place], strict=False):
         if later.number != (earlier.number + 1) % 0x10000:
-            raise Failed(
+            raise RuleBroken(
                 f"'{printable(' '.join(later.words))}' came before 'boot', which is the first line after a reset"
             )
     number = news.words[1] if len(news.words) > 1 else ""
     if number.upper() != f"{(old + 1) % 0x10000:04X}":
-        raise Failed(
+        raise RuleBroken(
             f"the boot number was {old:04X}, and after the reset it is {printable(number)}; {old + 1:04X} was expected"
         )
 
@@ -205,7 +205,7 @@ def reset_outputs(board: Subject, hand: Hand) -> None:
     except NotRun:
         return
     if shining:
-        raise Failed(f"after a reset '{printable(shining[0])}' shines")
+        raise RuleBroken(f"after a reset '{printable(shining[0])}' shines")
 
 
 def reset_dark(board: Subject, hand: Hand) -> None:
@@ -214,10 +214,10 @@ def reset_dark(board: Subject, hand: Hand) -> None:
     board.done("dark")
     _reset(board, hand)
     if board.flags() & 1:
-        raise Failed("flag 01 of 'alive' says dark after a reset; a board that was reset is not dark")
+        raise RuleBroken("flag 01 of 'alive' says dark after a reset; a board that was reset is not dark")
     answer = board.ask("set", f"{lamp.id}={lamp.off}")
     if answer.words[0] == "no":
-        raise Failed("an output cannot be set after a reset; a board that was reset is not dark")
+        raise RuleBroken("an output cannot be set after a reset; a board that was reset is not dark")
 
 
 def reset_deadman(board: Subject, hand: Hand) -> None:
@@ -227,9 +227,9 @@ def reset_deadman(board: Subject, hand: Hand) -> None:
     _, place = _reset(board, hand)
     board.line.pump(1.0)
     if any(news.words[0] == "dark" for news in board.line.news[place:]):
-        raise Failed("the dead-man darkened the board after a reset; it is off until it is set")
+        raise RuleBroken("the dead-man darkened the board after a reset; it is off until it is set")
     if board.flags() & 2:
-        raise Failed("flag 02 of 'alive' says that the dead-man is set after a reset; it is off until it is set")
+        raise RuleBroken("flag 02 of 'alive' says that the dead-man is set after a reset; it is off until it is set")
 
 
 def reset_heartbeat(board: Subject, hand: Hand) -> None:
@@ -238,7 +238,7 @@ def reset_heartbeat(board: Subject, hand: Hand) -> None:
     _reset(board, hand)
     spacing_ms = heartbeat_spacing_ms(board)
     if not 900 <= spacing_ms <= 1100:
-        raise Failed(f"after a reset heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
+        raise RuleBroken(f"after a reset heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
 
 
 def reset_raw(board: Subject, hand: Hand) -> None:
@@ -260,4 +260,6 @@ def reset_raw(board: Subject, hand: Hand) -> None:
     board.line.pump(0.3)
     for news in board.line.news[place:]:
         if news.words[0] in ("edge", "raw"):
-            raise Failed(f"after a reset '{printable(' '.join(news.words))}' came; raw is off until it is asked for")
+            raise RuleBroken(
+                f"after a reset '{printable(' '.join(news.words))}' came; raw is off until it is asked for"
+            )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from benchcon.conform.board import LEFT_OUT, WIDTHS, Channel, Failed, NotRun, Subject, shown
+from benchcon.conform.board import LEFT_OUT, WIDTHS, DescribedChannel, NotRun, RuleBroken, Subject, shown
 from benchcon.text import printable
 from benchcon.wire.codec import request, seal
 from benchcon.wire.items import ABOUT
@@ -22,9 +22,9 @@ def hello(board: Subject) -> None:
             break
     if answer is None:
         board.malformed(b"<", 0)
-        raise Failed("no answer to 'hello' in five seconds")
+        raise RuleBroken("no answer to 'hello' in five seconds")
     if wrong := explain_hello(answer.words) or other_version(answer.words):
-        raise Failed(wrong)
+        raise RuleBroken(wrong)
     _, _, items, buffer, boot, ident = answer.words
     board.items, board.buffer, board.boot, board.ident = int(items, 16), int(buffer, 16), int(boot, 16), ident
     board.line.ident = ident
@@ -35,24 +35,26 @@ def items(board: Subject) -> None:
     for index in range(board.items):
         answer = board.done("item", f"{index:02X}")
         if len(answer.words) < 3 or answer.words[1] != f"{index:02X}":
-            raise Failed(f"'item {index:02X}' was answered '{shown(answer.raw)}'; the index and a kind were expected")
+            raise RuleBroken(
+                f"'item {index:02X}' was answered '{shown(answer.raw)}'; the index and a kind were expected"
+            )
         if answer.words[2] == "board":
             board.item_ident = next((word[6:] for word in answer.words[3:] if word.startswith("ident=")), "")
         kind, *rest = answer.words[2:]
         if kind in WIDTHS or kind == "digits":
             if not rest or "=" in rest[0]:
-                raise Failed(f"item {index:02X}: '{kind}' lacks its id")
+                raise RuleBroken(f"item {index:02X}: '{kind}' lacks its id")
             pairs = (word.partition("=") for word in rest[1:])
-            channel = Channel(index, kind, rest[0], {key: unquote(text) for key, _, text in pairs})
+            channel = DescribedChannel(index, kind, rest[0], {key: unquote(text) for key, _, text in pairs})
             if any(known.id == channel.id for known in board.channels):
-                raise Failed(f"two channels are called '{channel.id}'")
+                raise RuleBroken(f"two channels are called '{channel.id}'")
             if kind == "digits" and not 1 <= int(channel.detail.get("places", "0"), 16) <= 8:
-                raise Failed(f"item {index:02X}: digits have 1 to 8 places")
+                raise RuleBroken(f"item {index:02X}: digits have 1 to 8 places")
             board.channels.append(channel)
         elif kind not in ABOUT and rest and "=" not in rest[0]:
             board.others.add(rest[0])
     if (answer := board.ask("item", f"{board.items:02X}")).words[:2] != ("no", "09"):
-        raise Failed(f"item {board.items:02X} is past the end and should be refused with 09: '{shown(answer.raw)}'")
+        raise RuleBroken(f"item {board.items:02X} is past the end and should be refused with 09: '{shown(answer.raw)}'")
 
 
 def ident(board: Subject) -> None:
@@ -60,7 +62,7 @@ def ident(board: Subject) -> None:
     if board.item_ident is None:
         raise NotRun("no item 'board' in the description")
     if board.item_ident != board.ident:
-        raise Failed(
+        raise RuleBroken(
             f"'hello' says '{printable(board.ident)}' and the item 'board' says '{printable(board.item_ident)}'; "
             "both are the board's ident"
         )
@@ -72,10 +74,10 @@ def line_ends(board: Subject) -> None:
         tag = board.line.next_tag()
         board.line.send(request(tag, ("hello",)) + end)
         if board.line.answer(tag) is None:
-            raise Failed(f"a request that ends with {end!r} was not answered")
+            raise RuleBroken(f"a request that ends with {end!r} was not answered")
         board.line.pump(0.05)
         if any(answer.tag == tag for answer in board.line.answers):
-            raise Failed(f"a request that ends with {end!r} was answered twice")
+            raise RuleBroken(f"a request that ends with {end!r} was answered twice")
 
 
 def spacing(board: Subject) -> None:
@@ -104,7 +106,7 @@ def check(board: Subject) -> None:
         _must_not_answer(board, line, "whose check is wrong")
     after = int(board.alive().words[3], 16)
     if (after - before) % 0x10000 != len(wrong):
-        raise Failed(f"{len(wrong)} bad lines were sent, and the count in 'alive' went from {before} to {after}")
+        raise RuleBroken(f"{len(wrong)} bad lines were sent, and the count in 'alive' went from {before} to {after}")
 
 
 def oversize(board: Subject) -> None:
@@ -114,16 +116,16 @@ def oversize(board: Subject) -> None:
     board.line.send(longest + b"\n")
     answer = board.line.answer(int(head[1:3], 16))
     if answer is None or answer.words[:2] != ("no", "01"):
-        raise Failed("a line of exactly 80 bytes with its end was not taken")
+        raise RuleBroken("a line of exactly 80 bytes with its end was not taken")
     before = int(board.alive().words[3], 16)
     tag = board.line.next_tag()
     board.line.send(b"x" * min(200, board.buffer - 20) + request(tag, ("hello",)) + b"\n")
     if board.buffer >= 120 and board.line.answer(tag, 0.3) is not None:
-        raise Failed("the end of an over-long line was taken for a line of its own")
+        raise RuleBroken("the end of an over-long line was taken for a line of its own")
     board.done("hello")
     after = int(board.alive().words[3], 16)
     if (after - before) % 0x10000 != 1:
-        raise Failed(f"one over-long line was sent, and the count in 'alive' went from {before} to {after}")
+        raise RuleBroken(f"one over-long line was sent, and the count in 'alive' went from {before} to {after}")
 
 
 def noise(board: Subject) -> None:
@@ -149,15 +151,15 @@ def by_hand(board: Subject) -> None:
     if answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]:
         raise NotRun("lines by hand are left out of this firmware")
     if answer.words[0] != "hello":
-        raise Failed(f"'@@ hello' was answered '{shown(answer.raw)}'")
+        raise RuleBroken(f"'@@ hello' was answered '{shown(answer.raw)}'")
     for line in (b"@ hello", b"hello", b"@@hello", b"@@ @@ hello", b"@> hello"):
         board.line.send(line + b"\r")
         if board.line.answer(0, 0.15) is not None:
-            raise Failed(f"'{line.decode()}' was answered, though it has not the by-hand form")
+            raise RuleBroken(f"'{line.decode()}' was answered, though it has not the by-hand form")
     board.line.send(b"@@ zzz\r")
     answer = board.line.answer(0)
     if answer is None or answer.words[:2] != ("no", "01"):
-        raise Failed("'@@ zzz' should be refused with 01")
+        raise RuleBroken("'@@ zzz' should be refused with 01")
 
 
 def odd_lines(board: Subject) -> None:
@@ -167,7 +169,7 @@ def odd_lines(board: Subject) -> None:
     board.line.pump(1.2)  # a heartbeat at least
     if board.line.odd:
         count = len(board.line.odd)
-        raise Failed(
+        raise RuleBroken(
             f"{count} of its lines {'was' if count == 1 else 'were'} no good line, the first: "
             + explain_line(board.line.odd[0])
         )
@@ -187,7 +189,7 @@ def text(board: Subject) -> None:
         raise NotRun("the board has no name in item 00")
     # The board's own name, so that nothing wears out its memory.
     if board.done("name", own).words != ("name", own):
-        raise Failed(f"'name {own}' should be answered in the same words")
+        raise RuleBroken(f"'name {own}' should be answered in the same words")
     board.refused("02", "name")
 
 
@@ -196,7 +198,7 @@ def _must_not_answer(board: Subject, line: bytes, why: str) -> None:
     board.line.send(line + b"\n")
     board.line.pump(0.12)
     if board.line.answers:
-        raise Failed(f"'{shown(line)}', {why}, was answered '{shown(board.line.answers[0].raw)}'")
+        raise RuleBroken(f"'{shown(line)}', {why}, was answered '{shown(board.line.answers[0].raw)}'")
 
 
 def boot_form(board: Subject) -> None:
@@ -207,7 +209,7 @@ def boot_form(board: Subject) -> None:
     for words in lines:
         said = " ".join(words)
         if not known(said):
-            raise Failed(
+            raise RuleBroken(
                 f"'{printable(said)}': 'boot', four hex digits, one of {', '.join(CAUSES)}, "
                 "and the version, 01, were expected"
             )
@@ -227,11 +229,11 @@ def inputs_only(board: Subject) -> None:
             if id_ in board.others:
                 continue
             if (channel := there.get(id_)) is None:
-                raise Failed(f"'{said}': no item describes '{printable(id_)}'")
+                raise RuleBroken(f"'{said}': no item describes '{printable(id_)}'")
             if channel.is_output:
-                raise Failed(f"'{said}': '{id_}' is an output; 'is' tells inputs only")
+                raise RuleBroken(f"'{said}': '{id_}' is an output; 'is' tells inputs only")
             if not re.fullmatch(f"[0-9A-F]{{{channel.width}}}", value):
-                raise Failed(f"'{said}': '{id_}' has {channel.width} hex digits")
+                raise RuleBroken(f"'{said}': '{id_}' has {channel.width} hex digits")
 
 
 def notifications(board: Subject) -> None:
@@ -239,4 +241,4 @@ def notifications(board: Subject) -> None:
     for news in board.line.news:
         said = " ".join(news.words)
         if news.words[0] in FORMS and news.words[0] != "boot" and not known(said):
-            raise Failed(f"'{printable(said)}' has not the form that the document gives for '{news.words[0]}'")
+            raise RuleBroken(f"'{printable(said)}' has not the form that the document gives for '{news.words[0]}'")

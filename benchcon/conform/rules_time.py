@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import time
 
-from benchcon.conform.board import Failed, NotRun, Subject
+from benchcon.conform.board import NotRun, RuleBroken, Subject
 from benchcon.wire.codec import request
 
 CLOCK_PPM = 10_000
@@ -17,9 +17,9 @@ def _ping(board: Subject) -> tuple[float, int, int, float]:
     sent = board.line.send(request(tag, ("ping", "01234567", "89ABCDEF")) + b"\n")
     answer = board.line.answer(tag)
     if answer is None:
-        raise Failed("no answer to 'ping' within a second")
+        raise RuleBroken("no answer to 'ping' within a second")
     if len(answer.words) != 3 or len(answer.words[1]) != 8 or len(answer.words[2]) != 8:
-        raise Failed("an answer to ping has two stamps of eight hex digits, as long as the request")
+        raise RuleBroken("an answer to ping has two stamps of eight hex digits, as long as the request")
     return sent, int(answer.words[1], 16), int(answer.words[2], 16), answer.at
 
 
@@ -29,13 +29,13 @@ def ping_stamps(board: Subject) -> None:
     for _ in range(20):
         sent, received, out, came = _ping(board)
         if (out - received) % 2**32 > 2**31:
-            raise Failed(
+            raise RuleBroken(
                 "the answer's first byte was out before the request was in: the stamps are the wrong way round"
             )
         if last is not None and (received - last) % 2**32 > 2**31:
-            raise Failed("the clock went backwards between two pings")
+            raise RuleBroken("the clock went backwards between two pings")
         if (out - received) % 2**32 > (came - sent) * 1e6 * 1.02 + 2000:
-            raise Failed(
+            raise RuleBroken(
                 "the board says it took longer over a ping than the host waited for it: stamps are not microseconds"
             )
         last = out
@@ -48,7 +48,7 @@ def answer_time(board: Subject) -> None:
         _, received, out, _ = _ping(board)
         worst = max(worst, (out - received) % 2**32)
     if worst > 50_000:
-        raise Failed(f"a ping took {worst / 1000:.1f} ms, more than 50 ms")
+        raise RuleBroken(f"a ping took {worst / 1000:.1f} ms, more than 50 ms")
 
 
 def clock(board: Subject) -> None:
@@ -60,7 +60,7 @@ def clock(board: Subject) -> None:
     # Each stamp was taken somewhere between its sending and its answer, so the host's time is a span.
     least, most = sent1 - came0, came1 - sent0
     if not least * (1 - CLOCK_PPM / 1e6) <= board_s <= most * (1 + CLOCK_PPM / 1e6):
-        raise Failed(
+        raise RuleBroken(
             f"{least:.3f} to {most:.3f} s of the host were {board_s:.3f} s of the board: the clock is not microseconds"
         )
 
@@ -78,11 +78,11 @@ def wrap(board: Subject, patience_s: float) -> None:
         after = board.alive()
         if after.clock_us < before.clock_us:
             if (int(after.words[2], 16) - int(before.words[2], 16)) % 0x10000 != 1:
-                raise Failed("the clock wrapped, and the wraps in 'alive' did not go up by one")
+                raise RuleBroken("the clock wrapped, and the wraps in 'alive' did not go up by one")
             if after.words[1] != before.words[1]:
-                raise Failed("the clock started again, with another boot number: that was a reset, not a wrap")
+                raise RuleBroken("the clock started again, with another boot number: that was a reset, not a wrap")
             return
-    raise Failed("the clock should have wrapped by now")
+    raise RuleBroken("the clock should have wrapped by now")
 
 
 def heartbeat_spacing_ms(board: Subject) -> float:
@@ -97,13 +97,13 @@ def alive_time(board: Subject) -> None:
     board.line.ask("alive", "03E8")
     spacing_ms = heartbeat_spacing_ms(board)
     if not 900 <= spacing_ms <= 1100:
-        raise Failed(f"heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
+        raise RuleBroken(f"heartbeats are {spacing_ms:.0f} ms apart; 1000 were expected")
     if board.left_out(board.ask("alive", "00C8"), "alive", "00C8"):
         return  # a heartbeat each second is all that is needed
     try:
         spacing_ms = heartbeat_spacing_ms(board)
         if not 160 <= spacing_ms <= 240:
-            raise Failed(f"after 'alive 00C8' heartbeats are {spacing_ms:.0f} ms apart; 200 were expected")
+            raise RuleBroken(f"after 'alive 00C8' heartbeats are {spacing_ms:.0f} ms apart; 200 were expected")
         board.refused("05", "alive", "0063")
         board.refused("05", "alive", "2711")
     finally:
@@ -119,12 +119,12 @@ def numbers(board: Subject) -> None:
     news = board.line.news[since:]
     if len(news) < 2:
         board.malformed(b"!", odd)
-        raise Failed("less than two notifications in three and a half seconds; a heartbeat comes each second")
+        raise RuleBroken("less than two notifications in three and a half seconds; a heartbeat comes each second")
     for earlier, later in itertools.pairwise(news):
         if later.number != (earlier.number + 1) % 0x10000:
-            raise Failed(f"notification {earlier.number:04X} was followed by {later.number:04X}")
+            raise RuleBroken(f"notification {earlier.number:04X} was followed by {later.number:04X}")
         if (later.clock_us - earlier.clock_us) % 2**32 > 2**31 and later.words[0] == "alive":
-            raise Failed("the clock in the notifications stepped back")
+            raise RuleBroken("the clock in the notifications stepped back")
 
 
 def repair(board: Subject) -> None:
@@ -136,9 +136,9 @@ def repair(board: Subject) -> None:
         after = board.line.news[-1].number
         told = int(answer.words[1], 16)
         if not (told - before) % 0x10000 <= (after - before) % 0x10000:
-            raise Failed(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
+            raise RuleBroken(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
         if len(answer.words[2]) != 8:
-            raise Failed("'read' tells the clock in eight hex digits after the number")
+            raise RuleBroken("'read' tells the clock in eight hex digits after the number")
 
 
 def window(board: Subject) -> None:
@@ -156,7 +156,9 @@ def window(board: Subject) -> None:
         end = time.monotonic() + 2.0  # for all of them together: a board that lost many is not waited for many times
         missing = [tag for tag, _ in lines if board.line.answer(tag, end - time.monotonic()) is None]
         if missing:
-            raise Failed(f"{len(lines)} requests within the buffer it told were sent; {len(missing)} were not answered")
+            raise RuleBroken(
+                f"{len(lines)} requests within the buffer it told were sent; {len(missing)} were not answered"
+            )
 
 
 def load(board: Subject) -> None:
@@ -169,7 +171,7 @@ def load(board: Subject) -> None:
     end = time.monotonic() + 2.0
     while time.monotonic() < end or waiting:
         if time.monotonic() > end + 3.0:
-            raise Failed(f"under load {len(waiting)} of {answered + len(waiting)} requests were not answered")
+            raise RuleBroken(f"under load {len(waiting)} of {answered + len(waiting)} requests were not answered")
         while time.monotonic() < end and len(waiting) < 200:
             tag = board.line.next_tag()
             line = request(tag, ("item", "00")) + b"\n"
@@ -181,12 +183,12 @@ def load(board: Subject) -> None:
         board.line.pump()
         for answer in board.line.answers:
             if waiting.pop(answer.tag, None) is None:
-                raise Failed(f"under load tag {answer.tag:02X} was answered twice")
+                raise RuleBroken(f"under load tag {answer.tag:02X} was answered twice")
             answered += 1
         board.line.answers.clear()
     after = board.alive()
     if after.words[3] != before.words[3]:
-        raise Failed("under load the board counted bad lines: it loses bytes")
+        raise RuleBroken("under load the board counted bad lines: it loses bytes")
     told = board.line.news[news_before:]
     if any(later.number != (earlier.number + 1) % 0x10000 for earlier, later in itertools.pairwise(told)):
-        raise Failed("under load there is a hole in the running numbers")
+        raise RuleBroken("under load there is a hole in the running numbers")

@@ -24,7 +24,7 @@ _DARK = b"\n" + request(DARK_TAG, ("dark",)) + b"\n"
 """An empty line first: whatever a rule has half sent is over."""
 
 
-class Answer(NamedTuple):
+class ReceivedAnswer(NamedTuple):
     """An answer as it came: `at` is the host's monotonic time in seconds at which its end was read."""
 
     at: float
@@ -33,7 +33,7 @@ class Answer(NamedTuple):
     raw: bytes
 
 
-class News(NamedTuple):
+class ReceivedNotification(NamedTuple):
     """A notification as it came; `clock_us` is the board's clock as sent, 32 bits."""
 
     at: float
@@ -70,9 +70,9 @@ class WireSide:
         self._shown = printable(port)
         self._serial = _opened(port, baud)
         self._splitter = Splitter("up")
-        self.answers: list[Answer] = []
+        self.answers: list[ReceivedAnswer] = []
         """Answers not yet taken by `answer`."""
-        self.news: list[News] = []
+        self.news: list[ReceivedNotification] = []
         """All notifications since the port was opened."""
         self.odd: list[bytes] = []
         """Everything that was no good line."""
@@ -151,12 +151,12 @@ class WireSide:
                 self.lines += 1
                 first, *words = line[:-6].decode("ascii").split(" ")
                 if line[:1] == b"<":
-                    self.answers.append(Answer(at, int(first[1:], 16), tuple(words), line))
+                    self.answers.append(ReceivedAnswer(at, int(first[1:], 16), tuple(words), line))
                 else:
                     clock, *what = words
-                    self.news.append(News(at, int(first[1:], 16), int(clock, 16), tuple(what)))
+                    self.news.append(ReceivedNotification(at, int(first[1:], 16), int(clock, 16), tuple(what)))
 
-    def answer(self, tag: int, seconds: float = 1.0) -> Answer | None:
+    def answer(self, tag: int, seconds: float = 1.0) -> ReceivedAnswer | None:
         """Wait for the answer with this tag; answers with other tags stay where they are."""
         end = time.monotonic() + seconds
         while True:
@@ -168,13 +168,13 @@ class WireSide:
                 return None
             self.pump(min(left, 0.02))
 
-    def ask(self, *words: str, tag: int | None = None, seconds: float = 1.0) -> Answer | None:
+    def ask(self, *words: str, tag: int | None = None, seconds: float = 1.0) -> ReceivedAnswer | None:
         """Send one request and wait for its answer; None if none comes."""
         use = self.next_tag() if tag is None else tag
         self.send(request(use, words) + b"\n")
         return self.answer(use, seconds)
 
-    def await_news(self, word: str, seconds: float, since: int = 0) -> News | None:
+    def await_news(self, word: str, seconds: float, since: int = 0) -> ReceivedNotification | None:
         """Wait for a notification with this word, among all from index `since` on."""
         end = time.monotonic() + seconds
         while True:

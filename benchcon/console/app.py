@@ -32,7 +32,7 @@ from benchcon.console.face import Face
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
-from benchcon.console.links import Links
+from benchcon.console.links import LinksView
 from benchcon.console.name_by_hand import name_by_hand, take_panel
 from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
@@ -443,7 +443,13 @@ class ConsoleApp(App[int]):
             groups.append((playing, BindingsMap(TRANSPORT_KEYS)))
         views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]
         groups.append(("Views", BindingsMap(views)))
-        for title, owner in (("Face", Face), ("Raw", Raw), ("Events", EventList), ("Links", Links), ("Time", TimeLine)):
+        for title, owner in (
+            ("Face", Face),
+            ("Raw", Raw),
+            ("Events", EventList),
+            ("Links", LinksView),
+            ("Time", TimeLine),
+        ):
             left_out = ("hold" if live else "pause") if owner is EventList else ""
             groups.append((title, BindingsMap(each for each in owner.BINDINGS if _action(each) != left_out)))
         if live:

@@ -18,7 +18,7 @@ from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
 from benchcon.console.head import VIEWS, Head
 from benchcon.console.keyline import KeyLine
-from benchcon.console.links import Links
+from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice
 from benchcon.console.raw import Raw
 from benchcon.console.showing import label_of
@@ -75,11 +75,11 @@ class BenchScreen(Screen[None]):
             with Horizontal(id="face-view"):
                 yield Face(self.sight, id="face")
                 with Vertical(id="side"):
-                    yield Links(self.sight, brief=True, id="links-brief")
+                    yield LinksView(self.sight, brief=True, id="links-brief")
                     yield EventList(self.sight, brief=True, id="events-brief")
             yield Raw(self.sight, id="raw")
             yield EventList(self.sight, id="events")
-            yield Links(self.sight, id="links")
+            yield LinksView(self.sight, id="links")
             yield TimeLine(self.sight, id="time")
         if isinstance(self.sight.session, ReplaySession):
             yield Transport(self.sight, self.sight.session, id="transport")
@@ -89,7 +89,7 @@ class BenchScreen(Screen[None]):
 
     def on_mount(self) -> None:
         """Begin at the face."""
-        self.query_one("#links-brief", Links).can_focus = False
+        self.query_one("#links-brief", LinksView).can_focus = False
         self.query_one("#events-brief", EventList).can_focus = False
         self.query_one(Face).focus()
 
@@ -210,7 +210,7 @@ class BenchScreen(Screen[None]):
             self.query_one(Face).repaint()
             if self.has_class("-wide") and now - self._beside >= BESIDE_S:
                 self._beside = now
-                self.query_one("#links-brief", Links).repaint()
+                self.query_one("#links-brief", LinksView).repaint()
                 self.query_one("#events-brief", EventList).repaint()
         elif now - self._listed >= LIST_S or view != self._drawn_view:
             self._listed, self._drawn_view = now, view

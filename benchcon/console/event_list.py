@@ -14,7 +14,7 @@ from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.feed import EVENTS_KEPT
 from benchcon.console.ink import EDGE, ENGRAVED, GROUND, QUIET, RAISED, ink
-from benchcon.console.telling import Line, Names, clock_text, tell
+from benchcon.console.telling import EventLine, Names, clock_text, tell
 from benchcon.text import printable
 from benchcon.wire import events as ev
 
@@ -68,7 +68,7 @@ class EventList(Drawn, can_focus=True):
 
     # --- what is listed -------------------------------------------------------------------------------------------
 
-    def _fits(self, line: Line, board: str) -> bool:
+    def _fits(self, line: EventLine, board: str) -> bool:
         text = f"{board} {line.sort} {line.text}".casefold()
         return all(word in text for word in self.wanted.casefold().split())
 

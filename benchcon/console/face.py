@@ -17,11 +17,11 @@ from textual.strip import Strip
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.face_layout import Layout, Plate, lay_out
+from benchcon.console.face_layout import FaceLayout, FacePlate, lay_out
 from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, PLATE, ink
 from benchcon.console.plates import ground_of, paint_title
 from benchcon.console.showing import board_name
-from benchcon.console.tiles import Pen, Tile, draw
+from benchcon.console.tiles import Tile, TilePen, draw
 from benchcon.panel.model import Control, Digits, Lamp, Part
 from benchcon.text import printable
 
@@ -75,7 +75,7 @@ class Face(Drawn, can_focus=True):
     def __init__(self, sight: Sight, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
-        self.layout_now = Layout(0, 0)
+        self.layout_now = FaceLayout(0, 0)
         self.selected: str = ""
         """Name of the selected part."""
         self.page = 0
@@ -153,7 +153,7 @@ class Face(Drawn, can_focus=True):
                 self._shown[name] = wanted
                 plates = enumerate(self.layout_now.plates)
                 ground = next((ground_of(n, p) for n, p in plates if p.y <= tile.y < p.y + p.height), PLATE)
-                draw(sheet, tile, showing, Pen(self.colour, ground), selected=selected, fresh=fresh)
+                draw(sheet, tile, showing, TilePen(self.colour, ground), selected=selected, fresh=fresh)
 
     def _paint_empty(self, sheet: Canvas) -> None:
         """No part is known yet: say how each port stands instead."""
@@ -163,7 +163,7 @@ class Face(Drawn, can_focus=True):
         for y, line in enumerate(["Waiting for a board to say what it has.", "", *lines], 1):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
 
-    def _paint_plate(self, sheet: Canvas, plate: Plate, ground: str) -> None:
+    def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str) -> None:
         key = f"plate {plate.board}"
         look = self.sight.standings.get(plate.board)
         simulated = plate.board in self.sight.session.hands

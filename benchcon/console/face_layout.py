@@ -37,7 +37,7 @@ class Title(NamedTuple):
     """It has a row to itself; else it stands in what the parts leave free of one of theirs."""
 
 
-class Plate(NamedTuple):
+class FacePlate(NamedTuple):
     """The front plate of one board, or of a list: a rectangle with a title, if there is room for one."""
 
     board: str
@@ -49,13 +49,13 @@ class Plate(NamedTuple):
 
 
 @dataclass(slots=True)
-class Layout:
+class FaceLayout:
     """The face: tiles, and the plates they stand on, in a space of `width` × `height` cells."""
 
     width: int
     height: int
     tiles: list[Tile] = field(default_factory=list)
-    plates: list[Plate] = field(default_factory=list)
+    plates: list[FacePlate] = field(default_factory=list)
     tall: bool = False
 
     def at(self, x: int, y: int) -> Tile | None:
@@ -107,14 +107,14 @@ _WAYS = (
 )
 
 
-def lay_out(panel: Panel, width: int, height: int, board: str = "") -> Layout:
+def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayout:
     """Return the face of `panel` (or of one board of it) for a screen of `width` × `height` cells.
 
     The roomiest way that fits is taken. If none does the layout is as small as can be, and higher (or wider) than the
     screen: it is to be scrolled.
     """
     parts = [part for part in panel.parts if not board or board_name(part) == board]
-    found = Layout(width, height)
+    found = FaceLayout(width, height)
     for way in _WAYS:
         found = _laid(panel, parts, width, height, way)
         if found.width <= width and found.height <= height:
@@ -122,10 +122,10 @@ def lay_out(panel: Panel, width: int, height: int, board: str = "") -> Layout:
     return found
 
 
-def _laid(panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> Layout:
+def _laid(panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> FaceLayout:
     placed = [part for part in parts if part.place is not None]
     listed = [part for part in parts if part.place is None]
-    layout = Layout(width, 0, tall=way.tall)
+    layout = FaceLayout(width, 0, tall=way.tall)
     if placed:
         room = height if not listed else 0
         _place(layout, panel, placed, width, room, way)
@@ -182,7 +182,7 @@ def _spread(targets: list[float], after: list[list[tuple[int, int]]], sizes: lis
     return [max(min(start, last), least) for start, last, least in zip(starts, latest, tightest, strict=True)]
 
 
-def _place(layout: Layout, panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> None:
+def _place(layout: FaceLayout, panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> None:
     places = [part.place for part in parts if part.place is not None]
     rows = _clusters([place.y_mm for place in places])
     columns = _own_columns(_clusters([place.x_mm for place in places]), rows, places)
@@ -290,12 +290,12 @@ def _down(
 
 
 def _add_plates(
-    layout: Layout, tiles: list[Tile], titles: dict[int, str], width: int, height: int, titled: bool
+    layout: FaceLayout, tiles: list[Tile], titles: dict[int, str], width: int, height: int, titled: bool
 ) -> None:
     bottom = max(tile.y + tile.height for tile in tiles)
     layout.height = max(layout.height, bottom)
     if not titles:
-        layout.plates.append(Plate("", 0, 0, width, max(bottom, height), None))
+        layout.plates.append(FacePlate("", 0, 0, width, max(bottom, height), None))
         return
     spans = {
         name: (
@@ -309,7 +309,7 @@ def _add_plates(
     ends = [*tops[1:], max(bottom, height)]
     for name, top, end in zip(order, tops, ends, strict=True):
         title = Title(0, top, width) if titled else _title_aside(tiles, top, end, width)
-        layout.plates.append(Plate(name, 0, top, width, end - top, title))
+        layout.plates.append(FacePlate(name, 0, top, width, end - top, title))
 
 
 def _title_aside(tiles: list[Tile], top: int, end: int, width: int) -> Title | None:
@@ -324,7 +324,7 @@ def _title_aside(tiles: list[Tile], top: int, end: int, width: int) -> Title | N
     return found
 
 
-def _list(layout: Layout, parts: list[Part], width: int, way: _Way) -> None:
+def _list(layout: FaceLayout, parts: list[Part], width: int, way: _Way) -> None:
     """Add parts without places below what is there: board by board, in columns, read across."""
     y = layout.height + (1 if layout.tiles else 0)
     by_board: dict[str, list[Part]] = {}
@@ -343,6 +343,6 @@ def _list(layout: Layout, parts: list[Part], width: int, way: _Way) -> None:
             x += wide + 2
             high = max(high, tall)
         y += high
-        layout.plates.append(Plate(name, 0, top, width, y - top, Title(0, top, width)))
+        layout.plates.append(FacePlate(name, 0, top, width, y - top, Title(0, top, width)))
         y += way.between
     layout.height = y

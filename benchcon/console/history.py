@@ -62,7 +62,7 @@ class Past(Protocol):
         """Time of the next change after (`by` > 0) or before a time; None if there is none."""
 
 
-class Track:
+class HistoryTrack:
     """One channel's changes, in order of time."""
 
     __slots__ = ("_counts", "greatest", "least", "times", "values")
@@ -132,7 +132,7 @@ class History:
     """The tracks of a bench, and its marks and triggers."""
 
     def __init__(self) -> None:
-        self.tracks: dict[Key, Track] = {}
+        self.tracks: dict[Key, HistoryTrack] = {}
         self.notes: list[tuple[int, str]] = []
         """Time and text of marks, triggers and words, as they came."""
         self.first_us: int | None = None
@@ -167,11 +167,11 @@ class History:
         track = self.tracks.get(key)
         return track.change_near(at_us, by) if track is not None else None
 
-    def track(self, key: Key) -> Track:
+    def track(self, key: Key) -> HistoryTrack:
         """Return a channel's track, made if it is new."""
         found = self.tracks.get(key)
         if found is None:
-            found = self.tracks[key] = Track()
+            found = self.tracks[key] = HistoryTrack()
         return found
 
     def stand(self, state: BenchState, now_us: int) -> None:

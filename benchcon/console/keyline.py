@@ -20,7 +20,7 @@ _FIRST = ("help", "end_dark")
 _LAST = ("dark",)
 
 
-class Shown(NamedTuple):
+class ShownKey(NamedTuple):
     """A key and what it does, and where they stand on the row."""
 
     key: str
@@ -101,7 +101,7 @@ class KeyLine(Drawn):
     ) -> None:
         super().__init__(id=id)
         self._only, self._without, self._needed = only, without, needed
-        self._shown: list[Shown] = []
+        self._shown: list[ShownKey] = []
 
     def on_mount(self) -> None:
         """Follow the bindings as they change with focus and selection."""
@@ -122,7 +122,7 @@ class KeyLine(Drawn):
     def _word(self, binding: Binding) -> str:
         return _SHORT.get(binding.action, binding.description)
 
-    def _laid_out(self, width: int) -> list[Shown]:
+    def _laid_out(self, width: int) -> list[ShownKey]:
         chosen: dict[str, tuple[str, str, str]] = {}
         for _, binding, enabled, _ in self.screen.active_bindings.values():
             name = binding.action.partition("(")[0]
@@ -139,17 +139,17 @@ class KeyLine(Drawn):
         first = [chosen.pop(name) for name in _FIRST if name in chosen]
         last = [chosen.pop(name) for name in _LAST if name in chosen]
         end = width - sum(len(face) + len(word) + 3 for _, face, word in last)
-        shown: list[Shown] = []
+        shown: list[ShownKey] = []
         fits = self._fitting([*first, *self._ranked(chosen)], end - 2)
         x = 1
         for each in [*first, *chosen.values()]:
             if each in fits:
                 key, face, word = each
                 wide = len(face) + 1 + len(word)
-                shown.append(Shown(key, face, word, x, x + wide))
+                shown.append(ShownKey(key, face, word, x, x + wide))
                 x += wide + 2
         for key, face, word in last:
-            shown.append(Shown(key, face, word, end, width))
+            shown.append(ShownKey(key, face, word, end, width))
         return shown
 
     def _ranked(self, chosen: dict[str, tuple[str, str, str]]) -> list[tuple[str, str, str]]:

@@ -24,7 +24,7 @@ def age_text(now_us: int, then_us: int | None) -> str:
     return "never" if then_us is None else f"{max(now_us - then_us, 0) / 1e6:.1f} s"
 
 
-class Links(Drawn, can_focus=True):
+class LinksView(Drawn, can_focus=True):
     """One plate a board. `brief`: a few lines each, for beside the face."""
 
     GROUND = GROUND

@@ -29,7 +29,7 @@ HOW = (
 )
 
 
-class Pair(Drawn):
+class LampPair(Drawn):
     """Both lamps, what to do, and the list of all."""
 
     def __init__(self, matching: Matching, *, id: str | None = None) -> None:
@@ -124,7 +124,7 @@ class MatchingScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """The pair and the keys."""
-        yield Pair(self.matching, id="pair")
+        yield LampPair(self.matching, id="pair")
         yield KeyLine(id="keys")
 
     def on_mount(self) -> None:
@@ -145,7 +145,7 @@ class MatchingScreen(Screen[None]):
         """Draw what has changed; dark puts both out."""
         if not self.is_mounted or not self.query("#pair"):
             return
-        matching, pair = self.matching, self.query_one(Pair)
+        matching, pair = self.matching, self.query_one(LampPair)
         dark = matching.sight.darkness.dark
         if dark:
             matching.went_dark()

@@ -5,20 +5,20 @@ from __future__ import annotations
 from rich.style import Style
 
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.face_layout import Plate, Title
+from benchcon.console.face_layout import FacePlate, Title
 from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink, mixed
-from benchcon.console.standing import Standing
+from benchcon.console.standing import BoardStatus
 
 _SECOND = mixed(PLATE, RAISED, 0.75)
 
 
-def ground_of(number: int, plate: Plate) -> str:
+def ground_of(number: int, plate: FacePlate) -> str:
     """The ground of a plate: without ruled titles, plates are told apart by two tones."""
     return PLATE if (plate.title and plate.title.ruled) or number % 2 == 0 else _SECOND
 
 
 def paint_title(
-    sheet: Canvas, title: Title, name: str, look: Standing, simulated: bool, ground: str, colour: bool = True
+    sheet: Canvas, title: Title, name: str, look: BoardStatus, simulated: bool, ground: str, colour: bool = True
 ) -> None:
     """Draw a plate's title: its board's name, how it stands, and whether it is simulated."""
     standing, mark = f"{look.shape} {look.word}", " SIMULATED " if simulated else ""
@@ -47,7 +47,7 @@ def paint_title(
         sheet.write(x, title.y, mark, ink(BRASS, ground))
 
 
-def _standing_ink(look: Standing, ground: str, colour: bool) -> Style:
+def _standing_ink(look: BoardStatus, ground: str, colour: bool) -> Style:
     """What is loud stands out as a block of its colour, or reversed where there are no colours."""
     if look.loud:
         return ink(GROUND, look.colour, bold=True) if colour else Style(bold=True, reverse=True)

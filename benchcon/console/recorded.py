@@ -17,7 +17,7 @@ from typing import NamedTuple
 from benchcon.capture.reader import Reader
 from benchcon.console.history import UNKNOWN, Key, Stretch
 from benchcon.console.transport import marks_of
-from benchcon.console.window import Exact, Reading, values_of
+from benchcon.console.window import Exact, WindowReading, values_of
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
 from benchcon.text import printable
@@ -218,7 +218,7 @@ class Recorded:
         state = _state_at(reader, start - 1) if start > 0 else BenchState()
         if start <= 0:
             reader.rewind()
-        reading = Reading(self._exact, state, start, each, count)
+        reading = WindowReading(self._exact, state, start, each, count)
         last_us = ceil(start + each * count) - 1
         for batch in reader.until(last_us):
             if self._over or self._wanted != window or self._values_wanted != self._values[0]:

@@ -13,7 +13,7 @@ from benchcon.console.feed import Feed, worth_telling
 from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
-from benchcon.console.standing import Darkness, Standing, darkness, standing
+from benchcon.console.standing import BoardStatus, Darkness, darkness, standing
 from benchcon.console.steady import Steady, state_of, swing_of
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Lamp, Panel, Part
@@ -32,7 +32,7 @@ NOTICE_S = 0.25
 
 
 @dataclass
-class Held:
+class HeldPart:
     """A part on the screen, and how it was shown last while it was shown as it is."""
 
     steady: Steady
@@ -54,7 +54,7 @@ class Sight:
         """The session's panel, with a part for every channel that it does not name."""
         self.boards: dict[str, BoardState] = {}
         """By their name on the panel."""
-        self.standings: dict[str, Standing] = {}
+        self.standings: dict[str, BoardStatus] = {}
         """By board name on the panel."""
         self.darkness = Darkness((), (), ())
         self.history = History()
@@ -79,7 +79,7 @@ class Sight:
         self._encoders: frozenset[tuple[int, str]] = frozenset()
         self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
-        self._held: dict[str, Held] = {}
+        self._held: dict[str, HeldPart] = {}
         """By part name."""
         self._unsubscribe = session.subscribe(self.feed.take)
         self.look()
@@ -114,7 +114,7 @@ class Sight:
         kind = part.kind if isinstance(part, Control) else "lamp" if isinstance(part, Lamp) else "digits"
         held = self._held.get(part.name)
         if held is None:
-            held = self._held[part.name] = Held(Steady(swing_of(kind)), showing)
+            held = self._held[part.name] = HeldPart(Steady(swing_of(kind)), showing)
         state = state_of(kind, showing.step, showing.level, showing.segments)
         moves = self.feed.moves.get(part.name, 0) if kind in ("button", "switch", "encoder") else 0
         count = held.steady.take(state, looked_us, moves)

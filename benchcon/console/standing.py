@@ -12,7 +12,7 @@ from benchcon.state import BoardState
 from benchcon.text import printable
 
 
-class Standing(NamedTuple):
+class BoardStatus(NamedTuple):
     """Shape, colour and words for how a board stands."""
 
     shape: str
@@ -54,7 +54,7 @@ _WEAK = {
 """What is the matter with a link that is live all the same."""
 
 
-def standing(board: BoardState | None, now_us: int) -> Standing:
+def standing(board: BoardState | None, now_us: int) -> BoardStatus:
     """Return how `board` stands at `now_us`."""
     key = standing_of(board, now_us)
     shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
@@ -75,7 +75,7 @@ def standing(board: BoardState | None, now_us: int) -> Standing:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
             shape, colour, word = "◐", WARN, "dark"
             advice = f"All outputs are off and held off{f' ({why})' if why else ''}; {END_DARK} ends it."
-    return Standing(shape, colour, word, advice, dark)
+    return BoardStatus(shape, colour, word, advice, dark)
 
 
 class Darkness(NamedTuple):

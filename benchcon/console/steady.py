@@ -28,7 +28,7 @@ SHARE_SWING = 250
 """Permille of a potentiometer's travel that do."""
 
 
-class Pace:
+class SteadyPace:
     """Lets at most `MOST` changes pass in any one second; those of a steady stream are spread evenly."""
 
     def __init__(self) -> None:
@@ -70,7 +70,7 @@ class Steady:
         self._held_from: int | None = None
         """What `_changes` was when going back and forth began; None while every change is shown."""
         self._held_since_us = 0
-        self._pace = Pace()
+        self._pace = SteadyPace()
         self._told = 0
         self.chatters = False
         """Whether what is held back changes faster than a hand would have it."""

@@ -14,7 +14,7 @@ from benchcon.text import printable
 from benchcon.wire import events as ev
 
 
-class Line(NamedTuple):
+class EventLine(NamedTuple):
     """What the list shows of an event; all text is printable."""
 
     at_us: int
@@ -41,10 +41,10 @@ class Names(NamedTuple):
     brief: bool = False
 
 
-def tell(event: ev.Event, names: Names) -> Line:
+def tell(event: ev.Event, names: Names) -> EventLine:
     """Return `event` as a line; parts are named where the panel names them."""
     sort, text, colour = _TELLERS[type(event)](event, names)
-    return Line(event[0], event[1], sort, text, colour)
+    return EventLine(event[0], event[1], sort, text, colour)
 
 
 def _named(names: Names, source: int, channel_id: str) -> str:

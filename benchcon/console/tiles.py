@@ -1,7 +1,7 @@
 """Drawing one part on the face: its engraved label and, beneath, its state by shape and word.
 
 A tile is `Tile.LOW` (a label and one row) or `Tile.TALL` (a label and two rows) high; digits take three rows of
-segments. Under NO_COLOR (`Pen.colour` False) everything is told by shape, word, bold and reverse.
+segments. Under NO_COLOR (`TilePen.colour` False) everything is told by shape, word, bold and reverse.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class Tile:
 
 
 @dataclass(frozen=True, slots=True)
-class Pen:
+class TilePen:
     """How tiles are drawn: whether colours may tell anything, and the ground they stand on."""
 
     colour: bool = True
@@ -77,7 +77,7 @@ def wanted_size(part: Part, tall: bool, most: int) -> tuple[int, int]:
     return min(max(label, words + mark, 11), most), TALL if tall else LOW
 
 
-def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen, *, selected: bool, fresh: bool) -> None:
+def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen, *, selected: bool, fresh: bool) -> None:
     """Draw a tile. `fresh`: its part was moved a moment ago."""
     ground = ink(ENGRAVED, pen.ground)
     canvas.wipe(tile.x, tile.y, tile.width, tile.height, ground)
@@ -99,7 +99,7 @@ def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen, *, selected: bo
         _CONTROLS[part.kind](canvas, tile, part, showing, pen)
 
 
-def _label_ink(pen: Pen, selected: bool, fresh: bool) -> Style:
+def _label_ink(pen: TilePen, selected: bool, fresh: bool) -> Style:
     if selected:
         return ink(GROUND, BRASS, bold=True) if pen.colour else Style(bold=True, reverse=True)
     return ink(IVORY if fresh else ENGRAVED, pen.ground, bold=fresh)
@@ -119,7 +119,7 @@ def _fitting(word: str, room: int) -> str:
     return f"×{count}" if times and what and cell_len(word) > room else word
 
 
-def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: Pen) -> None:
+def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen) -> None:
     style = ink(UNKNOWN, pen.ground)
     canvas.write(tile.x, _row(tile), "?", style)
     room = tile.width - 2
@@ -135,7 +135,7 @@ def _unknown_word(showing: Showing, room: int) -> str:
     return next((word for word in words if len(word) <= room), "")
 
 
-def _lamp(canvas: Canvas, tile: Tile, lamp: Lamp, showing: Showing, pen: Pen) -> None:
+def _lamp(canvas: Canvas, tile: Tile, lamp: Lamp, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     lit = showing.level > 0
     glow = ink(lit_colour(lamp.colour, showing.level), pen.ground, bold=lit) if lit else ink(QUIET, pen.ground)
@@ -150,7 +150,7 @@ def _lamp(canvas: Canvas, tile: Tile, lamp: Lamp, showing: Showing, pen: Pen) ->
         _word(canvas, tile, 2, y, showing.word, words)
 
 
-def _button(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pen) -> None:
+def _button(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     pressed = showing.step > 0
     shape = ink(IVORY if pressed else QUIET, pen.ground, bold=pressed)
@@ -164,7 +164,7 @@ def _button(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen:
         _word(canvas, tile, 2, y, showing.word, words)
 
 
-def _switch(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pen) -> None:
+def _switch(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     if len(control.positions) > 2:
         _selector(canvas, tile, control, showing, pen)
         return
@@ -183,7 +183,7 @@ def _switch(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen:
         _word(canvas, tile, 2, y, showing.word, words)
 
 
-def _selector(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pen) -> None:
+def _selector(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     count = len(control.positions)
     slot, lever = ink(QUIET, pen.ground), ink(IVORY, pen.ground, bold=True)
@@ -197,7 +197,7 @@ def _selector(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pe
         _word(canvas, tile, count + 1, y, showing.word, lever)
 
 
-def _encoder(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pen) -> None:
+def _encoder(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     arrow = _ARROWS[showing.step % 8]
     bright, slot = ink(IVORY, pen.ground, bold=True), ink(QUIET, pen.ground)
@@ -212,7 +212,7 @@ def _encoder(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen
         _word(canvas, tile, 2, y, showing.word, bright)
 
 
-def _pot(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pen) -> None:
+def _pot(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     bright = ink(IVORY, pen.ground)
     if tile.height > LOW:
@@ -224,14 +224,14 @@ def _pot(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: Pe
         _word(canvas, tile, tile.width - 5, y, word, bright)
 
 
-def _bar(canvas: Canvas, x: int, y: int, width: int, share_permille: int, pen: Pen) -> None:
+def _bar(canvas: Canvas, x: int, y: int, width: int, share_permille: int, pen: TilePen) -> None:
     eighths = max(width, 0) * 8 * share_permille // 1000
     full, part = divmod(eighths, 8)
     drawn = "█" * full + (_EIGHTHS[part] if part else "")
     canvas.write(x, y, drawn.ljust(width, "·"), ink(IVORY, mixed(PLATE, QUIET, 0.3)))
 
 
-def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: Pen) -> None:
+def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: TilePen) -> None:
     if not showing.known:
         style = ink(UNKNOWN, pen.ground)
         for row in range(segment_art.ROWS):

@@ -11,7 +11,7 @@ from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN, ink
-from benchcon.console.steady import Pace
+from benchcon.console.steady import SteadyPace
 
 
 class Big(NamedTuple):
@@ -36,7 +36,7 @@ class Touched(Drawn):
         self._live = live
         self.big: Big | None = None
         self._wanted: Big | None = None
-        self._pace = Pace()
+        self._pace = SteadyPace()
         self._waits = False
 
     def show(self, big: Big | None) -> None:

@@ -23,7 +23,7 @@ class Exact:
         self.greatest = [UNKNOWN] * count
 
 
-class Reading:
+class WindowReading:
     """One window, filled column by column as its records come."""
 
     def __init__(self, exact: dict[Key, Exact], state: BenchState, start: int, each: float, count: int) -> None:

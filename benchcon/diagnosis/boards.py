@@ -7,7 +7,7 @@ from typing import Any
 
 from benchcon.diagnosis.evidence import BoardTrouble
 from benchcon.diagnosis.findings import KINDS, Finding
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import times
 
 OFTEN = 3
@@ -20,12 +20,12 @@ _RESETS = {
 }
 
 
-def find(layout: Layout, troubles: Iterable[BoardTrouble]) -> list[Finding]:
+def find(layout: PanelIndex, troubles: Iterable[BoardTrouble]) -> list[Finding]:
     """Return what happened to each board, one finding for each sort of thing."""
     return [finding for trouble in troubles if trouble.any for finding in _of(layout, trouble)]
 
 
-def _of(layout: Layout, it: BoardTrouble) -> list[Finding]:
+def _of(layout: PanelIndex, it: BoardTrouble) -> list[Finding]:
     out = []
     board = f"board {it.board}"
     if it.resets:
@@ -73,7 +73,7 @@ def _of(layout: Layout, it: BoardTrouble) -> list[Finding]:
     return out
 
 
-def _is_part(layout: Layout, name: str) -> bool:
+def _is_part(layout: PanelIndex, name: str) -> bool:
     return name in layout.lamps or name in layout.digits
 
 

@@ -11,10 +11,10 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from itertools import combinations
 
 from benchcon.diagnosis.chains import of_chains
-from benchcon.diagnosis.contacts import Choices, Raw
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
-from benchcon.diagnosis.wires import LEAST, Wire
+from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 MISFITS = 0.12
 """Share of the wires that may do something else beside: a second fault, a brushed neighbour (no source)."""
@@ -23,7 +23,7 @@ AS_GOOD = 3
 
 
 def find(
-    layout: Layout, wires: Mapping[str, Wire], but: Collection[str] = (), wide: bool = False
+    layout: PanelIndex, wires: Mapping[str, WireEvidence], but: Collection[str] = (), wide: bool = False
 ) -> tuple[list[Choices], set[str]]:
     """Return the whole causes that fit, and the channels that they explain. Wires `but` are explained already.
 
@@ -38,14 +38,18 @@ def find(
         for several in groups.values():
             best = _best(layout, wires, several, explained, wide)
             if best:
-                out.append([[Raw(cause.kind, cause.channels, cause.detail)] for cause in best])
+                out.append([[BareFinding(cause.kind, cause.channels, cause.detail)] for cause in best])
                 for cause in best:
                     explained |= set(cause.sent) | set(cause.besides)
     return out, explained - set(but)
 
 
 def _best(
-    layout: Layout, wires: Mapping[str, Wire], causes: Iterable[Cause], explained: Collection[str], wide: bool
+    layout: PanelIndex,
+    wires: Mapping[str, WireEvidence],
+    causes: Iterable[Cause],
+    explained: Collection[str],
+    wide: bool,
 ) -> list[Cause]:
     """Return the cause that fits and explains most; several where they explain the same equally well."""
     fitting: list[tuple[tuple[float, int], int, Cause]] = []
@@ -71,13 +75,13 @@ def _best(
     return alike[:AS_GOOD]
 
 
-def _is_wide(layout: Layout, wrong: Iterable[Wire]) -> bool:
+def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:
     """Whether these wires are on more than one connector, or on none that is known."""
     plugs = {(spot.channel.board, spot.channel.wire.connector) for spot in (layout.spots[w.key] for w in wrong)}
     return len(plugs) > 1 or not any(name for _, name in plugs)
 
 
-def _off(wires: Mapping[str, Wire], wire: Wire, source: str) -> int:
+def _off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str) -> int:
     """At how many moments `wire` showed something else than what would come from `source`."""
     every = wire.sure
     if source == OFF:
@@ -97,7 +101,7 @@ def _off(wires: Mapping[str, Wire], wire: Wire, source: str) -> int:
 # --- a matrix ---------------------------------------------------------------------------------------------------
 
 
-def of_matrices(layout: Layout) -> Iterator[Cause]:
+def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
     """A row or column that is off, two that are changed round, all diodes the wrong way."""
     matrices: dict[str, dict[tuple[int, int], str]] = {}
     for key, cross in layout.crosses.items():
@@ -126,7 +130,7 @@ def of_matrices(layout: Layout) -> Iterator[Cause]:
 # --- two looms, a board, a part -----------------------------------------------------------------------------------
 
 
-def of_looms(layout: Layout) -> Iterator[Cause]:
+def of_looms(layout: PanelIndex) -> Iterator[Cause]:
     """The looms of two boards, or two plugs, interchanged."""
     boards: dict[str, dict[tuple[str, str], str]] = {}
     plugs: dict[tuple[str, str], dict[tuple[str, str], str]] = {}
@@ -148,7 +152,7 @@ def _exchanged(here: Mapping[tuple[str, str], str], there: Mapping[tuple[str, st
     return sent | {key: here.get(place, OFF) for place, key in there.items()}
 
 
-def of_boards(layout: Layout) -> Iterator[Cause]:
+def of_boards(layout: PanelIndex) -> Iterator[Cause]:
     """All contacts of a board read the other way round."""
     boards: dict[str, list[str]] = {}
     for key, spot in layout.spots.items():
@@ -158,7 +162,7 @@ def of_boards(layout: Layout) -> Iterator[Cause]:
         yield Cause("level inverted", {"board": name}, dict.fromkeys(keys, OTHER_WAY), f"board {name}")
 
 
-def of_parts(layout: Layout) -> Iterator[Cause]:
+def of_parts(layout: PanelIndex) -> Iterator[Cause]:
     """The common of a switch with several contacts."""
     for name, control in layout.controls.items():
         keys = layout.channels_of(name)

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from itertools import combinations, permutations
 from typing import Any
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.sources import OFF, ON, Cause
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 
@@ -21,7 +21,7 @@ _ALL_ORDERS = 4
 _CONTACTS, _LAMPS = "165", "595"
 
 
-def of_chains(layout: Layout) -> Iterator[Cause]:
+def of_chains(layout: PanelIndex) -> Iterator[Cause]:
     """What may be wrong with each chain of 74HC165 or 74HC595 on the panel."""
     chains: dict[tuple[str, str], dict[int, str]] = {}
     encoders: dict[tuple[str, str], dict[int, str]] = {}

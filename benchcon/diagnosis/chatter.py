@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import Layout, codes_of, key_of
+from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
 from benchcon.diagnosis.settled import Story
 
 TOUCH_US = 10_000
@@ -30,7 +30,7 @@ class Burst(NamedTuple):
     shortest_us: int
 
 
-def bursts(layout: Layout, story: Story, groups: Mapping[str, frozenset[str]] | None = None) -> list[Burst]:
+def bursts(layout: PanelIndex, story: Story, groups: Mapping[str, frozenset[str]] | None = None) -> list[Burst]:
     """Return every burst of chattering in `story`.
 
     `groups`: contacts whose wires touch, or that are changed round, by channel: what moves one may move each of them.
@@ -128,7 +128,7 @@ def _extra(toggles: int, own: bool) -> int:
     return toggles - 1 if own else toggles - 2 if toggles > 5 else 0
 
 
-def _sweep(layout: Layout, story: Story, number: int) -> dict[str, int]:
+def _sweep(layout: PanelIndex, story: Story, number: int) -> dict[str, int]:
     """For each contact of the controls that were moved in a step: how often it changes on the way."""
     moment = story.moments[number]
     out: dict[str, int] = {}

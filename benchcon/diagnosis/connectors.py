@@ -9,17 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 
-from benchcon.diagnosis.contacts import Choices, Raw
-from benchcon.diagnosis.layout import Layout
-from benchcon.diagnosis.wires import LEAST, Wire
+from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 SLIPS = 0.1
 """Share of a plug's wires that may have shown something else for once: a brushed neighbour."""
 
 
-def find(layout: Layout, wires: Mapping[str, Wire], but: Collection[str] = ()) -> tuple[list[Choices], set[str]]:
+def find(
+    layout: PanelIndex, wires: Mapping[str, WireEvidence], but: Collection[str] = ()
+) -> tuple[list[Choices], set[str]]:
     """Return what is wrong with whole connectors, and the channels that this explains; wires `but` are explained."""
-    plugs: dict[tuple[str, str], list[Wire]] = {}
+    plugs: dict[tuple[str, str], list[WireEvidence]] = {}
     for key, spot in layout.spots.items():
         name = spot.channel.wire.connector
         if name and spot.part.wired and key in wires and key not in but:
@@ -35,17 +37,17 @@ def find(layout: Layout, wires: Mapping[str, Wire], but: Collection[str] = ()) -
     return out, explained
 
 
-def _off(name: str, row: list[Wire]) -> Raw | None:
+def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """Nothing on it does anything: it is off, or what all have in common is broken."""
     asked = [wire for wire in row if wire.tested]
     if len(asked) < LEAST or not all(wire.dead for wire in asked):
         return None
     if all(wire.kind == "digits" for wire in asked):
         return None  # displays on one chain, or each for itself
-    return Raw("common open", tuple(wire.key for wire in asked), {"connector": name})
+    return BareFinding("common open", tuple(wire.key for wire in asked), {"connector": name})
 
 
-def _broken_off(name: str, row: list[Wire]) -> Raw | None:
+def _broken_off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """From one pin on nothing does anything: a common that goes from part to part is broken there."""
     order = [wire for wire in sorted(row, key=lambda w: w.pin or 0) if wire.tested and wire.pin is not None]
     for kind in ("contact", "lamp"):
@@ -57,11 +59,11 @@ def _broken_off(name: str, row: list[Wire]) -> Raw | None:
             behind, before = way[tail:], way[:tail]
             if len(behind) >= LEAST and len(before) >= 2 and not any(wire.dead or wire.wrong for wire in before):
                 keys = tuple(wire.key for wire in along if wire in behind)
-                return Raw("common open", keys, {"connector": name, "from": str(behind[0].pin)})
+                return BareFinding("common open", keys, {"connector": name, "from": str(behind[0].pin)})
     return None
 
 
-def _ground(name: str, row: list[Wire]) -> Raw | None:
+def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """Its ground is changed round with a signal: that one works, and the others only while it is made."""
     contacts = [wire for wire in row if wire.kind == "contact" and wire.tested]
     alive = [wire for wire in contacts if not wire.dead]
@@ -76,14 +78,14 @@ def _ground(name: str, row: list[Wire]) -> Raw | None:
         wrong = sum(wire.wrong for wire in contacts)
         if wrong >= LEAST and wrong >= len(contacts) - 2 and off <= SLIPS * len(contacts):
             keys = (through.key, *(wire.key for wire in contacts if wire is not through))
-            return Raw("ground crossed", keys, {"connector": name})
+            return BareFinding("ground crossed", keys, {"connector": name})
     return None
 
 
-def _moved(name: str, row: list[Wire]) -> Raw | None:
+def _moved(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins."""
     pinned = [wire for wire in row if wire.pin is not None and wire.kind in ("contact", "lamp") and wire.tested]
-    at: Mapping[int, Wire] = {wire.pin: wire for wire in pinned if wire.pin is not None}
+    at: Mapping[int, WireEvidence] = {wire.pin: wire for wire in pinned if wire.pin is not None}
     wrong = [wire for wire in pinned if wire.wrong or wire.off_by(wire.on, wire.known)]
     if len(at) != len(pinned) or len(wrong) < LEAST:
         return None
@@ -102,5 +104,5 @@ def _moved(name: str, row: list[Wire]) -> Raw | None:
             else:
                 off += wire.off_by(0, wire.known)  # nothing of its kind is there
         if off <= SLIPS * len(at):
-            return Raw(kind, tuple(at[pin].key for pin in sorted(at)), {"connector": name, **detail})
+            return BareFinding(kind, tuple(at[pin].key for pin in sorted(at)), {"connector": name, **detail})
     return None

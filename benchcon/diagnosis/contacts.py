@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.diagnosis import chatter
-from benchcon.diagnosis.layout import Layout, codes_of, key_of
-from benchcon.diagnosis.net import Fault, Free, Net
+from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
+from benchcon.diagnosis.net import Free, Net, NetFault
 from benchcon.diagnosis.search import explain
-from benchcon.diagnosis.settled import Moment, Story
+from benchcon.diagnosis.settled import SettledStep, Story
 
 TOGETHER_US = 20_000
 """Two contacts that touch change within this: bounce and unlike debouncing between them."""
@@ -26,7 +26,7 @@ _KINDS = {
 
 
 @dataclass(slots=True)
-class Raw:
+class BareFinding:
     """A finding before it is put into words: kind and channels."""
 
     kind: str
@@ -34,11 +34,11 @@ class Raw:
     detail: Mapping[str, Any] = field(default_factory=dict)
 
 
-Choices = list[list[Raw]]
+Choices = list[list[BareFinding]]
 """Sets of findings, any one of which explains the same evidence; one set: it is sure."""
 
 
-def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Choices]:
+def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> list[Choices]:
     """Return what is wrong with the contacts; those `in_turn` are made one after the other, as they should."""
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
@@ -57,7 +57,7 @@ def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Ch
         # What leaves moves unexplained is no more than perhaps so: that it is something else stands beside it.
         choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices if faults]
         if explanation.odd:
-            choices.append([Raw("unexplained", tuple(names[w] for w in explanation.odd))])
+            choices.append([BareFinding("unexplained", tuple(names[w] for w in explanation.odd))])
         elif any(explanation.choices):
             choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices]
         if choices:
@@ -80,17 +80,17 @@ def find(layout: Layout, story: Story, in_turn: Collection[str] = ()) -> list[Ch
     return out
 
 
-def _raw(net: Net, fault: Fault) -> Raw:
-    return Raw(_KINDS[fault.kind], tuple(net.names[w] for w in fault.wires))
+def _raw(net: Net, fault: NetFault) -> BareFinding:
+    return BareFinding(_KINDS[fault.kind], tuple(net.names[w] for w in fault.wires))
 
 
-def net_of(layout: Layout, story: Story, names: list[str]) -> Net:
+def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:
     """Return the contacts `names` (channels) as a net, with a moment for each of `story`; what a matrix without diodes
     cannot tell proves nothing in it."""
     return _net_and_phantoms(layout, story, names)[0]
 
 
-def _net_and_phantoms(layout: Layout, story: Story, names: list[str]) -> tuple[Net, list[_Phantom]]:
+def _net_and_phantoms(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[_Phantom]]:
     net = _net(layout, story, names)
     phantoms = _phantoms(layout, story, net)
     without = {layout.matrix_of[phantom.channel] for phantom in phantoms}
@@ -98,7 +98,7 @@ def _net_and_phantoms(layout: Layout, story: Story, names: list[str]) -> tuple[N
     return net, phantoms
 
 
-def _net(layout: Layout, story: Story, names: list[str]) -> Net:
+def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
     owners = {name: n for n, name in enumerate(layout.controls)}
     spots = [layout.spots[name] for name in names]
     movable = {spot.part.name for spot in spots}
@@ -141,7 +141,7 @@ def _net(layout: Layout, story: Story, names: list[str]) -> Net:
     return net
 
 
-def _set_free(layout: Layout, net: Net, columns: dict[str, list[tuple[int, int]]], owners: dict[str, int]) -> None:
+def _set_free(layout: PanelIndex, net: Net, columns: dict[str, list[tuple[int, int]]], owners: dict[str, int]) -> None:
     """Before it was first moved, a switch stood somewhere, and stayed there."""
     for name, wires in columns.items():
         known = net.known[wires[0][0]]
@@ -156,7 +156,7 @@ def _set_free(layout: Layout, net: Net, columns: dict[str, list[tuple[int, int]]
         net.free[owners[name]] = Free(span, options)
 
 
-def _set_apart(layout: Layout, story: Story, net: Net) -> None:
+def _set_apart(layout: PanelIndex, story: Story, net: Net) -> None:
     number = {name: n for n, name in enumerate(net.names)}
     for moment in story.moments:
         if moment.hand.do != "put":
@@ -193,7 +193,7 @@ class _Phantom:
     """Switches that stood made had part in it: nobody was asked to hold all these contacts."""
 
 
-def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
+def _phantoms(layout: PanelIndex, story: Story, net: Net) -> list[_Phantom]:
     """Contacts of a matrix that read made when three others of a rectangle were; those moments are taken out of the
     net."""
     found: list[_Phantom] = []
@@ -223,7 +223,7 @@ def _phantoms(layout: Layout, story: Story, net: Net) -> list[_Phantom]:
     return found
 
 
-def _unclear(layout: Layout, story: Story, net: Net, without: Collection[str]) -> None:
+def _unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str]) -> None:
     """Take out of the net what matrices `without` diodes cannot tell: all crossings of the lines that what is made
     joins, if there are more of them than are made. Switches that stand made do that for the whole of a walk."""
     number = {name: n for n, name in enumerate(net.names)}
@@ -245,7 +245,7 @@ def _unclear(layout: Layout, story: Story, net: Net, without: Collection[str]) -
                         net.sure[number[key]] &= ~(1 << index)
 
 
-def _masked(layout: Layout, story: Story, moment: Moment, matrix: str, here: set[str]) -> set[str]:
+def _masked(layout: PanelIndex, story: Story, moment: SettledStep, matrix: str, here: set[str]) -> set[str]:
     """Contacts that are made and that the board may keep to itself, since it cannot tell them from a phantom.
 
     It says ``ghost`` when that begins, and nothing when the same keys are held once more.
@@ -259,17 +259,17 @@ def _masked(layout: Layout, story: Story, moment: Moment, matrix: str, here: set
     return {key for each in corners for key in each if moment.values.get(key) == 0}
 
 
-def _like(this: Moment, that: Moment) -> bool:
+def _like(this: SettledStep, that: SettledStep) -> bool:
     return that.hand.do == "put" and that.hand.parts == this.hand.parts and that.hand.to == this.hand.to
 
 
-def _shows(key: str, corners: tuple[str, ...], moment: Moment) -> bool:
+def _shows(key: str, corners: tuple[str, ...], moment: SettledStep) -> bool:
     """Whether the phantom is there again: told, made, or kept back together with what is really held."""
     kept_back = any(moment.values.get(corner) == 0 for corner in corners)
     return key in moment.hand.ghosts or moment.values.get(key) == 1 or kept_back
 
 
-def _made(layout: Layout, moment: Moment) -> set[str]:
+def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
     made = set()
     for name, position in moment.where.items():
         control = layout.controls[name]
@@ -283,7 +283,7 @@ def _made(layout: Layout, moment: Moment) -> set[str]:
     return made
 
 
-def _corners(layout: Layout, key: str, made: set[str]) -> tuple[str, ...]:
+def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
     """The made contacts that a phantom at `key` comes through; where the panel does not tell places, all of them."""
     place = layout.crosses.get(key)
     if place is None or any(k not in layout.crosses for k in made):
@@ -305,7 +305,7 @@ def _corners(layout: Layout, key: str, made: set[str]) -> tuple[str, ...]:
     return ()
 
 
-def _phantom_findings(layout: Layout, phantoms: Iterable[_Phantom], explained: set[str]) -> list[Choices]:
+def _phantom_findings(layout: PanelIndex, phantoms: Iterable[_Phantom], explained: set[str]) -> list[Choices]:
     by_matrix: dict[str, list[_Phantom]] = {}
     for phantom in phantoms:
         matrix = layout.matrix_of[phantom.channel]
@@ -318,7 +318,7 @@ def _phantom_findings(layout: Layout, phantoms: Iterable[_Phantom], explained: s
     for matrix, found in by_matrix.items():
         keys = tuple(dict.fromkeys(p.channel for p in found))
         detail = {"matrix": matrix, "held": list(found[0].corners), "told_as": "ghost" if found[0].told else "made"}
-        out.append([[Raw("ghost", keys, detail)]])
+        out.append([[BareFinding("ghost", keys, detail)]])
     return out
 
 
@@ -326,7 +326,7 @@ def _phantom_findings(layout: Layout, phantoms: Iterable[_Phantom], explained: s
 
 
 def _chattering(
-    layout: Layout, story: Story, net: Net, found: list[chatter.Burst], fed: dict[int, set[int]]
+    layout: PanelIndex, story: Story, net: Net, found: list[chatter.Burst], fed: dict[int, set[int]]
 ) -> list[Choices]:
     """Name the part that chatters: the one that was moved, where wires are changed round or touch."""
     number = {name: n for n, name in enumerate(net.names)}
@@ -352,8 +352,8 @@ def _chattering(
             "steps": len({b.moment for b in several}),
             "shortest_us": shortest,
         }
-        choices = [[Raw("chattering", (source,), detail)]]
+        choices = [[BareFinding("chattering", (source,), detail)]]
         if number[source] in touching:
-            choices += [[Raw("chattering", (other,), detail)] for other in sorted(doubt.get(source, ()))]
+            choices += [[BareFinding("chattering", (other,), detail)] for other in sorted(doubt.get(source, ()))]
         out.append(choices)
     return out

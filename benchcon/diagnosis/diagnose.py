@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import Any
 
 from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments
-from benchcon.diagnosis.contacts import Choices, Raw
-from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, Hand, LampLook, read_all
+from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, HandStep, LampLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import turns
 from benchcon.diagnosis.settled import Story, tell
 from benchcon.diagnosis.wires import wires_of
@@ -22,9 +22,9 @@ from benchcon.panel.pins import CHAINS
 def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Finding]:
     """Return what is wrong on `panel`, judging by all of `evidence` together; an empty list: nothing.
 
-    `evidence` holds `Hand`, `LampLook`, `DigitsLook` and `BoardTrouble` values in the order in which they happened, or
-    the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were skipped
-    prove nothing.
+    `evidence` holds `HandStep`, `LampLook`, `DigitsLook` and `BoardTrouble` values in the order in which they happened,
+    or the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were
+    skipped prove nothing.
 
     Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
     class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several
@@ -34,9 +34,9 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     Pure: the same evidence always gives the same findings. Raises `Trouble` with one line for evidence of the wrong
     form and for names that the panel does not have.
     """
-    layout = Layout.of(panel)
+    layout = PanelIndex.of(panel)
     given = read_all(evidence)
-    story = tell(layout, [each for each in given if isinstance(each, Hand)])
+    story = tell(layout, [each for each in given if isinstance(each, HandStep)])
     in_turn = {key for group in turns(layout, story) for key in group}
     floats = floating.find(layout, story)
     in_turn |= {raw.channels[0] for raw in floats}
@@ -74,7 +74,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
 
 
 def _wholes(
-    layout: Layout,
+    layout: PanelIndex,
     story: Story,
     looks: list[LampLook],
     pictures: list[DigitsLook],
@@ -116,7 +116,7 @@ def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices])
     """
     absent = {control.name for control in panel.controls if not control.wired}
     for step in given:
-        if isinstance(step, Hand) and step.outcome != "skipped":
+        if isinstance(step, HandStep) and step.outcome != "skipped":
             absent = absent | set(step.parts) if step.outcome == "not wired" else absent - set(step.parts)
     floating = {
         f"{channel.board}.{channel.id}"
@@ -126,7 +126,7 @@ def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices])
     }
     broken = {raw.channels for choices in found for choice in choices for raw in choice if raw.kind == "open"}
 
-    def there(raw: Raw) -> bool:
+    def there(raw: BareFinding) -> bool:
         return not floating.issuperset(raw.channels) and not (raw.kind == "noisy" and raw.channels in broken)
 
     return [choices for choices in found if any(there(raw) for choice in choices for raw in choice)]
@@ -147,7 +147,7 @@ _ENOUGH = 3
 """So many dead wires of one connector, and not one alive, are one broken common rather than so many faults."""
 
 
-def _in_common(layout: Layout, found: list[Choices]) -> list[Choices]:
+def _in_common(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
     """Put dead wires together that have a connector, or else a board, in common of which nothing is alive."""
     for kind, of in (("open", "contact"), ("dead", "lamp")):
         dead = {c[0][0].channels[0] for c in found if len(c) == 1 and len(c[0]) == 1 and c[0][0].kind == kind}
@@ -160,12 +160,12 @@ def _in_common(layout: Layout, found: list[Choices]) -> list[Choices]:
             for (_, name), keys in homes.items():
                 if len(keys) >= _ENOUGH and dead.issuperset(keys):
                     found = [c for c in found if not (c[0] and c[0][0].kind == kind and c[0][0].channels[0] in keys)]
-                    found.append([[Raw("common open", tuple(keys), {"connector": name} if name else {})]])
+                    found.append([[BareFinding("common open", tuple(keys), {"connector": name} if name else {})]])
                     dead -= set(keys)
     return _on_one_chain(layout, found)
 
 
-def _on_one_chain(layout: Layout, found: list[Choices]) -> list[Choices]:
+def _on_one_chain(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
     """The same for displays: a chain of drivers, or else one driver, of which nothing lights."""
     dead = {
         c[0][0].channels[0]
@@ -188,6 +188,6 @@ def _on_one_chain(layout: Layout, found: list[Choices]) -> list[Choices]:
                 detail: dict[str, Any] = {"chain": CHAINS[chain]}
                 if len(at) == 1:
                     detail["driver"] = at.pop()
-                found.append([[Raw("common open", tuple(keys), detail)]])
+                found.append([[BareFinding("common open", tuple(keys), detail)]])
                 dead -= set(keys)
     return found

@@ -1,6 +1,6 @@
 """Evidence: what was asked of the hand and what the boards told; what was commanded and what the eye saw.
 
-Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `Hand`, `LampLook`, `DigitsLook`, and
+Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `HandStep`, `LampLook`, `DigitsLook`, and
 `BoardTrouble`, which says what happened to a board meanwhile.
 Channels are named ``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form
 for people who want to write evidence without a board.
@@ -40,7 +40,7 @@ class Change(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Hand:
+class HandStep:
     """One thing asked of the hand, and what came of it."""
 
     do: str
@@ -149,12 +149,12 @@ class BoardTrouble:
 BOARD_COUNTS = ("resets", "lost", "silences", "darks", "unfed", "bad_here", "bad_there", "missing")
 """The counters of `BoardTrouble`."""
 
-Evidence = Hand | LampLook | DigitsLook | BoardTrouble
+Evidence = HandStep | LampLook | DigitsLook | BoardTrouble
 
 
 def as_json(evidence: Evidence) -> dict[str, Any]:
     """Return `evidence` as plain JSON values, empty fields left out."""
-    if isinstance(evidence, Hand):
+    if isinstance(evidence, HandStep):
         data: dict[str, Any] = {"what": "hand", "do": evidence.do, "parts": list(evidence.parts), "to": evidence.to}
         data |= {"outcome": evidence.outcome, "began_us": evidence.began_us, "ended_us": evidence.ended_us}
         data |= {"before": dict(evidence.before), "values": dict(evidence.values)}
@@ -196,7 +196,7 @@ def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Eviden
 
     Raises `Trouble` with one line that begins with `where` if it has not the documented form.
     """
-    if isinstance(value, Hand | LampLook | DigitsLook | BoardTrouble):
+    if isinstance(value, HandStep | LampLook | DigitsLook | BoardTrouble):
         return value
     if not isinstance(value, Mapping):
         raise Trouble(f"{where}: is no object")
@@ -289,7 +289,7 @@ class _Reader:
             raise self.bad("displays", "an object of displays and their segments in hex")
         return {str(name): self.shown("displays", text) for name, text in table.items()}
 
-    def hand(self) -> Hand:
+    def hand(self) -> HandStep:
         do = self.value.get("do")
         to = self.number("to")
         parts = self.names("parts") or ((self.text("part"),) if self.value.get("part") else ())
@@ -299,7 +299,7 @@ class _Reader:
             raise self.bad("do", ", ".join(ACTIONS))
         if do != "rest" and not parts:
             raise Trouble(f"{self.where}: '{do}' needs parts, the names of the controls")
-        return Hand(
+        return HandStep(
             do=str(do),
             parts=parts,
             to=to,

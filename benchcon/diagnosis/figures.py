@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from benchcon.diagnosis.chatter import FAST_US
-from benchcon.diagnosis.evidence import Change, Evidence, Hand
+from benchcon.diagnosis.evidence import Change, Evidence, HandStep
 from benchcon.diagnosis.layout import key_of
 from benchcon.panel.model import Control, Part
 
@@ -15,7 +15,7 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
     """Return the figures of one part; plain JSON values, units in the names."""
     if not isinstance(part, Control):
         return {}
-    hands = [each for each in evidence if isinstance(each, Hand) and part.name in each.parts]
+    hands = [each for each in evidence if isinstance(each, HandStep) and part.name in each.parts]
     keys = [key_of(channel) for channel in part.channels]
     if part.kind == "encoder":
         turns = [(h.to, _net(h, keys[0])) for h in hands if h.do == "turn" and h.to]
@@ -36,11 +36,11 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
     return {"longest_bounce_us": max(b for b, _ in bounce), "most_edges": max(n for _, n in bounce)}
 
 
-def _net(hand: Hand, key: str) -> int:
+def _net(hand: HandStep, key: str) -> int:
     return (hand.values.get(key, 0) - hand.before.get(key, 0) + 0x8000) % 0x10000 - 0x8000
 
 
-def _bounces(hand: Hand, key: str) -> list[tuple[int, int]]:
+def _bounces(hand: HandStep, key: str) -> list[tuple[int, int]]:
     """For each movement of a contact: from the first edge to the last, µs, and the number of edges."""
     out: list[list[Change]] = []
     for edge in hand.edges:

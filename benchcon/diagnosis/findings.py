@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from benchcon.text import printable
 
 
-class Kind(NamedTuple):
+class FindingKind(NamedTuple):
     """One kind of fault, in the trade's words."""
 
     same: tuple[str, ...]
@@ -32,201 +32,205 @@ DIODE_TEST = (
 )
 """What a diode test cannot tell."""
 
-KINDS: dict[str, Kind] = {
+KINDS: dict[str, FindingKind] = {
     # buttons and switches
-    "open": Kind(("open", "stuck released"), _OPEN),
-    "stuck": Kind(
+    "open": FindingKind(("open", "stuck released"), _OPEN),
+    "stuck": FindingKind(
         ("stuck", "shorted to ground"),
         "supply off, take the wire off the part: if the ohmmeter still shows under 1 ohm from the board's pin to the "
         "common, the "
         "wire or the board is shorted; if not, the contact is welded or jammed",
     ),
-    "inverted": Kind(
+    "inverted": FindingKind(
         ("inverted", "turned round"),
         "supply off, ohmmeter across the part's terminals in both positions: closed at rest says that the wire is on "
         "the normally "
         "closed terminal or the part is mounted the other way round; open at rest says that the level in the panel "
         "file is wrong",
     ),
-    "chattering": Kind(
+    "chattering": FindingKind(
         ("chattering", "loose"),
         "wiggle the loom while the contact is made: drop-outs that follow the loom say a loose wire or solder joint; "
         "drop-outs only "
         "when the part itself is worked say worn or dirty contacts",
     ),
-    "crossed": Kind(("crossed",), ""),
-    "shorted": Kind(
+    "crossed": FindingKind(("crossed",), ""),
+    "shorted": FindingKind(
         ("shorted", "bridged"),
         "supply off, unplug the connector: under 1 ohm between the two pins on the board's side says a solder bridge "
         "on the board; on "
         "the loom's side, that the wires or the parts' terminals touch",
     ),
-    "ghost": Kind(
+    "ghost": FindingKind(
         ("ghost",),
         "",
     ),
     # selectors that the board itself makes out
-    "positions crossed": Kind(("positions crossed",), ""),
-    "position missing": Kind(
+    "positions crossed": FindingKind(("positions crossed",), ""),
+    "position missing": FindingKind(
         ("position missing", "open"),
         "supply off, ohmmeter from the board's pin for that position to the common, in that position",
     ),
     # encoders
-    "reversed": Kind(("reversed", "turned round"), ""),
-    "skipping": Kind(
+    "reversed": FindingKind(("reversed", "turned round"), ""),
+    "skipping": FindingKind(
         ("skipping", "chattering"),
         "scope or raw edges on both contacts while turning slowly: missing edges say worn contacts, extra ones "
         "bounce beyond the "
         "board's filter",
     ),
-    "other counts": Kind(("other counts",), ""),
-    "phase open": Kind(
+    "other counts": FindingKind(("other counts",), ""),
+    "phase open": FindingKind(
         ("phase open",),
         "supply off, ohmmeter from each of the encoder's two pins to the common while turning click by click: the "
         "one that never "
         "closes is open",
     ),
     # potentiometers
-    "short of range": Kind(
+    "short of range": FindingKind(
         ("short of range",),
         "supply on, voltmeter at both ends of the track: 0 V and the full supply say the travel is short; less says "
         "the feed is",
     ),
-    "other range": Kind(("other range",), ""),
-    "noisy": Kind(
+    "other range": FindingKind(("other range",), ""),
+    "noisy": FindingKind(
         ("noisy", "loose"),
         "voltmeter or scope from wiper to ground with the shaft still: jumps there say a worn track or a loose "
         "wiper; steady there says "
         "the wire to the board or its ground is bad",
     ),
     # lamps
-    "dead": Kind(
+    "dead": FindingKind(
         ("dead", "open", "turned round"),
         "supply off, meter set to diode test, across the lamp in both directions: a faint glow or about 2 V in the "
         f"right direction says the wire is open; only the other way, that the lamp is turned round; neither, that it "
         f"has failed. {DIODE_TEST}",
     ),
-    "always on": Kind(
+    "always on": FindingKind(
         ("always on", "shorted to supply"),
         "supply off, take the lamp's wire off the board's pin, supply on: if it still burns, the wire touches supply "
         "or ground; if it is out, the driver has failed; supply off before you put it back",
     ),
-    "lit together": Kind(
+    "lit together": FindingKind(
         ("lit together", "bridged"),
         "supply off, unplug the connector: under 1 ohm between the two pins on the board's side says a bridge on the "
         "board, on the "
         "loom's side that the wires touch",
     ),
-    "dim": Kind(
+    "dim": FindingKind(
         ("dim", "resistor too large"),
         "ohmmeter across the series resistor, supply off, and its colour code; with the lamp lit, volts across it by "
         "its ohms give the "
         "current",
     ),
-    "wrong colour": Kind(("wrong colour",), ""),
-    "flickering": Kind(
+    "wrong colour": FindingKind(("wrong colour",), ""),
+    "flickering": FindingKind(
         ("flickering", "loose"),
         "wiggle the loom with the lamp lit, by its insulation; steady only when held says a loose wire or a cold joint",
     ),
     # displays
-    "segment dead": Kind(
+    "segment dead": FindingKind(
         ("segment dead", "segment open"),
         "supply off, meter set to diode test, across the segment: glow or about 2 V says the wire is open, none that "
         f"the segment has failed. {DIODE_TEST}",
     ),
-    "segment stuck": Kind(
+    "segment stuck": FindingKind(
         ("segment stuck", "segment shorted"),
         "supply off, take the segment's wire off the driver, supply on: still lit says a short in the wiring or "
         "display; supply off before you put it back",
     ),
-    "segments swapped": Kind(("segments swapped",), ""),
-    "segments together": Kind(
+    "segments swapped": FindingKind(("segments swapped",), ""),
+    "segments together": FindingKind(
         ("segments together", "segments bridged"), "ohmmeter between the two segment wires, supply off"
     ),
-    "places swapped": Kind(("places swapped",), ""),
-    "place dead": Kind(("place dead", "place open"), "ohmmeter along the wire to the place's common, supply off"),
+    "places swapped": FindingKind(("places swapped",), ""),
+    "place dead": FindingKind(
+        ("place dead", "place open"), "ohmmeter along the wire to the place's common, supply off"
+    ),
     # anything
-    "common open": Kind(
+    "common open": FindingKind(
         ("common open", "connector off"),
         "supply off, ohmmeter from the board's common to the common at the parts: under 1 ohm says that the "
         "connector is "
         "off or the single wires are broken; open circuit says that the common wire is",
     ),
-    "ground crossed": Kind(
+    "ground crossed": FindingKind(
         ("ground crossed",),
         "supply off, unplug it, ohmmeter from the plug's ground pin to the common of the parts: open circuit, and "
         "under 1 ohm from the one signal pin that works, says that these two wires are changed round",
     ),
-    "plug shifted": Kind(("plug shifted",), "supply off, and look: a pin of the header is free beside the plug"),
-    "plug reversed": Kind(
+    "plug shifted": FindingKind(("plug shifted",), "supply off, and look: a pin of the header is free beside the plug"),
+    "plug reversed": FindingKind(
         ("plug reversed", "ribbon mirrored"),
         "supply off, and look where pin 1 of the plug sits; if it sits right, the plug was pressed on mirrored: "
         "ohmmeter from pin 1 of one end of the ribbon to pin 1 of the other",
     ),
-    "floating": Kind(
+    "floating": FindingKind(
         ("floating", "pull-up missing"),
         "supply on, voltmeter from the board's pin to ground with the contact open: steady near 5 V says that the "
         "pull-up is there and something else disturbs; less, or wandering, that it is missing, or not switched on by "
         "the firmware",
     ),
     # one cause of many
-    "chip dead": Kind(
+    "chip dead": FindingKind(
         ("chip dead", "common open"),
         "supply on, voltmeter between the chip's own supply pins, at the legs: without the full supply it is the feed; "
         "with it, supply off, ohmmeter from leg to leg along its data, clock and load wires; if they are whole, "
         "another chip of its kind in its socket",
     ),
-    "chips in another order": Kind(
+    "chips in another order": FindingKind(
         ("chips in another order",), "supply off, ohmmeter along the data wire from chip to chip, from the board on"
     ),
-    "chip bridged": Kind(
+    "chip bridged": FindingKind(
         ("chip bridged",), "supply off, ohmmeter between the data input and the data output of the chip"
     ),
-    "chain shifted": Kind(
+    "chain shifted": FindingKind(
         ("chain shifted",),
         "the firmware first: it reads or loads once too often or too seldom, or at the wrong edge of the clock; then, "
         "supply on, a scope on the clock at the chip: a pulse more than eight for each chip is ringing or noise",
     ),
-    "chip pins reversed": Kind(
+    "chip pins reversed": FindingKind(
         ("chip pins reversed", "ribbon mirrored"),
         "supply off, ohmmeter from the chip's pin A (QA) to the wire that should be there, and from H (QH)",
     ),
-    "matrix line off": Kind(
+    "matrix line off": FindingKind(
         ("matrix line off",), "supply off, ohmmeter from the board's pin of this line along to each of its contacts"
     ),
-    "matrix lines crossed": Kind(
+    "matrix lines crossed": FindingKind(
         ("matrix lines crossed",), "supply off, ohmmeter from the board's pin of either line to its contacts"
     ),
-    "diodes backwards": Kind(
+    "diodes backwards": FindingKind(
         ("diodes backwards", "connector off"),
         "supply off, meter set to diode test, from a column to a row with its key held, both ways round: about 0.6 V "
         "the wrong way only says that the diodes are turned round; neither way, that the plug or a wire is off",
     ),
-    "looms interchanged": Kind(
+    "looms interchanged": FindingKind(
         ("looms interchanged",), "supply off, and look: the two plugs are alike; change them round and mark them"
     ),
-    "level inverted": Kind(
+    "level inverted": FindingKind(
         ("level inverted",),
         "voltmeter from an input to ground, its contact open, then made: 5 V that goes to 0 V says active low, the "
         "other way round active high: say so in the panel file",
     ),
-    "follows": Kind(
+    "follows": FindingKind(
         ("follows",), "ohmmeter between the two wires both ways round, supply off: a diode's drop one way only"
     ),
-    "unexplained": Kind(("unexplained",), ""),
+    "unexplained": FindingKind(("unexplained",), ""),
     # whole boards
-    "board reset": Kind(
+    "board reset": FindingKind(
         ("board reset",),
         "supply on, voltmeter between the board's 5 V and ground while it lights: under 4.5 V says that the supply, "
         "its cable or its hub is too weak; steady 5 V, that the firmware hangs or something pulls at RESET",
     ),
-    "port lost": Kind(("port lost",), "another cable, straight into the computer: if it stays, it was cable or hub"),
-    "board silent": Kind(("board silent",), ""),
-    "went dark": Kind(("went dark",), ""),
-    "supply lost": Kind(
+    "port lost": FindingKind(
+        ("port lost",), "another cable, straight into the computer: if it stays, it was cable or hub"
+    ),
+    "board silent": FindingKind(("board silent",), ""),
+    "went dark": FindingKind(("went dark",), ""),
+    "supply lost": FindingKind(
         ("supply lost",), "supply on, voltmeter at the drivers' supply pins while the loom is moved and while it lights"
     ),
-    "line damaged": Kind(
+    "line damaged": FindingKind(
         ("line damaged",), "another cable, straight into the computer; then a lower baud rate: fewer bad lines say line"
     ),
 }

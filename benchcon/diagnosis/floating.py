@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from benchcon.diagnosis.contacts import Raw
+from benchcon.diagnosis.contacts import BareFinding
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import Layout, Spot, codes_of
-from benchcon.diagnosis.settled import Moment, Story
+from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of
+from benchcon.diagnosis.settled import SettledStep, Story
 
 PERIODS_US = (20_000, 16_667, 10_000, 8_333)
 OFF = 0.07
@@ -22,7 +22,7 @@ LEAST = 8
 SHARE = 0.75
 
 
-def find(layout: Layout, story: Story) -> list[Raw]:
+def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
     """Return the contacts and phases of encoders that float, with `period_us` and how many `periods` were seen."""
     out = []
     for key, spot in layout.spots.items():
@@ -46,7 +46,7 @@ def find(layout: Layout, story: Story) -> list[Raw]:
             detail: dict[str, object] = {"period_us": best, "periods": good}
             if spot.kind == "encoder":
                 detail |= {"on": "encoder", **_phase(levels)}
-            out.append(Raw("floating", (key,), detail))
+            out.append(BareFinding("floating", (key,), detail))
     return out
 
 
@@ -54,7 +54,7 @@ def _near(steps: Sequence[int], period_us: int) -> int:
     return sum(abs(step - period_us) <= OFF * period_us for step in steps)
 
 
-def _held(layout: Layout, spot: Spot, moment: Moment) -> bool:
+def _held(layout: PanelIndex, spot: Spot, moment: SettledStep) -> bool:
     """Whether the contact stood made and nobody moved it: then a floating input would be quiet."""
     control = layout.controls[spot.part.name]
     position = moment.where.get(control.name)

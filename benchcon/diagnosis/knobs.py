@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from benchcon.diagnosis.contacts import Choices, Raw
-from benchcon.diagnosis.layout import Layout, codes_of
-from benchcon.diagnosis.settled import Moment, Story
+from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.layout import PanelIndex, codes_of
+from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
 
 NATURAL_COUNTS = (1, 2, 4)
@@ -19,7 +19,7 @@ STILL_SHARE, RAW_SHARE = 0.008, 0.015
 """Share of the travel that a still knob's settled and raw readings may span."""
 
 
-def find(layout: Layout, story: Story) -> list[Choices]:
+def find(layout: PanelIndex, story: Story) -> list[Choices]:
     """Return what is wrong with encoders, potentiometers and selectors."""
     return [*_encoders(layout, story), *_pots(layout, story), *_selectors(layout, story)]
 
@@ -59,10 +59,10 @@ def _arrivals(
             ring.append(at)  # the last of the ring arrives nowhere, for a reason of its own
         if len(ring) > 1:
             done |= set(ring)
-            out.append([[Raw("crossed", tuple(of[each] for each in _from_least(ring, names)))]])
+            out.append([[BareFinding("crossed", tuple(of[each] for each in _from_least(ring, names)))]])
         elif at is not None:
             done.add(name)
-            out.append([[Raw("follows", (arrives[name], of[name]))]])
+            out.append([[BareFinding("follows", (arrives[name], of[name]))]])
     return arrives, out, nowhere
 
 
@@ -80,14 +80,14 @@ def _crossed_with(crossed: list[Choices], channel: str) -> tuple[str, ...]:
     return ()
 
 
-def _sided(raw: Raw, seen_at: str, crossed: list[Choices]) -> Choices:
+def _sided(raw: BareFinding, seen_at: str, crossed: list[Choices]) -> Choices:
     """A fault of a part whose wire is crossed may as well sit at the channel where it was seen."""
     if seen_at == raw.channels[0] or not _crossed_with(crossed, seen_at):
         return [[raw]]
-    return [[raw], [Raw(raw.kind, (seen_at,), raw.detail)]]
+    return [[raw], [BareFinding(raw.kind, (seen_at,), raw.detail)]]
 
 
-def _all_of(layout: Layout, kind: str) -> dict[str, str]:
+def _all_of(layout: PanelIndex, kind: str) -> dict[str, str]:
     """Control → channel, for all channels of one kind."""
     return {spot.part.name: key for key, spot in layout.spots.items() if spot.kind == kind}
 
@@ -105,7 +105,7 @@ class _Turn:
     levels: list[int] = field(default_factory=list)
 
 
-def _encoders(layout: Layout, story: Story) -> list[Choices]:
+def _encoders(layout: PanelIndex, story: Story) -> list[Choices]:
     of = _all_of(layout, "encoder")
     turns: dict[str, dict[str, list[_Turn]]] = {}
     for moment in story.moments:
@@ -123,7 +123,7 @@ def _encoders(layout: Layout, story: Story) -> list[Choices]:
         control = layout.controls[name]
         if name in nowhere:
             if len(moved[name]) > 1:
-                out.append([[Raw("unexplained", (of[name], *sorted(moved[name])))]])
+                out.append([[BareFinding("unexplained", (of[name], *sorted(moved[name])))]])
                 continue
             out.append(_silent(of[name], turns[name], crossed))
             continue
@@ -135,7 +135,7 @@ def _encoders(layout: Layout, story: Story) -> list[Choices]:
     return out
 
 
-def _turned(moment: Moment, channel: str) -> _Turn:
+def _turned(moment: SettledStep, channel: str) -> _Turn:
     row = [c.value for c in moment.hand.changes if c.channel == channel]
     start = moment.before.get(channel, row[0] if row else 0)
     end = moment.values.get(channel, row[-1] if row else start)
@@ -170,13 +170,15 @@ def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -
     phase = _still_phase([level for turn in row for level in turn.levels])
     if not phase and sum(turn.skips for turn in row) > 1:
         return _sided(
-            Raw("skipping", (own,), {"counts": 0, "expected": "more", "skips": sum(t.skips for t in row)}), at, crossed
+            BareFinding("skipping", (own,), {"counts": 0, "expected": "more", "skips": sum(t.skips for t in row)}),
+            at,
+            crossed,
         )
     if travel * 3 >= asked or phase:
-        return _sided(Raw("phase open", (own,), {"phase": phase} if phase else {}), at, crossed)
+        return _sided(BareFinding("phase open", (own,), {"phase": phase} if phase else {}), at, crossed)
     # Where the evidence holds no changes, only how it ended, a phase that goes back and forth does not show.
     detail = {"on": "encoder"} if any(turn.followed for turn in row) else {"on": "encoder", "followed": False}
-    return _sided(Raw("open", (own,), detail), at, crossed)
+    return _sided(BareFinding("open", (own,), detail), at, crossed)
 
 
 def _still_phase(levels: list[int]) -> str:
@@ -194,15 +196,15 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     lean = sum(turn.net * (1 if turn.detents > 0 else -1) for turn in row)
     phase = _still_phase([level for turn in row for level in turn.levels])
     if phase:
-        return [[[Raw("phase open", (own,), {"phase": phase})]]]
+        return [[[BareFinding("phase open", (own,), {"phase": phase})]]]
     if lean * wanted < 0:
-        out.append([[Raw("reversed", (own,), {"on": "encoder"})]])
+        out.append([[BareFinding("reversed", (own,), {"on": "encoder"})]])
     expected = max(1, control.detent_counts)
     skips = sum(turn.skips for turn in row)
     total = sum(abs(turn.net) for turn in row)
     per = total / sum(abs(turn.detents) for turn in row)
     detail: dict[str, float] = {"counts": round(per, 2), "expected": expected, "skips": skips}
-    skipping = Raw("skipping", (own,), detail)
+    skipping = BareFinding("skipping", (own,), detail)
     if skips > max(1, total // 50):
         out.append([[skipping]])
         return out
@@ -218,7 +220,7 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     if not counts:
         out.append([[skipping]])
         return out
-    other = Raw("other counts", (own,), {**detail, "counts": counts})
+    other = BareFinding("other counts", (own,), {**detail, "counts": counts})
     if counts in NATURAL_COUNTS or counts > expected:
         out.append([[other]])
     else:
@@ -241,7 +243,7 @@ def _fits(turn: _Turn, counts: int) -> bool:
 # Potentiometers ----------------------------------------------------------------------------------------------------
 
 
-def _pots(layout: Layout, story: Story) -> list[Choices]:
+def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
     of = _all_of(layout, "pot")
     ends: dict[str, dict[str, dict[int, list[int]]]] = {}
     for moment in story.moments:
@@ -268,7 +270,7 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
         control = layout.controls[name]
         if name in nowhere:
             if len(moved[name]) > 1:
-                out.append([[Raw("unexplained", (of[name], *sorted(moved[name])))]])
+                out.append([[BareFinding("unexplained", (of[name], *sorted(moved[name])))]])
                 continue
             ring = _crossed_with(crossed, of[name])
             at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
@@ -276,14 +278,14 @@ def _pots(layout: Layout, story: Story) -> list[Choices]:
             noise[at] = 0
             swing = 0 if floats else _swing(ends[name].get(at, {}))
             swings = {"swing": swing} if swing else {}
-            out.append(_sided(Raw("open", (of[name],), {"on": "pot", **floats, **swings}), at, crossed))
+            out.append(_sided(BareFinding("open", (of[name],), {"on": "pot", **floats, **swings}), at, crossed))
             continue
         at = arrives[name]
         out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]
     for name, channel in of.items():
         if noise[channel]:
             source = next((n for n, c in arrives.items() if c == channel), name)
-            out.append(_sided(Raw("noisy", (of[source],), {"span": noise[channel]}), channel, crossed))
+            out.append(_sided(BareFinding("noisy", (of[source],), {"span": noise[channel]}), channel, crossed))
     return out
 
 
@@ -303,7 +305,7 @@ def _swing(row: Mapping[int, list[int]]) -> int:
     return max(both) - min(both) if both else 0
 
 
-def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: int, least: float = SWEEP) -> bool:
+def _travels(layout: PanelIndex, channel: str, row: Mapping[int, list[int]], idle: int, least: float = SWEEP) -> bool:
     """Whether the ends are apart by more than it jumps about when none is turned (`idle`): what floats follows none."""
     control = layout.spots[channel].part
     assert isinstance(control, Control)
@@ -316,25 +318,25 @@ def _travels(layout: Layout, channel: str, row: Mapping[int, list[int]], idle: i
     return max(abs(a - b) for a in row[0] for b in row[1]) > least * _span(control)
 
 
-def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise: int) -> list[Raw]:
+def _judge_ends(control: Control, own: str, row: Mapping[int, list[int]], noise: int) -> list[BareFinding]:
     """`noise`: how far the reading jumps about by itself; an end is not missed by what the noise hides."""
-    out: list[Raw] = []
+    out: list[BareFinding] = []
     rising = sum(row[1]) / len(row[1]) > sum(row[0]) / len(row[0])
     if rising == control.inverted:
-        out.append(Raw("reversed", (own,), {"on": "pot"}))
+        out.append(BareFinding("reversed", (own,), {"on": "pot"}))
     low = min(row[0]) if rising else min(row[1])
     high = max(row[1]) if rising else max(row[0])
     least, most = sorted((control.low_count, control.high_count))
     slack = max(8.0, END_TOLERANCE * _span(control)) + noise
     detail = {"low": low, "high": high, "expected": [least, most]}
     if low > least + slack or high < most - slack:
-        out.append(Raw("short of range", (own,), detail))
+        out.append(BareFinding("short of range", (own,), detail))
     elif low < least - slack or high > most + slack:
-        out.append(Raw("other range", (own,), detail))
+        out.append(BareFinding("other range", (own,), detail))
     return out
 
 
-def _noise(layout: Layout, moment: Moment, name: str, channel: str) -> int:
+def _noise(layout: PanelIndex, moment: SettledStep, name: str, channel: str) -> int:
     """How far the readings of a still potentiometer jump about, in counts; 0: as still as it should be."""
     hand = moment.hand
     control = layout.controls[name]
@@ -369,7 +371,7 @@ def _jumping(values: Sequence[int], least: float, turns: int) -> int:
 # Selectors ---------------------------------------------------------------------------------------------------------
 
 
-def _selectors(layout: Layout, story: Story) -> list[Choices]:
+def _selectors(layout: PanelIndex, story: Story) -> list[Choices]:
     of = _all_of(layout, "selector")
     told: dict[str, dict[str, dict[int, list[int]]]] = {}
     for moment in story.moments:
@@ -389,7 +391,7 @@ def _selectors(layout: Layout, story: Story) -> list[Choices]:
         if name in nowhere:
             ring = _crossed_with(crossed, of[name])
             at = ring[(ring.index(of[name]) + 1) % len(ring)] if ring else of[name]
-            out.append(_sided(Raw("open", (of[name],), {"on": "selector"}), at, crossed))
+            out.append(_sided(BareFinding("open", (of[name],), {"on": "selector"}), at, crossed))
             continue
         at = arrives[name]
         row = {to: values[-1] for to, values in told[name][at].items()}
@@ -397,23 +399,25 @@ def _selectors(layout: Layout, story: Story) -> list[Choices]:
     return out
 
 
-def _judge_positions(control: Control, own: str, row: Mapping[int, int]) -> list[Raw]:
+def _judge_positions(control: Control, own: str, row: Mapping[int, int]) -> list[BareFinding]:
     codes = [code[0] for code in codes_of(control)]
     asked = {to: codes[to] for to in row if 0 <= to < len(codes)}
     wrong = {to: row[to] for to in asked if row[to] != asked[to]}
     if not wrong:
         return []
     if len(asked) > 2 and all(row[to] == max(codes) + min(codes) - asked[to] for to in asked):
-        return [Raw("reversed", (own,), {"on": "selector"})]
+        return [BareFinding("reversed", (own,), {"on": "selector"})]
     there = {value for to, value in row.items()}
     if len(there) == len(row) and there <= set(codes):
         return [
-            Raw("positions crossed", (own,), {"positions": {str(to): value for to, value in sorted(wrong.items())}})
+            BareFinding(
+                "positions crossed", (own,), {"positions": {str(to): value for to, value in sorted(wrong.items())}}
+            )
         ]
     right = {row[to] for to in asked if to not in wrong}
     missing = [to for to in sorted(wrong) if row[to] in right or row[to] not in codes]
-    out = [Raw("position missing", (own,), {"position": to}) for to in missing]
+    out = [BareFinding("position missing", (own,), {"position": to}) for to in missing]
     rest = {str(to): value for to, value in sorted(wrong.items()) if to not in missing}
     if rest:
-        out.append(Raw("positions crossed", (own,), {"positions": rest}))
+        out.append(BareFinding("positions crossed", (own,), {"positions": rest}))
     return out

@@ -66,7 +66,7 @@ def spring_of(control: Control) -> tuple[int, ...]:
 
 
 @dataclass(slots=True)
-class Layout:
+class PanelIndex:
     """A panel, looked up from all sides."""
 
     panel: Panel
@@ -83,9 +83,9 @@ class Layout:
     """Place on a chain of drivers by a display's channel key."""
 
     @staticmethod
-    def of(panel: Panel) -> Layout:
+    def of(panel: Panel) -> PanelIndex:
         """Look through `panel`."""
-        layout = Layout(panel)
+        layout = PanelIndex(panel)
         for control in panel.controls:
             layout.controls[control.name] = control
             kind = control.kind

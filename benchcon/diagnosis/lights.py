@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import LampLook
-from benchcon.diagnosis.layout import Layout, key_of
-from benchcon.diagnosis.net import Fault, Net
+from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.diagnosis.net import Net, NetFault
 from benchcon.diagnosis.search import explain
 
 _KINDS = {
@@ -20,7 +20,7 @@ _KINDS = {
 }
 
 
-def find(layout: Layout, looks: Sequence[LampLook], but: Collection[str] = ()) -> list[Choices]:
+def find(layout: PanelIndex, looks: Sequence[LampLook], but: Collection[str] = ()) -> list[Choices]:
     """Return what is wrong with the lamps; those on channels of `but` are explained already."""
     looks = useful(layout, looks)
     names = [name for name, lamp in layout.lamps.items() if key_of(lamp.channel) not in but]
@@ -35,7 +35,7 @@ def find(layout: Layout, looks: Sequence[LampLook], but: Collection[str] = ()) -
         choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices if faults]
         if explanation.odd:
             keys = tuple(key_of(layout.lamps[names[w]].channel) for w in explanation.odd)
-            choices.append([Raw("unexplained", keys)])
+            choices.append([BareFinding("unexplained", keys)])
         elif any(explanation.choices):
             choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices]
         if choices:
@@ -54,11 +54,11 @@ def find(layout: Layout, looks: Sequence[LampLook], but: Collection[str] = ()) -
     return [choices for choices in out if not all(explained.issuperset(r.channels) for c in choices for r in c)]
 
 
-def _raw(layout: Layout, net: Net, fault: Fault) -> Raw:
-    return Raw(_KINDS[fault.kind], tuple(key_of(layout.lamps[net.names[w]].channel) for w in fault.wires))
+def _raw(layout: PanelIndex, net: Net, fault: NetFault) -> BareFinding:
+    return BareFinding(_KINDS[fault.kind], tuple(key_of(layout.lamps[net.names[w]].channel) for w in fault.wires))
 
 
-def useful(layout: Layout, looks: Sequence[LampLook]) -> list[LampLook]:
+def useful(layout: PanelIndex, looks: Sequence[LampLook]) -> list[LampLook]:
     """Return the looks that prove something. Raises `Trouble` for a lamp that the panel does not have."""
     looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
     for look in looks:
@@ -67,7 +67,7 @@ def useful(layout: Layout, looks: Sequence[LampLook]) -> list[LampLook]:
     return looks
 
 
-def net_of(layout: Layout, looks: Sequence[LampLook], names: list[str]) -> Net:
+def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> Net:
     """Return the lamps `names` as a net, with a moment for each of `looks`."""
     number = {name: n for n, name in enumerate(names)}
     zero = [0] * len(names)
@@ -122,7 +122,7 @@ def _set_doubt(looks: Sequence[LampLook], net: Net, number: dict[str, int]) -> N
 
 
 def _looks(
-    layout: Layout,
+    layout: PanelIndex,
     looks: Sequence[LampLook],
     together: set[frozenset[str]],
     mixed: dict[str, set[str]],
@@ -165,9 +165,9 @@ def _looks(
             raws.append(("flickering", {}))
         for kind, detail in raws:
             key = key_of(layout.lamps[name].channel)
-            choices = [[Raw(kind, (key,), dict(detail))]]
+            choices = [[BareFinding(kind, (key,), dict(detail))]]
             choices += [
-                [Raw(kind, (key_of(layout.lamps[other].channel),), dict(detail))]
+                [BareFinding(kind, (key_of(layout.lamps[other].channel),), dict(detail))]
                 for other in sorted(mixed.get(name, ()))
                 if not any(key in pair for pair in together)
             ]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 
-class Fault(NamedTuple):
+class NetFault(NamedTuple):
     """One fault of a net, by the numbers of its wires."""
 
     kind: str

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from benchcon.diagnosis.evidence import Evidence, Hand, read_all
-from benchcon.diagnosis.layout import Layout, key_of
+from benchcon.diagnosis.evidence import Evidence, HandStep, read_all
+from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.patches import quoted, table
 from benchcon.diagnosis.settled import Story, tell
 from benchcon.panel.model import Control, Panel
@@ -38,7 +38,7 @@ def as_it_stands(panel: Panel, values: Mapping[str, int]) -> Panel:
 
 
 @dataclass(frozen=True, slots=True)
-class Remark:
+class SwitchRemark:
     """Something that is no fault, and that the panel file should say."""
 
     parts: tuple[str, ...]
@@ -62,14 +62,14 @@ class Remark:
         }
 
 
-def remarks(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Remark]:
+def remarks(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[SwitchRemark]:
     """Return what the panel file should say, judging by `evidence`, as `diagnosis.diagnose` takes it."""
-    layout = Layout.of(panel)
-    story = tell(layout, [each for each in read_all(evidence) if isinstance(each, Hand)])
+    layout = PanelIndex.of(panel)
+    story = tell(layout, [each for each in read_all(evidence) if isinstance(each, HandStep)])
     return [_remark(layout, keys) for keys in turns(layout, story)]
 
 
-def turns(layout: Layout, story: Story) -> list[tuple[str, ...]]:
+def turns(layout: PanelIndex, story: Story) -> list[tuple[str, ...]]:
     """Return groups of contacts that are said to be parts of their own, and look like the positions of one switch.
 
     At every moment of `story` exactly one of the group was made, and each was made when its own part was asked for.
@@ -130,7 +130,7 @@ def _in_common(labels: Sequence[str]) -> Iterator[str]:
         yield letters[0]
 
 
-def _remark(layout: Layout, keys: tuple[str, ...]) -> Remark:
+def _remark(layout: PanelIndex, keys: tuple[str, ...]) -> SwitchRemark:
     spots = [layout.spots[key] for key in keys]
     parts = tuple(spot.part.name for spot in spots)
     labels = [spot.part.label or spot.part.name for spot in spots]
@@ -146,7 +146,7 @@ def _remark(layout: Layout, keys: tuple[str, ...]) -> Remark:
         f"positions = [{positions}]\nchannels = [\n{rows}]\n"
     )
     shown = ", ".join(f"“{each}”" for each in labels)
-    return Remark(
+    return SwitchRemark(
         parts,
         keys,
         f"{shown} look like the positions of one switch: exactly one of them is made at any time, and that is "

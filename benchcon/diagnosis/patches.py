@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from json import dumps
 
-from benchcon.diagnosis.contacts import Raw
-from benchcon.diagnosis.layout import Layout, Spot, codes_of, key_of
+from benchcon.diagnosis.contacts import BareFinding
+from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, key_of
 from benchcon.panel.model import Channel, Control, Lamp
 
 
-def patch(layout: Layout, raw: Raw, spots: list[Spot]) -> str:
+def patch(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
     """Return lines of a panel file that would mend it as well, or nothing."""
     first = spots[0].part
     if raw.kind == "crossed":
@@ -43,7 +43,7 @@ def _turned(channel: Channel) -> Channel:
     return replace(channel, active="low" if channel.active == "high" else "high")
 
 
-def _patch_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> str:
+def _patch_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
     """Give each part the channel where it arrives."""
     new: dict[str, dict[int, Channel]] = {}
     for index, spot in enumerate(spots):

@@ -18,7 +18,7 @@ from itertools import permutations, product
 from math import prod
 from typing import NamedTuple
 
-from benchcon.diagnosis.net import Fault, Net
+from benchcon.diagnosis.net import Net, NetFault
 from benchcon.diagnosis.suspects import Suspects
 
 FAULT = 10.0
@@ -48,7 +48,7 @@ _SAME = 0.5
 class Explanation(NamedTuple):
     """Sets of faults that explain the same part of the evidence equally well; one set: it is sure."""
 
-    choices: tuple[tuple[Fault, ...], ...]
+    choices: tuple[tuple[NetFault, ...], ...]
     wires: frozenset[int]
     """The wires that it is about."""
     odd: tuple[int, ...] = ()
@@ -74,7 +74,7 @@ def explain(net: Net) -> list[Explanation]:
     return [each for each in explained if any(each.choices) or each.odd]
 
 
-def _only_on(faults: tuple[Fault, ...]) -> bool:
+def _only_on(faults: tuple[NetFault, ...]) -> bool:
     kinds = {fault.kind for fault in faults}
     return "on" in kinds and kinds <= {"on", "joined"}
 
@@ -82,7 +82,7 @@ def _only_on(faults: tuple[Fault, ...]) -> bool:
 class _State(NamedTuple):
     price: float
     residual: float
-    faults: tuple[Fault, ...]
+    faults: tuple[NetFault, ...]
     diffs: dict[int, int]
     """Of the wires that the faults touch (and their parts' other wires)."""
 
@@ -157,7 +157,7 @@ class _Search:
         return OWN * own.bit_count() + DOUBTFUL * doubt.bit_count() + net.stray * other.bit_count()
 
     def predict(
-        self, faults: Iterable[Fault], wires: Iterable[int], choice: dict[int, int]
+        self, faults: Iterable[NetFault], wires: Iterable[int], choice: dict[int, int]
     ) -> dict[int, tuple[int, int]]:
         self.tries += 1
         at = {wire: self.signal(wire, choice) for wire in wires}
@@ -175,7 +175,7 @@ class _Search:
                     self._apply(fault, at)
         return at
 
-    def _apply(self, fault: Fault, at: dict[int, tuple[int, int]]) -> None:
+    def _apply(self, fault: NetFault, at: dict[int, tuple[int, int]]) -> None:
         every = self.all
         if fault.kind == "off":
             at[fault.wires[0]] = (0, every)
@@ -240,7 +240,7 @@ class _Search:
 
     # The search ----------------------------------------------------------------------------------------------------
 
-    def solve(self, wires: list[int]) -> list[tuple[Fault, ...]]:
+    def solve(self, wires: list[int]) -> list[tuple[NetFault, ...]]:
         """Return the cheapest sets of faults for one group; an empty set where none pays."""
         total = sum(self.owner_price[o] for o in {self.net.owner[w] for w in wires})
         start = _State(total, total, (), {})
@@ -248,7 +248,7 @@ class _Search:
             return [()]
         best = total
         found = [start]
-        seen: set[frozenset[Fault]] = set()
+        seen: set[frozenset[NetFault]] = set()
         level = [start]
         self.tries = 0
         for _ in range(_DEEPEST if len(wires) < 40 else 3):
@@ -281,8 +281,8 @@ class _Search:
         return _distinct([s for s in found if s.price <= best + _SAME])
 
     def _with_one_more(
-        self, faults: tuple[Fault, ...], diffs: dict[int, int], wires: list[int]
-    ) -> Iterator[tuple[Fault, ...]]:
+        self, faults: tuple[NetFault, ...], diffs: dict[int, int], wires: list[int]
+    ) -> Iterator[tuple[NetFault, ...]]:
         """`faults` and one more that is worth trying; where wires are mixed, what is at one end may be at another."""
         for fault in self.suspects.of(faults, diffs, wires):
             more = _merged((*faults, fault))
@@ -290,7 +290,7 @@ class _Search:
             if len(more) > 1:
                 yield from _other_ends(more, fault)
 
-    def _evaluate(self, faults: tuple[Fault, ...], total: float, most: float) -> _State:
+    def _evaluate(self, faults: tuple[NetFault, ...], total: float, most: float) -> _State:
         """Return what these faults leave to be explained; if it is more than `most`, how much more does not matter."""
         net = self.net
         touched = {w for fault in faults for w in fault.wires}
@@ -325,7 +325,7 @@ class _Search:
         residual = total - before + best[0]
         return _State(residual + sum(self._cost(f) for f in faults) + self._unshown(faults), residual, faults, best[1])
 
-    def _unshown(self, faults: tuple[Fault, ...]) -> float:
+    def _unshown(self, faults: tuple[NetFault, ...]) -> float:
         """What it costs to suppose that wires touch which are on all the time because one of them is.
 
         A short shows when somebody works it: three that are on all the time are three, and not one that touches.
@@ -369,7 +369,7 @@ class _Search:
                     return best
         return best
 
-    def _cost(self, fault: Fault) -> float:
+    def _cost(self, fault: NetFault) -> float:
         net = self.net
         if fault.kind in ("off", "on", "inverted"):
             return FAULT
@@ -384,7 +384,7 @@ class _Search:
         return price
 
 
-def _other_ends(faults: tuple[Fault, ...], fresh: Fault) -> Iterator[tuple[Fault, ...]]:
+def _other_ends(faults: tuple[NetFault, ...], fresh: NetFault) -> Iterator[tuple[NetFault, ...]]:
     """The same faults, but one of them at another end of the wires that are changed round or touch.
 
     Of all such pairs only those with the `fresh` fault in them: the others were tried before it came.
@@ -396,14 +396,14 @@ def _other_ends(faults: tuple[Fault, ...], fresh: Fault) -> Iterator[tuple[Fault
                 continue
             for wire in mixed.wires:
                 for stage in ("part", "pin"):
-                    moved = Fault(single.kind, (wire,), stage)
+                    moved = NetFault(single.kind, (wire,), stage)
                     if moved != single:
                         yield _merged((*rest, moved))
 
 
-def _merged(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+def _merged(faults: tuple[NetFault, ...]) -> tuple[NetFault, ...]:
     """Wires that touch one after the other all touch: one fault."""
-    out: list[Fault] = []
+    out: list[NetFault] = []
     for fault in faults:
         if fault.kind == "joined":
             for other in [o for o in out if o.kind == "joined" and o.stage == fault.stage]:
@@ -426,9 +426,9 @@ def _bits(mask: int) -> Iterator[int]:
         mask ^= low
 
 
-def _distinct(states: list[_State]) -> list[tuple[Fault, ...]]:
+def _distinct(states: list[_State]) -> list[tuple[NetFault, ...]]:
     """One of each set of names, cheapest first; a set that holds another whole one is no explanation of its own."""
-    out: dict[frozenset[tuple[str, tuple[int, ...]]], tuple[float, tuple[Fault, ...]]] = {}
+    out: dict[frozenset[tuple[str, tuple[int, ...]]], tuple[float, tuple[NetFault, ...]]] = {}
     for state in sorted(states, key=lambda s: (s.price, len(s.faults), s.faults)):
         names = frozenset((f.kind, f.wires) for f in state.faults)  # wherever along the wire it lies
         if names not in out and not any(kept < names for kept in out):

@@ -11,9 +11,9 @@ from collections.abc import Iterator, Sequence
 from itertools import combinations
 from typing import NamedTuple
 
-from benchcon.diagnosis.contacts import Choices, Raw
+from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import DigitsLook
-from benchcon.diagnosis.layout import Layout, key_of
+from benchcon.diagnosis.layout import PanelIndex, key_of
 
 NAMES = "PABCDEFG"
 """Segments by bit, highest first; P is the point."""
@@ -253,7 +253,7 @@ def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], places: int) -> list[
 # From evidence ------------------------------------------------------------------------------------------------------
 
 
-def find(layout: Layout, looks: Sequence[DigitsLook]) -> list[Choices]:
+def find(layout: PanelIndex, looks: Sequence[DigitsLook]) -> list[Choices]:
     """Return what is wrong with the displays."""
     by_part: dict[str, list[DigitsLook]] = {}
     for look in looks:
@@ -271,13 +271,13 @@ def find(layout: Layout, looks: Sequence[DigitsLook]) -> list[Choices]:
             at = goes[at]
         if at == name and not done & set(ring):
             done |= set(ring)
-            out.append([[Raw("crossed", tuple(key_of(layout.digits[n].channel) for n in ring))]])
+            out.append([[BareFinding("crossed", tuple(key_of(layout.digits[n].channel) for n in ring))]])
     for name, row in by_part.items():
         out += _judge(layout, name, shown[name] if name in done else name, row)
     return out
 
 
-def _shown_by(layout: Layout, name: str, row: Sequence[DigitsLook]) -> str:
+def _shown_by(layout: PanelIndex, name: str, row: Sequence[DigitsLook]) -> str:
     """Which display showed what was sent to `name`: another one, if only that showed anything, each time."""
     elsewhere: set[str] | None = None
     for look in row:
@@ -294,7 +294,7 @@ def _shown_by(layout: Layout, name: str, row: Sequence[DigitsLook]) -> str:
     return name
 
 
-def _judge(layout: Layout, name: str, at: str, row: Sequence[DigitsLook]) -> list[Choices]:
+def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DigitsLook]) -> list[Choices]:
     # Where two of unlike length are crossed, only what both have can be seen.
     places = min(layout.digits[name].places, layout.digits[at].places)
     key = key_of(layout.digits[at].channel)
@@ -308,9 +308,9 @@ def _judge(layout: Layout, name: str, at: str, row: Sequence[DigitsLook]) -> lis
     if any(sets):
         out.append([[_raw(key, flaw, places) for flaw in flaws] for flaws in sets])
     if row and row[-1].level == "dim":
-        out.append([[Raw("dim", (key,))]])
+        out.append([[BareFinding("dim", (key,))]])
     if row and row[-1].flickering:
-        out.append([[Raw("flickering", (key,))]])
+        out.append([[BareFinding("flickering", (key,))]])
     return out
 
 
@@ -318,16 +318,16 @@ def _image(shown: bytes, places: int) -> Image:
     return (*shown[:places], *([0] * (places - len(shown))))
 
 
-def _raw(key: str, flaw: Flaw, places: int) -> Raw:
+def _raw(key: str, flaw: Flaw, places: int) -> BareFinding:
     names = [NAMES[7 - bit] for bit in flaw.bits]
     where = [p + 1 for p in flaw.places]
     if flaw.kind == "places":
-        return Raw("places swapped", (key,), {"order": where})
+        return BareFinding("places swapped", (key,), {"order": where})
     if flaw.kind in ("swap", "together"):
         kind = "segments swapped" if flaw.kind == "swap" else "segments together"
-        return Raw(kind, (key,), {"segments": names, "places": where})
+        return BareFinding(kind, (key,), {"segments": names, "places": where})
     if not flaw.bits and not flaw.places:
-        return Raw("dead" if flaw.kind == "dead" else "always on", (key,))
+        return BareFinding("dead" if flaw.kind == "dead" else "always on", (key,))
     if not flaw.bits:
-        return Raw("place dead" if flaw.kind == "dead" else "always on", (key,), {"places": where})
-    return Raw(f"segment {flaw.kind}", (key,), {"segments": names, "places": where})
+        return BareFinding("place dead" if flaw.kind == "dead" else "always on", (key,), {"places": where})
+    return BareFinding(f"segment {flaw.kind}", (key,), {"segments": names, "places": where})

@@ -6,15 +6,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from benchcon.diagnosis.evidence import Hand
-from benchcon.diagnosis.layout import Layout, codes_of, key_of, spring_of
+from benchcon.diagnosis.evidence import HandStep
+from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 
 
 @dataclass(slots=True)
-class Moment:
+class SettledStep:
     """One step that proves something."""
 
-    hand: Hand
+    hand: HandStep
     values: dict[str, int]
     """Every channel that is known, when the step had settled."""
     before: dict[str, int]
@@ -27,12 +27,12 @@ class Moment:
 class Story:
     """All moments, in order."""
 
-    moments: list[Moment] = field(default_factory=list)
+    moments: list[SettledStep] = field(default_factory=list)
     tested: set[str] = field(default_factory=set)
     """Controls that were asked for something and answered."""
 
 
-def tell(layout: Layout, hands: Sequence[Hand]) -> Story:
+def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
     """Return the moments of `hands`, steps that were passed over left out."""
     story = Story()
     state: dict[str, int] = {}
@@ -64,12 +64,12 @@ def tell(layout: Layout, hands: Sequence[Hand]) -> Story:
         if useless:
             continue
         story.tested |= set(hand.parts)
-        story.moments.append(Moment(hand, dict(state), before, dict(where)))
+        story.moments.append(SettledStep(hand, dict(state), before, dict(where)))
     _judge_doubt(layout, story)
     return story
 
 
-def _sprung(layout: Layout, name: str, position: int) -> int | None:
+def _sprung(layout: PanelIndex, name: str, position: int) -> int | None:
     control = layout.controls[name]
     spring = spring_of(control)
     if position not in spring:
@@ -78,7 +78,7 @@ def _sprung(layout: Layout, name: str, position: int) -> int | None:
     return rest[0] if len(rest) == 1 else None
 
 
-def reached(layout: Layout, moment: Moment) -> bool:
+def reached(layout: PanelIndex, moment: SettledStep) -> bool:
     """Whether every control of a ``put`` read as it was asked to when the step had settled."""
     for name in moment.hand.parts:
         control = layout.controls[name]
@@ -91,12 +91,12 @@ def reached(layout: Layout, moment: Moment) -> bool:
     return True
 
 
-def _judge_doubt(layout: Layout, story: Story) -> None:
+def _judge_doubt(layout: PanelIndex, story: Story) -> None:
     """A step that timed out, or that was done right another time, proves little when it fails.
 
     Where a control never did better than time out, it was asked twice and did not answer: then it counts.
     """
-    asked: dict[tuple[tuple[str, ...], int], list[Moment]] = {}
+    asked: dict[tuple[tuple[str, ...], int], list[SettledStep]] = {}
     for moment in story.moments:
         if moment.hand.do == "put":
             asked.setdefault((moment.hand.parts, moment.hand.to), []).append(moment)
@@ -112,7 +112,7 @@ def _judge_doubt(layout: Layout, story: Story) -> None:
                 moment.doubtful = _came_later(layout, story, moment, parts)
 
 
-def _came_later(layout: Layout, story: Story, moment: Moment, parts: tuple[str, ...]) -> bool:
+def _came_later(layout: PanelIndex, story: Story, moment: SettledStep, parts: tuple[str, ...]) -> bool:
     """Whether what was asked for showed itself after the step had been given up: a slow hand."""
     index = story.moments.index(moment)
     for later in story.moments[index + 1 : index + 3]:

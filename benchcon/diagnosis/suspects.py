@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from itertools import permutations
 
-from benchcon.diagnosis.net import Fault, Net, ring
+from benchcon.diagnosis.net import Net, NetFault, ring
 
 
 class Suspects:
@@ -14,7 +14,7 @@ class Suspects:
     def __init__(self, net: Net, base: Mapping[int, int]) -> None:
         self.net, self.base = net, base
 
-    def of(self, faults: tuple[Fault, ...], diffs: Mapping[int, int], wires: list[int]) -> Iterator[Fault]:
+    def of(self, faults: tuple[NetFault, ...], diffs: Mapping[int, int], wires: list[int]) -> Iterator[NetFault]:
         """Return every fault that could change what the worst wires show.
 
         `faults` are supposed already, and `diffs` is what they leave unexplained of `wires`.
@@ -29,39 +29,39 @@ class Suspects:
         for wire in worst[:3]:
             yield from self._at(wire, faults, wires)
 
-    def _at(self, worst: int, faults: tuple[Fault, ...], wires: list[int]) -> Iterator[Fault]:
+    def _at(self, worst: int, faults: tuple[NetFault, ...], wires: list[int]) -> Iterator[NetFault]:
         for kind in ("off", "on", "inverted"):
-            yield Fault(kind, (worst,))
+            yield NetFault(kind, (worst,))
         mixed = [f for f in faults if len(f.wires) > 1]
         crossed = any(f.kind == "ring" for f in faults)
         feeding = {w for f in mixed if worst in f.wires for w in f.wires}
         for wire in sorted(feeding):
             for kind in ("off", "on", "inverted"):
-                yield Fault(kind, (wire,), "part")
+                yield NetFault(kind, (wire,), "part")
                 if wire != worst:
-                    yield Fault(kind, (wire,), "pin")
+                    yield NetFault(kind, (wire,), "pin")
         others = [w for w in wires if w != worst]
         for other in others:
-            yield Fault("ring", ring((worst, other)))
+            yield NetFault("ring", ring((worst, other)))
             pair = (min(worst, other), max(worst, other))
-            yield Fault("joined", pair)
+            yield NetFault("joined", pair)
             if crossed:
-                yield Fault("joined", pair, "part")
-            yield Fault("follows", (worst, other))
+                yield NetFault("joined", pair, "part")
+            yield NetFault("follows", (worst, other))
         for other in feeding - {worst}:
             for third in others:
                 if third != other:
                     pair = (min(third, other), max(third, other))
-                    yield Fault("joined", pair)
+                    yield NetFault("joined", pair)
                     if crossed:
-                        yield Fault("joined", pair, "part")
-                    yield Fault("ring", ring((third, other)))
+                        yield NetFault("joined", pair, "part")
+                    yield NetFault("ring", ring((third, other)))
         yield from self._long(worst, wires)
         if len(others) <= 6:
             for a, b in permutations(others, 2):
-                yield Fault("ring", ring((worst, a, b)))
+                yield NetFault("ring", ring((worst, a, b)))
 
-    def _long(self, worst: int, wires: list[int]) -> Iterator[Fault]:
+    def _long(self, worst: int, wires: list[int]) -> Iterator[NetFault]:
         """Rings and groups of more than two, read off what moved what."""
         moved = {w: [o for o in wires if self._shows(w, o)] for w in wires}
         yield from self._rings(worst, wires)
@@ -75,15 +75,15 @@ class Suspects:
                         group.add(other)
                         grown = True
         if len(group) > 2:
-            yield Fault("joined", tuple(sorted(group)))
+            yield NetFault("joined", tuple(sorted(group)))
         burning = [w for w in wires if self.base[w] and not self.net.sure[w] & ~self.net.seen[w]]
         if len(burning) > 1:
-            yield Fault("joined", tuple(burning))
+            yield NetFault("joined", tuple(burning))
         direct = {worst, *moved[worst]}
         if 2 < len(direct) < len(group):
-            yield Fault("joined", tuple(sorted(direct)))
+            yield NetFault("joined", tuple(sorted(direct)))
 
-    def _rings(self, worst: int, wires: list[int]) -> Iterator[Fault]:
+    def _rings(self, worst: int, wires: list[int]) -> Iterator[NetFault]:
         """Rings through `worst` of which each link fits what was seen; one may be hidden behind another fault."""
         comes_from = {w: [o for o in wires if o != w and self._fits(w, o)] for w in wires}
         lost = [w for w in wires if not comes_from[w] and self.base[w]]
@@ -101,7 +101,7 @@ class Suspects:
                 if source == worst:
                     if len(chain) > 2:
                         found += 1
-                        yield Fault("ring", ring(tuple(reversed(chain))))
+                        yield NetFault("ring", ring(tuple(reversed(chain))))
                 elif source not in chain and len(chain) < 16:
                     stack.append(((*chain, source), covered))
 

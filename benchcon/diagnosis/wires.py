@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net
 
 LEAST = 3
@@ -13,7 +13,7 @@ LEAST = 3
 
 
 @dataclass(slots=True)
-class Wire:
+class WireEvidence:
     """What was asked of one wire and what was seen, as masks of moments of its own `kind`."""
 
     key: str
@@ -41,15 +41,15 @@ class Wire:
 
 
 def wires_of(
-    layout: Layout, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
-) -> dict[str, Wire]:
+    layout: PanelIndex, nets: Sequence[Net | None], dead: Collection[str], tested: Collection[str]
+) -> dict[str, WireEvidence]:
     """Return the wires of `nets`, and of the knobs and displays that were `tested`, by channel."""
-    out: dict[str, Wire] = {}
+    out: dict[str, WireEvidence] = {}
     for net in nets:
         for number, name in enumerate(net.names if net else ()):
             assert net is not None
             key = name if name in layout.spots else layout.channels_of(name)[0]
-            wire = Wire(key, layout.spots[key].kind, _pin(layout, key), standing=net.standing)
+            wire = WireEvidence(key, layout.spots[key].kind, _pin(layout, key), standing=net.standing)
             wire.on, wire.known, wire.seen = net.on[number], net.known[number], net.seen[number]
             wire.sure, wire.own = net.sure[number], net.own[number]
             asked = wire.on & wire.known & wire.sure & wire.own
@@ -57,10 +57,10 @@ def wires_of(
             out[key] = wire
     for key, spot in layout.spots.items():
         if key in tested and spot.kind not in ("contact", "lamp"):
-            out[key] = Wire(key, spot.kind, _pin(layout, key), dead=key in dead, tested=True)
+            out[key] = WireEvidence(key, spot.kind, _pin(layout, key), dead=key in dead, tested=True)
     return out
 
 
-def _pin(layout: Layout, key: str) -> int | None:
+def _pin(layout: PanelIndex, key: str) -> int | None:
     text = layout.spots[key].channel.wire.connector_pin
     return int(text) if text.isdecimal() else None

@@ -6,14 +6,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from benchcon.diagnosis.contacts import Raw
+from benchcon.diagnosis.contacts import BareFinding
 from benchcon.diagnosis.findings import KINDS, Either, Finding
-from benchcon.diagnosis.layout import Layout, Spot, codes_of, words_of
+from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, words_of
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Digits, Lamp
 
 
-def dress(layout: Layout, raw: Raw, either: Either | None) -> Finding:
+def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
     """Return the finding that `raw` means, in words."""
     spots = [layout.spots[key] for key in raw.channels]
     because, look = _SAY[raw.kind](layout, raw, spots)
@@ -33,7 +33,7 @@ def dress(layout: Layout, raw: Raw, either: Either | None) -> Finding:
     )
 
 
-def _decide(raw: Raw, spots: list[Spot]) -> str:
+def _decide(raw: BareFinding, spots: list[Spot]) -> str:
     """The measurement that fits the part."""
     if raw.kind == "open" and raw.detail.get("on"):
         return _OPEN_KNOB
@@ -90,10 +90,10 @@ def name(spot: Spot) -> str:
 
 
 _Said = tuple[str, str]
-_Sayer = Callable[[Layout, Raw, list[Spot]], _Said]
+_Sayer = Callable[[PanelIndex, BareFinding, list[Spot]], _Said]
 
 
-def _open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _open(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     what = "never changes, whatever is done to it" if raw.detail.get("on") else "never reads made"
     if swing := raw.detail.get("swing"):
         what = f"hardly changes, by {swing} counts from one end of its travel to the other"
@@ -108,11 +108,11 @@ def _all_on(spots: list[Spot]) -> str:
     return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
 
-def _plug(raw: Raw, spots: list[Spot]) -> str:
+def _plug(raw: BareFinding, spots: list[Spot]) -> str:
     return f"connector {raw.detail['connector']} of board {spots[0].channel.board}"
 
 
-def _ground_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _ground_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at, others = _plug(raw, spots), _all_on(spots[1:])
     return (
         f"on {at} only {name(spots[0])} works; {others} never do, or only while it is made",
@@ -120,19 +120,19 @@ def _ground_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _shifted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at = _plug(raw, spots)
     way = "next higher" if raw.detail["by"] > 0 else "next lower"
     return f"each wire of {at} arrives at the {way} pin: {_all_on(spots)}", f"{at}: it sits one hole on"
 
 
-def _turned_round(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _turned_round(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at = _plug(raw, spots)
     said = f"the wires of {at} arrive in reverse order, the first where the last belongs: {_all_on(spots)}"
     return said, f"{at}: plugged in turned round, or its ribbon is mirrored"
 
 
-def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if raw.detail.get("part"):
         part = spots[0].part
         return (
@@ -158,7 +158,7 @@ def _common(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _driver(raw: Raw, spots: list[Spot]) -> _Said:
+def _driver(raw: BareFinding, spots: list[Spot]) -> _Said:
     chain, board = raw.detail["chain"], spots[0].channel.board
     number = raw.detail.get("driver")
     at = f"driver {number} of the {chain} chain" if number else f"the {chain} chain"
@@ -170,7 +170,7 @@ def _driver(raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _floating(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _floating(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
     phase = f", contact {d['phase']}," if d.get("phase") else ""
     return (
@@ -180,7 +180,7 @@ def _floating(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _chain(raw: Raw, spots: list[Spot]) -> str:
+def _chain(raw: BareFinding, spots: list[Spot]) -> str:
     return f"the {raw.detail['chain']} chain of board {spots[0].channel.board}"
 
 
@@ -188,7 +188,7 @@ def _does(spots: list[Spot]) -> str:
     return "lights" if isinstance(spots[0].part, Lamp) else "reads made"
 
 
-def _chip_dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _chip_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     number, at = raw.detail["chip"], _chain(raw, spots)
     chips = f"chip {number} of {at}" + (", or on one behind it," if raw.detail["behind"] else "")
     if raw.detail["reads"]:
@@ -201,7 +201,7 @@ def _chip_dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _other_order(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _other_order(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     order, at = raw.detail["order"], _chain(raw, spots)
     return (
         f"the chips of {at} come in the order {_listed(order)}: {_all_on(spots)}",
@@ -209,7 +209,7 @@ def _other_order(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _chip_bridged(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _chip_bridged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     number, at = raw.detail["chip"], _chain(raw, spots)
     return (
         f"from chip {number} of {at} on all comes one chip early: {_all_on(spots)}",
@@ -217,7 +217,7 @@ def _chip_bridged(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _chain_shifted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _chain_shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     at, way = _chain(raw, spots), "late" if raw.detail["by"] > 0 else "early"
     return (
         f"everything on {at} comes one bit {way}: {_all_on(spots)}",
@@ -225,7 +225,7 @@ def _chain_shifted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _pins_reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _pins_reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     chips, at = raw.detail["chips"], _chain(raw, spots)
     pins = "QA to QH" if isinstance(spots[0].part, Lamp) else "A to H"
     which = f"chip{'s' * (len(chips) > 1)} {_listed(chips)} of {at}"
@@ -235,7 +235,7 @@ def _pins_reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _line(raw: Raw) -> tuple[str, list[int]]:
+def _line(raw: BareFinding) -> tuple[str, list[int]]:
     for word in ("row", "column"):
         if word in raw.detail:
             return word, [int(raw.detail[word])]
@@ -244,7 +244,7 @@ def _line(raw: Raw) -> tuple[str, list[int]]:
     raise KeyError("row")
 
 
-def _line_off(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _line_off(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     word, (number,) = _line(raw)
     at = f"{word} {number} of matrix {raw.detail['matrix']}"
     return (
@@ -253,13 +253,13 @@ def _line_off(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _lines_crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _lines_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     words, numbers = _line(raw)
     at = f"{words} {_listed(numbers)} of matrix {raw.detail['matrix']}"
     return f"{at} are changed round: {_all_on(spots)}", f"the wires of {at}, at the board's {_line_pin(layout, raw)}"
 
 
-def _line_pin(layout: Layout, raw: Raw) -> str:
+def _line_pin(layout: PanelIndex, raw: BareFinding) -> str:
     """The board's pins for the lines that it is about."""
     word, numbers = _line(raw)
     for matrix in layout.panel.matrices:
@@ -269,14 +269,14 @@ def _line_pin(layout: Layout, raw: Raw) -> str:
     return "pin"
 
 
-def _diodes_backwards(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _diodes_backwards(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"no contact of matrix {raw.detail['matrix']} ever reads made: {_all_on(spots)}",
         f"the diodes of matrix {raw.detail['matrix']}: all turned round; or its plug",
     )
 
 
-def _interchanged(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _interchanged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     what = "connectors" if "connectors" in raw.detail else "boards"
     names = " and ".join(raw.detail[what])
     return (
@@ -285,7 +285,7 @@ def _interchanged(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _level(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _level(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     board = raw.detail["board"]
     return (
         f"all {len(spots)} contacts of board {board} read made when they are not, and the other way round",
@@ -293,14 +293,14 @@ def _level(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _stuck(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _stuck(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[0])} reads made all the time",
         f"{where(spots[0])}: touching ground, or the part itself jammed or welded",
     )
 
 
-def _inverted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _inverted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if isinstance(spots[0].part, Lamp):
         return (
             f"{name(spots[0])} is lit when it should be dark, and dark when lit",
@@ -312,7 +312,7 @@ def _inverted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _chattering(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _chattering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     shortest = int(raw.detail.get("shortest_us", 0) or 0)
     close = f", down to {shortest / 1000:.1f} ms apart" if shortest else ""
     return (
@@ -321,7 +321,7 @@ def _chattering(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if len(spots) == 2:
         if isinstance(spots[0].part, Control):
             because = f"{name(spots[0])} moves {spots[1].key} and {name(spots[1])} moves {spots[0].key}"
@@ -335,7 +335,7 @@ def _crossed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _shorted(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _shorted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
     return f"{names} read made together, whichever is worked", _between(spots)
 
@@ -344,7 +344,7 @@ def _between(spots: list[Spot]) -> str:
     return "solder and insulation between " + " and ".join(where(s) for s in spots)
 
 
-def _phantom(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _phantom(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     held = [layout.spots[key] for key in raw.detail["held"]]
     names = ", ".join(name(s) for s in held)
     reads = "is reported as a ghost" if raw.detail.get("told_as") == "ghost" else "reads made"
@@ -354,7 +354,7 @@ def _phantom(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if raw.detail.get("on") == "encoder":
         return (
             f"{name(spots[0])} counts down when it is turned up",
@@ -365,7 +365,7 @@ def _reversed(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])} falls when it is turned up", f"the two ends of its track changed round: {where(spots[0])}"
 
 
-def _skipping(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _skipping(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
     jumps = f", {d['skips']} invalid transitions" if d.get("skips") else ""
     return (
@@ -374,7 +374,7 @@ def _skipping(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _other_counts(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _other_counts(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
     return (
         f"{name(spots[0])} gives {d['counts']} counts a detent where the panel file says {d['expected']}",
@@ -382,12 +382,12 @@ def _other_counts(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _phase_open(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _phase_open(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     phase = f"contact {raw.detail['phase']}" if raw.detail.get("phase") else "one of its two contacts"
     return f"{name(spots[0])} only goes back and forth: {phase} never changes", f"{phase} of {where(spots[0])}"
 
 
-def _range(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _range(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d: dict[str, Any] = dict(raw.detail)
     least, most = d["expected"]
     return (
@@ -396,14 +396,14 @@ def _range(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _noisy(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _noisy(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[0])} jumps about by {raw.detail.get('span')} counts while nobody touches it",
         f"{where(spots[0])}: a loose wiper wire, a bad ground, a worn track",
     )
 
 
-def _positions(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _positions(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     control = spots[0].part
     assert isinstance(control, Control)
     words = words_of(control)
@@ -412,30 +412,30 @@ def _positions(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])}: {each}", f"the order of its wires: {where(spots[0])}"
 
 
-def _missing(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _missing(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     control = spots[0].part
     assert isinstance(control, Control)
     word = words_of(control)[int(raw.detail["position"])]
     return f"{name(spots[0])} never tells position {word}", f"the wire of position {word} at {where(spots[0])}"
 
 
-def _dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if isinstance(spots[0].part, Digits):
         return f"{name(spots[0])} never lights", f"{where(spots[0])}: its plug, its commons, and the driver behind them"
     return f"{name(spots[0])} never lights", f"{where(spots[0])}: a broken wire, or turned round (the long leg is plus)"
 
 
-def _always_on(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _always_on(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     places = f", place {_listed(raw.detail['places'])}" if raw.detail.get("places") else ""
     return f"{name(spots[0])}{places} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
 
 
-def _together(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _together(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
     return f"{names} light together, whichever is driven", _between(spots)
 
 
-def _dim(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _dim(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])} is much dimmer than it should be", f"{_resistor(spots[0])}, and {where(spots[0])}"
 
 
@@ -443,19 +443,19 @@ def _resistor(spot: Spot) -> str:
     return "the driver's current-setting resistor" if isinstance(spot.part, Digits) else "its series resistor"
 
 
-def _colour(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _colour(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
     return f"{name(spots[0])} is {d['colour']} where the panel file says {d['expected']}", "the lamp that was fitted"
 
 
-def _flickering(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[0])} flickers while it should burn steadily",
         f"{where(spots[0])}: a loose wire or a cold joint",
     )
 
 
-def _segment(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _segment(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     segments = _listed(raw.detail["segments"])
     places = raw.detail.get("places")
     at = f" in place {_listed(places)} from the left" if places else ""
@@ -463,7 +463,7 @@ def _segment(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])}: segment {segments}{at} {what}", f"the wire of segment {segments}: {where(spots[0])}"
 
 
-def _segments(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _segments(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     segments = _listed(raw.detail["segments"])
     places = raw.detail.get("places")
     at = f" in place {_listed(places)} from the left" if places else ""
@@ -471,7 +471,7 @@ def _segments(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {where(spots[0])}"
 
 
-def _places(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _places(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     order = _listed(raw.detail["order"])
     return (
         f"{name(spots[0])}: from the left it shows what belongs to places {order}",
@@ -479,7 +479,7 @@ def _places(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _place_dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _place_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     place = _listed(raw.detail["places"])
     return (
         f"{name(spots[0])}: place {place} from the left stays dark",
@@ -487,7 +487,7 @@ def _place_dead(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _follows(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _follows(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[1])} moves {spots[0].key} as well, but not the other way round"
         if isinstance(spots[1].part, Control)
@@ -496,7 +496,7 @@ def _follows(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
     )
 
 
-def _unexplained(layout: Layout, raw: Raw, spots: list[Spot]) -> _Said:
+def _unexplained(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if spots[0].kind == "contact":
         who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
         what = f"again and again different from what it should be, and no fault we know explains it: {who}"

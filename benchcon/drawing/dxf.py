@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text
+from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text
 
 CAPITALS = 0.72
 """Height of capital letters, in sizes of the type: what a DXF calls the height of a text."""
@@ -36,7 +36,7 @@ def document(shapes: Sequence[Shape], layers: Iterable[str], height_mm: float) -
 
 def _entity(shape: Shape, height: float) -> list[object]:
     layer = _layer(shape.layer)
-    if isinstance(shape, Line):
+    if isinstance(shape, Stroke):
         start, end = [10, shape.x1, 20, height - shape.y1], [11, shape.x2, 21, height - shape.y2]
         return [0, "LINE", 8, layer, *start, *end]
     if isinstance(shape, Circle):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from benchcon.drawing.plate import Plate
-from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text
+from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text
 from benchcon.drawing.sizes import sort_of
 from benchcon.panel.model import Control, Lamp, Part
 from benchcon.panel.places import footprint_mm
@@ -33,13 +33,13 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
         return [Circle("metal", x, y, radius), Circle("rim", x, y, 0.78 * radius)]
     if sort in ("encoder", "pot"):
         tip = radius * math.sqrt(0.5)
-        pointer = Line("pointer", x + 0.35 * tip, y - 0.35 * tip, x + 0.85 * tip, y - 0.85 * tip)
+        pointer = Stroke("pointer", x + 0.35 * tip, y - 0.35 * tip, x + 0.85 * tip, y - 0.85 * tip)
         return [Circle("ring" if sort == "encoder" else "metal", x, y, radius), pointer]
     if sort == "rotary":
         count = len(part.positions)
         turns = [math.radians(TURN_DEG * (n / (count - 1) - 0.5)) for n in range(count)]
         ticks: list[Shape] = [
-            Line(
+            Stroke(
                 "tick",
                 x + (radius + 1) * math.sin(turn),
                 y - (radius + 1) * math.cos(turn),
@@ -48,8 +48,8 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
             )
             for turn in turns
         ]
-        return [*ticks, Circle("metal", x, y, radius), Line("pointer", x, y - 0.25 * radius, x, y - 0.85 * radius)]
-    lever = Line("pointer", x, y + 0.35 * down, x, y - 0.6 * down)
+        return [*ticks, Circle("metal", x, y, radius), Stroke("pointer", x, y - 0.25 * radius, x, y - 0.85 * radius)]
+    lever = Stroke("pointer", x, y + 0.35 * down, x, y - 0.6 * down)
     return [Box("metal", x - across, y - down, width, height, min(2.0, radius / 2)), lever]
 
 

@@ -15,7 +15,7 @@ from benchcon.panel.model import Panel
 RIM_MM = 6.0
 
 
-class Drawn(NamedTuple):
+class SheetFile(NamedTuple):
     """A file's content, and what is in it, in words."""
 
     data: bytes
@@ -34,7 +34,7 @@ def sides_of(side: str, only: Collection[str]) -> tuple[str, ...]:
     return SIDES[side or ("both" if not only or not {*_OF_THE_BACK}.isdisjoint(only) else "front")]
 
 
-def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> Drawn:
+def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
     """Return the sides and notes in one SVG at 1 : 1, a group for each layer. The first side's corner is at 0, 0."""
     sheet = Sheet.of(panel)
     sides = sides_of(side, only)
@@ -43,10 +43,10 @@ def as_svg(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
     left, top, right, bottom = bounds_of(shapes)
     covers = (left - RIM_MM, top - RIM_MM, right + RIM_MM, bottom + RIM_MM)
     text = svg.document(shapes, LAYERS, covers, panel.title or "panel")
-    return Drawn(text.encode(), f"{_told(sheet, sides, only)}, one sheet at 1 : 1, {_size(covers)}")
+    return SheetFile(text.encode(), f"{_told(sheet, sides, only)}, one sheet at 1 : 1, {_size(covers)}")
 
 
-def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> Drawn:
+def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
     """Return the front, the mirrored back, or both beside each other, the back on layers of its own.
 
     The plate's lower left is at 0, 0. It goes to a mill: without `side` it holds the front alone.
@@ -62,10 +62,10 @@ def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
         shapes += [dataclasses.replace(shape, layer=f"back {shape.layer}") for shape in _only(behind, only)]
     layers = [*LAYERS, *(f"back {layer}" for layer in LAYERS)]
     text = dxf.document(shapes, layers, sheet.plate.height_mm)
-    return Drawn(text.encode("ascii"), f"{_told(sheet, sides, only)}, lengths in mm")
+    return SheetFile(text.encode("ascii"), f"{_told(sheet, sides, only)}, lengths in mm")
 
 
-def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: str = "") -> Drawn:
+def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: str = "") -> SheetFile:
     """Return notes and sides as pages: of `paper`, cut up with marks to join, or ``whole``."""
     sheet = Sheet.of(panel)
     title = panel.title or "panel"
@@ -90,15 +90,19 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{len(pages)} {'page' if len(pages) == 1 else 'pages'} ({paper_name})"
     told = _told(sheet, sides, only)
-    return Drawn(pdf.document(pages, LAYERS, title), f"{told}, {count} at 1 : 1; print at 100 %")
+    return SheetFile(pdf.document(pages, LAYERS, title), f"{told}, {count} at 1 : 1; print at 100 %")
 
 
-def as_picture(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> Drawn:
+def as_picture(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
     """Return a picture of the panel as it looks from the front."""
-    return Drawn(picture(panel).encode(), "a picture of the panel")
+    return SheetFile(picture(panel).encode(), "a picture of the panel")
 
 
-FORMS: dict[str, Callable[[Panel, str, Collection[str], str], Drawn]] = {".svg": as_svg, ".pdf": as_pdf, ".dxf": as_dxf}
+FORMS: dict[str, Callable[[Panel, str, Collection[str], str], SheetFile]] = {
+    ".svg": as_svg,
+    ".pdf": as_pdf,
+    ".dxf": as_dxf,
+}
 """By the ending of the file."""
 
 

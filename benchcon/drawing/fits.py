@@ -15,7 +15,7 @@ from benchcon.drawing.plate import Plate
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of
 from benchcon.panel.model import Control, Panel, Part, Place
 from benchcon.panel.places import footprint_mm, inside_of
-from benchcon.panel.reader import Finding
+from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.text import printable
 
@@ -45,7 +45,7 @@ class _Met(NamedTuple):
     grave: bool = False
 
 
-def inspect_fits(panel: Panel) -> list[Finding]:
+def inspect_fits(panel: Panel) -> list[PanelRemark]:
     """Return what is found on holes, bodies, bezels, labels and fingers' room, in line order."""
     placed = [
         _At(part, part.place, hole_of(part)) for part in panel.parts if part.place is not None and not inside_of(part)
@@ -55,9 +55,12 @@ def inspect_fits(panel: Panel) -> list[Finding]:
     for each in _pairs(placed):
         met.setdefault((each.what, each.tables), []).append(each)
     found = [
-        Finding(file, first.line, f"{first.text}{_and_more(len(more))}", first.grave) for first, *more in met.values()
+        PanelRemark(file, first.line, f"{first.text}{_and_more(len(more))}", first.grave)
+        for first, *more in met.values()
     ]
-    found += [Finding(file, line, text, False) for line, text in itertools.chain(_alone(panel, placed), _labels(panel))]
+    found += [
+        PanelRemark(file, line, text, False) for line, text in itertools.chain(_alone(panel, placed), _labels(panel))
+    ]
     found.sort(key=lambda finding: not finding.grave)
     return sorted(dict.fromkeys(found[:MOST]), key=lambda finding: finding.line)
 

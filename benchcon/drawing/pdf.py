@@ -10,7 +10,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 
 from benchcon.drawing.letters import width_mm
-from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text
+from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text
 from benchcon.drawing.svg import Pen
 from benchcon.drawing.tiles import FOOT_MM, Page
 
@@ -105,7 +105,7 @@ def _drawn(shape: Shape, pen: Pen) -> list[str]:
             matrix = f"1 0 0 -1 {_n(shape.x - back)} {_n(shape.y)} Tm"
         text = _string(shape.text).decode("latin-1")
         return [f"{_colour(fill)} rg", "BT", f"/F1 {_n(shape.size)} Tf", matrix, f"{text} Tj", "ET"]
-    if isinstance(shape, Line):
+    if isinstance(shape, Stroke):
         return [f"{_n(shape.x1)} {_n(shape.y1)} m {_n(shape.x2)} {_n(shape.y2)} l S"]
     fill = shape.fill or pen.fill
     how = ("B" if pen.stroke else "f") if fill else "S"

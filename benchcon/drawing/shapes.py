@@ -13,7 +13,7 @@ Bounds = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Stroke:
     """From one point to another."""
 
     layer: str
@@ -26,7 +26,7 @@ class Line:
         """What it covers, without the width of its stroke."""
         return min(self.x1, self.x2), min(self.y1, self.y2), max(self.x1, self.x2), max(self.y1, self.y2)
 
-    def moved(self, x: float, y: float) -> Line:
+    def moved(self, x: float, y: float) -> Stroke:
         """The same elsewhere."""
         return dataclasses.replace(self, x1=self.x1 + x, y1=self.y1 + y, x2=self.x2 + x, y2=self.y2 + y)
 
@@ -102,7 +102,7 @@ class Text:
         return dataclasses.replace(self, x=self.x + x, y=self.y + y)
 
 
-Shape = Line | Circle | Box | Text
+Shape = Stroke | Circle | Box | Text
 
 
 def bounds_of(shapes: Iterable[Shape]) -> Bounds:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from benchcon.drawing.letters import shortened, width_mm
 from benchcon.drawing.plate import CROSS_MM, Crowd, Plate
-from benchcon.drawing.shapes import Box, Circle, Line, Shape, Text, bounds_of, moved
+from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text, bounds_of, moved
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, sources_of
 from benchcon.drawing.svg import Pen
 from benchcon.panel.model import Panel, Part
@@ -137,8 +137,8 @@ def _plate(plate: Plate, holes: Sequence[Drilled], *, mirrored: bool = False) ->
             shapes.append(Circle("holes", x, y, across))
         else:
             shapes.append(Box("cutouts", x - across, y - down, 2 * across, 2 * down))
-        shapes.append(Line("centres", x - across - CROSS_MM, y, x + across + CROSS_MM, y))
-        shapes.append(Line("centres", x, y - down - CROSS_MM, x, y + down + CROSS_MM))
+        shapes.append(Stroke("centres", x - across - CROSS_MM, y, x + across + CROSS_MM, y))
+        shapes.append(Stroke("centres", x, y - down - CROSS_MM, x, y + down + CROSS_MM))
     return shapes
 
 
@@ -226,10 +226,10 @@ def spread(places: Sequence[float], room: float) -> list[float]:
 
 def _across(plate: Plate, values: Sequence[float]) -> list[Shape]:
     """Distances from the left edge, above the plate."""
-    shapes: list[Shape] = [Line("dimensions", 0, -1, 0, -5)]
+    shapes: list[Shape] = [Stroke("dimensions", 0, -1, 0, -5)]
     for value, at in zip(values, spread(values, 1.25 * SMALL_MM), strict=True):
-        shapes.append(Line("dimensions", value, -1, value, -4))
-        shapes.append(Line("dimensions", value, -4, at, -8))
+        shapes.append(Stroke("dimensions", value, -1, value, -4))
+        shapes.append(Stroke("dimensions", value, -4, at, -8))
         shapes.append(Text("sizes", at + 0.36 * SMALL_MM, -8.6, plain(value), SMALL_MM, "start", upright=True))
     shapes.append(Text("sizes", 0.36 * SMALL_MM - 0.4, -8.6, "0", SMALL_MM, "start", upright=True))
     return shapes
@@ -237,10 +237,10 @@ def _across(plate: Plate, values: Sequence[float]) -> list[Shape]:
 
 def _down(plate: Plate, values: Sequence[float]) -> list[Shape]:
     """Distances from the top edge, left of the plate."""
-    shapes: list[Shape] = [Line("dimensions", -1, 0, -5, 0)]
+    shapes: list[Shape] = [Stroke("dimensions", -1, 0, -5, 0)]
     for value, at in zip(values, spread(values, 1.25 * SMALL_MM), strict=True):
-        shapes.append(Line("dimensions", -1, value, -4, value))
-        shapes.append(Line("dimensions", -4, value, -8, at))
+        shapes.append(Stroke("dimensions", -1, value, -4, value))
+        shapes.append(Stroke("dimensions", -4, value, -8, at))
         shapes.append(Text("sizes", -8.6, at + 0.36 * SMALL_MM, plain(value), SMALL_MM, "end"))
     shapes.append(Text("sizes", -8.6, 0.36 * SMALL_MM, "0", SMALL_MM, "end"))
     return shapes
@@ -284,14 +284,14 @@ def bars_beside(plate: Plate) -> list[Shape]:
 
 
 def _bar_across(x: float, y: float) -> list[Shape]:
-    shapes: list[Shape] = [Line("bars", x, y, x + BAR_MM, y)]
-    shapes += [Line("bars", x + at, y, x + at, y + long) for at, long in _ticks()]
+    shapes: list[Shape] = [Stroke("bars", x, y, x + BAR_MM, y)]
+    shapes += [Stroke("bars", x + at, y, x + at, y + long) for at, long in _ticks()]
     return [*shapes, Text("notes", x + BAR_MM / 2, y + 7, "100 mm across", SMALL_MM)]
 
 
 def _bar_down(x: float, y: float) -> list[Shape]:
-    shapes: list[Shape] = [Line("bars", x, y, x, y + BAR_MM)]
-    shapes += [Line("bars", x, y + at, x + long, y + at) for at, long in _ticks()]
+    shapes: list[Shape] = [Stroke("bars", x, y, x, y + BAR_MM)]
+    shapes += [Stroke("bars", x, y + at, x + long, y + at) for at, long in _ticks()]
     return [*shapes, Text("notes", x + 7, y + BAR_MM / 2, "100 mm down", SMALL_MM, upright=True)]
 
 
@@ -350,7 +350,7 @@ def _folded(text: str, size: float, room: float) -> list[str]:
 def _row(x: float, y: float, row: tuple[str, ...]) -> list[Shape]:
     base = y + 3.0
     wide = COLUMN_MM - 4
-    rule = Line("lines", x, y + ROW_MM, x + wide, y + ROW_MM)
+    rule = Stroke("lines", x, y + ROW_MM, x + wide, y + ROW_MM)
     if row[0] == "source":
         return [Text("notes", x + 6, base, row[1], SOURCE_MM, "start"), rule]
     if row[0] == "size":

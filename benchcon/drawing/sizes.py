@@ -35,7 +35,7 @@ class Hole(NamedTuple):
         return f"{plain(self.width_mm)} × {plain(self.height_mm)}"
 
 
-class Behind(NamedTuple):
+class BehindPlate(NamedTuple):
     """What stands behind the plate: a body, and the nut that holds it (0: none). In mm."""
 
     width_mm: float
@@ -48,12 +48,12 @@ class Behind(NamedTuple):
 PRACTICE = "common practice, no source"
 _HOLES = {
     # kind: hole, body behind, nut across the corners, depth
-    "button": (12.2, Behind(12.0, 12.0, 16.0, 20.0)),
-    "switch": (6.5, Behind(8.0, 13.0, 9.2, 18.0)),
-    "rotary": (9.7, Behind(26.0, 26.0, 14.0, 25.0)),
-    "encoder": (7.2, Behind(12.5, 13.5, 11.5, 12.0)),
-    "pot": (7.2, Behind(17.0, 19.0, 11.5, 12.0)),
-    "lamp": (6.5, Behind(8.0, 8.0, 0.0, 12.0)),
+    "button": (12.2, BehindPlate(12.0, 12.0, 16.0, 20.0)),
+    "switch": (6.5, BehindPlate(8.0, 13.0, 9.2, 18.0)),
+    "rotary": (9.7, BehindPlate(26.0, 26.0, 14.0, 25.0)),
+    "encoder": (7.2, BehindPlate(12.5, 13.5, 11.5, 12.0)),
+    "pot": (7.2, BehindPlate(17.0, 19.0, 11.5, 12.0)),
+    "lamp": (6.5, BehindPlate(8.0, 8.0, 0.0, 12.0)),
 }
 SOURCES = {
     "button": "M12 push button",
@@ -90,19 +90,19 @@ def sources_of(parts: Iterable[Part]) -> str:
     return "; ".join(dict.fromkeys(SOURCES[sort] for sort in sorts)) + practice
 
 
-def behind(part: Part) -> Behind:
+def behind(part: Part) -> BehindPlate:
     """Return what of `part` stands behind the plate: as the panel file says, or as such parts usually have."""
     sort = sort_of(part)
     if sort == "display":
-        usual = Behind(*footprint_mm(part), 0.0, DISPLAY_DEPTH_MM)
+        usual = BehindPlate(*footprint_mm(part), 0.0, DISPLAY_DEPTH_MM)
     else:
         hole, usual = _HOLES[sort]
         if part.hole_mm[0] > hole:
             # A larger part of the same kind: body and nut grow with its hole.
             grown = part.hole_mm[0] / hole
-            usual = Behind(usual.width_mm * grown, usual.height_mm * grown, usual.nut_mm * grown, usual.depth_mm)
+            usual = BehindPlate(usual.width_mm * grown, usual.height_mm * grown, usual.nut_mm * grown, usual.depth_mm)
     width, height = part.body_mm if part.body_mm[0] else (usual.width_mm, usual.height_mm)
-    return Behind(width, height, usual.nut_mm, part.depth_mm or usual.depth_mm)
+    return BehindPlate(width, height, usual.nut_mm, part.depth_mm or usual.depth_mm)
 
 
 def plain(number: float, places: int = 2) -> str:

@@ -7,7 +7,7 @@ from html import escape
 from typing import NamedTuple
 
 from benchcon.drawing.letters import width_mm
-from benchcon.drawing.shapes import Bounds, Box, Circle, Line, Shape
+from benchcon.drawing.shapes import Bounds, Box, Circle, Shape, Stroke
 
 FONT = "Helvetica, Arial, 'Liberation Sans', 'Nimbus Sans', sans-serif"
 
@@ -79,7 +79,7 @@ def _look(pen: Pen) -> str:
 def element(shape: Shape, kind: str = "") -> str:
     """Return one shape; `kind`: its class, for a stylesheet."""
     named = f' class="{kind}"' if kind else ""
-    if isinstance(shape, Line):
+    if isinstance(shape, Stroke):
         return f'<line{named} x1="{_n(shape.x1)}" y1="{_n(shape.y1)}" x2="{_n(shape.x2)}" y2="{_n(shape.y2)}"/>'
     fill = f' fill="{shape.fill}"' if shape.fill else ""
     if isinstance(shape, Circle):

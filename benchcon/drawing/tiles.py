@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from benchcon.drawing.shapes import Bounds, Circle, Line, Shape, Text, apart, bounds_of
+from benchcon.drawing.shapes import Bounds, Circle, Shape, Stroke, Text, apart, bounds_of
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm: ISO 216; ANSI Y14.1 size A."""
@@ -97,8 +97,8 @@ def _joins(window: Bounds, other: Bounds, name: str) -> list[Shape]:
         y = top + share * (bottom - top) if beside else (top + bottom) / 2
         shapes += [
             Circle("joins", x, y, MARK_MM * 0.6),
-            Line("joins", x - MARK_MM, y, x + MARK_MM, y),
-            Line("joins", x, y - MARK_MM, x, y + MARK_MM),
+            Stroke("joins", x - MARK_MM, y, x + MARK_MM, y),
+            Stroke("joins", x, y - MARK_MM, x, y + MARK_MM),
         ]
     middle = ((left + right) / 2, (top + bottom) / 2)
     if beside:
@@ -106,13 +106,13 @@ def _joins(window: Bounds, other: Bounds, name: str) -> list[Shape]:
         x = outer - 1.0 if outer == window[2] else outer + 2.4
         shapes.append(Text("tags", x, top + 0.3 * (bottom - top), f"joins {name}", 2.0, "middle", upright=True))
         cut = middle[0]
-        shapes.append(Line("joins", cut, top, cut, top + 4))
-        shapes.append(Line("joins", cut, bottom - 4, cut, bottom))
+        shapes.append(Stroke("joins", cut, top, cut, top + 4))
+        shapes.append(Stroke("joins", cut, bottom - 4, cut, bottom))
     else:
         outer = window[3] if other[1] > window[1] else window[1]
         y = outer - 1.0 if outer == window[3] else outer + 2.4
         shapes.append(Text("tags", left + 0.3 * (right - left), y, f"joins {name}", 2.0))
         cut = middle[1]
-        shapes.append(Line("joins", left, cut, left + 4, cut))
-        shapes.append(Line("joins", right - 4, cut, right, cut))
+        shapes.append(Stroke("joins", left, cut, left + 4, cut))
+        shapes.append(Stroke("joins", right - 4, cut, right, cut))
     return shapes

@@ -5,16 +5,16 @@ from __future__ import annotations
 from benchcon.firmware.chips import CHIPS
 from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.model import Board, Panel
-from benchcon.panel.reader import Finding
+from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import channels_of
 
 
-def inspect_boards(panel: Panel) -> tuple[list[Finding], list[str]]:
+def inspect_boards(panel: Panel) -> tuple[list[PanelRemark], list[str]]:
     """Return advice about each board of `panel`, and the names of those that firmware cannot be built for as it stands.
 
     A board without a known chip, or whose pins nobody has written down, is somebody else's: nothing is built for it.
     """
-    found: list[Finding] = []
+    found: list[PanelRemark] = []
     refused: list[str] = []
     for board in panel.boards:
         if board.chip not in CHIPS or not _has_pins(panel, board):

@@ -23,7 +23,7 @@ from benchcon.firmware.emulator_wiring import emulator_wiring
 from benchcon.firmware.panel_map import header, source
 from benchcon.firmware.plan import Plan
 from benchcon.firmware.wiring_list import as_markdown, as_text, sections
-from benchcon.panel.reader import Finding
+from benchcon.panel.reader import PanelRemark
 from benchcon.protocol_files import protocols_dir
 from benchcon.text import printable
 
@@ -37,7 +37,7 @@ OURS = ("benchboard", "native", "build")
 """Folders that are replaced whole."""
 
 
-def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -> dict[str, bytes]:
+def files(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) -> dict[str, bytes]:
     """Return every file of the build folder by its path in it."""
     firmware = protocols_dir() / "firmware"
     found: dict[str, bytes] = {}

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.panel.electrics import loads, ma_words, of_lamp, sums
 from benchcon.panel.model import Chain, Channel, Control, Part
-from benchcon.panel.reader import Finding
+from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.wire.quote import quote
 
@@ -33,14 +33,14 @@ def channels_of(part: Part) -> tuple[Channel, ...]:
     return part.channels if isinstance(part, Control) else (part.channel,)
 
 
-def findings(made: Plan, file: str, *, currents: bool = True) -> list[Finding]:
+def findings(made: Plan, file: str, *, currents: bool = True) -> list[PanelRemark]:
     """Return everything that stands against building `made`, and advice; `file` is the panel file as shown."""
-    found = [Finding(file, line, text, grave) for line, text, grave in _all(made)]
+    found = [PanelRemark(file, line, text, grave) for line, text, grave in _all(made)]
     if not currents:
         return found
-    found += [Finding(file, line, text, grave) for line, text, grave in _currents(made)]
+    found += [PanelRemark(file, line, text, grave) for line, text, grave in _currents(made)]
     only = dataclasses.replace(made.panel, boards=(made.board,))
-    found += [Finding(file, load.line, load.text, load.grave) for load in loads(only)]
+    found += [PanelRemark(file, load.line, load.text, load.grave) for load in loads(only)]
     return found
 
 
@@ -153,7 +153,7 @@ def _currents(made: Plan) -> Iterator[_Told]:
             yield board.line, f"{text} ({_lines(each.lines)}); {bears}; {cure}", True
 
 
-class Memory(NamedTuple):
+class MemoryUse(NamedTuple):
     """What a build takes of a chip, in bytes."""
 
     flash_bytes: int
@@ -165,7 +165,7 @@ STACK_BYTES = 256
 """Kept free for the stack: the deepest call and three interrupts in each other, with room to spare."""
 
 
-def estimate(made: Plan) -> Memory:
+def estimate(made: Plan) -> MemoryUse:
     """Return about how much a build takes, a little on the safe side of what avr-size said of twenty builds.
 
     RAM is the core's one structure, whose parts are counted (`bb_board` in benchboard.h), and what the port keeps.
@@ -182,10 +182,10 @@ def estimate(made: Plan) -> Memory:
     kinds = ((made.contacts, 700), (made.encoders, 1000), (made.pots, 500), (made.lamps, 1000), (made.digits, 700))
     program = 9700 + sum(cost for parts, cost in kinds if parts) + (700 if rows else 0)
     pins = len(made.pin_inputs) + sum(output.pin.kind == "direct" for output in made.lamps) + rows
-    return Memory(program + texts + 4 * made.slots + 24 * pins, ram)
+    return MemoryUse(program + texts + 4 * made.slots + 24 * pins, ram)
 
 
-def too_much(made: Plan, file: str, measured: Memory | None = None) -> list[Finding]:
+def too_much(made: Plan, file: str, measured: MemoryUse | None = None) -> list[PanelRemark]:
     """Return what does not fit into the chip: what a build was measured to take, or without one the estimate."""
     memory, how = (measured, "measured") if measured else (estimate(made), "estimated")
     chip, found = made.chip, []
@@ -197,7 +197,7 @@ def too_much(made: Plan, file: str, measured: Memory | None = None) -> list[Find
             with_stack = f", {STACK_BYTES} of them for the stack" if what == "RAM" else ""
             text = f"boards.{made.board.name} takes {taken} bytes of {what} ({how}{with_stack})"
             cure = "use fewer parts" if chip.name == "atmega2560" else 'use fewer parts, or chip = "atmega2560"'
-            found.append(Finding(file, made.board.line, f"{text}; an {chip.title} has {most}; {cure}"))
+            found.append(PanelRemark(file, made.board.line, f"{text}; an {chip.title} has {most}; {cure}"))
     return found
 
 

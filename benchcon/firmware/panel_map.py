@@ -19,7 +19,7 @@ from benchcon.firmware.plan import (
     PotInput,
 )
 from benchcon.panel.model import Channel
-from benchcon.panel.reader import Finding
+from benchcon.panel.reader import PanelRemark
 from benchcon.text import printable
 from benchcon.wire.quote import quote, unquote
 
@@ -240,7 +240,7 @@ def _said_digits(output: DigitsOutput) -> _Said:
     return _Said(f"digits {digits.channel.id} places=8", digits.channel, "", digits.label)
 
 
-def cut_labels(plan: Plan) -> list[Finding]:
+def cut_labels(plan: Plan) -> list[PanelRemark]:
     """Return one piece of advice on the labels that the board cuts, because an item has to fit a line; or none."""
     said = [*map(_said_contact, plan.contacts), *map(_said_encoder, plan.encoders), *map(_said_pot, plan.pots)]
     said += [*map(_said_lamp, plan.lamps), *map(_said_digits, plan.digits)]
@@ -251,7 +251,7 @@ def cut_labels(plan: Plan) -> list[Finding]:
     shown = ", ".join(cut[:4]) + (f" and {len(cut) - 4} more" if len(cut) > 4 else "")
     text = f"boards.{plan.board.name} cuts labels so that they fit a line of the protocol ({shown})"
     file = printable(plan.panel.path or "panel file")
-    return [Finding(file, plan.board.line, f"{text}; with the panel file the console shows them whole", False)]
+    return [PanelRemark(file, plan.board.line, f"{text}; with the panel file the console shows them whole", False)]
 
 
 def _slots(plan: Plan) -> list[tuple[str, str]]:

@@ -16,7 +16,7 @@ from benchcon.firmware import limits
 from benchcon.firmware.chips import CHIPS, Chip
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Panel
 from benchcon.panel.pins import Pin, read_pins
-from benchcon.panel.reader import Finding, near
+from benchcon.panel.reader import PanelRemark, near
 from benchcon.panel.rules import key_of
 from benchcon.rig.wiring import wiring
 from benchcon.text import printable
@@ -28,7 +28,7 @@ TOP_COUNT = 1023
 class Refused(Trouble):
     """What stands in the way of a build; `findings` has all of it, `str()` the first."""
 
-    def __init__(self, findings: Sequence[Finding]) -> None:
+    def __init__(self, findings: Sequence[PanelRemark]) -> None:
         super().__init__(str(findings[0]))
         self.findings = tuple(findings)
 
@@ -167,7 +167,7 @@ class Plan:
         return 8 * self.lamp_groups
 
 
-def plan(panel: Panel, board_name: str, *, currents: bool = True) -> tuple[Plan, list[Finding]]:
+def plan(panel: Panel, board_name: str, *, currents: bool = True) -> tuple[Plan, list[PanelRemark]]:
     """Return the plan for the board `board_name` of `panel`, and advice about it, in line order.
 
     Without `currents` what is drawn is not held against what parts bear: for firmware that only runs in a computer.
@@ -192,15 +192,15 @@ class _Maker:
         self.currents = currents
         self.board = board
         self.file = printable(panel.path or "panel file")
-        self.findings: list[Finding] = []
+        self.findings: list[PanelRemark] = []
         self.pin_inputs: list[tuple[int, str]] = []
         self.labels: dict[str, str] = {}
 
     def refuse(self, line: int, text: str) -> None:
-        self.findings.append(Finding(self.file, line, text, True))
+        self.findings.append(PanelRemark(self.file, line, text, True))
 
     def advise(self, line: int, text: str) -> None:
-        self.findings.append(Finding(self.file, line, text, False))
+        self.findings.append(PanelRemark(self.file, line, text, False))
 
     def made(self) -> Plan | None:
         board = self.board

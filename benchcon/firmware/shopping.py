@@ -27,7 +27,7 @@ from benchcon.panel.summary import counted
 GROUPS = ("Boards", "Controls", "Lamps and displays", "Resistors", "Chips and transistors", "Connectors")
 
 
-class Item(NamedTuple):
+class ShoppingItem(NamedTuple):
     """One line of the list."""
 
     group: str
@@ -38,13 +38,13 @@ class Item(NamedTuple):
     used_for: str
 
 
-def shopping(panel: Panel) -> list[Item]:
+def shopping(panel: Panel) -> list[ShoppingItem]:
     """Return what to buy, alike things together, in the order of `GROUPS`."""
     found: dict[tuple[str, str, str], tuple[int, list[str]]] = {}
     for group, count, what, about, used_for in _each(panel):
         had, names = found.get((group, what, about), (0, []))
         found[group, what, about] = (had + count, [*names, used_for] if used_for not in names else names)
-    items = [Item(key[0], count, key[1], key[2], ", ".join(names)) for key, (count, names) in found.items()]
+    items = [ShoppingItem(key[0], count, key[1], key[2], ", ".join(names)) for key, (count, names) in found.items()]
     return sorted(items, key=lambda item: GROUPS.index(item.group))
 
 
@@ -158,7 +158,7 @@ def _pins_of(text: str) -> set[str]:
     return {each.strip() for each in text.split("/") if each.strip()}
 
 
-def as_markdown(items: list[Item], title: str) -> str:
+def as_markdown(items: list[ShoppingItem], title: str) -> str:
     """Return the list for people: a table for each group."""
     out = [f"# {_cell(title or 'Panel')}: what to buy"]
     for group in GROUPS:
@@ -170,7 +170,7 @@ def as_markdown(items: list[Item], title: str) -> str:
     return "\n".join(out)
 
 
-def as_csv(items: list[Item]) -> str:
+def as_csv(items: list[ShoppingItem]) -> str:
     """Return the list as CSV (RFC 4180) with a header."""
     out = io.StringIO()
     rows = csv.writer(out)

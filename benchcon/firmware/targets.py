@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from benchcon.errors import Trouble
 from benchcon.firmware.running import FirmwareBoards, lacking
 from benchcon.panel.file import load
-from benchcon.replay.targets import Boards, NotHere, Wanted, processes
+from benchcon.replay.targets import NotHere, RunningBoards, WantedBoards, processes
 from benchcon.rig.channel_hand import ChannelHand
 from benchcon.text import printable
 
 
 @contextlib.contextmanager
-def native(wanted: Wanted) -> Iterator[Boards]:
+def native(wanted: WantedBoards) -> Iterator[RunningBoards]:
     """The firmware built for this computer, one program for each board of the capture.
 
     Raises `NotHere` without a C compiler, `Trouble` if the panel cannot be built.
@@ -26,7 +26,7 @@ def native(wanted: Wanted) -> Iterator[Boards]:
 
 
 @contextlib.contextmanager
-def emulated(wanted: Wanted) -> Iterator[Boards]:
+def emulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
     """The firmware's real binary on an emulated chip, one for each board of the capture.
 
     Raises `NotHere` without the AVR tool chain or libsimavr, `Trouble` if the panel cannot be built.
@@ -36,7 +36,7 @@ def emulated(wanted: Wanted) -> Iterator[Boards]:
 
 
 @contextlib.contextmanager
-def _running(wanted: Wanted, way: str) -> Iterator[Boards]:
+def _running(wanted: WantedBoards, way: str) -> Iterator[RunningBoards]:
     if wanted.faults is not None:
         raise Trouble("faults are for simulated boards; firmware is run without")
     panel = load(wanted.panel, currents=False)
@@ -49,6 +49,6 @@ def _running(wanted: Wanted, way: str) -> Iterator[Boards]:
     made = FirmwareBoards(panel, way, list(names.values()), currents=False)
     with processes({ident: made.program(name) for ident, name in names.items()}) as boards:
         hands = {ident: ChannelHand(boards.controls[ident], panel, name) for ident, name in names.items()}
-        yield Boards(boards.ports, hands, boards.controls)
+        yield RunningBoards(boards.ports, hands, boards.controls)
         for hand in hands.values():
             hand.close()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from benchcon.errors import Trouble
 from benchcon.firmware.chips import Chip
-from benchcon.firmware.limits import Memory
+from benchcon.firmware.limits import MemoryUse
 from benchcon.text import printable
 
 COMPILE_S = 300.0
@@ -62,7 +62,7 @@ def _telling(output: str) -> str:
     return printable((marked or lines[-1:] or ["it said nothing"])[0][:300])
 
 
-def build(folder: Path) -> Memory:
+def build(folder: Path) -> MemoryUse:
     """Compile the build folder and return what it takes. Raises `Trouble` if it does not compile."""
     code, output = _run(["make"], folder, COMPILE_S)
     if code:
@@ -72,7 +72,7 @@ def build(folder: Path) -> Memory:
     if code or ".text" not in sizes:
         raise Trouble(f"avr-size cannot measure the firmware: {_telling(output)}")
     data = sizes.get(".data", 0)
-    return Memory(sizes[".text"] + data, data + sizes.get(".bss", 0) + sizes.get(".noinit", 0))
+    return MemoryUse(sizes[".text"] + data, data + sizes.get(".bss", 0) + sizes.get(".noinit", 0))
 
 
 def avrdude_command(chip: Chip, port: str, boot_baud: int, image: str) -> list[str]:

@@ -40,7 +40,7 @@ from benchcon.panel.electrics import (
     usb_ma,
 )
 from benchcon.panel.model import Board, Digits, Lamp
-from benchcon.panel.reader import Finding
+from benchcon.panel.reader import PanelRemark
 from benchcon.text import printable
 
 HOT_MW = 250.0
@@ -55,7 +55,7 @@ class Section(NamedTuple):
     table: tuple[tuple[str, ...], ...] = ()
 
 
-def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[Finding] = ()) -> list[Section]:
+def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) -> list[Section]:
     """Return the whole list. `advice` is what `plan.plan` found that does not keep the board from being built."""
     board, chip = plan.board, plan.chip
     title = " · ".join(filter(None, (plan.panel.title, board.label, f"board {board.name}")))

@@ -28,7 +28,7 @@ from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Wire
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin
 
 
-class Row(NamedTuple):
+class WireRow(NamedTuple):
     """One wire of the list."""
 
     channel: str
@@ -90,10 +90,10 @@ def references(plan: Plan) -> dict[tuple[str, int], str]:
     return {chip: f"U{number}" for number, chip in enumerate(chips, 1)}
 
 
-def rows(plan: Plan) -> list[Row]:
+def rows(plan: Plan) -> list[WireRow]:
     """Return a row for every channel, in the order of the board's own items, and for parts that are left out."""
     names = references(plan)
-    found: list[Row] = []
+    found: list[WireRow] = []
     for contact in plan.contacts:
         notes = [_made(contact.pin, contact.low), *_about(contact.control)]
         notes += ["while it is made the board is dark"] if contact.control.darkens else []
@@ -123,20 +123,20 @@ def rows(plan: Plan) -> list[Row]:
         part = f"{digits.label} ({digits.colour} display, {digits.places} places)"
         wire = digits.channel.wire
         ends = (wire.connector, wire.connector_pin, wire.colour)
-        found.append(Row(digits.channel.id, pins, part, "at ISET, below", *ends, "; ".join(notes)))
+        found.append(WireRow(digits.channel.id, pins, part, "at ISET, below", *ends, "; ".join(notes)))
     return found
 
 
 def _row(
     names: dict[tuple[str, int], str], channel: Channel, pin: Pin, part: str, resistor: str, notes: list[str]
-) -> Row:
+) -> WireRow:
     where = pin.name
     if pin.kind in ("165", "595"):
         number = (INPUT_PINS if pin.kind == "165" else OUTPUT_PINS)[pin.bit % 8]
         where += f" ({names.get((pin.kind, pin.chip_number), '?')} pin {number})"
     wire = channel.wire
     text = "; ".join(note for note in notes if note)
-    return Row(channel.id, where, part, resistor, wire.connector, wire.connector_pin, wire.colour, text)
+    return WireRow(channel.id, where, part, resistor, wire.connector, wire.connector_pin, wire.colour, text)
 
 
 def _part(control: Control, label: str) -> str:

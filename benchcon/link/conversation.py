@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from benchcon.link.outcomes import held
-from benchcon.link.outputs import Outputs
+from benchcon.link.outputs import BoardOutputs
 from benchcon.link.records import link_record
 from benchcon.wire import events as ev
 from benchcon.wire.codec import Splitter
@@ -49,7 +49,7 @@ class Talk:
         self.stirred = asyncio.Event()
         now_us = hub.now_us()
         self.host = HostSide(now_us)
-        self.outputs: Outputs = hub.outputs(source, "")
+        self.outputs: BoardOutputs = hub.outputs(source, "")
         self.good = 0
         """Good lines heard."""
         self.odd = 0

@@ -14,7 +14,7 @@ from benchcon.link.conversation import Talk
 from benchcon.link.discovery import where_again
 from benchcon.link.limits import Together, allowance_of
 from benchcon.link.off_thread import aside
-from benchcon.link.outputs import Outputs
+from benchcon.link.outputs import BoardOutputs
 from benchcon.link.port import Pace, Port
 from benchcon.link.records import link_record
 from benchcon.link.share import Share
@@ -79,7 +79,7 @@ class Hub:
         self._began_ns = time.monotonic_ns()
         self._sources: dict[str, int] = {}
         self._last_source = BENCH
-        self._outputs: dict[int, Outputs] = {}
+        self._outputs: dict[int, BoardOutputs] = {}
         self._together = Together()
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._looking: set[asyncio.Task[None]] = set()
@@ -170,11 +170,11 @@ class Hub:
 
     # --- boards and their numbers ----------------------------------------------------------------------------------
 
-    def outputs(self, source: int, ident: str) -> Outputs:
+    def outputs(self, source: int, ident: str) -> BoardOutputs:
         """Return the outputs of board `source`, on whatever port; `ident`, once known, says what they may take."""
         found = self._outputs.get(source)
         if found is None:
-            found = self._outputs[source] = Outputs(together=self._together)
+            found = self._outputs[source] = BoardOutputs(together=self._together)
         if ident:
             found.allowance = allowance_of(self.panel, ident)
         return found
@@ -186,7 +186,7 @@ class Hub:
             if port.talk is not None and port.talk.ident:
                 self.outputs(port.talk.source, port.talk.ident)
 
-    def all_outputs(self) -> list[Outputs]:
+    def all_outputs(self) -> list[BoardOutputs]:
         """Return the outputs of all boards. Callable from any thread."""
         return list(self._outputs.values())
 

@@ -16,7 +16,7 @@ from typing import Any
 
 from benchcon.link import limits
 from benchcon.link.limits import Allowance, Together
-from benchcon.link.wishes import Done, Held, Output, Wish
+from benchcon.link.wishes import HeldBack, Output, Wish, WishDone
 from benchcon.wire.items import Item
 
 REQUEST_BYTES = 58
@@ -24,7 +24,7 @@ REQUEST_BYTES = 58
 _RECORD_EVERY_US = 1_000_000
 
 
-class Outputs:
+class BoardOutputs:
     """The outputs of one board.
 
     `allowance` is what they may take together; `together` is the flash limit that they share with other boards.
@@ -39,8 +39,8 @@ class Outputs:
         """The board left a request unanswered: nothing is lit until it answers again."""
         self._outputs: dict[str, Output] = {}
         self._items: dict[str, Item] = {}
-        self._done: list[Done] = []
-        self._told: list[Held] = []
+        self._done: list[WishDone] = []
+        self._told: list[HeldBack] = []
         self._blinks: dict[str, bool] = {}
         """Which outputs began to blink, or ended that, since it was last told."""
         self._wink: Any = None
@@ -98,7 +98,7 @@ class Outputs:
     # --- what is wanted --------------------------------------------------------------------------------------------
 
     def want(self, values: Mapping[str, int], token: Any) -> None:
-        """These outputs shall show these values; `token` comes back in a `Done`."""
+        """These outputs shall show these values; `token` comes back in a `WishDone`."""
         wish = Wish(token, values)
         for channel, value in values.items():
             output = self._output(channel)
@@ -118,7 +118,7 @@ class Outputs:
     def want_wink(self, token: Any) -> None:
         """The board shall wink, as soon as that makes nothing flash too often. One that waits already is enough."""
         if self._wink is not None:
-            self._done.append(Done(token, None, "wink"))
+            self._done.append(WishDone(token, None, "wink"))
             self._count("wink")
         else:
             self._wink = token
@@ -206,7 +206,7 @@ class Outputs:
             self._together.wink(self._wink_over_us)
             for output in self._outputs.values():
                 output.flash.fill(self._wink_over_us)
-        self._done.append(Done(token, outcome, ""))
+        self._done.append(WishDone(token, outcome, ""))
 
     def drop_all(self, outcome: Any, now_us: int) -> None:
         """The port is lost or given up: nothing is wanted or on its way any more."""
@@ -217,12 +217,12 @@ class Outputs:
         if self._wink is not None:
             self.winked(outcome, False, now_us)
 
-    def take_done(self) -> list[Done]:
+    def take_done(self) -> list[WishDone]:
         """Return the wishes answered for since the last call."""
         done, self._done = self._done, []
         return done
 
-    def take_held(self) -> list[Held]:
+    def take_held(self) -> list[HeldBack]:
         """Return what was held back since the last call, at most one a second and output."""
         told, self._told = self._told, []
         return told
@@ -293,7 +293,7 @@ class Outputs:
             self._tell(output, now_us)
         if why == "current":
             for wish in output.wishes:
-                self._done.append(Done(wish.token, None, why))
+                self._done.append(WishDone(wish.token, None, why))
                 wish.left.clear()
             output.wishes = []
 
@@ -303,7 +303,7 @@ class Outputs:
     def _tell(self, output: Output, now_us: int) -> None:
         if output.held_count and now_us >= output.tell_us:
             waits = output.on_wire(output.wanted) if output.held and output.wanted is not None else ""
-            self._told.append(Held(output.id, output.held_why, output.held_count, waits))
+            self._told.append(HeldBack(output.id, output.held_why, output.held_count, waits))
             output.held_count = 0
             output.tell_us = now_us + _RECORD_EVERY_US
 
@@ -341,7 +341,7 @@ class Outputs:
         if wish.outcome is None or not good:
             wish.outcome = outcome
         if not wish.left:
-            self._done.append(Done(wish.token, wish.outcome, "" if wish.outcome is not None else why))
+            self._done.append(WishDone(wish.token, wish.outcome, "" if wish.outcome is not None else why))
 
     def _requests(self, going: list[Output]) -> list[dict[str, int]]:
         """Pack settings into requests; what the board may refuse goes alone, so that it takes nothing else with it."""

@@ -106,7 +106,7 @@ class Pty:
         return found[5], found[2] & _CFLAGS, bool(found[2] & termios.HUPCL)
 
 
-class Tcp:
+class TcpProgram:
     """The program's side as a TCP port; one program at a time."""
 
     def __init__(self, host: str, port: int, scheme: str) -> None:
@@ -171,7 +171,7 @@ class Tcp:
         return None
 
 
-class Rfc2217(Tcp):
+class Rfc2217(TcpProgram):
     """The same with RFC 2217: rate and line signals pass as well. pyserial's own server does the protocol."""
 
     def __init__(self, host: str, port: int, relay: Relay) -> None:
@@ -280,12 +280,12 @@ class Relay:
         if order["rfc2217"] and self.port.startswith("socket://"):
             raise Trouble("--rfc2217 passes rates and signals on, and a network port has none: leave it out")
         host, number = order.get("listen") or ("", 0)
-        self.far: Pty | Tcp
+        self.far: Pty | TcpProgram
         try:
             if order["rfc2217"]:
                 self.far = Rfc2217(host, number, self)
             elif host:
-                self.far = Tcp(host, number, "socket")
+                self.far = TcpProgram(host, number, "socket")
             else:
                 self.far = Pty(self.rate)
         except OSError:
@@ -434,7 +434,7 @@ class Relay:
             if far_fd >= 0:
                 wants = (select.POLLIN if len(down) < MOST_WAITING else 0) | (select.POLLOUT if up else 0)
                 poll.register(far_fd, wants)
-            if isinstance(self.far, Tcp):
+            if isinstance(self.far, TcpProgram):
                 poll.register(self.far.server.fileno(), select.POLLIN)
             again = True
             # The same poll is asked again and again: most turns change nothing that is waited for.
@@ -481,7 +481,7 @@ class Relay:
             self._flush_up(up)
         if down:
             self._flush_down(down)
-        if isinstance(self.far, Tcp) and self.far.server.fileno() in events:
+        if isinstance(self.far, TcpProgram) and self.far.server.fileno() in events:
             return False
         full = len(up) >= MOST_WAITING or len(down) >= MOST_WAITING
         same = (bool(up), bool(down)) == waited and not full

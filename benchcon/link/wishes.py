@@ -10,7 +10,7 @@ from benchcon.link.limits import Flash
 from benchcon.wire.items import Item
 
 
-class Held(NamedTuple):
+class HeldBack(NamedTuple):
     """An output was held back."""
 
     channel: str
@@ -34,7 +34,7 @@ class Wish:
         """The outcome of the first that went wrong, else of the last; None while none is answered."""
 
 
-class Done(NamedTuple):
+class WishDone(NamedTuple):
     """A wish is answered for. `held` is why, if it is held back for who knows how long (`outcome` is None then)."""
 
     token: Any

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from benchcon.panel.reader import Table, near, shown
+from benchcon.panel.reader import TomlTable, near, shown
 
 Codes = tuple[tuple[int, ...], ...]
 Positions = tuple[tuple[str, ...], Codes, tuple[int, ...]]
 """Words, codes, and the positions that spring back."""
 
 
-def positions_of(table: Table, kind: str, channels: int) -> Positions:
+def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
     """Read `positions`, `code` and `springs_back` of a control of `kind` on so many channels."""
     if kind not in ("button", "switch"):
         return (), (), ()
@@ -35,7 +35,7 @@ def positions_of(table: Table, kind: str, channels: int) -> Positions:
     return positions, codes, spring
 
 
-def _codes(table: Table, positions: tuple[str, ...], count: int) -> Codes:
+def _codes(table: TomlTable, positions: tuple[str, ...], count: int) -> Codes:
     value = table.get("code")
     several = len(positions)
     if value is None:
@@ -86,7 +86,7 @@ def _code_example(count: int) -> str:
     return "[" + ", ".join(str([int(i == k) for i in range(count)]) for k in range(2)) + ", …]"
 
 
-def _judge(table: Table, codes: Codes, positions: tuple[str, ...], count: int) -> None:
+def _judge(table: TomlTable, codes: Codes, positions: tuple[str, ...], count: int) -> None:
     seen: dict[tuple[int, ...], int] = {}
     for index, code in enumerate(codes):
         if code in seen:

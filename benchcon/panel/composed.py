@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from benchcon.panel.reader import Table, shown
+from benchcon.panel.reader import TomlTable, shown
 from benchcon.units import quantity, written
 
 MOST = 128
@@ -29,7 +29,7 @@ class Origin(NamedTuple):
     """The control that a lamp is in."""
 
 
-def taken_apart(top: Table) -> dict[tuple[str, str], Origin]:
+def taken_apart(top: TomlTable) -> dict[tuple[str, str], Origin]:
     """Put plain tables in place of those that stand for several parts; return the origin of each part so made.
 
     What is wrong with a ``repeat`` or a ``lit`` is noted; the part is left as it is then.
@@ -51,7 +51,7 @@ def taken_apart(top: Table) -> dict[tuple[str, str], Origin]:
 
 
 def _repeated(
-    top: Table, section: str, tables: dict[str, Any], origins: dict[tuple[str, str], Origin]
+    top: TomlTable, section: str, tables: dict[str, Any], origins: dict[tuple[str, str], Origin]
 ) -> dict[str, Any]:
     made: dict[str, Any] = {}
     for name, values in tables.items():
@@ -59,7 +59,7 @@ def _repeated(
             made[name] = values
             continue
         one = {key: value for key, value in values.items() if key != "repeat"}
-        grid = Table(top.source, (section, name, "repeat"), values["repeat"])
+        grid = TomlTable(top.source, (section, name, "repeat"), values["repeat"])
         columns = grid.whole("columns", 1, 1, MOST)
         rows = grid.whole("rows", 1, 1, MOST)
         pitch = _pitch(grid)
@@ -82,7 +82,7 @@ def _repeated(
     return made
 
 
-def _pitch(grid: Table) -> tuple[float, float]:
+def _pitch(grid: TomlTable) -> tuple[float, float]:
     if isinstance(grid.values.get("pitch"), list):
         return grid.pair("pitch", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
     one = grid.quantity("pitch", "mm", 0.0, 1, 1000, 'from "1 mm" to "1 m"')
@@ -166,7 +166,7 @@ def _moved(length: str, by_mm: float) -> str:
 # --- lit controls -------------------------------------------------------------------------------------------------
 
 
-def _lit(top: Table, name: str, table: dict[str, Any], origins: dict[tuple[str, str], Origin]) -> None:
+def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[str, str], Origin]) -> None:
     lit = table.pop("lit")
     path = ("controls", name, "lit")
     lamps = lit if isinstance(lit, list) else [lit]
@@ -195,7 +195,7 @@ def _lit(top: Table, name: str, table: dict[str, Any], origins: dict[tuple[str, 
         _same_lines(top, path if len(lamps) == 1 else (*path, number), ("lamps", new))
 
 
-def _same_lines(top: Table, old: tuple[str | int, ...], new: tuple[str | int, ...]) -> None:
+def _same_lines(top: TomlTable, old: tuple[str | int, ...], new: tuple[str | int, ...]) -> None:
     """What is said of a part that was made is said of the lines that made it."""
     lines = top.source.lines
     made = {(*new, *path[len(old) :]): line for path, line in lines.items() if path[: len(old)] == old}

@@ -17,8 +17,8 @@ from benchcon.errors import Trouble
 from benchcon.panel import parts, rules, supplies
 from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
-from benchcon.panel.model import SIDES, Control, Digits, Lamp, Panel, Raw
-from benchcon.panel.reader import Finding, Source, Table
+from benchcon.panel.model import SIDES, Control, Digits, ForeignTable, Lamp, Panel
+from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable
 from benchcon.panel.where import lines_of
 from benchcon.text import printable
 
@@ -92,7 +92,7 @@ def loads(text: str | bytes, name: str = "panel file", *, currents: bool = True)
 
 def inspect(
     text: str | bytes, name: str = "panel file", *, currents: bool = True
-) -> tuple[Panel | None, list[Finding]]:
+) -> tuple[Panel | None, list[PanelRemark]]:
     """Return the panel, as far as it could be made out, and everything found about its file, in line order.
 
     The panel is None where the file is no TOML at all. Never raises for anything that is in the file.
@@ -113,29 +113,29 @@ def inspect(
     if len(found) > _MOST_FINDINGS:
         found.sort(key=lambda finding: not finding.grave)
         grave = found[_MOST_FINDINGS].grave
-        more = Finding(file, 0, f"and {len(found) - _MOST_FINDINGS} more; mend these first", grave)
+        more = PanelRemark(file, 0, f"and {len(found) - _MOST_FINDINGS} more; mend these first", grave)
         found = [*sorted(found[:_MOST_FINDINGS], key=lambda finding: finding.line), more]
     return panel, found
 
 
-def open_table(text: str | bytes, name: str, what: str) -> tuple[Table | None, list[Finding]]:
+def open_table(text: str | bytes, name: str, what: str) -> tuple[TomlTable | None, list[PanelRemark]]:
     """Return the top table of a TOML file, or None and what is wrong with it. `what` is what the file should be."""
     file = printable(name)
     if len(text) > LARGEST:
-        return None, [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no {what}")]
+        return None, [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is no {what}")]
     try:
         decoded = decode(text, file)
         _bound_lines(decoded, file, what)
         data = _parsed(decoded, file, what)
-        return Table(Source(name, lines_of(decoded)), (), data), []
+        return TomlTable(SourceFile(name, lines_of(decoded)), (), data), []
     except _Bad as bad:
         return None, [bad.finding]
     except RecursionError:
-        return None, [Finding(file, 0, f"is nested too deep for a {what}")]
+        return None, [PanelRemark(file, 0, f"is nested too deep for a {what}")]
 
 
 class _Bad(Exception):
-    def __init__(self, finding: Finding) -> None:
+    def __init__(self, finding: PanelRemark) -> None:
         super().__init__(str(finding))
         self.finding = finding
 
@@ -145,13 +145,13 @@ def decode(raw: str | bytes, file: str) -> str:
     if isinstance(raw, str):
         return raw.removeprefix("\ufeff")
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise _Bad(Finding(file, 1, "is UTF-16; save it as UTF-8"))
+        raise _Bad(PanelRemark(file, 1, "is UTF-16; save it as UTF-8"))
     try:
         return raw.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise _Bad(
-            Finding(file, line, f"holds the byte {raw[error.start]:02X}h, which is no UTF-8; save it as UTF-8")
+            PanelRemark(file, line, f"holds the byte {raw[error.start]:02X}h, which is no UTF-8; save it as UTF-8")
         ) from None
 
 
@@ -159,7 +159,7 @@ def _bound_lines(text: str, file: str, what: str) -> None:
     """Refuse lines that no person writes: keys of thousands of steps keep a parser busy for hours."""
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > _LONGEST_LINE or line.count(".") > _MOST_POINTS:
-            raise _Bad(Finding(file, number, f"is longer, or has more points in it, than any line of a {what}"))
+            raise _Bad(PanelRemark(file, number, f"is longer, or has more points in it, than any line of a {what}"))
 
 
 _TWICE = re.compile(r"cannot (?:declare|overwrite|mutate)(.*?)(?: twice|$)")
@@ -202,14 +202,14 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
         if twice := _TWICE.search(said):
             key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
-            raise _Bad(Finding(file, line, f"{name} stands twice; give one of the two another name")) from None
+            raise _Bad(PanelRemark(file, line, f"{name} stands twice; give one of the two another name")) from None
         stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
-        raise _Bad(Finding(file, line, f"is no TOML here{column}: {said}{stands}")) from None
+        raise _Bad(PanelRemark(file, line, f"is no TOML here{column}: {said}{stands}")) from None
     except ValueError:  # a number of thousands of digits
-        raise _Bad(Finding(file, 0, f"holds a gigantic number; a {what} has none")) from None
+        raise _Bad(PanelRemark(file, 0, f"holds a gigantic number; a {what} has none")) from None
 
 
-def _panel(top: Table, text: str, name: str) -> Panel:
+def _panel(top: TomlTable, text: str, name: str) -> Panel:
     head = top.table("panel")
     one_side = ("width" in head.values) != ("height" in head.values)
     title = head.text("title", "", 60)
@@ -265,7 +265,7 @@ def _from(origins: Mapping[tuple[str, str], Origin], part: P) -> P:
     return dataclasses.replace(part, made_by=origin.key)
 
 
-def _triggers(top: Table) -> tuple[Raw, ...]:
+def _triggers(top: TomlTable) -> tuple[ForeignTable, ...]:
     value = top.get("triggers")
     if value is None:
         return ()
@@ -274,6 +274,6 @@ def _triggers(top: Table) -> tuple[Raw, ...]:
         return ()
     lines = top.source.line
     return tuple(
-        Raw(lines(("triggers", i)), each, {key: lines(("triggers", i, key)) for key in each})
+        ForeignTable(lines(("triggers", i)), each, {key: lines(("triggers", i, key)) for key in each})
         for i, each in enumerate(value)
     )

@@ -237,7 +237,7 @@ Part = Control | Lamp | Digits
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class SupplySource:
     """One of the things that can switch a supply on."""
 
     at: tuple[tuple[str, str], ...]
@@ -255,12 +255,12 @@ class Supply:
     label: str
     feeds: tuple[str, ...]
     """Boards (all of their lamps and displays), lamps and displays, by name."""
-    sources: tuple[Source, ...]
+    sources: tuple[SupplySource, ...]
     line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Raw:
+class ForeignTable:
     """A table that another room reads: its values as TOML gives them, and where it stands in the file."""
 
     line: int
@@ -290,7 +290,7 @@ class Panel:
     digits: tuple[Digits, ...] = ()
     matrices: tuple[Matrix, ...] = ()
     supplies: tuple[Supply, ...] = ()
-    triggers: tuple[Raw, ...] = ()
+    triggers: tuple[ForeignTable, ...] = ()
     """Tables ``[[triggers]]`` as read: `benchcon.watch` knows what they mean."""
     text: str = ""
     """The panel file as read, for captures."""

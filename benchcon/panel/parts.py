@@ -10,7 +10,7 @@ from benchcon.panel.codes import positions_of
 from benchcon.panel.electrics import SHIFT_REGISTER_PIN_MA
 from benchcon.panel.model import SIDES, Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
-from benchcon.panel.reader import BOARD_NAME, NAME, Table, listed, near, shown
+from benchcon.panel.reader import BOARD_NAME, NAME, TomlTable, listed, near, shown
 from benchcon.panel.segments import places_of_format
 
 LONGEST_LABEL = 60
@@ -24,7 +24,7 @@ _BOARD_FORM = "1 to 16 of a-z, 0-9 and _ are allowed, the first a letter"
 _REFERENCE = re.compile(r"(?:([a-z][a-z0-9_]{0,15})\.)?([a-z][a-z0-9_]{0,7})")
 
 
-def boards(top: Table) -> tuple[Board, ...]:
+def boards(top: TomlTable) -> tuple[Board, ...]:
     """Read ``[boards.NAME]``."""
     found: list[Board] = []
     for name, table in top.tables("boards", BOARD_NAME, _BOARD_FORM):
@@ -47,7 +47,7 @@ def boards(top: Table) -> tuple[Board, ...]:
     return tuple(found)
 
 
-def _chains(board: Table) -> tuple[Chain, ...]:
+def _chains(board: TomlTable) -> tuple[Chain, ...]:
     tables = board.table("chains")
     found: list[Chain] = []
     for kind in CHAINS:
@@ -66,7 +66,7 @@ _DIRECT = re.compile(r"[DA](?:0|[1-9]\d?)")
 _DIRECT_FORM = "a pin of the microcontroller is allowed, such as D4 or A0"
 
 
-def matrices(top: Table, board_names: list[str]) -> tuple[Matrix, ...]:
+def matrices(top: TomlTable, board_names: list[str]) -> tuple[Matrix, ...]:
     """Read ``[matrices.NAME]``."""
     found: list[Matrix] = []
     for name, table in top.tables("matrices", BOARD_NAME, _BOARD_FORM):
@@ -87,9 +87,11 @@ def matrices(top: Table, board_names: list[str]) -> tuple[Matrix, ...]:
     return tuple(found)
 
 
-def _channel(table: Table, value: Any, keys: tuple[str | int, ...], board_names: list[str], low: str) -> Channel | None:
+def _channel(
+    table: TomlTable, value: Any, keys: tuple[str | int, ...], board_names: list[str], low: str
+) -> Channel | None:
     """Read one channel: ``"board.id"``, or a table with `id` and where the wire goes."""
-    inner = Table(table.source, (*table.path, *keys), {"id": value} if isinstance(value, str) else value)
+    inner = TomlTable(table.source, (*table.path, *keys), {"id": value} if isinstance(value, str) else value)
     path = (*inner.path, "id") if isinstance(value, dict) else inner.path
     reference = inner.get("id")
     board, id_ = "", ""
@@ -130,7 +132,7 @@ def _with_boards(board_names: list[str], id_: str) -> str:
     return listed(f"{name}.{id_}" for name in board_names) or "none, as there is no [boards.NAME]"
 
 
-def _channels(table: Table, board_names: list[str], active: str, *, several: bool) -> tuple[Channel, ...]:
+def _channels(table: TomlTable, board_names: list[str], active: str, *, several: bool) -> tuple[Channel, ...]:
     one, many = table.get("channel"), table.get("channels") if several else None
     if several:
         table.asked.add("channels")
@@ -148,16 +150,16 @@ def _channels(table: Table, board_names: list[str], active: str, *, several: boo
     return tuple(channel for channel in found if channel)
 
 
-def _place(table: Table) -> Place | None:
+def _place(table: TomlTable) -> Place | None:
     pair = table.pair("at", 0, 10_000, 'from "0 mm" to "10 m"')
     return Place(*pair) if pair else None
 
 
-def _size(table: Table) -> tuple[float, float]:
+def _size(table: TomlTable) -> tuple[float, float]:
     return table.pair("size", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
 
 
-def _answers(table: Table) -> tuple[str, int]:
+def _answers(table: TomlTable) -> tuple[str, int]:
     """Read which control an output answers, and within what time."""
     name = table.matching("answers", NAME, "the name of a control is allowed")
     within_ms = table.quantity("within", "ms", 0.0, 1, 10_000, 'from "1 ms" to "10 s"')
@@ -166,14 +168,14 @@ def _answers(table: Table) -> tuple[str, int]:
     return name, round(within_ms * 1000)
 
 
-def _begins(table: Table, positions: tuple[str, ...], spring: tuple[int, ...]) -> int:
+def _begins(table: TomlTable, positions: tuple[str, ...], spring: tuple[int, ...]) -> int:
     """Read at which position a simulated control is started."""
     stays = [word for number, word in enumerate(positions) if number not in spring]
     word = table.word("begins", stays, stays[0] if stays else "")
     return positions.index(word) if word in positions else 0
 
 
-def _hole(table: Table) -> tuple[float, float]:
+def _hole(table: TomlTable) -> tuple[float, float]:
     """A diameter, ``"16.2 mm"``, or width and height of a cut-out."""
     bounds = 'from "1 mm" to "1 m"'
     if isinstance(table.values.get("hole"), list):
@@ -181,19 +183,19 @@ def _hole(table: Table) -> tuple[float, float]:
     return table.quantity("hole", "mm", 0.0, 1, 1000, bounds), 0.0
 
 
-def _body(table: Table) -> tuple[float, float]:
+def _body(table: TomlTable) -> tuple[float, float]:
     return table.pair("body", 1, 1000, 'from "1 mm" to "1 m"') or (0.0, 0.0)
 
 
-def _depth(table: Table) -> float:
+def _depth(table: TomlTable) -> float:
     return table.quantity("depth", "mm", 0.0, 1, 1000, 'from "1 mm" to "1 m"')
 
 
-def _label(table: Table, name: str) -> str:
+def _label(table: TomlTable, name: str) -> str:
     return table.text("label", "", LONGEST_LABEL) or name.replace("_", " ").capitalize()
 
 
-def controls(top: Table, board_names: list[str]) -> tuple[Control, ...]:
+def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
     """Read ``[controls.NAME]``."""
     found: list[Control] = []
     for name, table in top.tables("controls", NAME, _NAME_FORM):
@@ -262,13 +264,13 @@ INTENSITIES = 'from "0.1 mcd" to "1000 cd"'
 ROLES = ("warning", "caution", "advisory", "other")
 
 
-def _usual_ma(table: Table, channels: tuple[Channel, ...]) -> float:
+def _usual_ma(table: TomlTable, channels: tuple[Channel, ...]) -> float:
     """Return the current of a lamp that says none: what its pin is made for."""
     kinds = {pin.kind for channel in channels for pin in read_pins(channel.wire.pin)}
     return SHIFT_REGISTER_PIN_MA if "595" in kinds and table.get("driver") != "transistor" else 10.0
 
 
-def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
+def lamps(top: TomlTable, board_names: list[str]) -> tuple[Lamp, ...]:
     """Read ``[lamps.NAME]``."""
     found: list[Lamp] = []
     for name, table in top.tables("lamps", NAME, _NAME_FORM):
@@ -309,7 +311,7 @@ def lamps(top: Table, board_names: list[str]) -> tuple[Lamp, ...]:
     return tuple(found)
 
 
-def digits(top: Table, board_names: list[str]) -> tuple[Digits, ...]:
+def digits(top: TomlTable, board_names: list[str]) -> tuple[Digits, ...]:
     """Read ``[digits.NAME]``."""
     found: list[Digits] = []
     for name, table in top.tables("digits", NAME, _NAME_FORM):

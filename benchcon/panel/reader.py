@@ -24,7 +24,7 @@ _MOST_NOTED = 1000
 """Findings about one file; whoever has so many mends the first and looks again."""
 
 
-class Finding(NamedTuple):
+class PanelRemark(NamedTuple):
     """One thing about a file that a person should know."""
 
     file: str
@@ -40,13 +40,13 @@ class Finding(NamedTuple):
         return f"{where}: {'' if self.grave else 'advice: '}{self.text}"
 
 
-def as_finding(file: str, message: str) -> Finding:
+def as_finding(file: str, message: str) -> PanelRemark:
     """Return the finding that a message ``FILE:LINE: text`` of a `Trouble` about `file` tells."""
     shown_file = printable(file)
     match = re.match(r":(?: line )?(\d{1,9}): ", message.removeprefix(shown_file))
     if message.startswith(shown_file) and match:
-        return Finding(shown_file, int(match[1]), message[len(shown_file) + match.end() :])
-    return Finding(shown_file, 0, message.removeprefix(shown_file).lstrip(": "))
+        return PanelRemark(shown_file, int(match[1]), message[len(shown_file) + match.end() :])
+    return PanelRemark(shown_file, 0, message.removeprefix(shown_file).lstrip(": "))
 
 
 def has_heading(text: str, *headings: str) -> bool:
@@ -103,13 +103,13 @@ def dotted(path: Path) -> str:
     return out or "the file"
 
 
-class Source:
+class SourceFile:
     """A file that is being read: its name, where its keys stand, and what was found wrong so far."""
 
     def __init__(self, file: str, lines: dict[Path, int]) -> None:
         self.file = printable(file)
         self.lines = lines
-        self.findings: list[Finding] = []
+        self.findings: list[PanelRemark] = []
 
     def line(self, path: Path) -> int:
         """Return the line of `path`, or of the nearest thing around it."""
@@ -125,13 +125,13 @@ class Source:
     def say_at(self, line: int, text: str, *, grave: bool = True) -> None:
         """Note a finding about `line`."""
         if len(self.findings) < _MOST_NOTED:
-            self.findings.append(Finding(self.file, line, text, grave))
+            self.findings.append(PanelRemark(self.file, line, text, grave))
 
 
-class Table:
+class TomlTable:
     """One table: each reading method notes what is wrong and gives the default; `done` notes unknown keys."""
 
-    def __init__(self, source: Source, path: Path, values: object, what: str = "a table") -> None:
+    def __init__(self, source: SourceFile, path: Path, values: object, what: str = "a table") -> None:
         self.source = source
         self.path = path
         self.asked: set[str] = set()
@@ -254,14 +254,14 @@ class Table:
         found = tuple(self.a_text((key, index), each, "", longest) for index, each in enumerate(value))
         return found if len(self.source.findings) == before else None
 
-    def table(self, key: str) -> Table:
+    def table(self, key: str) -> TomlTable:
         value = self.get(key)
-        return Table(self.source, (*self.path, key), {} if value is None else value)
+        return TomlTable(self.source, (*self.path, key), {} if value is None else value)
 
-    def tables(self, key: str, pattern: re.Pattern[str], what: str) -> list[tuple[str, Table]]:
+    def tables(self, key: str, pattern: re.Pattern[str], what: str) -> list[tuple[str, TomlTable]]:
         """Return the named tables below `key`, in file order; others are noted and left out."""
         value = self.get(key)
-        found: list[tuple[str, Table]] = []
+        found: list[tuple[str, TomlTable]] = []
         if isinstance(value, dict):
             for name, inner in value.items():
                 if not pattern.fullmatch(name):
@@ -269,7 +269,7 @@ class Table:
                     hint = f'; did you mean "{near_name}"?' if pattern.fullmatch(near_name) else ""
                     self.source.say((*self.path, key, name), f"is no name for {_ONE[key]}; {what}{hint}")
                     continue
-                table = Table(self.source, (*self.path, key, name), inner)
+                table = TomlTable(self.source, (*self.path, key, name), inner)
                 if isinstance(inner, dict):
                     found.append((name, table))
         elif value is not None:

@@ -11,7 +11,7 @@ Values = Mapping[tuple[str, str], int]
 """Channel values by (board name, channel id), as they are on the wire after inversion."""
 
 
-class Position(NamedTuple):
+class ReadPosition(NamedTuple):
     """The position of a button or switch, or why there is none."""
 
     position: int | None
@@ -20,7 +20,7 @@ class Position(NamedTuple):
     """
 
 
-def position(control: Control, values: Values) -> Position:
+def position(control: Control, values: Values) -> ReadPosition:
     """Return which position `control` is in, by `values`.
 
     Between two positions of a rotary switch none of its contacts, or two, are made for a moment: that gives no position
@@ -30,23 +30,23 @@ def position(control: Control, values: Values) -> Position:
     for channel in control.channels:
         value = values.get((channel.board, channel.id))
         if value is None:
-            return Position(None, "not known")
+            return ReadPosition(None, "not known")
         code.append(value)
     return position_of_code(control, code)
 
 
-def position_of_code(control: Control, code: Sequence[int]) -> Position:
+def position_of_code(control: Control, code: Sequence[int]) -> ReadPosition:
     """Return which position has the channel values `code`, in the order of the control's channels."""
     found = tuple(code)
     if found in control.codes:
-        return Position(control.codes.index(found))
+        return ReadPosition(control.codes.index(found))
     if not any(found):
-        return Position(None, "none made")
+        return ReadPosition(None, "none made")
     single = all(sum(row) == 1 and set(row) <= {0, 1} for row in control.codes)
     if single and len(control.codes) == len(found) and set(found) <= {0, 1}:
         words = [control.positions[control.codes.index(row)] for row in _singles(found)]
-        return Position(None, f"{len(words)} made: {', '.join(words)}")
-    return Position(None, f"no position has {' '.join(map(str, found))}")
+        return ReadPosition(None, f"{len(words)} made: {', '.join(words)}")
+    return ReadPosition(None, f"no position has {' '.join(map(str, found))}")
 
 
 def _singles(code: tuple[int, ...]) -> list[tuple[int, ...]]:

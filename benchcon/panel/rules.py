@@ -10,11 +10,11 @@ from benchcon.panel.electrics import loads
 from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
-from benchcon.panel.reader import Source, listed, near
+from benchcon.panel.reader import SourceFile, listed, near
 from benchcon.panel.supplies import check_supplies
 
 
-def check(panel: Panel, source: Source, *, currents: bool = True) -> None:
+def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
     """Note in `source` what does not fit together on `panel`, and with `currents` what draws too much."""
     _names(panel, source)
     _channels(panel, source)
@@ -41,7 +41,7 @@ def channels_of(part: Part) -> tuple[Channel, ...]:
     return part.channels if isinstance(part, Control) else (part.channel,)
 
 
-def _names(panel: Panel, source: Source) -> None:
+def _names(panel: Panel, source: SourceFile) -> None:
     seen: dict[str, Part] = {}
     labels: dict[tuple[str, str], Part] = {}
     for part in panel.parts:
@@ -68,7 +68,7 @@ def _names(panel: Panel, source: Source) -> None:
         idents.setdefault(board.ident, board)
 
 
-def _channels(panel: Panel, source: Source) -> None:
+def _channels(panel: Panel, source: SourceFile) -> None:
     seen: dict[tuple[str, str], tuple[Part, int]] = {}
     for part in panel.parts:
         for channel in channels_of(part):
@@ -83,7 +83,7 @@ def _channels(panel: Panel, source: Source) -> None:
             seen.setdefault(key, (part, channel.line))
 
 
-def _answers(panel: Panel, source: Source) -> None:
+def _answers(panel: Panel, source: SourceFile) -> None:
     names = [control.name for control in panel.controls]
     for output in panel.parts:
         if not isinstance(output, Control) and output.answers and output.answers not in names:
@@ -91,7 +91,7 @@ def _answers(panel: Panel, source: Source) -> None:
             source.say_at(output.line, f"{text}; allowed: {listed(names) or 'none yet'}{near(output.answers, names)}")
 
 
-def _dark_switches(panel: Panel, source: Source) -> None:
+def _dark_switches(panel: Panel, source: SourceFile) -> None:
     seen: dict[str, Control] = {}
     for control in panel.controls:
         if not control.darkens:
@@ -110,7 +110,7 @@ def _dark_switches(panel: Panel, source: Source) -> None:
 class _Pins:
     """The pins of one board, and who has them."""
 
-    def __init__(self, panel: Panel, board: Board, source: Source) -> None:
+    def __init__(self, panel: Panel, board: Board, source: SourceFile) -> None:
         self.panel = panel
         self.board = board
         self.source = source
@@ -258,7 +258,7 @@ def _kinds_for(part: Part) -> tuple[str, ...]:
     return ("direct", "165") if part.kind == "encoder" else ("direct", "165", "matrix")
 
 
-def _places(panel: Panel, source: Source) -> None:
+def _places(panel: Panel, source: SourceFile) -> None:
     placed = [part for part in panel.parts if part.place is not None]
     if panel.width_mm and panel.height_mm:
         for part in placed:
@@ -272,7 +272,7 @@ def _places(panel: Panel, source: Source) -> None:
         )
 
 
-def _on_panel(panel: Panel, part: Part, source: Source) -> None:
+def _on_panel(panel: Panel, part: Part, source: SourceFile) -> None:
     place = part.place
     if place is None:
         return

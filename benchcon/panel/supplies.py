@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from benchcon.panel.model import Control, Panel, Source, Supply
-from benchcon.panel.reader import NAME, Table, listed, near, shown
+from benchcon.panel.model import Control, Panel, Supply, SupplySource
+from benchcon.panel.reader import NAME, TomlTable, listed, near, shown
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _, the first a letter, are allowed"
 MOST_SOURCES = 16
 AFTER = "after"
 
 
-def supplies(top: Table) -> tuple[Supply, ...]:
+def supplies(top: TomlTable) -> tuple[Supply, ...]:
     """Read ``[supplies.NAME]``. Which names there are on the panel is checked by `check_supplies`."""
     found = []
     for name, table in top.tables("supplies", NAME, _NAME_FORM):
@@ -29,7 +29,7 @@ def supplies(top: Table) -> tuple[Supply, ...]:
     return tuple(found)
 
 
-def _sources(table: Table) -> tuple[Source, ...]:
+def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
     example = 'on_when = [{ mains = "on" }, { battery = "on" }]'
     value = table.get("on_when")
     if not isinstance(value, list) or not 0 < len(value) <= MOST_SOURCES:
@@ -38,13 +38,13 @@ def _sources(table: Table) -> tuple[Source, ...]:
         return ()
     found = []
     for number, each in enumerate(value):
-        inner = Table(table.source, (*table.path, "on_when", number), each)
+        inner = TomlTable(table.source, (*table.path, "on_when", number), each)
         after_ms = inner.quantity(AFTER, "ms", 0.0, 0, 3_600_000, 'from "0 s" to "1 h"')
         named = [key for key in inner.values if key != AFTER]
         at = tuple((key, inner.text(key, "", 16)) for key in named)
         if isinstance(each, dict) and not at:
             inner.say(None, 'names no control; say where one has to stand, such as { mains = "on" }')
-        found.append(Source(at, round(after_ms * 1000), inner.line))
+        found.append(SupplySource(at, round(after_ms * 1000), inner.line))
     return tuple(found)
 
 
@@ -88,7 +88,7 @@ class Switched:
     def __init__(self, panel: Panel) -> None:
         self._panel = panel
         self._words = {control.name: words_of(control) for control in panel.controls}
-        self._since: dict[Source, int] = {}
+        self._since: dict[SupplySource, int] = {}
         """Since when the controls of a source stand where it says."""
 
     def on(self, positions: Mapping[str, int], now_us: int) -> dict[str, bool]:
@@ -105,7 +105,7 @@ class Switched:
         due = [since + source.after_us for source, since in self._since.items()]
         return min((at for at in due if at > now_us), default=None)
 
-    def _ready(self, source: Source, positions: Mapping[str, int], now_us: int) -> bool:
+    def _ready(self, source: SupplySource, positions: Mapping[str, int], now_us: int) -> bool:
         if not all(self._stands(name, word, positions) for name, word in source.at):
             self._since.pop(source, None)
             return False

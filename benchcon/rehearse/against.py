@@ -15,7 +15,7 @@ from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import LEVEL_PERMILLE
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Scenario
-from benchcon.rehearse.seen import Seen
+from benchcon.rehearse.seen import SeenOutputs
 from benchcon.rehearse.showing import Shown, outputs_of
 from benchcon.state import BenchState
 from benchcon.wire.events import Event, Link
@@ -47,7 +47,7 @@ class Against:
     def __init__(self, scenario: Scenario, rules: Rules, tolerance_us: int = TOLERANCE_US) -> None:
         self.engine = Engine(scenario.panel, scenario.behaviour, rules)
         self.state = BenchState()
-        self.seen = Seen(scenario.panel, self.state)
+        self.seen = SeenOutputs(scenario.panel, self.state)
         self.differences: list[Differs] = []
         self.compared: set[str] = set()
         """Outputs that could be compared for a while."""

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
-from benchcon.panel.reader import NAME, Finding, Table, has_heading, shown
+from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, shown
 from benchcon.text import printable
 from benchcon.units import is_unit, quantity
 
@@ -91,7 +91,7 @@ def load(path: str | Path) -> Behaviour:
     return behaviour
 
 
-def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[Finding]]:
+def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[PanelRemark]]:
     """Return the behaviour, as far as it could be made out, and everything found about its file, in line order."""
     top, findings = open_table(text, name, KIND)
     if top is None:
@@ -110,7 +110,7 @@ def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[Findin
     return behaviour, sorted(dict.fromkeys(top.source.findings), key=lambda finding: finding.line)
 
 
-def file_beside(table: Table, key: str, name: str) -> Path | None:
+def file_beside(table: TomlTable, key: str, name: str) -> Path | None:
     """Return the file that `key` names, from the folder of the file `name`; a finding if it is not there."""
     text = table.text(key, "", 500)
     if not text:
@@ -121,7 +121,7 @@ def file_beside(table: Table, key: str, name: str) -> Path | None:
     return path
 
 
-def _value(name: str, table: Table) -> Value:
+def _value(name: str, table: TomlTable) -> Value:
     if name in RESERVED:
         table.say(None, f"has a name that rules need otherwise; any but {' and '.join(RESERVED)} is allowed")
     label = table.text("label", "", 40)
@@ -144,7 +144,7 @@ def _value(name: str, table: Table) -> Value:
     return Value(name, bare.label, unit, low, high, number, age_s, table.line)
 
 
-def _range(table: Table, unit: str) -> tuple[float, float]:
+def _range(table: TomlTable, unit: str) -> tuple[float, float]:
     value = table.get("range")
     example = f'["0 {unit}", "100 {unit}"]' if unit else "[0, 100]"
     if value is None:

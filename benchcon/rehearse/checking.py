@@ -8,12 +8,12 @@ from pathlib import Path
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, load, slurp
 from benchcon.panel.model import Panel
-from benchcon.panel.reader import Finding, as_finding
+from benchcon.panel.reader import PanelRemark, as_finding
 from benchcon.panel.summary import counted
 from benchcon.rehearse import behaviour, rules_file, scenario
 from benchcon.rehearse.rules_file import Rule
 
-Checked = tuple[list[Finding], str]
+Checked = tuple[list[PanelRemark], str]
 """What was found, and what is in the file and what it is good for."""
 
 
@@ -52,10 +52,10 @@ def check_rules(path: str, raw: bytes, panel: Panel | None) -> Checked:
     findings += found
     if panel is None:
         text = "was not held against a panel: name one with --panel FILE, or in a behaviour file beside it"
-        findings.append(Finding(path, 0, text, False))
+        findings.append(PanelRemark(path, 0, text, False))
     elif read is None:
         text = f'parameters were not checked: no behaviour file beside it says rules = "{Path(path).name}"'
-        findings.append(Finding(path, 0, text, False))
+        findings.append(PanelRemark(path, 0, text, False))
     return _once(findings), _rules(rules)
 
 
@@ -96,7 +96,7 @@ def _rules(rules: list[Rule]) -> str:
     return f"{counted(len(rules), 'rule')} for {counted(outputs, 'output')}"
 
 
-def _once(findings: list[Finding]) -> list[Finding]:
+def _once(findings: list[PanelRemark]) -> list[PanelRemark]:
     """In the order of files and lines, each once."""
     order = {finding.file: number for number, finding in reversed(list(enumerate(findings)))}
     return sorted(dict.fromkeys(findings), key=lambda finding: (order[finding.file], finding.line))

@@ -32,7 +32,7 @@ WRONG_RULE = "its rule went wrong"
 """Why an expectation is not judged: what its outputs show is not what any rule says, even where it looks right."""
 
 
-class Wanted(NamedTuple):
+class WantedOutput(NamedTuple):
     """What one output is to show."""
 
     output: str
@@ -44,7 +44,7 @@ class Wanted(NamedTuple):
     """A display's segments; None: it is a lamp."""
 
 
-class Condition(NamedTuple):
+class Clause(NamedTuple):
     """One thing that must hold for an expectation to be due."""
 
     name: str
@@ -58,10 +58,10 @@ class Expectation:
 
     name: str
     line: int
-    wanted: tuple[Wanted, ...] = ()
+    wanted: tuple[WantedOutput, ...] = ()
     dark: tuple[str, ...] = ()
     """Boards on which nothing is to be lit."""
-    conditions: tuple[Condition, ...] = ()
+    conditions: tuple[Clause, ...] = ()
     within_us: int = 0
     at_us: int | None = None
     """Of a step: when that is; None: whenever its conditions hold."""
@@ -82,7 +82,7 @@ class Broken(NamedTuple):
     """What is shown and what was expected, in the panel's labels, for a person before the panel."""
 
 
-class Outputs(Protocol):
+class OutputsShown(Protocol):
     """What the boards show."""
 
     def shows(self, output: str) -> int | bytes | None:
@@ -116,7 +116,7 @@ class Stand(Enum):
 class Judge:
     """Looks at all expectations of a scenario. `next_us` says when to look again at the latest."""
 
-    def __init__(self, expectations: Sequence[Expectation], outputs: Outputs) -> None:
+    def __init__(self, expectations: Sequence[Expectation], outputs: OutputsShown) -> None:
         self.outputs = outputs
         self.broken: list[Broken] = []
         self.due: dict[Expectation, int] = dict.fromkeys(expectations, 0)
@@ -194,7 +194,7 @@ class Judge:
             wrong += [output for output in self.outputs.lit_on(board) if output not in wrong]
         return wrong
 
-    def _as_wanted(self, wanted: Wanted) -> bool:
+    def _as_wanted(self, wanted: WantedOutput) -> bool:
         shows = self.outputs.shows(wanted.output)
         if isinstance(shows, bytes):
             return shows == wanted.segments

@@ -18,7 +18,7 @@ from benchcon.errors import Trouble
 from benchcon.rehearse import rules_file
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
-from benchcon.rehearse.scenario import Move, Scenario, Supply
+from benchcon.rehearse.scenario import Move, Scenario, SupplyStep
 from benchcon.rehearse.watchdog import Watchdog
 from benchcon.text import printable
 from benchcon.wire.events import Asked, Event
@@ -262,7 +262,7 @@ class LiveRun:
 
     # --- controls ---------------------------------------------------------------------------------------------------
 
-    def _move(self, move: Move | Supply) -> None:
+    def _move(self, move: Move | SupplyStep) -> None:
         if self.hands_are_off:
             return
         boards = move.boards if isinstance(move, Move) else (move.board,)
@@ -270,7 +270,7 @@ class LiveRun:
             for board in boards:
                 worker = self._workers.setdefault(board, ThreadPoolExecutor(1, f"hand of {board}"))
                 worker.submit(self._by_hand, board, move)
-        elif isinstance(move, Supply):
+        elif isinstance(move, SupplyStep):
             self._leave_out(f"the supply of {move.board} is switched by a simulated hand only")
         elif self._ask is None:
             self._leave_out(f"nobody to {move.words}")
@@ -279,10 +279,10 @@ class LiveRun:
             self.rehearsal.wait(True, self.session.now_us())
             self._workers.setdefault("", ThreadPoolExecutor(1, "asking")).submit(self._by_person, move)
 
-    def _by_hand(self, board: str, move: Move | Supply) -> None:
+    def _by_hand(self, board: str, move: Move | SupplyStep) -> None:
         hand = self.hands[board]
         try:
-            if isinstance(move, Supply):
+            if isinstance(move, SupplyStep):
                 hand.supply(move.millivolts)
             elif move.verb == "share":
                 hand.put_percent(move.control, move.to / 10)

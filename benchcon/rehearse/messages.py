@@ -23,11 +23,11 @@ MOST_TOLD = 200
 Values = dict[str, float | None]
 
 
-class Wrong(ValueError):
+class BadMessage(ValueError):
     """A message, or a value in it, that cannot be taken: one printable line says why."""
 
 
-class Outside(Wrong):
+class Outside(BadMessage):
     """A value that is outside its range: it is no data."""
 
 
@@ -44,7 +44,7 @@ def of_line(line: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
     for name, given in found.items():
         try:
             values[name] = number_of(name, given, behaviour)
-        except Wrong as why:
+        except BadMessage as why:
             wrong.append(str(why))
             if isinstance(why, Outside):
                 values[name] = None
@@ -66,10 +66,13 @@ def of_topic(topic: str, payload: bytes, behaviour: Behaviour) -> tuple[Values, 
 
 
 def number_of(name: str, given: Any, behaviour: Behaviour) -> float | None:
-    """Return what is given for a value as a number of its unit. Raises `Wrong`, for what is outside its range too."""
+    """Return what is given for a value as a number of its unit.
+
+    Raises `BadMessage`, for what is outside its range too.
+    """
     value = behaviour.value(name) if len(name) <= 64 else None
     if value is None:
-        raise Wrong(_told(f"there is no value '{name[:64]}'"))
+        raise BadMessage(_told(f"there is no value '{name[:64]}'"))
     if given is None:
         return None
     number = _number(value, given)
@@ -86,18 +89,18 @@ def _number(value: Value, given: Any) -> float:
         except OverflowError:
             return math.inf
     if not isinstance(given, str):
-        raise Wrong(
+        raise BadMessage(
             _told(f"{value.name}: a number, text with a unit, or null is allowed, not {json.dumps(given)[:40]}")
         )
     if not value.unit:
         try:
             return float(given)
         except ValueError:
-            raise Wrong(_told(f"{value.name}: '{given[:40]}' is no number")) from None
+            raise BadMessage(_told(f"{value.name}: '{given[:40]}' is no number")) from None
     try:
         return _converted(given, value.unit)
     except ValueError as why:
-        raise Wrong(_told(f"{value.name}: '{given[:40]}' {why}")) from None
+        raise BadMessage(_told(f"{value.name}: '{given[:40]}' {why}")) from None
 
 
 def _converted(text: str, unit: str) -> float:
@@ -113,11 +116,11 @@ def _converted(text: str, unit: str) -> float:
 
 def _text(raw: bytes) -> str:
     if len(raw) > LONGEST:
-        raise Wrong(f"{len(raw)} bytes; at most {LONGEST} are taken")
+        raise BadMessage(f"{len(raw)} bytes; at most {LONGEST} are taken")
     try:
         return raw.decode()
     except UnicodeDecodeError:
-        raise Wrong(_told(f"no UTF-8: {raw[:40]!r}")) from None
+        raise BadMessage(_told(f"no UTF-8: {raw[:40]!r}")) from None
 
 
 def _no_constant(word: str) -> float:

@@ -12,7 +12,7 @@ from benchcon.rehearse import rules_file
 from benchcon.rehearse.live import LiveRun
 from benchcon.rehearse.publishing import Publisher
 from benchcon.rehearse.recorded import RehearsalCapture
-from benchcon.rehearse.result import Result, result_of
+from benchcon.rehearse.result import ScenarioResult, result_of
 from benchcon.rehearse.scenario import Named, Scenario, load
 from benchcon.rehearse.sources import broker_of, source_of
 from benchcon.rehearse.virtual import VirtualRun
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 def play(
     path: str | Path, named: Named | None = None, *, captures: Path | None = None, always: bool = False, seed: int = 0
-) -> Result:
+) -> ScenarioResult:
     """Play the scenario `path` on simulated boards, as fast as it goes. The rules that it names are run.
 
     `captures` is the folder where a capture of it is left if an expectation was broken, or `always`; None: none is.
@@ -63,7 +63,7 @@ def play_live(
     publish: str = "",
     tell: Callable[[str], object] = lambda text: None,
     ended: Callable[[float], bool],
-) -> Result:
+) -> ScenarioResult:
     """Play a scenario that was read from `path` on the boards of `session`, in real time, and return what came of it.
 
     `values`: where values come from, see `sources.source_of`; `publish`: the broker that is told what the panel does.

@@ -15,8 +15,8 @@ from benchcon.panel.model import Lamp
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import Broken, Judge
 from benchcon.rehearse.rules_file import Rules
-from benchcon.rehearse.scenario import Action, Expect, Move, Scenario, Set, Supply
-from benchcon.rehearse.seen import Seen
+from benchcon.rehearse.scenario import Action, Expect, Move, Scenario, Set, SupplyStep
+from benchcon.rehearse.seen import SeenOutputs
 from benchcon.rehearse.showing import outputs_of
 from benchcon.state import BenchState
 from benchcon.wire.events import Answered, Boot, Event
@@ -38,11 +38,11 @@ class ToDo:
     """For each board, by its name on the panel, what its channels are to show."""
     names: dict[str, list[str]] = field(default_factory=dict)
     """The outputs of `wants`, by name."""
-    moves: list[Move | Supply] = field(default_factory=list)
+    moves: list[Move | SupplyStep] = field(default_factory=list)
     broken: list[Broken] = field(default_factory=list)
 
 
-class Failed(NamedTuple):
+class BrokenExpectation(NamedTuple):
     """A broken expectation with what stood at that moment."""
 
     broken: Broken
@@ -60,10 +60,10 @@ class Rehearsal:
     def __init__(self, scenario: Scenario, rules: Rules, state: BenchState) -> None:
         self.scenario = scenario
         self.engine = Engine(scenario.panel, scenario.behaviour, rules)
-        self.seen = Seen(scenario.panel, state)
+        self.seen = SeenOutputs(scenario.panel, state)
         self.seen.went_wrong = lambda output: self.engine.went_wrong(output)
         self.judge = Judge(scenario.expectations, self.seen)
-        self.failed: list[Failed] = []
+        self.failed: list[BrokenExpectation] = []
         self.mistakes: dict[str, tuple[int, int]] = {}
         """What went wrong in rules, by its text with the line: when first, since the beginning, and how often."""
         self.began_us: int | None = None
@@ -272,7 +272,7 @@ class Rehearsal:
                 todo.wants.setdefault(board, {})[part.channel.id] = value
                 todo.names.setdefault(board, []).append(name)
 
-    def _failed(self, broken: Broken) -> Failed:
+    def _failed(self, broken: Broken) -> BrokenExpectation:
         inputs = self.engine.inputs
         controls = {control.name: inputs.get(control.name) for control in self.scenario.panel.controls}
         rules = []
@@ -282,7 +282,7 @@ class Rehearsal:
             wants = f" says {shown.text.strip() or 'blank'}" if shown is not None else ""
             why = f" ({shown.why})" if shown is not None and shown.why else ""
             rules.append(f"{where}{wants}{why}" if where else f"{output} has no rule")
-        return Failed(
+        return BrokenExpectation(
             broken,
             self.written_values(),
             {name: in_words(value) for name, value in controls.items()},

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchcon.rehearse.expect import WRONG_RULE, Expectation
-from benchcon.rehearse.rehearsal import Failed, Rehearsal
+from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
 from benchcon.text import printable
 
 RULES = "(rules)"
@@ -16,7 +16,7 @@ MOST_TOLD = 20
 
 
 @dataclass(slots=True)
-class Result:
+class ScenarioResult:
     """What came of one scenario."""
 
     path: str
@@ -26,7 +26,7 @@ class Result:
     """Seconds of the computer's time; 0 on real boards, where it is the same."""
     expectations: Sequence[Expectation]
     due: dict[Expectation, int]
-    failed: Sequence[Failed]
+    failed: Sequence[BrokenExpectation]
     mistakes: dict[str, tuple[int, int]]
     capture: Path | None = None
     remarks: list[str] = field(default_factory=list)
@@ -46,11 +46,11 @@ class Result:
         return [each for each in self.expectations if not self.due.get(each) and each not in broken]
 
 
-def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Result:
+def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> ScenarioResult:
     """Return what came of a rehearsal that has ended."""
     scenario = rehearsal.scenario
     held = {each: rehearsal.judge.held[each] for each in scenario.checks if each in rehearsal.judge.held}
-    return Result(
+    return ScenarioResult(
         printable(scenario.path),
         scenario.title,
         scenario.lasts_us / 1e6,
@@ -65,7 +65,7 @@ def result_of(rehearsal: Rehearsal, took_s: float, capture: Path | None) -> Resu
     )
 
 
-def texts(result: Result) -> dict[str, str]:
+def texts(result: ScenarioResult) -> dict[str, str]:
     """Return for each expectation, and for the rules, what went wrong, some lines; empty if nothing did."""
     found = {RULES: "\n".join(_mistakes(result))}
     for expectation in result.expectations:
@@ -93,7 +93,7 @@ def names(expectations: Sequence[Expectation]) -> list[str]:
     return list(found)
 
 
-def as_text(result: Result) -> str:
+def as_text(result: ScenarioResult) -> str:
     """Return the whole result for people."""
     lines = [line for failed in result.failed[:MOST_TOLD] for line in _told(failed, result)]
     if len(result.failed) > MOST_TOLD:
@@ -116,7 +116,7 @@ def as_text(result: Result) -> str:
     return "\n".join(lines)
 
 
-def _told(failed: Failed, result: Result) -> Iterator[str]:
+def _told(failed: BrokenExpectation, result: ScenarioResult) -> Iterator[str]:
     broken = failed.broken
     expected = printable(broken.expectation.name)
     head = f"{result.path}:{broken.expectation.line}: BROKEN at {failed.after_us / 1e6:.3f} s"
@@ -129,11 +129,11 @@ def _told(failed: Failed, result: Result) -> Iterator[str]:
         yield f"    capture: {printable(str(result.capture))}, at {broken.at_us / 1e6:.3f} s"
 
 
-def _not_judged(expectation: Expectation, result: Result) -> str:
+def _not_judged(expectation: Expectation, result: ScenarioResult) -> str:
     return f"{result.path}:{expectation.line}: not judged, as {WRONG_RULE}: {printable(expectation.name)}"
 
 
-def _mistakes(result: Result) -> Iterator[str]:
+def _mistakes(result: ScenarioResult) -> Iterator[str]:
     for text, (first_us, times) in list(result.mistakes.items())[:MOST_TOLD]:
         more = f", {times} times" if times > 1 else ""
         yield f"{text} (first at {first_us / 1e6:.3f} s{more})"

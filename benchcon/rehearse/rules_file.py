@@ -24,10 +24,10 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, slurp
 from benchcon.panel.model import Control, Panel
-from benchcon.panel.reader import NAME, Finding, listed, near
+from benchcon.panel.reader import NAME, PanelRemark, listed, near
 from benchcon.panel.rules import key_of
 from benchcon.rehearse.behaviour import RESERVED, Behaviour
-from benchcon.rehearse.showing import Look, number_by
+from benchcon.rehearse.showing import NumberStyle, number_by
 from benchcon.rehearse.stopping import LoadLimit, NeverLoads
 from benchcon.text import printable
 from benchcon.units import linear
@@ -52,7 +52,7 @@ class Rule:
     lamps: tuple[str, ...] = ()
     displays: tuple[str, ...] = ()
     derived: str = ""
-    look: Look = field(default_factory=Look)
+    look: NumberStyle = field(default_factory=NumberStyle)
 
     @property
     def drives(self) -> tuple[str, ...]:
@@ -85,20 +85,20 @@ def looks_like_one(path: str) -> bool:
 
 def inspect(
     text: str | bytes, name: str, panel: Panel | None = None, behaviour: Behaviour | None = None
-) -> tuple[list[Rule], list[Finding]]:
+) -> tuple[list[Rule], list[PanelRemark]]:
     """Return the rules of a file and everything found about it, in line order, without running any of it.
 
     Names are held against `panel` and `behaviour` as far as they are given.
     """
     file = printable(name)
     if len(text) > LARGEST:
-        return [], [Finding(file, 0, f"is larger than {LARGEST} bytes: that is no {KIND}")]
+        return [], [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is no {KIND}")]
     try:
         tree = ast.parse(text, name)
     except SyntaxError as error:
-        return [], [Finding(file, error.lineno or 0, f"is no Python: {printable(error.msg)}")]
+        return [], [PanelRemark(file, error.lineno or 0, f"is no Python: {printable(error.msg)}")]
     except (ValueError, RecursionError, MemoryError) as error:
-        return [], [Finding(file, 0, f"is no Python: {printable(str(error)) or 'it is nested too deep'}")]
+        return [], [PanelRemark(file, 0, f"is no Python: {printable(str(error)) or 'it is nested too deep'}")]
     reading = _Reading(file, panel, behaviour)
     reading.take(tree)
     reading.undefined(tree, text)
@@ -111,10 +111,10 @@ class _Reading:
         self.panel = panel
         self.behaviour = behaviour
         self.rules: list[Rule] = []
-        self.findings: list[Finding] = []
+        self.findings: list[PanelRemark] = []
 
     def say(self, line: int, text: str, *, grave: bool = True) -> None:
-        self.findings.append(Finding(self.file, line, text, grave))
+        self.findings.append(PanelRemark(self.file, line, text, grave))
 
     def take(self, tree: ast.Module) -> None:
         top = {id(node) for node in tree.body}
@@ -146,7 +146,7 @@ class _Reading:
     def _rule(self, node: ast.FunctionDef | ast.AsyncFunctionDef, marks: list[tuple[ast.expr, str]]) -> Rule:
         lamps: list[str] = []
         displays: list[str] = []
-        derived, look = "", Look()
+        derived, look = "", NumberStyle()
         for mark, word in marks:
             if not isinstance(mark, ast.Call):
                 self.say(mark.lineno, f'@{word} names what the rule is for, such as @{word}("crosswind")')
@@ -189,7 +189,7 @@ class _Reading:
             node.name, node.lineno, tuple(plain), frozenset(optional), tuple(lamps), tuple(displays), derived, look
         )
 
-    def _look(self, mark: ast.Call, before: Look) -> Look:
+    def _look(self, mark: ast.Call, before: NumberStyle) -> NumberStyle:
         given: dict[str, Any] = {}
         for keyword in mark.keywords:
             try:
@@ -219,7 +219,7 @@ class _Reading:
             except (ValueError, TypeError) as why:
                 hint = 'two units are allowed, such as convert=("hPa", "inHg")'
                 self.say(mark.lineno, f"@display: convert: {printable(str(why))}; {hint}")
-        return Look(form, float(scale), factor, offset) if mark.keywords else before
+        return NumberStyle(form, float(scale), factor, offset) if mark.keywords else before
 
     def undefined(self, tree: ast.Module, text: str | bytes) -> None:
         """Names that nothing in the file defines, by the scopes that Python itself makes of it."""
@@ -303,12 +303,12 @@ class _Reading:
             if value.name in controls:
                 text = f"values.{value.name} has the name of a control of {where}; rules could not tell them apart"
                 path = printable(self.behaviour.path) if self.behaviour is not None else ""
-                self.findings.append(Finding(path, value.line, text))
+                self.findings.append(PanelRemark(path, value.line, text))
         driven = {name for rule in self.rules for name in rule.drives}
         for part in panel.parts:
             if part.name not in driven and part.name not in controls:
                 text = f"{key_of(part)} has no rule in {Path(self.file).name}"
-                self.findings.append(Finding(printable(panel.path), part.line, text, False))
+                self.findings.append(PanelRemark(printable(panel.path), part.line, text, False))
 
     def _words(self, node: ast.AST, controls: dict[str, Control]) -> None:
         """Positions that a control is compared with, and does not have."""
@@ -434,10 +434,10 @@ def said(error: BaseException) -> str:
     return text if plain else f"{kind}: {text}" if text else kind
 
 
-def unused(behaviour: Behaviour, rules: Sequence[Rule]) -> Iterable[Finding]:
+def unused(behaviour: Behaviour, rules: Sequence[Rule]) -> Iterable[PanelRemark]:
     """Return advice about values that no rule takes."""
     taken = {name for rule in rules for name in rule.parameters}
     for value in behaviour.values:
         if value.name not in taken:
             text = f"values.{value.name} is taken by no rule"
-            yield Finding(printable(behaviour.path), value.line, text, False)
+            yield PanelRemark(printable(behaviour.path), value.line, text, False)

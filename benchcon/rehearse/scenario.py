@@ -17,10 +17,10 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.model import Control, Lamp, Panel
-from benchcon.panel.reader import Finding, Table, has_heading, listed, near, shown
+from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, listed, near, shown
 from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
-from benchcon.rehearse.expect import Condition, Expectation, Wanted
-from benchcon.rehearse.showing import Look, bars, display_shows, outputs_of, too_much
+from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
+from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
 from benchcon.text import printable
 
 KIND = "scenario"
@@ -56,7 +56,7 @@ class Move:
 
 
 @dataclass(frozen=True, slots=True)
-class Supply:
+class SupplyStep:
     """The supply of a simulated board's lamps and displays."""
 
     board: str
@@ -70,7 +70,7 @@ class Expect:
     expectation: Expectation
 
 
-Action = Set | Move | Supply | Expect
+Action = Set | Move | SupplyStep | Expect
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +140,7 @@ def without_steps(path: str | Path, named: Named | None = None) -> Scenario:
     return Scenario(str(path), title, panel_file.load(panel), behaviour, rules, round(LONGEST_S * 1e6))
 
 
-def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[Scenario | None, list[Finding]]:
+def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[Scenario | None, list[PanelRemark]]:
     """Return the scenario, if it can be played, and everything found about its file. Runs nothing."""
     from benchcon.panel import file as panel_file
     from benchcon.rehearse import behaviour as behaviour_file
@@ -191,18 +191,18 @@ def inspect(text: str | bytes, name: str, named: Named | None = None) -> tuple[S
     return Scenario(name, title, panel, behaviour, rules, lasts_us, reading.actions(), always), findings
 
 
-def _elsewhere(text: str, name: str) -> Finding:
+def _elsewhere(text: str, name: str) -> PanelRemark:
     """Return a finding about another file, as its own `Trouble` tells it."""
     match = re.match(r"(.+?):(\d{1,9}): ", text)
     if match:
-        return Finding(match[1], int(match[2]), text[match.end() :])
-    return Finding(printable(name), 0, text)
+        return PanelRemark(match[1], int(match[2]), text[match.end() :])
+    return PanelRemark(printable(name), 0, text)
 
 
 class _Reading:
     """Steps and expectations of one file."""
 
-    def __init__(self, top: Table, panel: Panel, behaviour: Behaviour) -> None:
+    def __init__(self, top: TomlTable, panel: Panel, behaviour: Behaviour) -> None:
         self.top = top
         self.panel = panel
         self.behaviour = behaviour
@@ -230,7 +230,7 @@ class _Reading:
             if len(self._planned) == before and not told and not self.top.source.findings:
                 table.say(None, "does nothing; say what is set, ramped, put, pressed, turned or expected", grave=False)
 
-    def _when(self, table: Table, before_us: int) -> int:
+    def _when(self, table: TomlTable, before_us: int) -> int:
         at, after = table.get("at"), table.get("after")
         if at is not None and after is not None:
             table.say("after", "stands beside at; one of the two is allowed")
@@ -249,7 +249,7 @@ class _Reading:
         self.last_us = max(self.last_us, at_us)
         self._planned.append((at_us, len(self._planned), action))
 
-    def _values(self, table: Table, at_us: int) -> None:
+    def _values(self, table: TomlTable, at_us: int) -> None:
         for name, value, written in self._each(table, "set", self.values, "value"):
             if (number := self._number(table, ("set", name), value, written)) is not None:
                 self._add(at_us, Set(name, number))
@@ -270,14 +270,14 @@ class _Reading:
             for name in self._names(table, key, self.values, "value"):
                 self._add(at_us, _Hold(name) if key == "hold" else Set(name, None))
 
-    def _number(self, table: Table, path: tuple[str, ...], value: Value, written: object) -> float | None:
+    def _number(self, table: TomlTable, path: tuple[str, ...], value: Value, written: object) -> float | None:
         try:
             return value.number(written)
         except ValueError as why:
             table.source.say((*table.path, *path), f"is {shown(written)}: it {why}")
             return None
 
-    def _moves(self, table: Table, at_us: int) -> None:
+    def _moves(self, table: TomlTable, at_us: int) -> None:
         for name, control, written in self._each(table, "put", self.controls, "control"):
             path = (*table.path, "put", name)
             if control.kind == "encoder":
@@ -315,12 +315,12 @@ class _Reading:
         boards = tuple(dict.fromkeys(channel.board for channel in control.channels))
         self._add(at_us, Move(control.name, boards, verb, to, words))
 
-    def _supply(self, table: Table, at_us: int) -> None:
+    def _supply(self, table: TomlTable, at_us: int) -> None:
         boards = {board.name: board for board in self.panel.boards}
         for name, _, written in self._each(table, "supply", boards, "board"):
             volts = table.a_quantity(("supply", name), written, "mV", 0, 60_000, 'from "0 V" to "60 V"')
             if volts is not None:
-                self._add(at_us, Supply(name, round(volts)))
+                self._add(at_us, SupplyStep(name, round(volts)))
 
     # --- expectations -----------------------------------------------------------------------------------------------
 
@@ -336,14 +336,14 @@ class _Reading:
                 found.append(expectation)
         return tuple(found)
 
-    def _expectation(self, table: Table, key: str, at_us: int | None) -> Expectation | None:
+    def _expectation(self, table: TomlTable, key: str, at_us: int | None) -> Expectation | None:
         value = table.get(key)
         within = table.get("within")
         within_us = WITHIN_US
         if within is not None:
             within_us = round(table.quantity("within", "us", WITHIN_US, 0, 3.6e9, 'from "0 s" to "1 h"'))
         name = table.text("name", "", 80)
-        conditions: tuple[Condition, ...] = ()
+        conditions: tuple[Clause, ...] = ()
         dark: tuple[str, ...] = ()
         if at_us is None:
             conditions = tuple(self._conditions(table))
@@ -363,7 +363,7 @@ class _Reading:
         parts = [*self.panel.controls, *outputs_of(self.panel).values(), *self.behaviour.values]
         return {part.name: printable(part.label or part.name) for part in parts}
 
-    def _wanted(self, table: Table, key: str) -> Iterator[Wanted]:
+    def _wanted(self, table: TomlTable, key: str) -> Iterator[WantedOutput]:
         outputs = outputs_of(self.panel)
         for name, part, written in self._each(table, key, outputs, "lamp or display"):
             path = (*table.path, key, name)
@@ -377,14 +377,14 @@ class _Reading:
                 elif not isinstance(written, str):
                     table.source.say(path, f'is {shown(written)}; lit, out, or a lightness such as "40 %" is allowed')
                     continue
-                yield Wanted(name, str(written), level=level)
+                yield WantedOutput(name, str(written), level=level)
                 continue
             if not isinstance(written, str):
                 table.source.say(path, f'is {shown(written)}; text in quotes is allowed, such as "29.92"')
                 continue
             special = {"no data": bars(part), "overflow": too_much(part)}.get(written)
             try:
-                made = special or display_shows(part, written, Look())
+                made = special or display_shows(part, written, NumberStyle())
             except ValueError as why:
                 table.source.say(path, f"is {shown(written)}, which {printable(str(why))}")
                 continue
@@ -392,9 +392,9 @@ class _Reading:
                 table.source.say(path, f"is {shown(written)}, which has no room on {part.places} places")
                 continue
             assert isinstance(made.value, bytes)
-            yield Wanted(name, written, segments=made.value)
+            yield WantedOutput(name, written, segments=made.value)
 
-    def _conditions(self, table: Table) -> Iterator[Condition]:
+    def _conditions(self, table: TomlTable) -> Iterator[Clause]:
         known: dict[str, Any] = {**self.values, **self.controls}
         for name, what, written in self._each(table, "when", known, "value or control"):
             try:
@@ -402,19 +402,19 @@ class _Reading:
             except ValueError as why:
                 table.source.say((*table.path, "when", name), f"is {shown(written)}: {why}")
                 continue
-            yield Condition(name, printable(str(written)), test)
+            yield Clause(name, printable(str(written)), test)
 
     # --- values from a CSV ------------------------------------------------------------------------------------------
 
-    def csv(self, path: Path) -> list[Finding]:
+    def csv(self, path: Path) -> list[PanelRemark]:
         """Take times and values of a CSV file, with units in its header: ``time [s],wind_speed [kt]``."""
         file = printable(str(path))
         try:
             text = slurp(path, LARGEST_CSV).decode("utf-8-sig")
         except Trouble as trouble:
-            return [Finding(file, 0, str(trouble))]
+            return [PanelRemark(file, 0, str(trouble))]
         except UnicodeDecodeError:
-            return [Finding(file, 0, "is no UTF-8; save it as UTF-8")]
+            return [PanelRemark(file, 0, "is no UTF-8; save it as UTF-8")]
         rows = csv.reader(io.StringIO(text, newline=""))
         try:
             header = next(rows, [])
@@ -439,7 +439,7 @@ class _Reading:
                 if len(self._planned) > MOST_ACTIONS:
                     raise ValueError(f"is more than {MOST_ACTIONS} values into the file; that is too many")
         except (ValueError, csv.Error) as why:
-            return [Finding(file, rows.line_num, printable(str(why)))]
+            return [PanelRemark(file, rows.line_num, printable(str(why)))]
         return []
 
     def _columns(self, header: list[str]) -> tuple[list[tuple[Value, float, float]], float]:
@@ -506,7 +506,7 @@ class _Reading:
 
     # --- reading tables ---------------------------------------------------------------------------------------------
 
-    def _list(self, key: str) -> Iterator[Table]:
+    def _list(self, key: str) -> Iterator[TomlTable]:
         value = self.top.get(key)
         if value is None:
             return
@@ -514,9 +514,9 @@ class _Reading:
             self.top.say(key, f"is no list of tables; each begins with [[{key}]]")
             return
         for index, each in enumerate(value[:10_000]):
-            yield Table(self.top.source, (key, index), each)
+            yield TomlTable(self.top.source, (key, index), each)
 
-    def _each(self, table: Table, key: str, known: Mapping[str, Any], what: str) -> list[tuple[str, Any, object]]:
+    def _each(self, table: TomlTable, key: str, known: Mapping[str, Any], what: str) -> list[tuple[str, Any, object]]:
         """Return name, what it names, and what is written for it, for each pair of the table `key`."""
         value = table.get(key)
         if value is None:
@@ -533,7 +533,7 @@ class _Reading:
                 table.source.say((*table.path, key, name), text)
         return found
 
-    def _names(self, table: Table, key: str, known: Mapping[str, Any], what: str) -> list[str]:
+    def _names(self, table: TomlTable, key: str, known: Mapping[str, Any], what: str) -> list[str]:
         value = table.get(key)
         if value is None:
             return []
@@ -633,7 +633,7 @@ def _test_of_control(control: Control, written: object) -> Callable[[Any], bool]
 
 
 def _in_words(
-    wanted: tuple[Wanted, ...], dark: tuple[str, ...], conditions: tuple[Condition, ...], labels: Mapping[str, str]
+    wanted: tuple[WantedOutput, ...], dark: tuple[str, ...], conditions: tuple[Clause, ...], labels: Mapping[str, str]
 ) -> str:
     """Return what is expected in one line; parts and values are called by their name where `labels` has none."""
 

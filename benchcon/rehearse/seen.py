@@ -31,7 +31,7 @@ GONE = "a board was dark or lost"
 NOT_OURS = "somebody else had set what it looks at"
 
 
-class Seen:
+class SeenOutputs:
     """What the boards of `panel` say."""
 
     def __init__(self, panel: Panel, state: BenchState) -> None:

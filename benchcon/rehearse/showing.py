@@ -22,7 +22,7 @@ _PRECISION = re.compile(r"\.(\d{1,2})([fF]?)")
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class NumberStyle:
     """How a display rule writes numbers."""
 
     format: str = ""
@@ -95,7 +95,7 @@ def lamp_word(permille: int, on_permille: int = 1000) -> str:
     return "out" if permille <= 0 else "lit" if permille == on_permille else f"{permille / 10:g} %"
 
 
-def display_shows(display: Digits, value: Any, look: Look) -> Shown:
+def display_shows(display: Digits, value: Any, look: NumberStyle) -> Shown:
     """Return what `display` shows for what its rule returned. Raises ValueError for what it cannot show."""
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return bars(display)
@@ -117,7 +117,7 @@ def display_shows(display: Digits, value: Any, look: Look) -> Shown:
     return Shown(segments, text.rjust(len(text) + display.places - places_of(text)))
 
 
-def written(display: Digits, value: float | Decimal, look: Look) -> str | None:
+def written(display: Digits, value: float | Decimal, look: NumberStyle) -> str | None:
     """Return the text for a number; None where it is infinite or does not fit the display's own format.
 
     Halves are rounded away from zero, as people do, and not to even, as Python's format language would.

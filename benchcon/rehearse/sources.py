@@ -49,13 +49,13 @@ class Source(Protocol):
 def source_of(word: str, behaviour: Behaviour, take: Take, complain: Complain) -> Source:
     """Return the source that a ``--values`` option names. Raises `Trouble` with what is allowed."""
     if word == "-":
-        return Lines(behaviour, take, complain)
+        return StandardInput(behaviour, take, complain)
     scheme, _, rest = word.partition(":")
     if scheme in ("tcp", "udp") and not rest.startswith("//"):
         host, number = _address(word, rest)
-        return (Tcp if scheme == "tcp" else Udp)(host, number, behaviour, take, complain)
+        return (TcpSource if scheme == "tcp" else UdpSource)(host, number, behaviour, take, complain)
     if scheme in ("mqtt", "mqtts"):
-        return Mqtt(broker_of(word), behaviour, take, complain)
+        return MqttSource(broker_of(word), behaviour, take, complain)
     raise Trouble(
         f"--values {printable(word)}: allowed are - (standard input), tcp:PORT, udp:PORT (of this machine), "
         "mqtt://HOST/PREFIX and mqtts://HOST/PREFIX"
@@ -125,7 +125,7 @@ class _Splitter:
         return lines, long
 
 
-class Lines(_Threaded):
+class StandardInput(_Threaded):
     """JSON lines on standard input; its end is no end of the rehearsal."""
 
     name = "standard input"
@@ -150,7 +150,7 @@ def _feed(source: _Threaded, splitter: _Splitter, data: bytes) -> None:
         source.complain(source.name, f"a line of more than {LONGEST} bytes")
 
 
-class Udp(_Threaded):
+class UdpSource(_Threaded):
     """JSON lines in datagrams."""
 
     def __init__(self, host: str, port: int, behaviour: Behaviour, take: Take, complain: Complain) -> None:
@@ -173,7 +173,7 @@ class Udp(_Threaded):
                     self._line(line)
 
 
-class Tcp(_Threaded):
+class TcpSource(_Threaded):
     """JSON lines from whoever connects, several at once."""
 
     def __init__(self, host: str, port: int, behaviour: Behaviour, take: Take, complain: Complain) -> None:
@@ -304,7 +304,7 @@ def client_of(broker: Broker, who: str) -> paho.Client:
     return client
 
 
-class Mqtt:
+class MqttSource:
     """Values from the topics ``PREFIX/NAME`` of a broker, which may go and come back."""
 
     def __init__(self, broker: Broker, behaviour: Behaviour, take: Take, complain: Complain) -> None:

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Any, cast
 from benchcon.errors import Trouble
 from benchcon.link.conversation import Talk
 from benchcon.link.limits import Together, allowance_of
-from benchcon.link.outputs import Outputs
+from benchcon.link.outputs import BoardOutputs
 from benchcon.link.records import link_record
 from benchcon.panel.model import Panel
 from benchcon.panel.supplies import Switched
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
-from benchcon.rehearse.scenario import Move, Scenario, Supply
+from benchcon.rehearse.scenario import Move, Scenario, SupplyStep
 from benchcon.rehearse.showing import outputs_of
 from benchcon.rig.board import SimBoard
 from benchcon.rig.control import obey
@@ -95,7 +95,7 @@ class Loop:
                 action()
 
 
-class Cable:
+class VirtualCable:
     """Stands between a `Talk` and a simulated board, as a `Connection` does."""
 
     waiting = False
@@ -178,7 +178,7 @@ class VirtualBench:
             board.name: SimBoard(wiring(panel, board.name), seed=seed, faults=(faults or {}).get(board.name, ()))
             for board in panel.boards
         }
-        self._cable_of = {name: Cable(board, self.loop) for name, board in self.boards.items()}
+        self._cable_of = {name: VirtualCable(board, self.loop) for name, board in self.boards.items()}
         self.cables = list(self._cable_of.values())
         self.talks: dict[str, Talk] = {}
         self.live: set[str] = set()
@@ -220,16 +220,16 @@ class VirtualBench:
         self._take(batches, happened)
         return happened
 
-    def outputs(self, source: int, ident: str) -> Outputs:
+    def outputs(self, source: int, ident: str) -> BoardOutputs:
         """Return the outputs of a board with what they may take."""
-        return Outputs(allowance_of(self.panel, ident) if ident else None, self._together)
+        return BoardOutputs(allowance_of(self.panel, ident) if ident else None, self._together)
 
     def identify(self, talk: Talk, ident: str) -> None:
         """A board says who it is."""
         talk.ident = ident
         talk.outputs = self.outputs(talk.source, ident)
         port = talk.connection.port
-        self.emit([link_record(self.now_us(), talk.source, "ident", ident=ident, port=port, rate=Cable.rate)])
+        self.emit([link_record(self.now_us(), talk.source, "ident", ident=ident, port=port, rate=VirtualCable.rate)])
 
     def renamed(self, talk: Talk, ident: str) -> None:
         """A board took a new ident."""
@@ -394,7 +394,7 @@ class VirtualRun:
             bench.emit([Batch(bench.now_us(), BENCH, NOTE, [broken_note(broken.told)])])
 
 
-def hand_words(move: Move | Supply) -> list[tuple[str, str]]:
+def hand_words(move: Move | SupplyStep) -> list[tuple[str, str]]:
     """Return board and words for the simulated hand (`protocols/hand.md`) of each board that a move concerns."""
     if not isinstance(move, Move):
         return [(move.board, f"supply {move.millivolts}")]

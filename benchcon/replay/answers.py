@@ -6,12 +6,12 @@ from collections.abc import Iterable, Mapping
 from concurrent.futures import Future
 
 from benchcon.link import say
-from benchcon.replay.script import Ask
+from benchcon.replay.script import Requested
 from benchcon.text import printable
 from benchcon.wire.host import Outcome
 
 
-def answers_of(asked: Iterable[tuple[Ask, Future[Outcome]]]) -> tuple[list[str], list[str]]:
+def answers_of(asked: Iterable[tuple[Requested, Future[Outcome]]]) -> tuple[list[str], list[str]]:
     """Return what was answered differently from then, and what the link's limits held back, one line each."""
     answers: dict[str, int] = {}
     held: dict[str, int] = {}

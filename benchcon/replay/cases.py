@@ -14,7 +14,7 @@ from pathlib import Path
 from benchcon.capture import Reader
 from benchcon.errors import Trouble
 from benchcon.panel.file import slurp
-from benchcon.panel.reader import Source, Table, shown
+from benchcon.panel.reader import SourceFile, TomlTable, shown
 from benchcon.replay.rerun import TOLERANCE_US, How
 from benchcon.replay.targets import TARGETS
 from benchcon.text import printable
@@ -25,7 +25,7 @@ NEVER_ALONE = "state"
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class CaptureCase:
     """One capture as a test."""
 
     path: Path
@@ -43,7 +43,7 @@ def settings_of(path: Path) -> Path:
     return path.with_name(path.name + ".toml")
 
 
-def case_of(path: str | os.PathLike[str]) -> Case:
+def case_of(path: str | os.PathLike[str]) -> CaptureCase:
     """Return what header and TOML file say of a capture. Raises `Trouble`, with the line, if they say it wrongly."""
     found = Path(path)
     with Reader(found) as reader:
@@ -53,12 +53,12 @@ def case_of(path: str | os.PathLike[str]) -> Case:
             raise Trouble(
                 f"{printable(str(found))}: line 1: against '{printable(name)}'; known are {', '.join(TARGETS)}"
             )
-    case = Case(found, named or (NEVER_ALONE,), How())
+    case = CaptureCase(found, named or (NEVER_ALONE,), How())
     toml = settings_of(found)
     return _with_settings(case, toml) if toml.is_file() else case
 
 
-def _with_settings(case: Case, toml: Path) -> Case:
+def _with_settings(case: CaptureCase, toml: Path) -> CaptureCase:
     name = printable(str(toml))
     try:
         raw = slurp(toml, LARGEST)
@@ -66,8 +66,8 @@ def _with_settings(case: Case, toml: Path) -> Case:
     except (UnicodeDecodeError, ValueError, RecursionError) as error:
         raise Trouble(f"{name}: is no TOML: {printable(str(error))}") from None
     lines = {(key,): _line_of(raw, key) for key in data}
-    source = Source(name, lines)  # type: ignore[arg-type]
-    table = Table(source, (), data)
+    source = SourceFile(name, lines)  # type: ignore[arg-type]
+    table = TomlTable(source, (), data)
     against = _names(table, "against", tuple(TARGETS), case.against)
     ignore = tuple(table.texts("ignore", longest=40, most=200) or ())
     tolerance_ms = table.quantity("tolerance", "ms", TOLERANCE_US / 1000, 1, 60_000, 'from "1 ms" to "1 min"')
@@ -78,7 +78,7 @@ def _with_settings(case: Case, toml: Path) -> Case:
     for finding in source.findings:
         raise Trouble(str(finding))
     how = How(fast=fast, tolerance_us=int(tolerance_ms * 1000), counts=counts, ignore=ignore)
-    return Case(case.path, against, how, panel, faults)
+    return CaptureCase(case.path, against, how, panel, faults)
 
 
 def _line_of(raw: bytes, key: str) -> int:
@@ -88,7 +88,7 @@ def _line_of(raw: bytes, key: str) -> int:
     return 0
 
 
-def _names(table: Table, key: str, allowed: tuple[str, ...], default: tuple[str, ...]) -> tuple[str, ...]:
+def _names(table: TomlTable, key: str, allowed: tuple[str, ...], default: tuple[str, ...]) -> tuple[str, ...]:
     value = table.get(key)
     if value is None:
         return default
@@ -99,7 +99,7 @@ def _names(table: Table, key: str, allowed: tuple[str, ...], default: tuple[str,
     return tuple(dict.fromkeys(names))
 
 
-def _file(table: Table, key: str, toml: Path) -> Path | None:
+def _file(table: TomlTable, key: str, toml: Path) -> Path | None:
     text = table.text(key, longest=500)
     if not text:
         return None

@@ -19,7 +19,7 @@ REFUSED = "(refused)"
 OF_BOARDS = (DARK, RESETS, REFUSED)
 
 
-class Change(NamedTuple):
+class ValueChange(NamedTuple):
     """One channel has another value than before."""
 
     at_us: int
@@ -43,10 +43,10 @@ class Changes:
         self._refused_before: dict[int, int] = {}
         self._dark_known: set[int] = set()
 
-    def feed(self, batch: Batch) -> list[Change]:
+    def feed(self, batch: Batch) -> list[ValueChange]:
         """Take one batch."""
         self.events = events = self.state.feed(batch)
-        changes: list[Change] = []
+        changes: list[ValueChange] = []
         look = batch.kind == "="
         for event in events:
             if type(event) is ev.Moved:
@@ -79,7 +79,7 @@ class Changes:
         elif event.word in ("opened", "lost"):
             self._heard.discard(source)
 
-    def _moved(self, event: ev.Moved, changes: list[Change]) -> None:
+    def _moved(self, event: ev.Moved, changes: list[ValueChange]) -> None:
         at_us, source, _, _, values = event
         board = self.state.boards[source]
         for channel_id, value in values.items():
@@ -87,12 +87,12 @@ class Changes:
                 value = board.channel(channel_id).as_signed(value)
             self._stands(at_us, source, channel_id, value, changes)
 
-    def _set(self, event: ev.Answered, changes: list[Change]) -> None:
+    def _set(self, event: ev.Answered, changes: list[ValueChange]) -> None:
         assert event.request is not None
         for channel_id, value in settings(event.request.words[1:]):
             self._stands(event.at_us, event.source, channel_id, value, changes)
 
-    def _whole(self, at_us: int, board: BoardState, changes: list[Change]) -> None:
+    def _whole(self, at_us: int, board: BoardState, changes: list[ValueChange]) -> None:
         for channel in board.channels.values():
             self._stands(at_us, board.source, channel.id, channel.signed, changes)
         source = board.source
@@ -103,14 +103,14 @@ class Changes:
         for name, value in ((DARK, dark), (RESETS, self._resets.get(source, 0)), (REFUSED, refused)):
             self._stands(at_us, source, name, value, changes)
 
-    def _stands(self, at_us: int, source: int, channel: str, value: int | None, changes: list[Change]) -> None:
+    def _stands(self, at_us: int, source: int, channel: str, value: int | None, changes: list[ValueChange]) -> None:
         key = (source, channel)
         if self._last.get(key) != value:
             self._last[key] = value
-            changes.append(Change(at_us, source, channel, value))
+            changes.append(ValueChange(at_us, source, channel, value))
 
 
-def changes_of(batches: Iterable[Batch]) -> Iterable[Change]:
+def changes_of(batches: Iterable[Batch]) -> Iterable[ValueChange]:
     """Yield the changes of a whole stream."""
     changes = Changes()
     for batch in batches:

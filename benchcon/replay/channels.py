@@ -6,7 +6,7 @@ import fnmatch
 
 from benchcon.capture import Reader
 from benchcon.panel.file import load
-from benchcon.replay.cases import Case
+from benchcon.replay.cases import CaptureCase
 from benchcon.replay.changes import OF_BOARDS, REFUSED
 from benchcon.replay.exports import board_name, whole_state
 from benchcon.replay.timed import timed
@@ -15,7 +15,7 @@ from benchcon.text import printable
 from benchcon.timing.delay_words import name_of
 
 
-def channels_of(case: Case, target: str) -> list[str]:
+def channels_of(case: CaptureCase, target: str) -> list[str]:
     """Return the names that the verdict on `case` against `target` will have. Raises `Trouble`."""
     if target == "timing":
         return [WHOLE, *map(name_of, timed(case.path, load(case.panel) if case.panel else None, propose=False).delays)]

@@ -16,7 +16,7 @@ from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
-from benchcon.replay.changes import DARK, OF_BOARDS, REFUSED, RESETS, Change, Changes
+from benchcon.replay.changes import DARK, OF_BOARDS, REFUSED, RESETS, Changes, ValueChange
 from benchcon.state import BenchState, ChannelState
 from benchcon.text import printable
 from benchcon.wire import events as ev
@@ -80,7 +80,7 @@ def names_in(reader: Reader) -> dict[int, str]:
     return {source: board_name(state, source) for source in state.boards}
 
 
-def _channel(state: BenchState, change: Change) -> ChannelState | None:
+def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
     board = state.boards.get(change.source)
     return board.channels.get(change.channel) if board is not None else None
 
@@ -89,16 +89,16 @@ OF_THE_BOARD = "whole board"
 """The kind of what is no channel, but tells of the board: (dark), (resets), (refused)."""
 
 
-def _kind(state: BenchState, change: Change) -> str:
+def _kind(state: BenchState, change: ValueChange) -> str:
     channel = _channel(state, change)
     return channel.kind if channel is not None else OF_THE_BOARD if change.channel in OF_BOARDS else ""
 
 
-def _unit(state: BenchState, change: Change) -> str:
+def _unit(state: BenchState, change: ValueChange) -> str:
     return UNITS.get(change.channel if change.channel in OF_BOARDS else _kind(state, change), "")
 
 
-def shown_digits(state: BenchState, change: Change) -> str:
+def shown_digits(state: BenchState, change: ValueChange) -> str:
     """Return what a display shows, empty for other channels."""
     channel = _channel(state, change)
     places = channel.detail.get("places", "") if channel is not None and channel.kind == "digits" else ""

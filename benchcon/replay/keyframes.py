@@ -19,7 +19,7 @@ MOST_KEPT = 10_000
 """Fields that are told of; a stranger's file could name more than there is room for."""
 
 
-class Otherwise(NamedTuple):
+class FieldDiffers(NamedTuple):
     """A field that is otherwise in a keyframe than worked out."""
 
     at_us: int
@@ -28,21 +28,21 @@ class Otherwise(NamedTuple):
     text: str
 
 
-class Held(NamedTuple):
+class KeyframeCheck(NamedTuple):
     """What came of it."""
 
     keyframes: int
     """How many were held against the state."""
     names: list[str]
     """All that was looked at: channels, boards, the bench."""
-    otherwise: list[Otherwise]
+    otherwise: list[FieldDiffers]
     problems: list[str]
 
 
-def hold_against_keyframes(path: str | os.PathLike[str]) -> Held:
+def hold_against_keyframes(path: str | os.PathLike[str]) -> KeyframeCheck:
     """Work the state out again and compare it with every keyframe. Raises `Trouble` if the capture cannot be read."""
     state = BenchState()
-    otherwise: list[Otherwise] = []
+    otherwise: list[FieldDiffers] = []
     held = 0
     fresh = True
     with Reader(path) as reader:
@@ -63,7 +63,7 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> Held:
         for source, board in state.boards.items():
             name = _name(board_name(state, source))
             names += [name, *(f"{name}.{_name(channel)}" for channel in board.channels)]
-        return Held(held, names, otherwise, told(reader))
+        return KeyframeCheck(held, names, otherwise, told(reader))
 
 
 def _begun(batch: Batch) -> BenchState:
@@ -72,15 +72,15 @@ def _begun(batch: Batch) -> BenchState:
     return state
 
 
-def _differences(state: BenchState, at_us: int, body: bytes) -> list[Otherwise]:
+def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffers]:
     try:
         recorded = json.loads(body)
     except (ValueError, RecursionError):
-        return [Otherwise(at_us, "bench", "the keyframe is no JSON")]
+        return [FieldDiffers(at_us, "bench", "the keyframe is no JSON")]
     now = json.loads(state.keyframe())
     if not isinstance(recorded, dict) or recorded.get("form") != now["form"]:
-        return [Otherwise(at_us, "bench", "the keyframe is of another form; this program does not know it")]
-    found: list[Otherwise] = []
+        return [FieldDiffers(at_us, "bench", "the keyframe is of another form; this program does not know it")]
+    found: list[FieldDiffers] = []
     _compare(found, at_us, "bench", _without(recorded, "boards"), _without(now, "boards"))
     boards = {board["source"]: board for board in now["boards"]}
     for board in _tables(recorded.get("boards")):
@@ -88,7 +88,7 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[Otherwise]:
         mine = boards.pop(source, None) if isinstance(source, int) else None
         name = _name(board.get("ident") or board.get("name") or f"board {source}")
         if mine is None:
-            found.append(Otherwise(at_us, name, "is in the keyframe, and nothing was heard of it"))
+            found.append(FieldDiffers(at_us, name, "is in the keyframe, and nothing was heard of it"))
             continue
         # A field that is not there was not known yet to the program that wrote the file: nothing to hold it against.
         own = {key: value for key, value in mine.items() if key in board}
@@ -98,9 +98,9 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[Otherwise]:
             own = channels.pop(str(channel.get("id")), {})
             _compare(found, at_us, f"{name}.{_name(channel.get('id'))}", channel, own)
         for left in channels:
-            found.append(Otherwise(at_us, f"{name}.{_name(left)}", "was heard of, and is not in the keyframe"))
+            found.append(FieldDiffers(at_us, f"{name}.{_name(left)}", "was heard of, and is not in the keyframe"))
     for board in boards.values():
-        found.append(Otherwise(at_us, _name(board["ident"] or board["source"]), "is not in the keyframe"))
+        found.append(FieldDiffers(at_us, _name(board["ident"] or board["source"]), "is not in the keyframe"))
     return found
 
 
@@ -119,13 +119,13 @@ def _without(fields: dict[str, Any], name: str) -> dict[str, Any]:
     return {key: value for key, value in fields.items() if key != name}
 
 
-def _compare(found: list[Otherwise], at_us: int, where: str, recorded: dict[str, Any], now: dict[str, Any]) -> None:
+def _compare(found: list[FieldDiffers], at_us: int, where: str, recorded: dict[str, Any], now: dict[str, Any]) -> None:
     for key in [*recorded, *(key for key in now if key not in recorded)]:
         then_value, now_value = recorded.get(key), now.get(key)
         if then_value != now_value:
             then, again = _short(then_value), _short(now_value)
             text = f"{_name(key)} was {then}, worked out again it is {again}, at {seconds(at_us)}"
-            found.append(Otherwise(at_us, where, text))
+            found.append(FieldDiffers(at_us, where, text))
 
 
 def _short(value: object) -> str:

@@ -21,7 +21,7 @@ from benchcon.panel.model import Control, Panel
 from benchcon.replay.answers import answers_of
 from benchcon.replay.changes import REFUSED
 from benchcon.replay.compare import PASSING_US, Comparison, compare
-from benchcon.replay.script import JOIN_US, Ask, Move, Script
+from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, Script
 from benchcon.replay.tracks import Recording, Tracks
 from benchcon.text import printable
 from benchcon.wire.host import Outcome
@@ -123,14 +123,14 @@ class _Run:
         self.moved = threading.Condition(self.lock)
         self.sources: dict[str, int] = {}
         self.renamed: dict[str, str] = {}
-        self.asked: list[tuple[Ask, Future[Outcome]]] = []
+        self.asked: list[tuple[Requested, Future[Outcome]]] = []
         self.left_out: dict[str, int] = {}
         self.unmoved: set[str] = set()
         self.left: dict[str, int] = {}
         self.counts: dict[str, int] = {}
         self.base_us = self.start_us = 0
         self.workers: dict[str, ThreadPoolExecutor] = {}
-        self.moves: list[tuple[Move, Future[None]]] = []
+        self.moves: list[tuple[ReplayedMove, Future[None]]] = []
         bench.subscribe(self._take)
 
     def _take(self, batches: list[Batch]) -> None:
@@ -220,7 +220,7 @@ class _Run:
         for step in steps:
             if not self.how.fast:
                 self._sleep_until(step.at_us + shift_us)
-            if isinstance(step, Ask):
+            if isinstance(step, Requested):
                 self.asked.append((step, self.bench.ask(self.sources[step.board], step.words)))
                 if self.how.fast:
                     self._wait(self.asked[-1][1])
@@ -237,7 +237,7 @@ class _Run:
             self._wait(future)
         self._sleep_until(self.bench.now_us() + TAIL_US // (4 if self.how.fast else 1))
 
-    def _rest_s(self, move: Move) -> float:
+    def _rest_s(self, move: ReplayedMove) -> float:
         """How long a hand in a hurry leaves a part alone, so that the board settles, and is seen to."""
         if move.kind == "turn" or move.sweeps:
             return 1.5 * JOIN_US / 1e6
@@ -259,7 +259,7 @@ class _Run:
         except TimeoutError:
             return
 
-    def _move(self, move: Move) -> None:
+    def _move(self, move: ReplayedMove) -> None:
         """Have an input moved by whoever can."""
         hand = self.hands.get(move.board)
         if hand is not None:
@@ -273,7 +273,7 @@ class _Run:
                 self.left[key] = self.left.get(key, 0) + bool(move.at_us)
             self.unmoved |= {f"{printable(move.board)}.{printable(channel)}" for channel in move.channels}
 
-    def _by_hand(self, hand: MovesParts, move: Move) -> None:
+    def _by_hand(self, hand: MovesParts, move: ReplayedMove) -> None:
         if move.kind == "press":
             (hand.press if move.value else hand.release)(move.part)
         elif move.kind == "turn":
@@ -345,7 +345,7 @@ class _Run:
         return [
             f"{printable(move.board)}.{printable(channel)}"
             for move in (*self.script.stood, *self.script.steps)
-            if isinstance(move, Move) and move.kind == "put" and len(move.channels) > 2
+            if isinstance(move, ReplayedMove) and move.kind == "put" and len(move.channels) > 2
             for channel in move.channels
         ]
 
@@ -366,7 +366,7 @@ def _list(names: Sequence[str] | Mapping[str, int]) -> str:
     return ", ".join(printable(name) for name in names) or "no board"
 
 
-def words_of(move: Move) -> str:
+def words_of(move: ReplayedMove) -> str:
     """Return what a user is to do."""
     part = f"{printable(move.part)} on {printable(move.board)}"
     if move.word:

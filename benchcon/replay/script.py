@@ -12,7 +12,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import position_of
-from benchcon.replay.changes import DARK, Change, Changes
+from benchcon.replay.changes import DARK, Changes, ValueChange
 from benchcon.replay.compare import PASSING_US
 from benchcon.state import BenchState
 from benchcon.wire import events as ev
@@ -27,7 +27,7 @@ LASTING = frozenset({"ident", "name"})
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Requested:
     """The host sent a request that was not its own business."""
 
     at_us: int
@@ -38,7 +38,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class ReplayedMove:
     """A hand moved something."""
 
     at_us: int
@@ -58,7 +58,7 @@ class Move:
     """A switch: what its position is called on the panel."""
 
 
-Step = Ask | Move
+Step = Requested | ReplayedMove
 
 
 @dataclass(slots=True)
@@ -69,7 +69,7 @@ class Script:
     steps: list[Step]
     lit: dict[str, dict[str, int]]
     """For each board the outputs that were not off when the capture began."""
-    stood: list[Move]
+    stood: list[ReplayedMove]
     """What hands must do to have the inputs as they stood then."""
     began: dict[str, dict[str, int]]
     """For each board the inputs' values when the capture began; encoders count from anywhere: none."""
@@ -151,7 +151,7 @@ class _Maker:
 
     # --- what hands moved -------------------------------------------------------------------------------------------
 
-    def feed_changes(self, changes: Iterable[Change]) -> None:
+    def feed_changes(self, changes: Iterable[ValueChange]) -> None:
         for at_us, source, channel_id, value in changes:
             board = self.state.boards.get(source)
             channel = board.channels.get(channel_id) if board is not None else None
@@ -179,7 +179,7 @@ class _Maker:
 
     def _move(
         self, at_us: int, source: int, channel_id: str, kind: str, before: int, value: int, control: Control | None
-    ) -> Move | None:
+    ) -> ReplayedMove | None:
         board = self.name(source)
         part = control.name if control is not None else channel_id
         own = tuple(channel.id for channel in control.channels) if control is not None else (channel_id,)
@@ -188,21 +188,21 @@ class _Maker:
             counts = int(detail, 16) if detail in set("123456789ABCDEF") else 4
             if control is not None and control.inverted:
                 counts = -counts
-            return Move(at_us, board, part, "turn", (value - before + 0x8000) % 0x10000 - 0x8000, own, counts)
+            return ReplayedMove(at_us, board, part, "turn", (value - before + 0x8000) % 0x10000 - 0x8000, own, counts)
         if kind == "contact" and control is not None and len(own) > 1:
             position = self._position(source, control)
             return (
                 None
                 if position is None
-                else Move(at_us, board, part, "put", position, own, word=_word(control, position))
+                else ReplayedMove(at_us, board, part, "put", position, own, word=_word(control, position))
             )
         if kind == "contact":
             made = value
             if control is not None and control.codes and control.codes[0] == (1,):
                 made = 1 - value  # its first position has the contact made
-            return Move(at_us, board, part, "press", made, own, word=_word(control, made))
+            return ReplayedMove(at_us, board, part, "press", made, own, word=_word(control, made))
         if kind in ("selector", "pot"):
-            return Move(at_us, board, part, "put", value, own, sweeps=kind == "pot", word=_word(control, value))
+            return ReplayedMove(at_us, board, part, "put", value, own, sweeps=kind == "pot", word=_word(control, value))
         self._left_out[f"{board}.{channel_id}: nothing is known of this kind of channel"] = 1
         return None
 
@@ -232,11 +232,11 @@ class _Maker:
         going: dict[str, int] = {}
         for at_us, step in self._steps:
             if isinstance(step, _Open):
-                steps.append(Ask(at_us, self.name(step.source), step.words, step.answer))
+                steps.append(Requested(at_us, self.name(step.source), step.words, step.answer))
             elif not self._joined(steps, step, going):
                 steps.append(step)
         lit: dict[str, dict[str, int]] = {}
-        stood: list[Move] = []
+        stood: list[ReplayedMove] = []
         began: dict[str, dict[str, int]] = {}
         done: set[str] = set()
         self._values = dict(self._first)
@@ -269,7 +269,7 @@ class _Maker:
 
         That is encoders, potentiometers, and switches of several positions on a contact each.
         """
-        if not isinstance(step, Move) or len(step.channels) == 2:
+        if not isinstance(step, ReplayedMove) or len(step.channels) == 2:
             return False
         rotary = step.kind == "put" and len(step.channels) > 2
         key = f"{step.board}.{step.part}"
@@ -280,7 +280,7 @@ class _Maker:
         index, last = next(
             (index, each)
             for index, each in zip(range(len(steps) - 1, -1, -1), reversed(steps), strict=True)
-            if isinstance(each, Move) and (each.board, each.part) == (step.board, step.part)
+            if isinstance(each, ReplayedMove) and (each.board, each.part) == (step.board, step.part)
         )
         value = last.value + step.value if step.kind == "turn" else step.value
         steps[index] = replace(last, value=value, word=step.word)

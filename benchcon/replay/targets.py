@@ -27,7 +27,7 @@ class NotHere(Trouble):
     """This target cannot be had on this machine (a compiler is missing, …): no fault of the capture."""
 
 
-class Boards(NamedTuple):
+class RunningBoards(NamedTuple):
     """Boards that are running."""
 
     ports: Sequence[str]
@@ -37,7 +37,7 @@ class Boards(NamedTuple):
     """HAND words by ident, of boards that are programs."""
 
 
-class Wanted(NamedTuple):
+class WantedBoards(NamedTuple):
     """What boards are asked for."""
 
     panel: Path
@@ -47,7 +47,7 @@ class Wanted(NamedTuple):
     faults: Path | None
 
 
-Start = Callable[[Wanted], AbstractContextManager[Boards]]
+Start = Callable[[WantedBoards], AbstractContextManager[RunningBoards]]
 
 TARGETS: dict[str, str] = {
     # name: module and function, imported when it is asked for; `state` and `timing` are built in
@@ -70,7 +70,7 @@ def start_of(target: str) -> Start:
 
 
 @contextlib.contextmanager
-def simulated(wanted: Wanted) -> Iterator[Boards]:
+def simulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
     """Simulated boards, each a process of its own (`benchcon.rig`)."""
     from benchcon.rig.boards import start
 
@@ -81,13 +81,13 @@ def simulated(wanted: Wanted) -> Iterator[Boards]:
         raise Trouble(f"none of the capture's boards ({', '.join(wanted.boards)}) is on the panel in {wanted.panel}")
     with start(wanted.panel, faults=wanted.faults, boards=boards) as simulated:
         idents = {board.name: board.ident or board.name for board in panel.boards}
-        yield Boards(
+        yield RunningBoards(
             [board.port for board in simulated.boards], {idents[name]: hand for name, hand in simulated.hands.items()}
         )
 
 
 @contextlib.contextmanager
-def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
+def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[RunningBoards]:
     """Boards that are programs: each command, by ident, prints ``NAME PORT HAND`` and runs until SIGTERM.
 
     For targets that build something and run it: firmware for this computer, an emulated chip.
@@ -113,7 +113,7 @@ def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[Boards]:
             ports.append(words[1])
             controls[ident] = words[2]
             hands[ident] = stack.enter_context(Hand(words[2]))
-        yield Boards(ports, hands, controls)
+        yield RunningBoards(ports, hands, controls)
 
 
 START_S = 30.0

@@ -10,7 +10,7 @@ from benchcon.panel.model import Panel
 from benchcon.replay.figures import told
 from benchcon.replay.script import panel_in
 from benchcon.state.described import completed
-from benchcon.timing.contacts import Contact
+from benchcon.timing.contacts import ContactTiming
 from benchcon.timing.delays import Delays
 from benchcon.timing.links import LinkVerdict
 from benchcon.timing.timing import Timing
@@ -28,7 +28,7 @@ class Timed:
     seconds: float
     timing: Timing
     delays: list[Delays]
-    contacts: list[Contact]
+    contacts: list[ContactTiming]
     links: list[LinkVerdict]
     """What ails the links; empty for healthy ones."""
     problems: list[str]

@@ -12,7 +12,7 @@ from html import escape
 from benchcon.panel.summary import counted
 from benchcon.replay.timed import VIRTUAL, Timed
 from benchcon.text import path_for_others
-from benchcon.timing.contacts import Contact, words_of
+from benchcon.timing.contacts import ContactTiming, words_of
 from benchcon.timing.delay_words import (
     ORIENTATION,
     PERCENTS,
@@ -90,7 +90,7 @@ def as_html(found: Sequence[Timed]) -> str:
     return "\n".join(parts)
 
 
-def _contact(one: Contact) -> str:
+def _contact(one: ContactTiming) -> str:
     figures, advice = words_of(one)
     lost = f" {counted(one.lost, 'line')} of its board lost meanwhile." if one.lost else ""
     return f'<p><strong>{escape(one.name)}</strong>: {escape(figures)}.{lost}</p><p class="quiet">{escape(advice)}</p>'

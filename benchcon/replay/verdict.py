@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
-from benchcon.replay.cases import Case
+from benchcon.replay.cases import CaptureCase
 from benchcon.replay.compare_text import as_text, in_context, seconds, summary, what
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.replay.rerun import Again, How, do_again
 from benchcon.replay.script import script_of
-from benchcon.replay.targets import NotHere, Wanted, panel_file, start_of
+from benchcon.replay.targets import NotHere, WantedBoards, panel_file, start_of
 from benchcon.replay.timed import Timed, timed
 from benchcon.replay.tracks import tracks_of
 from benchcon.timing.delay_words import as_text as delays_as_text
@@ -40,7 +40,7 @@ class Verdict:
         return not any(self.channels.values())
 
 
-def run_against(case: Case, target: str) -> Verdict:
+def run_against(case: CaptureCase, target: str) -> Verdict:
     """Run a capture against one of its targets. Raises `Trouble` if that cannot be done."""
     if target == "state":
         return against_state(case)
@@ -51,7 +51,7 @@ def run_against(case: Case, target: str) -> Verdict:
     try:
         start = start_of(target)
         with panel_file(script.panel.text, case.panel) as panel:
-            with start(Wanted(panel, script.boards, case.faults)) as boards:
+            with start(WantedBoards(panel, script.boards, case.faults)) as boards:
                 again = do_again(script, then, boards.ports, boards.hands, case.how)
     except Trouble as trouble:
         text = f"{script.path}: against {target}: {trouble}"
@@ -60,7 +60,7 @@ def run_against(case: Case, target: str) -> Verdict:
     return verdict_of(target, again)
 
 
-def against_state(case: Case) -> Verdict:
+def against_state(case: CaptureCase) -> Verdict:
     """Work the state out again and hold it against the recorded keyframes."""
     held = hold_against_keyframes(case.path)
     channels = dict.fromkeys([WHOLE, *held.names], "")
@@ -76,7 +76,7 @@ def against_state(case: Case) -> Verdict:
     return Verdict("state", channels, [f"{held.keyframes} keyframes held against the state"], text)
 
 
-def against_timing(case: Case) -> Verdict:
+def against_timing(case: CaptureCase) -> Verdict:
     """Hold the transport delays against the limits of the panel file."""
     return timing_verdict(timed(case.path, load(case.panel) if case.panel else None, propose=False))
 

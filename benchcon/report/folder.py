@@ -13,7 +13,7 @@ from benchcon.errors import Trouble
 from benchcon.fresh import Fresh, sync_folder
 from benchcon.panel.model import Panel
 from benchcon.text import printable
-from benchcon.walk.journal import Done, resume
+from benchcon.walk.journal import FinishedStep, resume
 
 JOURNAL, REPORT, JUNIT, PAGE = "journal.jsonl", "walk.json", "junit.xml", "walk.html"
 FORM = 1
@@ -32,7 +32,7 @@ class Folder:
         """Return the report that the folder holds, None without one. Raises `Trouble` if it cannot be read."""
         return read_report(self.path) if (self.path / REPORT).exists() else None
 
-    def unfinished(self, panel: Panel) -> list[Done]:
+    def unfinished(self, panel: Panel) -> list[FinishedStep]:
         """Return what a walk that was broken off had done; an empty list: there is nothing to go on from.
 
         Raises `Trouble` if it was a walk of another panel file, or the journal is none. Its last line may be torn.
@@ -65,7 +65,7 @@ class Folder:
         except Trouble as trouble:
             raise Trouble(f"{printable(str(path))}: {trouble}") from None
 
-    def open(self, panel: Panel, began: str, done: list[Done]) -> None:
+    def open(self, panel: Panel, began: str, done: list[FinishedStep]) -> None:
         """Begin a journal, or go on with one. `done`: what is carried over from an earlier report."""
         from benchcon.walk.journal import line_of
 

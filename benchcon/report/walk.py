@@ -8,13 +8,13 @@ from typing import Any
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.figures import figures
 from benchcon.diagnosis.findings import Finding
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import remarks
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Digits, Panel, Part
 from benchcon.panel.summary import counted
 from benchcon.text import path_for_others
-from benchcon.walk.journal import Done, line_of
+from benchcon.walk.journal import FinishedStep, line_of
 
 FORM = 1
 """Version of the report's JSON."""
@@ -23,13 +23,13 @@ VERDICTS = ("passed", "faulty", "possibly faulty", "skipped", "not wired", "not 
 """``possibly faulty``: a finding that is one of several explanations names this part, but not all of them do."""
 
 
-def build(panel: Panel, done: Iterable[Done], about: Mapping[str, Any]) -> dict[str, Any]:
+def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) -> dict[str, Any]:
     """Return the report: JSON values only.
 
     `about` is kept as it is (when, who, boards and their firmware). The findings are worked out here, from the
     evidence.
     """
-    layout = Layout.of(panel)
+    layout = PanelIndex.of(panel)
     groups = list(done)
     evidence = [each for group in groups for each in group.evidence]
     found = diagnose(panel, evidence)
@@ -78,7 +78,7 @@ def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
     return sorted(numbers, key=rank)[:MOST], f"{left}: start here, mend these, and walk again"
 
 
-def _part(layout: Layout, part: Part, done: Done | None, found: list[Finding]) -> dict[str, Any]:
+def _part(layout: PanelIndex, part: Part, done: FinishedStep | None, found: list[Finding]) -> dict[str, Any]:
     naming = [number for number, finding in enumerate(found) if part.name in finding.parts]
     how = done.how if done else "not asked"
     verdict = "passed" if how == "done" else how
@@ -98,7 +98,7 @@ def _part(layout: Layout, part: Part, done: Done | None, found: list[Finding]) -
     }
 
 
-def done_of(report: Mapping[str, Any]) -> list[Done]:
+def done_of(report: Mapping[str, Any]) -> list[FinishedStep]:
     """Return the finished groups that a report holds, to go on from. Raises `Trouble`."""
     from benchcon.walk.journal import resume
 

@@ -13,7 +13,7 @@ from typing import Protocol
 from benchcon.errors import Trouble
 from benchcon.rig import loom
 from benchcon.rig.active_faults import Mischief
-from benchcon.rig.faults import Fault, Wrong, check
+from benchcon.rig.faults import Fault, WrongFault, check
 from benchcon.rig.lamps import Lamps
 from benchcon.rig.line import Way
 from benchcon.rig.notifications import Telling
@@ -52,7 +52,7 @@ class SimBoard:
         for fault in faults:
             try:
                 check(fault, wiring)
-            except Wrong as wrong:
+            except WrongFault as wrong:
                 raise Trouble(str(wrong)) from None
         self.wiring = wiring
         self.name = wiring.name

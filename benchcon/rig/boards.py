@@ -19,7 +19,7 @@ from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
-    from benchcon.rig.feeding import Feeding
+    from benchcon.rig.feeding import SupplySwitching
     from benchcon.rig.hand import Hand
 
 START_S = 30.0
@@ -49,7 +49,7 @@ class SimulatedBoards:
         """In the order of the panel file."""
         self.hands: dict[str, Hand] = {}
         """A hand for each board, by its name."""
-        self.feed: Feeding | None = None
+        self.feed: SupplySwitching | None = None
         """What the panel's controls switch; None if each board is fed by itself."""
         self._separate = separate
         self._by_channel = False
@@ -103,14 +103,14 @@ class SimulatedBoards:
 
     def _set_out(self) -> None:
         """Put the controls where they are to begin, and let them switch the panel's supplies."""
-        from benchcon.rig.feeding import Feeding
+        from benchcon.rig.feeding import SupplySwitching
 
         for control in self.panel.controls:
             hand = self.hands.get(control.channels[0].board) if control.channels else None
             if control.begins and hand is not None:
                 hand.put(control.name, control.begins)
         if self.panel.supplies:
-            self.feed = Feeding(self.panel, {board.name: board.control for board in self.boards})
+            self.feed = SupplySwitching(self.panel, {board.name: board.control for board in self.boards})
             self.feed.start()
 
     def close(self) -> None:

@@ -25,7 +25,7 @@ Reply = Callable[[str], None]
 """Takes one answer; called once for each request."""
 
 
-class Board(Protocol):
+class Controllable(Protocol):
     """What the words work on."""
 
     name: str
@@ -49,7 +49,7 @@ class Board(Protocol):
     def port(self) -> str: ...
 
 
-def obey(board: Board, request: bytes, now_us: int, reply: Reply) -> None:
+def obey(board: Controllable, request: bytes, now_us: int, reply: Reply) -> None:
     """Do what one request (without its end) says; `reply` gets its answer. Never raises for what a request holds."""
     try:
         if len(request) > LONGEST:
@@ -87,31 +87,31 @@ def _ok(reply: Reply, *words: str) -> None:
     reply(" ".join(("ok", *words)))
 
 
-def _at_rest(board: Board, rest_us: int, now_us: int, reply: Reply) -> None:
+def _at_rest(board: Controllable, rest_us: int, now_us: int, reply: Reply) -> None:
     if rest_us <= now_us:
         _ok(reply)
     else:
         board.at(rest_us, lambda _: _ok(reply))
 
 
-def _hello(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _hello(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, "hand", str(VERSION), board.name)
 
 
-def _parts(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _parts(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     movers = board.physics.wiring.movers.values()
     _ok(reply, *(f"{part.name}={part.kind}:{len(part.codes)}:{','.join(part.channels)}" for part in movers))
 
 
-def _press(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _press(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _at_rest(board, board.physics.hold(words[0], True, now_us), now_us, reply)
 
 
-def _release(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _release(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _at_rest(board, board.physics.hold(words[0], False, now_us), now_us, reply)
 
 
-def _put(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _put(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     part, where = words[0], unquote(words[1])
     if where.endswith("%"):
         try:
@@ -124,15 +124,15 @@ def _put(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     _at_rest(board, rest_us, now_us, reply)
 
 
-def _turn(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _turn(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _at_rest(board, board.physics.turn(words[0], _number(words[1]), now_us), now_us, reply)
 
 
-def _lit(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _lit(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, *(f"{id_}={level}" for id_, level in board.lamps.lit.items()))
 
 
-def _seen(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _seen(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(
         reply,
         *(
@@ -142,7 +142,7 @@ def _seen(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     )
 
 
-def _shown(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _shown(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     shown = board.lamps.shown
     if words and words[0] not in shown:
         raise ValueError(f"there is no display '{words[0][:40]}' on this board")
@@ -150,15 +150,15 @@ def _shown(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, *(f"{id_}={shown[id_].hex().upper()}" for id_ in wanted))
 
 
-def _flashes(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _flashes(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, *(f"{id_}={count}" for id_, count in board.lamps.flashes().items()))
 
 
-def _where(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _where(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, str(board.physics.moves), *(f"{name}={at}" for name, at in board.physics.where().items()))
 
 
-def _moved(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _moved(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     since = _number(words[0])
     wait_ms = _number(words[1]) if len(words) > 1 else 0
     if not 0 <= wait_ms <= LONGEST_WAIT_MS:
@@ -178,27 +178,27 @@ def _moved(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     board.at(now_us + wait_ms * 1000, tell)
 
 
-def _time(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _time(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, str(now_us), str(board.clock_us(now_us)))
 
 
-def _fault(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _fault(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     # A channel may be written with its board in front, as in a file.
     front = f"{board.name}."
     plain = [words[0], *(word if "=" in word else word.removeprefix(front) for word in words[1:])]
     _ok(reply, str(board.put_fault(fault_of_words(plain), now_us)))
 
 
-def _faults(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _faults(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply, *" | ".join(" ".join((str(no), *fault.words())) for no, fault in board.faults().items()).split())
 
 
-def _clear(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _clear(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     board.clear_faults(_number(words[0]) if words else None, now_us)
     _ok(reply)
 
 
-def _reset(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _reset(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     cause = words[0] if words else "reset"
     if cause not in CAUSES:
         raise ValueError(f"'{cause[:40]}' is no cause of a reset; there are: {', '.join(CAUSES)}")
@@ -206,7 +206,7 @@ def _reset(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply)
 
 
-def _supply(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _supply(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     millivolts = _number(words[0], "a number of millivolts")
     if not 0 <= millivolts <= 60_000:
         raise ValueError("a supply is from 0 to 60000 mV")
@@ -214,12 +214,12 @@ def _supply(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     _ok(reply)
 
 
-def _unplug(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _unplug(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     board.unplug(now_us)
     _ok(reply)
 
 
-def _replug(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _replug(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     name = words[0] if words else ""
     if name and not (len(name) <= 40 and name.replace("_", "a").replace("-", "a").isalnum()):
         raise ValueError("the name of a port has letters, digits, - and _, at most 40")
@@ -227,12 +227,12 @@ def _replug(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
     _port(board, [], now_us, reply)
 
 
-def _port(board: Board, words: list[str], now_us: int, reply: Reply) -> None:
+def _port(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     port = board.port()
     _ok(reply, *([port] if port else []))
 
 
-_WORDS: dict[str, tuple[int, int, Callable[[Board, list[str], int, Reply], None]]] = {
+_WORDS: dict[str, tuple[int, int, Callable[[Controllable, list[str], int, Reply], None]]] = {
     # word: least and most words after it, what it does
     "hello": (0, 0, _hello),
     "parts": (0, 0, _parts),
@@ -265,7 +265,7 @@ class Client:
     more of it is taken.
     """
 
-    def __init__(self, board: Board, send: Callable[[bytes], None], word: str = "") -> None:
+    def __init__(self, board: Controllable, send: Callable[[bytes], None], word: str = "") -> None:
         self.board = board
         self.send = send
         self.gone = False

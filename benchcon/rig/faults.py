@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchcon.rig.kinds import KINDS, WHEN, Kind, Setting
+from benchcon.rig.kinds import KINDS, WHEN, FaultKind, Setting
 from benchcon.rig.wiring import Wiring
 from benchcon.text import printable
 from benchcon.wire.quote import quote, unquote
@@ -54,38 +54,40 @@ def fault_of_words(words: Iterable[str]) -> Fault:
 
 
 def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> Fault:
-    """Return a fault from plain values (quantities as text). Raises `Wrong`, a ValueError that names the key."""
+    """Return a fault from plain values (quantities as text). Raises `WrongFault`, a ValueError that names the key."""
     known = KINDS.get(kind)
     if known is None:
-        raise Wrong("kind", f"there is no kind of fault '{printable(kind)}'{_near(kind, KINDS)}")
+        raise WrongFault("kind", f"there is no kind of fault '{printable(kind)}'{_near(kind, KINDS)}")
     ids = tuple(channels)
     if not known.least <= len(ids) <= known.most:
-        raise Wrong("channel", f"'{kind}' takes {_how_many(known)}, {len(ids) or 'none'} given")
+        raise WrongFault("channel", f"'{kind}' takes {_how_many(known)}, {len(ids) or 'none'} given")
     if len(set(ids)) != len(ids):
-        raise Wrong("channel", f"'{kind}' names a channel twice")
+        raise WrongFault("channel", f"'{kind}' names a channel twice")
     allowed = {**WHEN, **known.settings}
     settings = {key: setting.default for key, setting in allowed.items()}
     given = []
     for key, value in values.items():
         if key not in allowed:
-            raise Wrong(key, f"'{kind}' has no setting '{printable(key)}'{_near(key, allowed)}")
+            raise WrongFault(key, f"'{kind}' has no setting '{printable(key)}'{_near(key, allowed)}")
         settings[key] = _plain(key, allowed[key], value)
         given.append(f"{key}={_word(value)}")
     for key, setting in allowed.items():
         if setting.needed and key not in values:
-            raise Wrong("kind", f"'{kind}' needs the setting '{key}'")
+            raise WrongFault("kind", f"'{kind}' needs the setting '{key}'")
     if kind == "bounce" and len(settings["edges"]) % 2:
-        raise Wrong("edges", "'edges' must be an even number of times, so that the contact ends where it was moved to")
+        raise WrongFault(
+            "edges", "'edges' must be an even number of times, so that the contact ends where it was moved to"
+        )
     if kind == "places" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
-        raise Wrong("order", "'order' must hold each place once, such as 2,1,3")
+        raise WrongFault("order", "'order' must hold each place once, such as 2,1,3")
     if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
-        raise Wrong("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
+        raise WrongFault("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
     if kind == "ghost" and len(ids) not in (1, 4):
-        raise Wrong("channel", "'ghost' takes one channel of a matrix, or the four corners of a rectangle")
+        raise WrongFault("channel", "'ghost' takes one channel of a matrix, or the four corners of a rectangle")
     return Fault(kind, ids, settings, tuple(given))
 
 
-class Wrong(ValueError):
+class WrongFault(ValueError):
     """A fault that cannot be: `key` is the key of the file that is to blame."""
 
     def __init__(self, key: str, message: str) -> None:
@@ -94,25 +96,27 @@ class Wrong(ValueError):
 
 
 def check(fault: Fault, wiring: Wiring) -> None:
-    """Raise `Wrong` if `fault` cannot sit on the board that `wiring` describes."""
+    """Raise `WrongFault` if `fault` cannot sit on the board that `wiring` describes."""
     known = KINDS[fault.kind]
     for id_ in fault.channels:
         there = wiring.kinds.get(id_)
         if there is None:
             near = _near(id_, wiring.kinds)
-            raise Wrong("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{near}")
+            raise WrongFault("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{near}")
         if there not in known.on:
-            raise Wrong("channel", f"'{fault.kind}' cannot sit on '{id_}', a {there}; only on: {', '.join(known.on)}")
+            raise WrongFault(
+                "channel", f"'{fault.kind}' cannot sit on '{id_}', a {there}; only on: {', '.join(known.on)}"
+            )
     found = {wiring.kinds[id_] for id_ in fault.channels}
     if len(found) > 1:
-        raise Wrong("channel", f"'{fault.kind}' takes channels of one kind, not {' and '.join(sorted(found))}")
+        raise WrongFault("channel", f"'{fault.kind}' takes channels of one kind, not {' and '.join(sorted(found))}")
     places = wiring.places.get(fault.channels[0], 0) if fault.channels else 0
     if fault.kind == "places" and len(fault.settings["order"]) != places:
-        raise Wrong("order", f"'order' must hold {places} places, as '{fault.channels[0]}' has")
+        raise WrongFault("order", f"'order' must hold {places} places, as '{fault.channels[0]}' has")
     if fault.settings.get("place", 0) > places:
-        raise Wrong("place", f"'{fault.channels[0]}' has {places} places")
+        raise WrongFault("place", f"'{fault.channels[0]}' has {places} places")
     if fault.kind == "ghost" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
-        raise Wrong("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")
+        raise WrongFault("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")
 
 
 def _plain(key: str, setting: Setting, value: Any) -> Any:
@@ -121,34 +125,34 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
     if form.startswith("list of "):
         parts = value.split(",") if isinstance(value, str) else value
         if not isinstance(parts, list | tuple) or len(parts) > 64:
-            raise Wrong(key, f"'{key}' must be a list of at most 64")
+            raise WrongFault(key, f"'{key}' must be a list of at most 64")
         inner = Setting(form[8:], None, setting.least, setting.most)
         return tuple(_plain(key, inner, part) for part in parts)
     if form == "text":
         if not isinstance(value, str) or not 1 <= len(value) <= 60:
-            raise Wrong(key, f"'{key}' must be text of 1 to 60 characters")
+            raise WrongFault(key, f"'{key}' must be text of 1 to 60 characters")
         return value
     if form == "word":
         if value not in setting.words:
-            raise Wrong(key, f"'{key}' must be one of {', '.join(setting.words)}, not {_shown(value)}")
+            raise WrongFault(key, f"'{key}' must be one of {', '.join(setting.words)}, not {_shown(value)}")
         return value
     if form == "number":
         try:
             number: float = int(value) if not isinstance(value, bool | float) else int("no")
         except (TypeError, ValueError):
-            raise Wrong(key, f"'{key}' must be a whole number, not {_shown(value)}") from None
+            raise WrongFault(key, f"'{key}' must be a whole number, not {_shown(value)}") from None
     else:
         from benchcon.units import USUAL, quantity
 
         if not isinstance(value, str):
             unit = USUAL.get(form, (form,))[0]
-            raise Wrong(
+            raise WrongFault(
                 key, f"'{key}' {_shown(value)} lacks its unit; write it with one, such as \"{_number(value)} {unit}\""
             )
         try:
             number = quantity(value, form)
         except ValueError as error:
-            raise Wrong(key, f"'{key}' {_shown(value)} {error}") from None
+            raise WrongFault(key, f"'{key}' {_shown(value)} {error}") from None
         number = round(number) if form in ("us", "mV") else number
     if not setting.least <= number <= setting.most:
         from benchcon.units import for_people
@@ -156,7 +160,7 @@ def _plain(key: str, setting: Setting, value: Any) -> Any:
         least, most = (
             f"{each:g}" if form == "number" else for_people(each, form) for each in (setting.least, setting.most)
         )
-        raise Wrong(key, f"'{key}' must be from {least} to {most}, not {_shown(value)}")
+        raise WrongFault(key, f"'{key}' must be from {least} to {most}, not {_shown(value)}")
     return number
 
 
@@ -181,7 +185,7 @@ def _near(word: str, known: Iterable[str]) -> str:
     return f"; did you mean '{near[0]}'?" if near else f"; there are: {', '.join(known)}" if known else ""
 
 
-def _how_many(kind: Kind) -> str:
+def _how_many(kind: FaultKind) -> str:
     if kind.most == 0:
         return "no channel"
     if kind.least == kind.most:

@@ -14,7 +14,7 @@ from benchcon.panel.file import slurp
 from benchcon.panel.model import Panel
 from benchcon.panel.reader import has_heading
 from benchcon.panel.where import lines_of
-from benchcon.rig.faults import Fault, Wrong, check, fault_of
+from benchcon.rig.faults import Fault, WrongFault, check, fault_of
 from benchcon.rig.wiring import wiring
 from benchcon.text import printable
 
@@ -79,7 +79,7 @@ def loads(text: str | bytes, name: str = "faults file", panel: Panel | None = No
             for each in boards.values():
                 if board in ("", each.name):
                     check(fault, each)
-        except Wrong as error:
+        except WrongFault as error:
             key = error.key
             if key in ("board", "channel") and key not in table:
                 key = next((each for each in ("channel", "channels") if each in table), key)
@@ -104,31 +104,31 @@ def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:
-    """Return the board and the fault that one table says. Raises `Wrong`."""
+    """Return the board and the fault that one table says. Raises `WrongFault`."""
     values = dict(table)
     kind, board = values.pop("kind", None), values.pop("board", "")
     if not isinstance(kind, str):
-        raise Wrong("kind", "a fault needs its 'kind', such as kind = \"stuck\"")
+        raise WrongFault("kind", "a fault needs its 'kind', such as kind = \"stuck\"")
     if "channel" in values and "channels" in values:
-        raise Wrong("channel", "either 'channel' or 'channels', not both")
+        raise WrongFault("channel", "either 'channel' or 'channels', not both")
     given = values.pop("channel", None)
     channels = values.pop("channels", []) if given is None else [given]
     if not isinstance(channels, list) or not all(isinstance(each, str) for each in channels):
-        raise Wrong("channel", "'channel' is one channel's id, 'channels' a list of them")
+        raise WrongFault("channel", "'channel' is one channel's id, 'channels' a list of them")
     if not isinstance(board, str):
-        raise Wrong("board", "'board' is the name of a board of the panel")
+        raise WrongFault("board", "'board' is the name of a board of the panel")
     ids = []
     for channel in channels:
         # As in a panel file, a channel may be written with its board in front.
         front, point, id_ = channel.rpartition(".")
         if point and board and front != board:
-            raise Wrong("channel", f"'{printable(channel)}' is not on board '{printable(board)}'")
+            raise WrongFault("channel", f"'{printable(channel)}' is not on board '{printable(board)}'")
         board = front or board
         ids.append(id_)
     if ids and not board and len(boards) == 1:
         board = boards[0]
     if ids and not board:
-        raise Wrong("channel", f'say whose channel it is: channel = "BOARD.{printable(ids[0])}"')
+        raise WrongFault("channel", f'say whose channel it is: channel = "BOARD.{printable(ids[0])}"')
     if board and boards and board not in boards:
-        raise Wrong("board", f"the panel has no board '{printable(board)}'; its boards: {', '.join(boards)}")
+        raise WrongFault("board", f"the panel has no board '{printable(board)}'; its boards: {', '.join(boards)}")
     return board, fault_of(kind, ids, values)

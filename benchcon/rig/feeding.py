@@ -21,7 +21,7 @@ LOOK_S = 1.0
 """How long a board may go without moving before it is looked whether all is to end."""
 
 
-class Feeding:
+class SupplySwitching:
     """Watches the controls that switch the supplies of `panel`, and feeds boards and parts or not.
 
     `controls`: the HAND word of each board, by its name.

@@ -33,7 +33,7 @@ class Look(NamedTuple):
     """It goes out for moments although it is driven."""
 
 
-class Moved(NamedTuple):
+class PartPositions(NamedTuple):
     """Where the parts stand."""
 
     moves: int
@@ -125,17 +125,17 @@ class Hand:
         return {id_: _number(text) for id_, text in self._pairs("flashes").items()}
 
     def where(self) -> dict[str, int]:
-        """Return where each part stands, by its name; see `Moved`."""
+        """Return where each part stands, by its name; see `PartPositions`."""
         return self.moved().positions
 
-    def moved(self, since: int | None = None, within_s: float = 60.0) -> Moved:
+    def moved(self, since: int | None = None, within_s: float = 60.0) -> PartPositions:
         """Return where the parts stand; with `since`, wait until more moves than that have been made.
 
         Returns as it stands if nothing has moved `within_s`.
         """
         words = ("where",) if since is None else ("moved", str(since), str(int(within_s * 1000)))
         first, *rest = self.ask(*words, allow_s=within_s)
-        return Moved(_number(first), {key: _number(text) for key, text in _pairs(rest).items()})
+        return PartPositions(_number(first), {key: _number(text) for key, text in _pairs(rest).items()})
 
     def parts(self) -> dict[str, tuple[str, ...]]:
         """Return the parts of the board by name: kind, number of positions (0: none), then the channels."""

@@ -29,7 +29,7 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class FaultKind:
     """One kind of fault."""
 
     what: str
@@ -61,7 +61,7 @@ WHEN = {"after": _time(0), "for": _time(0)}
 """Settings that every kind has: how long after it was put in it begins, and how long it lasts (0: until taken out)."""
 
 _INPUTS = {
-    "bounce": Kind(
+    "bounce": FaultKind(
         "the contact bounces when it moves: with these times between edges, or as ordinary ones do, or so long",
         (CONTACT,),
         1,
@@ -72,32 +72,32 @@ _INPUTS = {
             "lasting": _time(0, 0, 10_000_000),
         },
     ),
-    "stuck": Kind("always reads the same", _INPUT, 1, 1, {"value": Setting("number", 0, 0, 0xFFFF)}),
-    "open": Kind("the wire is broken", _ANY, 1, 1, {"phase": Setting("word", "both", words=("a", "b", "both"))}),
-    "inverted": Kind("reads made when it is not, and the other way round", (CONTACT,), 1, 1),
-    "crossed": Kind(
+    "stuck": FaultKind("always reads the same", _INPUT, 1, 1, {"value": Setting("number", 0, 0, 0xFFFF)}),
+    "open": FaultKind("the wire is broken", _ANY, 1, 1, {"phase": Setting("word", "both", words=("a", "b", "both"))}),
+    "inverted": FaultKind("reads made when it is not, and the other way round", (CONTACT,), 1, 1),
+    "crossed": FaultKind(
         "wires changed round: each goes where the next one's belongs, the last where the first one's does", _ANY, 2, 16
     ),
-    "shorted": Kind("wires touch: if one is made, all read made", (CONTACT,), 2, 16),
-    "common_open": Kind("the common of these contacts is broken, or their plug is off", (CONTACT,), 2, 64),
-    "mirrored": Kind(
+    "shorted": FaultKind("wires touch: if one is made, all read made", (CONTACT,), 2, 16),
+    "common_open": FaultKind("the common of these contacts is broken, or their plug is off", (CONTACT,), 2, 64),
+    "mirrored": FaultKind(
         "plug or ribbon turned round: the first arrives where the last belongs, and so on", (CONTACT,), 2, 64
     ),
-    "shifted": Kind(
+    "shifted": FaultKind(
         "the plug sits one hole on, or a chain is a bit late: each arrives where the next one belongs, the last "
         "nowhere",
         (CONTACT,),
         2,
         64,
     ),
-    "loose": Kind(
+    "loose": FaultKind(
         "the wire drops out now and then",
         (CONTACT, ENCODER, POT, LAMP),
         1,
         1,
         {"every": _time(2_000_000, 1000), "gap": _time(30_000, 50, 60_000_000)},
     ),
-    "ghost": Kind(
+    "ghost": FaultKind(
         "a matrix without diodes: three made contacts of a rectangle make the fourth read made. One channel of a "
         "matrix of the panel, or four: row 1 column 1, row 1 column 2, row 2 column 1, row 2 column 2",
         (CONTACT,),
@@ -105,30 +105,32 @@ _INPUTS = {
         4,
         {"told": Setting("word", "made", words=("made", "ghost"))},
     ),
-    "reversed": Kind("the wrong way round", (ENCODER, POT, SELECTOR), 1, 1),
-    "skipping": Kind(
+    "reversed": FaultKind("the wrong way round", (ENCODER, POT, SELECTOR), 1, 1),
+    "skipping": FaultKind(
         "two counts of every nth detent come as one jump and are missed",
         (ENCODER,),
         1,
         1,
         {"every": Setting("number", 3, 1, 1000)},
     ),
-    "counts": Kind(
+    "counts": FaultKind(
         "other counts a detent than it should",
         (ENCODER,),
         1,
         1,
         {"detent": Setting("number", None, 1, 8, needed=True)},
     ),
-    "noisy": Kind("readings jump about, so far to each side", (POT,), 1, 1, {"by": Setting("number", 24, 1, 4096)}),
-    "short_range": Kind(
+    "noisy": FaultKind(
+        "readings jump about, so far to each side", (POT,), 1, 1, {"by": Setting("number", 24, 1, 4096)}
+    ),
+    "short_range": FaultKind(
         "reads from low to high only, over the whole of its travel",
         (POT,),
         1,
         1,
         {"low": Setting("number", 100, 0, 0xFFFF), "high": Setting("number", 900, 0, 0xFFFF)},
     ),
-    "storm": Kind(
+    "storm": FaultKind(
         "tells so many changes a second that no hand made; without a channel: on all contacts of the board",
         (CONTACT,),
         0,
@@ -138,34 +140,34 @@ _INPUTS = {
 }
 
 _OUTPUTS = {
-    "dead": Kind("never lights", (LAMP, DIGITS), 1, 1),
-    "always_on": Kind("lit whatever the board does, as long as there is supply", (LAMP,), 1, 1),
-    "dim": Kind("lit too weakly: share of the lightness", (LAMP,), 1, 1, {"to": _share(300)}),
-    "together": Kind("each is lit if one of them is driven", (LAMP,), 2, 16),
-    "wrong_colour": Kind(
+    "dead": FaultKind("never lights", (LAMP, DIGITS), 1, 1),
+    "always_on": FaultKind("lit whatever the board does, as long as there is supply", (LAMP,), 1, 1),
+    "dim": FaultKind("lit too weakly: share of the lightness", (LAMP,), 1, 1, {"to": _share(300)}),
+    "together": FaultKind("each is lit if one of them is driven", (LAMP,), 2, 16),
+    "wrong_colour": FaultKind(
         "a lamp of another colour was fitted",
         (LAMP,),
         1,
         1,
         {"colour": Setting("word", "red", words=("red", "amber", "green", "blue", "white"))},
     ),
-    "flickering": Kind(
+    "flickering": FaultKind(
         "goes out for moments, at most twice a second", (LAMP,), 1, 1, {"gap": _time(120_000, 20_000, 240_000)}
     ),
-    "segment_dead": Kind(
+    "segment_dead": FaultKind(
         "a segment never lights, in one place from the left or (0) in all",
         (DIGITS,),
         1,
         1,
         {"segment": _SEGMENT, "place": _PLACE},
     ),
-    "segment_stuck": Kind(
+    "segment_stuck": FaultKind(
         "a segment is lit as long as there is supply", (DIGITS,), 1, 1, {"segment": _SEGMENT, "place": _PLACE}
     ),
-    "segments_swapped": Kind(
+    "segments_swapped": FaultKind(
         "the wires of two segments are changed round", (DIGITS,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
     ),
-    "places": Kind(
+    "places": FaultKind(
         "places in the wrong order: for each place from the left, whose figure it shows",
         (DIGITS,),
         1,
@@ -175,61 +177,63 @@ _OUTPUTS = {
 }
 
 _LINE = {
-    "flip": Kind("bits are flipped: share of the bytes that are hit", settings={"share": _share(1), "way": _WAY}),
-    "lose": Kind("bytes are lost", settings={"share": _share(1), "way": _WAY}),
-    "double": Kind("bytes come twice", settings={"share": _share(1), "way": _WAY}),
-    "lose_line": Kind("whole lines are lost", settings={"share": _share(10), "way": _WAY}),
-    "delay": Kind(
+    "flip": FaultKind("bits are flipped: share of the bytes that are hit", settings={"share": _share(1), "way": _WAY}),
+    "lose": FaultKind("bytes are lost", settings={"share": _share(1), "way": _WAY}),
+    "double": FaultKind("bytes come twice", settings={"share": _share(1), "way": _WAY}),
+    "lose_line": FaultKind("whole lines are lost", settings={"share": _share(10), "way": _WAY}),
+    "delay": FaultKind(
         "bytes come late, in order",
         settings={"by": _time(20_000, 0, 10_000_000), "jitter": _time(0, 0, 10_000_000), "way": _WAY},
     ),
-    "hold": Kind(
+    "hold": FaultKind(
         "bytes from the board are held back until the time is up or so many have come, as some USB chips do",
         settings={"up_to": _time(16_000, 0, 255_000), "bytes": Setting("number", 62, 1, 4096)},
     ),
-    "stall": Kind(
+    "stall": FaultKind(
         "the board stops reading; silent: it stops writing too",
         settings={"silent": Setting("word", "no", words=("yes", "no"))},
     ),
-    "garbage": Kind("noise between the lines, bytes a second", settings={"rate": Setting("Hz", 20, 0.1, 10_000)}),
-    "endless_line": Kind(
+    "garbage": FaultKind("noise between the lines, bytes a second", settings={"rate": Setting("Hz", 20, 0.1, 10_000)}),
+    "endless_line": FaultKind(
         "characters without a line end, so many a second", settings={"rate": Setting("Hz", 2000, 1, 100_000)}
     ),
-    "wrong_baud": Kind(
+    "wrong_baud": FaultKind(
         "the board runs at this rate; what comes through is what a receiver at the port's own rate makes of it",
         settings={"rate": Setting("number", 57_600, 50, 4_000_000)},
     ),
 }
 
 _BOARD = {
-    "reset": Kind(
+    "reset": FaultKind(
         "resets once, when the fault begins",
         settings={
             "cause": Setting("word", "brownout", words=("power", "reset", "watchdog", "brownout", "unknown")),
         },
     ),
-    "reset_loop": Kind("resets again and again", settings={"every": _time(2_000_000, 20_000)}),
-    "opening_resets": Kind("opening the port resets the board, as boards do that wire DTR to reset"),
-    "slow_boot": Kind(
+    "reset_loop": FaultKind("resets again and again", settings={"every": _time(2_000_000, 20_000)}),
+    "opening_resets": FaultKind("opening the port resets the board, as boards do that wire DTR to reset"),
+    "slow_boot": FaultKind(
         "a boot loader runs first, after each reset",
         settings={
             "lasting": _time(2_000_000, 0, 60_000_000),
             "says": Setting("word", "nothing", words=("nothing", "garbage")),
         },
     ),
-    "clock": Kind("the board's clock is fast, or slow (below 0)", settings={"off": Setting("ppm", 5000, -5000, 5000)}),
-    "labels": Kind(
+    "clock": FaultKind(
+        "the board's clock is fast, or slow (below 0)", settings={"off": Setting("ppm", 5000, -5000, 5000)}
+    ),
+    "labels": FaultKind(
         "labels and the board's name hold terminal control codes and markup",
         settings={"text": Setting("text", "\x1b[2J\x1b]0;x\x07[bold]\u202eyes")},
     ),
-    "ident": Kind("the board says that it is another one", settings={"ident": Setting("text", needed=True)}),
-    "weak_supply": Kind(
+    "ident": FaultKind("the board says that it is another one", settings={"ident": Setting("text", needed=True)}),
+    "weak_supply": FaultKind(
         "the supply sags with the current of the lamps, and the board resets below a limit",
         settings={"resistance": Setting("ohm", 2, 0, 1000), "limit": Setting("mV", 4300, 0, 60_000)},
     ),
 }
 
-GROUPS: Mapping[str, Mapping[str, Kind]] = {
+GROUPS: Mapping[str, Mapping[str, FaultKind]] = {
     "inputs": _INPUTS,
     "lamps and digits": _OUTPUTS,
     "the line": _LINE,
@@ -237,4 +241,4 @@ GROUPS: Mapping[str, Mapping[str, Kind]] = {
 }
 """All kinds, grouped as the document groups them."""
 
-KINDS: Mapping[str, Kind] = {name: kind for group in GROUPS.values() for name, kind in group.items()}
+KINDS: Mapping[str, FaultKind] = {name: kind for group in GROUPS.values() for name, kind in group.items()}

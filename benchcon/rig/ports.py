@@ -21,7 +21,7 @@ _WEB = (b"GET ", b"POST ", b"PUT ", b"HEAD ", b"OPTIONS ", b"DELETE ", b"PATCH "
 Lines of the protocol begin with none of them."""
 
 
-class Port(Protocol):
+class SimulatedPort(Protocol):
     """One serial port that can be pulled and plugged in again."""
 
     lost: int

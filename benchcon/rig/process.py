@@ -22,7 +22,7 @@ from types import FrameType
 from benchcon.errors import Trouble
 from benchcon.rig.board import SimBoard
 from benchcon.rig.control import Client
-from benchcon.rig.ports import Port, PtyPort, TcpPort
+from benchcon.rig.ports import PtyPort, SimulatedPort, TcpPort
 
 LOOK_S = 0.02
 IDLE_LOOK_S = 0.1
@@ -50,7 +50,7 @@ class Process:
         self._wake.setblocking(False)
         self.selector.register(self._woken, selectors.EVENT_READ, self._on_wake)
         if tcp:
-            self.port: Port = TcpPort(board.name)
+            self.port: SimulatedPort = TcpPort(board.name)
             self._socket_path: Path | None = None
         else:
             if folder is None:

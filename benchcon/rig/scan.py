@@ -30,7 +30,7 @@ _COUNT = dict.fromkeys(loom.RIGHT.items(), 1)
 _COUNT |= {(after, before): -1 for before, after in loom.RIGHT.items()}
 
 
-class Parts(Protocol):
+class ScannedPins(Protocol):
     """What the scan can ask of the pins."""
 
     def reads(self, id_: str) -> int:
@@ -73,7 +73,9 @@ class _Pot:
 class Scan:
     """The inputs of one board, as its firmware sees them. Made again at each reset."""
 
-    def __init__(self, wiring: Wiring, timeline: Timeline, parts: Parts, tells: Tells, faults: Sequence[Fault]) -> None:
+    def __init__(
+        self, wiring: Wiring, timeline: Timeline, parts: ScannedPins, tells: Tells, faults: Sequence[Fault]
+    ) -> None:
         self.wiring = wiring
         self.timeline = timeline
         self.parts = parts

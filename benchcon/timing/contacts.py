@@ -14,13 +14,13 @@ from benchcon.text import printable
 from benchcon.timing.bounce import LEAST_MOVEMENTS, ORDINARY_US, Bounce, bounce_of
 from benchcon.timing.delay_words import ms
 from benchcon.timing.delays import sources_of
-from benchcon.timing.raw import Raw
+from benchcon.timing.raw import RawSamples
 from benchcon.timing.travel import LEAST_READINGS, Travel, travel_of
 from benchcon.timing.turning import Turning, turning_of
 
 
 @dataclass(slots=True)
-class Contact:
+class ContactTiming:
     """One channel of a control."""
 
     control: Control
@@ -37,7 +37,7 @@ class Contact:
         return printable(f"{self.control.name} {self.channel}" if several else self.control.name)
 
 
-def contacts_of(panel: Panel, state: BenchState, raw: Raw) -> list[Contact]:
+def contacts_of(panel: Panel, state: BenchState, raw: RawSamples) -> list[ContactTiming]:
     """Return the figures of what was told raw, in the order of the panel."""
     sources = sources_of(panel, state)
     found = []
@@ -54,14 +54,14 @@ def contacts_of(panel: Panel, state: BenchState, raw: Raw) -> list[Contact]:
             else:
                 continue
             name = f"{channel.board}.{channel.id}"
-            found.append(Contact(control, name, figures, raw.lost.get(key[0], 0)))
+            found.append(ContactTiming(control, name, figures, raw.lost.get(key[0], 0)))
     return found
 
 
 # --- in words ---------------------------------------------------------------------------------------------------------
 
 
-def as_text(found: Sequence[Contact]) -> str:
+def as_text(found: Sequence[ContactTiming]) -> str:
     """Return a paragraph for each; empty for none."""
     lines: list[str] = []
     for one in found:
@@ -74,7 +74,7 @@ def as_text(found: Sequence[Contact]) -> str:
     return "\n".join(lines)
 
 
-def words_of(one: Contact) -> tuple[str, str]:
+def words_of(one: ContactTiming) -> tuple[str, str]:
     """Return the figures of a control in one line, and what to do about them, if anything."""
     figures = one.figures
     if isinstance(figures, Bounce):
@@ -186,7 +186,7 @@ def _travel_advice(figures: Travel, control: Control) -> str:
     return " ".join(found)
 
 
-def as_json(one: Contact) -> dict[str, Any]:
+def as_json(one: ContactTiming) -> dict[str, Any]:
     """Return the figures as plain data."""
     figures, advice = one.figures, words_of(one)[1]
     found: dict[str, Any] = {

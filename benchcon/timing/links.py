@@ -138,7 +138,7 @@ class Evidence:
         return merged
 
 
-class Links:
+class LinkEvidence:
     """Eats events and keeps evidence, board by board."""
 
     def __init__(self, state: BenchState) -> None:

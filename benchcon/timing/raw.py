@@ -23,7 +23,7 @@ class Sample(NamedTuple):
     """What came before it was lost: a reset, a hole in the running numbers, raw just switched on."""
 
 
-class Raw:
+class RawSamples:
     """Eats events and keeps samples."""
 
     def __init__(self, state: BenchState) -> None:

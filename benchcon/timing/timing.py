@@ -7,11 +7,11 @@ from collections.abc import Iterable
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
 from benchcon.timing.clocks import Clocks
-from benchcon.timing.contacts import Contact, contacts_of
+from benchcon.timing.contacts import ContactTiming, contacts_of
 from benchcon.timing.delays import Delays, delays_of
-from benchcon.timing.links import Links
+from benchcon.timing.links import LinkEvidence
 from benchcon.timing.moments import Moments
-from benchcon.timing.raw import Raw
+from benchcon.timing.raw import RawSamples
 from benchcon.wire import events as ev
 from benchcon.wire.records import KEYFRAME, Batch
 
@@ -23,8 +23,8 @@ class Timing:
         self.state = state if state is not None else BenchState()
         self.clocks = Clocks(self.state)
         self.moments = Moments(self.state, self.clocks)
-        self.raw = Raw(self.state)
-        self.links = Links(self.state)
+        self.raw = RawSamples(self.state)
+        self.links = LinkEvidence(self.state)
 
     def feed(self, batch: Batch) -> None:
         """Take one batch of a stream that nobody else follows."""
@@ -45,6 +45,6 @@ class Timing:
         """Return the transport delays so far; with `most` of so many of the latest changes of each channel."""
         return delays_of(panel, self.state, self.moments, propose=propose, most=most)
 
-    def contacts(self, panel: Panel) -> list[Contact]:
+    def contacts(self, panel: Panel) -> list[ContactTiming]:
         """Return how contacts bounce, encoders count and potentiometers read, where they were told raw."""
         return contacts_of(panel, self.state, self.raw)

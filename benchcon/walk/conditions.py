@@ -25,12 +25,12 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import BoardTrouble, Evidence
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.machine import Walk
 from benchcon.walk.soak import Strained
-from benchcon.walk.supply import Feeding
+from benchcon.walk.supply import SuppliedBoards
 from benchcon.wire import events as ev
 
 LAST_US = 4_000_000
@@ -80,10 +80,10 @@ Held = tuple[tuple[str, Condition], ...]
 class Conditions:
     """What has befallen the boards of a walk, and what holds on them now."""
 
-    def __init__(self, hearing: Hearing, layout: Layout, before: Iterable[Evidence] = ()) -> None:
+    def __init__(self, hearing: Hearing, layout: PanelIndex, before: Iterable[Evidence] = ()) -> None:
         """`before`: what happened to them in an earlier part of the same walk."""
         self.hearing, self.layout = hearing, layout
-        self.feeding = Feeding(hearing, layout)
+        self.feeding = SuppliedBoards(hearing, layout)
         self.boards: dict[str, Strained] = {board.name: Strained(board.name) for board in layout.panel.boards}
         self._lit: dict[str, dict[str, int]] = {name: {} for name in self.boards}
         """Board → part that was to light → resets meanwhile."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from benchcon.diagnosis.evidence import Seen
-from benchcon.diagnosis.layout import Layout, codes_of
+from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
@@ -23,7 +23,7 @@ WORDS = ("done", "same", "otherwise", "skip", "back", "again", "not wired", "not
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class FaceAnswer:
     """What a face has to say. `step`: the step number that it answers; 0: whichever is at hand."""
 
     word: str
@@ -39,7 +39,7 @@ class Answer:
     """note: its words."""
 
 
-Post = Callable[[Answer], None]
+Post = Callable[[FaceAnswer], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +69,13 @@ class Scene:
     """That the outputs take long to be as wanted; empty as soon as they are."""
 
 
-class Face(Protocol):
+class WalkInterface(Protocol):
     """Called on the runner's thread only; answers may be posted from any thread."""
 
     robot: bool
     """A robot's hand: it says when it is done, so nothing is shown before the boards are ready for it."""
 
-    def begin(self, layout: Layout, post: Post) -> None:
+    def begin(self, layout: PanelIndex, post: Post) -> None:
         """The walk begins."""
 
     def show(self, scene: Scene) -> None:
@@ -104,7 +104,7 @@ class RobotFace:
         """Why the robot gave up, if it did."""
         self._scenes: queue.Queue[Scene | None] = queue.Queue()
         self._thread: threading.Thread | None = None
-        self._layout: Layout | None = None
+        self._layout: PanelIndex | None = None
         self._answered = 0
         self._parts: dict[str, frozenset[str]] = {}
         self._ended = threading.Event()
@@ -112,7 +112,7 @@ class RobotFace:
         """Board → where each of its parts stood at first."""
         self._moved = False
 
-    def begin(self, layout: Layout, post: Post) -> None:
+    def begin(self, layout: PanelIndex, post: Post) -> None:
         """Start the robot's own thread."""
         for board, hand in self.hands.items():
             with contextlib.suppress(Trouble):  # an emulated chip knows single channels only
@@ -153,7 +153,7 @@ class RobotFace:
                     if at.get(name) != position:
                         self.hands[board].put(name, position)
 
-    def _work(self, layout: Layout, post: Post) -> None:
+    def _work(self, layout: PanelIndex, post: Post) -> None:
         while (scene := self._scenes.get()) is not None:
             while not self._scenes.empty():  # only the newest counts
                 newer = self._scenes.get_nowait()
@@ -163,24 +163,24 @@ class RobotFace:
             if scene.number == self._answered or scene.step is None:
                 continue
             if scene.step.do in ("dark", "lamp", "digits") and self._moved:
-                post(Answer("acting", scene.number))
+                post(FaceAnswer("acting", scene.number))
                 self._put_back()
             try:
                 if scene.state == "ask":
                     self._answered = scene.number
-                    post(Answer("acting", scene.number))
+                    post(FaceAnswer("acting", scene.number))
                     self._act(layout, scene.step)
-                    post(Answer("done", scene.number))
+                    post(FaceAnswer("done", scene.number))
                 elif scene.state == "look" and scene.steady:
                     self._answered = scene.number
                     self._ended.wait(self.look_s)
                     post(self._look(layout, scene))
             except Trouble as trouble:
                 self.trouble = str(trouble)
-                post(Answer("leave"))
+                post(FaceAnswer("leave"))
                 return
 
-    def _act(self, layout: Layout, step: Step) -> None:
+    def _act(self, layout: PanelIndex, step: Step) -> None:
         self._moved = True
         for name in step.parts:
             control = layout.controls[name]
@@ -222,21 +222,21 @@ class RobotFace:
             raise Trouble(f"there is no simulated hand for board '{board}': give its HAND with --hand")
         return self.hands[board]
 
-    def _look(self, layout: Layout, scene: Scene) -> Answer:
+    def _look(self, layout: PanelIndex, scene: Scene) -> FaceAnswer:
         """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
         expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
         pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
         for wait_s in LOOKS_S:
             lit, shown = self._seen(layout, scene)
             if (lit, shown) == (expected, pictures):
-                return Answer("same", scene.number)
+                return FaceAnswer("same", scene.number)
             self._ended.wait(wait_s)
         lit, shown = self._seen(layout, scene)
         if (lit, shown) == (expected, pictures):
-            return Answer("same", scene.number)
-        return Answer("otherwise", scene.number, lit, shown)
+            return FaceAnswer("same", scene.number)
+        return FaceAnswer("otherwise", scene.number, lit, shown)
 
-    def _seen(self, layout: Layout, scene: Scene) -> tuple[dict[str, Seen], dict[str, bytes]]:
+    def _seen(self, layout: PanelIndex, scene: Scene) -> tuple[dict[str, Seen], dict[str, bytes]]:
         """What is lit and shown just now."""
         lit: dict[str, Seen] = {}
         shown: dict[str, bytes] = {}
@@ -267,4 +267,4 @@ BARELY = 20
 DIM = 0.6
 """Share of the wanted lightness below which a lamp counts as dim."""
 
-__all__ = ["Answer", "Face", "Post", "RobotFace", "Scene"]
+__all__ = ["FaceAnswer", "Post", "RobotFace", "Scene", "WalkInterface"]

@@ -14,7 +14,7 @@ HOWS = ("done", "skipped", "not wired")
 
 
 @dataclass(slots=True)
-class Done:
+class FinishedStep:
     """One finished group: its evidence, how it went, notes."""
 
     group: Group
@@ -25,7 +25,7 @@ class Done:
     took_us: int = 0
 
 
-def line_of(each: Done | str) -> dict[str, Any]:
+def line_of(each: FinishedStep | str) -> dict[str, Any]:
     """Return the journal line of a finished group, or of one (by name) whose evidence is to be forgotten."""
     if isinstance(each, str):
         return {"forget": each}
@@ -40,9 +40,9 @@ def line_of(each: Done | str) -> dict[str, Any]:
     }
 
 
-def resume(lines: Iterable[Mapping[str, Any]]) -> list[Done]:
+def resume(lines: Iterable[Mapping[str, Any]]) -> list[FinishedStep]:
     """Return the finished groups that a journal holds, in order. Raises `Trouble` for a line of the wrong form."""
-    done: dict[str, Done] = {}
+    done: dict[str, FinishedStep] = {}
     for number, line in enumerate(lines, 1):
         if "forget" in line:
             done.pop(str(line["forget"]), None)
@@ -55,5 +55,7 @@ def resume(lines: Iterable[Mapping[str, Any]]) -> list[Done]:
                 raise Trouble(f"{where} is no line of a walk's journal")
             group = Group(str(line["done"]), str(line.get("kind", "")), tuple(map(str, parts)))
             done.pop(group.name, None)
-            done[group.name] = Done(group, [read(e, where) for e in evidence], how, str(line.get("note", "")), took)
+            done[group.name] = FinishedStep(
+                group, [read(e, where) for e in evidence], how, str(line.get("note", "")), took
+            )
     return list(done.values())

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from benchcon.diagnosis.evidence import Evidence, Hand
-from benchcon.diagnosis.layout import Layout, codes_of, key_of, spring_of
+from benchcon.diagnosis.evidence import Evidence, HandStep
+from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step
 
@@ -13,12 +13,12 @@ STEADY = ("contact", "selector")
 """Kinds of channel that stand where they are until a hand moves them."""
 
 
-def own_channels(layout: Layout, step: Step | None) -> set[str]:
+def own_channels(layout: PanelIndex, step: Step | None) -> set[str]:
     """The channels of the parts that `step` is about."""
     return {key for part in step.parts for key in layout.channels_of(part)} if step else set()
 
 
-def reads(layout: Layout, parts: Sequence[str], to: int, values: Mapping[str, int]) -> bool:
+def reads(layout: PanelIndex, parts: Sequence[str], to: int, values: Mapping[str, int]) -> bool:
     """Whether all of `parts` (buttons, switches) read as position `to`."""
     return all(
         values.get(key_of(channel)) == value
@@ -27,7 +27,7 @@ def reads(layout: Layout, parts: Sequence[str], to: int, values: Mapping[str, in
     )
 
 
-def turned(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+def turned(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether a knob stands just where it should after being turned as `step` asks."""
     if step.do not in ("turn", "end"):
         return False
@@ -41,14 +41,14 @@ def turned(layout: Layout, step: Step, before: Mapping[str, int], values: Mappin
     return abs(values.get(key, -9999) - end) <= 0.02 * abs(control.high_count - control.low_count)
 
 
-def done(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+def done(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether a step of the hand has come out as asked."""
     if step.do == "put":
         return reads(layout, step.parts, step.to, values)
     return turned(layout, step, before, values)
 
 
-def odd(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+def odd(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether any channel but a potentiometer's stands differently from before, so that something has come of the step.
 
     Another button that has sprung back (it was brushed when the step began) is nothing odd, unless the step's own part
@@ -70,7 +70,7 @@ def odd(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[s
     return False
 
 
-def only_nudged(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+def only_nudged(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether nothing has moved but other switches, such as a hand nudges in passing."""
     own = own_channels(layout, step)
     moved = [key for key, value in values.items() if value != before.get(key, value) and key in layout.spots]
@@ -82,7 +82,7 @@ def only_nudged(layout: Layout, step: Step, before: Mapping[str, int], values: M
     )
 
 
-def knob_moved(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
+def knob_moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether the knob of `step`, or another of its kind, was really moved and not only brushed."""
     kind = layout.controls[step.parts[0]].kind
     for key, spot in layout.spots.items():
@@ -97,16 +97,16 @@ def knob_moved(layout: Layout, step: Step, before: Mapping[str, int], values: Ma
     return False
 
 
-def springs_back(layout: Layout, step: Step) -> bool:
+def springs_back(layout: PanelIndex, step: Step) -> bool:
     """Whether the step's controls spring back by themselves from the position that it asks for."""
     return step.do == "put" and any(step.to in spring_of(layout.controls[name]) for name in step.parts)
 
 
-def nothing_to_let_go(layout: Layout, step: Step, last: Evidence | None) -> bool:
+def nothing_to_let_go(layout: PanelIndex, step: Step, last: Evidence | None) -> bool:
     """Whether `step` lets go of a button that showed nothing at all when it was pressed: nothing will show now."""
     return (
         step.do == "put"
-        and isinstance(last, Hand)
+        and isinstance(last, HandStep)
         and last.parts == step.parts
         and last.outcome == "said"
         and last.before == last.values
@@ -115,7 +115,7 @@ def nothing_to_let_go(layout: Layout, step: Step, last: Evidence | None) -> bool
     )
 
 
-def kept_back(layout: Layout, hand: Hand) -> bool:
+def kept_back(layout: PanelIndex, hand: HandStep) -> bool:
     """Whether the board kept keys to itself that were held together, as it should in a matrix without diodes."""
     keys = {key for part in hand.parts for key in layout.channels_of(part)}
     matrices = {layout.matrix_of.get(key, "") for key in keys}
@@ -127,10 +127,10 @@ def kept_back(layout: Layout, hand: Hand) -> bool:
     )
 
 
-def worth_repeating(layout: Layout, evidence: Iterable[Evidence]) -> bool:
+def worth_repeating(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
     """Whether anything in a group did not go as it should, so that it should be asked once more."""
     for each in evidence:
-        if not isinstance(each, Hand) or each.do not in ("put", "turn", "end"):
+        if not isinstance(each, HandStep) or each.do not in ("put", "turn", "end"):
             continue
         if each.outcome != "seen" and not kept_back(layout, each):
             return True

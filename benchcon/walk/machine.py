@@ -33,7 +33,7 @@ from typing import Any
 from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, LampLook, Seen
 from benchcon.panel.model import Panel
 from benchcon.walk import judge, pace, slips
-from benchcon.walk.journal import Done
+from benchcon.walk.journal import FinishedStep
 from benchcon.walk.plan import Group, Step
 from benchcon.walk.progress import Progress
 from benchcon.walk.prompts import Prompt, prompt_for
@@ -48,7 +48,7 @@ class Walk:
         self,
         panel: Panel,
         only: Collection[str] = (),
-        before: Iterable[Done] = (),
+        before: Iterable[FinishedStep] = (),
         rest_us: int = pace.REST_US,
         still_us: int = pace.STILL_US,
     ) -> None:
@@ -78,7 +78,7 @@ class Walk:
         return self.progress.groups
 
     @property
-    def done(self) -> dict[str, Done]:
+    def done(self) -> dict[str, FinishedStep]:
         """Groups that are done, by name, in the order in which they were done."""
         return self.progress.done
 

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Collection
 from functools import partial
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.link import Bench
 from benchcon.link.outcomes import say
 from benchcon.panel.lightness import sent_permille
@@ -14,10 +14,10 @@ from benchcon.walk.wants import Wants
 from benchcon.wire.host import Outcome
 
 
-class Outputs:
+class WalkOutputs:
     """What each board was last asked to light. `apply` is called on one thread; its callback on the link's."""
 
-    def __init__(self, layout: Layout, bench: Bench) -> None:
+    def __init__(self, layout: PanelIndex, bench: Bench) -> None:
         self.layout = layout
         self.bench = bench
         self.sources: dict[str, int] = {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
@@ -33,7 +33,7 @@ REST_US = 1_000_000
 STILL_US = 2_000_000
 
 
-def patience(layout: Layout, step: Step | None, before: Mapping[str, int], values: Mapping[str, int]) -> int:
+def patience(layout: PanelIndex, step: Step | None, before: Mapping[str, int], values: Mapping[str, int]) -> int:
     """How long something odd must stand, before it is taken for all that will come of `step`."""
     if step is None:
         return ODD_US

@@ -13,13 +13,13 @@ from collections.abc import Callable
 from typing import TextIO
 
 from benchcon.diagnosis.evidence import Seen
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.gate import own_codes
 from benchcon.panel.model import Digits
 from benchcon.panel.segments import decode, encode
 from benchcon.walk.guard import AFTER_S, Guard, Press
-from benchcon.walk.interfaces import Answer, Post, Scene
+from benchcon.walk.interfaces import FaceAnswer, Post, Scene
 from benchcon.walk.prompts import by_button
 
 HELP = (
@@ -70,7 +70,7 @@ class PlainFace:
         self.bell = bell
         self.typed = (read is None and sys.stdin.isatty()) if typed is None else typed
         self._scene: Scene | None = None
-        self._layout: Layout | None = None
+        self._layout: PanelIndex | None = None
         self._guard = Guard()
         self._lines: queue.SimpleQueue[_Line] = queue.SimpleQueue()
         self._shown = 0
@@ -78,7 +78,7 @@ class PlainFace:
         self._answered = 0
         self._news = threading.Condition()
 
-    def begin(self, layout: Layout, post: Post) -> None:
+    def begin(self, layout: PanelIndex, post: Post) -> None:
         """Say how to answer, and listen."""
         self._layout = layout
         self._help()
@@ -161,7 +161,7 @@ class PlainFace:
                 line = self.read() if there else "", 0.0
             ahead = None
             if not line[0]:
-                post(Answer("leave"))
+                post(FaceAnswer("leave"))
                 return
             answer = self._meant(line[0].strip())
             if answer is None:
@@ -184,7 +184,7 @@ class PlainFace:
             if not text:
                 return
 
-    def _meant(self, text: str) -> Answer | None:
+    def _meant(self, text: str) -> FaceAnswer | None:
         """Return the answer that a typed line means; None if it asked for help, or means nothing."""
         scene, layout = self._scene, self._layout
         if text in ("?", "h", "help"):
@@ -242,21 +242,21 @@ _SHORT = {"m": "dim", "i": "flicker", "x": "nothing"}
 _WORDS = frozenset({*_SHORT, *_SHORT.values(), *_COLOURS})
 
 
-def understood(text: str, scene: Scene, layout: Layout) -> Answer:
+def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
     """Return what a typed line means at `scene`. Raises `Trouble` with one line if it means nothing."""
     number, step = scene.number, scene.step
     if text in _KEYS:
-        return Answer(_KEYS[text], number)
+        return FaceAnswer(_KEYS[text], number)
     if text[:2] == "n " or text == "n":
         if not text[2:].strip():
             raise Trouble("a note needs its words: n TEXT")
-        return Answer("note", text=text[2:].strip())
+        return FaceAnswer("note", text=text[2:].strip())
     if step is None or scene.state not in ("look", "light"):
         if text:
             raise Trouble(f"'{text[:40]}' means nothing here; Enter says that it is done, s skips")
-        return Answer("done", number)
+        return FaceAnswer("done", number)
     if not text or text in ("y", "yes", "same"):
-        return Answer("same", number)
+        return FaceAnswer("same", number)
     part = layout.part(step.parts[0]) if step.parts else None
     if isinstance(part, Digits):
         return _display(text, scene, layout, part)
@@ -286,22 +286,22 @@ def understood(text: str, scene: Scene, layout: Layout) -> Answer:
             lamps[name] = Seen(old.level, how or old.colour, old.flickering)
         else:
             raise Trouble(f"'{how[:20]}' is no way for a lamp to look; allowed: dim, flicker, {', '.join(_COLOURS)}")
-    return Answer("otherwise", number, lamps=lamps, displays=displays)
+    return FaceAnswer("otherwise", number, lamps=lamps, displays=displays)
 
 
-def _display(text: str, scene: Scene, layout: Layout, part: Digits) -> Answer:
+def _display(text: str, scene: Scene, layout: PanelIndex, part: Digits) -> FaceAnswer:
     picture = scene.wants.digits.get(part.name, b"")
     text = _SHORT.get(text, text)
     if text == "dim":
-        return Answer("otherwise", scene.number, displays={part.name: picture}, level="dim")
+        return FaceAnswer("otherwise", scene.number, displays={part.name: picture}, level="dim")
     if text == "flicker":
-        return Answer("otherwise", scene.number, displays={part.name: picture}, flickering=True)
+        return FaceAnswer("otherwise", scene.number, displays={part.name: picture}, flickering=True)
     if text == "nothing":
-        return Answer("otherwise", scene.number)
+        return FaceAnswer("otherwise", scene.number)
     name, equals, shown = text.partition("=")
     name = layout.with_names(name)
     if equals and name.strip() in layout.digits:
         other = layout.digits[name.strip()]
         assert isinstance(other, Digits)
-        return Answer("otherwise", scene.number, displays={other.name: encode(shown.strip(), other.places)})
-    return Answer("otherwise", scene.number, displays={part.name: encode(text, part.places)})
+        return FaceAnswer("otherwise", scene.number, displays={other.name: encode(shown.strip(), other.places)})
+    return FaceAnswer("otherwise", scene.number, displays={part.name: encode(text, part.places)})

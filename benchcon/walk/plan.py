@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
-from benchcon.diagnosis.layout import Layout, codes_of, key_of, spring_of
+from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
 from benchcon.walk.patterns import within
 
@@ -40,7 +40,7 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
 
     `only` names parts; empty means all. Parts that are not wired yet stand in the plan, for the report.
     """
-    layout = Layout.of(panel)
+    layout = PanelIndex.of(panel)
     wanted = set(only) or {part.name for part in panel.parts}
     controls = [c for c in _in_order(panel, panel.controls) if c.name in wanted]
     lamps = [lamp for lamp in _in_order(panel, panel.lamps) if lamp.name in wanted]
@@ -58,7 +58,7 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
     return groups + _matrices(layout, wanted) + looks
 
 
-def steps(layout: Layout, group: Group, values: Mapping[str, int]) -> list[Step]:
+def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
     """Return the steps of `group`, begun with the channels at `values`."""
     if group.kind in ("rest", "dark"):
         return [Step(group.kind)]
@@ -122,7 +122,7 @@ def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
     return sorted(parts, key=at)
 
 
-def _matrices(layout: Layout, wanted: Collection[str]) -> list[Group]:
+def _matrices(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
     """Three keys of a rectangle for each matrix, to hold together."""
     out: list[Group] = []
     for matrix in dict.fromkeys(layout.matrix_of.values()):
@@ -132,7 +132,7 @@ def _matrices(layout: Layout, wanted: Collection[str]) -> list[Group]:
     return out
 
 
-def rectangles(layout: Layout, matrix: str) -> Iterator[tuple[str, ...]]:
+def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:
     """Yield threes of push buttons of `matrix`, by name, whose current may find its way round to a fourth key."""
     keys = []
     for key, name in layout.matrix_of.items():
@@ -143,7 +143,7 @@ def rectangles(layout: Layout, matrix: str) -> Iterator[tuple[str, ...]]:
         yield tuple(layout.spots[key].part.name for key in three)
 
 
-def _threes(layout: Layout, keys: list[str]) -> Iterator[tuple[str, str, str]]:
+def _threes(layout: PanelIndex, keys: list[str]) -> Iterator[tuple[str, str, str]]:
     if not keys:
         return
     if any(key not in layout.crosses for key in keys):

@@ -10,10 +10,10 @@ from dataclasses import replace
 from typing import Any
 
 from benchcon.diagnosis.evidence import Evidence, LampLook
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel
 from benchcon.walk import judge
-from benchcon.walk.journal import Done, line_of
+from benchcon.walk.journal import FinishedStep, line_of
 from benchcon.walk.plan import Group, Step, plan, rectangles, steps
 
 BOARDS = Group("all boards", "boards", ())
@@ -23,11 +23,11 @@ BOARDS = Group("all boards", "boards", ())
 class Progress:
     """The groups of one walk: which is at hand, which are done, and with what evidence."""
 
-    def __init__(self, panel: Panel, only: Collection[str] = (), before: Iterable[Done] = ()) -> None:
+    def __init__(self, panel: Panel, only: Collection[str] = (), before: Iterable[FinishedStep] = ()) -> None:
         """`before`: groups done in an earlier part of the same walk; they are not asked again."""
-        self.layout = Layout.of(panel)
+        self.layout = PanelIndex.of(panel)
         self.groups = plan(panel, only)
-        self.done: dict[str, Done] = {each.group.name: each for each in before}
+        self.done: dict[str, FinishedStep] = {each.group.name: each for each in before}
         """By group name, in the order in which they were done."""
         self.again = False
         """The group at hand is asked once more, because something in it was odd."""
@@ -38,7 +38,7 @@ class Progress:
         self._steps: list[Step] = []
         self._step = 0
         self._began_us = 0
-        self._fresh: list[Done | str] = []
+        self._fresh: list[FinishedStep | str] = []
 
     @property
     def group(self) -> Group | None:
@@ -82,7 +82,7 @@ class Progress:
         `held`: evidence to which something may still be added; the group that it belongs to waits.
         """
         ready, self._fresh = self._fresh, []
-        if ready and self.group is not None and isinstance(ready[-1], Done) and ready[-1].evidence is held:
+        if ready and self.group is not None and isinstance(ready[-1], FinishedStep) and ready[-1].evidence is held:
             self._fresh.append(ready.pop())
         return [line_of(each) for each in ready]
 
@@ -97,7 +97,7 @@ class Progress:
         self._group += 1
         while (group := self.group) is not None and (group.name in self.done or not self._is_wired(group)):
             if group.name not in self.done:
-                self.done[group.name] = Done(group, [], "not wired")
+                self.done[group.name] = FinishedStep(group, [], "not wired")
                 self._fresh.append(self.done[group.name])
             self._group += 1
         self.again = False
@@ -123,7 +123,7 @@ class Progress:
         threes = rectangles(self.layout, group.name.removeprefix("matrix "))
         return next((three for three in threes if proved.issuperset(three)), group.parts)
 
-    def _is_proved(self, done: Done) -> bool:
+    def _is_proved(self, done: FinishedStep) -> bool:
         return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)
 
     def next_step(self) -> bool:
@@ -149,7 +149,7 @@ class Progress:
         """The group at hand is over: write down what it gave."""
         group = self.group
         assert group is not None
-        done = Done(group, self.collected, how, self.note, max(0, now_us - self._began_us))
+        done = FinishedStep(group, self.collected, how, self.note, max(0, now_us - self._began_us))
         self.done.pop(group.name, None)
         self.done[group.name] = done
         self._fresh.append(done)
@@ -160,7 +160,7 @@ class Progress:
         """Write down what has befallen the boards in the course of the walk, instead of what stands there."""
         old = self.done.get(BOARDS.name)
         if boards != (old.evidence if old else []):
-            self.done[BOARDS.name] = Done(BOARDS, boards, "done")
+            self.done[BOARDS.name] = FinishedStep(BOARDS, boards, "done")
             self._fresh.insert(0, self.done[BOARDS.name])  # what was done last may have to wait in its place
 
     def _is_wired(self, group: Group) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchcon.diagnosis.layout import Layout, codes_of, words_of
+from benchcon.diagnosis.layout import PanelIndex, codes_of, words_of
 from benchcon.panel.model import Control, Digits, Part
 from benchcon.walk.plan import Step
 
@@ -27,7 +27,9 @@ class Prompt:
     """Asked once more, because something was odd."""
 
 
-def prompt_for(layout: Layout, step: Step | None, number: int, of: int, again: bool, already: bool = False) -> Prompt:
+def prompt_for(
+    layout: PanelIndex, step: Step | None, number: int, of: int, again: bool, already: bool = False
+) -> Prompt:
     """Return the prompt for `step`. `already`: what it asks for is what the panel shows before a hand has moved."""
     if step is None:
         return Prompt("Done", "The walk is over.", "See the report.", (), number, of)
@@ -44,7 +46,7 @@ _BY_ITSELF = "It goes on by itself when it sees it. If nothing happened: Enter."
 _LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 
-def _words(layout: Layout, step: Step) -> tuple[str, str, str]:
+def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     labels = [layout.part(name).label or name for name in step.parts]
     label = labels[0] if labels else ""
     if step.do == "rest":

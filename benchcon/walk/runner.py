@@ -17,9 +17,9 @@ from benchcon.text import printable
 from benchcon.walk import judge, occupied
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held
-from benchcon.walk.interfaces import Answer, Face, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene, WalkInterface
 from benchcon.walk.machine import Walk
-from benchcon.walk.outputs import Outputs
+from benchcon.walk.outputs import WalkOutputs
 from benchcon.walk.progress import BOARDS
 from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
@@ -60,7 +60,7 @@ class Runner:
         self,
         session: Session,
         walk: Walk,
-        face: Face,
+        face: WalkInterface,
         write: Callable[[dict[str, Any]], None] = lambda line: None,
         blink_s: float = BLINK_S,
     ) -> None:
@@ -71,12 +71,12 @@ class Runner:
         self.bench: Bench = session.bench
         self.blink_us = int(blink_s * 1_000_000)
         self.hearing = Hearing(session, walk.panel)
-        self.outputs = Outputs(walk.layout, self.bench)
+        self.outputs = WalkOutputs(walk.layout, self.bench)
         self.outputs.sources = self.hearing.sources
         self.left = False
         self.turned: Callable[[], None] = lambda: None
         """Called whenever the walk's loop has turned, several times a second."""
-        self._inbox: queue.SimpleQueue[list[ev.Event] | Answer | _Done] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[list[ev.Event] | FaceAnswer | _Done] = queue.SimpleQueue()
         self._raw: set[str] = set()
         self._raw_waiting: set[int] = set()
         self._raw_until = 0
@@ -132,7 +132,7 @@ class Runner:
 
     def leave(self) -> None:
         """End the walk from another thread; what was done so far is kept."""
-        self._inbox.put(Answer("leave"))
+        self._inbox.put(FaceAnswer("leave"))
 
     def _loop(self) -> None:
         while True:
@@ -147,7 +147,7 @@ class Runner:
             if isinstance(item, list):
                 for event in item:
                     self._take(event)
-            elif isinstance(item, Answer):
+            elif isinstance(item, FaceAnswer):
                 self._answer(item)
             else:
                 self._came_back(item)
@@ -312,16 +312,16 @@ class Runner:
             if step != walk.step_number:
                 return
             if at_us - since_us < LONG_US:
-                self._looked(Answer("same"), at_us)
+                self._looked(FaceAnswer("same"), at_us)
             elif walk.step is not None and walk.step.do == "lamp":
-                self._looked(Answer("otherwise"), at_us)  # it does not light
+                self._looked(FaceAnswer("otherwise"), at_us)  # it does not light
             else:
                 self.face.sound("wrong")
                 self.face.warn("no: say on the screen what there is to be seen")
 
     # --- from the face ---------------------------------------------------------------------------------------------
 
-    def _answer(self, answer: Answer) -> None:
+    def _answer(self, answer: FaceAnswer) -> None:
         walk, now = self.walk, self._now()
         if answer.word == "leave":
             self.left = True
@@ -352,7 +352,7 @@ class Runner:
             self.conditions.begun()
             walk.back(now)
 
-    def _looked(self, answer: Answer, now: int) -> None:
+    def _looked(self, answer: FaceAnswer, now: int) -> None:
         """The eye has answered; over a line that was damaged meanwhile nothing is proved at once."""
         walk = self.walk
         if walk.state != "look":

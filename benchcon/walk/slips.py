@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Control
 from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
 
-def moved(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> list[str]:
+def moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> list[str]:
     """Return the labels of the controls that stand differently from `before` though `step` is not about them."""
     out: dict[str, None] = {}
     for key, spot in layout.spots.items():
@@ -24,7 +24,7 @@ def moved(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping
     return list(out)
 
 
-def told(layout: Layout, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
+def told(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
     """Return what came of `step`, such as ``Taxiway moved, Runway edge was asked.``"""
     asked = _listed([layout.part(name).label or name for name in step.parts])
     others = moved(layout, step, before, values)

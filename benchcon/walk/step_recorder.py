@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from benchcon.diagnosis.evidence import Change, Evidence, Hand
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.evidence import Change, Evidence, HandStep
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
@@ -39,9 +39,9 @@ class Taking:
             if len(row) < KEPT:
                 row.append(change)
 
-    def evidence(self, step: Step, outcome: str, now_us: int) -> Hand:
+    def evidence(self, step: Step, outcome: str, now_us: int) -> HandStep:
         """Return the step as evidence."""
-        return Hand(
+        return HandStep(
             do=step.do,
             parts=step.parts,
             to=step.to,
@@ -61,7 +61,7 @@ class Taking:
 class Late:
     """The step before the one at hand, while what comes may still belong to it."""
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: PanelIndex) -> None:
         self.layout = layout
         self.evidence: list[Evidence] = []
         """The list whose last entry is that step; empty: nothing is late any more."""
@@ -86,7 +86,7 @@ class Late:
         if not self.evidence:
             return False
         last = self.evidence[-1]
-        assert isinstance(last, Hand)
+        assert isinstance(last, HandStep)
         if step is not None and step.parts == last.parts:
             own = change.channel in judge.own_channels(self.layout, step)
             # A quick tap is over before the evidence of the press is late: it must not be taken for the press.
@@ -96,11 +96,11 @@ class Late:
     def amend(self, change: Change, how: str) -> None:
         """Add `change` to the step before."""
         hand = self.evidence[-1]
-        assert isinstance(hand, Hand)
+        assert isinstance(hand, HandStep)
         self.evidence[-1] = _amended(self.layout, hand, change, how)
 
 
-def _amended(layout: Layout, hand: Hand, change: Change, how: str) -> Hand:
+def _amended(layout: PanelIndex, hand: HandStep, change: Change, how: str) -> HandStep:
     """Return `hand` with something that came late."""
     if how == "is":
         values = {**hand.values, change.channel: change.value}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.state.board import is_unfed
 from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
@@ -21,10 +21,10 @@ LONG_AGO = -(1 << 60)
 _MOST_NAMES = 3
 
 
-class Feeding:
+class SuppliedBoards:
     """Which boards have supply for their lamps and displays, as they say themselves."""
 
-    def __init__(self, hearing: Hearing, layout: Layout) -> None:
+    def __init__(self, hearing: Hearing, layout: PanelIndex) -> None:
         self.hearing, self.layout = hearing, layout
         self.unfed: set[str] = set()
         """Boards that said so last."""

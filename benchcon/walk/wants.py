@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Lamp
 from benchcon.walk.plan import Step
 
@@ -20,7 +20,7 @@ class Wants:
     digits: dict[str, bytes] = field(default_factory=dict)
 
 
-def outputs_of(layout: Layout, step: Step) -> Wants:
+def outputs_of(layout: PanelIndex, step: Step) -> Wants:
     """Return what `step` wants lit: one lamp, one display's picture, or nothing."""
     if step.do == "lamp":
         lamp = layout.part(step.parts[0])

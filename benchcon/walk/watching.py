@@ -5,13 +5,13 @@ from __future__ import annotations
 import queue
 from collections.abc import Callable, Collection
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.walk import occupied
 from benchcon.walk.channel_changes import Hearing
-from benchcon.walk.outputs import Outputs
+from benchcon.walk.outputs import WalkOutputs
 from benchcon.walk.soak import STEP_S, Soaking, Strained, load_steps
 from benchcon.walk.wants import Wants
 from benchcon.walk.wiggle import Wiggle
@@ -28,7 +28,7 @@ class _Watch:
         if session.bench is None:
             raise Trouble("a capture cannot be watched like this; plug a board in")
         self.session, self.bench, self.what = session, session.bench, what
-        self.layout = Layout.of(panel)
+        self.layout = PanelIndex.of(panel)
         self.hearing = Hearing(session, panel)
         self._inbox: queue.SimpleQueue[list[ev.Event]] = queue.SimpleQueue()
 
@@ -126,7 +126,7 @@ def soak(
         if len(steps) < 2:
             raise Trouble("there is nothing to light: the panel has no lamp and no display within its budgets")
         hearing = watch.hearing
-        outputs = Outputs(watch.layout, watch.bench)
+        outputs = WalkOutputs(watch.layout, watch.bench)
         outputs.sources = hearing.sources
         soaking = Soaking([Strained(name) for name in hearing.sources], len(steps))
         boards = {board.name: board for board in soaking.boards}
@@ -169,7 +169,7 @@ def soak(
         return soaking.boards, (session.now_us() - began) / 1e6, soaking.count
 
 
-def _strain(board: Strained, outputs: Outputs, event: ev.Event, dark: bool) -> None:
+def _strain(board: Strained, outputs: WalkOutputs, event: ev.Event, dark: bool) -> None:
     if isinstance(event, ev.Alive):
         board.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, dark)
     elif isinstance(event, ev.Boot):

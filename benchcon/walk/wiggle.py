@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.panel.summary import counted
 from benchcon.text import printable, times
@@ -30,7 +30,7 @@ RESTLESS_US = 3_000_000
 
 
 @dataclass(slots=True)
-class Watched:
+class WatchedChannel:
     """What one channel has done since the watch began."""
 
     key: str
@@ -90,7 +90,7 @@ class Wiggle:
     """One watch over some parts, or all inputs."""
 
     def __init__(
-        self, layout: Layout, values: Mapping[str, int], parts: Collection[str] = (), now_us: int | None = None
+        self, layout: PanelIndex, values: Mapping[str, int], parts: Collection[str] = (), now_us: int | None = None
     ) -> None:
         """`values`: how the channels stand now. `parts`: names of controls, or channels; empty means all.
 
@@ -111,14 +111,14 @@ class Wiggle:
         """When that was, in host time."""
         self.upsets: dict[str, int] = {}
         """Board → how often it was reset or gone meanwhile."""
-        self.watched: dict[str, Watched] = {}
+        self.watched: dict[str, WatchedChannel] = {}
         for key in keys:
             spot = layout.spots[key]
             if spot.kind in ("lamp", "digits") or key not in values:
                 continue
             span = getattr(spot.part, "high_count", 0) - getattr(spot.part, "low_count", 0)
             slack = max(4, int(POT_SHARE * abs(span))) if spot.kind == "pot" else 0
-            watched = self.watched[key] = Watched(key, values[key], slack)
+            watched = self.watched[key] = WatchedChannel(key, values[key], slack)
             if now_us is not None:
                 watched.unsettle(values[key], now_us)
         if not self.watched:
@@ -208,7 +208,7 @@ class Wiggle:
             if now_us is not None:
                 watched.unsettle(watched.rest, now_us)
 
-    def _of(self, board: str) -> list[Watched]:
+    def _of(self, board: str) -> list[WatchedChannel]:
         return [each for each in self.watched.values() if self.layout.spots[each.key].channel.board == board]
 
     @property

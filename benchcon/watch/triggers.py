@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
-from benchcon.panel.reader import CHANNEL_ID, Finding, Source, Table, near, shown
+from benchcon.panel.reader import CHANNEL_ID, PanelRemark, SourceFile, TomlTable, near, shown
 
 KINDS: dict[str, str] = {
     "chatter": "an input changes to and fro faster than a hand can",
@@ -79,15 +79,15 @@ def triggers_of(panel: Panel) -> list[Trigger]:
     return triggers
 
 
-def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[Finding]]:
+def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[PanelRemark]]:
     """Return the triggers as far as they can be made out, and everything found about their tables."""
     lines = {("triggers", number): raw.line for number, raw in enumerate(panel.triggers)} | {
         ("triggers", number, key): line for number, raw in enumerate(panel.triggers) for key, line in raw.lines.items()
     }
-    source = Source(panel.path or "panel file", lines)  # type: ignore[arg-type]
+    source = SourceFile(panel.path or "panel file", lines)  # type: ignore[arg-type]
     found: list[Trigger] = []
     for number, raw in enumerate(panel.triggers):
-        table = Table(source, ("triggers", number), raw.values)
+        table = TomlTable(source, ("triggers", number), raw.values)
         trigger = _trigger(table, panel, raw.line)
         if trigger is None:
             continue
@@ -98,7 +98,7 @@ def inspect_triggers(panel: Panel) -> tuple[list[Trigger], list[Finding]]:
     return found, sorted(source.findings, key=lambda finding: finding.line)
 
 
-def _trigger(table: Table, panel: Panel, line: int) -> Trigger | None:
+def _trigger(table: TomlTable, panel: Panel, line: int) -> Trigger | None:
     before = len(table.source.findings)
     if table.get("kind") is None:
         table.say(None, f"has no kind; allowed: {', '.join(KINDS)}")
@@ -142,7 +142,7 @@ def _trigger(table: Table, panel: Panel, line: int) -> Trigger | None:
     )
 
 
-def _target(table: Table, panel: Panel, kind: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
     """Read which board, part or channel it is about: at most one of the three."""
     names = [board.name for board in panel.boards]
     board = table.word("board", names, "") if names else table.matching("board", _NAME, "a board's name is allowed")

@@ -68,7 +68,7 @@ class Waiting:
         return unanswered and asked.words == self.asked.words and asked.at_us - self.last_us <= REPEAT_US
 
 
-class Watched:
+class ObservedBoard:
     """One board as the observer follows it."""
 
     __slots__ = (
@@ -142,7 +142,7 @@ class Watched:
         }
 
     @classmethod
-    def restored(cls, source: int, given: dict[str, Any]) -> Watched:
+    def restored(cls, source: int, given: dict[str, Any]) -> ObservedBoard:
         """The inverse of `standing`. Raises ValueError, TypeError or KeyError if `given` is something else."""
         board = cls()
         counted = given["counters"]

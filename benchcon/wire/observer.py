@@ -1,7 +1,7 @@
 """The passive observer: pairs answers with requests, counts gaps, unwraps clocks, sees resets. It sends nothing.
 
 Live, tap and replay all run it over the same batches and get the same events. One observer serves a whole bench; each
-source has a `Watched` of its own.
+source has a `ObservedBoard` of its own.
 
 What one board's notifications tell of its life, as a table (first match wins; *back* means more than a second, which
 only a reset can do, since a wrap goes forward):
@@ -29,7 +29,7 @@ from benchcon.text import printable
 from benchcon.wire import notifications as tidings
 from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
 from benchcon.wire.events import AllMoved, Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
-from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, Waiting, Watched
+from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, ObservedBoard, Waiting
 from benchcon.wire.quote import unquote
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
@@ -53,7 +53,7 @@ class Observer:
     """
 
     def __init__(self) -> None:
-        self._boards: dict[int, Watched] = {}
+        self._boards: dict[int, ObservedBoard] = {}
         self._tails: dict[bytes, dict[str, int]] = {}
         self._takers: dict[str, Callable[[int, int, list[bytes]], Sequence[Event]]] = {
             LINE_UP: self._lines_up,
@@ -84,10 +84,10 @@ class Observer:
         board = self._boards.get(source)
         return board.unwrap(clock, board.at_us) if board is not None else clock
 
-    def _board(self, source: int) -> Watched:
+    def _board(self, source: int) -> ObservedBoard:
         found = self._boards.get(source)
         if found is None:
-            found = Watched()
+            found = ObservedBoard()
             if len(self._boards) < BOARDS_MOST:
                 self._boards[source] = found
         return found
@@ -114,7 +114,7 @@ class Observer:
                 self._answer(board, at_us, source, int(tag, 16), tuple(words.decode().split(" ")), events)
         return events
 
-    def _all_moved(self, board: Watched, at_us: int, source: int, bodies: list[bytes]) -> AllMoved | None:
+    def _all_moved(self, board: ObservedBoard, at_us: int, source: int, bodies: list[bytes]) -> AllMoved | None:
         """The fast way for what nearly every read of a busy bench is: changes, no hole. None: take the long way."""
         expected, last_us = board.expected, board.clock_us
         count = len(bodies)
@@ -165,7 +165,7 @@ class Observer:
         return True
 
     def _news(
-        self, board: Watched, at_us: int, source: int, number: int, clock: int, said: bytes, events: list[Event]
+        self, board: ObservedBoard, at_us: int, source: int, number: int, clock: int, said: bytes, events: list[Event]
     ) -> None:
         counters = board.counters
         counters.news += 1
@@ -206,7 +206,7 @@ class Observer:
             events.append(Told(at_us, source, clock_us, tuple(tail.split(" ")), False))
 
     def _boot_line(
-        self, board: Watched, at_us: int, source: int, number: int, clock: int, tail: str, events: list[Event]
+        self, board: ObservedBoard, at_us: int, source: int, number: int, clock: int, tail: str, events: list[Event]
     ) -> None:
         _, boot_word, cause, _ = tail.split(" ")
         boot = int(boot_word, 16)
@@ -223,7 +223,7 @@ class Observer:
         board.clock_us = None
         board.reached(clock, at_us)
 
-    def _boot_number(self, board: Watched, at_us: int, source: int, boot: int, events: list[Event]) -> None:
+    def _boot_number(self, board: ObservedBoard, at_us: int, source: int, boot: int, events: list[Event]) -> None:
         """Take a boot number told by `alive` or `hello`: another one than before betrays a reset."""
         if board.boot is not None and board.boot != boot and not board.boot_guessed:
             self._reset(board, at_us, source, boot, False, events)
@@ -231,18 +231,18 @@ class Observer:
         board.boot_guessed = False
 
     @staticmethod
-    def _reset(board: Watched, at_us: int, source: int, boot: int, guessed: bool, events: list[Event]) -> None:
+    def _reset(board: ObservedBoard, at_us: int, source: int, boot: int, guessed: bool, events: list[Event]) -> None:
         board.was_reset(boot, guessed, line_due=True)
         events.append(Boot(at_us, source, boot, "seen"))
 
     @staticmethod
-    def _gap(board: Watched, at_us: int, source: int, missing: int, events: list[Event]) -> None:
+    def _gap(board: ObservedBoard, at_us: int, source: int, missing: int, events: list[Event]) -> None:
         board.counters.gaps += 1
         board.counters.missing += missing
         events.append(Gap(at_us, source, missing))
 
     def _answer(
-        self, board: Watched, at_us: int, source: int, tag: int, words: tuple[str, ...], events: list[Event]
+        self, board: ObservedBoard, at_us: int, source: int, tag: int, words: tuple[str, ...], events: list[Event]
     ) -> None:
         board.counters.answers += 1
         request: Asked | None = None
@@ -265,7 +265,9 @@ class Observer:
             self._read_told(board, at_us, source, int(words[1], 16), int(words[2], 16), events)
         events.append(Answered(at_us, source, tag, words, request, took_us))
 
-    def _read_told(self, board: Watched, at_us: int, source: int, last: int, clock: int, events: list[Event]) -> None:
+    def _read_told(
+        self, board: ObservedBoard, at_us: int, source: int, last: int, clock: int, events: list[Event]
+    ) -> None:
         """Take the running number and the clock in the answer to `read`."""
         clock_us = board.unwrap(clock, at_us)
         if board.clock_us is not None and clock_us < board.clock_us - RESET_BACK_US:
@@ -308,7 +310,7 @@ class Observer:
                 board.waiting[tag] = Waiting(asked, 1, 1, at_us)
         return events
 
-    def _odd(self, board: Watched, at_us: int, source: int, raw: bytes, down: bool = False) -> Odd:
+    def _odd(self, board: ObservedBoard, at_us: int, source: int, raw: bytes, down: bool = False) -> Odd:
         why = explain_bad(raw)
         counters = board.counters
         if down:
@@ -356,7 +358,7 @@ class Observer:
     def restore(self, standing: dict[str, Any]) -> None:
         """Go on from a `snapshot`. Raises ValueError, TypeError or KeyError, and changes nothing, if it is none."""
         self._boards = {
-            int(given["source"]): Watched.restored(int(given["source"]), given)
+            int(given["source"]): ObservedBoard.restored(int(given["source"]), given)
             for given in standing["boards"][:BOARDS_MOST]
         }
 

@@ -35,7 +35,7 @@ from benchcon.panel.segments import decode
 from benchcon.rehearse import rules_file
 from benchcon.rehearse.live import LiveRun
 from benchcon.rehearse.scenario import without_steps
-from benchcon.rehearse.sources import Mqtt, Tcp, broker_of
+from benchcon.rehearse.sources import MqttSource, TcpSource, broker_of
 from benchcon.session import LiveSession
 
 PANEL = Path(demo_package.__file__).parent / "panels" / "level-alert.toml"
@@ -159,14 +159,16 @@ def main() -> None:
             return decode(hand.shown("d_level")).strip()
 
         delays(run, session, bench.ports()[0].source)
-        tcp = Tcp("127.0.0.1", 0, read.behaviour, run.offer, run.complain)
+        tcp = TcpSource("127.0.0.1", 0, read.behaviour, run.offer, run.complain)
         tcp.start()
         with socket.create_connection(("127.0.0.1", tcp.port)) as line:
             flood("TCP ", seconds, lambda n: line.sendall(b'{"level": %d}\n' % n), run, shown)
         tcp.close()
         if shutil.which("mosquitto"):
             broker = Broker(folder)
-            source = Mqtt(broker_of(f"mqtt://127.0.0.1:{broker.port}/sim"), read.behaviour, run.offer, run.complain)
+            source = MqttSource(
+                broker_of(f"mqtt://127.0.0.1:{broker.port}/sim"), read.behaviour, run.offer, run.complain
+            )
             source.start()
             source.connected.wait(20)
             from benchcon.rehearse.sources import client_of

@@ -21,7 +21,7 @@ from walk.desks import Desks, Scripted
 from walk.person import Person
 from walk.random_panels import random_panel
 
-from benchcon.walk.interfaces import Answer, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 from benchcon.wire import events as ev
@@ -43,7 +43,7 @@ def on_desks(rounds: int) -> tuple[list[float], list[float]]:
                 bare.append((now - event.at_us) / 1000)
                 stamp[0] = event.at_us
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "ask" and scene.step is not None:
             if stamp[0]:
                 added.append((desks.session.now_us() - stamp[0]) / 1000)

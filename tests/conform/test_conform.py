@@ -15,7 +15,7 @@ import pytest
 from conform.bench_board import ITEMS, BenchBoard, board_near_wrap, each_line, reworded, right_board
 from junitparser import JUnitXml
 
-from benchcon.conform import Report, Result, WireSide, chosen, play
+from benchcon.conform import Report, RuleResult, WireSide, chosen, play
 from benchcon.conform.play import RULES, rule_name
 from benchcon.errors import Trouble
 from benchcon.protocol_files import protocols_dir
@@ -471,7 +471,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
 }
 
 
-def _played(kind: dict[str, Any], only: set[str], handed: bool = True) -> list[Result]:
+def _played(kind: dict[str, Any], only: set[str], handed: bool = True) -> list[RuleResult]:
     board = BenchBoard(**kind)
     line = WireSide(board.port)
     try:
@@ -516,7 +516,7 @@ QUICK = {"check", "oversize", "by-hand", "tags", "refusals", "read", "set", "dar
 
 
 @pytest.fixture(scope="module")
-def verdicts() -> Iterator[dict[str, list[Result]]]:
+def verdicts() -> Iterator[dict[str, list[RuleResult]]]:
     """All boards at once: a board and its rules spend nearly all their time waiting for each other."""
     with ThreadPoolExecutor(32) as pool:
         jobs = {"right": pool.submit(_played, {}, QUICK)}
@@ -525,7 +525,7 @@ def verdicts() -> Iterator[dict[str, list[Result]]]:
 
 
 @pytest.mark.parametrize("name", WRONG)
-def test_a_wrong_board_is_told_by_the_rule_it_breaks(name: str, verdicts: dict[str, list[Result]]) -> None:
+def test_a_wrong_board_is_told_by_the_rule_it_breaks(name: str, verdicts: dict[str, list[RuleResult]]) -> None:
     rule = WRONG[name][1]
     broken = [result.rule for result in verdicts[name] if result.outcome == "failed"]
     assert broken == [rule], verdicts[name]
@@ -539,7 +539,7 @@ def test_a_right_board_passes_every_rule() -> None:
     assert len(results) == len(RULES)
 
 
-def test_a_right_board_keeps_the_quick_rules(verdicts: dict[str, list[Result]]) -> None:
+def test_a_right_board_keeps_the_quick_rules(verdicts: dict[str, list[RuleResult]]) -> None:
     kept = [result.rule for result in verdicts["right"] if result.outcome == "passed"]
     assert kept[2:] == [rule for rule in map(rule_name, RULES) if rule in QUICK]
 
@@ -618,7 +618,7 @@ def test_a_port_that_is_not_there_is_said_in_one_line() -> None:
 
 
 def test_a_report_counts_what_it_holds() -> None:
-    report = Report("p", "i", [Result("check", "passed", "", 0.1), Result("dark", "failed", "why", 0.2)])
+    report = Report("p", "i", [RuleResult("check", "passed", "", 0.1), RuleResult("dark", "failed", "why", 0.2)])
     assert report.as_json()["passed"] == 1
     assert [result.rule for result in report.failed] == ["dark"]
     assert right_board(0).ident == "tester"

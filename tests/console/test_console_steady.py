@@ -17,7 +17,7 @@ from console.in_terminal import Terminal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.console.steady import QUIET_US, Pace, Steady
+from benchcon.console.steady import QUIET_US, Steady, SteadyPace
 from benchcon.demo import Demo, start
 
 SECOND = 1_000_000
@@ -96,15 +96,15 @@ def test_what_moves_on_is_shown_as_it_moves() -> None:
 
 @given(st.lists(st.integers(0, 900_000), min_size=1, max_size=60))
 def test_the_pace_lets_three_pass_in_any_second_and_the_first_two_at_once(gaps: list[int]) -> None:
-    pace = Pace()
+    pace = SteadyPace()
     passed: list[int] = []
     for now_us in itertools.accumulate(gaps):
         if not pace.wait_us(now_us):
             pace.go(now_us)
             passed.append(now_us)
     assert most_in_a_second(passed) <= 3
-    assert Pace().wait_us(0) == 0
-    pace = Pace()
+    assert SteadyPace().wait_us(0) == 0
+    pace = SteadyPace()
     pace.go(0)
     assert pace.wait_us(1) == 0
 

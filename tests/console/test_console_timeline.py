@@ -13,7 +13,7 @@ from console.looking import Eyes, console
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchcon.console.history import UNKNOWN, Track
+from benchcon.console.history import UNKNOWN, HistoryTrack
 from benchcon.console.recorded import Recorded
 from benchcon.console.timeline import TimeLine
 from benchcon.console.traces import between_text
@@ -31,7 +31,7 @@ CHANGES = st.lists(st.tuples(st.integers(0, 10_000), st.integers(0, 3)), max_siz
 
 @given(CHANGES, st.integers(0, 11_000))
 def test_a_value_at_a_time_is_the_last_one_before(changes: list[tuple[int, int]], at_us: int) -> None:
-    track = Track()
+    track = HistoryTrack()
     kept: list[tuple[int, int]] = []
     for when, value in sorted(changes, key=lambda pair: pair[0]):
         track.add(when, value)
@@ -44,7 +44,7 @@ def test_a_value_at_a_time_is_the_last_one_before(changes: list[tuple[int, int]]
 
 @given(CHANGES, st.integers(0, 5_000), st.integers(1, 900), st.integers(1, 20))
 def test_stretches_lose_no_change(changes: list[tuple[int, int]], start: int, each: int, count: int) -> None:
-    track = Track()
+    track = HistoryTrack()
     track.add(0, 9)
     for when, value in sorted(changes, key=lambda pair: pair[0]):
         track.add(when + 1, value)

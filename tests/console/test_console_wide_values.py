@@ -15,7 +15,7 @@ from console.looking import console
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.console.history import UNKNOWN, Track
+from benchcon.console.history import UNKNOWN, HistoryTrack
 from benchcon.console.timeline import TimeLine
 from benchcon.demo import Demo, start
 from benchcon.panel.file import load
@@ -91,7 +91,7 @@ async def test_sixteen_digits_of_hex_in_a_notification_harm_nothing() -> None:
 
 @given(st.lists(st.tuples(st.integers(0, 10_000), st.integers(0, (1 << 64) - 1)), max_size=30))
 def test_the_time_line_keeps_any_value_of_64_bits_as_it_is(changes: list[tuple[int, int]]) -> None:
-    track = Track()
+    track = HistoryTrack()
     for at_us, value in sorted(changes, key=lambda pair: pair[0]):
         track.add(at_us, value)
     assert UNKNOWN not in track.values

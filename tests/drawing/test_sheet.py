@@ -18,7 +18,7 @@ from pypdf import PdfReader
 
 from benchcon.cli.main import main
 from benchcon.drawing.plate import Plate
-from benchcon.drawing.shapes import Line, Text
+from benchcon.drawing.shapes import Stroke, Text
 from benchcon.drawing.sheet import Sheet, bars_beside, drilled, notes
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
@@ -297,5 +297,5 @@ def test_the_paper_that_is_stuck_on_the_plate_has_the_bars_too(tmp_path: Path) -
     assert "100 mm across" in front
     assert "100 mm down" in front
     bars = [shape for shape in bars_beside(Plate.of(panel_of(path))) if shape.layer == "bars"]
-    longest = [(line.x2 - line.x1, line.y2 - line.y1) for line in bars if isinstance(line, Line)]
+    longest = [(line.x2 - line.x1, line.y2 - line.y1) for line in bars if isinstance(line, Stroke)]
     assert {(100, 0), (0, 100)} <= set(longest)

@@ -13,7 +13,7 @@ from benchcon.errors import Trouble
 from benchcon.firmware import folder, limits, tools
 from benchcon.firmware.chips import CHIPS, baud_error, baud_words, divisor
 from benchcon.firmware.emulator_wiring import emulator_wiring
-from benchcon.firmware.limits import Memory
+from benchcon.firmware.limits import MemoryUse
 from benchcon.firmware.panel_map import cut_labels, header, source
 from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.file import loads
@@ -278,7 +278,7 @@ def test_every_hindrance_is_told_at_once() -> None:
 def test_what_does_not_fit_the_memory_is_refused_and_a_larger_chip_named() -> None:
     made = planned(BOARD + lamp("a", "D5"))
     assert limits.too_much(made, "desk.toml") == []
-    flash, ram = limits.too_much(made, "desk.toml", Memory(31_000, 1900))
+    flash, ram = limits.too_much(made, "desk.toml", MemoryUse(31_000, 1900))
     # ATmega328P data sheet: 32 KB of flash, of which boot loaders take up to 2 KB, and 2 KB of RAM.
     assert str(flash).startswith(
         "desk.toml:1: boards.desk takes 31000 bytes of flash (measured); an ATmega328P has 30720"

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from benchcon.link import limits
 from benchcon.link.limits import Allowance
-from benchcon.link.outputs import Outputs
+from benchcon.link.outputs import BoardOutputs
 from benchcon.wire.items import items
 
 SECOND = 1_000_000
@@ -66,7 +66,7 @@ def test_the_measure_itself() -> None:
 class SlowBoard:
     """Takes requests after any delay, repeats included, and shows what it was told: a model of the far side."""
 
-    def __init__(self, outputs: Outputs, chance: random.Random) -> None:
+    def __init__(self, outputs: BoardOutputs, chance: random.Random) -> None:
         self.outputs = outputs
         self.chance = chance
         self.now_us = 0
@@ -142,7 +142,7 @@ wishes = st.lists(
 @settings(max_examples=150, deadline=None)
 @given(wishes, st.integers(0, 1000))
 def test_no_lamp_flashes_more_than_three_times_in_any_second(asked: list[tuple[int, str, int]], seed: int) -> None:
-    board = SlowBoard(Outputs(), random.Random(seed))
+    board = SlowBoard(BoardOutputs(), random.Random(seed))
     last: dict[str, int] = {}
     for wait_us, channel, value in asked:
         board.run(board.now_us + wait_us)
@@ -163,7 +163,7 @@ def test_no_lamp_flashes_more_than_three_times_in_any_second(asked: list[tuple[i
 def test_the_budget_holds_whatever_is_lost_and_repeated(
     asked: list[tuple[int, str, int]], seed: int, budget_ma: float
 ) -> None:
-    outputs = Outputs(Allowance(budget_ma, budget_ma, budget_ma))
+    outputs = BoardOutputs(Allowance(budget_ma, budget_ma, budget_ma))
     board = SlowBoard(outputs, random.Random(seed))
     for wait_us, channel, value in asked:
         board.run(board.now_us + wait_us)
@@ -183,7 +183,7 @@ def test_the_budget_holds_whatever_is_lost_and_repeated(
 
 
 def test_a_rise_in_several_steps_lasts_until_its_last_step() -> None:
-    board = SlowBoard(Outputs(), random.Random(1))
+    board = SlowBoard(BoardOutputs(), random.Random(1))
     board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
     board.chance.random = lambda: 1.0  # type: ignore[method-assign]
     for value, wait_us in [(100, 5 * SECOND), *[(1000, 40_000), (0, 40_000)] * 10]:
@@ -206,7 +206,7 @@ def test_no_swing_of_saturated_red_that_counts_is_let_pass() -> None:
 
 
 def test_turning_off_passes_at_once_and_turning_on_again_waits() -> None:
-    board = SlowBoard(Outputs(), random.Random(1))
+    board = SlowBoard(BoardOutputs(), random.Random(1))
     board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
     board.chance.random = lambda: 1.0  # type: ignore[method-assign]
     for n in range(20):
@@ -250,7 +250,7 @@ class Bench:
 
     def __init__(self, chance: random.Random) -> None:
         self.together = limits.Together()
-        self.boards = [Outputs(together=self.together) for _ in range(3)]
+        self.boards = [BoardOutputs(together=self.together) for _ in range(3)]
         for board in self.boards:
             board.describe(items(*(("lamp", f"l{n}", {}) for n in range(6))), 0)
         self.chance = chance
@@ -372,7 +372,7 @@ def test_a_wink_takes_two_of_the_three_flashes_and_two_boards_wink_one_after_the
 def test_counting_on_a_display_is_not_flashing_but_blanking_is() -> None:
     from benchcon.panel.segments import encode
 
-    board = SlowBoard(Outputs(), random.Random(1))
+    board = SlowBoard(BoardOutputs(), random.Random(1))
     board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
     board.chance.random = lambda: 1.0  # type: ignore[method-assign]
     for n in range(200):
@@ -389,7 +389,7 @@ def test_counting_on_a_display_is_not_flashing_but_blanking_is() -> None:
 
 
 def test_a_stalled_board_gets_no_flashes_to_make_up_for() -> None:
-    outputs = Outputs()
+    outputs = BoardOutputs()
     outputs.describe(DESCRIPTION, 0)
     outputs.want({"l1": 1000}, "a")
     assert outputs.due(0) == [{"l1": 1000}]
@@ -405,7 +405,7 @@ def test_a_stalled_board_gets_no_flashes_to_make_up_for() -> None:
 
 
 def test_blinking_lamps_blink_in_step_once_a_second() -> None:
-    board = SlowBoard(Outputs(), random.Random(1))
+    board = SlowBoard(BoardOutputs(), random.Random(1))
     board.chance.choice = lambda options: options[0]  # type: ignore[method-assign,assignment,misc]
     board.chance.random = lambda: 1.0  # type: ignore[method-assign]
     board.outputs.blink("l1", True, 1000)
@@ -427,7 +427,7 @@ def test_blinking_lamps_blink_in_step_once_a_second() -> None:
 
 
 def test_a_wink_and_a_lamp_together_do_not_flash_too_often() -> None:
-    outputs = Outputs()
+    outputs = BoardOutputs()
     outputs.describe(DESCRIPTION, 0)
     outputs.want({"l1": 1000}, "lamp")
     assert outputs.due(0)
@@ -443,7 +443,7 @@ def test_a_wink_and_a_lamp_together_do_not_flash_too_often() -> None:
 
 @pytest.mark.parametrize(("budget", "lamps"), [(100.0, 10), (55.0, 5)])
 def test_what_is_over_the_budget_is_told_at_once_and_lit_when_there_is_room(budget: float, lamps: int) -> None:
-    outputs = Outputs(Allowance(lamps_ma=budget))
+    outputs = BoardOutputs(Allowance(lamps_ma=budget))
     outputs.describe(items(*(("lamp", f"l{n}", {}) for n in range(20))), 0)
     for n in range(20):
         outputs.want({f"l{n}": 1000}, n)
@@ -459,7 +459,7 @@ def test_what_is_over_the_budget_is_told_at_once_and_lit_when_there_is_room(budg
 
 
 def test_a_set_that_a_board_may_refuse_takes_no_other_with_it() -> None:
-    outputs = Outputs()
+    outputs = BoardOutputs()
     outputs.describe(DESCRIPTION, 0)
     outputs.want({"l1": 1000, "l3": 5, "nope": 1, "l2": 4000}, None)
     assert sorted(map(sorted, outputs.due(0))) == [["l1", "l3"], ["l2"], ["nope"]]
@@ -469,7 +469,7 @@ def test_requests_fit_a_line() -> None:
     from benchcon.wire.codec import LINE_MOST, request
 
     described = items(*(("digits", f"d{n}", {"places": "8"}) for n in range(9)), ("lamp", "lampabcd", {}))
-    outputs = Outputs(Allowance(1e9, 1e9, 1e9))
+    outputs = BoardOutputs(Allowance(1e9, 1e9, 1e9))
     outputs.describe(described, 0)
     outputs.want({item.id: 0x3E8 for item in described}, None)
     requests = outputs.due(0)

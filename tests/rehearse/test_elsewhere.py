@@ -26,7 +26,7 @@ from benchcon.rehearse import rules_file
 from benchcon.rehearse.live import LiveRun
 from benchcon.rehearse.publishing import Publisher
 from benchcon.rehearse.scenario import without_steps
-from benchcon.rehearse.sources import Mqtt, Tcp, Udp, broker_of
+from benchcon.rehearse.sources import MqttSource, TcpSource, UdpSource, broker_of
 from benchcon.session import LiveSession
 
 PANELS = Path(demo_package.__file__).parent / "panels"
@@ -149,7 +149,9 @@ def test_rules_are_loaded_anew_when_they_are_saved(board: Demo, tmp_path: Path) 
 @needs_broker
 def test_values_from_a_broker_that_is_killed_and_comes_back(board: Demo, tmp_path: Path, broker: Mosquitto) -> None:
     with running(board, tmp_path, max_age="1 s") as run:
-        source = Mqtt(broker_of(f"mqtt://127.0.0.1:{broker.port}/sim"), run.scenario.behaviour, run.offer, run.complain)
+        source = MqttSource(
+            broker_of(f"mqtt://127.0.0.1:{broker.port}/sim"), run.scenario.behaviour, run.offer, run.complain
+        )
         # Retained from yesterday, for all we know: never shown as what is now.
         broker.publish("level", "77", "-r")
         source.start()
@@ -223,8 +225,8 @@ def test_a_bench_that_is_killed_leaves_its_last_will(board: Demo, tmp_path: Path
 
 def test_lines_over_tcp_and_udp_and_the_newest_counts(board: Demo, tmp_path: Path) -> None:
     with running(board, tmp_path) as run:
-        tcp = Tcp("127.0.0.1", 0, run.scenario.behaviour, run.offer, run.complain)
-        udp = Udp("127.0.0.1", 0, run.scenario.behaviour, run.offer, run.complain)
+        tcp = TcpSource("127.0.0.1", 0, run.scenario.behaviour, run.offer, run.complain)
+        udp = UdpSource("127.0.0.1", 0, run.scenario.behaviour, run.offer, run.complain)
         tcp.start()
         udp.start()
         try:

@@ -19,7 +19,7 @@ from benchcon.rehearse import rules_file
 from benchcon.rehearse.live import OWN_US, LiveRun
 from benchcon.rehearse.result import result_of
 from benchcon.rehearse.scenario import Named, load
-from benchcon.replay.targets import Wanted, start_of
+from benchcon.replay.targets import WantedBoards, start_of
 from benchcon.session import LiveSession
 
 if TYPE_CHECKING:
@@ -211,7 +211,7 @@ def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
     )
     read = load(path, Named(panel))
     rules = rules_file.load(read.rules, read.panel, read.behaviour)
-    with start_of("native")(Wanted(panel, ["modes"], None)) as boards:
+    with start_of("native")(WantedBoards(panel, ["modes"], None)) as boards:
         bench = Bench(boards.ports, panel=read.panel, keep=False)
         session = LiveSession(bench, read.panel)
         bench.start()

@@ -18,7 +18,7 @@ from benchcon.cli.main import main
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
 from benchcon.rehearse import rules_file, scenario
-from benchcon.rehearse.expect import Condition, Expectation, Judge, Wanted
+from benchcon.rehearse.expect import Clause, Expectation, Judge, WantedOutput
 from benchcon.rehearse.scenario import Set
 from benchcon.rehearse.virtual import VirtualRun
 from benchcon.wire.records import LINK
@@ -372,7 +372,7 @@ def test_the_judge_against_a_plain_reading_of_the_rule(moves: list[tuple[int, bo
     """Looked at each millisecond: broken when, on a board that is there, the condition has held for 100 ms and the lamp
     is out."""
     shown = Shown()
-    expectation = Expectation("e", 1, (Wanted("l", "lit"),), (), (Condition("c", "c", lambda now: bool(now)),), 100)
+    expectation = Expectation("e", 1, (WantedOutput("l", "lit"),), (), (Clause("c", "c", lambda now: bool(now)),), 100)
     judge = Judge([expectation], shown)
     now, condition, plain = 0, False, []
     since: int | None = None

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from benchcon.panel.model import Channel, Digits, Lamp
 from benchcon.panel.segments import encode
-from benchcon.rehearse.showing import NO_DATA, OVERFLOW, Look, display_shows, lamp_shows, places_of
+from benchcon.rehearse.showing import NO_DATA, OVERFLOW, NumberStyle, display_shows, lamp_shows, places_of
 
 
 def display(places: int = 5, form: str = "") -> Digits:
@@ -19,15 +19,15 @@ def display(places: int = 5, form: str = "") -> Digits:
 
 
 def shows(value: object, form: str = "", places: int = 5, own: str = "", **look: float) -> str:
-    return display_shows(display(places, own), value, Look(form, **look)).text
+    return display_shows(display(places, own), value, NumberStyle(form, **look)).text
 
 
 def test_the_segments_are_those_of_the_driver_s_data_sheet() -> None:
     # MAX7219/MAX7221 data sheet, table 5 (code B font): 0 to 9, bits A…G = 6…0.
     code_b = bytes.fromhex("7E306D79335B5F707F7B")
-    assert display_shows(display(8), "01234567", Look()).value == code_b[:8]
-    assert display_shows(display(2), 89, Look()).value == code_b[8:]
-    assert display_shows(display(3), "1.5", Look()).value == bytes([0x00, 0x30 | 0x80, 0x5B])
+    assert display_shows(display(8), "01234567", NumberStyle()).value == code_b[:8]
+    assert display_shows(display(2), 89, NumberStyle()).value == code_b[8:]
+    assert display_shows(display(3), "1.5", NumberStyle()).value == bytes([0x00, 0x30 | 0x80, 0x5B])
 
 
 @pytest.mark.parametrize(
@@ -73,15 +73,15 @@ def test_scale_and_conversion() -> None:
 
 @pytest.mark.parametrize("value", [100_000, -10_000, 99_999.5, math.inf, "123456", "1.2.3.4.5.6"])
 def test_what_does_not_fit_is_shown_as_such_and_never_cut(value: object) -> None:
-    shown = display_shows(display(), value, Look(".0f"))
+    shown = display_shows(display(), value, NumberStyle(".0f"))
     assert (shown.text, shown.why) == ("   OL", OVERFLOW)
 
 
 def test_no_data_is_bars_and_is_not_what_overflow_looks_like() -> None:
-    nothing = display_shows(display(), None, Look())
+    nothing = display_shows(display(), None, NumberStyle())
     assert (nothing.value, nothing.why) == (bytes([0x01] * 5), NO_DATA)
-    assert display_shows(display(), math.nan, Look()).value == nothing.value
-    assert display_shows(display(1), 10, Look()).text == "E"
+    assert display_shows(display(), math.nan, NumberStyle()).value == nothing.value
+    assert display_shows(display(1), 10, NumberStyle()).text == "E"
 
 
 def test_what_seven_segments_cannot_show_is_said() -> None:
@@ -95,7 +95,7 @@ def test_what_seven_segments_cannot_show_is_said() -> None:
 @example(5, -0.04, ".1f")
 def test_a_shown_number_is_the_number(places: int, value: float, form: str) -> None:
     """Whatever stands there and is not said to be too much reads back as the value, rounded."""
-    shown = display_shows(display(places), value, Look(form))
+    shown = display_shows(display(places), value, NumberStyle(form))
     assert len(shown.value) == places  # type: ignore[arg-type]
     assert shown.value == encode(shown.text, places)
     if shown.why:

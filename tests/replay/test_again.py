@@ -23,7 +23,7 @@ from benchcon.errors import Trouble
 from benchcon.replay.cases import case_of
 from benchcon.replay.compare_text import as_text
 from benchcon.replay.rerun import How, do_again, words_of
-from benchcon.replay.script import Ask, Move, script_of
+from benchcon.replay.script import ReplayedMove, Requested, script_of
 from benchcon.replay.targets import processes
 from benchcon.replay.tracks import tracks_of
 from benchcon.replay.verdict import WHOLE, Verdict, run_against
@@ -37,7 +37,8 @@ BENCHCON = [sys.executable, "-m", "benchcon"]
 def test_the_script_is_what_host_and_hands_did(power_desk: Path) -> None:
     script = script_of(power_desk)
     steps = [
-        (step.words[0], *step.words[1:]) if isinstance(step, Ask) else (step.part, step.value) for step in script.steps
+        (step.words[0], *step.words[1:]) if isinstance(step, Requested) else (step.part, step.value)
+        for step in script.steps
     ]
     # From the middle to "on" the three-position switch passes "off": both contacts open.
     assert steps[:2] == [("mains", 1), ("set", "l_main=3E8")]
@@ -45,7 +46,7 @@ def test_the_script_is_what_host_and_hands_did(power_desk: Path) -> None:
     assert ("bus_volts", 700) in steps
     assert [step for step in steps if step[0] in ("dark", "light")][:2] == [("dark",), ("light",)]
     assert script.boards == ["power"]
-    assert all(ask.answer is not None for ask in script.steps if isinstance(ask, Ask))
+    assert all(ask.answer is not None for ask in script.steps if isinstance(ask, Requested))
 
 
 SESSION = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
@@ -53,7 +54,7 @@ SESSION = Path(__file__).parents[2] / "captures" / "ostrey-session.capture"
 
 def test_positions_that_a_rotary_switch_only_passes_are_no_moves_of_their_own() -> None:
     # In the file: at 4 s to the second position, on to the fourth within a blink past the third, and back by the end.
-    moves = [step for step in script_of(SESSION).steps if isinstance(step, Move) and step.part == "intensity"]
+    moves = [step for step in script_of(SESSION).steps if isinstance(step, ReplayedMove) and step.part == "intensity"]
     assert [move.value for move in moves] == [1, 3, 0]
     assert [move.word for move in moves] == ["2", "4", "1"]
 
@@ -218,18 +219,21 @@ def test_a_capture_without_a_panel_needs_one(tmp_path: Path) -> None:
 
 
 def test_what_a_user_is_asked_to_do() -> None:
-    assert words_of(Move(0, "met", "dial", "turn", -8, ("e1",))) == "turn dial on met by 2 detents to the left"
-    assert words_of(Move(0, "met", "dial", "turn", -8, ("e1",), -4)) == "turn dial on met by 2 detents to the right"
-    assert words_of(Move(0, "met", "b", "press", 1, ("b",))) == "press, or make, b on met"
-    assert words_of(Move(0, "met", "sw", "put", 2, ("s", "t"), word="on")) == "put sw on met to 'on'"
-    assert words_of(Move(0, "met", "sel", "put", 3, ("s",))) == "put sel on met at position 3"
+    assert words_of(ReplayedMove(0, "met", "dial", "turn", -8, ("e1",))) == "turn dial on met by 2 detents to the left"
+    assert (
+        words_of(ReplayedMove(0, "met", "dial", "turn", -8, ("e1",), -4))
+        == "turn dial on met by 2 detents to the right"
+    )
+    assert words_of(ReplayedMove(0, "met", "b", "press", 1, ("b",))) == "press, or make, b on met"
+    assert words_of(ReplayedMove(0, "met", "sw", "put", 2, ("s", "t"), word="on")) == "put sw on met to 'on'"
+    assert words_of(ReplayedMove(0, "met", "sel", "put", 3, ("s",))) == "put sel on met at position 3"
 
 
 def test_requests_that_outlast_the_power_are_left_out(tmp_path: Path) -> None:
     story = evening().ask(1, "name New", "name New").ask(1, "ident other", "ident other")
     script = script_of(story.write(tmp_path / "x"))
     assert len(script.left_out) == 2
-    assert not any(isinstance(step, Ask) and step.words[0] in ("name", "ident") for step in script.steps)
+    assert not any(isinstance(step, Requested) and step.words[0] in ("name", "ident") for step in script.steps)
 
 
 def test_boards_that_are_programs_can_be_a_target(tmp_path: Path) -> None:

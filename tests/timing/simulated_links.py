@@ -12,7 +12,7 @@ import random
 from collections.abc import Callable
 
 from benchcon.state import BenchState
-from benchcon.timing.links import Links
+from benchcon.timing.links import LinkEvidence
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, LINK, Batch
 
@@ -188,7 +188,7 @@ class SimulatedLinks:
 def first_named(ailment: str, seed: int) -> tuple[str, str]:
     """Run it; return what each of the two links is said to have first, empty for nothing."""
     state = BenchState()
-    links = Links(state)
+    links = LinkEvidence(state)
     for batch in SimulatedLinks(ailment, seed).stream():
         for event in state.feed(batch):
             links.take(event)

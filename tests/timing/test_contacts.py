@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from benchcon.panel.model import Channel, Control
 from benchcon.timing.bounce import STEPS_US, Bounce, bounce_of
-from benchcon.timing.contacts import Contact, as_text, bounce_advice
+from benchcon.timing.contacts import ContactTiming, as_text, bounce_advice
 from benchcon.timing.raw import Sample
 from benchcon.timing.travel import travel_of
 from benchcon.timing.turning import turning_of
@@ -131,13 +131,13 @@ def turned(detents: list[tuple[int, int]], missing: set[int] = frozenset()) -> l
 def test_a_clean_encoder_is_clean() -> None:
     found = turning_of(turned([(1, 4000), (1, 4000), (-1, 5000)]), 4)
     assert (found.detents, found.invalid, found.skipped, found.doubled, found.bounces) == (3, 0, 0, 0, 0)
-    assert as_text([Contact(ENCODER, "desk.e1", found, 0)]) == "course: 3 detents, 0 invalid transitions"
+    assert as_text([ContactTiming(ENCODER, "desk.e1", found, 0)]) == "course: 3 detents, 0 invalid transitions"
 
 
 def test_a_missing_edge_is_an_invalid_transition() -> None:
     found = turning_of(turned([(1, 4000)] * 5, missing={10}), 4)
     assert (found.invalid, found.skipped, found.detents) == (1, 0, 5)
-    assert "Both contacts changed at once" in as_text([Contact(ENCODER, "desk.e1", found, 0)])
+    assert "Both contacts changed at once" in as_text([ContactTiming(ENCODER, "desk.e1", found, 0)])
 
 
 def test_coming_to_rest_between_detents_is_told() -> None:
@@ -183,11 +183,13 @@ def test_a_worn_track_jumps() -> None:
     assert travel_of(knob(noise=1), 1023).jumps == []
     found = travel_of(knob(noise=1, low=100, holes=3), 1023)
     assert found.jumps == [3, 3, 3]
-    assert "leapt away and back 3 times (to 3): a worn track" in as_text([Contact(POT, "desk.p1", found, 0)])
+    assert "leapt away and back 3 times (to 3): a worn track" in as_text([ContactTiming(POT, "desk.p1", found, 0)])
 
 
 def test_ends_that_are_not_reached_are_written_out() -> None:
-    text = " ".join(as_text([Contact(POT, "desk.p1", travel_of(knob(noise=1, low=40, high=990), 1023), 0)]).split())
+    text = " ".join(
+        as_text([ContactTiming(POT, "desk.p1", travel_of(knob(noise=1, low=40, high=990), 1023), 0)]).split()
+    )
     assert "if 39 was its end, write low = 39" in text
     assert "if 991 was its end, write high = 991" in text
-    assert "never read" not in as_text([Contact(POT, "desk.p1", travel_of(knob(noise=1), 1023), 0)])
+    assert "never read" not in as_text([ContactTiming(POT, "desk.p1", travel_of(knob(noise=1), 1023), 0)])

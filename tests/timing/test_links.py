@@ -8,7 +8,7 @@ import pytest
 from timing.simulated_links import AILMENTS, SimulatedLinks, first_named, one_bit
 
 from benchcon.state import BenchState
-from benchcon.timing.links import LEAST_LINES, Links, as_text, flipped_bit
+from benchcon.timing.links import LEAST_LINES, LinkEvidence, as_text, flipped_bit
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, Batch
 
@@ -37,7 +37,7 @@ def test_the_check_tells_which_bit_was_turned() -> None:
 
 def told(ailment: str) -> str:
     state = BenchState()
-    links = Links(state)
+    links = LinkEvidence(state)
     for batch in SimulatedLinks(ailment, 1).stream():
         for event in state.feed(batch):
             links.take(event)
@@ -56,7 +56,7 @@ def test_a_sentence_says_what_was_seen_and_what_to_do_first() -> None:
 
 def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
     state = BenchState()
-    links = Links(state)
+    links = LinkEvidence(state)
     batches = [Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB1 rate=9600"])]
     batches += [Batch(3_000_000 + n * 10_000, 1, BYTES_UP, [b"$GPGGA,123519"]) for n in range(500)]
     batches += [Batch(9_000_000, 1, LINE_UP, [codec.news(n, n, ["is", "sw1=1"])]) for n in range(LEAST_LINES // 2)]

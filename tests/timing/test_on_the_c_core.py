@@ -15,7 +15,7 @@ import pytest
 from benchcon.firmware.targets import native
 from benchcon.link import Bench
 from benchcon.panel.file import load
-from benchcon.replay.targets import NotHere, Wanted
+from benchcon.replay.targets import NotHere, WantedBoards
 from benchcon.timing.timing import Timing
 from benchcon.wire.events import Moved
 from benchcon.wire.records import Batch
@@ -49,7 +49,7 @@ def test_native_boards_are_placed_where_they_were(tmp_path: Path) -> None:
     changed = threading.Condition()
     heard: list[Moved] = []
     try:
-        boards = native(Wanted(path, ("near", "far"), None))
+        boards = native(WantedBoards(path, ("near", "far"), None))
         running = boards.__enter__()
     except NotHere as why:
         pytest.skip(str(why))

@@ -9,12 +9,12 @@ from pathlib import Path
 from benchcon.demo import Demo, panel_path, start
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.findings import Finding
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.session import LiveSession
 from benchcon.walk.channel_changes import missing_boards
-from benchcon.walk.interfaces import Answer, RobotFace, Scene
+from benchcon.walk.interfaces import FaceAnswer, RobotFace, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -78,15 +78,15 @@ class Scripted:
 
     robot = True
 
-    def __init__(self, answer: Callable[[Scene], Answer | None]) -> None:
+    def __init__(self, answer: Callable[[Scene], FaceAnswer | None]) -> None:
         self.answer = answer
         self.scenes: list[Scene] = []
         self.sounds: list[str] = []
         self.warnings: list[str] = []
-        self.layout: Layout | None = None
+        self.layout: PanelIndex | None = None
         self.warned = threading.Event()
 
-    def begin(self, layout: Layout, post: Callable[[Answer], None]) -> None:
+    def begin(self, layout: PanelIndex, post: Callable[[FaceAnswer], None]) -> None:
         self.layout, self.post = layout, post
 
     def show(self, scene: Scene) -> None:

@@ -7,14 +7,14 @@ from typing import Any
 
 from walk.rig import Bad, Rig
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel
 from benchcon.walk.plan import plan, steps
 
 
 def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: bool = False) -> list[dict[str, Any]]:
     """Return the evidence of one straight walk as JSON values."""
-    rig, layout = Rig(panel, bad, rng), Layout.of(panel)
+    rig, layout = Rig(panel, bad, rng), PanelIndex.of(panel)
     now = 1_000_000
     rig.advance(now)
     out: list[dict[str, Any]] = []

@@ -19,7 +19,7 @@ from benchcon.demo import Demo, panel_path, start
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.report.walk import build
-from benchcon.walk.interfaces import Answer, RobotFace, Scene
+from benchcon.walk.interfaces import FaceAnswer, RobotFace, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -115,20 +115,20 @@ def test_what_is_said_of_a_board_that_was_made_dark_in_mid_look_counts_for_nothi
     """Neither that a healthy lamp is dead nor that a dark one burns."""
     spoilt: list[int] = []
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state != "look" or not scene.steady:
             return None
         if scene.wants.lamps and not spoilt:
             spoilt.append(scene.number)
             desks.bench.dark().result(5)
-            return Answer(answer, scene.number)
-        return Answer("same", scene.number)
+            return FaceAnswer(answer, scene.number)
+        return FaceAnswer("same", scene.number)
 
     class Face(Scripted):
         def warn(self, text: str) -> None:
             super().warn(text)
             if "end dark" in text:
-                self.post(Answer("same", spoilt[0]))  # as a hand that did not look does
+                self.post(FaceAnswer("same", spoilt[0]))  # as a hand that did not look does
                 desks.bench.light()
 
     face = Face(act)
@@ -143,22 +143,22 @@ def test_a_dead_man_that_fires_in_mid_look_is_a_finding_and_what_was_seen_is_non
     """Nothing reaches the board for three seconds, so that it goes dark by itself; the eye says what it sees."""
     hand, spoilt = desks.hands["power"], threading.Event()
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state != "look" or not scene.steady:
             return None
         lit = bool(hand.lit()["l_main"])
         if scene.wants.lamps and not spoilt.is_set():
             spoilt.set()
             hand.fault("lose", share="100%", way="down", **{"for": "2400ms"})
-            threading.Timer(2.2, lambda: face.post(Answer("otherwise", scene.number))).start()
+            threading.Timer(2.2, lambda: face.post(FaceAnswer("otherwise", scene.number))).start()
             return None
-        return Answer("same" if lit == bool(scene.wants.lamps) else "otherwise", scene.number)
+        return FaceAnswer("same" if lit == bool(scene.wants.lamps) else "otherwise", scene.number)
 
     class Face(Scripted):
         def warn(self, text: str) -> None:
             super().warn(text)
             if "'power' is dark" in text:
-                threading.Timer(1.2, lambda: self.post(Answer("again"))).start()
+                threading.Timer(1.2, lambda: self.post(FaceAnswer("again"))).start()
 
     face = Face(act)
     face.robot = False
@@ -173,7 +173,7 @@ def test_a_dead_man_that_fires_in_mid_look_is_a_finding_and_what_was_seen_is_non
 def test_a_look_over_which_a_line_was_damaged_is_asked_again_and_the_line_is_a_finding(desks: Desks) -> None:
     hand, spoilt = desks.hands["power"], []
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state != "look" or not scene.steady:
             return None
         if scene.wants.lamps and not spoilt:
@@ -181,9 +181,9 @@ def test_a_look_over_which_a_line_was_damaged_is_asked_again_and_the_line_is_a_f
             assert before is not None
             spoilt.append(scene.number)
             hand.fault("garbage", rate="2000Hz", **{"for": "300ms"})
-            threading.Timer(1.3, lambda: face.post(Answer("otherwise", scene.number))).start()
+            threading.Timer(1.3, lambda: face.post(FaceAnswer("otherwise", scene.number))).start()
             return None
-        return Answer("same", scene.number)
+        return FaceAnswer("same", scene.number)
 
     face = Scripted(act)
     face.robot = False

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.diagnosis.evidence import ACTIONS, OUTCOMES, Change, DigitsLook, Hand, LampLook, Seen, as_json, read
+from benchcon.diagnosis.evidence import ACTIONS, OUTCOMES, Change, DigitsLook, HandStep, LampLook, Seen, as_json, read
 from benchcon.errors import Trouble
 
 numbers = st.integers(-(1 << 40), 1 << 40)
@@ -18,7 +18,7 @@ changes = st.lists(st.builds(Change, numbers, names, numbers, st.integers(-1, 1 
 values = st.dictionaries(names, numbers, max_size=4)
 pictures = st.binary(min_size=1, max_size=8)
 hands = st.builds(
-    Hand,
+    HandStep,
     do=st.sampled_from(ACTIONS),
     parts=st.lists(names, min_size=1, max_size=3).map(tuple),
     to=st.integers(-20, 20),
@@ -54,7 +54,7 @@ digits_looks = st.builds(
 
 
 @given(st.one_of(hands, lamp_looks, digits_looks))
-def test_json_and_back_is_the_same(evidence: Hand | LampLook | DigitsLook) -> None:
+def test_json_and_back_is_the_same(evidence: HandStep | LampLook | DigitsLook) -> None:
     assert read(json.loads(json.dumps(as_json(evidence)))) == evidence
 
 
@@ -99,5 +99,5 @@ def test_what_is_wrong_is_named(value: dict[str, Any], said: str) -> None:
 
 def test_press_and_release_are_short_for_put() -> None:
     press = read({"what": "hand", "do": "press", "part": "unit"})
-    assert press == Hand("put", ("unit",), 1)
-    assert read({"what": "hand", "do": "release", "part": "unit"}) == Hand("put", ("unit",), 0)
+    assert press == HandStep("put", ("unit",), 1)
+    assert read({"what": "hand", "do": "release", "part": "unit"}) == HandStep("put", ("unit",), 0)

@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from walk.small import small
 
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.walk.guard import AFTER_S, REPEAT_S, STAND_S, Guard, Press
-from benchcon.walk.interfaces import Answer, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import PlainFace
 from benchcon.walk.plan import Step
@@ -65,12 +65,12 @@ class Terminal:
 
     def __init__(self) -> None:
         self.lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self.answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
+        self.answers: queue.SimpleQueue[FaceAnswer] = queue.SimpleQueue()
         self.out = io.StringIO()
         self.face = PlainFace(self.out, self.lines.get, bell=False, typed=True)
         walk = Walk(small())
         self.scene = Scene(walk.prompt(), "look", 1, Step("dark"), Wants(), {}, True)
-        self.face.begin(Layout.of(small()), self.answers.put)
+        self.face.begin(PanelIndex.of(small()), self.answers.put)
 
     def ask(self, number: int, **more: str) -> None:
         self.scene = replace(self.scene, number=number, **more)  # type: ignore[arg-type]
@@ -100,7 +100,7 @@ def test_enter_typed_while_a_board_is_away_answers_nothing_when_it_is_back() -> 
     terminal.settle()
     assert terminal.answers.empty()
     terminal.lines.put("\n")
-    assert terminal.answers.get(timeout=10) == Answer("same", 2)
+    assert terminal.answers.get(timeout=10) == FaceAnswer("same", 2)
     terminal.lines.put("")
     assert terminal.answers.get(timeout=10).word == "leave"
 
@@ -111,10 +111,10 @@ def test_a_held_enter_answers_one_question_and_a_note_is_taken_at_any_time() -> 
     terminal.settle()
     for _ in range(20):
         terminal.lines.put("\n")
-    assert terminal.answers.get(timeout=10) == Answer("same", 1)
+    assert terminal.answers.get(timeout=10) == FaceAnswer("same", 1)
     terminal.ask(2)
     terminal.lines.put("n stiff\n")
-    assert terminal.answers.get(timeout=10) == Answer("note", text="stiff")
+    assert terminal.answers.get(timeout=10) == FaceAnswer("note", text="stiff")
     assert terminal.answers.empty()
     terminal.lines.put("q\n")
     assert terminal.answers.get(timeout=10).word == "leave"
@@ -139,7 +139,7 @@ def test_lines_are_broken_between_words(monkeypatch) -> None:  # type: ignore[no
     out = io.StringIO()
     out.isatty = lambda: True  # type: ignore[method-assign]
     face = PlainFace(out, lambda: "", bell=False)
-    face.begin(Layout.of(small()), lambda answer: None)
+    face.begin(PanelIndex.of(small()), lambda answer: None)
     face.warn("board 'lighting' is gone: plug it in again, and the walk goes on from where it stood")
     rows = out.getvalue().splitlines()
     assert max(map(len, rows)) <= 40

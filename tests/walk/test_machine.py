@@ -15,7 +15,7 @@ from walk.rig import Bad
 from walk.small import small
 
 from benchcon.diagnosis.diagnose import diagnose
-from benchcon.diagnosis.evidence import Change, DigitsLook, Hand, LampLook, Seen
+from benchcon.diagnosis.evidence import Change, DigitsLook, HandStep, LampLook, Seen
 from benchcon.errors import Trouble
 from benchcon.walk.journal import resume
 from benchcon.walk.machine import Walk
@@ -49,7 +49,7 @@ class Driven:
                 self.wait(1_000_000)
 
     def hands(self) -> list[tuple[int, str]]:
-        return [(e.to, e.outcome) for e in self.walk.evidence if isinstance(e, Hand) and e.do == "put"]
+        return [(e.to, e.outcome) for e in self.walk.evidence if isinstance(e, HandStep) and e.do == "put"]
 
 
 def test_a_button_is_proved_by_pressing_and_letting_go_and_no_key() -> None:
@@ -89,7 +89,7 @@ def test_a_switch_swept_past_a_position_settles_the_step_where_it_comes_to_rest(
     # The hand had not stopped: still within the reaction time it goes on to the next position.
     walk.change("r1", 0, after_us=20_000)
     walk.change("r2", 1, after_us=20_000)
-    low = next(e for e in walk.walk.evidence if isinstance(e, Hand) and e.do == "put")
+    low = next(e for e in walk.walk.evidence if isinstance(e, HandStep) and e.do == "put")
     assert (low.outcome, low.values["a.r2"]) == ("otherwise", 1)
 
 
@@ -301,7 +301,7 @@ def test_what_moved_instead_is_said_at_once_and_counts_as_evidence() -> None:
     walk.walk.said(walk.now)
     walk.wait(100_000)
     assert walk.walk.last == "B2 moved instead of B1."
-    hand = next(e for e in walk.walk.evidence if isinstance(e, Hand) and e.do == "put")
+    hand = next(e for e in walk.walk.evidence if isinstance(e, HandStep) and e.do == "put")
     assert (hand.outcome, hand.values["a.b2"]) == ("said", 1)
 
 

@@ -10,7 +10,7 @@ from walk.desks import Desks, Scripted
 
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.report.walk import build
-from benchcon.walk.interfaces import Answer, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -112,7 +112,7 @@ def test_a_lamp_blinks_for_the_eye_and_never_more_than_three_times_a_second(desk
 
 
 def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(desks: Desks) -> None:
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "ask" and scene.step is not None:
             hand = desks.hands["met"]
             threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
@@ -132,14 +132,14 @@ def test_a_hand_that_is_seen_needs_no_word_and_the_bell_is_right(desks: Desks) -
 def test_a_proved_button_answers_short_for_yes_and_long_for_no(desks: Desks) -> None:
     answered: list[int] = []
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         hand = desks.hands["met"]
         if scene.state == "ask" and scene.step is not None:
             threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
         elif scene.state == "look" and scene.step is not None and scene.number not in answered:
             answered.append(scene.number)
             if not scene.button:
-                return Answer("same", scene.number)
+                return FaceAnswer("same", scene.number)
             assert scene.button == "pressure_unit"
             held = 0.1 if scene.step.parts == ("standby_fail",) else 0.9
             threading.Timer(0.3, hand.press, ("unit",)).start()
@@ -160,12 +160,12 @@ def test_a_press_answers_no_lamp_but_the_one_under_which_it_began(desks: Desks) 
     hand = desks.hands["met"]
     answered: list[int] = []
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "ask" and scene.step is not None:
             threading.Timer(0.25, hand.press if scene.step.to else hand.release, ("unit",)).start()
         elif scene.state == "look" and scene.step is not None and scene.number not in answered:
             answered.append(scene.number)
-            same = Answer("same", scene.number)
+            same = FaceAnswer("same", scene.number)
             if scene.step.parts == ("mains_fail",):
                 threading.Timer(0.2, hand.press, ("unit",)).start()
                 threading.Timer(0.6, face.post, (same,)).start()
@@ -186,7 +186,7 @@ def test_a_pulled_cable_stops_the_walk_and_plugged_in_again_it_goes_on(desks: De
     hand = desks.hands["met"]
     pulled = threading.Event()
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "ask" and scene.step is not None and not pulled.is_set():
             pulled.set()
             hand.unplug()
@@ -216,7 +216,7 @@ def test_a_reset_in_mid_walk_is_no_fault_of_the_part(desks: Desks) -> None:
     hand = desks.hands["met"]
     reset = threading.Event()
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "ask" and scene.step is not None:
             if not reset.is_set():
                 reset.set()
@@ -232,10 +232,10 @@ def test_a_reset_in_mid_walk_is_no_fault_of_the_part(desks: Desks) -> None:
 def test_a_walk_that_is_left_keeps_what_was_done(desks: Desks) -> None:
     lines: list[dict[str, Any]] = []
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "ask":
-            return Answer("leave")
-        return Answer("same", scene.number) if scene.state == "look" else None
+            return FaceAnswer("leave")
+        return FaceAnswer("same", scene.number) if scene.state == "look" else None
 
     walk = Walk(desks.panel, ("pressure_unit", "mains_fail"), rest_us=50_000)
     assert not Runner(desks.session, walk, Scripted(act), lines.append).run()
@@ -246,12 +246,12 @@ def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> Non
     """The walk says so and waits; “again” ends dark and asks the lamp anew."""
     asked: dict[int, str] = {}
 
-    def act(scene: Scene) -> Answer | None:
+    def act(scene: Scene) -> FaceAnswer | None:
         if scene.state == "look" and scene.step is not None and not scene.trouble:
             asked[scene.number] = scene.step.do
             if scene.step.do == "dark" and len(asked) == 1:
                 desks.bench.dark().result(5)
-            return Answer("same", scene.number)
+            return FaceAnswer("same", scene.number)
         return None
 
     class Face(Scripted):
@@ -259,7 +259,7 @@ def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> Non
             super().warn(text)
             if "dark no more" not in text:
                 assert desks.session.state.board_named("power").dark
-                self.post(Answer("again"))
+                self.post(FaceAnswer("again"))
 
     walk = Walk(desks.panel, ("mains_fail",))
     face = Face(act)

@@ -24,15 +24,15 @@ from benchcon.report.folder import Folder, read_report
 from benchcon.report.walk import FORM, build, changes, done_of, foremost, not_compared
 from benchcon.report.walk_junit import junit
 from benchcon.report.walk_page import page
-from benchcon.walk.journal import Done
+from benchcon.walk.journal import FinishedStep
 from benchcon.walk.plan import Group
 
 EVIL = "<script>alert(1)</script>\x1b[2J&\"'"
 ABOUT = {"began": "2031-02-03T04:05:06+00:00", "boards": [{"name": "a", "ident": "a", "firmware": "one 1"}]}
 
 
-def done(name: str, kind: str, evidence: list[Any], how: str = "done", note: str = "") -> Done:
-    return Done(Group(name, kind, (name,)), [read(e) for e in evidence], how, note, 1_500_000)
+def done(name: str, kind: str, evidence: list[Any], how: str = "done", note: str = "") -> FinishedStep:
+    return FinishedStep(Group(name, kind, (name,)), [read(e) for e in evidence], how, note, 1_500_000)
 
 
 def walked(panel: Panel | None = None, note: str = "") -> dict[str, Any]:

@@ -15,7 +15,7 @@ from benchcon.console.walk.screen import WalkScreen
 from benchcon.report.folder import Folder, read_report
 from benchcon.walk import runner
 from benchcon.walk.interfaces import Scene
-from benchcon.walk.journal import Done
+from benchcon.walk.journal import FinishedStep
 from benchcon.walk.plan import plan
 
 
@@ -79,7 +79,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
 ) -> None:
     """Everything up to the last display is done already; on that the person sees segment A out in each picture."""
     folder = Folder(tmp_path / "walked")
-    done = [Done(group, [], "done") for group in plan(desks.panel) if group.name != "wind_speed"]
+    done = [FinishedStep(group, [], "done") for group in plan(desks.panel) if group.name != "wind_speed"]
     folder.open(desks.panel, "before", done)
     folder.close()
     async with console(desks.session, (100, 36)) as eyes:
@@ -271,7 +271,11 @@ async def test_a_folder_that_cannot_be_written_is_asked_for_again_and_nothing_is
 
 async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay(desks: Desks, tmp_path: Path) -> None:
     folder = Folder(tmp_path / "walked")
-    done = [Done(group, [], "done") for group in plan(desks.panel) if group.name not in ("approach_lit", "wind_speed")]
+    done = [
+        FinishedStep(group, [], "done")
+        for group in plan(desks.panel)
+        if group.name not in ("approach_lit", "wind_speed")
+    ]
     folder.open(desks.panel, "before", done)
     folder.close()
     async with console(desks.session, (40, 10)) as eyes:

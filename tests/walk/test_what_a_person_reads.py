@@ -10,21 +10,21 @@ from benchcon.demo import panel_path
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook, Seen
 from benchcon.diagnosis.findings import KINDS
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.wording import _OF_DISPLAYS
 from benchcon.errors import Trouble
 from benchcon.panel.file import load, loads
 from benchcon.report.walk import build, changes, not_compared
 from benchcon.report.walk_page import page
 from benchcon.walk.interfaces import Scene
-from benchcon.walk.journal import Done
+from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import understood
 from benchcon.walk.plan import Group, Step
 from benchcon.walk.wants import Wants
 
 OSTREY = load(panel_path())
-LAYOUT = Layout.of(OSTREY)
+LAYOUT = PanelIndex.of(OSTREY)
 
 
 def test_a_label_names_its_part_where_only_one_has_it() -> None:
@@ -34,7 +34,7 @@ def test_a_label_names_its_part_where_only_one_has_it() -> None:
     text = "[panel]\n[boards.a]\n"
     text += "".join(f'[lamps.l{n}]\nlabel = "Fail"\nchannel = "a.l{n}"\n' for n in (1, 2))
     with pytest.raises(Trouble, match="more than one part is called “Fail”: say which by its name, l1 or l2"):
-        Layout.of(loads(text)).named("Fail")
+        PanelIndex.of(loads(text)).named("Fail")
 
 
 def test_what_lit_instead_may_be_said_in_the_words_of_the_question() -> None:
@@ -80,8 +80,8 @@ def test_advice_for_a_display_speaks_of_displays() -> None:
 
 
 def walked(*names: str, wrong: tuple[str, ...] = ()) -> dict[str, Any]:
-    groups = [Done(Group("dark", "dark"), [LampLook()], "done")]
-    groups += [Done(Group(name, "lamp", (name,)), [_look(name, name in wrong)], "done") for name in names]
+    groups = [FinishedStep(Group("dark", "dark"), [LampLook()], "done")]
+    groups += [FinishedStep(Group(name, "lamp", (name,)), [_look(name, name in wrong)], "done") for name in names]
     return build(OSTREY, groups, {"boards": [], "began": "2026-01-01"})
 
 

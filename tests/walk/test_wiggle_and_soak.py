@@ -11,7 +11,7 @@ from walk.desks import Desks
 from walk.small import small
 
 from benchcon.diagnosis.evidence import Change
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.model import Board, Channel, Digits, Lamp, Panel
@@ -21,7 +21,7 @@ from benchcon.walk.wiggle import Wiggle
 
 
 def test_drop_outs_are_counted_and_timed_on_the_boards_clock() -> None:
-    watch = Wiggle(Layout.of(small()), {"a.b1": 1, "a.b2": 0, "a.vol": 500})
+    watch = Wiggle(PanelIndex.of(small()), {"a.b1": 1, "a.b2": 0, "a.vol": 500})
     heard = [
         watch.heard(Change(at, channel, value, at + 7))
         for at, channel, value in (
@@ -41,7 +41,7 @@ def test_drop_outs_are_counted_and_timed_on_the_boards_clock() -> None:
 
 
 def test_raw_edges_count_where_they_are_heard_and_settled_changes_not_twice() -> None:
-    watch = Wiggle(Layout.of(small()), {"a.b1": 1}, ["b1"])
+    watch = Wiggle(PanelIndex.of(small()), {"a.b1": 1}, ["b1"])
     assert watch.heard(Change(0, "a.b1", 1, 100), "edge")
     assert not watch.heard(Change(0, "a.b1", 0, 150), "edge")
     assert not watch.heard(Change(0, "a.b1", 0, 200), "is")
@@ -129,7 +129,7 @@ def test_a_supply_that_gives_way_is_told_under_load(desks: Desks) -> None:
 
 
 def test_every_count_of_an_encoder_is_one_drop_out_and_a_board_that_is_reset_is_told() -> None:
-    watch = Wiggle(Layout.of(small()), {"a.enc": 100, "a.b1": 1})
+    watch = Wiggle(PanelIndex.of(small()), {"a.enc": 100, "a.b1": 1})
     assert [watch.heard(Change(at, "a.enc", value)) for at, value in ((1, 101), (2, 100), (3, 100))] == [
         True,
         True,
@@ -147,7 +147,7 @@ def test_every_count_of_an_encoder_is_one_drop_out_and_a_board_that_is_reset_is_
         "a: the board was reset or gone once",
     ]
     with pytest.raises(Trouble, match="nothing to watch: l1"):
-        Wiggle(Layout.of(small()), {}, ["l1"])
+        Wiggle(PanelIndex.of(small()), {}, ["l1"])
 
 
 def test_a_soak_without_supply_proves_nothing_and_says_so() -> None:
@@ -172,7 +172,7 @@ def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
         "soaked for 1 min, 20 steps: no reset, no bad line, and the supply holds; "
         "a 4.99 V at the least (5.01 V with all dark)"
     )
-    watch = Wiggle(Layout.of(small()), {"a.b1": 1, "a.b2": 0}, ["B1", "b2"])
+    watch = Wiggle(PanelIndex.of(small()), {"a.b1": 1, "a.b2": 0}, ["B1", "b2"])
     assert watch.closing(3) == "watched 2 inputs for 3 s: no drop-out"
     watch.heard(Change(0, "a.b1", 0))
     assert watch.closing(3) == "watched 2 inputs for 3 s: 1 drop-out of 1 input"
@@ -181,7 +181,7 @@ def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
 def test_a_hand_that_is_still_on_its_way_when_the_watch_begins_is_no_fault() -> None:
     """What stands still for half a second is the rest; one that never does rests where it stood the longest."""
     values = {"a.b1": 0, "a.enc": 100, "a.vol": 10, "a.b2": 1}
-    watch = Wiggle(Layout.of(small()), values, now_us=0)
+    watch = Wiggle(PanelIndex.of(small()), values, now_us=0)
     assert not watch.heard(Change(200_000, "a.b1", 1))  # the finger comes down
     assert not watch.heard(Change(200_000, "a.b1", 1), "edge")
     assert not watch.heard(Change(300_000, "a.enc", 104))

@@ -20,7 +20,7 @@ from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 from benchcon.session import LiveSession
 from benchcon.walk.channel_changes import missing_boards
-from benchcon.walk.interfaces import Answer, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import Step
 from benchcon.walk.prompts import prompt_for
@@ -83,14 +83,14 @@ def test_a_lamp_without_supply_is_not_called_dead_and_is_asked_when_there_is_sup
     power = desks.hands["power"]
     told: list[str] = []
 
-    def answer(scene: Scene) -> Answer | None:
+    def answer(scene: Scene) -> FaceAnswer | None:
         if scene.state == "light" and "no supply" in scene.trouble:
             told.append(scene.trouble)
             power.put("mains", 1)
         if scene.state != "look" or not scene.steady:
             return None
         lit = bool(desks.hands["lighting"].lit()["l_app"])
-        return Answer("same" if lit == bool(scene.wants.lamps) else "otherwise", scene.number)
+        return FaceAnswer("same" if lit == bool(scene.wants.lamps) else "otherwise", scene.number)
 
     power.put("mains", 0)
     desks.wait(lambda: desks.session.state.board_named("lighting").unfed)
@@ -109,7 +109,7 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
     power = desks.hands["power"]
     gone: list[bool] = []
 
-    def answer(scene: Scene) -> Answer | None:
+    def answer(scene: Scene) -> FaceAnswer | None:
         if scene.state == "light" and "no supply" in scene.trouble:
             assert "put “Mains” back" in scene.trouble
             power.put("mains", 1)
@@ -118,8 +118,8 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
         if scene.wants.lamps and not gone:
             gone.append(True)
             power.put("mains", 0)
-            return Answer("otherwise", scene.number)  # it has gone out
-        return Answer("same", scene.number)
+            return FaceAnswer("otherwise", scene.number)  # it has gone out
+        return FaceAnswer("same", scene.number)
 
     face = Scripted(answer)
     face.robot = False

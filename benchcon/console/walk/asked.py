@@ -15,7 +15,7 @@ from benchcon.console.ink import BRASS, ENGRAVED, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.face import WalkFace
-from benchcon.console.walk.look import Look
+from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.tally import progress
 from benchcon.panel.model import Control, Digits, Panel
@@ -72,7 +72,7 @@ class AskedScreen(Screen[None]):
         super().__init__()
         self.sight, self.panel = sight, panel
         self.scene: Scene | None = None
-        self.look = Look()
+        self.look = LookTaken()
         self._first: dict[str, int] = {}
         """How the channels stood when the step at hand began."""
         self._labels = {part.name: part.label or part.name for part in panel.parts}

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from benchcon.diagnosis.evidence import Seen
-from benchcon.walk.interfaces import Answer
+from benchcon.walk.interfaces import FaceAnswer
 from benchcon.walk.plan import Step
 
 
-class Look:
+class LookTaken:
     """One look at the panel. Begin a new one with each step."""
 
     def __init__(self, step: Step | None = None) -> None:
@@ -69,15 +69,15 @@ class Look:
         said += [word for word, on in (("dim", self.dim), ("flickering", self.flickering)) if on]
         return ", ".join(said)
 
-    def answer(self, number: int, picture: bytes) -> Answer:
+    def answer(self, number: int, picture: bytes) -> FaceAnswer:
         """The answer to step `number`; `picture` is what the display at hand should show."""
         if not self.changed:
-            return Answer("same", number)
+            return FaceAnswer("same", number)
         displays = dict(self.displays)
         if self.digits:
             displays.setdefault(self.own, picture)
         level = "dim" if self.dim else "full"
-        return Answer("otherwise", number, dict(self.lamps), displays, level, self.flickering)
+        return FaceAnswer("otherwise", number, dict(self.lamps), displays, level, self.flickering)
 
 
 def _how(seen: Seen) -> str:

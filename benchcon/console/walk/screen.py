@@ -16,7 +16,7 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.asked import AskedScreen
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.keys import GUARDED, AnswerKeys
-from benchcon.console.walk.look import Look
+from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.soak_screen import ask_soak
 from benchcon.console.walk.thread import WalkNews, WalkThread
@@ -26,7 +26,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Digits, Lamp, Panel
 from benchcon.report.folder import Folder
 from benchcon.text import printable
-from benchcon.walk.interfaces import Answer, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
@@ -106,7 +106,7 @@ class WalkScreen(AskedScreen):
         self.scene = scene
         prompt = scene.prompt
         if new:
-            self.look = Look(scene.step)
+            self.look = LookTaken(scene.step)
             self._first = dict(scene.values)
             self._told = ""
             self.query_one(WalkFace).step = scene.step
@@ -191,7 +191,7 @@ class WalkScreen(AskedScreen):
 
     def _answer(self, word: str, **more: Any) -> None:
         if self.scene is not None:
-            self._thread.post(Answer(word, self.scene.number, **more))
+            self._thread.post(FaceAnswer(word, self.scene.number, **more))
 
     def action_yes(self) -> None:
         """It is as it should be; or, with lamps pointed at or a picture changed, as the person says."""
@@ -287,7 +287,7 @@ class WalkScreen(AskedScreen):
 
         def done(text: str | None) -> None:
             if text:
-                self._thread.post(Answer("note", text=text))
+                self._thread.post(FaceAnswer("note", text=text))
 
         self.app.push_screen(Ask("Note", "It stands beside this part in the report."), done)
 

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, WARN
 from benchcon.errors import Trouble
-from benchcon.walk.journal import Done
+from benchcon.walk.journal import FinishedStep
 
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
@@ -23,12 +23,12 @@ class Tally:
         """`tell` gets the counts by verdict (see `benchcon.report.walk.VERDICTS`), on the thread."""
         self.panel, self.tell = panel, tell
         self._known: tuple[object, ...] | None = None
-        self._newest: list[Done] | None = None
+        self._newest: list[FinishedStep] | None = None
         self._news = threading.Condition()
         self._thread: threading.Thread | None = None
         self._ended = False
 
-    def count(self, done: Sequence[Done]) -> None:
+    def count(self, done: Sequence[FinishedStep]) -> None:
         """Count these groups, if they are not those counted last."""
         known = tuple((each.group.name, each.how, id(each)) for each in done)
         if known == self._known:

@@ -11,11 +11,11 @@ from textual.message import Message
 from textual.message_pump import MessagePump
 
 from benchcon.console.walk.tally import Tally
-from benchcon.diagnosis.layout import Layout
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.report.folder import Folder
-from benchcon.walk.interfaces import Answer, Post, Scene
-from benchcon.walk.journal import Done
+from benchcon.walk.interfaces import FaceAnswer, Post, Scene
+from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -71,7 +71,7 @@ class WalkThread:
         except Trouble:
             return False
 
-    def post(self, answer: Answer) -> None:
+    def post(self, answer: FaceAnswer) -> None:
         """Hand the walk an answer."""
         if self._post is not None:
             self._post(answer)
@@ -88,7 +88,7 @@ class WalkThread:
         if self._thread is not None:
             self._thread.join(2)
 
-    def _walk(self, done: Iterable[Done]) -> None:
+    def _walk(self, done: Iterable[FinishedStep]) -> None:
         groups = list(done)
         if self.folder is not None:
             self.folder.open(self.panel, self._began, groups)
@@ -121,7 +121,7 @@ class WalkThread:
 
     # The runner's face ----------------------------------------------------------------------------------------------
 
-    def begin(self, layout: Layout, post: Post) -> None:
+    def begin(self, layout: PanelIndex, post: Post) -> None:
         """Answers go to `post`."""
         self._post = post
 

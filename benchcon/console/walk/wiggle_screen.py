@@ -18,7 +18,7 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.text import printable
 from benchcon.walk.watching import wiggle
-from benchcon.walk.wiggle import Watched, Wiggle, time_text
+from benchcon.walk.wiggle import WatchedChannel, Wiggle, time_text
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class WiggleStatus:
     """How the watch stands: copied on its thread, drawn on the screen's."""
 
     rows: tuple[Row, ...]
@@ -46,7 +46,7 @@ class Standing:
     """It is known of every channel how it rests."""
 
 
-def standing(watch: Wiggle) -> Standing:
+def standing(watch: Wiggle) -> WiggleStatus:
     """Return how `watch` stands."""
     spots = watch.layout.spots
     rows = tuple(_row(watch, each) for each in sorted(watch.watched.values(), key=lambda each: -each.count))
@@ -54,13 +54,15 @@ def standing(watch: Wiggle) -> Standing:
     upsets = ", ".join(f"{printable(board)} ({count})" for board, count in watch.upsets.items())
     total = watch.count + sum(watch.upsets.values())
     if last is None:
-        return Standing(rows, len(rows), total, upsets=upsets, settled=watch.settled)
+        return WiggleStatus(rows, len(rows), total, upsets=upsets, settled=watch.settled)
     label = printable(spots[last.key].part.label or spots[last.key].part.name)
     away = last.away_since_us is not None
-    return Standing(rows, len(rows), total, last.key, label, last.count, watch.last_at_us, away, upsets, watch.settled)
+    return WiggleStatus(
+        rows, len(rows), total, last.key, label, last.count, watch.last_at_us, away, upsets, watch.settled
+    )
 
 
-def _row(watch: Wiggle, each: Watched) -> Row:
+def _row(watch: Wiggle, each: WatchedChannel) -> Row:
     part = watch.layout.spots[each.key].part
     times = (time_text(each.shortest_us), time_text(each.longest_us)) if each.longest_us else ("–", "–")
     if not each.count:
@@ -83,11 +85,11 @@ class Channels(Table):
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.standing: Standing | None = None
+        self.standing: WiggleStatus | None = None
         self.moved = False
         """Whether the person chose a row; until then the worst one is chosen."""
 
-    def show(self, standing: Standing) -> None:
+    def show(self, standing: WiggleStatus) -> None:
         """Show how it stands now."""
         self.standing = standing
         if not self.moved and standing.rows:
@@ -142,7 +144,7 @@ class WiggleScreen(WatchScreen):
         super().__init__(sight, session, panel)
         self.parts = list(parts)
         self.bell = True
-        self._standing: Standing | None = None
+        self._standing: WiggleStatus | None = None
         self._heard = 0
         self._began_us = 0
         self._trouble = ""
@@ -202,7 +204,7 @@ class WiggleScreen(WatchScreen):
         self._title(now)
         self._large(now)
 
-    def _title(self, now: Standing | None) -> None:
+    def _title(self, now: WiggleStatus | None) -> None:
         names = ", ".join(self._label(name) for name in self.parts) or "every input"
         text = Text("Wiggle watch: ", f"bold {BRASS}")
         text.append(printable(names), f"bold {IVORY}")
@@ -213,7 +215,7 @@ class WiggleScreen(WatchScreen):
             text.append("   bell off", WARN)
         self.query_one("#title", Static).update(text)
 
-    def _large(self, now: Standing | None) -> None:
+    def _large(self, now: WiggleStatus | None) -> None:
         last = self.query_one("#last", Static)
         big = self.query_one(Touched)
         if self._trouble:
