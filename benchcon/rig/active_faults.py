@@ -24,6 +24,9 @@ class Victim(Protocol):
     def break_wire(self, at_us: int, id_: str, broken: bool) -> None:
         """A wire drops out, or is back."""
 
+    def hum(self, at_us: int, id_: str, low: bool) -> None:
+        """Something near pulls this input low, or lets go of it."""
+
     def is_lamp(self, id_: str) -> bool:
         """Whether this channel is a lamp."""
 
@@ -100,6 +103,8 @@ class Mischief:
             self.acting[:] = [fault for fault in self.acting if fault is not entry.fault]
             for id_ in entry.fault.channels if entry.fault.kind in ("loose", "flickering") else ():
                 self.victim.break_wire(at_us, id_, False)
+            for id_ in entry.fault.channels if entry.fault.kind in ("floating", "cross_talk") else ():
+                self.victim.hum(at_us, id_, False)
             self.victim.faults_changed(at_us, entry.fault)
 
     # --- what some do by themselves -------------------------------------------------------------------------
@@ -128,6 +133,30 @@ class Mischief:
             self._again(entry, when_us + pause(), drop)
 
         self._again(entry, at_us + pause(), drop)
+
+    def _mains(self, entry: _Entry, at_us: int) -> None:
+        """The mains' field is felt now and then, for a tenth of a second to two, as hands and cables move."""
+        fault, id_ = entry.fault, entry.fault.channels[0]
+        period_us = fault.settings["period"]
+
+        def begin(when_us: int) -> None:
+            periods = self.chance.randint(6, 100)
+            low_us = round(period_us * self.chance.uniform(0.52, 0.75))
+
+            def low(at: int, left: int = periods) -> None:
+                self.victim.hum(at, id_, True)
+                self._again(entry, at + low_us, lambda then: high(then, left))
+
+            def high(at: int, left: int) -> None:
+                self.victim.hum(at, id_, False)
+                if left > 1:
+                    self._again(entry, at + period_us - low_us, lambda then: low(then, left - 1))
+                else:
+                    self._again(entry, at + self.chance.expovariate(1 / 1_500_000), begin)
+
+            low(when_us)
+
+        self._again(entry, at_us + self.chance.expovariate(1 / 500_000), begin)
 
     def _storm(self, entry: _Entry, at_us: int) -> None:
         pause_us = 1e6 / entry.fault.settings["rate"]
@@ -175,6 +204,7 @@ class Mischief:
 _BY_ITSELF: dict[str, Callable[[Mischief, _Entry, int], None]] = {
     "loose": Mischief._drop_outs,
     "flickering": Mischief._drop_outs,
+    "floating": Mischief._mains,
     "storm": Mischief._storm,
     "garbage": Mischief._garbage,
     "endless_line": Mischief._endless,

@@ -342,6 +342,11 @@ class SimBoard:
         else:
             self.physics.look(at_us)
 
+    def hum(self, at_us: int, id_: str, low: bool) -> None:
+        """Something near pulls this input low, or lets go of it."""
+        (self.physics.hum.add if low else self.physics.hum.discard)(id_)
+        self.physics.look(at_us)
+
     def is_lamp(self, id_: str) -> bool:
         """Whether this channel is a lamp."""
         return self.wiring.kinds.get(id_) == "lamp"

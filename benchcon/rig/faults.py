@@ -82,6 +82,15 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
         raise WrongFault("order", "'order' must hold each place once, such as 2,1,3")
     if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
         raise WrongFault("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
+    if kind == "chips_in_another_order" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
+        raise WrongFault("order", "'order' must hold each chip once, such as 2,1,3")
+    for key in ("numbers", "connectors"):
+        if key in settings and len(set(settings[key])) != 2:
+            raise WrongFault(key, f"'{key}' must be two, such as {'0,1' if key == 'numbers' else 'J1,J2'}")
+    if kind == "dead_spot" and settings["from"] >= settings["to"]:
+        raise WrongFault("from", "'from' must be less than 'to'")
+    if kind in ("ribbon_shifted", "plug_shifted", "chain_shifted") and not settings["by"]:
+        raise WrongFault("by", "'by' must be 1 or -1")
     if kind == "ghost" and len(ids) not in (1, 4):
         raise WrongFault("channel", "'ghost' takes one channel of a matrix, or the four corners of a rectangle")
     return Fault(kind, ids, settings, tuple(given))
@@ -115,8 +124,44 @@ def check(fault: Fault, wiring: Wiring) -> None:
         raise WrongFault("order", f"'order' must hold {places} places, as '{fault.channels[0]}' has")
     if fault.settings.get("place", 0) > places:
         raise WrongFault("place", f"'{fault.channels[0]}' has {places} places")
+    _check_wholes(fault, wiring)
     if fault.kind == "ghost" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
         raise WrongFault("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")
+
+
+def _check_wholes(fault: Fault, wiring: Wiring) -> None:
+    """Raise `WrongFault` if the board has not the connector, matrix, line, chain or chip that `fault` names."""
+    settings = fault.settings
+    named = {"connector": [settings["connector"]]} if "connector" in settings else {}
+    named |= {"connectors": settings["connectors"]} if "connectors" in settings else {}
+    for key, names in named.items():
+        for name in names:
+            if name not in wiring.plugs:
+                near = _near(name, wiring.plugs)
+                raise WrongFault(key, f"board '{wiring.name}' has no connector '{printable(name)}'{near}")
+    if fault.kind == "ground_crossed" and not any(fault.channels[0] in plug for plug in wiring.plugs.values()):
+        raise WrongFault("channel", f"'{fault.channels[0]}' is on no connector that the panel names")
+    if "matrix" in settings:
+        name = settings["matrix"]
+        matrices = dict.fromkeys(cross.matrix for cross in wiring.crossings.values())
+        if name not in matrices:
+            raise WrongFault(
+                "matrix", f"board '{wiring.name}' has no matrix '{printable(name)}'{_near(name, matrices)}"
+            )
+        at = [cross for cross in wiring.crossings.values() if cross.matrix == name]
+        lines = {cross.row if settings.get("line") == "row" else cross.column for cross in at}
+        for key in ("number", "numbers"):
+            for number in [settings[key]] if key == "number" and key in settings else settings.get(key, ()):
+                if number not in lines:
+                    raise WrongFault(key, f"matrix '{name}' has no {settings['line']} {number}")
+    if "chain" in settings:
+        chain = wiring.chains.get(settings["chain"])
+        if chain is None:
+            raise WrongFault("chain", f"board '{wiring.name}' has no chain of {settings['chain']}")
+        if settings.get("chip", 0) > chain.chips:
+            raise WrongFault("chip", f"the chain has {chain.chips} chips")
+        if len(settings.get("order", ())) not in (0, chain.chips):
+            raise WrongFault("order", f"'order' must hold {chain.chips} chips")
 
 
 def _plain(key: str, setting: Setting, value: Any) -> Any:

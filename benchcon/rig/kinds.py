@@ -46,6 +46,15 @@ _INPUT = (CONTACT, SELECTOR, ENCODER, POT)
 _ANY = (*_INPUT, LAMP, DIGITS)
 _WAY = Setting("word", "both", words=("up", "down", "both"))
 _PLACE = Setting("number", 0, 0, 8)
+_THE_PLACE = Setting("number", None, 1, 8, needed=True)
+_CONNECTOR = Setting("text", needed=True)
+_THE_MATRIX = Setting("text", needed=True)
+_LINE_OF = Setting("word", words=("row", "column"), needed=True)
+_CHAIN = Setting("word", words=("165", "595", "7219"), needed=True)
+_CHIP = Setting("number", 1, 1, 32)
+_GROUND_AT = Setting("word", "elsewhere", words=("elsewhere", "first", "last"))
+_BY = Setting("number", 1, -1, 1)
+_ONE_IN = Setting("number", 4, 2, 1000)
 _SEGMENT = Setting("word", words=tuple(SEGMENTS), needed=True)
 
 
@@ -130,6 +139,50 @@ _INPUTS = {
         1,
         {"low": Setting("number", 100, 0, 0xFFFF), "high": Setting("number", 900, 0, 0xFFFF)},
     ),
+    "follows": FaultKind(
+        "a one-way path: the first shows what the second does as well, but not the other way round",
+        (CONTACT, LAMP),
+        2,
+        2,
+    ),
+    "floating": FaultKind(
+        "the pull-up is missing: while its contact is open the input follows the mains, now and then",
+        (CONTACT, ENCODER),
+        1,
+        1,
+        {"period": _time(20_000, 2_000, 1_000_000), "phase": Setting("word", "a", words=("a", "b"))},
+    ),
+    "cross_talk": FaultKind(
+        "the first reads made for a moment whenever the second one's wire changes",
+        (CONTACT,),
+        2,
+        2,
+        {"lasting": _time(15_000, 10, 1_000_000)},
+    ),
+    "misses": FaultKind("a worn contact: one time in so many it does not make", (CONTACT,), 1, 1, {"one_in": _ONE_IN}),
+    "track_open": FaultKind(
+        "one end of a potentiometer's track is off: `left` the one that reads least, `right` the one that reads most",
+        (POT,),
+        1,
+        1,
+        {"end": Setting("word", "left", words=("left", "right"))},
+    ),
+    "logarithmic": FaultKind("a potentiometer of the wrong taper: a tenth of its travel at the middle", (POT,), 1, 1),
+    "dead_spot": FaultKind(
+        "the wiper has no contact over a part of the travel",
+        (POT,),
+        1,
+        1,
+        {"from": _share(400), "to": _share(550)},
+    ),
+    "scratchy": FaultKind(
+        "readings jump about while it is turned, so far to each side",
+        (POT,),
+        1,
+        1,
+        {"by": Setting("number", 150, 1, 4096)},
+    ),
+    "level_inverted": FaultKind("all contacts of the board read made when they are not, and the other way round"),
     "storm": FaultKind(
         "tells so many changes a second that no hand made; without a channel: on all contacts of the board",
         (CONTACT,),
@@ -144,6 +197,9 @@ _OUTPUTS = {
     "always_on": FaultKind("lit whatever the board does, as long as there is supply", (LAMP,), 1, 1),
     "dim": FaultKind("lit too weakly: share of the lightness", (LAMP,), 1, 1, {"to": _share(300)}),
     "together": FaultKind("each is lit if one of them is driven", (LAMP,), 2, 16),
+    "shared_resistor": FaultKind(
+        "one series resistor for several: each is dimmer the more of them are lit", (LAMP,), 2, 16
+    ),
     "wrong_colour": FaultKind(
         "a lamp of another colour was fitted",
         (LAMP,),
@@ -167,12 +223,91 @@ _OUTPUTS = {
     "segments_swapped": FaultKind(
         "the wires of two segments are changed round", (DIGITS,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
     ),
+    "segments_together": FaultKind(
+        "the wires of two segments touch", (DIGITS,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
+    ),
+    "place_dead": FaultKind("a place from the left never lights", (DIGITS,), 1, 1, {"place": _THE_PLACE}),
+    "ribbon_shifted": FaultKind(
+        "the ribbon of the segments sits one hole on: A lights B and so on (-1: B lights A)",
+        (DIGITS,),
+        1,
+        1,
+        {"by": _BY},
+    ),
+    "ribbon_reversed": FaultKind(
+        "the ribbon of the segments is turned round: A lights the point, and so on", (DIGITS,), 1, 1
+    ),
+    "upside_down": FaultKind("the module is built in upside down", (DIGITS,), 1, 1),
+    "common_anode": FaultKind("a module with common anodes where common cathodes belong", (DIGITS,), 1, 1),
     "places": FaultKind(
         "places in the wrong order: for each place from the left, whose figure it shows",
         (DIGITS,),
         1,
         1,
         {"order": Setting("list of number", None, 1, 8, needed=True)},
+    ),
+}
+
+_WHOLE = {
+    "connector_off": FaultKind(
+        "a plug is off: nothing that sits on it does anything", settings={"connector": _CONNECTOR}
+    ),
+    "ground_open": FaultKind(
+        "the common, which goes from part to part, is broken before this pin of the plug",
+        settings={"connector": _CONNECTOR, "from": Setting("number", 1, 1, 255)},
+    ),
+    "ground_crossed": FaultKind(
+        "the plug's ground wire is changed round with the wire of this contact",
+        (CONTACT,),
+        1,
+        1,
+    ),
+    "plug_shifted": FaultKind(
+        "the plug sits one hole on: each wire ends one pin higher (-1: lower); `ground`: where the plug's own "
+        "ground is",
+        settings={"connector": _CONNECTOR, "by": _BY, "ground": _GROUND_AT},
+    ),
+    "plug_reversed": FaultKind(
+        "the plug is turned round, or its ribbon mirrored", settings={"connector": _CONNECTOR, "ground": _GROUND_AT}
+    ),
+    "looms_interchanged": FaultKind(
+        "two plugs are changed round", settings={"connectors": Setting("list of text", needed=True)}
+    ),
+    "matrix_line_off": FaultKind(
+        "the wire of a row or a column is off",
+        settings={"matrix": _THE_MATRIX, "line": _LINE_OF, "number": Setting("number", 0, 0, 99)},
+    ),
+    "matrix_lines_crossed": FaultKind(
+        "the wires of two rows or of two columns are changed round",
+        settings={
+            "matrix": _THE_MATRIX,
+            "line": _LINE_OF,
+            "numbers": Setting("list of number", None, 0, 99, needed=True),
+        },
+    ),
+    "diodes_backwards": FaultKind("all diodes are the wrong way round", settings={"matrix": _THE_MATRIX}),
+    "diodes_missing": FaultKind("there are no diodes, and the board does not know", settings={"matrix": _THE_MATRIX}),
+    "chip_dead": FaultKind(
+        "a chip of a chain gives nothing; `behind`: nor does what comes through it; `reads`: what its inputs or "
+        "outputs seem to be",
+        settings={
+            "chain": _CHAIN,
+            "chip": _CHIP,
+            "reads": Setting("number", 0, 0, 1),
+            "behind": Setting("word", "no", words=("no", "yes")),
+        },
+    ),
+    "chips_in_another_order": FaultKind(
+        "the chips of a chain are wired one behind the other in this order, 1 is meant to be nearest the board",
+        settings={"chain": _CHAIN, "order": Setting("list of number", None, 1, 32, needed=True)},
+    ),
+    "chip_bridged": FaultKind(
+        "data goes past a chip: the next one comes in its place", settings={"chain": _CHAIN, "chip": _CHIP}
+    ),
+    "chain_shifted": FaultKind("the chain is a bit late (1) or early (-1)", settings={"chain": _CHAIN, "by": _BY}),
+    "chip_pins_reversed": FaultKind(
+        "the wires of a chip's eight pins are the other way round, of one chip or (0) of all",
+        settings={"chain": _CHAIN, "chip": Setting("number", 1, 0, 32)},
     ),
 }
 
@@ -236,6 +371,7 @@ _BOARD = {
 GROUPS: Mapping[str, Mapping[str, FaultKind]] = {
     "inputs": _INPUTS,
     "lamps and digits": _OUTPUTS,
+    "whole plugs, matrices and chains": _WHOLE,
     "the line": _LINE,
     "the board": _BOARD,
 }

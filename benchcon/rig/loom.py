@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
+from benchcon.rig import copper
 from benchcon.rig.faults import Fault
-from benchcon.rig.kinds import SEGMENTS
 from benchcon.rig.wiring import Crossing, Wiring
 
 RIGHT = {0: 2, 2: 3, 3: 1, 1: 0}
@@ -37,11 +37,15 @@ def come_from(ids: Iterable[str], faults: Iterable[Fault]) -> dict[str, str]:
 
 
 def contacts(
-    made: Mapping[str, bool], wiring: Wiring, faults: Sequence[Fault], broken: Collection[str] = ()
+    made: Mapping[str, bool],
+    wiring: Wiring,
+    faults: Sequence[Fault],
+    broken: Collection[str] = (),
+    hum: Collection[str] = (),
 ) -> dict[str, bool]:
     """Return what each contact reads at its pin, True is made, when the parts' contacts are as `made` says.
 
-    `broken` are channels whose wire has dropped out at this moment.
+    `broken` are channels whose wire has dropped out at this moment, `hum` those that something near pulls low.
     """
     came = come_from(made, faults)
     off = set(broken) | wiring.loose_ends | {id_ for fault in of_kind(faults, "open") for id_ in fault.channels}
@@ -53,13 +57,30 @@ def contacts(
             came |= {id_: came[there] for id_, there in zip(row, arrives, strict=True)}
             off |= set(row[:1]) if fault.kind == "shifted" else set()
     reads = {id_: made[came[id_]] and id_ not in off for id_ in made}
-    for group in without_diodes(wiring, faults).values():
-        _phantoms(reads, group, off)
+    for id_, there in copper.exchanged(wiring, faults, "contact").items():
+        reads[id_] = there is not None and made[came[there]] and there not in off
+    for plug in copper.plugs(wiring, faults):
+        reads.update(plug.reads(reads))
+    wrong = copper.matrices(wiring, faults)
+    for name in wrong:
+        reads.update(copper.matrix(wiring, name, reads, faults, name in wiring.bare))
+    for name, group in without_diodes(wiring, faults).items():
+        if name not in wrong:
+            _phantoms(reads, group, off)
+    for fault in of_kind(faults, "follows"):
+        first, second = fault.channels
+        if first in reads:
+            reads[first] = reads[first] or reads[second]
     for fault in of_kind(faults, "shorted"):
         if any(reads[id_] for id_ in fault.channels):
             reads.update(dict.fromkeys(fault.channels, True))
+    reads.update({id_: True for id_ in hum if id_ in reads})
+    for chain in copper.chains(wiring, "165", faults):
+        reads.update(copper.inputs(chain, reads, faults))
     for fault in of_kind(faults, "inverted"):
         reads[fault.channels[0]] = not reads[fault.channels[0]]
+    if len(of_kind(faults, "level_inverted")) % 2:
+        reads = {id_: not made_ for id_, made_ in reads.items()}
     for fault in of_kind(faults, "stuck"):
         if fault.channels[0] in reads:
             reads[fault.channels[0]] = bool(fault.settings["value"])
@@ -76,6 +97,7 @@ def without_diodes(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, dict[st
             groups[name] = {id_: Crossing(name, at // 2, at % 2) for at, id_ in enumerate(fault.channels)}
         elif fault.channels[0] in wiring.crossings:
             bare.add(wiring.crossings[fault.channels[0]].matrix)
+    bare |= {fault.settings["matrix"] for fault in of_kind(faults, "diodes_missing")}
     for id_, crossing in wiring.crossings.items():
         if crossing.matrix in bare:
             groups.setdefault(crossing.matrix, {})[id_] = crossing
@@ -124,11 +146,18 @@ def _joined(made: Iterable[Crossing]) -> dict[tuple[str, int], tuple[str, int]]:
     return lot
 
 
-def encoder_levels(id_: str, at_part: Mapping[str, int], faults: Sequence[Fault], broken: bool = False) -> int:
-    """Return the levels A·2+B at the pins of the encoder `id_` when the parts' levels are `at_part`."""
+def encoder_levels(
+    id_: str, at_part: Mapping[str, int], faults: Sequence[Fault], broken: bool = False, hum: bool = False
+) -> int:
+    """Return the levels A·2+B at the pins of the encoder `id_` when the parts' levels are `at_part`.
+
+    `hum`: something near pulls the phase low that has no pull-up.
+    """
     levels = at_part[come_from(at_part, faults)[id_]]
     for fault in of_kind(faults, "open", id_):
         levels |= {"a": 2, "b": 1, "both": 3}[fault.settings["phase"]]
+    for fault in of_kind(faults, "floating", id_):
+        levels &= ~({"a": 2, "b": 1}[fault.settings["phase"]] if hum else 0)
     if of_kind(faults, "reversed", id_):
         levels = (levels & 1) << 1 | levels >> 1
     return REST if broken or of_kind(faults, "stuck", id_) else levels
@@ -139,11 +168,16 @@ def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: S
 
     `at_part` holds for each potentiometer how far it is turned right, 0 to 1.
     """
-    if of_kind(faults, "open", id_) or id_ in wiring.loose_ends:
+    if of_kind(faults, "open", id_) or id_ in wiring.loose_ends or id_ in copper.cut_off(wiring, faults):
         return None
     top = wiring.tops[id_]
     turned = at_part[come_from(at_part, faults)[id_]]
     mover = wiring.mover_of(id_)
+    for fault in of_kind(faults, "dead_spot", id_):
+        if fault.settings["from"] <= 1000 * turned <= fault.settings["to"]:
+            return None
+    if of_kind(faults, "logarithmic", id_):
+        turned = (100**turned - 1) / 99
     if mover is not None:
         if mover.inverted != bool(of_kind(faults, "reversed", id_)):
             turned = 1 - turned
@@ -153,6 +187,9 @@ def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: S
     counts = low + turned * (high - low)
     for fault in of_kind(faults, "short_range", id_):
         counts = fault.settings["low"] + counts / top * (fault.settings["high"] - fault.settings["low"])
+    for fault in of_kind(faults, "track_open", id_):
+        # Without its other end the track has one and the same voltage everywhere.
+        counts = float(top) if fault.settings["end"] == "left" else 0.0
     for fault in of_kind(faults, "stuck", id_):
         counts = float(fault.settings["value"])
     return min(max(counts, 0.0), float(top))
@@ -180,6 +217,18 @@ def lit(
             before = [gets[id_] for id_ in ring]
             for place, id_ in enumerate(ring):
                 gets[id_] = before[place - 1]
+    gets.update({id_: gets[at] if at else 0 for id_, at in copper.exchanged(wiring, faults, "lamp").items()})
+    for chain in copper.chains(wiring, "595", faults):
+        gets.update(copper.outputs(chain, gets, faults))
+    for plug in copper.plugs(wiring, faults):
+        gets.update(plug.lights(gets))
+    for fault in of_kind(faults, "follows"):
+        first, second = fault.channels
+        if first in gets:
+            gets[first] = max(gets[first], gets[second])
+    for fault in of_kind(faults, "shared_resistor"):
+        lit_ = [id_ for id_ in fault.channels if gets[id_]]
+        gets.update({id_: round(gets[id_] * lightness_of_share(len(lit_))) for id_ in lit_})
     for fault in of_kind(faults, "together"):
         most = max(gets[id_] for id_ in fault.channels)
         gets.update(dict.fromkeys(fault.channels, most))
@@ -209,6 +258,8 @@ def shown(
     if not faults and not wiring.loose_ends and supply:
         return dict(driven)
     gets = dict(driven)
+    for chain in copper.chains(wiring, "7219", faults):
+        gets.update(copper.drivers(chain, gets, wiring.places, faults))
     for fault in of_kind(faults, "crossed"):
         ring = fault.channels
         if all(id_ in gets for id_ in ring):
@@ -221,8 +272,14 @@ def shown(
 
 def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault], supply: bool) -> bytes:
     mine = [fault for fault in faults if id_ in fault.channels]
-    if not supply or id_ in wiring.loose_ends or of_kind(mine, "dead") or of_kind(mine, "open"):
+    dead = id_ in wiring.loose_ends or id_ in copper.cut_off(wiring, faults)
+    if not supply or dead or of_kind(mine, "dead") or of_kind(mine, "open"):
         return bytes(len(segments))
+    if of_kind(mine, "common_anode"):
+        scanned = "7219" in wiring.chains and id_ in wiring.chains["7219"].at.values()
+        segments = bytearray(copper.common_anode(segments, scanned))
+    for fault in (*of_kind(mine, "ribbon_shifted"), *of_kind(mine, "ribbon_reversed")):
+        segments = bytearray(copper.ribbon(segments, fault.settings.get("by", 0)))
     for fault in of_kind(mine, "segments_swapped"):
         first, second = _bit(fault.settings["first"]), _bit(fault.settings["second"])
         for place, lit_ in enumerate(segments):
@@ -230,13 +287,25 @@ def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault
             segments[place] = kept | (second if lit_ & first else 0) | (first if lit_ & second else 0)
     for fault in of_kind(mine, "places"):
         segments = bytearray(segments[place - 1] for place in fault.settings["order"])
+    for fault in of_kind(mine, "segments_together"):
+        both = _bit(fault.settings["first"]) | _bit(fault.settings["second"])
+        segments = bytearray(byte | both if byte & both else byte for byte in segments)
+    for fault in of_kind(mine, "place_dead"):
+        segments[fault.settings["place"] - 1] = 0
     for fault in (*of_kind(mine, "segment_dead"), *of_kind(mine, "segment_stuck")):
         bit = _bit(fault.settings["segment"])
         for place in range(len(segments)):
             if fault.settings["place"] in (0, place + 1):
                 segments[place] = segments[place] & ~bit if fault.kind == "segment_dead" else segments[place] | bit
-    return bytes(segments)
+    return bytes(copper.upside_down(segments) if of_kind(mine, "upside_down") else segments)
 
 
-def _bit(segment: str) -> int:
-    return 0x80 >> SEGMENTS.index(segment)
+def lightness_of_share(lamps: int) -> float:
+    """Return how light one of so many lamps on one series resistor is, as a share: the current is divided among them.
+
+    Lightness goes with the cube root of the light, and light with the current (CIE 1976 L*, above 0.9 % of full).
+    """
+    return float(116 * (1 / max(lamps, 1)) ** (1 / 3) - 16) / 100
+
+
+_bit = copper.bit_of

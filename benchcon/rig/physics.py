@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from typing import Protocol
 
-from benchcon.rig import loom
+from benchcon.rig import copper, loom
 from benchcon.rig.faults import Fault
 from benchcon.rig.timeline import Action, Timeline
 from benchcon.rig.wiring import Mover, Wiring
@@ -60,6 +60,9 @@ class Physics:
         self.detents = dict.fromkeys(self.phases, 0)
         self.turned_right = dict.fromkeys(self.phases, 0)
         self.broken: set[str] = set()
+        self.hum: set[str] = set()
+        """Inputs that something near pulls low at this moment: the mains, a neighbour's wire."""
+        self._turning_until: dict[str, int] = {}
         self.moves = 0
         """How often a hand has moved something and it has come to rest."""
         self.on_rest: list[Action] = []
@@ -204,6 +207,9 @@ class Physics:
         if counts is None:
             # A wiper in the air picks up what is near.
             return self.chance.triangular(0, top * 0.6, top * 0.3)
+        for fault in loom.of_kind(self.faults, "scratchy", id_):
+            if self.timeline.now_us <= self._turning_until.get(id_, -1):
+                counts += self.chance.uniform(-fault.settings["by"], fault.settings["by"])
         for fault in loom.of_kind(self.faults, "noisy", id_):
             counts += self.chance.uniform(-fault.settings["by"], fault.settings["by"])
         if raw:
@@ -213,19 +219,23 @@ class Physics:
     def restless(self, id_: str) -> bool:
         """Whether a potentiometer reads otherwise each time although nobody turns it."""
         mine = [fault for fault in self.faults if id_ in fault.channels]
-        return bool(loom.of_kind(mine, "noisy") or loom.of_kind(mine, "open")) or id_ in self.wiring.loose_ends
+        hangs = loom.pot_counts(id_, self.turned, self.wiring, self.faults) is None
+        return hangs or bool(loom.of_kind(mine, "noisy"))
 
     # --- what follows -----------------------------------------------------------------------------------
 
     def look(self, at_us: int) -> None:
         """Work out all pins again, after a part has moved or a fault has come or gone, and tell what is different."""
-        reads = loom.contacts(self.made, self.wiring, self.faults, self.broken)
+        reads = loom.contacts(self.made, self.wiring, self.faults, self.broken, self.hum)
         for id_, made in reads.items():
             if self._reads.get(id_) != made:
                 self._reads[id_] = made
                 self.pins.contact(at_us, id_, made)
+        off: set[str] = self.broken | self.wiring.loose_ends
+        if self.phases and self.faults:
+            off = off | copper.cut_off(self.wiring, self.faults) | copper.stopped(self.wiring, self.faults)
         for id_ in self.phases:
-            levels = loom.encoder_levels(id_, self.phases, self.faults, id_ in self.broken | self.wiring.loose_ends)
+            levels = loom.encoder_levels(id_, self.phases, self.faults, id_ in off, id_ in self.hum)
             if self._levels[id_] != levels:
                 self._levels[id_] = levels
                 self.pins.levels(at_us, id_, levels)
@@ -244,9 +254,14 @@ class Physics:
         """The contact of a part moves, with its bounce."""
         for due in self._bouncing.pop(id_, []):
             due.clear()
+        if made and any(
+            not self.chance.randrange(f.settings["one_in"]) for f in loom.of_kind(self.faults, "misses", id_)
+        ):
+            return
         if self.made[id_] == made:
             return
         self.made[id_] = made
+        self._couple(id_, at_us)
         self.look(at_us)
         gaps = self._bounce(id_, made)
         bouncing = self._bouncing[id_] = []
@@ -254,6 +269,19 @@ class Physics:
         for gap in gaps:
             state, when_us = not state, when_us + gap
             bouncing.append(self.timeline.at(when_us, self._set(id_, state)))
+
+    def _couple(self, id_: str, at_us: int) -> None:
+        """What is coupled to this wire is pulled low for a moment."""
+        for fault in loom.of_kind(self.faults, "cross_talk"):
+            other, source = fault.channels
+            if source == id_:
+                self.hum.add(other)
+
+                def over(when_us: int, other: str = other) -> None:
+                    self.hum.discard(other)
+                    self.look(when_us)
+
+                self.timeline.at(at_us + fault.settings["lasting"], over)
 
     def _set(self, id_: str, made: bool) -> Action:
         def action(at_us: int) -> None:
@@ -323,6 +351,7 @@ class Physics:
         begin = self.turned[id_]
         going = self._going[mover.name] = []
         steps = 8 if abs(fraction - begin) > 0.004 else 1
+        self._turning_until[id_] = now_us + SWEEP_US * steps // 8
         for step in range(1, steps + 1):
 
             def action(at_us: int, to: float = begin + (fraction - begin) * step / steps) -> None:

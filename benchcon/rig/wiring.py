@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Board, Control, Panel
+from benchcon.panel.model import Board, Channel, Control, Panel
+from benchcon.panel.pins import CHAINS, Pin, read_pins
 from benchcon.wire.items import Item, item_words, items
 from benchcon.wire.quote import quote
 
@@ -57,6 +59,19 @@ class Crossing:
 
 
 @dataclass(frozen=True, slots=True)
+class ChainOfChips:
+    """What hangs on a chain of shift registers or display drivers."""
+
+    kind: str
+    """``165``, ``595`` or ``7219``."""
+    chips: int
+    at: Mapping[int, str]
+    """Bit (``7219``: place) → the contact, lamp or display that is wired there."""
+    encoders: Mapping[str, tuple[int, ...]]
+    """Encoder → the bits of its two contacts."""
+
+
+@dataclass(frozen=True, slots=True)
 class Wiring:
     """One board of a panel."""
 
@@ -84,6 +99,10 @@ class Wiring:
     """Current of a lamp, or of one segment of a display."""
     loose_ends: frozenset[str] = field(default_factory=frozenset)
     """Channels whose part is not wired yet."""
+    plugs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    """Connector → the channels that sit on it, and each one's pin (0: not known)."""
+    chains: Mapping[str, ChainOfChips] = field(default_factory=dict)
+    """By kind; the display drivers' places count from 0."""
     labels: Mapping[str, str] = field(default_factory=dict)
     """Channel id → its whole label; what an item says of it may be cut, so that it fits a line."""
 
@@ -185,8 +204,46 @@ class _Maker:
             dimmed=frozenset(item.id for item in described if item.kind == "lamp" and item.detail.get("dim") == "1"),
             currents_ma=currents,
             loose_ends=frozenset(self.loose),
+            plugs=self.plugs(),
+            chains=self.chains(),
             labels={id_: detail.get("label", "") for _, id_, detail in self.described if id_},
         )
+
+    def here(self) -> Iterator[tuple[Channel, str]]:
+        """The board's channels, each with its kind of part."""
+        for control in self.panel.controls:
+            for channel in control.channels:
+                yield channel, control.kind
+        for lamp in self.panel.lamps:
+            yield lamp.channel, "lamp"
+        for display in self.panel.digits:
+            yield display.channel, "display"
+
+    def plugs(self) -> dict[str, dict[str, int]]:
+        out: dict[str, dict[str, int]] = {}
+        for channel, _ in self.here():
+            if channel.board == self.board.name and channel.wire.connector:
+                pin = channel.wire.connector_pin.partition("/")[0]
+                out.setdefault(channel.wire.connector, {})[channel.id] = int(pin) if pin.isdecimal() else 0
+        return out
+
+    def chains(self) -> dict[str, ChainOfChips]:
+        chips = {chain.kind: chain.chips for chain in self.board.chains}
+        at: dict[str, dict[int, str]] = {}
+        encoders: dict[str, dict[str, tuple[int, ...]]] = {}
+        for channel, kind in self.here():
+            pins: tuple[Pin, ...] = ()
+            with contextlib.suppress(ValueError):
+                pins = read_pins(channel.wire.pin) if channel.board == self.board.name else ()
+            if not pins or pins[0].kind not in CHAINS:
+                continue
+            chain = pins[0].kind
+            chips[chain] = max(chips.get(chain, 1), *(pin.chip_number + 1 for pin in pins))
+            if kind == "encoder":
+                encoders.setdefault(chain, {})[channel.id] = tuple(pin.bit for pin in pins)
+            else:
+                at.setdefault(chain, {})[pins[0].bit] = channel.id
+        return {kind: ChainOfChips(kind, n, at.get(kind, {}), encoders.get(kind, {})) for kind, n in chips.items()}
 
     def control(self, control: Control) -> None:
         here = [index for index, channel in enumerate(control.channels) if channel.board == self.board.name]

@@ -34,7 +34,7 @@ def test_the_document_tells_of_no_other_kind() -> None:
     told = re.findall(r"(?m)^\| `(\w+)` \| (?:any|–|contact|selector|encoder|pot|lamp|digits)", DOCUMENT)
     assert sorted(told) == sorted(KINDS)
     assert all(f"| `{key}` |" in DOCUMENT for key in WHEN)
-    assert len(GROUPS) == 4
+    assert len(GROUPS) == 5
 
 
 @pytest.mark.parametrize(
