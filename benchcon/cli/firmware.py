@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
 
     from benchcon.errors import Trouble
     from benchcon.firmware import folder, limits, tools
+    from benchcon.firmware.buildable import cut_labels
     from benchcon.firmware.chips import BAUDS, baud_words
-    from benchcon.firmware.panel_map import cut_labels
     from benchcon.firmware.plan import Refused, plan
     from benchcon.panel.file import inspect, slurp
     from benchcon.text import printable

@@ -6,7 +6,6 @@ Their form is told in `protocols/firmware/core/panel_types.h`, that of the pins 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
 
 from benchcon.firmware.chips import BAUDS
 from benchcon.firmware.plan import (
@@ -19,14 +18,10 @@ from benchcon.firmware.plan import (
     PotInput,
 )
 from benchcon.panel.model import Channel
-from benchcon.panel.reader import PanelRemark
-from benchcon.text import printable
-from benchcon.wire.quote import quote, unquote
+from benchcon.panel.rules import key_of
+from benchcon.wire.items import Item, fitting, item_words, quoted_name
+from benchcon.wire.quote import quote
 
-BODY = 73
-"""Characters of a line before its check: 80 with the end, less `` #ABCD`` and the end."""
-NAME = 24
-"""Characters of a board's name as written on the wire."""
 STILL = 3
 """A potentiometer's change that is told: one count of noise either way, and one more."""
 INTENSITY = 15
@@ -158,8 +153,8 @@ def source(plan: Plan) -> str:
         *_table("const bb_digits panel_digits[]", [f"{{{each.first}, 1}}" for each in plan.digits] or ["{0, 1}"]),
         "",
         f"const char panel_ident[] BB_FLASH = {literal(plan.board.ident or plan.board.name)};",
-        f"const char panel_name[] BB_FLASH = {literal(name_word(plan))};",
-        f"const char panel_model[] BB_FLASH = {literal(_model(plan))};",
+        f"const char panel_name[] BB_FLASH = {literal(quoted_name(plan.board.label or plan.board.name))};",
+        f"const char panel_model[] BB_FLASH = {literal(' '.join(item_words(fitting(_model(plan)))[1:]))};",
         "",
     ]
     return "\n".join(lines)
@@ -184,74 +179,57 @@ def literal(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("?", "\\?") + '"'
 
 
-def fitting(text: str, room: int) -> str:
-    """Return `text` quoted for the wire, as many of its characters as `room` holds."""
-    while len(quote(text)) > room:
-        text = text[:-1]
-    return quote(text)
+def _name(plan: Plan) -> Item:
+    return Item(0, "board", "", {"name": plan.board.label or plan.board.name})
 
 
-def name_word(plan: Plan) -> str:
-    """Return the board's name as one word of the wire."""
-    return fitting(plan.board.label or plan.board.name, NAME)
+def _model(plan: Plan) -> Item:
+    return Item(0, "model", "", {"text": plan.board.label or plan.board.name, "chip": plan.chip.name})
 
 
-def _model(plan: Plan) -> str:
-    end = f" chip={plan.chip.name}"
-    return f"text={fitting(plan.board.label or plan.board.name, BODY - len('<00 item 01 model text=') - len(end))}{end}"
+def _contact(contact: ContactInput) -> Item:
+    raw = {"raw": "1"} if contact.raw else {}
+    does = ({"inv": "1"} if contact.low else {}) | raw | {"deb": "000A"}
+    does |= {"dark": "1"} if contact.control.darkens else {}
+    return _item("contact", contact.channel, does, "", contact.label)
 
 
-class _Said(NamedTuple):
-    """What a board says of a channel: words made of what it does, and what only a person needs."""
-
-    does: str
-    channel: Channel
-    colour: str
-    label: str
-
-    @property
-    def text(self) -> str:
-        return _text(self.does, self.channel, self.colour, self.label)[0]
+def _encoder(encoder: EncoderInput) -> Item:
+    raw = {"raw": "1"} if encoder.raw else {}
+    return _item("encoder", encoder.channel, raw | {"det": "4"}, "", encoder.label)
 
 
-def _said_contact(contact: ContactInput) -> _Said:
-    does = f"contact {contact.channel.id}{' inv=1' * contact.low}{' raw=1' * bool(contact.raw)} deb=000A"
-    does += " dark=1" * contact.control.darkens
-    return _Said(does, contact.channel, "", contact.label)
+def _pot(pot: PotInput) -> Item:
+    return _item("pot", pot.channel, {"top": "03FF"}, "", pot.label)
 
 
-def _said_encoder(encoder: EncoderInput) -> _Said:
-    does = f"encoder {encoder.channel.id}{' raw=1' * bool(encoder.raw)} det=4"
-    return _Said(does, encoder.channel, "", encoder.label)
-
-
-def _said_pot(pot: PotInput) -> _Said:
-    return _Said(f"pot {pot.channel.id} top=03FF", pot.channel, "", pot.label)
-
-
-def _said_lamp(output: LampOutput) -> _Said:
+def _lamp(output: LampOutput) -> Item:
     lamp = output.lamp
-    does = f"lamp {lamp.channel.id}{' inv=1' * output.low}{' dim=1' * lamp.dimmed}"
-    return _Said(does, lamp.channel, lamp.colour, lamp.label)
+    does = ({"inv": "1"} if output.low else {}) | ({"dim": "1"} if lamp.dimmed else {})
+    return _item("lamp", lamp.channel, does, lamp.colour, lamp.label)
 
 
-def _said_digits(output: DigitsOutput) -> _Said:
+def _digits(output: DigitsOutput) -> Item:
     digits = output.digits
-    return _Said(f"digits {digits.channel.id} places=8", digits.channel, "", digits.label)
+    return _item("digits", digits.channel, {"places": "8"}, "", digits.label)
 
 
-def cut_labels(plan: Plan) -> list[PanelRemark]:
-    """Return one piece of advice on the labels that the board cuts, because an item has to fit a line; or none."""
-    said = [*map(_said_contact, plan.contacts), *map(_said_encoder, plan.encoders), *map(_said_pot, plan.pots)]
-    said += [*map(_said_lamp, plan.lamps), *map(_said_digits, plan.digits)]
-    pairs = [(each.label, unquote(_text(*each[:4])[1])) for each in said]
-    cut = [f'"{whole}" to "{left}"' for whole, left in pairs if whole != left]
-    if not cut:
-        return []
-    shown = ", ".join(cut[:4]) + (f" and {len(cut) - 4} more" if len(cut) > 4 else "")
-    text = f"boards.{plan.board.name} cuts labels so that they fit a line of the protocol ({shown})"
-    file = printable(plan.panel.path or "panel file")
-    return [PanelRemark(file, plan.board.line, f"{text}; with the panel file the console shows them whole", False)]
+def _item(kind: str, channel: Channel, does: dict[str, str], colour: str, label: str) -> Item:
+    """What the board says of a channel: words made of what it does, and what only a person needs."""
+    texts = {"pin": channel.wire.pin, "colour": colour, "label": label}
+    return Item(0, kind, channel.id, does | {key: text for key, text in texts.items() if text})
+
+
+def said(plan: Plan) -> list[tuple[int, str, Item]]:
+    """Return what the board says of itself that a line may be too short for: line and key of the panel file, item."""
+    board = plan.board
+    found = [(board.line, f"boards.{board.name}", _name(plan)), (board.line, f"boards.{board.name}", _model(plan))]
+    found += [(each.control.line, key_of(each.control), _contact(each)) for each in plan.contacts]
+    found += [(each.control.line, key_of(each.control), _encoder(each)) for each in plan.encoders]
+    found += [(each.control.line, key_of(each.control), _pot(each)) for each in plan.pots]
+    found += [(each.lamp.line, key_of(each.lamp), _lamp(each)) for each in plan.lamps]
+    found += [(each.digits.line, key_of(each.digits), _digits(each)) for each in plan.digits]
+    return found
 
 
 def _slots(plan: Plan) -> list[tuple[str, str]]:
@@ -259,35 +237,26 @@ def _slots(plan: Plan) -> list[tuple[str, str]]:
     inputs = [("", "")] * (8 * plan.input_groups)
     for contact in plan.contacts:
         flags = ["BB_LOW"] * contact.low + ["BB_FIRST"] * contact.first_edge + _raw(contact.raw)
-        inputs[contact.number] = _said_contact(contact).text, _detail(flags, contact.settle_ms)
+        inputs[contact.number] = _text(_contact(contact)), _detail(flags, contact.settle_ms)
     turned = []
     for encoder in plan.encoders:
         for number in (encoder.a, encoder.b):
             inputs[number] = "", _detail(["BB_LOW"], 0) if encoder.low else ""
-        turned.append((_said_encoder(encoder).text, _detail(_raw(encoder.raw), encoder.control.detent_counts)))
-    pots = [(_said_pot(pot).text, str(TOP_COUNT)) for pot in plan.pots]
+        turned.append((_text(_encoder(encoder)), _detail(_raw(encoder.raw), encoder.control.detent_counts)))
+    pots = [(_text(_pot(pot)), str(TOP_COUNT)) for pot in plan.pots]
     lamps = [("", "")] * (8 * plan.lamp_groups)
     for output in plan.lamps:
         flags = ["BB_DIM"] * output.lamp.dimmed + ["BB_LOW"] * output.low
-        lamps[output.number] = _said_lamp(output).text, _detail(flags, 0)
-    shown = [(_said_digits(each).text, _detail([], each.digits.places)) for each in plan.digits]
+        lamps[output.number] = _text(_lamp(output)), _detail(flags, 0)
+    shown = [(_text(_digits(each)), _detail([], each.digits.places)) for each in plan.digits]
     return [*inputs, *turned, *pots, *lamps, *shown]
 
 
-def _text(does: str, channel: Channel, colour: str, label: str) -> tuple[str, str]:
-    """Return a channel's text as C source, cut so that its item fits a line, and what is left of its label, quoted.
+def _text(item: Item) -> str:
+    """Return a channel's text as C source, as much of it as its item has room for in a line.
 
-    `does` is what the board says by itself.
+    What the channel does is said by the board itself.
     """
-    room = BODY - len(f"<00 item 00 {does}")
-    parts, word = [literal(channel.id)], ""
-    for key, macro, value in (
-        ("pin", "PIN", channel.wire.pin),
-        ("colour", "COLOUR", colour),
-        ("label", "LABEL", label),
-    ):
-        word = fitting(value, max(0, room - len(f" {key}=")))
-        if word:
-            parts.append(f"{macro} {literal(word)}")
-            room -= len(f" {key}={word}")
-    return " ".join(parts), word
+    detail = fitting(item).detail
+    macros = [f"{key.upper()} {literal(quote(detail[key]))}" for key in ("pin", "colour", "label") if key in detail]
+    return " ".join([literal(item.id), *macros])

@@ -220,7 +220,7 @@ class _Maker:
                 board.line, f"boards.{board.name} has {channels} channels; a board has {limits.MOST_SLOTS} at most"
             )
             return None
-        self.labels = dict(wiring(self.panel, board.name).labels)
+        self.labels = {item.id: item.detail.get("label", "") for item in wiring(self.panel, board.name).whole}
         inputs = self.inputs(chains.get("165"), matrix)
         made = Plan(
             self.panel,

@@ -20,8 +20,9 @@ from benchcon.rig.notifications import Telling
 from benchcon.rig.physics import Physics
 from benchcon.rig.scan import Scan
 from benchcon.rig.timeline import Action, Timeline
-from benchcon.rig.wiring import Wiring, fitting
-from benchcon.wire.board import BoardSide, quoted_name
+from benchcon.rig.wiring import Wiring
+from benchcon.wire.board import BoardSide
+from benchcon.wire.items import fitting, quoted_name
 
 BUFFER = 128
 """Receive buffer that the board tells of, in bytes."""
@@ -268,8 +269,8 @@ class SimBoard:
             labelled = (
                 {**item.detail, "label": texts[0]} if "label" in item.detail else item.detail for item in side.items
             )
-            side.items = fitting(
-                item._replace(detail=detail) for item, detail in zip(side.items, labelled, strict=True)
+            side.items = tuple(
+                fitting(item._replace(detail=detail)) for item, detail in zip(side.items, labelled, strict=True)
             )
 
     # --- bytes --------------------------------------------------------------------------------------------

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Board, Channel, Control, Panel
 from benchcon.panel.pins import CHAINS, Pin, read_pins
-from benchcon.wire.items import Item, item_words, items
-from benchcon.wire.quote import quote
+from benchcon.wire.items import Item, fitting, items
 
-LINE = 79
-"""Bytes of a line, its end not counted."""
 _CROSSING = re.compile(r"(\w+)\.r(\d+)c(\d+)")
 
 
@@ -80,6 +77,9 @@ class Wiring:
     label: str
     supply_mv: int
     items: tuple[Item, ...]
+    """As the board says them: labels may be cut, so that each item fits a line."""
+    whole: tuple[Item, ...]
+    """The same, nothing cut."""
     movers: Mapping[str, Mover]
     """By the control's name, in the panel's order."""
     kinds: Mapping[str, str]
@@ -103,8 +103,6 @@ class Wiring:
     """Connector → the channels that sit on it, and each one's pin (0: not known)."""
     chains: Mapping[str, ChainOfChips] = field(default_factory=dict)
     """By kind; the display drivers' places count from 0."""
-    labels: Mapping[str, str] = field(default_factory=dict)
-    """Channel id → its whole label; what an item says of it may be cut, so that it fits a line."""
 
     def mover_of(self, word: str) -> Mover | None:
         """Return the part called `word`, or the one that channel `word` belongs to."""
@@ -121,24 +119,6 @@ def wiring(panel: Panel, board_name: str) -> Wiring:
         there = ", ".join(each.name for each in panel.boards) or "none"
         raise Trouble(f"{panel.path or 'the panel'} has no board '{board_name}'; its boards: {there}")
     return _Maker(panel, board).made()
-
-
-def fitting(described: Iterable[Item]) -> tuple[Item, ...]:
-    """Return the items, each label as long as its answer's line has room for."""
-    return tuple(_fitting(item) for item in described)
-
-
-def _fitting(item: Item) -> Item:
-    detail = dict(item.detail)
-    key = "name" if item.kind == "board" else "text" if item.kind == "model" else "label"
-    most = 24 if key == "name" else LINE
-    while key in detail and (_length(item, detail) > LINE or len(quote(detail[key])) > most):
-        detail[key] = detail[key][:-1]
-    return item._replace(detail=detail)
-
-
-def _length(item: Item, detail: Mapping[str, str]) -> int:
-    return len("<00 item 00 " + " ".join(item_words(item._replace(detail=dict(detail)))) + " #0000")
 
 
 class _Maker:
@@ -186,13 +166,15 @@ class _Maker:
         kinds = {id_: kind for kind, id_, _ in self.described if id_}
         if len(self.described) > 255:
             raise Trouble(f"board '{board.name}' has {len(kinds)} channels; a board can describe 251")
-        described = fitting(items(*self.described))
+        whole = items(*self.described)
+        described = tuple(map(fitting, whole))
         return Wiring(
             name=board.name,
             ident=board.ident or board.name,
             label=name,
             supply_mv=board.supply_mv,
             items=described,
+            whole=whole,
             movers=self.movers,
             kinds=kinds,
             contacts=self.contacts,
@@ -206,7 +188,6 @@ class _Maker:
             loose_ends=frozenset(self.loose),
             plugs=self.plugs(),
             chains=self.chains(),
-            labels={id_: detail.get("label", "") for _, id_, detail in self.described if id_},
         )
 
     def here(self) -> Iterator[tuple[Channel, str]]:

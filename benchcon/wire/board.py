@@ -19,9 +19,8 @@ from collections.abc import Callable, Mapping, Sequence
 
 from benchcon.wire import board_answers as answers
 from benchcon.wire import codec
-from benchcon.wire.board_answers import NAME_MOST, Words
-from benchcon.wire.items import Item
-from benchcon.wire.quote import quote
+from benchcon.wire.board_answers import Words
+from benchcon.wire.items import Item, quoted_name
 from benchcon.wire.records import LINE_DOWN
 
 ALIVE_MS = 1000
@@ -31,15 +30,6 @@ ANSWERS_MOST = 64
 """Answers that may wait; requests beyond that are thrown away as a full receive buffer would."""
 RAW_READING_US = 50_000
 """Raw readings of one potentiometer are told no closer together."""
-
-
-def quoted_name(name: str) -> str:
-    """Return `name` as it goes on the wire, cut to what a board keeps."""
-    word = quote(name)
-    while len(word) > NAME_MOST:
-        name = name[:-1]
-        word = quote(name)
-    return word
 
 
 class BoardSide:

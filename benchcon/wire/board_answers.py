@@ -7,14 +7,13 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from benchcon.wire.codec import LINE_MOST, answer
-from benchcon.wire.items import Item, item_words
+from benchcon.wire.items import NAME_MOST, Item, item_words
 from benchcon.wire.quote import unquote
 
 if TYPE_CHECKING:
     from benchcon.wire.board import BoardSide
 
 ALIVE_LEAST_MS, ALIVE_MOST_MS = 100, 10_000
-NAME_MOST = 24
 HAND_RAW_MOST = LINE_MOST - len("<00 raw ") - len(" #XXXX")
 """Bytes of the arguments of `raw` that an answer can repeat: typed by hand they may be longer."""
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import quote, unquote
 
 INPUTS = ("contact", "selector", "encoder", "pot")
@@ -16,6 +17,10 @@ OUTPUTS = ("lamp", "digits")
 """Kinds of channel that `set` changes."""
 ABOUT = ("board", "model", "firmware", "clock")
 """Kinds of item that are no channel and have no id."""
+NAME_MOST = 24
+"""Bytes of a board's name as it is written on the wire (section 2)."""
+_LEFT_OUT = ("colour", "pin")
+"""What an item does without where a line has no room: half a pin would be another pin."""
 
 
 class Item(NamedTuple):
@@ -102,3 +107,34 @@ def item_of(words: Sequence[str]) -> Item | None:
 def items(*described: tuple[str, str, dict[str, str]]) -> tuple[Item, ...]:
     """Number `described` (kind, id, detail) from 0: a whole description, for boards made in a program."""
     return tuple(Item(index, kind, id_, detail) for index, (kind, id_, detail) in enumerate(described))
+
+
+def quoted_name(name: str) -> str:
+    """Return a board's `name` as it goes on the wire, cut to what a board keeps."""
+    return quote(fitting(Item(0, "board", "", {"name": name})).detail["name"])
+
+
+def fitting(item: Item) -> Item:
+    """Return `item` as a board can say it in one line: the one limit for firmware and simulated boards.
+
+    The text for people (a board's name, a model's text, a label) is cut by as many characters as it must; where it is
+    gone and there is no room yet, colour and pin are left out whole.
+    """
+    detail = dict(item.detail)
+    key = "name" if item.kind == "board" else "text" if item.kind == "model" else "label"
+    while detail.get(key) and (_length(item, detail) > LINE_MOST or len(quote(detail[key])) > _word_most(key)):
+        detail[key] = detail[key][:-1]
+    if key == "label" and not detail.get(key):
+        detail.pop(key, None)
+    for less in _LEFT_OUT:
+        if _length(item, detail) > LINE_MOST:
+            detail.pop(less, None)
+    return item._replace(detail=detail)
+
+
+def _length(item: Item, detail: dict[str, str]) -> int:
+    return len("<00 item 00 " + " ".join(item_words(item._replace(detail=detail))) + " #0000")
+
+
+def _word_most(key: str) -> int:
+    return NAME_MOST if key == "name" else LINE_MOST

@@ -7,17 +7,22 @@ from pathlib import Path
 
 import pytest
 from firmware.generator_panels import BOARD, DEMO, demo_plan, everything, planned
+from hypothesis import given
+from hypothesis import strategies as st
 
 from benchcon.cli.main import main
 from benchcon.errors import Trouble
 from benchcon.firmware import folder, limits, tools
+from benchcon.firmware.buildable import cut_labels, inspect_boards
 from benchcon.firmware.chips import CHIPS, baud_error, baud_words, divisor
 from benchcon.firmware.emulator_wiring import emulator_wiring
 from benchcon.firmware.limits import MemoryUse
-from benchcon.firmware.panel_map import cut_labels, header, source
+from benchcon.firmware.panel_map import header, source
 from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.file import loads
 from benchcon.panel.pins import PORTS
+from benchcon.rig.wiring import wiring
+from benchcon.wire.items import Item, fitting, item_words
 from benchcon.wire.quote import quote
 
 
@@ -252,11 +257,52 @@ def test_labels_that_the_board_cuts_are_told(tmp_path: Path, capsys: pytest.Capt
     (told,) = cut_labels(plan_)
     left = re.search(rf'"{long}" to "(.*?)"', told.text)
     assert left
+    assert told.line == 5
     assert long.startswith(left[1])
     assert '"B"' not in told.text
     # line-protocol.md, section 2: a line has 80 bytes with its end; so much fits, and not a character more.
     item = f"<00 item 04 lamp a dim=1 pin=D5 colour=white label={quote(left[1])} #0000"
     assert len(item) <= 79 < len(item) + len(quote(long[len(left[1])]))
+
+
+def test_simulated_boards_and_firmware_cut_labels_at_the_same_limit_and_check_tells_it_first() -> None:
+    long = "Ferne Lampe an der Wand, ganz links oben"
+    text = '[boards.desk]\nlabel = "Äußerer Tisch"\n' + f'[lamps.a]\nchannel = "desk.a"\nlabel = "{long}"\n'
+    text += '[lamps.b]\nchannel = "desk.b"\nlabel = "Short"\n'
+    text += '[controls.turn]\nkind = "switch"\npositions = ["furthest left", "somewhere", "furthest right"]\n'
+    text += f'label = "Which of {"them " * 8}"\nchannels = ["desk.c0", "desk.c1", "desk.c2"]\n'
+    panel = loads(text, "desk.toml")
+    told = [str(each) for each in inspect_boards(panel)[0]]
+    # One for the board's name ("Ä" is two bytes and so six characters on the wire), one for its parts; none for b.
+    assert [each.split(": advice: ")[0] for each in told] == ["desk.toml:1", "desk.toml:3"], told
+    assert 'boards.desk: of its label the board can say "Äußerer Tisc" (24 bytes' in told[0]
+    assert 'controls.turn, "Which of them' in told[1]
+    assert "lamps.b" not in told[1]
+    for item in wiring(panel, "desk").items:
+        line = "<00 item 00 " + " ".join(item_words(item)) + " #0000"
+        assert len(line) <= 79
+        if item.kind == "lamp":
+            whole = {"a": long, "b": "Short"}[item.id]
+            assert whole.startswith(item.detail["label"])
+            if item.id == "a":
+                assert f'"{item.detail["label"]}"' in told[1]
+
+
+@given(
+    st.sampled_from(["contact", "lamp", "digits", "encoder", "pot"]),
+    st.from_regex(r"[a-z][a-z0-9_]{0,15}", fullmatch=True),
+    st.from_regex(r"([a-z][a-z0-9_]{0,15}\.r\d\dc\d\d|D\d\d)", fullmatch=True),
+    st.text(max_size=60),
+)
+def test_an_item_always_fits_its_line_and_says_whole_pins_or_none(kind: str, id_: str, pin: str, label: str) -> None:
+    # line-protocol.md, section 2: a line has 80 bytes with its end. Half a pin would be another pin.
+    does = {"inv": "1", "dark": "1", "raw": "2", "deb": "0064"} if kind == "contact" else {}
+    item = Item(0, kind, id_, does | {"pin": pin, "colour": "amber", "label": label})
+    said = fitting(item)
+    assert len("<00 item 00 " + " ".join(item_words(said)) + " #0000") <= 79
+    assert said.detail.get("pin", pin) == pin
+    assert label.startswith(said.detail.get("label", ""))
+    assert {key: said.detail[key] for key in does} == does
 
 
 def test_more_encoders_or_pots_than_the_core_has_are_refused() -> None:

@@ -11,11 +11,24 @@ import pytest
 
 from benchcon.cli.main import main
 
+SHORT = {
+    "Runway edge": "Runway",
+    "Runway edge lit": "Runway",
+    "Stop bar lit": "Bar",
+    "Obstruction lit": "Mast",
+    "Intensity": "Light",
+    "Standby": "Gen",
+}
+"""For labels of the demo that a board has no room for."""
+
 
 @pytest.fixture
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ostrey_path: Path) -> Path:
     monkeypatch.chdir(tmp_path)
-    shutil.copy(ostrey_path, tmp_path / "good.toml")
+    text = ostrey_path.read_text()
+    for label, short in SHORT.items():
+        text = text.replace(f'label = "{label}"', f'label = "{short}"')
+    (tmp_path / "good.toml").write_text(text)
     return tmp_path
 
 
@@ -52,6 +65,16 @@ def test_advice_is_told_and_exits_with_0(here: Path, capsys: pytest.CaptureFixtu
     (here / "near.toml").write_text(text.replace('["110 mm", "170 mm"]', '["57.5 mm", "170 mm"]'))
     assert main(["check", "near.toml"]) == 0
     assert "advice: lamps.runway_lit overlaps lamps.approach_lit" in capsys.readouterr().out
+
+
+def test_labels_that_a_board_has_no_room_for_are_told(
+    here: Path, ostrey_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copy(ostrey_path, here / "long.toml")
+    assert main(["check", "long.toml"]) == 0
+    # line-protocol.md, section 2: 80 bytes with the line's end. By hand, of the simulated lighting desk:
+    # <00 item 0C lamp l_stop dim=1 pin=595.3 colour=green label=Stop%20bar%20l #0000 has 79.
+    assert 'lamps.stop_bar_lit, "Stop bar lit" to "Stop bar l"' in capsys.readouterr().out
 
 
 def test_what_cannot_be_read_exits_with_2(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
