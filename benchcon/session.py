@@ -1,7 +1,7 @@
 """One bench to look at, live or replayed: link, state, ring and capture put together.
 
-The console and the walk cannot tell a `LiveSession` from a `ReplaySession`, except that a replay has no `bench` to hand
-intents to.
+The console cannot tell a `LiveSession` from a `ReplaySession` or a `benchcon.tap_session.TapSession`, except that only
+the first has a `bench` to hand intents to; the others say why nothing can be driven (`Session.undriven`).
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -25,7 +26,7 @@ from benchcon.wire.records import KEYFRAME, Batch
 
 if TYPE_CHECKING:
     from benchcon.capture.places import Mark
-    from benchcon.link import Bench
+    from benchcon.link import Bench, PortInfo
     from benchcon.rig.hand import Hand
 
 Listener = Callable[[list[Event]], None]
@@ -45,7 +46,17 @@ class Session:
     live = False
     simulated = False
     bench: Bench | None = None
+    undriven = ""
+    """Why nothing can be driven here, one line without an end; empty where it can."""
+    badge = ""
+    """A word for the head of the screen on what kind of bench this is; empty for an ordinary one."""
+    trouble = ""
+    """Why the stream has come to an end for good; empty while it goes on."""
     recording: Path | None = None
+
+    def ports(self) -> list[PortInfo]:
+        """Return how each port stands; none in a recording."""
+        return []
 
     @property
     def ring_reach_us(self) -> int:
@@ -109,59 +120,46 @@ class Session:
                 listener(happened)
 
 
-class LiveSession(Session):
-    """A bench that is connected now.
+class OpenSession(Session):
+    """A bench whose stream comes in now, whoever drives it: its state, its last ten minutes, its captures.
 
-    The session takes part in the link's stream on the link's thread, state first, then capture: a keyframe holds what
-    all records before it have made.
+    Whoever brings the stream calls `_take` with the lock held, state first, then capture: a keyframe holds what all
+    records before it have made; and `_tell_taken` right after that, without the lock.
     """
 
     live = True
 
-    def __init__(
-        self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None, kept: Path | None = None
-    ) -> None:
+    def __init__(self, panel: Panel, began: datetime, kept: Path | None = None) -> None:
         super().__init__(panel)
-        self.dark_confirmed = True
-        """False once it was closed and a linked board had not said that it is dark."""
-        self.bench = bench
+        self.began = began
+        """Wall time at stamp 0."""
         self.keeper = Keeper(
-            kept or Path("bench.capture"),
-            bench.began,
-            self.state,
-            bench.note,
-            triggers=triggers_of(panel),
-            panel=panel,
+            kept or Path("bench.capture"), began, self.state, self.note, triggers=triggers_of(panel), panel=panel
         )
         """The last ten minutes, and the triggers that have them written out; captures are named after `kept`."""
-        self.hands = dict(hands or {})
-        self.simulated = bool(self.hands)
         self._writer: Writer | None = None
         self._begun_us = 0
         self._recorded: list[Closed] = []
-        self.lock = bench.lock
-        self.state.observer = bench.observer
-        self._happened: Sequence[Event] = []
-        bench.follow(self._take)
-        bench.subscribe(self._tell_taken)
+        self._happened: list[Event] = []
+        self._keeps = True
+        """Whether the last ten minutes are kept and triggers looked for."""
 
-    def now_us(self) -> int:
-        """The link's clock."""
-        assert self.bench is not None
-        return self.bench.now_us()
+    def note(self, kind: str, text: str) -> None:
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        raise NotImplementedError
 
-    def _take(self, batches: list[Batch], observed: list[Sequence[Event]]) -> None:
-        """With the lock held, which is the bench's."""
+    def _take(self, batches: Sequence[Batch], observed: Sequence[Sequence[Event]]) -> None:
+        """Take batches, and what the state's observer made of each."""
         for batch, events in zip(batches, observed, strict=True):
             self.state.take(batch, events)
         happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
         if self._writer is not None:
             self._writer.write(batches)
-        self.keeper.take(batches, happened)
-        self._happened = happened
+        if self._keeps:
+            self.keeper.take(batches, happened)
+        self._happened = list(happened) if self._listeners else []
 
-    def _tell_taken(self, batches: list[Batch]) -> None:
-        """Right after that, with the lock free again."""
+    def _tell_taken(self) -> None:
         happened, self._happened = self._happened, []
         self._tell(happened)
 
@@ -183,14 +181,17 @@ class LiveSession(Session):
         """How far back the pre-trigger ring reaches."""
         return max(0, self.now_us() - self.keeper.ring.from_us)
 
-    def start_recording(self, path: str | os.PathLike[str], force: bool = False) -> None:
-        """Record from now on into `path`. Raises `Trouble` if the file is there and `force` is not given."""
+    def start_recording(
+        self, path: str | os.PathLike[str], force: bool = False, words: Mapping[str, str] | None = None
+    ) -> None:
+        """Record from now on into `path`, with these words in its header. Raises `Trouble` if the file is there and
+        `force` is not given."""
         if self._writer is not None:
             raise Trouble(f"{self.recording} is being recorded already")
-        assert self.bench is not None
         with self.lock:
             # Under the lock, so that no record falls between the keyframe it opens with and the first batch.
-            self._writer = Writer(path, self.bench.began, self._keyframe, at_us=max(self.state.at_us, 0), force=force)
+            at_us = max(self.state.at_us, 0)
+            self._writer = Writer(path, self.began, self._keyframe, at_us=at_us, force=force, words=words)
             self._begun_us = self.now_us()
             self.recording = Path(path)
 
@@ -227,26 +228,62 @@ class LiveSession(Session):
 
     def mark(self, text: str) -> None:
         """Put a mark into the stream."""
-        assert self.bench is not None
-        self.bench.note("mark", text)
+        self.note("mark", text)
 
     def _keyframe(self) -> bytes:
         with self.lock:
             return self.state.keyframe()
 
     def close(self) -> None:
-        """Dark, the ports closed, the capture on disk."""
-        assert self.bench is not None
-        self.dark_confirmed &= self.bench.close()
+        """The captures on disk."""
         self.stop_recording()
         with self.lock:
             self.keeper.end()
+
+
+class LiveSession(OpenSession):
+    """A bench that is connected now; the session takes part in the link's stream on the link's thread."""
+
+    def __init__(
+        self, bench: Bench, panel: Panel, hands: Mapping[str, Hand] | None = None, kept: Path | None = None
+    ) -> None:
+        self._link = bench
+        super().__init__(panel, bench.began, kept)
+        self.dark_confirmed = True
+        """False once it was closed and a linked board had not said that it is dark."""
+        self.bench = bench
+        self.hands = dict(hands or {})
+        self.simulated = bool(self.hands)
+        self.badge = "SIMULATED" if self.simulated else ""
+        self.lock = bench.lock
+        self.state.observer = bench.observer
+        bench.follow(self._take)
+        bench.subscribe(lambda _: self._tell_taken())
+
+    def now_us(self) -> int:
+        """The link's clock."""
+        return self._link.now_us()
+
+    def ports(self) -> list[PortInfo]:
+        """Return how each port stands."""
+        return self._link.ports()
+
+    def note(self, kind: str, text: str) -> None:
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        self._link.note(kind, text)
+
+    def close(self) -> None:
+        """Dark, the ports closed, the capture on disk."""
+        self.dark_confirmed &= self._link.close()
+        super().close()
         for hand in self.hands.values():
             hand.close()
 
 
 class ReplaySession(Session):
     """A capture played back. Nothing moves by itself: call `advance` with the real time that has passed."""
+
+    undriven = "this is a recording: nothing can be switched in it"
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.reader = Reader(path)

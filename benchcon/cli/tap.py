@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchcon.cli.port_name import port_name
 
-SETTLE_US = 500_000
-"""Records are put in order and written so long after they happened: relays tell a little later, each in its time."""
+if TYPE_CHECKING:
+    from benchcon.tap_session import TapSession
+
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
@@ -17,8 +20,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Stand between boards and the program that normally drives them. The first lines on standard output are the\n"
         "ports for that program to open, one for each PORT, in order: pseudo-terminals, or TCP ports with --tcp or\n"
         "--rfc2217.\n"
+        "On a terminal the console shows what goes by; its keys that drive are off, because the program drives.\n"
         "Every byte goes on as it comes, both ways; the rate that the program sets is set on PORT.\n"
-        "Nothing is ever sent that the program did not send. Ctrl-C ends it."
+        "Nothing is ever sent that the program did not send, but with --ping. Ctrl-C ends it."
     )
     parser.add_argument(
         "ports",
@@ -28,7 +32,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="the board's port, or socket://HOST:PORT; several into one capture",
     )
     parser.add_argument("-o", "--output", metavar="FILE", help="record into this capture")
-    parser.add_argument("--panel", metavar="FILE", help="panel file to put into the capture")
+    parser.add_argument("--panel", metavar="FILE", help="panel file for the console, and to put into the capture")
+    parser.add_argument("--headless", action="store_true", help="no console, even on a terminal")
+    parser.add_argument(
+        "--ping",
+        action="store_true",
+        help="ping the boards between the program's lines: its one addition. Answers do not reach the program; between "
+        "two boards delays are then known both ways",
+    )
     parser.add_argument("--rate", metavar="BAUD", type=int, default=115200, help="rate until the program sets one")
     parser.add_argument("--tcp", action="store_true", help="offer a TCP port of this machine (socket://)")
     parser.add_argument("--rfc2217", action="store_true", help="the same, passing rates and line signals on (RFC 2217)")
@@ -43,9 +54,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Tap: 0 ended by Ctrl-C or by its time, 1 bytes are missing in the capture, 2 it could not be done."""
-    import select
     import sys
-    from datetime import UTC, datetime
 
     from benchcon.errors import Trouble
 
@@ -53,22 +62,18 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
 
     from benchcon import __version__
-    from benchcon.capture import Writer
     from benchcon.cli.record import _seconds
     from benchcon.cli.until import Until
-    from benchcon.link.relay import now_us
-    from benchcon.link.tap import Order, Tap
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
-    from benchcon.panel.summary import counted
     from benchcon.replay.output import may_write
-    from benchcon.state import BenchState
+    from benchcon.tap_session import TapSession
     from benchcon.text import printable
-    from benchcon.wire.records import Batch
 
     if args.listen and not (args.tcp or args.rfc2217):
         raise Trouble("--listen goes with --tcp or --rfc2217: a pseudo-terminal has no address")
-    if args.panel and not args.output:
+    shown = not args.headless and _at_a_terminal()
+    if args.panel and not args.output and not shown:
         raise Trouble("--panel goes into a capture: name one with -o")
     listen = _address(args.listen) if args.tcp or args.rfc2217 else None
     panel = load(args.panel) if args.panel else Panel()
@@ -79,83 +84,84 @@ def run(args: argparse.Namespace) -> int:
             f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password. Lamps and "
             "motors will do what they say"
         )
-    state = BenchState(panel.text, panel.digest)
-    first = state.keyframe()
-    early: list[Batch] = []
-    writer: list[Writer] = []
-
-    order = Order()
-    began, zero_us = datetime.now(UTC), now_us()
-
-    def write(batches: list[Batch]) -> None:
-        for batch in batches:
-            state.feed(batch)
-        if writer:
-            writer[0].write(batches)
-        else:
-            early.extend(batches)
-
-    taps: list[Tap] = []
     with Until(_seconds(args)) as until:
+        session = TapSession(
+            args.ports,
+            panel,
+            listen=listen,
+            rfc2217=args.rfc2217,
+            rate=args.rate,
+            ping=args.ping,
+            record=shown or bool(args.output),
+            keep=shown,
+            kept=Path(args.output) if args.output else None,
+        )
+        code = 0
         try:
-            for number, port in enumerate(args.ports, 1):
-                if listen is not None and listen[1] and number > 1:
-                    listen = listen[0], listen[1] + 1
-                taps.append(
-                    Tap(
-                        port,
-                        order.take if args.output else None,
-                        listen=listen,
-                        rfc2217=args.rfc2217,
-                        rate=args.rate,
-                        source=number,
-                        zero_us=zero_us,
-                    )
-                )
             if args.output:
-                keyframes = iter([first])
-                writer.append(
-                    Writer(
-                        args.output,
-                        began,
-                        lambda: next(keyframes, None) or state.keyframe(),
-                        force=args.force,
-                        words={"program": f"benchcon {__version__}"},
-                    )
-                )
-                writer[0].write(early)
-            for tap in taps:
+                words = {"program": f"benchcon {__version__}"}
+                session.start_recording(args.output, force=args.force, words=words)
+            for tap in session.taps:
                 print(tap.name, flush=True)
-            while not until.wait(0):
-                for tap in select.select(taps, [], [], 0.1)[0]:
-                    if not tap.turn(0):
-                        raise Trouble(f"{printable(tap.port)}: the relay has ended; start the tap again")
-                for tap in taps:
-                    for line in tap.said:
-                        _say(line)
-                    tap.said.clear()
-                write(order.until(now_us() - zero_us - SETTLE_US))
+            session.start()
+            if shown:
+                from benchcon.console.run import run_console
+
+                code = run_console(session, until)
+            else:
+                while not until.wait(0.1) and not session.trouble:
+                    _tell(session)
         finally:
-            for tap in taps:
-                tap.close()
-            write(order.until(None))
-            figures = None
-            if writer:
-                writer[0].stop()
-                figures = writer[0].close()
-    if figures is None:
+            session.close()
+            if not shown:
+                _tell(session)
+    if session.trouble:
+        raise Trouble(session.trouble)
+    return _end(session, shown) or code
+
+
+def _at_a_terminal() -> bool:
+    """Whether there is somebody to show the console to: a terminal at all three ends, and this in its foreground."""
+    import os
+    import sys
+
+    try:
+        if not all(os.isatty(fd) for fd in (0, 1, 2)):
+            return False
+        return sys.platform != "win32" and os.tcgetpgrp(0) == os.getpgrp()
+    except OSError:
+        return False
+
+
+def _tell(session: TapSession) -> None:
+    while session.said:
+        _say(session.said.popleft())
+
+
+def _end(session: TapSession, shown: bool) -> int:
+    """Say what was recorded, and return the exit code. The console says it by itself (`shown`), but for what a tap
+    alone knows."""
+    from benchcon.panel.summary import counted
+    from benchcon.text import printable
+
+    if not session.captures:
         return 0
-    if figures.trouble:
-        _say(figures.trouble)
-    _say(f"{counted(figures.records, 'record')} in {printable(figures.path)}")
-    missing, untold = figures.missed + figures.waiting, sum(tap.missed for tap in taps)
-    if missing or untold:
-        what = counted(missing, "record") if missing else counted(untold, "byte")
-        _say(f"{what} passed on and MISSING in the capture")
-    for tap in taps:
+    code = 0
+    for closed in session.captures:
+        figures = closed.figures
+        missing = figures.missed + figures.waiting
+        if not shown:
+            if figures.trouble:
+                _say(figures.trouble)
+            _say(f"{counted(figures.records, 'record')} in {printable(figures.path)}")
+        if missing or session.missed:
+            what = counted(missing, "record") if missing else counted(session.missed, "byte")
+            _say(f"{what} passed on and MISSING in the capture")
+        code = code or int(bool(missing or session.missed or figures.trouble))
+    for tap in session.taps:
         if tap.up.speaks is False and tap.up.bytes:
             _say(f"what {printable(tap.port)} says is not the line protocol: it is kept as bytes with their times")
-    return 1 if missing or untold or figures.trouble else 0
+    return code
 
 
 def _address(text: str | None) -> tuple[str, int]:

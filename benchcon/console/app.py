@@ -44,7 +44,7 @@ from benchcon.errors import Trouble
 from benchcon.link.discovery import find_ports
 from benchcon.panel.unplug import to_pull
 from benchcon.rig.shining import running
-from benchcon.session import LiveSession, ReplaySession, Session
+from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
 from benchcon.wire.events import Event, Note
 
@@ -155,7 +155,7 @@ class ConsoleApp(App[int]):
             return
         self._looked = now
         self.sight.look()
-        if isinstance(self.session, LiveSession) and now - self._ticked >= TICK_S:
+        if isinstance(self.session, OpenSession) and now - self._ticked >= TICK_S:
             self._ticked = now
             self.session.tick()
         self._welcome()
@@ -176,10 +176,12 @@ class ConsoleApp(App[int]):
             return self.session.live and (self.session.recording is not None) == (action == "stop_recording")
         if action == "name" and not getattr(self._beneath_palette, "names_parts", True):
             return False
-        if action in ("dark", "mark", "name", "keep"):
+        if action in ("mark", "name", "keep"):
             return bool(self.session.live)
+        if action == "dark":
+            return self.session.bench is not None
         if action in ("walk", "match_lamps"):
-            return bool(self.session.live) and isinstance(self._beneath_palette, BenchScreen)
+            return self.session.bench is not None and isinstance(self._beneath_palette, BenchScreen)
         return True
 
     @property
@@ -244,7 +246,6 @@ class ConsoleApp(App[int]):
     def action_dark(self) -> None:
         """All outputs off, now."""
         if self.session.bench is None:
-            self.tell("this is a recording: nothing is lit by it", "information")
             return
         asked_us, self._dark_key_us = self._dark_key_us, 0
         if not asked_us:  # not by its key in a terminal, which has asked already
@@ -348,15 +349,15 @@ class ConsoleApp(App[int]):
     def action_mark(self) -> None:
         """Mark this moment, and then ask what it was: the words come after, the mark stands where the key was hit."""
         session = self.session
-        if not isinstance(session, LiveSession):
+        if not isinstance(session, OpenSession):
             return
         self._marks += 1
         number = self._marks
         session.mark(str(number))
 
         def done(text: str | None) -> None:
-            if text and session.bench is not None:
-                session.bench.note("word", f"{number}: {text}")
+            if text:
+                session.note("word", f"{number}: {text}")
 
         why = "The moment is marked already. A few words will find it again; Esc leaves it without."
         self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True), done)

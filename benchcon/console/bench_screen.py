@@ -24,7 +24,8 @@ from benchcon.console.raw import Raw
 from benchcon.console.showing import label_of
 from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
-from benchcon.console.transport import TRANSPORT_KEYS, Transport, why_not
+from benchcon.console.transport import TRANSPORT_KEYS, Transport
+from benchcon.console.why_not import why_not
 from benchcon.panel.model import Control, Part
 from benchcon.session import ReplaySession
 from benchcon.text import printable
@@ -180,20 +181,22 @@ class BenchScreen(Screen[None]):
         self.frame()
 
     def on_key(self, event: events.Key) -> None:
-        """A key that nothing answers: in a recording, and on a control of the real panel, it is said why."""
+        """A key that nothing answers: in a recording, on a tap, and on a control of the real panel, it is said why."""
         if event.key in self.active_bindings:
             return
         part = self.query_one(Face).part if self.view == "face" else None
-        why = ""
-        if not self.sight.session.live:
-            why = why_not(event.key)
-        elif isinstance(part, Control) and event.key in ("space", "enter", "plus", "equals_sign", "minus"):
+        why = why_not(self.sight, event.key)
+        if (
+            self.sight.session.bench is not None
+            and isinstance(part, Control)
+            and event.key in ("space", "enter", "plus", "equals_sign", "minus")
+        ):
             why = f"{label_of(part)} is a control of the real panel: only a hand can move it"
             if self.sight.work.can_work(part):
                 keys = "press it with Enter, hold it with Space" if part.kind == "button" else "turn it with + and -"
                 why = f"{label_of(part)}: {keys}"
         if why:
-            self.app.notify(why, timeout=3, markup=False)
+            self.app.notify(why, timeout=3 if len(why) < 80 else 7, markup=False)
 
     # --- each frame -----------------------------------------------------------------------------------------------
 

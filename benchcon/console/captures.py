@@ -10,7 +10,7 @@ from benchcon.console.ask import Ask
 from benchcon.errors import Trouble
 from benchcon.panel.summary import counted
 from benchcon.recording.keeper import Closed
-from benchcon.session import LiveSession, Session
+from benchcon.session import OpenSession, Session
 from benchcon.text import printable
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def told(closed: Closed) -> str:
 
 def troubles(session: Session) -> list[str]:
     """What is the matter with the captures that are being written."""
-    if not isinstance(session, LiveSession):
+    if not isinstance(session, OpenSession):
         return []
     found = [f"saving the last 10 minutes: {session.keeper.trouble}"] if session.keeper.trouble else []
     for what, figures in (("recording", session.recording_figures), ("saving", session.keeper.figures())):
@@ -73,7 +73,7 @@ def capture_name(text: str) -> str:
 def start(app: ConsoleApp) -> None:
     """Ask for a file and record into it."""
     session = app.session
-    if not isinstance(session, LiveSession):
+    if not isinstance(session, OpenSession):
         return
 
     def begin(text: str) -> None:
@@ -98,7 +98,7 @@ def stop(app: ConsoleApp) -> None:
     session = app.session
 
     def close() -> None:
-        closed = session.stop_recording() if isinstance(session, LiveSession) else None
+        closed = session.stop_recording() if isinstance(session, OpenSession) else None
         if closed is not None:
             app.tell(f"closed {told(closed)}")
 
@@ -108,7 +108,7 @@ def stop(app: ConsoleApp) -> None:
 def keep(app: ConsoleApp) -> None:
     """Save the last 10 minutes of the bench, and what follows for a while."""
     session = app.session
-    if not isinstance(session, LiveSession):
+    if not isinstance(session, OpenSession):
         return
     before = session.keeping
     follow = f"the next {session.keeper.follow_us / 1e6:g} s"

@@ -66,16 +66,16 @@ class Head(Drawn):
             end -= len(text)
             canvas.write(end, 0, text, ink(colour, RAISED, bold=bold))
             end -= 2
-        x, simulated = 1, sight.session.simulated
+        x, badge = 1, sight.session.badge
         wide = _wide(tabs)
         room = end - wide - 3
         title = fitted(printable(sight.panel.title) or "benchcon", min(room, 40))
         if room >= 4:
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
             x += len(title) + 2
-        if simulated and x + 12 + wide < end:
-            canvas.write(x, 0, " SIMULATED ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
-            x += 13
+        if badge and x + len(badge) + 3 + wide < end:
+            canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
+            x += len(badge) + 4
         x = self._paint_tabs(canvas, x, tabs)
         told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in sight.standings.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:

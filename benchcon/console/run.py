@@ -34,6 +34,9 @@ class Ending(Protocol):
     told: bool
     """Whether one has come."""
 
+    def wait(self, at_most_s: float) -> bool:
+        """Wait so long at most; return whether it is time to end."""
+
     def first(self, do: Callable[[], object]) -> None:
         """Have `do` called the moment one comes."""
 
@@ -63,7 +66,7 @@ def run_console(session: Session, until: Ending) -> int:
     until.first(lambda: None if bench is None else bench.dark(for_good=True))
     until.last(session.close)
     until.mind_terminal(sys.stderr.fileno())
-    app.leave_when = lambda: until.told
+    app.leave_when = lambda: until.wait(0) or bool(session.trouble)
     confirmed = True
     code = None
     try:
@@ -79,7 +82,7 @@ def run_console(session: Session, until: Ending) -> int:
     missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
         print(f"benchcon: {not_confirmed(app.sight.panel)}", file=sys.stderr)
-    if app.trouble:
+    if app.trouble and not session.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")
     return int(code or 0) or int(not confirmed or missing > 0)

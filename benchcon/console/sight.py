@@ -169,13 +169,10 @@ class Sight:
         if now - self._noticed < NOTICE_S:
             return
         self._noticed = now
-        bench = self.session.bench
-        notices = []
-        if bench is not None:
-            self.ports = bench.ports()
-            notices = [
-                port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
-            ]
+        self.ports = self.session.ports()
+        notices = [
+            port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
+        ]
         notices += troubles(self.session)
         if self.session.state.left_out:
             notices.append(f"more than {MOST_BOARDS} boards: those beyond are left out")

@@ -224,6 +224,10 @@ _LINK = {
     "stuck": "the board has stopped reading; nothing more is sent",
     "moving": "the board reads again; lines left out meanwhile: {dropped}",
     "unsent": "the port was lost with lines still to be sent: {lines}",
+    "came": "a program has opened {port}, and drives the board",
+    "left": "the program has closed {port}",
+    "rate": "the program has set {rate} baud",
+    "untold": "bytes passed on that are not in the capture: {bytes}",
     "unkept": "port {port} could not be remembered: {why}",
 }
 """Link records in words; the names in braces are the record's own (capture-file.md, section 9)."""

@@ -6,6 +6,7 @@ import os
 import time
 from typing import TYPE_CHECKING, ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
@@ -18,6 +19,7 @@ from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET,
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
+from benchcon.console.why_not import why_not
 from benchcon.text import printable
 from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_words
 from benchcon.timing.delays import Delay, Delays
@@ -229,6 +231,11 @@ class TimingScreen(Screen[str | None]):
     def action_leave(self) -> None:
         """Back to the bench; what was measured is kept."""
         self.dismiss(None)
+
+    def on_key(self, event: events.Key) -> None:
+        """Why a key that drives does nothing here."""
+        if event.key not in self.active_bindings and (why := why_not(self.stopwatch.sight, event.key)):
+            self.app.notify(why, timeout=5, markup=False)
 
     def frame(self) -> None:
         """Draw what has changed."""

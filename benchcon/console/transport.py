@@ -12,7 +12,6 @@ from textual.binding import Binding
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.dark_keys import DARK_KEYS, END_DARK_KEYS
 from benchcon.console.ink import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED, ink
 from benchcon.console.telling import clock_text
 from benchcon.errors import Trouble
@@ -187,19 +186,3 @@ TRANSPORT_KEYS = [
     Binding("greater_than_sign", "replay('faster')", "Faster", key_display=">"),
     Binding("home", "replay('first')", "To the start", show=False),
 ]
-
-_NOT_HERE = {
-    "r": "this is a recording: there is nothing to record",
-    "k": "this is a recording: there is nothing to save",
-    "m": "this is a recording: marks were set while it was made; n goes to the next one",
-    "t": "this is a recording: a walk needs a bench",
-    **dict.fromkeys((*DARK_KEYS.split(","), *END_DARK_KEYS.split(",")), "this is a recording: nothing is lit by it"),
-    **dict.fromkeys(("plus", "equals_sign", "minus", "b", "enter"), "this is a recording: nothing can be moved in it"),
-    **dict.fromkeys("0123456789", "this is a recording: nothing can be moved in it; g goes to a time"),
-    **dict.fromkeys(("l", "o", "w", "e"), "this is a recording: there is no port to work"),
-}
-
-
-def why_not(key: str) -> str:
-    """Why a key that works on a live bench does nothing to a recording; empty for other keys."""
-    return _NOT_HERE.get(key, "")

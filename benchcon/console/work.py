@@ -75,7 +75,7 @@ class Work:
     def _bench(self) -> Bench:
         """The link's bench; only asked for where there is one."""
         if self._session.bench is None:
-            raise Trouble("this is a recording: nothing can be switched in it")
+            raise Trouble(self._session.undriven)
         return self._session.bench
 
     # --- the verbs ------------------------------------------------------------------------------------------------
@@ -259,7 +259,7 @@ class Work:
         if isinstance(part, Control):
             return None
         if self._session.bench is None:
-            self._tell("this is a recording: nothing can be switched in it", "warning")
+            self._tell(self._session.undriven, "warning")
             return None
         board = boards.get(part.channel.board)
         if board is None:
@@ -358,7 +358,7 @@ class Work:
     def _hand(self, control: Control) -> Hand | None:
         hand = self._session.hands.get(control.channels[0].board)
         if hand is None:
-            what = "this is a recording" if self._session.bench is None else "a control of the real panel"
+            what = "a control of the real panel" if self._session.live else "this is a recording"
             self._tell(f"{label_of(control)}: {what}; only a hand can move it", "information")
         return hand
 

@@ -9,6 +9,7 @@ it ends when its standard input does. On standard output come frames, `FRAME` an
 | the program closes its side | what the board says goes to nobody; DTR falls, as it does when a port is closed |
 | the program opens it again | DTR rises, as it does when a port is opened (with many boards that is a reset) |
 | the program sets a rate, stop bits (over RFC 2217 also size and parity) | they are set on the board's port |
+| pings were asked for | `benchcon.link.tap_pings`; else not a byte is ever sent that the program did not send |
 | the board's port goes away | the program's side stays; the port is not locked, and opened again when it is there |
 | one side does not read | the other is not read either, so that nothing piles up and nothing is lost |
 """
@@ -32,6 +33,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.link.lock import PortLock
+from benchcon.link.tap_pings import Pings
 from benchcon.text import printable
 
 FRAME = struct.Struct("<QcI")
@@ -47,6 +49,8 @@ TELL_MS = 3
 TELL_BYTES = 64 << 10
 """What is recorded goes down the pipe after so long without anything to pass on, or when so much has come together."""
 OPEN_AGAIN_S = 0.5
+NOW_S = 0.1
+"""The recorder is told so often that nothing has happened: with several taps, what others told waits for that."""
 _CFLAGS = termios.CSTOPB
 """A pseudo-terminal keeps its rate and stop bits; size and parity it sets back to 8 and none (Linux, ``pty.c``)."""
 
@@ -276,6 +280,10 @@ class Relay:
         self._last_why = ""
         self._settings: tuple[int, int, bool] | None = None
         self._was_there = False
+        self._now_at_s = 0.0
+        self._pings: Pings | None = None
+        self._ping: bool = order.get("ping", False)
+        self._zero_us: int = order.get("zero_us", 0)
         self.open()
         if order["rfc2217"] and self.port.startswith("socket://"):
             raise Trouble("--rfc2217 passes rates and signals on, and a network port has none: leave it out")
@@ -312,6 +320,8 @@ class Relay:
             self._lock.release()
             raise
         self.device_fd = self.device.fileno()
+        if self._ping:
+            self._pings = Pings()  # of this board nothing is known yet
         self.say("opened", str(self.rate))
 
     def _open(self) -> None:
@@ -459,8 +469,12 @@ class Relay:
             data = self._from_board()
             at_us = now_us()
             if data:
+                shown = data
+                if self._pings is not None:
+                    shown = self._pings.up(data, at_us)
+                    down += self._pings.tick(at_us)[1]
                 if self.far.there:
-                    up += data
+                    up += shown
                     self._flush_up(up)
                 if self.record:
                     self.tell(UP, data, at_us)
@@ -470,7 +484,7 @@ class Relay:
                 self._pass_settings()
                 # Stamped before it goes on: the board can have it as soon as it is written.
                 at_us = now_us()
-                down += data
+                down += data if self._pings is None else self._pings.down(data, at_us)
                 self._flush_down(down)
                 if self.record:
                     self.tell(DOWN, data, at_us)
@@ -518,6 +532,8 @@ class Relay:
             self._was_there = self.far.there
             if not self.far.there:
                 up.clear()
+                if self._pings is not None:
+                    self._pings.left()
             self.say("came" if self.far.there else "left")
             if self.far.there or self._settings is None or self._settings[2]:
                 self._raise_dtr(self.far.there)
@@ -526,6 +542,24 @@ class Relay:
             if time.monotonic() >= self._open_at_s:
                 self._try_again()
         self._pass_settings()
+        if self._pings is not None and self.far.there and self.device is not None:
+            self._send_ping(self._pings, up, down)
+        if self.record and not self._told and time.monotonic() >= self._now_at_s:
+            self._now_at_s = time.monotonic() + NOW_S
+            self.say("now")
+
+    def _send_ping(self, pings: Pings, up: bytearray, down: bytearray) -> None:
+        """What has waited long enough, and a ping if one is due and nothing is on its way."""
+        at_us = now_us()
+        more_up, more_down = pings.tick(at_us)
+        up += more_up
+        down += more_down
+        if not down and (ping := pings.due(at_us, at_us - self._zero_us)):
+            down += ping
+            if self.record:
+                self.tell(DOWN, ping, at_us)
+        self._flush_up(up)
+        self._flush_down(down)
 
 
 def main() -> None:

@@ -90,10 +90,11 @@ class Chunks:
 class Tap:
     """A relay at work. Close it, or use it in a ``with``.
 
-    `listen`: host and port (0: any free one) for a TCP port instead of a pseudo-terminal; `rfc2217` passes rates and
-    line signals over it. `take` gets batches of the board `source`, with stamps in microseconds since `zero_us` (of the
-    monotonic clock; now if it is not given); None: nothing is recorded.
-    Raises `Trouble` if a side cannot be opened.
+    `take` gets batches of the board `source`, with stamps in microseconds since `zero_us` (of the monotonic clock; now
+    if it is not given); None: nothing is recorded. `listen`: host and port (0: any free one) for a TCP port instead of
+    a pseudo-terminal; `rfc2217` passes rates and line signals over it. `ping`: pings go to the board between the
+    program's lines (`benchcon.link.tap_pings`); without it not a byte is added. `ident`: the board that is expected
+    there, for the records, until it says itself. Raises `Trouble` if a side cannot be opened.
     """
 
     def __init__(
@@ -104,11 +105,20 @@ class Tap:
         listen: tuple[str, int] | None = None,
         rfc2217: bool = False,
         rate: int = 115200,
+        ping: bool = False,
         source: int = 1,
+        ident: str = "",
         zero_us: int | None = None,
     ) -> None:
         self.port = port
         self.source = source
+        self._about: dict[str, str | int] = {"by": "tap"}
+        if os.path.realpath(port).startswith("/dev/pts/"):
+            self._about["kind"] = "pty"
+        if ident:
+            self._about["ident"] = ident
+        if ping:
+            self._about["ping"] = 1
         self._zero_us = now_us() if zero_us is None else zero_us
         self._take = take
         self._last_us = 0
@@ -117,6 +127,14 @@ class Tap:
         """What the program opens instead of the port."""
         self.programs = 0
         """How often a program came."""
+        self.there = False
+        """Whether a program has it open."""
+        self.gone = ""
+        """Why the board's port is not open, one printable line; empty while it is."""
+        self.rate = 0 if "://" in port else rate
+        """Baud on the board's port; 0 where there is none."""
+        self.told_us = 0
+        """Everything until this stamp has been told."""
         self.missed = 0
         """Bytes that were passed on and not recorded."""
         self.said: list[str] = []
@@ -127,6 +145,8 @@ class Tap:
             "listen": listen or (("127.0.0.1", 0) if rfc2217 else None),
             "rfc2217": rfc2217,
             "rate": rate,
+            "ping": ping,
+            "zero_us": self._zero_us,
             "pid": os.getpid(),
         }
         self._waiting = bytearray()
@@ -179,6 +199,7 @@ class Tap:
             body = bytes(self._waiting[at + FRAME.size : at + FRAME.size + length])
             at += FRAME.size + length
             stamp_us = max(stamp - self._zero_us, 0)
+            self.told_us = max(self.told_us, stamp_us)
             if kind == SAYS:
                 word, text = json.loads(body)
                 batches += self._says(word, text, stamp_us)
@@ -201,28 +222,32 @@ class Tap:
 
     def _says(self, word: str, text: str, at_us: int) -> list[Batch]:
         shown = printable(self.port)
-        kind = {"kind": "pty"} if os.path.realpath(self.port).startswith("/dev/pts/") else {}
         if word == "ready":
             self.name = text
         elif word == "refused":
             self._refused = text
         elif word == "opened":
-            rate = 0 if "://" in self.port else int(text)
-            return [link_record(at_us, self.source, "opened", port=self.port, rate=rate, by="tap", **kind)]
+            self.gone = ""
+            return [link_record(at_us, self.source, "opened", port=self.port, rate=self.rate, **self._about)]
         elif word == "lost":
-            self.said.append(f"{shown} is gone ({printable(text)}); waiting for it")
+            self.gone = f"{shown} is gone ({printable(text)}); waiting for it"
+            self.said.append(self.gone)
             return [link_record(at_us, self.source, "lost", port=self.port, why=text)]
         elif word == "waiting":
-            self.said.append(printable(text))
+            self.gone = printable(text)
+            self.said.append(self.gone)
         elif word == "came":
             self.programs += 1
+            self.there = True
             self.said.append(f"a program has opened {self.name}")
             return [link_record(at_us, self.source, "came", port=self.name)]
         elif word == "left":
+            self.there = False
             self.said.append(f"the program has closed {self.name}")
             return [link_record(at_us, self.source, "left", port=self.name)]
         elif word == "set":
             self.said.append(f"the program has set {printable(text)} baud")
+            self.rate = int(text) if text.isdecimal() else self.rate
             return [link_record(at_us, self.source, "rate", port=self.port, rate=text)]
         elif word == "unset":
             self.said.append(f"{shown} cannot do what the program set: {printable(text)}")

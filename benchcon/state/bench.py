@@ -276,7 +276,8 @@ class BenchState:
             setattr(board, name, getattr(board, name) + (int(times) if times.isdecimal() and len(times) < 10 else 1))
             if event.word != "held":
                 board.had_trouble("bad lines" if event.word == "discarded" else "repeats", event.at_us)
-        board.port = detail.get("port", board.port)
+        if event.word not in ("came", "left"):  # that is what a tap offers to a program, not where the board is
+            board.port = detail.get("port", board.port)
         board.ident = detail.get("ident", board.ident)
         if event.word in ("opened", "lost"):
             board.known = False

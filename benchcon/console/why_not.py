@@ -1,0 +1,37 @@
+"""Why a key that works on a bench of one's own does nothing here: to a recording, and on a tap."""
+
+from __future__ import annotations
+
+from benchcon.console.dark_keys import DARK_KEYS, END_DARK_KEYS
+from benchcon.console.sight import Sight
+from benchcon.panel.unplug import to_pull
+
+_DARK = (*DARK_KEYS.split(","), *END_DARK_KEYS.split(","))
+_WORKING = ("plus", "equals_sign", "minus", "b", "enter")
+_PORTS = ("l", "o", "w", "e")
+
+_IN_A_RECORDING = {
+    "r": "this is a recording: there is nothing to record",
+    "k": "this is a recording: there is nothing to save",
+    "m": "this is a recording: marks were set while it was made; n goes to the next one",
+    "t": "this is a recording: a walk needs a bench",
+    **dict.fromkeys(_DARK, "this is a recording: nothing is lit by it"),
+    **dict.fromkeys(_WORKING, "this is a recording: nothing can be moved in it"),
+    **dict.fromkeys("0123456789", "this is a recording: nothing can be moved in it; g goes to a time"),
+    **dict.fromkeys(_PORTS, "this is a recording: there is no port to work"),
+}
+_ON_A_TAP = (*_WORKING, *"0123456789", *_PORTS, "space", "delete", "full_stop", "a", "t", "v")
+
+
+def why_not(sight: Sight, key: str) -> str:
+    """Return why `key` does nothing in this session, one line; empty for a key that means nothing anywhere."""
+    session = sight.session
+    if not session.live:
+        return _IN_A_RECORDING.get(key, "")
+    if session.bench is not None:
+        return ""
+    if key in _DARK:
+        boards = to_pull(sight.panel, sight.boards)
+        pull = f"; for dark, pull the plug: {'; '.join(boards)}" if boards else ""
+        return f"{session.undriven}{pull}"
+    return session.undriven if key in _ON_A_TAP else ""

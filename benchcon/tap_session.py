@@ -1,0 +1,189 @@
+"""A bench that another program drives, looked at through taps: the stream, its last ten minutes, its captures.
+
+Each board has a relay of its own (`benchcon.link.tap`); a thread here puts what they tell into the one order of its
+stamps and feeds state, ring and capture with it. Nothing is ever sent from here.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import threading
+from collections import deque
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from benchcon.errors import Trouble
+from benchcon.link import known_ports
+from benchcon.link.discovery import hardware_at
+from benchcon.link.port import PortInfo
+from benchcon.link.relay import now_us
+from benchcon.link.tap import Order, Tap
+from benchcon.panel.model import Panel
+from benchcon.session import OpenSession
+from benchcon.text import printable
+from benchcon.wire.records import BENCH, NOTE, Batch
+
+SETTLE_US = 500_000
+"""A relay that says nothing at all is waited for so long before what the others told is taken."""
+WAIT_S = 0.1
+
+
+class TapSession(OpenSession):
+    """Taps on `ports`, open from the start; `start` begins to take what they tell.
+
+    `listen`, `rfc2217`, `rate`, `ping` are as in `benchcon.link.tap.Tap`; a listening port other than 0 is counted up
+    for each further board. `record`: without it nothing is told, and there is nothing to look at: bytes only pass.
+    `keep`: without it the last ten minutes are not kept, and triggers save nothing. Raises `Trouble` if a port cannot
+    be opened.
+    """
+
+    badge = "TAP"
+
+    def __init__(
+        self,
+        ports: Sequence[str],
+        panel: Panel,
+        *,
+        listen: tuple[str, int] | None = None,
+        rfc2217: bool = False,
+        rate: int = 115200,
+        ping: bool = False,
+        record: bool = True,
+        keep: bool = True,
+        kept: Path | None = None,
+    ) -> None:
+        self._zero_us = now_us()
+        self._notes: deque[Batch] = deque()
+        super().__init__(panel, datetime.now(UTC), kept)
+        self._keeps = keep
+        self._order = Order()
+        self._woken, self._wake = os.pipe()
+        os.set_blocking(self._wake, False)
+        self._thread: threading.Thread | None = None
+        self._over = False
+        self.trouble = ""
+        """Why nothing comes any more: a relay has ended. Empty while all is well."""
+        self.said: deque[str] = deque(maxlen=200)
+        """What became of the ports and who came to drive them, for those who look on without a screen."""
+        self.taps: list[Tap] = []
+        try:
+            for number, port in enumerate(ports, 1):
+                if listen is not None and listen[1] and number > 1:
+                    listen = listen[0], listen[1] + 1
+                self.taps.append(
+                    Tap(
+                        port,
+                        self._order.take if record else None,
+                        listen=listen,
+                        rfc2217=rfc2217,
+                        rate=rate,
+                        ping=ping,
+                        source=number,
+                        ident=_ident_of(port, panel if len(ports) == 1 else Panel()),
+                        zero_us=self._zero_us,
+                    )
+                )
+        except BaseException:
+            self._end_taps()
+            raise
+        *names, last = [printable(tap.name) for tap in self.taps]
+        listed = f"{', '.join(names)} and {last}" if names else last
+        verb = "drives" if len(self.taps) == 1 else "drive"
+        self.undriven = f"a tap only looks on: what has opened {listed} {verb} this panel"
+
+    def start(self) -> None:
+        """Begin to take what the taps tell, on a thread of its own."""
+        self._thread = threading.Thread(target=self._run, name="taps", daemon=True)
+        self._thread.start()
+
+    def now_us(self) -> int:
+        """The relays' clock."""
+        return now_us() - self._zero_us
+
+    def note(self, kind: str, text: str) -> None:
+        """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
+        self._notes.append(Batch(self.now_us(), BENCH, NOTE, [f"{kind} {printable(text)}".encode()]))
+
+    def ports(self) -> list[PortInfo]:
+        """Return how each tap stands; ``text`` says what is the matter, such as that no program has come yet."""
+        found = []
+        for tap in self.taps:
+            board = self.state.boards.get(tap.source)
+            if tap.up.speaks is False and tap.up.bytes:
+                standing, text = "foreign", "what the board says is not the line protocol; every byte is passed on"
+            elif tap.gone:
+                standing, text = "lost", tap.gone
+            elif not tap.there:
+                standing, text = "live", f"no program has opened {printable(tap.name)}: that is the port for it"
+            else:
+                standing, text = "live", ""
+            ident = printable(board.ident) if board is not None else ""
+            found.append(PortInfo(tap.port, standing, text, tap.source, ident, tap.rate))
+        return found
+
+    @property
+    def missed(self) -> int:
+        """Bytes that were passed on and not told."""
+        return sum(tap.missed for tap in self.taps)
+
+    def close(self) -> None:
+        """End the relays, take what they still had to tell, and have the captures on disk."""
+        self._over = True
+        if self._thread is not None:
+            os.write(self._wake, b"\0")
+            self._thread.join()
+            self._thread = None
+        if self._woken >= 0:
+            self._end_taps()
+            self._give(None)
+            os.close(self._woken)
+            os.close(self._wake)
+            self._woken = -1
+        super().close()
+
+    def _end_taps(self) -> None:
+        for tap in self.taps:
+            tap.close()
+            self.said += tap.said
+            tap.said.clear()
+
+    # --- the thread ---------------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._over and not self.trouble:
+            ends: list[Tap | int] = [*self.taps, self._woken]
+            for each in select.select(ends, [], [], WAIT_S)[0]:
+                if not isinstance(each, Tap):
+                    continue
+                if not each.turn(0):
+                    self.trouble = f"{printable(each.port)}: the relay has ended; start the tap again"
+                self.said += each.said
+                each.said.clear()
+            # All that one relay told is in order; of several, what all have told past.
+            told_us = min(tap.told_us for tap in self.taps)
+            self._give(max(told_us, self.now_us() - SETTLE_US))
+
+    def _give(self, until_us: int | None) -> None:
+        while self._notes:
+            self._order.take([self._notes.popleft()])
+        batches = self._order.until(until_us)
+        if batches:
+            with self.lock:
+                self._take(batches, [self.state.observer.observe(batch) for batch in batches])
+            self._tell_taken()
+
+
+def _ident_of(port: str, panel: Panel) -> str:
+    """Return which board is on a port as far as can be known before it says so; empty if it cannot.
+
+    The one that answered there last; else, for a panel with a single board, that one.
+    """
+    try:
+        entry = known_ports.find(port, hardware_at(port), known_ports.remembered())
+    except Trouble:
+        entry = None
+    if entry is not None and entry.ident:
+        return entry.ident
+    return (panel.boards[0].ident or panel.boards[0].name) if len(panel.boards) == 1 else ""
