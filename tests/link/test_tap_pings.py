@@ -1,4 +1,4 @@
-"""A tap's own pings: between the program's lines, their answers kept from it, and dark no later for them than it says."""
+"""A tap's own pings: between the program's lines, answers kept from it, and dark no later than it says."""
 
 from __future__ import annotations
 
