@@ -7,7 +7,12 @@ import shutil
 import tempfile
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# Speed is measured by the scripts in tests/bench/; a slow moment of the machine is no failure of a property.
+hypothesis.settings.register_profile("benchcon", deadline=None)
+hypothesis.settings.load_profile("benchcon")
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -21,6 +21,9 @@ class Chip(NamedTuple):
     """One microcontroller on the board it usually comes on."""
 
     name: str
+    """In panel files, and as avrdude calls it."""
+    core: str
+    """The chip that compiler and emulator know, whose program this one runs."""
     title: str
     boards: str
     """What people call the boards that carry it."""
@@ -49,7 +52,7 @@ class Chip(NamedTuple):
     def change_number(self, pin: str) -> int | None:
         """Return n of PCINTn, the pin-change interrupt of `pin`; None if it has none."""
         letter, bit = self.port_of(pin)
-        return _CHANGES[self.name].get((letter, bit))
+        return _CHANGES[self.core].get((letter, bit))
 
     def analogue_only(self, pin: str) -> bool:
         """Say whether `pin` can be read as a voltage and do nothing else."""
@@ -64,25 +67,31 @@ _CHANGES = {
     | {("K", bit): 16 + bit for bit in range(8)},
 }
 
+_SMALL = Chip(
+    name="atmega328p",
+    core="atmega328p",
+    title="ATmega328P",
+    boards="Uno or Nano",
+    mosi="D11",
+    miso="D12",
+    sck="D13",
+    ss="D10",
+    light="D13",
+    flash_bytes=32_768 - 2048,
+    ram_bytes=2048,
+    programmer="arduino",
+    boot_bauds=(115_200, 57_600),
+)
+
 CHIPS = {
     chip.name: chip
     for chip in (
-        Chip(
-            name="atmega328p",
-            title="ATmega328P",
-            boards="Uno or Nano",
-            mosi="D11",
-            miso="D12",
-            sck="D13",
-            ss="D10",
-            light="D13",
-            flash_bytes=32_768 - 2048,
-            ram_bytes=2048,
-            programmer="arduino",
-            boot_bauds=(115_200, 57_600),
-        ),
+        _SMALL,
+        # All that the firmware uses stands at the same addresses (data sheets, register summaries; from memory).
+        _SMALL._replace(name="atmega328pb", title="ATmega328PB"),
         Chip(
             name="atmega2560",
+            core="atmega2560",
             title="ATmega2560",
             boards="Mega 2560",
             mosi="D51",

@@ -90,7 +90,9 @@ def makefile(plan: Plan, core: Sequence[str], port: Sequence[str], native: Seque
 #
 # Or open the folder benchboard/ in the Arduino tool chain, choose the board ({chip.boards}) and upload.
 
-CHIP := {chip.name}
+CHIP := {chip.core}
+# as avrdude calls it
+PART := {chip.name}
 BAUD ?=
 PROGRAMMER := {chip.programmer}
 # of the boot loader: {bauds}
@@ -126,7 +128,7 @@ size: build/benchboard.elf
 
 flash: build/benchboard.hex
 \t@test -n "$(PORT)" || {{ echo "say which port: make flash PORT=/dev/ttyUSB0" >&2; exit 2; }}
-\tavrdude -p $(CHIP) -c $(PROGRAMMER) -P $(PORT) -b $(BOOT_BAUD) -D -U flash:w:$<:i
+\tavrdude -p $(PART) -c $(PROGRAMMER) -P $(PORT) -b $(BOOT_BAUD) -D -U flash:w:$<:i
 
 native: build/benchboard-native
 

@@ -73,7 +73,7 @@ class FirmwareBoards:
                 words += ["--link", str(place / name), "--hand", f"unix:{place / f'{name}.hand'}"]
             return words
         words = [str(self._emulator), "--elf", str(built / "build" / "benchboard.elf")]
-        words += ["--chip", self._plans[name].chip.name, "--wiring", str(built / "emulator.wiring")]
+        words += ["--chip", self._plans[name].chip.core, "--wiring", str(built / "emulator.wiring")]
         return [*words, "--baud", str(_BAUD)]
 
     def command(self, name: str, place: Path | None = None) -> list[str]:

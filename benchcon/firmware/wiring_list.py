@@ -224,8 +224,8 @@ def _currents(plan: Plan) -> Section:
     notes = [note] if over else []
     if chip.name == "atmega328p" and direct:
         notes.append(
-            "A chip that is marked ATmega328PB is another one, with other groups of ports and fewer supply pins: take "
-            "its sums from its own data sheet (DS40001906, DC characteristics)."
+            "A chip that is marked ATmega328PB is another one, whose ports bear less together: say "
+            'chip = "atmega328pb" in the panel file, and the sums are those.'
         )
     return Section("Currents", tuple(notes), tuple(table))
 

@@ -24,6 +24,7 @@ SERIES = {"E12": E12, "E24": E24}
 
 AVR_SHEETS = {
     "atmega328p": "ATmega328P data sheet DS40002061",
+    "atmega328pb": "ATmega328PB data sheet DS40001906",
     "atmega2560": "ATmega2560 data sheet DS40002211",
 }
 """The chips' own documents, as people are told; the values below are from memory of them."""
@@ -66,12 +67,13 @@ def own_ma(board: Board) -> float:
 
     A board whose chip is not known is taken for the larger.
     """
-    return 50.0 if board.chip == "atmega328p" else 100.0
+    return 50.0 if board.chip in ("atmega328p", "atmega328pb") else 100.0
 
 
 # ATmega328P and ATmega2560 data sheets, notes to the table "DC characteristics" (from memory): ports whose sinking or
-# sourcing outputs together must not exceed a sum. (chip, level that lights) → [(ports, mA)]. An ATmega328PB has other
-# ports and one pair of supply pins less; it is no ATmega328P here.
+# sourcing outputs together must not exceed a sum. (chip, level that lights) → [(ports, mA)]. The ATmega328PB has other
+# groups (ports E0 to E3, one pair of supply pins less), which are not in this table. No group of a chip of its family
+# bears less than 100 mA (from memory), so one group of 100 mA for all of its ports is safe whatever its groups are.
 _Groups = list[tuple[frozenset[str], float]]
 
 
@@ -91,6 +93,7 @@ PORT_GROUPS: dict[tuple[str, str], _Groups] = {
     ],
 }
 for _level in ("low", "high"):
+    PORT_GROUPS["atmega328pb", _level] = [(_ports("B0-5", "C0-5", "D0-7"), 100.0)]
     PORT_GROUPS["atmega2560", _level] = [
         (_ports("J0-7", "A0-7", "G2"), 200.0),
         (_ports("C0-7", "G0-1", "D0-7", "L0-7"), 200.0),
@@ -303,6 +306,8 @@ def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> lis
         for chip, drawn, lines in registers.items()
     ]
     note = f"{sheet}, notes to the table of DC characteristics"
+    if board.chip == "atmega328pb":
+        note += ": the least that a group bears, for all of them together"
     found += [Sum(what, drawn, most, note, lines) for (what, most), drawn, lines in groups.items()]
     found += [
         Sum("the chip's supply pins", drawn, SUPPLY_PINS_MA, _most_of(sheet), lines) for _, drawn, lines in pins.items()

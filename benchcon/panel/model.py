@@ -81,7 +81,7 @@ class Board:
     ident: str = ""
     """The board's own ident (as in `hello`); empty: the name."""
     chip: str = ""
-    """``atmega328p``, ``atmega2560`` or empty."""
+    """``atmega328p``, ``atmega328pb``, ``atmega2560`` or empty."""
     supply_mv: int = 5000
     budget_ma: float = 400.0
     """Most current that all lamps and digits of this board may take together."""

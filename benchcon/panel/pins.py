@@ -21,7 +21,7 @@ from typing import NamedTuple
 CHAINS = {"165": "74HC165", "595": "74HC595", "7219": "MAX7219"}
 """Chains of chips by the name they have in pins, and the chip."""
 
-CHIPS = ("atmega328p", "atmega2560")
+CHIPS = ("atmega328p", "atmega328pb", "atmega2560")
 
 
 def _run(port: str, first: int, count: int, step: int = 1) -> list[str]:
@@ -37,7 +37,8 @@ _MEGA_D += ["D7", "G2", "G1", "G0", *(name[1:] for name in _run("L", 7, 8, -1)),
 _MEGA = {f"D{n}": f"P{port}" for n, port in enumerate(_MEGA_D)}
 _MEGA |= {f"A{n}": port for n, port in enumerate(_run("F", 0, 8) + _run("K", 0, 8))}
 
-PORTS: dict[str, dict[str, str]] = {"atmega328p": _UNO, "atmega2560": _MEGA}
+# The ATmega328PB stands on the same boards; its ports E0 to E3 are where the other has two supply pins, ADC6 and ADC7.
+PORTS: dict[str, dict[str, str]] = {"atmega328p": _UNO, "atmega328pb": _UNO, "atmega2560": _MEGA}
 """For each chip: board pin → port pin (``PD4``; ``ADC6``: analogue only)."""
 
 SERIAL = ("D0", "D1")

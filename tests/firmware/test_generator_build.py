@@ -185,6 +185,23 @@ def test_every_kind_of_part_compiles_for_both_chips(chip: str, tmp_path: Path) -
 
 
 @needs_avr
+def test_an_atmega328pb_gets_the_program_of_the_atmega328p_and_its_own_signature(tmp_path: Path) -> None:
+    folders = {}
+    for chip in ("atmega328p", "atmega328pb"):
+        (tmp_path / chip).mkdir()
+        text = everything("atmega328p").replace("atmega328p", chip)
+        folders[chip] = written(planned(text), tmp_path / chip)
+        tools.build(folders[chip])
+    programs = {chip: (at / "build" / "benchboard.hex").read_text().splitlines() for chip, at in folders.items()}
+    # Alike but for what the board says of its chip, and where the text behind it has moved by the letter more.
+    small, large = (len(programs[chip]) for chip in ("atmega328p", "atmega328pb"))
+    assert abs(small - large) <= 1
+    told = (folders["atmega328pb"] / "Makefile").read_text()
+    assert "avrdude -p $(PART)" in told
+    assert "PART := atmega328pb\n" in told
+
+
+@needs_avr
 def test_an_empty_board_compiles(tmp_path: Path) -> None:
     tools.build(written(planned('[boards.desk]\nchip = "atmega328p"\n'), tmp_path))
 

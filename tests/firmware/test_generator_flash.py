@@ -140,6 +140,9 @@ def test_a_port_that_is_not_there(
 
 
 def test_the_mega_has_a_boot_loader_of_another_kind() -> None:
+    # avrdude asks for the chip's signature, which is another one: 1E 95 16 (ATmega328PB data sheet, signature bytes).
+    pb = CHIPS["atmega328pb"]
+    assert tools.avrdude_command(pb, "/dev/ttyUSB0", 115_200, "build/benchboard.hex")[:3] == ["avrdude", "-p", pb.name]
     command = tools.avrdude_command(CHIPS["atmega2560"], "/dev/ttyACM0", 115_200, "build/benchboard.hex")
     assert command[1:7] == ["-p", "atmega2560", "-c", "wiring", "-P", "/dev/ttyACM0"]
     assert "-D" in command

@@ -135,6 +135,20 @@ def test_port_groups_and_supply_pins_are_held_against_the_data_sheet() -> None:
     assert all("advice" in each for each in findings(lamps(11, "20 mA", spread, wide.replace("400", "90"))))
 
 
+def test_an_atmega328pb_is_held_to_less_than_its_brother() -> None:
+    # Its groups of ports are in the ATmega328PB data sheet DS40001906, notes to the DC characteristics, and are
+    # not in our table. No group of a chip of this family bears less than 100 mA (from memory): all together get that.
+    for level, way in (("low", "sunk"), ("high", "sourced")):
+        pins = ["D3", "D4", "D5", "D8", "D9", "A0"]
+        other, same = "chip = 'atmega328p'\nbudget = '400 mA'", "chip = 'atmega328pb'\nbudget = '400 mA'"
+        assert findings(lamps(6, "20 mA", pins, other, level)) == []
+        assert findings(lamps(5, "20 mA", pins, same, level)) == []
+        (told,) = findings(lamps(6, "20 mA", pins, same, level))
+        assert f"PB, PC, PD, {way} together, can be asked for 120 mA; it bears 100 mA" in told
+        assert "ATmega328PB data sheet DS40001906, notes to the table of DC characteristics" in told
+        assert "advice" not in told
+
+
 def test_chips_are_held_against_their_data_sheets() -> None:
     # Source: SN74HC595 data sheet SCLS041, electrical characteristics: outputs QA to QH are specified at 6 mA; the
     # absolute maxima are 35 mA an output and 70 mA the chip (from memory).
