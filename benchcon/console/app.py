@@ -17,6 +17,7 @@ from textual.command import CommandPalette
 from textual.driver import Driver
 from textual.notifications import Notification
 from textual.screen import Screen
+from textual.theme import Theme
 from textual.widget import Widget
 from textual.widgets._toast import Toast
 
@@ -33,17 +34,13 @@ from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.links import LinksView
-from benchcon.console.name_by_hand import name_by_hand, take_panel
-from benchcon.console.ports_screen import PortsScreen
 from benchcon.console.raw import Raw
 from benchcon.console.sight import Sight
 from benchcon.console.terminal import quick
 from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
 from benchcon.errors import Trouble
-from benchcon.link.discovery import find_ports
 from benchcon.panel.unplug import to_pull
-from benchcon.rig.shining import running
 from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
 from benchcon.wire.events import Event, Note
@@ -51,6 +48,9 @@ from benchcon.wire.events import Event, Note
 FRAMES_A_SECOND = 20
 IDLE_S = 0.2
 """With nothing new a look is taken this often."""
+
+SETTLE_S = 1.0
+"""So long after the start all that a session needs is loaded."""
 
 TICK_S = 0.25
 """Triggers of silence and captures that are to end are looked at this often."""
@@ -105,13 +105,20 @@ class ConsoleApp(App[int]):
         """Sources of the boards that were live before in this console."""
         self._played = time.monotonic()
         self._keys = TypedAhead(self, super().on_event)
-        self.register_theme(THEME)
-        self.theme = THEME.name
+        self._begin_with(THEME)
         if self.no_color:
             # Textual turns colours into greys for NO_COLOR; take it at its word instead and send none.
             from textual.filter import Monochrome, NoColor
 
             self._filters = [NoColor() if isinstance(each, Monochrome) else each for each in self._filters]
+
+    def _begin_with(self, theme: Theme) -> None:
+        """Take `theme` before there is a screen: set as it is later on, every style sheet would be read twice."""
+        self.register_theme(theme)
+        self.set_reactive(App.theme, theme.name)
+        self.set_class(True, f"-theme-{theme.name}", "-dark-mode" if theme.dark else "-light-mode", update=False)
+        self.set_class(False, "-light-mode" if theme.dark else "-dark-mode", update=False)
+        self.stylesheet.set_variables(self.get_css_variables())
 
     def on_mount(self) -> None:
         """Open the bench and begin to look."""
@@ -120,12 +127,15 @@ class ConsoleApp(App[int]):
             self.sight.start_anew()
         self.push_screen(BenchScreen(self.sight))
         if not self.is_headless:
-            # What is loaded by now stays: no later search for garbage need look at it and hold a repaint up meanwhile.
-            gc.collect()
-            gc.freeze()
+            self.set_timer(SETTLE_S, self._settle)
         self.set_interval(1 / FRAMES_A_SECOND, self.frame)
         if self.session.bench is not None and not self.session.bench.ports():
             self.call_after_refresh(self.action_ports)
+
+    def _settle(self) -> None:
+        """What is loaded by now stays: no later search for garbage need look at it, and hold a repaint up meanwhile."""
+        gc.collect()
+        gc.freeze()
 
     async def on_event(self, event: events.Event) -> None:
         """Keys one after the other; everything else at once."""
@@ -322,6 +332,10 @@ class ConsoleApp(App[int]):
 
     def action_ports(self) -> None:
         """List the ports, and open those that the user chooses."""
+        from benchcon.console.ports_screen import PortsScreen
+        from benchcon.link.discovery import find_ports
+        from benchcon.rig.shining import running
+
         bench = self.session.bench
         if bench is None:
             return
@@ -364,6 +378,8 @@ class ConsoleApp(App[int]):
 
     def action_name(self) -> None:
         """Name a part by moving it, or the one that is selected."""
+        from benchcon.console.name_by_hand import name_by_hand
+
         faces = self.screen.query(Face)
         self.run_worker(name_by_hand(self, faces.first().part if faces else None), exclusive=True, group="naming")
 
@@ -384,6 +400,7 @@ class ConsoleApp(App[int]):
             return
         from benchcon.console.matching import Matching
         from benchcon.console.matching_screen import MatchingScreen
+        from benchcon.console.name_by_hand import take_panel
 
         part = self.screen.query_one(Face).part
         try:
