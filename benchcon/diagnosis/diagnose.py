@@ -6,9 +6,9 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments
+from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments, supplies
 from benchcon.diagnosis.contacts import BareFinding, Choices
-from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, HandStep, LampLook, read_all
+from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, HandStep, LampLook, SupplyLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import turns
@@ -70,7 +70,9 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         for number, choice in enumerate(rest, 1):
             out += [dress(layout, raw, Either(group, number, len(rest))) for raw in choice]
     troubles = [each for each in given if isinstance(each, BoardTrouble)]
-    return [*_without_clashing_patches(out), *boards.find(layout, troubles)]
+    fed = [each for each in given if isinstance(each, SupplyLook)]
+    found_there = supplies.find(layout, fed, looks, pictures)
+    return [*_without_clashing_patches(out), *found_there, *boards.find(layout, troubles)]
 
 
 def _wholes(

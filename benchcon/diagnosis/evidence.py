@@ -110,6 +110,28 @@ class DigitsLook:
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyLook:
+    """One look at what a supply feeds, all of `set` told to light: switched off, or on by one of its sources."""
+
+    supply: str
+    source: int = 0
+    """Which of its sources was on, 1 the first; 0: none."""
+    set: tuple[str, ...] = ()
+    """Lamps and displays by name."""
+    answer: str = "same"
+    """``same``: all dark without a source, all lit with one. ``otherwise``: `lit` holds those that were lit."""
+    lit: tuple[str, ...] = ()
+    at_us: int = 0
+    note: str = ""
+
+    @property
+    def shone(self) -> tuple[str, ...]:
+        """Those of `set` that were lit."""
+        same = self.set if self.source else ()
+        return same if self.answer == "same" else self.lit if self.answer == "otherwise" else ()
+
+
+@dataclass(frozen=True, slots=True)
 class BoardTrouble:
     """What happened to one board in the course of a walk; nothing that was asked of it meanwhile proves anything."""
 
@@ -149,7 +171,7 @@ class BoardTrouble:
 BOARD_COUNTS = ("resets", "lost", "silences", "darks", "unfed", "bad_here", "bad_there", "missing")
 """The counters of `BoardTrouble`."""
 
-Evidence = HandStep | LampLook | DigitsLook | BoardTrouble
+Evidence = HandStep | LampLook | DigitsLook | SupplyLook | BoardTrouble
 
 
 def as_json(evidence: Evidence) -> dict[str, Any]:
@@ -174,6 +196,10 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
         }
         data |= {"displays": _hexed(evidence.displays), "at_us": evidence.at_us, "note": evidence.note}
         keep = ("what", "set", "answer") + (("seen",) if evidence.answer == "otherwise" else ())
+    elif isinstance(evidence, SupplyLook):
+        data = {"what": "supply", "supply": evidence.supply, "source": evidence.source, "set": list(evidence.set)}
+        data |= {"answer": evidence.answer, "lit": list(evidence.lit), "at_us": evidence.at_us, "note": evidence.note}
+        keep = ("what", "supply", "source", "set", "answer") + (("lit",) if evidence.answer == "otherwise" else ())
     elif isinstance(evidence, BoardTrouble):
         data = {"what": "board", "board": evidence.board, "causes": list(evidence.causes), "lit": dict(evidence.lit)}
         data |= {name: getattr(evidence, name) for name in BOARD_COUNTS}
@@ -196,16 +222,18 @@ def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Eviden
 
     Raises `Trouble` with one line that begins with `where` if it has not the documented form.
     """
-    if isinstance(value, HandStep | LampLook | DigitsLook | BoardTrouble):
+    if isinstance(value, HandStep | LampLook | DigitsLook | SupplyLook | BoardTrouble):
         return value
     if not isinstance(value, Mapping):
         raise Trouble(f"{where}: is no object")
     reader = _Reader(value, where)
-    what = reader.word("what", ("hand", "lamps", "digits", "board"))
+    what = reader.word("what", ("hand", "lamps", "digits", "supply", "board"))
     if what == "hand":
         return reader.hand()
     if what == "board":
         return reader.board()
+    if what == "supply":
+        return reader.supply()
     return reader.lamps() if what == "lamps" else reader.digits()
 
 
@@ -321,6 +349,19 @@ class _Reader:
             raise self.bad("board", "the name of a board")
         counts = {name: max(0, self.number(name)) for name in BOARD_COUNTS}
         return BoardTrouble(self.text("board"), causes=self.names("causes"), lit=self.numbers("lit"), **counts)
+
+    def supply(self) -> SupplyLook:
+        if not self.text("supply"):
+            raise self.bad("supply", "the name of a supply")
+        return SupplyLook(
+            self.text("supply"),
+            max(0, self.number("source")),
+            self.names("set"),
+            self.word("answer", ANSWERS, "otherwise" if "lit" in self.value else "same"),
+            self.names("lit"),
+            self.number("at_us"),
+            self.text("note"),
+        )
 
     def lamps(self) -> LampLook:
         seen = self.value.get("seen", {})

@@ -216,6 +216,17 @@ KINDS: dict[str, FindingKind] = {
         ("follows",), "ohmmeter between the two wires both ways round, supply off: a diode's drop one way only"
     ),
     "unexplained": FindingKind(("unexplained",), ""),
+    # supplies
+    "fed past the switch": FindingKind(
+        ("fed past the switch", "switch bridged"),
+        "supply off, ohmmeter across the switch's terminals, opened: under 1 ohm says that the switch is welded or "
+        "bridged; open there says that what is lit has its plus, or its minus, from elsewhere",
+    ),
+    "not fed": FindingKind(
+        ("not fed", "switch open"),
+        "supply on, voltmeter behind the switch, closed: without the full supply it is the switch, its fuse or its "
+        "wire; with it, the wire from there to the drivers",
+    ),
     # whole boards
     "board reset": FindingKind(
         ("board reset",),

@@ -6,9 +6,11 @@ it says for as long as it needs to start.
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Callable, Mapping
 
-from benchcon.panel.model import Control, Panel, Supply, SupplySource
+from benchcon.panel.model import Control, Digits, Lamp, Panel, Supply, SupplySource
 from benchcon.panel.reader import NAME, TomlTable, listed, near, shown
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _, the first a letter, are allowed"
@@ -80,6 +82,57 @@ def words_of(control: Control) -> tuple[str, ...]:
     """Return the words for the positions of a button or switch."""
     usual = ("released", "pressed") if control.kind == "button" else ("off", "on")
     return control.positions or usual
+
+
+def fed_by(panel: Panel, supply: Supply) -> tuple[Lamp | Digits, ...]:
+    """Return the wired lamps and displays that `supply` feeds, in the order of the file."""
+    outputs: tuple[Lamp | Digits, ...] = (*panel.lamps, *panel.digits)
+    return tuple(
+        part for part in outputs if part.wired and (part.name in supply.feeds or part.channel.board in supply.feeds)
+    )
+
+
+def wired_sources(panel: Panel, supply: Supply) -> tuple[SupplySource, ...]:
+    """Return the sources of `supply` that can be switched on by hand: all the controls that they name are wired."""
+    wired = {control.name for control in panel.controls if control.wired}
+    return tuple(source for source in supply.sources if all(name in wired for name, _ in source.at))
+
+
+MOST_WAYS = 20_000
+"""Positions of the controls of one supply together that are gone through."""
+
+
+def switching(
+    panel: Panel, supply: Supply, source: SupplySource | None, now: Mapping[str, int]
+) -> dict[str, int] | None:
+    """Return where the controls of `supply` have to stand so that `source` feeds it; None for `source`: nothing does.
+
+    Positions count from 0. Of all ways the one in which no other source feeds it as well, then the one without a
+    control that springs back, then that with the fewest moves from `now` (positions by control; -1 or missing: not
+    known). None if there is no way, or if there are more than `MOST_WAYS` to look through.
+    """
+    sources = wired_sources(panel, supply)
+    names = list(dict.fromkeys(name for each in sources for name, _ in each.at))
+    controls = {control.name: control for control in panel.controls}
+    words = {name: words_of(controls[name]) for name in names}
+    if math.prod(len(words[name]) for name in names) > MOST_WAYS:
+        return None
+
+    def feeds(each: SupplySource, at: Mapping[str, int]) -> bool:
+        return all(words[name][at[name]] == word for name, word in each.at)
+
+    def cost(at: Mapping[str, int]) -> tuple[int, int, int]:
+        others = sum(feeds(each, at) for each in sources if each is not source)
+        held = sum(position in _springs(controls[name]) for name, position in at.items())
+        return others, held, sum(now.get(name, -1) != position for name, position in at.items())
+
+    ways = (dict(zip(names, at, strict=True)) for at in itertools.product(*(range(len(words[name])) for name in names)))
+    right = (at for at in ways if (feeds(source, at) if source is not None else not any(feeds(s, at) for s in sources)))
+    return min(right, key=cost, default=None)
+
+
+def _springs(control: Control) -> tuple[int, ...]:
+    return (1,) if control.kind == "button" else control.spring
 
 
 class Switched:

@@ -195,6 +195,9 @@ _INPUTS = {
 _OUTPUTS = {
     "dead": FaultKind("never lights", (LAMP, DIGITS), 1, 1),
     "always_on": FaultKind("lit whatever the board does, as long as there is supply", (LAMP,), 1, 1),
+    "unswitched": FaultKind(
+        "fed past the switch of its supply: lit as it is driven though that is off", (LAMP, DIGITS), 1, 64
+    ),
     "dim": FaultKind("lit too weakly: share of the lightness", (LAMP,), 1, 1, {"to": _share(300)}),
     "together": FaultKind("each is lit if one of them is driven", (LAMP,), 2, 16),
     "shared_resistor": FaultKind(

@@ -53,7 +53,13 @@ class Lamps:
         lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
         segments = {id_: self._driven.get(id_, 0).to_bytes(places, "big") for id_, places in self.wiring.places.items()}
         shown = loom.shown(segments, self.wiring, self.faults, feeds)
-        for id_ in self.unfed:
+        past = {id_ for fault in loom.of_kind(self.faults, "unswitched") for id_ in fault.channels}
+        if past and self.powered and not feeds:
+            fed = loom.lit(self._lamps(), self.wiring, self.faults, True, self.broken)
+            lit |= {id_: level for id_, level in fed.items() if id_ in past}
+            showing = loom.shown(segments, self.wiring, self.faults, True)
+            shown |= {id_: places for id_, places in showing.items() if id_ in past}
+        for id_ in self.unfed - past:
             if id_ in lit:
                 lit[id_] = 0
             else:

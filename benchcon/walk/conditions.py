@@ -29,6 +29,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.machine import Walk
+from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
 from benchcon.walk.soak import Strained
 from benchcon.walk.supply import SuppliedBoards
 from benchcon.wire import events as ev
@@ -39,8 +40,6 @@ SETTLE_US = 1_000_000
 """After a reset nothing is lit for so long: what pulls its board down flashes at most once a second."""
 TORN_US = 100_000
 """A line that comes to nothing so shortly before a reset or a lost port was torn by it."""
-LOOKS = ("dark", "lamp", "digits")
-"""What is asked of the eye."""
 
 
 class Condition(NamedTuple):
@@ -183,7 +182,8 @@ class Conditions:
             self._fell.setdefault(board, {})[BAD] = None
         self._silent.discard(board)
         if self.feeding.told(board, event):
-            self._dimmed[board] += walk.state == "look" and board in self.concerned(walk)
+            asked = walk.state == "look" and walk.step is not None and walk.step.do in LOOKS
+            self._dimmed[board] += asked and board in self.concerned(walk)
             return self._happened_to(board, UNFED)
         if event.dark:
             return [] if board in self._was_dark else self._darkened(board, at_once=False)
@@ -261,11 +261,10 @@ class Conditions:
 
     def holding(self, walk: Walk, now_us: int) -> Held:
         """Return what holds now on boards that the step at hand is about, and matters to it."""
-        looking = walk.step is not None and walk.step.do in LOOKS
         out: list[tuple[str, Condition]] = []
         for board in self.concerned(walk):
             what = self._holds(board, now_us)
-            if what is not None and (looking or what.hands):
+            if what is not None and _matters(what, walk):
                 out.append((board, what))
         return tuple(out)
 
@@ -287,9 +286,8 @@ class Conditions:
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:
         """Return what happened to the boards of the group at hand since it was begun and matters to its step."""
-        looking = walk.step is not None and walk.step.do in LOOKS
         fell = dict.fromkeys(c for board in self.concerned(walk) for c in self._fell.get(board, ()))
-        return tuple(c for c in fell if looking or c.hands)
+        return tuple(c for c in fell if _matters(c, walk))
 
     def begun(self) -> None:
         """A group was begun, or is asked again: what happened to a board before does not touch it."""
@@ -338,3 +336,9 @@ class Conditions:
             head = f"board {names} {what.says}" if len(boards) == 1 else f"boards {names} {does}"
             said.append(f"{head}: {what.do}" if what.do else head)
         return "; ".join(said)
+
+
+def _matters(what: Condition, walk: Walk) -> bool:
+    """Whether `what` touches what the step at hand asks; that a supply is off is just what is looked at there."""
+    do = walk.step.do if walk.step is not None else ""
+    return what.hands or do in LOOKS or (do in SUPPLY_LOOKS and what is not UNFED)

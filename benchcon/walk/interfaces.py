@@ -15,7 +15,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
 from benchcon.rig.hand import Hand
-from benchcon.walk.plan import Step
+from benchcon.walk.plan import LOOKS, Step
 from benchcon.walk.prompts import Prompt
 from benchcon.walk.wants import Wants
 
@@ -162,7 +162,7 @@ class RobotFace:
                 scene = newer
             if scene.number == self._answered or scene.step is None:
                 continue
-            if scene.step.do in ("dark", "lamp", "digits") and self._moved:
+            if scene.step.do in LOOKS and self._moved:
                 post(FaceAnswer("acting", scene.number))
                 self._put_back()
             try:
@@ -226,6 +226,8 @@ class RobotFace:
         """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
         expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
         pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
+        if scene.step is not None and scene.step.do == "unfed":
+            expected, pictures = {}, {}
         for wait_s in LOOKS_S:
             lit, shown = self._seen(layout, scene)
             if (lit, shown) == (expected, pictures):

@@ -10,7 +10,7 @@ state        means                                       leaves it
 ``closing``  the step is as good as over                 25 ms (after *done*: 60 ms of quiet) → next step; the
                                                          expected went away again → ``ask`` (a part that springs
                                                          back: next step at once)
-``wait``     hands off, or still                         time is up → next step
+``wait``     hands off, still, or a supply starts        time is up → next step
 ``light``    outputs are wanted and not yet as wanted    *ready* → ``look``
 ``look``     the eye is asked                            an answer → next step
 ``over``     the plan is done                            *back*
@@ -30,11 +30,11 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, LampLook, Seen
+from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, LampLook, Seen, SupplyLook
 from benchcon.panel.model import Panel
 from benchcon.walk import judge, pace, slips
 from benchcon.walk.journal import FinishedStep
-from benchcon.walk.plan import Group, Step
+from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS, Group, Step
 from benchcon.walk.progress import Progress
 from benchcon.walk.prompts import Prompt, prompt_for
 from benchcon.walk.step_recorder import Late, Taking
@@ -147,8 +147,9 @@ class Walk:
     def due_us(self) -> int | None:
         """When `tick` should be called at the latest, whatever else happens; None: nothing is due."""
         if self.state == "wait":
-            wait = self.rest_us if self.step and self.step.do == "rest" else self.still_us
-            return self._taking.began_us + wait
+            step = self.step
+            waits = {"rest": self.rest_us, "starting": step.to * 1000 if step else 0}
+            return self._taking.began_us + waits.get(step.do if step else "", self.still_us)
         if self.state == "closing":
             return self._close_us
         if self.state == "ask" and self._odd_since is not None:
@@ -307,9 +308,9 @@ class Walk:
         assert step is not None
         self._begin_taking(now_us)
         self._want(outputs_of(self.layout, step))
-        if step.do in ("rest", "still"):
+        if step.do in ("rest", "still", "starting"):
             self.state = "wait"
-        elif step.do in ("dark", "lamp", "digits"):
+        elif step.do in LOOKS or step.do in SUPPLY_LOOKS:
             self.state = "light"
         else:
             self.state = "ask"
@@ -373,7 +374,8 @@ class Walk:
             self._outcome = "seen" if right else "said"
             self._sounds.append("right" if right else "wrong")
         taking = self._taking
-        self.progress.collected.append(taking.evidence(step, self._outcome, now_us))
+        if step.do != "starting":
+            self.progress.collected.append(taking.evidence(step, self._outcome, now_us))
         self.last = "" if self._outcome == "seen" else slips.told(self.layout, step, taking.before, taking.settled)
         if step.do in ("put", "turn", "end"):
             self._late.hold(self.progress.collected, now_us + pace.LATE_US)
@@ -393,6 +395,9 @@ class Walk:
             self.progress.collected.append(
                 DigitsLook(name, step.picture, answer, own, displays, level, flickering, at_us=now_us)
             )
+        elif step.do in SUPPLY_LOOKS:
+            lit = tuple(name for name in step.parts if name in lamps or any(displays.get(name, b"")))
+            self.progress.collected.append(SupplyLook(step.supply, step.to, step.parts, answer, lit, now_us))
         else:
             self.progress.collected.append(LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us))
         self._sounds.append("right" if answer == "same" else "wrong")

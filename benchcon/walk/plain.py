@@ -20,6 +20,7 @@ from benchcon.panel.model import Digits
 from benchcon.panel.segments import decode, encode
 from benchcon.walk.guard import AFTER_S, Guard, Press
 from benchcon.walk.interfaces import FaceAnswer, Post, Scene
+from benchcon.walk.plan import Step, lit_but
 from benchcon.walk.prompts import by_button
 
 HELP = (
@@ -32,6 +33,10 @@ HELP = (
         "of a lamp",
         "NAME… these lit instead (dim:NAME, red:NAME, flicker:NAME: and how); m or dim, i or flicker, "
         "red … white, x or nothing; NAME=SHOWN of a display that shows something",
+    ),
+    (
+        "of a supply",
+        "NAME… these lit though it is off, or dark though it is on; x or nothing: nothing is lit",
     ),
     (
         "of a display",
@@ -257,12 +262,15 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         return FaceAnswer("done", number)
     if not text or text in ("y", "yes", "same"):
         return FaceAnswer("same", number)
-    part = layout.part(step.parts[0]) if step.parts else None
+    one = step.do in ("lamp", "digits")
+    part = layout.part(step.parts[0]) if one else None
     if isinstance(part, Digits):
         return _display(text, scene, layout, part)
+    if step.supply:
+        return _of_supply(text, number, step, layout)
     lamps: dict[str, Seen] = {}
     displays: dict[str, bytes] = {}
-    own = step.parts[0] if step.parts else ""
+    own = step.parts[0] if one else ""
     text = layout.with_names(text, _WORDS)
     for word in text.replace(",", " ").split():
         word = _SHORT.get(word, word)
@@ -287,6 +295,17 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         else:
             raise Trouble(f"'{how[:20]}' is no way for a lamp to look; allowed: dim, flicker, {', '.join(_COLOURS)}")
     return FaceAnswer("otherwise", number, lamps=lamps, displays=displays)
+
+
+def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAnswer:
+    """What was lit though its supply is off; or what was dark though it is on."""
+    if _SHORT.get(text, text) == "nothing":
+        return FaceAnswer("otherwise" if step.do == "fed" else "same", number)
+    names = layout.with_names(text, _WORDS).casefold().replace(",", " ").split()
+    for name in names:
+        if name not in step.parts:
+            raise Trouble(f"'{name[:40]}' is not among what the supply feeds; there are: {', '.join(step.parts)}")
+    return FaceAnswer("otherwise", number, lit_but(step, names))
 
 
 def _display(text: str, scene: Scene, layout: PanelIndex, part: Digits) -> FaceAnswer:

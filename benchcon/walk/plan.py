@@ -6,22 +6,41 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from benchcon.diagnosis.evidence import Seen
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
-from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
+from benchcon.panel.model import Control, Digits, Lamp, Panel, Part, Supply, SupplySource
+from benchcon.panel.supplies import fed_by, switching, wired_sources
 from benchcon.walk.patterns import within
 
+LOOKS = ("dark", "lamp", "digits")
+"""What is asked of the eye, of outputs that have supply."""
+SUPPLY_LOOKS = ("unfed", "fed")
+"""What is asked of the eye while supplies are switched off and on."""
+EIGHT = b"\x7f"
+"""All segments of a figure."""
+ENOUGH = 0.8
+"""Share of a board's budget that is lit to see what a supply feeds."""
+STARTED_MS = 300
+"""A source is looked at so long after it has started."""
 DETENTS = 10
 """Clicks that an encoder is turned each way."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One prompt. `do` is one of `evidence.ACTIONS`, or ``dark`` (all outputs off), ``lamp`` or ``digits`` (a look)."""
+    """One prompt. `do` is one of `evidence.ACTIONS`, or ``dark`` (all outputs off), ``lamp`` or ``digits`` (a look).
+
+    Of a supply: ``starting`` (wait until it has started), ``unfed`` and ``fed``, a look at what it feeds, all of it
+    told to light.
+    """
 
     do: str
     parts: tuple[str, ...] = ()
     to: int = 0
+    """put, turn, end: as in `evidence.Hand`; starting: milliseconds; fed: the source, 1 the first."""
     picture: bytes = b""
+    supply: str = ""
+    """Name of the supply that the step is about."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,16 +48,18 @@ class Group:
     """What is proved together, and again together if something was odd: one control, one lamp, one display."""
 
     name: str
-    """The part's name; ``rest``, ``dark``, or ``matrix NAME``."""
+    """The part's name; ``rest``, ``dark``, ``matrix NAME`` or ``supply NAME``."""
     kind: str
-    """``rest``, ``control``, ``matrix``, ``dark``, ``lamp`` or ``digits``."""
+    """``rest``, ``control``, ``matrix``, ``dark``, ``lamp``, ``digits`` or ``supply``."""
     parts: tuple[str, ...] = ()
 
 
 def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
-    """Return the groups of a walk over `panel`: all dark, one lamp, hands off, controls, matrices, lamps, displays.
+    """Return the groups of a walk over `panel`: all dark, one lamp, hands off, controls, matrices, lamps, displays,
+    supplies.
 
-    `only` names parts; empty means all. Parts that are not wired yet stand in the plan, for the report.
+    `only` names parts; empty means all. A supply is asked about with any of the controls that switch it. Parts that are
+    not wired yet stand in the plan, for the report.
     """
     layout = PanelIndex.of(panel)
     wanted = set(only) or {part.name for part in panel.parts}
@@ -55,7 +76,7 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
     if controls:
         groups.append(Group("rest", "rest"))
     groups += [Group(control.name, "control", (control.name,)) for control in controls]
-    return groups + _matrices(layout, wanted) + looks
+    return groups + _matrices(layout, wanted) + looks + _supplies(panel, wanted)
 
 
 def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
@@ -64,6 +85,8 @@ def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[S
         return [Step(group.kind)]
     if group.kind == "matrix":
         return [Step("put", group.parts, 1), Step("put", group.parts, 0)]
+    if group.kind == "supply":
+        return _supply_steps(layout, group, values)
     part = layout.part(group.parts[0])
     if isinstance(part, Lamp):
         return [Step("lamp", (part.name,))]
@@ -130,6 +153,71 @@ def _matrices(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
         if names and not set(names).isdisjoint(wanted):
             out.append(Group(f"matrix {matrix}", "matrix", names))
     return out
+
+
+def _supplies(panel: Panel, wanted: Collection[str]) -> list[Group]:
+    """One group for each supply that a wired control switches and that feeds anything wired."""
+    out = []
+    for supply in panel.supplies:
+        controls = tuple(dict.fromkeys(name for source in wired_sources(panel, supply) for name, _ in source.at))
+        fed = tuple(part.name for part in fed_by(panel, supply))
+        if fed and not set(controls).isdisjoint(wanted):
+            out.append(Group(f"supply {supply.name}", "supply", (*controls, *fed)))
+    return out
+
+
+def _supply_steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
+    """Off: what it feeds is told to light and is dark. Then each of its sources by itself: it is lit."""
+    panel = layout.panel
+    supply = next(each for each in panel.supplies if f"supply {each.name}" == group.name)
+    fed = _lit_together(panel, supply)
+    controls = [layout.controls[name] for name in group.parts if name in layout.controls]
+    known = {control.name: position_of(control, values) for control in controls}
+    at = {name: -1 if position is None else position for name, position in known.items()}
+    out: list[Step] = []
+
+    def switched(source: SupplySource | None) -> bool:
+        to = switching(panel, supply, source, at)
+        for name, position in (to or {}).items():
+            if at[name] != position:
+                out.append(Step("put", (name,), position))
+                at[name] = position
+        return to is not None
+
+    if switched(None):
+        out.append(Step("unfed", fed, supply=supply.name))
+    for number, source in enumerate(supply.sources, 1):
+        if source in wired_sources(panel, supply) and switched(source):
+            if source.after_us:
+                out.append(Step("starting", (), source.after_us // 1000 + STARTED_MS, supply=supply.name))
+            out.append(Step("fed", fed, number, supply=supply.name))
+    for control in controls:  # nothing is held down for the rest of the walk
+        if at[control.name] in spring_of(control):
+            out.append(Step("put", (control.name,), 0))
+    return out
+
+
+def _lit_together(panel: Panel, supply: Supply) -> tuple[str, ...]:
+    """As many of the outputs that `supply` feeds as their boards' budgets allow to be lit together, by name."""
+    left = {board.name: board.budget_ma * ENOUGH for board in panel.boards}
+    out: list[str] = []
+    for part in fed_by(panel, supply):
+        takes = part.current_ma if isinstance(part, Lamp) else part.segment_ma * EIGHT[0].bit_count()
+        board = part.channel.board
+        if takes <= left.get(board, 0.0) or not any(name in out for name in _on(panel, board)):
+            left[board] = left.get(board, 0.0) - takes
+            out.append(part.name)
+    return tuple(out)
+
+
+def lit_but(step: Step, pointed: Collection[str]) -> dict[str, Seen]:
+    """Return what was lit at a supply's `step`, where a person `pointed` at what is not as it should be."""
+    return {name: Seen() for name in step.parts if (name in pointed) != (step.do == "fed")}
+
+
+def _on(panel: Panel, board: str) -> list[str]:
+    outputs: tuple[Lamp | Digits, ...] = (*panel.lamps, *panel.digits)
+    return [part.name for part in outputs if part.channel.board == board]
 
 
 def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchcon.diagnosis.layout import PanelIndex, codes_of, words_of
+from benchcon.diagnosis.supplies import told_source
 from benchcon.panel.model import Control, Digits, Part
+from benchcon.panel.summary import counted
 from benchcon.walk.plan import Step
 
 
@@ -57,6 +59,8 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return "All dark?", "Every lamp and display should be dark now.", "Enter: all dark. Or point at what is lit."
     if step.do == "lamp":
         return label, f"Lamp {label} should blink, and no other.", _LOOK
+    if step.supply:
+        return _of_supply(layout, step)
     part = layout.part(step.parts[0])
     if step.do == "digits":
         assert isinstance(part, Digits)
@@ -83,6 +87,25 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
     word = words_of(part)[step.to] if step.to < len(codes_of(part)) else str(step.to)
     return f"{label}: {word}", f"Put {label} to {word}.", _BY_ITSELF
+
+
+_FED = "Enter: all lit. Or point at what is dark, or say that nothing is lit."
+
+
+def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
+    """What is asked while the supply of outputs is switched off and on."""
+    supply = next(each for each in layout.panel.supplies if each.name == step.supply)
+    if step.do == "starting":
+        return f"{supply.label}: starting", f"{supply.label} takes {step.to / 1000:.0f} s to start.", _BY_ITSELF
+    fed = f"all that {supply.label} feeds ({counted(len(step.parts), 'part')})"
+    if step.do == "unfed":
+        ask = f"{supply.label} is switched off: {fed} is told to light, and should be dark."
+        return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
+    by = told_source(layout, supply.sources[step.to - 1])
+    lamps = any(name in layout.lamps for name in step.parts)
+    eights = "displays an 8 on the left" if any(name in layout.digits for name in step.parts) else ""
+    how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""
+    return f"{supply.label}: on", f"With {by}, {fed} should be lit{how}.", _FED
 
 
 def by_button(button: Part, step: Step | None) -> str:

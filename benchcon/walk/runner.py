@@ -303,6 +303,8 @@ class Runner:
         """A proved button answers: short yes, long no (of a lamp: it does not light; else the screen must say more)."""
         walk, at_us = self.walk, change.at_us
         name = walk.answer_button
+        if walk.step is not None and walk.step.supply:
+            return  # it may be what switches it
         if not name or change.channel not in walk.layout.channels_of(name):
             return
         if judge.reads(walk.layout, (name,), 1, {**walk.values, change.channel: change.value}):
@@ -447,7 +449,8 @@ class Runner:
         """How the walk stands."""
         walk = self.walk
         steady = walk.state == "look" and not walk.wants.blink and self.outputs.idle
-        button = walk.answer_button if walk.state == "look" else ""
+        answers = walk.state == "look" and walk.step is not None and not walk.step.supply
+        button = walk.answer_button if answers else ""
         return Scene(
             walk.prompt(),
             walk.state,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Lamp
-from benchcon.walk.plan import Step
+from benchcon.walk.plan import EIGHT, SUPPLY_LOOKS, Step
 
 
 @dataclass(slots=True)
@@ -21,7 +21,11 @@ class Wants:
 
 
 def outputs_of(layout: PanelIndex, step: Step) -> Wants:
-    """Return what `step` wants lit: one lamp, one display's picture, or nothing."""
+    """Return what `step` wants lit: one lamp, one display's picture, all that a supply feeds, or nothing."""
+    if step.do in SUPPLY_LOOKS:
+        lamps = {name: layout.lamps[name].on_permille for name in step.parts if name in layout.lamps}
+        eights = {name: EIGHT.ljust(layout.digits[name].places, b"\0") for name in step.parts if name in layout.digits}
+        return Wants(lamps, digits=eights)
     if step.do == "lamp":
         lamp = layout.part(step.parts[0])
         assert isinstance(lamp, Lamp)

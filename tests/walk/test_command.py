@@ -146,7 +146,7 @@ def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_pat
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
     asked = [line["done"] for line in lines if "done" in line]
     assert asked[: len(before)] == before
-    assert len(asked) == len(set(asked)) == len(parts) + 2
+    assert len(asked) == len(set(asked)) == len(parts) + 3  # all dark, hands off, and what “mains” feeds
 
 
 def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> None:

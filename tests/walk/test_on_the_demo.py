@@ -100,7 +100,7 @@ def test_healthy_desks_have_nothing_wrong(desks: Desks) -> None:
     walk = desks.robot_walk()
     assert diagnose(desks.panel, walk.evidence) == []
     assert {done.how for done in walk.done.values()} == {"done"}
-    assert len(walk.done) == len(desks.panel.parts) + 2
+    assert len(walk.done) == len(desks.panel.parts) + 3  # all dark, hands off, the supply
 
 
 def test_a_lamp_blinks_for_the_eye_and_never_more_than_three_times_a_second(desks: Desks) -> None:

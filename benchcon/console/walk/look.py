@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchcon.diagnosis.evidence import Seen
 from benchcon.walk.interfaces import FaceAnswer
-from benchcon.walk.plan import Step
+from benchcon.walk.plan import Step, lit_but
 
 
 class LookTaken:
@@ -14,6 +14,8 @@ class LookTaken:
         self.own = step.parts[0] if step is not None and step.do in ("lamp", "digits") else ""
         """The lamp or display that the step is about."""
         self.digits = step is not None and step.do == "digits"
+        self.supply = step if step is not None and step.supply else None
+        """A look at what a supply feeds: what is pointed at is lit; where all should be, it is dark."""
         self.lamps: dict[str, Seen] = {}
         """Every lamp that is lit."""
         self.displays: dict[str, bytes] = {}
@@ -39,7 +41,7 @@ class LookTaken:
     @property
     def lamp(self) -> str:
         """The lamp that dim, colour and flickering are said of: the one pointed at last, else the one asked about."""
-        return "" if self.digits else self.last or self.own
+        return "" if self.digits or self.supply else self.last or self.own
 
     def looks(self, how: str) -> None:
         """`lamp`, or the display at hand, is ``dim`` or ``flickering`` (said twice: it is not), or of this colour."""
@@ -64,7 +66,8 @@ class LookTaken:
 
     def words(self, labels: dict[str, str]) -> str:
         """What was said so far, in words; empty: nothing."""
-        said = [f"{labels.get(name, name)}{_how(seen)}" for name, seen in self.lamps.items()]
+        dark = " dark" if self.supply is not None and self.supply.do == "fed" else ""
+        said = [f"{labels.get(name, name)}{_how(seen)}{dark}" for name, seen in self.lamps.items()]
         said += [f"{labels.get(name, name)} shows something else" for name in self.displays]
         said += [word for word, on in (("dim", self.dim), ("flickering", self.flickering)) if on]
         return ", ".join(said)
@@ -73,6 +76,8 @@ class LookTaken:
         """The answer to step `number`; `picture` is what the display at hand should show."""
         if not self.changed:
             return FaceAnswer("same", number)
+        if self.supply is not None:
+            return FaceAnswer("otherwise", number, lit_but(self.supply, self.lamps))
         displays = dict(self.displays)
         if self.digits:
             displays.setdefault(self.own, picture)

@@ -27,6 +27,7 @@ from benchcon.panel.model import Control, Digits, Lamp, Panel
 from benchcon.report.folder import Folder
 from benchcon.text import printable
 from benchcon.walk.interfaces import FaceAnswer, Scene
+from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
@@ -110,7 +111,7 @@ class WalkScreen(AskedScreen):
             self._first = dict(scene.values)
             self._told = ""
             self.query_one(WalkFace).step = scene.step
-            self.set_class(scene.step is not None and scene.step.do in ("lamp", "dark", "digits"), "-looking")
+            self.set_class(scene.step is not None and scene.step.do in (*LOOKS, *SUPPLY_LOOKS), "-looking")
             if prompt.parts:
                 self.query_one(WalkFace).select(prompt.parts[0])
             self._edit(self.look.own if self.look.digits else "")
@@ -155,13 +156,13 @@ class WalkScreen(AskedScreen):
         looking = scene.state in ("look", "light")
         do = scene.step.do if scene.step else ""
         if action == "point":
-            return looking and do in ("lamp", "dark", "digits")
+            return looking and do in (*LOOKS, *SUPPLY_LOOKS)
         if action == "colour":
             return looking and bool(self.look.lamp)
         if action in ("dim", "flicker"):
             return looking and (do == "digits" or bool(self.look.lamp))
         if action == "nothing":
-            return looking and do in ("lamp", "digits")
+            return looking and do in ("lamp", "digits", "fed")
         if action in ("done", "taken"):
             return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
         if action == "yes":
@@ -270,7 +271,7 @@ class WalkScreen(AskedScreen):
             self._point(message.part)
 
     def _point(self, part: Lamp | Digits) -> None:
-        if isinstance(part, Digits):
+        if isinstance(part, Digits) and not self.look.supply:
             self._keep_picture()
             self._edit(part.name)
         elif not self.look.digits:

@@ -1,0 +1,101 @@
+"""What a supply feeds, and what it does not: looks with it switched off and on, as findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchcon.diagnosis.evidence import DigitsLook, LampLook, SupplyLook
+from benchcon.diagnosis.findings import KINDS, Finding
+from benchcon.diagnosis.layout import PanelIndex
+from benchcon.panel.model import Supply, SupplySource
+
+_MOST_NAMES = 4
+
+
+def told_source(layout: PanelIndex, source: SupplySource) -> str:
+    """Return what switches a supply on, as people read it: ``Mains on``, ``Standby auto and Mains off``."""
+    return " and ".join(f"“{layout.controls[name].label or name}” at {word}" for name, word in source.at)
+
+
+def find(
+    layout: PanelIndex, looks: Sequence[SupplyLook], lamps: Sequence[LampLook], displays: Sequence[DigitsLook]
+) -> list[Finding]:
+    """Return what is fed past its switch, and what is not fed by a source that should feed it.
+
+    What lights with everything dark, or never lights at all, is a fault of the part, and found as that.
+    """
+    unasked = {name for look in lamps if look.answer != "skipped" for name in _lit(look) if name not in look.set}
+    asked = {name for look in lamps for name in look.set} | {look.part for look in displays}
+    shone = {name for look in lamps for name in _lit(look)}
+    shone |= {look.part for look in displays if look.answer == "same" or any(look.seen)}
+    shone |= {name for look in looks for name in look.shone}
+    out: list[Finding] = []
+    last = {(look.supply, look.source): look for look in looks if look.answer in ("same", "otherwise")}
+    for (name, number), look in last.items():
+        supply = next((each for each in layout.panel.supplies if each.name == name), None)
+        if supply is None or number > len(supply.sources):
+            continue
+        there = [part for part in look.set if part in layout.lamps or part in layout.digits]
+        lit = [part for part in there if part in look.shone]
+        if number == 0:
+            past = [part for part in lit if part not in unasked]
+            able = [part for part in there if part in shone and part not in unasked]
+            if past:
+                out.append(_past(layout, supply, past, set(past) >= set(able) and len(able) > 1))
+        else:
+            missing = [part for part in there if part not in lit and (part in shone or part not in asked)]
+            whole = not lit and len(missing) > 1
+            if missing:
+                out.append(_not_fed(layout, supply, supply.sources[number - 1], number, missing, whole))
+    return out
+
+
+def _lit(look: LampLook) -> list[str]:
+    seen = look.set if look.answer == "same" else look.seen if look.answer == "otherwise" else ()
+    return [*seen, *(name for name, picture in look.displays.items() if any(picture))]
+
+
+def _past(layout: PanelIndex, supply: Supply, parts: list[str], whole: bool) -> Finding:
+    off = "with it switched off"
+    if whole:
+        because = f"all that “{supply.label}” feeds is lit {off}"
+        look = "its switch: what is fed has its supply past it"
+    else:
+        because = f"{_named(layout, parts)} {'is' if len(parts) == 1 else 'are'} lit {off} (supply “{supply.label}”)"
+        look = "where the plus of these comes from: not from behind the switch"
+    return _finding(layout, "fed past the switch", supply, parts, whole, because, look, 0)
+
+
+def _not_fed(
+    layout: PanelIndex, supply: Supply, source: SupplySource, number: int, parts: list[str], whole: bool
+) -> Finding:
+    by = told_source(layout, source)
+    what = f"nothing that “{supply.label}” feeds" if whole else _named(layout, parts)
+    because = f"{what} {'is' if whole or len(parts) == 1 else 'are'} {'' if whole else 'not '}lit with {by}"
+    look = "that switch, its fuse, and the wire from it to what it feeds"
+    return _finding(layout, "not fed", supply, parts, whole, because, look, number)
+
+
+def _named(layout: PanelIndex, parts: list[str]) -> str:
+    labels = [f"“{layout.part(name).label or name}”" for name in parts]
+    shown = (
+        labels if len(labels) <= _MOST_NAMES else [*labels[: _MOST_NAMES - 1], f"{len(labels) - _MOST_NAMES + 1} more"]
+    )
+    return " and ".join(filter(None, (", ".join(shown[:-1]), shown[-1])))
+
+
+def _finding(
+    layout: PanelIndex,
+    kind: str,
+    supply: Supply,
+    parts: list[str],
+    whole: bool,
+    because: str,
+    look_first: str,
+    source: int,
+) -> Finding:
+    """A finding about a whole supply names no part: each of them may be well."""
+    named = () if whole else tuple(parts)
+    channels = tuple(key for name in named for key in layout.channels_of(name))
+    detail = {"supply": supply.name} | ({"source": source} if source else {})
+    return Finding(kind, named, channels or (f"supply {supply.name}",), detail, because, look_first, KINDS[kind].decide)
