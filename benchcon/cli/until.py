@@ -47,7 +47,8 @@ class EndedBySignal(KeyboardInterrupt):
 class Until:
     """Catches Ctrl-C, SIGTERM and SIGHUP while it is open, so that a command can end by its own way.
 
-    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not ask `told` or `wait` themselves.
+    With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not ask `told` or
+    `wait` themselves.
     """
 
     def __init__(self, seconds: float | None = None, *, interrupt: bool = False) -> None:

@@ -22,9 +22,9 @@ from benchcon.panel.pins import CHAINS
 def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Finding]:
     """Return what is wrong on `panel`, judging by all of `evidence` together; an empty list: nothing.
 
-    `evidence` holds `HandStep`, `LampLook`, `DigitsLook` and `BoardTrouble` values in the order in which they happened, or
-    the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were skipped
-    prove nothing.
+    `evidence` holds `HandStep`, `LampLook`, `DigitsLook` and `BoardTrouble` values in the order in which they happened,
+    or the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were
+    skipped prove nothing.
 
     Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
     class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several

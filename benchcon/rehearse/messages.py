@@ -66,7 +66,10 @@ def of_topic(topic: str, payload: bytes, behaviour: Behaviour) -> tuple[Values, 
 
 
 def number_of(name: str, given: Any, behaviour: Behaviour) -> float | None:
-    """Return what is given for a value as a number of its unit. Raises `BadMessage`, for what is outside its range too."""
+    """Return what is given for a value as a number of its unit.
+
+    Raises `BadMessage`, for what is outside its range too.
+    """
     value = behaviour.value(name) if len(name) <= 64 else None
     if value is None:
         raise BadMessage(_told(f"there is no value '{name[:64]}'"))
