@@ -20,6 +20,7 @@ from benchcon.panel.model import Panel
 from benchcon.recording import Keeper
 from benchcon.recording.keeper import Closed
 from benchcon.state import BenchState
+from benchcon.state.changes import Changes, ValueChange
 from benchcon.watch import triggers_of
 from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME, Batch
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from benchcon.rig.hand import Hand
 
 Listener = Callable[[list[Event]], None]
+Watcher = Callable[[list[ValueChange]], None]
 
 
 class Keeping(NamedTuple):
@@ -85,6 +87,31 @@ class Session:
         self.hands: dict[str, Hand] = {}
         """By board name; only where the boards are simulated."""
         self._listeners: list[Listener] = []
+        self._watchers: list[Watcher] = []
+        self._changes: Changes | None = None
+        """Made while somebody looks at changes."""
+
+    def follow(self, watcher: Watcher) -> Callable[[], None]:
+        """Have `watcher` called with what changes of what may be shown as current, and first with how all stands now.
+
+        Silence changes that too, as long as the session's time is taken (`tick`, `advance`). The call comes with `lock`
+        held, so in order; it must not block. Returns what ends that.
+        """
+        with self.lock:
+            if self._changes is None:
+                self._changes = Changes(self.state, shown=True)
+                self._changes.begin(self.now_us())
+            self._watchers.append(watcher)
+            watcher(self._changes.standing(self.now_us()))
+
+        def end() -> None:
+            with self.lock:
+                if watcher in self._watchers:
+                    self._watchers.remove(watcher)
+                if not self._watchers:
+                    self._changes = None
+
+        return end
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
         """Have `listener` called with the events of every batch, on the thread that feeds; it must not block.
@@ -106,12 +133,16 @@ class Session:
     def close(self) -> None:
         """Give back what the session holds."""
 
-    def _feed(self, batches: Sequence[Batch]) -> list[Event]:
-        happened: list[Event] = []
-        with self.lock:
-            for batch in batches:
-                happened += self.state.feed(batch)
-        return happened
+    def _show(self, changes: list[ValueChange]) -> None:
+        """With the lock held: tell who follows changes."""
+        if changes:
+            for watcher in tuple(self._watchers):
+                watcher(changes)
+
+    def _take_time(self, now_us: int) -> None:
+        """With the lock held: what silence has changed until now."""
+        if self._changes is not None:
+            self._show(self._changes.tick(now_us))
 
     def _tell(self, happened: Sequence[Event]) -> None:
         if happened and self._listeners:
@@ -150,8 +181,14 @@ class OpenSession(Session):
 
     def _take(self, batches: Sequence[Batch], observed: Sequence[Sequence[Event]]) -> None:
         """Take batches, and what the state's observer made of each."""
-        for batch, events in zip(batches, observed, strict=True):
-            self.state.take(batch, events)
+        if self._changes is None:
+            for batch, events in zip(batches, observed, strict=True):
+                self.state.take(batch, events)
+        else:
+            changes: list[ValueChange] = []
+            for batch, events in zip(batches, observed, strict=True):
+                changes += self._changes.take(batch, events)
+            self._show(changes)
         happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
         if self._writer is not None:
             self._writer.write(batches)
@@ -164,9 +201,11 @@ class OpenSession(Session):
         self._tell(happened)
 
     def tick(self) -> None:
-        """Take the time, a few times a second: triggers of silence, captures that are to end."""
+        """Take the time, a few times a second: what silence changes, its triggers, captures that are to end."""
         with self.lock:
-            self.keeper.tick(self.now_us())
+            now_us = self.now_us()
+            self._take_time(now_us)
+            self.keeper.tick(now_us)
 
     def keep_last(self) -> Path:
         """Save the last 10 minutes, and what follows for a while. Raises `Trouble` if the file cannot be made."""
@@ -325,6 +364,9 @@ class ReplaySession(Session):
                 self.state.feed(keyframe)
             for batch in self.reader.until(at_us):
                 self.state.feed(batch)
+            if self._changes is not None:
+                self._changes = Changes(self.state, shown=True)
+                self._changes.begin(at_us)
         self._pending = []
         # The reader stands elsewhere now: what it gives from here on.
         self._batches = iter(self.reader)
@@ -338,7 +380,7 @@ class ReplaySession(Session):
                 self._at_us = float(self.last_us)
                 return False
             self._at_us = max(self._at_us, float(batch.at_us))
-            happened = self._feed([batch])
+            happened = self._feed(batch)
             self._tell(happened)
             if any(type(event).__name__ in _CHANGES for event in happened):
                 return True
@@ -373,9 +415,18 @@ class ReplaySession(Session):
             if batch.at_us > target_us:
                 self._pending.append(batch)
                 break
-            happened += self._feed([batch])
+            happened += self._feed(batch)
         self._at_us = target_us
+        with self.lock:
+            self._take_time(int(target_us))
         self._tell(happened)
+
+    def _feed(self, batch: Batch) -> Sequence[Event]:
+        with self.lock:
+            if self._changes is None:
+                return self.state.feed(batch)
+            self._show(self._changes.feed(batch))
+            return self._changes.events
 
     def _next(self) -> Batch | None:
         if self._pending:

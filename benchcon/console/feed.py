@@ -15,6 +15,7 @@ from benchcon.console.folding import Folding
 from benchcon.console.showing import channels_of
 from benchcon.panel.model import Control, Panel, Part
 from benchcon.state import BoardState
+from benchcon.state.changes import ValueChange
 from benchcon.wire import events as ev
 
 EVENTS_KEPT = 20_000
@@ -65,6 +66,12 @@ class Feed:
         """Sources that have sent a heartbeat: how they stand, dark or not, is known only from then on."""
         self.listeners: list[Callable[[list[ev.Event]], None]] = []
         """Called once a frame with the events since the last one, on the console's thread."""
+        self.watchers: list[Callable[[list[ValueChange]], None]] = []
+        """As `listeners`, with what has changed."""
+        self.changes_missed = False
+        """Some changes went unseen, because the screen stood still: how all stands has to be taken in anew."""
+        self._changes: deque[list[ValueChange]] = deque()
+        self._changes_count = 0
 
     def take(self, events: list[ev.Event]) -> None:
         """Hand over events; called on any thread, returns at once."""
@@ -77,10 +84,19 @@ class Feed:
                 self._count -= gone
                 self.events_dropped += gone
 
+    def change(self, changes: list[ValueChange]) -> None:
+        """Hand over what has changed; called on any thread, returns at once."""
+        with self._lock:
+            self._changes.append(changes)
+            self._changes_count += len(changes)
+            while self._changes_count > MOST_WAITING and len(self._changes) > 1:
+                self._changes_count -= len(self._changes.popleft())
+                self.changes_missed = True
+
     @property
     def waiting(self) -> bool:
         """Whether anything came since the last `drain`."""
-        return bool(self._waiting)
+        return bool(self._waiting or self._changes)
 
     def wire(self, panel: Panel, boards: dict[str, BoardState]) -> None:
         """Learn which part sits on which channel of which board."""
@@ -99,33 +115,39 @@ class Feed:
         """Sort what has come since the last call; returns how many events that was."""
         with self._lock:
             waiting, self._waiting = self._waiting, deque()
-            self._count = 0
+            changed, self._changes = self._changes, deque()
+            self._count = self._changes_count = 0
+        for changes in changed:
+            self._moved(changes)
+            for watcher in self.watchers:
+                watcher(changes)
         count = 0
-        find, fresh, moves = self._by_channel.get, self.fresh, self.moves
-        touched: tuple[Control, int] | None = None
         for events in waiting:
             count += len(events)
             for event in events:
                 sort = type(event)
-                if sort is ev.Moved:
-                    at_us, source = event[0], event[1]
-                    for channel_id in event[4]:  # type: ignore[union-attr, misc]
-                        part = find((source, channel_id))  # type: ignore[arg-type]
-                        if part is not None:
-                            fresh[part.name] = at_us
-                            moves[part.name] = moves.get(part.name, 0) + 1
-                            if isinstance(part, Control):
-                                touched = (part, at_us)
-                elif sort is ev.Alive:
+                if sort is ev.Alive:
                     self.alive.add(event[1])
-                    continue
-                self._list(event)
+                else:
+                    self._list(event)
             for listener in self.listeners:
                 listener(events)
-        if touched is not None:
-            self.touched = Touch(*touched)
         self.events_seen += count
         return count
+
+    def _moved(self, changes: list[ValueChange]) -> None:
+        """Note which parts were moved, and what was touched last."""
+        find, fresh, moves = self._by_channel.get, self.fresh, self.moves
+        touched: tuple[Control, int] | None = None
+        for at_us, source, channel_id, _, clock_us in changes:
+            part = find((source, channel_id)) if clock_us else None  # else the board has not told of it by itself
+            if part is not None:
+                fresh[part.name] = at_us
+                moves[part.name] = moves.get(part.name, 0) + 1
+                if isinstance(part, Control):
+                    touched = (part, at_us)
+        if touched is not None:
+            self.touched = Touch(*touched)
 
     def _list(self, event: ev.Event) -> None:
         if worth_telling(event) and not self._folded(event):

@@ -10,12 +10,10 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from typing import NamedTuple, Protocol
 
-from benchcon.console.quiet import HEARD, Quiet
 from benchcon.console.transport import marks_of
-from benchcon.state import BenchState
+from benchcon.state.changes import OF_BOARDS, ValueChange
 from benchcon.text import printable
 from benchcon.wire import events as ev
-from benchcon.wire.notifications import settings
 
 MOST_CHANGES = 8_000
 """Changes kept of one channel; at twice as many the older half goes."""
@@ -137,10 +135,6 @@ class History:
         """Time and text of marks, triggers and words, as they came."""
         self.first_us: int | None = None
         self.last_us = 0
-        self._outputs: dict[int, list[str]] = {}
-        self._quiet = Quiet()
-        self._before: dict[int, dict[Key, int]] = {}
-        """By source of a silent board: where its channels stood."""
 
     @property
     def marks(self) -> list[tuple[int, str]]:
@@ -174,99 +168,19 @@ class History:
             found = self.tracks[key] = HistoryTrack()
         return found
 
-    def stand(self, state: BenchState, now_us: int) -> None:
-        """Take what stands now, for all that events do not tell: a first reading, a board that has fallen silent."""
-        self._quiet.learn(state)
-        for at_us, source in self._quiet.fallen(now_us):
-            self._silence(source, at_us)
-        for board in state.boards.values():
-            self._outputs[board.source] = [each.id for each in board.channels.values() if each.is_output]
-            if board.standing(now_us) != "live" or not board.known:
+    def take(self, changes: Iterable[ValueChange]) -> None:
+        """Take what changed of what may be shown as current, in order."""
+        for at_us, source, channel_id, value, _ in changes:
+            if channel_id in OF_BOARDS:
                 continue
-            for channel in board.channels.values():
-                if channel.value is None:
-                    continue
-                value = channel.as_signed(channel.value)
-                track = self.track((board.source, channel.id))
-                if not track.values or track.values[-1] != value:
-                    self._add(
-                        (board.source, channel.id), max(channel.at_us, track.times[-1] if track.times else 0), value
-                    )
+            self.track((source, channel_id)).add(at_us, UNKNOWN if value is None else value)
+            if self.first_us is None or at_us < self.first_us:
+                self.first_us = at_us
+            self.last_us = max(self.last_us, at_us)
 
-    def _of(self, source: int) -> list[Key]:
-        return [key for key in self.tracks if key[0] == source]
-
-    def _silence(self, source: int, at_us: int) -> None:
-        """From here on nothing of a board is known, until it is heard again."""
-        self._before[source] = {key: self.tracks[key].values[-1] for key in self._of(source) if self.tracks[key].values}
-        self._unknown(self._of(source), at_us)
-
-    def _unknown(self, keys: Iterable[Key], at_us: int) -> None:
-        for key in keys:
-            if self.tracks[key].values:
-                self._add(key, at_us, UNKNOWN)
-
-    def _heard(self, source: int, at_us: int) -> None:
-        """A heartbeat: what a silent board stood at before stands again."""
-        for since_us, who in self._quiet.fallen(at_us):
-            self._silence(who, since_us)
-        if self._quiet.back(source, at_us):
-            for key, value in self._before.pop(source, {}).items():
-                self._add(key, at_us, value)
-
-    def _add(self, key: Key, at_us: int, value: int) -> None:
-        self.track(key).add(at_us, value)
-        if self.first_us is None or at_us < self.first_us:
-            self.first_us = at_us
-        self.last_us = max(self.last_us, at_us)
-
-    def take(self, events: Iterable[ev.Event], encoders: frozenset[Key] = frozenset()) -> None:
-        """Take events, in order."""
-        heard: tuple[int, int] | None = None
-        for event in events:
-            sort = type(event)
-            if sort in HEARD and event[:2] != heard:
-                heard = event[:2]
-                self._heard(event[1], event[0])
-            if sort is ev.Moved:
-                at_us, source, _, _, values = event  # type: ignore[misc]
-                for channel_id, value in values.items():  # type: ignore[union-attr]
-                    self._add((source, channel_id), at_us, _signed((source, channel_id), value, encoders))
-            elif isinstance(event, ev.Answered):
-                self._answered(event, encoders)
-            elif isinstance(event, ev.Boot):
-                outputs = self._outputs.get(event.source, ())
-                self._unknown([key for key in self._of(event.source) if key[1] not in outputs], event.at_us)
-                self._dark(event.source, event.at_us)
-            elif isinstance(event, ev.Told) and event.words[:1] == ("dark",):
-                self._dark(event.source, event.at_us)
-            elif self._quiet.lost(event):
-                self._before.pop(event[1], None)
-                self._unknown(self._of(event[1]), event[0])
-            elif isinstance(event, ev.Note):
-                self.notes.append((event.at_us, printable(f"{event.kind} {event.text}")))
-                del self.notes[:-MOST_MARKS]
-
-    def _answered(self, event: ev.Answered, encoders: frozenset[Key]) -> None:
-        if event.words[:1] == ("dark",):
-            self._dark(event.source, event.at_us)
-        elif event.words[:1] == ("read",):
-            for key, value in read_values(event):
-                self._add(key, event.at_us, _signed(key, value, encoders))
-        elif event.words[:1] == ("set",) and event.request is not None:
-            for channel_id, value in settings(event.request.words[1:]):
-                self._add((event.source, channel_id), event.at_us, value)
-
-    def _dark(self, source: int, at_us: int) -> None:
-        for channel_id in self._outputs.get(source, ()):
-            self._add((source, channel_id), at_us, 0)
-
-
-def read_values(event: ev.Answered) -> Iterable[tuple[Key, int]]:
-    """The channels that one answer to `read` tells, and their values as on the wire."""
-    for channel_id, value in settings(event.words[4:]):
-        yield (event.source, channel_id), value
-
-
-def _signed(key: Key, value: int, encoders: frozenset[Key]) -> int:
-    return value - 0x10000 if key in encoders and value & 0x8000 else value
+    def note(self, events: Iterable[ev.Event]) -> None:
+        """Take the notes among some events."""
+        found = [event for event in events if isinstance(event, ev.Note)]
+        if found:
+            self.notes += [(event.at_us, printable(f"{event.kind} {event.text}")) for event in found]
+            del self.notes[:-MOST_MARKS]

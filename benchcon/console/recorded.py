@@ -179,7 +179,7 @@ class Recorded:
             return
         if values_at != self._values[0]:
             state = _state_at(reader, values_at)
-            self._values = values_at, dict(values_of(state, values_at))
+            self._values = values_at, values_of(state, values_at)
         if window is not None and window != self._window:
             self._read_window(reader, window)
 
@@ -246,6 +246,9 @@ def _standing(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
     """Value and number of changes of every channel in a keyframe; None for one that is not ours."""
     state = BenchState()
     state.feed(Batch(at_us, BENCH, KEYFRAME, [body]))
+    known = values_of(state, at_us)
     return {
-        key: (value, state.boards[key[0]].channels[key[1]].changes) for key, value in values_of(state, at_us)
+        (board.source, channel.id): (known.get((board.source, channel.id), UNKNOWN), channel.changes)
+        for board in state.boards.values()
+        for channel in board.channels.values()
     } or None

@@ -22,7 +22,6 @@ from benchcon.state import BoardState
 from benchcon.state.bench import MOST_BOARDS
 from benchcon.state.described import Signature, completed, signature
 from benchcon.text import printable
-from benchcon.wire.events import Event
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
@@ -65,7 +64,8 @@ class Sight:
             self._behind = Behind(session)
             self.past = Recorded(session.path, session.first_us, session.last_us)
         else:
-            self.feed.listeners.append(self._remember)
+            self.feed.listeners.append(self.history.note)
+            self.feed.watchers.append(self.history.take)
         self.rates: dict[int, float] = {}
         """By source: good lines a second from the board, over the last second or so."""
         self._counted: tuple[int, dict[int, int]] = (0, {})
@@ -76,11 +76,10 @@ class Sight:
         self._noticed = -60.0
         self._read_back = 0
         """So many events before this moment of a recording have been asked for."""
-        self._encoders: frozenset[tuple[int, str]] = frozenset()
-        self._stood_us = -1_000_000
         self._seen: tuple[Panel, Signature] | None = None
         self._held: dict[str, HeldPart] = {}
         """By part name."""
+        self._unfollow = session.follow(self.feed.change)
         self._unsubscribe = session.subscribe(self.feed.take)
         self.look()
 
@@ -94,12 +93,11 @@ class Sight:
             self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
             self.darkness = darkness(boards, now_us)
         self._notice()
-        count = self.feed.drain()
-        if self.past is self.history and not 0 <= self.now_us - self._stood_us < 500_000:
-            self._stood_us = self.now_us
-            with self.session.lock:
-                self.history.stand(self.session.state, self.now_us)
-        return count
+        if self.feed.changes_missed:
+            self.feed.changes_missed = False
+            self._unfollow()
+            self._unfollow = self.session.follow(self.feed.change)
+        return self.feed.drain()
 
     def show(self, parts: Iterable[Part]) -> list[Showing]:
         """Return how parts look, as of the last look at the time; only what is in view is worked out."""
@@ -130,9 +128,6 @@ class Sight:
         """The latest moment of the session: the present, or the end of a recording."""
         return self.session.last_us if isinstance(self.session, ReplaySession) else self.now_us
 
-    def _remember(self, events: list[Event]) -> None:
-        self.history.take(events, self._encoders)
-
     def _learn(self) -> None:
         """Follow boards that come and describe themselves, and a panel that was edited."""
         state = self.session.state
@@ -142,12 +137,6 @@ class Sight:
             self.panel = completed(self.session.panel, state)
             self.boards = boards_of(self.panel, state)
             self.feed.wire(self.panel, self.boards)
-            self._encoders = frozenset(
-                (board.source, channel.id)
-                for board in state.boards.values()
-                for channel in board.channels.values()
-                if channel.kind == "encoder"
-            )
 
     def _count(self) -> None:
         """Work out lines a second, once a second."""
@@ -256,6 +245,7 @@ class Sight:
 
     def close(self) -> None:
         """Stop listening."""
+        self._unfollow()
         self._unsubscribe()
         if isinstance(self.past, Recorded):
             self.past.close()

@@ -7,10 +7,10 @@ import fnmatch
 from benchcon.capture import Reader
 from benchcon.panel.file import load
 from benchcon.replay.cases import CaptureCase
-from benchcon.replay.changes import OF_BOARDS, REFUSED
 from benchcon.replay.exports import board_name, whole_state
 from benchcon.replay.timed import timed
 from benchcon.replay.verdict import WHOLE
+from benchcon.state.changes import OF_BOARDS, REFUSED
 from benchcon.text import printable
 from benchcon.timing.delay_words import name_of
 

@@ -16,8 +16,8 @@ from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
-from benchcon.replay.changes import DARK, OF_BOARDS, REFUSED, RESETS, Changes, ValueChange
 from benchcon.state import BenchState, ChannelState
+from benchcon.state.changes import DARK, OF_BOARDS, REFUSED, RESETS, Changes, ValueChange
 from benchcon.text import printable
 from benchcon.wire import events as ev
 

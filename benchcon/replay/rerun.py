@@ -19,10 +19,10 @@ from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.panel.model import Control, Panel
 from benchcon.replay.answers import answers_of
-from benchcon.replay.changes import REFUSED
 from benchcon.replay.compare import PASSING_US, Comparison, compare
 from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, Script
 from benchcon.replay.tracks import Recording, Tracks
+from benchcon.state.changes import REFUSED
 from benchcon.text import printable
 from benchcon.wire.host import Outcome
 from benchcon.wire.records import Batch

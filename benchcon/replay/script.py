@@ -12,9 +12,9 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import loads
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import position_of
-from benchcon.replay.changes import DARK, Changes, ValueChange
 from benchcon.replay.compare import PASSING_US
 from benchcon.state import BenchState
+from benchcon.state.changes import DARK, Changes, ValueChange
 from benchcon.wire import events as ev
 from benchcon.wire.records import KEYFRAME
 
@@ -152,7 +152,7 @@ class _Maker:
     # --- what hands moved -------------------------------------------------------------------------------------------
 
     def feed_changes(self, changes: Iterable[ValueChange]) -> None:
-        for at_us, source, channel_id, value in changes:
+        for at_us, source, channel_id, value, _ in changes:
             board = self.state.boards.get(source)
             channel = board.channels.get(channel_id) if board is not None else None
             if channel_id == DARK:

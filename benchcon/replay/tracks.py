@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 from benchcon.capture import Reader
 from benchcon.panel.segments import decode
-from benchcon.replay.changes import OF_BOARDS, Changes
 from benchcon.replay.figures import told
+from benchcon.state.changes import OF_BOARDS, Changes
 from benchcon.text import printable
 from benchcon.wire.records import Batch
 
@@ -101,7 +101,7 @@ class Tracks:
         self._last_us = batch.at_us
         if self._first_us is None:
             self._first_us = batch.at_us
-        for at_us, source, channel, value in self.changes.feed(batch):
+        for at_us, source, channel, value, _ in self.changes.feed(batch):
             track = self._tracks.get((source, channel))
             if track is None:
                 if value is None:

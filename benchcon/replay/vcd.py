@@ -11,9 +11,9 @@ from typing import NamedTuple, TextIO
 
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
-from benchcon.replay.changes import DARK, OF_BOARDS, Changes
 from benchcon.replay.exports import UNITS, board_name, whole_state
 from benchcon.state import BenchState, ChannelState
+from benchcon.state.changes import DARK, OF_BOARDS, Changes
 from benchcon.text import printable
 from benchcon.wire import events as ev
 

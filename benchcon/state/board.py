@@ -135,9 +135,16 @@ class BoardState:
             return self.link
         if self.last_heard_us is None:
             return "asking"
-        if now_us - self.last_heard_us > self.silent_after_us:
-            return "silent"
-        return "live"
+        return "silent" if self.is_silent(now_us) else "live"
+
+    @property
+    def silent_from_us(self) -> int:
+        """When the board counts as silent, if nothing is heard of it until then."""
+        return (self.last_heard_us or 0) + self.silent_after_us
+
+    def is_silent(self, now_us: int) -> bool:
+        """Whether the board has said nothing for too long."""
+        return now_us > self.silent_from_us
 
     @property
     def silent_after_us(self) -> int:

@@ -227,9 +227,7 @@ def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
     path = tmp_path / "busy.capture"
     session = Fed()
     history = History()
-    encoders = frozenset({(session.source("met"), "enc_qnh")})
-    history.stand(session.state, session.at_us)
-    session.subscribe(lambda events: history.take(events, encoders))
+    session.follow(history.take)
     session.start_recording(path)
     begun = session.at_us
     busy(session, 6)
@@ -250,7 +248,7 @@ def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
     session.wait(0.25)
     busy(session, 6)
     session.wait(4.0, alive=False)  # and in the end all are silent
-    history.stand(session.state, session.at_us)
+    session.tick()
     session.stop_recording()
     past = Recorded(path, begun, session.at_us)
     try:

@@ -8,8 +8,8 @@ import pytest
 from link.boards import PeerProcess, Watched, did
 
 from benchcon.console.ink import GOOD
-from benchcon.console.quiet import Quiet
 from benchcon.console.standing import standing
+from benchcon.state.changes import OF_BOARDS, Changes
 from benchcon.wire.silence import silent_after_us
 
 Boards = Callable[..., PeerProcess]
@@ -75,10 +75,9 @@ def test_silence_is_judged_by_the_boards_own_period_everywhere(board: Boards, be
     now_us = here.bench.now_us()
     assert 300_000 < now_us - (found.last_heard_us or 0) < 2_900_000 + (found.last_heard_us or 0) - heard_us
     assert found.standing(now_us) == "silent"
-    quiet = Quiet()
-    quiet.learn(here.state)
-    assert quiet.fallen(now_us) == [((found.last_heard_us or 0) + 300_000, source)]
-    peer.say("stall 0")
-    here.stands(peer.port, "live")
-    peer.say("reset")
-    here.wait(lambda: found.silent_after_us == 3_000_000)
+    changes = Changes(here.state, shown=True)
+    changes.begin(found.last_heard_us or 0)
+    gone = changes.tick(now_us)
+    assert {change.channel for change in gone} - {*OF_BOARDS} == set(found.channels)
+    assert {change[:2] for change in gone} == {((found.last_heard_us or 0) + 300_000, source)}
+    assert {change.value for change in gone} == {None}

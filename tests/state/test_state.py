@@ -3,62 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from state.one_board import Bench
 
 from benchcon.state import BenchState
-from benchcon.wire.board import BoardSide
 from benchcon.wire.codec import Splitter, answer, news, request
-from benchcon.wire.host import HostSide
-from benchcon.wire.items import items
 from benchcon.wire.records import BENCH, BYTES_UP, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
-
-ITEMS = items(
-    ("board", "", {}),
-    ("model", "", {"text": "test board"}),
-    ("contact", "sw1", {"raw": "1", "inv": "1", "label": "Stop bar"}),
-    ("encoder", "e1", {"det": "4"}),
-    ("pot", "p1", {"top": "03FF"}),
-    ("lamp", "l1", {"dim": "1"}),
-    ("digits", "d1", {"places": "3"}),
-)
-
-
-ACTS = ("move", "turn", "set", "dark", "light", "lose", "reset", "noise", "mark", "run")
-
-
-class Bench:
-    """One board and one host, joined by a line that may lose what goes up; every record is kept."""
-
-    def __init__(self) -> None:
-        self.now_us = 0
-        self.board = BoardSide("lighting", "Lighting desk", ITEMS)
-        self.host = HostSide(0)
-        self.state = BenchState()
-        self.stream: list[Batch] = []
-        self._down, self._up = Splitter("down"), Splitter("up")
-        self.lose: Callable[[bytes], bool] = lambda line: False
-        self.record(Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB0"]))
-        self.host.bring_up(0)
-        self.run(40)
-
-    def record(self, batch: Batch) -> list[Any]:
-        self.stream.append(batch)
-        return self.state.feed(batch)
-
-    def run(self, turns: int) -> None:
-        for _ in range(turns):
-            self.now_us += 1000
-            out = self.host.to_send(self.now_us)
-            for kind, bodies in self._down.feed(out):
-                self.record(Batch(self.now_us, 1, kind, bodies))
-            self.board.feed(out, self.now_us)
-            lines = [line for line in self.board.take().splitlines(True) if not self.lose(line)]
-            for kind, bodies in self._up.feed(b"".join(lines)):
-                self.host.heard(self.record(Batch(self.now_us, 1, kind, bodies)), self.now_us)
 
 
 def test_bring_up_tells_who_the_board_is_and_how_it_stands() -> None:
@@ -195,29 +147,7 @@ def test_link_words_say_how_a_board_stands() -> None:
 @settings(max_examples=60, deadline=None)
 def test_state_from_a_stream_cut_at_a_keyframe_equals_the_whole(data: st.DataObject) -> None:
     bench = Bench()
-    for _ in range(data.draw(st.integers(1, 12))):
-        act = data.draw(
-            st.sampled_from(["move", "turn", "set", "dark", "light", "lose", "reset", "noise", "mark", "run"])
-        )
-        if act == "move":
-            bench.board.change({"sw1": data.draw(st.integers(0, 1))}, bench.now_us)
-        elif act == "turn":
-            bench.board.change({"e1": data.draw(st.integers(0, 0xFFFF))}, bench.now_us)
-        elif act == "set":
-            bench.host.ask(("set", f"l1={data.draw(st.integers(0, 1000)):03X}"), bench.now_us)
-        elif act == "dark":
-            bench.host.dark(bench.now_us)
-        elif act == "light":
-            bench.host.ask(("light",), bench.now_us)
-        elif act == "lose":
-            bench.lose = data.draw(st.sampled_from([lambda line: False, lambda line: line[:1] == b"!"]))
-        elif act == "reset":
-            bench.board.reset(bench.now_us)
-        elif act == "noise":
-            bench.record(Batch(bench.now_us, 1, BYTES_UP, [data.draw(st.binary(max_size=80))]))
-        elif act == "mark":
-            bench.record(Batch(bench.now_us, BENCH, NOTE, [b"mark here"]))
-        bench.run(data.draw(st.integers(0, 600)))
+    bench.live_through(data)
     cut = data.draw(st.integers(0, len(bench.stream)))
     before = BenchState()
     for batch in bench.stream[:cut]:
