@@ -11,8 +11,10 @@ import os
 import re
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, TextIO
+
+from benchcon.errors import Trouble
 
 
 class Gate:
@@ -22,17 +24,45 @@ class Gate:
     those of JSON (RFC 8259, section 7), so that JSON stays JSON.
 
     On a terminal, lines that are too long for it are broken between words; JSON is left in one piece there, too.
+
+    What cannot be written (a full disk, a terminal that is gone) is a `Trouble`, so that nobody takes it for written;
+    of messages (`messages`) it is not: they have nowhere else to go, and no command ends for one. A pipe whose reader
+    has left stays a BrokenPipeError.
     """
 
-    def __init__(self, out: TextIO) -> None:
+    def __init__(self, out: TextIO, *, messages: bool = False) -> None:
         self._out = out
+        self._messages = messages
+        self._lost: OSError | None = None
+        """Why nothing can be written any more. Told again at each attempt: argparse, for one, hears of no OSError."""
         self._column = 0
         """Characters written of the line that is begun."""
 
     def write(self, text: str) -> int:
         """Write `text`, harmless; returns its length."""
-        self._out.write(self._folded(_harmless(text, getattr(self._out, "encoding", None) or "utf-8")))
+        self._do(self._out.write, self._folded(_harmless(text, getattr(self._out, "encoding", None) or "utf-8")))
         return len(text)
+
+    def _do(self, do: Callable[..., object], *args: str) -> None:
+        if self._lost is None:
+            try:
+                do(*args)
+            except OSError as error:
+                self._lost = error
+                self._give_up()
+        if self._lost is None or self._messages:
+            return
+        if isinstance(self._lost, BrokenPipeError):
+            raise self._lost
+        why = self._lost.strerror or str(self._lost)
+        raise Trouble(f"standard output cannot be written: {why}; make room, or send it elsewhere")
+
+    def _give_up(self) -> None:
+        """Keep the interpreter from writing what is left once more when it ends."""
+        with contextlib.suppress(OSError, ValueError):
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self._out.fileno())
+            os.close(nowhere)
 
     def _folded(self, text: str) -> str:
         width = _columns(self._out)
@@ -50,11 +80,11 @@ class Gate:
     def flush(self) -> None:
         """Have it seen: what begins a line and waits is a question, whose answer ends the line."""
         self._column = 0
-        self._out.flush()
+        self._do(self._out.flush)
 
     def codes(self, text: str) -> None:
         """Write control codes of the program's own, such as a bell."""
-        self._out.write(text)
+        self._do(self._out.write, text)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._out, name)
@@ -72,8 +102,9 @@ def own_codes(out: Any, codes: str) -> None:
 def gated() -> Iterator[None]:
     """Put the gate before standard output and standard error; what was closed at the start goes nowhere."""
     _open_what_is_closed()
-    before = sys.stdout, sys.stderr
-    sys.stdout, sys.stderr = (out if isinstance(out, Gate) else Gate(out) for out in before)
+    before = out, err = sys.stdout, sys.stderr
+    sys.stdout = out if isinstance(out, Gate) else Gate(out)
+    sys.stderr = err if isinstance(err, Gate) else Gate(err, messages=True)
     try:
         yield
     finally:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from benchcon.cli.port_name import port_name
+
+if TYPE_CHECKING:
+    from benchcon.conform import WireSide
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -27,6 +31,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--patience", metavar="MINUTES", type=float, default=0.2, help="how long to wait for the clock to wrap (0.2)"
     )
+
+
+def _go_dark(line: WireSide) -> None:
+    import sys
+
+    from benchcon.panel.model import Panel
+    from benchcon.panel.unplug import not_confirmed
+
+    # A port where nobody ever spoke the protocol was never lit.
+    if not line.go_dark() and line.lines:
+        print(f"benchcon: {not_confirmed(Panel())}", file=sys.stderr, flush=True)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         until = stack.enter_context(Until(interrupt=True))
         line = WireSide(args.port, args.baud)
         stack.callback(line.close)
-        stack.callback(line.go_dark)
+        stack.callback(_go_dark, line)
         until.first(line.dark_at_once)
         for result in play(line, hand=hand, patience_s=args.patience * 60, only=only):
             report.results.append(result)

@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
         code = _choose()
         if code is not None:
             return code
-    with Until() as until:  # from here on Ctrl-C ends it in its own way, at whatever moment it comes
+    with Until(open_ended=True) as until:  # from here on Ctrl-C ends it in its own way, at whatever moment it comes
         from benchcon.console.run import open_and_run
 
         return open_and_run(args.ports, args.panel, until)

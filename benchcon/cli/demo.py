@@ -26,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.lit is not None:
         return tell_lit(panel_path(), args.lit, args.seconds)
-    with Until(args.seconds) as until:
+    with Until(args.seconds, open_ended=True) as until:
         try:
             started = start(args.faults, args.tcp, separate=args.separate)
         except Trouble:

@@ -1,13 +1,14 @@
 """The command line: a table of commands, each in a file of its own that is imported only when it is called.
 
 A command's file defines ``configure(parser)``, which adds its arguments, and ``run(args) -> int``, which returns the
-exit code: 0 done, 1 a finding, 2 it could not be done. Anything heavy is imported inside ``run``.
+exit code: 0 done, 1 a finding, 2 it could not be done; 128 and the number of a signal that ended it before it was
+through (`benchcon.cli.until`), which SIGPIPE is as well: the reader of its output left. Anything heavy is imported
+inside ``run``.
 """
 
 from __future__ import annotations
 
 import argparse
-import errno
 import importlib
 import os
 import sys
@@ -208,11 +209,6 @@ def _without_banner(script: str) -> str:
     return "\n".join([*(line for line in lines[:start] if line.startswith("#compdef")), *lines[start:]])
 
 
-def _give_up_output() -> None:
-    """Keep the interpreter from writing what is left once more when it ends."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; never lets a traceback reach the user.
 
@@ -227,35 +223,21 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _main(argv: Sequence[str] | None) -> int:
     given = list(sys.argv[1:] if argv is None else argv)
     try:
-        if given and given[0] in COMMANDS:
-            name, rest = given[0], given[1:]
-        else:
-            args = _top_parser().parse_args(given)
-            if args.completion:
-                return _print_completion(args.completion)
-            name, rest = args.command or "console", args.rest
-            if name == "help":
-                return _help(rest)
-            if name not in COMMANDS:
-                return _no_command(name)
-        parser = command_parser(name)
-        parser.check_options(rest)
-        args = parser.parse_args(rest)
-        code = int(_module(name).run(args))
-        sys.stdout.flush()  # here, where a full disk can still be told in one line
+        try:
+            code = _command(given)
+        finally:
+            sys.stdout.flush()  # here, where a full disk can still be told; that of --help as well, which just exits
         return code
     except KeyboardInterrupt as ended:
+        if isinstance(ended.__cause__, Trouble):
+            _fail(str(ended.__cause__))
         return 128 + getattr(ended, "number", 2)
     except BrokenPipeError:
-        # The reader of a pipe left (`| head`): not worth a word.
-        _give_up_output()
-        return 0
+        # The reader of a pipe left (`| head`): not worth a word. 13 is SIGPIPE, of which other programs die then.
+        return 128 + 13
     except Trouble as trouble:
         return _fail(str(trouble))
     except Exception as error:
-        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT) and not error.filename:
-            _give_up_output()
-            return _fail(f"standard output cannot be written: {error.strerror}; make room, or send it elsewhere")
         if os.environ.get("BENCHCON_TRACEBACK"):
             raise
         from benchcon.text import printable
@@ -265,6 +247,25 @@ def _main(argv: Sequence[str] | None) -> int:
             return _fail(f"{printable(os.fsdecode(error.filename))}: {error.strerror}")
         what = printable(f"{type(error).__name__}: {error}")
         return _fail(f"unexpected: {what}; run again with BENCHCON_TRACEBACK=1 and report what it prints")
+
+
+def _command(given: list[str]) -> int:
+    """Find out which command is meant, and run it."""
+    if given and given[0] in COMMANDS:
+        name, rest = given[0], given[1:]
+    else:
+        args = _top_parser().parse_args(given)
+        if args.completion:
+            return _print_completion(args.completion)
+        name, rest = args.command or "console", args.rest
+        if name == "help":
+            return _help(rest)
+        if name not in COMMANDS:
+            return _no_command(name)
+    parser = command_parser(name)
+    parser.check_options(rest)
+    args = parser.parse_args(rest)
+    return int(_module(name).run(args))
 
 
 if __name__ == "__main__":

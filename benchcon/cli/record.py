@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
             f"{printable(args.output)}: there already; choose another name, or use --force, which gives the old file"
             " a number"
         )
-    with Until(seconds) as until:
+    with Until(seconds, open_ended=True) as until:
         bench = Bench(args.ports, panel=panel, listen_only=True)
         recorder = Recorder(
             bench, path, panel, triggers, force=args.force, on_trigger=args.on_trigger, rotation=rotation

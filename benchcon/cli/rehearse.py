@@ -171,7 +171,9 @@ def _on_boards(
     hands = hands_of(args.hand)
     ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
     results = []
-    with Until(interrupt=True) as until:
+    # Without steps of its own, values from elsewhere rule it for as long as somebody wishes.
+    lasts = not any(scenario.actions for scenario in read.values())
+    with Until(interrupt=True, open_ended=lasts) as until:
         for path, scenario in read.items():
             stem = Path(path).stem
             session = _open(ports, scenario.panel, hands, captures / f"{stem}.capture", until)

@@ -83,7 +83,7 @@ def _console(args: argparse.Namespace) -> int:
 
     from benchcon.cli.until import Until
 
-    with Until() as until:
+    with Until(open_ended=True) as until:
         from benchcon.console.run import run_console
         from benchcon.replay.figures import told
         from benchcon.session import ReplaySession
@@ -204,14 +204,17 @@ def _to(args: argparse.Namespace) -> int:
         if ident not in script.boards:
             raise Trouble(f"--hand {printable(control)}: is that of {printable(ident)}, which is not in {script.path}")
         hands[ident] = hand
+
+    def left(dark: bool) -> None:
+        if not dark:
+            print(f"benchcon: {not_confirmed(panel or script.panel)}", file=sys.stderr, flush=True)
+
     with Until(interrupt=True) as until:
-        again = do_again(script, then, args.to, hands, how, panel, until.first)
+        again = do_again(script, then, args.to, hands, how, panel, until.first, left)
     if args.html:
         with new_file(args.html, force=args.force) as out:
             out.write(as_html(again.comparison))
     code = _report(args, [verdict_of(" ".join(args.to), again)])
-    if not again.dark:
-        print(f"benchcon: {not_confirmed(panel or script.panel)}", file=sys.stderr, flush=True)
     return code or int(not again.dark)
 
 

@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
             f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password. Lamps and "
             "motors will do what they say"
         )
-    with Until(_seconds(args)) as until:
+    with Until(_seconds(args), open_ended=True) as until:
         session = TapSession(
             args.ports,
             panel,

@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.lit is not None:
         return tell_lit(args.panel, args.lit, args.seconds)
-    with Until(args.seconds if args.headless else None) as until:
+    with Until(args.seconds if args.headless else None, open_ended=True) as until:
         if not args.headless:
             need_terminal()
         try:
@@ -103,7 +103,7 @@ def tell_lit(panel: Path, hands: Sequence[str], seconds: float | None) -> int:
     from benchcon.panel.file import load
     from benchcon.rig.shining import controls, take_hold, tell
 
-    with Until(seconds) as until:
+    with Until(seconds, open_ended=True) as until:
         tell(load(panel, currents=False), take_hold(hands or controls()), until.wait)
     return 0
 

@@ -11,6 +11,14 @@ link darkens the bench, on its own thread), and then sees to it that the process
 | 1.8 s | the terminal is put back, and the process ends, whatever hangs |
 
 The last two rows are only for commands that gave something to `first`.
+
+What a command that was ended by a signal exits with is decided here, for all of them:
+
+| the command | exit code |
+|---|---|
+| was to go on until it is ended (console, demo, try, record, tap, a wiggle watch) | the one it has earned: 0 or 1 |
+| had not done yet what it was asked for (walk, soak, replay to a board, rehearse, conform) | 128 + the signal |
+| did not end by itself | 128 + the signal |
 """
 
 from __future__ import annotations
@@ -26,6 +34,8 @@ import time
 from collections.abc import Callable, Iterator
 from types import FrameType, TracebackType
 from typing import Any
+
+from benchcon.errors import Trouble
 
 LAST_S = 1.0
 END_S = 1.8
@@ -47,16 +57,21 @@ class EndedBySignal(KeyboardInterrupt):
 class Until:
     """Catches Ctrl-C, SIGTERM and SIGHUP while it is open, so that a command can end by its own way.
 
+    A signal is the ordinary end of what goes on until it is ended (`open_ended`); of anything else it makes an
+    `EndedBySignal` when this is left, a `Trouble` on its way out being its cause.
+
     With `interrupt` the main thread gets an `EndedBySignal` (once), for commands that do not ask `told` or
     `wait` themselves.
     """
 
-    def __init__(self, seconds: float | None = None, *, interrupt: bool = False) -> None:
+    def __init__(self, seconds: float | None = None, *, interrupt: bool = False, open_ended: bool = False) -> None:
         self.ends_at = None if seconds is None else time.monotonic() + seconds
         self.told = False
         """Whether a signal has come."""
         self.number = 0
         """The signal that came."""
+        self.open_ended = open_ended
+        """Whether a signal is how this was to end."""
         self._interrupt = interrupt
         self._interrupted = False
         self._first: list[Callable[[], object]] = []
@@ -94,6 +109,8 @@ class Until:
         self._watcher.join(END_S)
         for end in (self._woken, self._wake, self._rung, self._bell):
             end.close()
+        if self.told and not self.open_ended and (kind is None or issubclass(kind, Trouble)):
+            raise EndedBySignal(self.number) from error
 
     # --- what is to be done ---------------------------------------------------------------------------------------
 

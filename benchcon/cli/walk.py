@@ -57,10 +57,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Walk: 0 all good, 1 something is wrong (one line each on standard output), 2 it could not be done."""
+    """Walk: 0 all good, 1 something is wrong (one line each on standard output), 2 it could not be done.
+
+    A walk or soak that a signal ends has shown nothing yet: 128 and the signal.
+    """
     from benchcon.cli.until import Until
 
-    with Until(interrupt=True) as until:
+    with Until(interrupt=True, open_ended=bool(args.wiggle)) as until:
         return _run(args, until)
 
 

@@ -95,18 +95,20 @@ class WireSide:
         with contextlib.suppress(Exception):
             self._serial.write(_DARK)
 
-    def go_dark(self) -> None:
+    def go_dark(self) -> bool:
         """All outputs off before the port is closed: asked until the board confirms it, for half a second; never fails.
 
-        What a rule leaves lit, whatever ends it, goes out here.
+        What a rule leaves lit, whatever ends it, goes out here. Returns whether the board has confirmed it.
         """
         self._leaving = True
         end = time.monotonic() + DARK_S
         with contextlib.suppress(Exception):
             while time.monotonic() < end:
                 self._serial.write(_DARK)
-                if self.answer(DARK_TAG, 0.1) is not None:
-                    return
+                answer = self.answer(DARK_TAG, 0.1)
+                if answer is not None and answer.words[:1] == ("dark",):
+                    return True
+        return False
 
     def next_tag(self) -> int:
         """Return the next of the tags 01 to FF."""

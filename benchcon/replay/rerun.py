@@ -95,11 +95,14 @@ def do_again(
     how: How,
     panel: Panel | None = None,
     when_ended: Callable[[Callable[[], object]], None] = lambda do: None,
+    left: Callable[[bool], None] = lambda dark: None,
 ) -> Again:
     """Replay `script` on the boards at `ports` and compare with `then`, the capture's own tracks.
 
     `hands`: by the board's ident. `when_ended` is given what must be done the moment that a signal ends the program:
-    all boards dark. Raises `Trouble` if the boards are not there.
+    all boards dark.
+    `left` is told in the end, whatever that is, whether every board has confirmed dark. Raises
+    `Trouble` if the boards are not there.
     """
     bench = Bench(ports, panel=panel or script.panel, keep=False)
     run = _Run(script, bench, hands, how, panel or script.panel)
@@ -111,6 +114,7 @@ def do_again(
         run.steps()
     finally:
         dark = bench.close()
+        left(dark)
         run.end()
     return replace(run.result(then), dark=dark)
 

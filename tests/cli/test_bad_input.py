@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import pty
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from benchcon import demo
-from benchcon.cli.main import main
+from benchcon.cli.main import COMMANDS, main
 
 REPO = Path(__file__).parents[2]
 CAPTURE = REPO / "captures" / "ostrey-session.capture"
@@ -200,7 +201,18 @@ def test_a_place_that_cannot_be_written(
     assert os.listdir("dir") == []
 
 
-@pytest.mark.parametrize("command", [["ports"], ["replay", str(CAPTURE), "--headless"], ["--completion", "bash"]])
+PRINTED = (
+    *(["--help"], ["--version"], ["help", "walk"], ["--completion", "bash"]),
+    *([name, "--help"] for name in COMMANDS),
+    *(["ports"], ["check", str(OSTREY)], ["parts", str(OSTREY)], ["compare", str(CAPTURE), str(CAPTURE)]),
+    *(["replay", str(CAPTURE), "--headless"], ["replay", str(CAPTURE), "--against", "state"]),
+    *(["timing", str(CAPTURE), "--panel", str(OSTREY)], ["demo", "--headless"], ["try", str(OSTREY), "--headless"]),
+    ["rehearse", str(OSTREY.with_name("panels") / "mode-row-scenario.toml")],
+)
+"""What prints, whatever it is that it prints."""
+
+
+@pytest.mark.parametrize("command", PRINTED, ids=lambda words: "-".join(word.rpartition("/")[2] for word in words))
 def test_standard_output_that_is_full(command: list[str]) -> None:
     with open("/dev/full", "w") as full:
         ran = subprocess.run(
@@ -214,6 +226,36 @@ def test_standard_output_that_is_full(command: list[str]) -> None:
     assert ran.stderr == (
         "benchcon: standard output cannot be written: No space left on device; make room, or send it elsewhere\n"
     )
+
+
+@pytest.mark.parametrize("command", PRINTED[:3] + PRINTED[-10:], ids=lambda words: words[0])
+@pytest.mark.parametrize("buffered", ["", "1"])
+def test_a_reader_that_leaves_is_not_worth_a_word(command: list[str], buffered: str) -> None:
+    """As in `| head`; the code is that of a program that dies of SIGPIPE."""
+    ours, theirs = os.pipe()
+    os.close(ours)
+    with os.fdopen(theirs, "w") as pipe:
+        ran = subprocess.run(
+            [sys.executable, "-m", "benchcon.cli.main", *command],
+            stdout=pipe,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": buffered},
+            timeout=60,
+        )
+    assert (ran.returncode, ran.stderr) == (128 + signal.SIGPIPE, "")
+
+
+def test_messages_that_cannot_be_written_end_no_command(tmp_path: Path) -> None:
+    with open("/dev/full", "w") as full:
+        ran = subprocess.run(
+            [sys.executable, "-m", "benchcon.cli.main", "replay", str(CAPTURE), "--headless"],
+            stdout=subprocess.PIPE,
+            stderr=full,
+            timeout=60,
+        )
+    assert ran.returncode == 0
+    assert ran.stdout
 
 
 def test_a_pipe_that_somebody_writes_to_is_read(capsys: pytest.CaptureFixture[str]) -> None:

@@ -213,14 +213,15 @@ def end_it(demo: Demo, running: subprocess.Popen[str], number: signal.Signals) -
 @pytest.mark.parametrize("number", ENDS)
 def test_a_soak_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
     ports = [desk.port for desk in demo.boards]
-    end_it(demo, program(demo, home, "walk", *ports, "--panel", str(OSTREY), "--soak", "1 h"), number)
+    running = program(demo, home, "walk", *ports, "--panel", str(OSTREY), "--soak", "1 h")
+    assert end_it(demo, running, number) == 128 + number  # README, exit codes: it was not through
 
 
 @pytest.mark.parametrize("number", ENDS)
 def test_a_walk_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
     words = [word for desk in demo.boards for word in ("--hand", desk.control)]
     code = end_it(demo, program(demo, home, "walk", *words, "--panel", str(OSTREY)), number)
-    assert code == 2  # left before its end
+    assert code == 128 + number
 
 
 def capture_of_a_lit_lamp(demo: Demo, path: Path) -> None:
@@ -258,6 +259,57 @@ def test_a_replay_to_a_board_that_is_ended_is_dark(
 def test_a_conformance_test_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
     running = program(demo, home, "conform", demo.boards[1].port, "--only", "set", "--only", "deadman")
     assert end_it(demo, running, number) == 128 + number
+
+
+@pytest.mark.parametrize("number", ENDS)
+def test_a_rehearsal_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
+    scenario = OSTREY.with_name("ostrey-scenario.toml")
+    words = [word for desk in demo.boards for word in ("--hand", desk.control)]
+    running = program(demo, home, "rehearse", str(scenario), *words)
+    assert end_it(demo, running, number) == 128 + number
+
+
+@pytest.mark.parametrize("number", ENDS)
+def test_a_console_that_is_ended_by_a_signal_is_dark_and_was_to_be_ended(
+    demo: Demo, home: dict[str, str], number: signal.Signals
+) -> None:
+    if number == signal.SIGINT:
+        pytest.skip("Ctrl-C is a key of the console: what it does there is tested with the keys")
+    with lit_console(demo, home) as terminal:
+        terminal.signal(number)
+        assert until(lambda: not lit(demo.hands), "dark") < 0.5 + SLACK_S
+        assert terminal.ended() == 0
+
+
+def test_dark_that_a_board_did_not_confirm_is_said_by_a_conformance_test_too(demo: Demo, home: dict[str, str]) -> None:
+    running = program(demo, home, "conform", demo.boards[1].port, "--only", "set")
+    met = demo.pids[[desk.name for desk in demo.boards].index("met")]
+    try:
+        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+        os.kill(met, signal.SIGSTOP)
+        running.send_signal(signal.SIGTERM)
+        _, err = running.communicate(timeout=PATIENCE_S)
+    finally:
+        os.kill(met, signal.SIGCONT)
+        running.kill()
+    assert "NOT CONFIRMED by every board: pull the plug" in err
+    assert running.returncode == 128 + signal.SIGTERM
+    until(lambda: not lit(demo.hands), "dark by the dead-man")
+
+
+def test_a_reader_that_leaves_ends_a_program_that_lights_dark_and_silently(demo: Demo, home: dict[str, str]) -> None:
+    running = program(
+        demo, home, "conform", demo.boards[1].port, "--only", "set", "--only", "deadman", "--only", "dark"
+    )
+    assert running.stdout is not None
+    until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+    running.stdout.close()
+    code = running.wait(PATIENCE_S)
+    assert running.stderr is not None
+    with running.stderr as err:
+        assert err.read() == ""
+    assert code == 128 + signal.SIGPIPE
+    assert not lit(demo.hands)
 
 
 @pytest.mark.slow
