@@ -8,6 +8,7 @@ by wire that would be a page of faults that nobody has.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
+from functools import partial
 
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
@@ -29,7 +30,7 @@ def find(
     out: list[Choices] = []
     explained: set[str] = set()
     for (_, name), row in plugs.items():
-        for look in (_off, _broken_off, _ground, _moved):
+        for look in (_off, partial(_broken_off, layout), _ground, _moved):
             if (raw := look(name, row)) is not None:
                 out.append([[raw]])
                 explained |= {wire.key for wire in row} if raw.kind != "common open" else set(raw.channels)
@@ -47,7 +48,7 @@ def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     return BareFinding("common open", tuple(wire.key for wire in asked), {"connector": name})
 
 
-def _broken_off(name: str, row: list[WireEvidence]) -> BareFinding | None:
+def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareFinding | None:
     """From one pin on nothing does anything: a common that goes from part to part is broken there."""
     order = [wire for wire in sorted(row, key=lambda w: w.pin or 0) if wire.tested and wire.pin is not None]
     for kind in ("contact", "lamp"):
@@ -59,6 +60,8 @@ def _broken_off(name: str, row: list[WireEvidence]) -> BareFinding | None:
             behind, before = way[tail:], way[:tail]
             if len(behind) >= LEAST and len(before) >= 2 and not any(wire.dead or wire.wrong for wire in before):
                 keys = tuple(wire.key for wire in along if wire in behind)
+                if kind == "contact" and any(keys == layout.channels_of(name) for name in layout.controls):
+                    continue  # the common of that one switch
                 return BareFinding("common open", keys, {"connector": name, "from": str(behind[0].pin)})
     return None
 
@@ -90,15 +93,17 @@ def _moved(name: str, row: list[WireEvidence]) -> BareFinding | None:
     if len(at) != len(pinned) or len(wrong) < LEAST:
         return None
     ends = min(at) + max(at)
-    ways: tuple[tuple[str, dict[str, object], Callable[[int], int]], ...] = (
-        ("plug shifted", {"by": 1}, lambda pin: pin - 1),
-        ("plug shifted", {"by": -1}, lambda pin: pin + 1),
-        ("plug reversed", {}, lambda pin: ends - pin),
+    # For each pin the one whose part is read there.
+    ways: tuple[tuple[str, dict[str, object], Callable[[int], int], Callable[[int], int]], ...] = (
+        ("plug shifted", {"by": 1}, lambda pin: pin - 1, lambda pin: pin + 1),
+        ("plug shifted", {"by": -1}, lambda pin: pin + 1, lambda pin: pin - 1),
+        ("plug reversed", {}, lambda pin: ends - pin, lambda pin: ends - pin),
     )
-    for kind, detail, source_of in ways:
+    for kind, detail, source_of, lamp_from in ways:
         off = 0
         for pin, wire in at.items():
-            source = at.get(source_of(pin))
+            # A contact is read where its wire ends; a lamp is lit by the pin where its wire ends.
+            source = at.get(source_of(pin) if wire.kind == "contact" else lamp_from(pin))
             if source is not None and source.kind == wire.kind:
                 off += wire.off_by(source.on, source.known)
             else:

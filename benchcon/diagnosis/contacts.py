@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.diagnosis import chatter
+from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
 from benchcon.diagnosis.net import Free, Net, NetFault
 from benchcon.diagnosis.search import explain
 from benchcon.diagnosis.settled import SettledStep, Story
+from benchcon.panel.model import Control
 
 TOGETHER_US = 20_000
 """Two contacts that touch change within this: bounce and unlike debouncing between them."""
@@ -138,6 +140,7 @@ def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
                     net.seen[wire] |= bit if value else 0
     _set_free(layout, net, columns, owners)
     _set_apart(layout, story, net)
+    _set_driven(layout, story, net)
     return net
 
 
@@ -172,6 +175,41 @@ def _set_apart(layout: PanelIndex, story: Story, net: Net) -> None:
                     _together(a, b, net.board[this] == net.board[that]) for a in times[this] for b in times[that]
                 ):
                     net.apart[this, that] = net.apart.get((this, that), 0) + 1
+
+
+AT_ONCE_US = 1_000
+"""Contacts of one board that change within one scan of each other did so for one reason."""
+
+
+def coupled(layout: PanelIndex, moment: SettledStep) -> Iterator[tuple[str, str, Change]]:
+    """Yield contacts that changed within a scan of a contact that was asked for, on the same board's clock: the one
+    that was asked for, the other one, and its change. What each one's debouncing takes is left out of it."""
+    if moment.hand.do != "put":
+        return
+    mine = {key for part in moment.hand.parts for key in layout.channels_of(part)}
+
+    def at_us(change: Change) -> float:
+        part = layout.spots[change.channel].part
+        assert isinstance(part, Control)
+        return change.clock_us - 1000 * part.debounce_ms
+
+    contacts = [c for c in moment.hand.changes if c.clock_us >= 0 and c.channel in layout.spots]
+    contacts = [c for c in contacts if layout.spots[c.channel].kind == "contact"]
+    own = [c for c in contacts if c.channel in mine]
+    for change in contacts:
+        for cause in own if change.channel not in mine else ():
+            same_board = layout.spots[cause.channel].channel.board == layout.spots[change.channel].channel.board
+            if same_board and abs(at_us(cause) - at_us(change)) <= AT_ONCE_US:
+                yield cause.channel, change.channel, change
+                break
+
+
+def _set_driven(layout: PanelIndex, story: Story, net: Net) -> None:
+    number = {name: n for n, name in enumerate(net.names)}
+    for index, moment in enumerate(story.moments):
+        for _, other, _ in coupled(layout, moment):
+            if other in number and moment.values.get(other) != moment.before.get(other):
+                net.driven[number[other]] = net.driven.get(number[other], 0) | 1 << index
 
 
 def _together(this: tuple[int, int], that: tuple[int, int], one_board: bool) -> bool:

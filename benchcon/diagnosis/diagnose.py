@@ -107,7 +107,21 @@ def _wholes(
     out, explained = causes.find(layout, wires, wide=True)
     plugs, of_plugs = connectors.find(layout, wires, explained)
     rest, of_rest = causes.find(layout, wires, explained | of_plugs)
+    if plugs:
+        plugs = _or_else(plugs, causes.find(layout, wires, explained)[0])
     return [*out, *plugs, *rest], explained | of_plugs | of_rest
+
+
+def _or_else(plugs: list[Choices], others: list[Choices]) -> list[Choices]:
+    """Where the same wires are those of one chip and of one plug, the evidence cannot tell which of them it is."""
+    alike: dict[frozenset[str], Choices] = {}
+    for choices in others:
+        if len(choices[0]) == 1 and choices[0][0].kind != "common open":
+            alike.setdefault(frozenset(choices[0][0].channels), choices)
+    return [
+        [*choices, *alike.get(frozenset(choices[0][0].channels), [])] if len(choices) == 1 else choices
+        for choices in plugs
+    ]
 
 
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:

@@ -147,6 +147,48 @@ KINDS: dict[str, FindingKind] = {
     "place dead": FindingKind(
         ("place dead", "place open"), "ohmmeter along the wire to the place's common, supply off"
     ),
+    # whole displays
+    "ribbon shifted": FindingKind(
+        ("ribbon shifted",), "supply off, and look: a pin of the header is free beside the plug"
+    ),
+    "ribbon reversed": FindingKind(
+        ("ribbon reversed",), "supply off, ohmmeter from the driver's SEG A to the module's A, and to its decimal point"
+    ),
+    "upside down": FindingKind(("upside down",), "look at the points: they belong at the bottom right of each digit"),
+    "common anode": FindingKind(
+        ("common anode", "always on"),
+        "the module's data sheet; or supply off, meter set to diode test, black on a common and red on a segment: it "
+        f"glows if its cathodes are common; the other way round, if its anodes are. {DIODE_TEST}",
+    ),
+    # what comes and goes
+    "misses": FindingKind(
+        ("misses", "loose"),
+        "supply off, ohmmeter across the part's own terminals while it is worked ten times: if it fails to close there "
+        "too, the part is worn; if not, it is a wire or a solder joint",
+    ),
+    "crosstalk": FindingKind(
+        ("crosstalk",),
+        "scope on the input while the other contact is worked: a pulse that goes when the two wires are held apart, or "
+        "with a pull-up of 1 kilohm, is coupled from wire to wire",
+    ),
+    "logarithmic": FindingKind(
+        ("logarithmic",),
+        "the letter on the part: A and B mean one thing here, another there; "
+        "supply off, ohmmeter from one end to the wiper in mid-travel: half of the whole says linear",
+    ),
+    "dead spot": FindingKind(
+        ("dead spot",), "supply off, ohmmeter from the wiper to one end while it is turned slowly: open circuit there"
+    ),
+    "scratchy": FindingKind(
+        ("scratchy", "loose"),
+        "supply off, ohmmeter from the wiper to one end while it is turned slowly: a needle that jumps all the way "
+        "says a worn or dirty track; that jumps when the wires are moved, a loose one",
+    ),
+    "shared resistor": FindingKind(
+        ("shared resistor",),
+        "voltmeter across each one's resistor with all of them lit: one that drops nothing, or is "
+        "not there, says that they share another's",
+    ),
     # anything
     "common open": FindingKind(
         ("common open", "connector off"),

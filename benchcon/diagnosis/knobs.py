@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from benchcon.diagnosis import sweeps
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.diagnosis.settled import SettledStep, Story
@@ -278,15 +279,30 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
             noise[at] = 0
             swing = 0 if floats else _swing(ends[name].get(at, {}))
             swings = {"swing": swing} if swing else {}
-            out.append(_sided(BareFinding("open", (of[name],), {"on": "pot", **floats, **swings}), at, crossed))
+            ends_off = {} if floats or swings else _end_off(control, ends[name].get(at, {}))
+            detail = {"on": "pot", **floats, **swings, **ends_off}
+            out.append(_sided(BareFinding("open", (of[name],), detail), at, crossed))
             continue
         at = arrives[name]
         out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]
+        way = sweeps.judge(control, [m.hand for m in story.moments if m.hand.do == "end" and name in m.hand.parts], at)
+        if way is not None and not idle[at]:
+            noise[at] = 0
+            out.append(_sided(BareFinding(way[0], (of[name],), way[1]), at, crossed))
     for name, channel in of.items():
         if noise[channel]:
             source = next((n for n, c in arrives.items() if c == channel), name)
             out.append(_sided(BareFinding("noisy", (of[source],), {"span": noise[channel]}), channel, crossed))
     return out
+
+
+def _end_off(control: Control, row: Mapping[int, list[int]]) -> dict[str, str]:
+    """Which end of the track is off, by where the reading sits: the track then has the other end's voltage all over."""
+    both = [*row.get(0, ()), *row.get(1, ())]
+    least, most = sorted((control.low_count, control.high_count))
+    if both and min(both) >= most - 0.02 * (most - least):
+        return {"end": "left"}
+    return {"end": "right"} if both and max(both) <= least + 0.02 * (most - least) else {}
 
 
 def _span(control: Control) -> int:

@@ -100,7 +100,7 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
             if name in lit:
                 net.on[wire] |= bit
             # What was found burning with all dark is not pointed at again each time, and need not be.
-            if name in lit or not lit or seen or (look.answer == "otherwise" and name not in burning):
+            if name in lit or not lit or seen or name not in burning:
                 net.sure[wire] |= bit
             if name in lit or not lit:
                 net.own[wire] |= bit

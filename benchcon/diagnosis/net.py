@@ -54,6 +54,9 @@ class Net:
     free: dict[int, Free] = field(default_factory=dict)
     apart: dict[tuple[int, int], int] = field(default_factory=dict)
     """(this, that): how often that one changed during this one's steps, but not together with it."""
+    driven: dict[int, int] = field(default_factory=dict)
+    """Wire → moments at which it moved within a millisecond of what was asked for, on the same board's clock: no hand
+    does that, so it is electrical."""
     board: list[str] = field(default_factory=list)
     groups: list[tuple[str, ...]] = field(default_factory=list)
 

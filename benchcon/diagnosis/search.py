@@ -146,7 +146,7 @@ class _Search:
         for wire in self.wires_of[owner]:
             d = diffs[wire]
             if d:
-                mine = net.own[wire] | (missed.get(wire, 0) if missed else 0)
+                mine = net.own[wire] | net.driven.get(wire, 0) | (missed.get(wire, 0) if missed else 0)
                 own |= d & mine & ~net.doubt[wire]
                 doubt |= d & net.doubt[wire]
                 rest = d & ~mine & ~net.doubt[wire]

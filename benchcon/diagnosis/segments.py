@@ -7,7 +7,7 @@ wires changed round in one place, wires that touch, and cells that are dead or s
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import NamedTuple
 
@@ -32,7 +32,8 @@ class Flaw(NamedTuple):
     """One fault of a display: what, which segments (bits), which places (empty: all)."""
 
     kind: str
-    """``dead``, ``stuck``, ``swap``, ``together``, ``places`` (then `places` is the order: whose figure each shows)."""
+    """``dead``, ``stuck``, ``swap``, ``together``, ``places`` (then `places` is the order: whose figure each shows);
+    of the whole module ``ribbon`` (`bits`: by so many holes; 0: turned round), ``upside down`` and ``anode``."""
     bits: tuple[int, ...] = ()
     places: tuple[int, ...] = ()
     driver: bool = False
@@ -42,6 +43,11 @@ class Flaw(NamedTuple):
 def through(flaws: Sequence[Flaw], image: Image) -> Image:
     """Return what a display with `flaws` shows for the commanded `image`."""
     cells = list(image)
+    for flaw in flaws:
+        if flaw.kind == "anode":
+            cells = _other_way(cells, flaw.bits, flaw.places)
+        elif flaw.kind == "ribbon":
+            cells = [_moved(cell, _ribbon(flaw.bits[0])) for cell in cells]
     for flaw in flaws:
         if flaw.driver:
             _cells(flaw, cells)
@@ -64,7 +70,48 @@ def through(flaws: Sequence[Flaw], image: Image) -> Image:
     for flaw in flaws:
         if not flaw.driver:
             _cells(flaw, cells)
+    if any(flaw.kind == "upside down" for flaw in flaws):
+        cells = [_moved(cell, _UPSIDE_DOWN) for cell in reversed(cells)]
     return tuple(cells)
+
+
+_RIBBON = "ABCDEFGP"
+"""Segments in the order of a driver's pins (SEG A to SEG G and SEG DP: MAX7219 data sheet, from memory)."""
+_UPSIDE_DOWN = {NAMES.index(one): NAMES.index(other) for one, other in zip("ABCDEFGP", "DEFABCGP", strict=True)}
+"""Segment, by its index in `NAMES` → the one that stands there when the module is turned by half a turn."""
+
+
+def _ribbon(by: int) -> dict[int, int]:
+    """Segment → the one whose wire it has, when the ribbon sits `by` holes on; 0: it is turned round."""
+    sources = {n: 7 - n if not by else n - by for n in range(8)}
+    return {NAMES.index(_RIBBON[n]): NAMES.index(_RIBBON[at]) for n, at in sources.items() if 0 <= at < 8}
+
+
+def _moved(cell: int, came: Mapping[int, int]) -> int:
+    return sum(0x80 >> n for n, at in came.items() if cell & 0x80 >> at)
+
+
+def _other_way(cells: list[int], chips: Sequence[int], busy: Collection[int]) -> list[int]:
+    """Common anodes on a driver for common cathodes: what they show.
+
+    Scanned, a place is lit while another place of its chip has its turn, where that one is dark. `chips`: on which chip
+    each place hangs; none: they are driven all the time, and show what they should not. `busy`: chips that other
+    displays hang on too; these are dark.
+    """
+    if not chips:
+        return [~cell & 0xFF for cell in cells]
+    out = []
+    for place in range(len(cells)):
+        lit = 0xFF if chips[place] in busy else 0
+        for other, cell in enumerate(cells):
+            lit |= ~cell & 0xFF if other != place and chips[other] == chips[place] else 0
+        out.append(lit)
+    return out
+
+
+WHOLE = (*(Flaw("ribbon", (by,)) for by in (1, -1, 0)), Flaw("upside down"))
+"""What may be wrong with a whole module, besides that its anodes are common."""
+_WHOLE_KINDS = ("ribbon", "upside down", "anode")
 
 
 def _cells(flaw: Flaw, cells: list[int]) -> None:
@@ -89,6 +136,8 @@ def _swap(flaw: Flaw, cells: list[int]) -> None:
 
 
 def _price(flaw: Flaw, places: int) -> float:
+    if flaw.kind in _WHOLE_KINDS:
+        return FAULT + 2.0
     if flaw.kind == "swap":
         return FAULT + len(flaw.bits) - 2
     if flaw.kind == "places":
@@ -98,7 +147,7 @@ def _price(flaw: Flaw, places: int) -> float:
     return FAULT
 
 
-def solve(pairs: Sequence[tuple[Image, Image]]) -> list[tuple[Flaw, ...]]:
+def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> list[tuple[Flaw, ...]]:  # noqa: B008
     """Return the cheapest sets of flaws that turn each commanded image into the one that was seen.
 
     `pairs`: (commanded, seen), all with the same number of places. Several sets: they fit equally well.
@@ -116,7 +165,7 @@ def solve(pairs: Sequence[tuple[Image, Image]]) -> list[tuple[Flaw, ...]]:
         for _, residual, flaws in level:
             if sum(_price(f, places) for f in flaws) + FAULT > best + 0.5:
                 continue
-            for flaw in _candidates(flaws, pairs, places):
+            for flaw in _candidates(flaws, pairs, places, anode):
                 new = _merged((*flaws, flaw))
                 key = frozenset(new)
                 if new == flaws or key in tried:
@@ -157,7 +206,11 @@ def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]]) -> floa
     return _CELL * off
 
 
-def _candidates(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], places: int) -> Iterator[Flaw]:
+def _candidates(
+    flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], places: int, anode: Flaw
+) -> Iterator[Flaw]:
+    if not any(flaw.kind in _WHOLE_KINDS for flaw in flaws):
+        yield from (*WHOLE, anode)
     wrong: dict[tuple[int, int], int] = {}
     for commanded, seen in pairs:
         for p, (a, b) in enumerate(zip(through(flaws, commanded), seen, strict=True)):
@@ -304,7 +357,7 @@ def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DigitsLook]) ->
         # The last look at each pattern counts: a person may have corrected the picture.
         pairs[_image(look.set, places)] = _image(seen, places)
     out: list[Choices] = []
-    sets = solve(list(pairs.items())) if pairs else [()]
+    sets = solve(list(pairs.items()), _anode(layout, at, places)) if pairs else [()]
     if any(sets):
         out.append([[_raw(key, flaw, places) for flaw in flaws] for flaws in sets])
     if row and row[-1].level == "dim":
@@ -314,11 +367,35 @@ def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DigitsLook]) ->
     return out
 
 
+def _anode(layout: PanelIndex, name: str, places: int) -> Flaw:
+    """Common anodes, on the driver that this display hangs on."""
+    pin = layout.chained.get(key_of(layout.digits[name].channel))
+    if pin is None or pin.kind != "7219":
+        return Flaw("anode")
+    chips = tuple((pin.bit + n) // 8 for n in range(places))
+    busy = set()
+    for other, display in layout.digits.items():
+        there = layout.chained.get(key_of(display.channel))
+        if (
+            other != name
+            and there is not None
+            and there.kind == "7219"
+            and display.channel.board == layout.digits[name].channel.board
+        ):
+            busy |= {(there.bit + n) // 8 for n in range(display.places)}
+    return Flaw("anode", chips, tuple(sorted(busy)))
+
+
 def _image(shown: bytes, places: int) -> Image:
     return (*shown[:places], *([0] * (places - len(shown))))
 
 
 def _raw(key: str, flaw: Flaw, places: int) -> BareFinding:
+    if flaw.kind == "ribbon":
+        by = flaw.bits[0]
+        return BareFinding("ribbon shifted", (key,), {"by": by}) if by else BareFinding("ribbon reversed", (key,))
+    if flaw.kind in ("upside down", "anode"):
+        return BareFinding("upside down" if flaw.kind == "upside down" else "common anode", (key,))
     names = [NAMES[7 - bit] for bit in flaw.bits]
     where = [p + 1 for p in flaw.places]
     if flaw.kind == "places":
@@ -327,7 +404,8 @@ def _raw(key: str, flaw: Flaw, places: int) -> BareFinding:
         kind = "segments swapped" if flaw.kind == "swap" else "segments together"
         return BareFinding(kind, (key,), {"segments": names, "places": where})
     if not flaw.bits and not flaw.places:
-        return BareFinding("dead" if flaw.kind == "dead" else "always on", (key,))
+        # Every segment of every place shorted at once is not to be believed; a module of the other sort is.
+        return BareFinding("dead" if flaw.kind == "dead" else "common anode", (key,))
     if not flaw.bits:
         return BareFinding("place dead" if flaw.kind == "dead" else "always on", (key,), {"places": where})
     return BareFinding(f"segment {flaw.kind}", (key,), {"segments": names, "places": where})

@@ -97,6 +97,12 @@ def _open(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     what = "never changes, whatever is done to it" if raw.detail.get("on") else "never reads made"
     if swing := raw.detail.get("swing"):
         what = f"hardly changes, by {swing} counts from one end of its travel to the other"
+    if end := raw.detail.get("end"):
+        sits, off = ("top", "low") if end == "left" else ("bottom", "high")
+        what = (
+            f"sits at the {sits} of its range, wherever it is turned: the {off} end of its track is off, or its wiper "
+            "touches the other"
+        )
     if raw.detail.get("floats"):
         what = f"does not follow, and wanders by {raw.detail['floats']} counts by itself"
     return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"
@@ -487,6 +493,82 @@ def _place_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sai
     )
 
 
+def _ribbon_shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    one, other = ("A", "B") if raw.detail["by"] > 0 else ("B", "A")
+    return (
+        f"{name(spots[0])}: what belongs to segment {one} lights segment {other}, and so on: the segments' ribbon "
+        "sits one hole on",
+        f"the segments' plug: {where(spots[0])}",
+    )
+
+
+def _ribbon_reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])}: the wires of its segments arrive in reverse order, A where the point belongs",
+        f"the segments' plug and ribbon: {where(spots[0])}",
+    )
+
+
+def _upside_down(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} shows everything turned by half a turn: the module is upside down",
+        f"how the module sits in the plate; else the order of its wires: {where(spots[0])}",
+    )
+
+
+def _common_anode(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} lights where it should be dark, and with everything dark: its anodes are common, and its "
+        "driver is for common cathodes",
+        f"the type of the module: {where(spots[0])}",
+    )
+
+
+def _misses(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    d = raw.detail
+    return (
+        f"{name(spots[0])} did not make {d['missed']} of the {d['asked']} times that it was asked to",
+        f"{where(spots[0])}: a worn or dirty contact, a cold joint, a plug not home",
+    )
+
+
+def _crosstalk(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} reads made for a moment whenever {name(spots[1])} changes, and at no other time",
+        f"its pull-up, and wires that lie side by side: {where(spots[0])}; {where(spots[1])}",
+    )
+
+
+def _logarithmic(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} hardly changes over one half of its travel, and over the other by nearly everything",
+        "the part: a logarithmic one where a linear one belongs",
+    )
+
+
+def _dead_spot(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    d = raw.detail
+    return (
+        f"{name(spots[0])} loses contact on its way between {d['low']} and {d['high']}, at the same place each time",
+        "its track, which is worn through or dirty there",
+    )
+
+
+def _scratchy(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    return (
+        f"{name(spots[0])} jumps about by {raw.detail['span']} counts while it is turned, and is quiet at rest",
+        f"its track and wiper, worn or dirty; then {where(spots[0])}",
+    )
+
+
+def _shared(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
+    return (
+        f"{names} are each bright alone, and dimmer when all are lit",
+        "their series resistors: each lamp needs its own; then the wire of their common",
+    )
+
+
 def _follows(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[1])} moves {spots[0].key} as well, but not the other way round"
@@ -559,5 +641,15 @@ _SAY: dict[str, _Sayer] = {
     "places swapped": _places,
     "place dead": _place_dead,
     "follows": _follows,
+    "ribbon shifted": _ribbon_shifted,
+    "ribbon reversed": _ribbon_reversed,
+    "upside down": _upside_down,
+    "common anode": _common_anode,
+    "misses": _misses,
+    "crosstalk": _crosstalk,
+    "logarithmic": _logarithmic,
+    "dead spot": _dead_spot,
+    "scratchy": _scratchy,
+    "shared resistor": _shared,
     "unexplained": _unexplained,
 }

@@ -103,7 +103,7 @@ class Mischief:
             self.acting[:] = [fault for fault in self.acting if fault is not entry.fault]
             for id_ in entry.fault.channels if entry.fault.kind in ("loose", "flickering") else ():
                 self.victim.break_wire(at_us, id_, False)
-            for id_ in entry.fault.channels if entry.fault.kind in ("floating", "cross_talk") else ():
+            for id_ in entry.fault.channels if entry.fault.kind in ("floating", "crosstalk") else ():
                 self.victim.hum(at_us, id_, False)
             self.victim.faults_changed(at_us, entry.fault)
 

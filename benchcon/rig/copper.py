@@ -368,18 +368,22 @@ def ribbon(shown: Sequence[int], by: int) -> list[int]:
     return [segments(byte, came) for byte in shown]
 
 
-def common_anode(shown: Sequence[int], scanned: bool) -> list[int]:
+def common_anode(id_: str, driven: Mapping[str, bytes], wiring: Wiring) -> bytes:
     """Return what a module with common anodes shows on a driver for common cathodes.
 
-    Scanned, a place gets its current while another one's turn is, through the segments that are not lit there; driven
-    all the time, it shows what it should not.
+    Driven all the time, it shows what it should not. On a MAX7219 a place gets its current while another one of its
+    chip has its turn, through the segments that are not lit there; a place that is alone on its chip gets none.
     """
-    if not scanned:
-        return [~byte & 0xFF for byte in shown]
+    own = driven[id_]
+    chain = wiring.chains.get("7219")
+    first = next((bit for bit, there in chain.at.items() if there == id_), -1) if chain else -1
+    if chain is None or first < 0:
+        return bytes(~byte & 0xFF for byte in own)
+    turns = {bit + n: byte for bit, there in chain.at.items() for n, byte in enumerate(driven[there])}
     out = []
-    for place in range(len(shown)):
+    for place in range(first, first + len(own)):
         lit = 0
-        for other, byte in enumerate(shown):
-            lit |= ~byte & 0xFF if other != place else 0
+        for other, byte in turns.items():
+            lit |= ~byte & 0xFF if other != place and other // 8 == place // 8 else 0
         out.append(lit)
-    return out
+    return bytes(out)

@@ -152,7 +152,7 @@ _INPUTS = {
         1,
         {"period": _time(20_000, 2_000, 1_000_000), "phase": Setting("word", "a", words=("a", "b"))},
     ),
-    "cross_talk": FaultKind(
+    "crosstalk": FaultKind(
         "the first reads made for a moment whenever the second one's wire changes",
         (CONTACT,),
         2,

@@ -267,6 +267,8 @@ def shown(
             for place, id_ in enumerate(ring):
                 # A display of other length shows what it has places for, from the left.
                 gets[id_] = before[place - 1][: wiring.places[id_]].ljust(wiring.places[id_], b"\0")
+    anodes = {fault.channels[0] for fault in of_kind(faults, "common_anode")} & gets.keys()
+    gets |= {id_: copper.common_anode(id_, gets, wiring) for id_ in anodes}
     return {id_: _shown(id_, bytearray(segments), wiring, faults, supply) for id_, segments in gets.items()}
 
 
@@ -275,9 +277,6 @@ def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault
     dead = id_ in wiring.loose_ends or id_ in copper.cut_off(wiring, faults)
     if not supply or dead or of_kind(mine, "dead") or of_kind(mine, "open"):
         return bytes(len(segments))
-    if of_kind(mine, "common_anode"):
-        scanned = "7219" in wiring.chains and id_ in wiring.chains["7219"].at.values()
-        segments = bytearray(copper.common_anode(segments, scanned))
     for fault in (*of_kind(mine, "ribbon_shifted"), *of_kind(mine, "ribbon_reversed")):
         segments = bytearray(copper.ribbon(segments, fault.settings.get("by", 0)))
     for fault in of_kind(mine, "segments_swapped"):

@@ -272,7 +272,7 @@ class Physics:
 
     def _couple(self, id_: str, at_us: int) -> None:
         """What is coupled to this wire is pulled low for a moment."""
-        for fault in loom.of_kind(self.faults, "cross_talk"):
+        for fault in loom.of_kind(self.faults, "crosstalk"):
             other, source = fault.channels
             if source == id_:
                 self.hum.add(other)

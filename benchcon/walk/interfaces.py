@@ -189,13 +189,24 @@ class RobotFace:
             if step.do == "turn":
                 hand.turn(channel.id, step.to)
             elif step.do == "end":
-                hand.put_percent(channel.id, 100 if step.to else 0)
+                for percent in self._on_the_way(hand, control, 100 if step.to else 0):
+                    hand.put_percent(channel.id, percent)
             elif control.kind == "button":
                 (hand.press if step.to else hand.release)(channel.id)
             elif self._knows(channel.board, control.name):
                 hand.put(control.name, step.to)
             else:
                 self._contact_by_contact(control, step.to)
+
+    def _on_the_way(self, hand: Hand, control: Control, to: int) -> list[int]:
+        """Places, in percent, by which a potentiometer is turned to an end: slowly, so that its way is seen."""
+        if not self._knows(control.channels[0].board, control.name) or control.high_count == control.low_count:
+            return [to]
+        counts = hand.where().get(control.name, control.low_count)
+        right = 100 * (counts - control.low_count) / (control.high_count - control.low_count)
+        right = 100 - right if control.inverted else right
+        between = [n for n in range(SWEEP_PERCENT, 100, SWEEP_PERCENT) if min(right, to) < n < max(right, to)]
+        return [*(between if to else reversed(between)), to]
 
     def _knows(self, board: str, name: str) -> bool:
         """Whether the board's hand has a part of this name. An emulated chip only knows single channels."""
@@ -262,6 +273,8 @@ class RobotFace:
         return lit, shown
 
 
+SWEEP_PERCENT = 5
+"""By how much of its travel a robot turns a potentiometer at a time."""
 LOOKS_S = (0.05, 0.1, 0.15)
 """Waits between looks: a lamp that is dimmed by modulation is measured over a tenth of a second."""
 BARELY = 20

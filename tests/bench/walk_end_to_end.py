@@ -74,7 +74,7 @@ def one(count: int, kinds: list[str]) -> None:
             tried += 1
             ok = named(findings, [truth])
             good += ok
-            first += bool(findings) and named([f for f in findings[:1]], [truth])
+            first += bool(findings) and named(findings[:1], [truth])
             if not ok and printed < SHOW:
                 printed += 1
                 print(f"  seed {seed}: {truth.words} {took:.2f} s")

@@ -184,7 +184,7 @@ class Wrongs:
         return self.rng.sample(there, count) if len(there) >= count else []
 
 
-def simple(kind: str, on: str, found: str | tuple[str, ...], words: str = "", count: int = 1, **detail: Any):  # noqa: ANN201
+def simple(kind: str, on: str, found: str | tuple[str, ...], words: str = "", count: int = 1, **detail: Any):
     """A fault on `count` channels of one kind that one finding tells."""
     kinds = (found,) if isinstance(found, str) else found
 
@@ -199,7 +199,7 @@ def simple(kind: str, on: str, found: str | tuple[str, ...], words: str = "", co
     return make
 
 
-def segment(kind: str, found: str, two: bool = False, place: bool = False):  # noqa: ANN201
+def segment(kind: str, found: str, two: bool = False, place: bool = False):
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
         ids = wrongs.some(board, "digits")
         if not ids:
@@ -235,7 +235,7 @@ def place_dead(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     return Truth((name, f"place_dead {ids[0]} place={at}"), [[(("place dead",), key, {"places": [at]})]])
 
 
-def module(kind: str, found: str, words: str = "", least: int = 1, **detail: Any):  # noqa: ANN201
+def module(kind: str, found: str, words: str = "", least: int = 1, **detail: Any):
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
         ids = wrongs.some(board, "digits", where=lambda id_: board.places[id_] >= least)
         if not ids:
@@ -261,7 +261,7 @@ def ghost(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     return Truth((name, f"diodes_missing matrix={matrix}"), [[(("ghost",), None, {"matrix": matrix})]])
 
 
-def lines(kind: str, found: str, two: bool):  # noqa: ANN201
+def lines(kind: str, found: str, two: bool):
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
         at = [(x.row, x.column) for x in board.crossings.values()]
         which = wrongs.rng.choice(("row", "column"))
@@ -289,7 +289,7 @@ def diodes_backwards(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     )
 
 
-def plug(kind: str, found: str, words: str = "", on: str = "contact", **detail: Any):  # noqa: ANN201
+def plug(kind: str, found: str, words: str = "", on: str = "contact", **detail: Any):
     """A fault of a plug with at least five contacts or lamps on it and nothing else."""
 
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
@@ -345,7 +345,7 @@ def looms(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     )
 
 
-def chain(kind: str, found: str):  # noqa: ANN201
+def chain(kind: str, found: str):
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
         rng = wrongs.rng
         which = rng.choice([k for k in ("165", "595") if k in board.chains] or [""])
@@ -498,7 +498,7 @@ INTERMITTENT: dict[str, Any] = {
     "loose": simple("loose", "contact", "chattering", "every=100ms gap=12ms"),
     "floating": simple("floating", "contact", "floating"),
     "floating phase": simple("floating", "encoder", "floating"),
-    "cross_talk": simple("cross_talk", "contact", "cross-talk", count=2),
+    "crosstalk": simple("crosstalk", "contact", "crosstalk", count=2),
     "misses": simple("misses", "contact", "misses", "one_in=2"),
     "loose lamp": simple("loose", "lamp", "flickering"),
     "flickering": simple("flickering", "lamp", "flickering"),

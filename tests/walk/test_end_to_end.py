@@ -1,0 +1,46 @@
+"""Faults of the faults file, walked from end to end in virtual time: the report tells just what is true.
+
+The panels and what is true of each fault are `walk.built_panels`', the figures on many panels
+`tests/bench/walk_end_to_end.py`'s.
+"""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from walk.built_panels import INTERMITTENT, STATIC, Built, Wrongs, named
+from walk.in_virtual_time import ClumsyHand, VirtualWalk
+
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.rig.kinds import GROUPS
+
+
+@pytest.mark.parametrize("kind", STATIC)
+def test_a_fault_is_told_and_nothing_else_is(kind: str) -> None:
+    for seed in range(200):
+        made = Built(seed * 7919 + 13, most=40)
+        panel = made.panel()
+        truth = Wrongs(panel, random.Random(f"{seed} {kind}")).one(kind)
+        if truth is not None:
+            break
+    assert truth is not None
+    evidence = VirtualWalk(panel, {truth.words[0]: [truth.fault()]}, seed, stands=made.stands).run().evidence
+    findings = diagnose(panel, evidence)
+    assert named(findings, [truth]), (truth.words, [finding.line() for finding in findings])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_healthy_panel_and_a_clumsy_hand_are_accused_of_nothing(seed: int) -> None:
+    made = Built(seed * 31_337 + 5, diodes=None if seed % 2 else False)
+    ClumsyHand.rng = random.Random(seed)
+    walk = VirtualWalk(made.panel(), {}, seed, ClumsyHand, made.stands).run()
+    assert [finding.line() for finding in diagnose(made.panel(), walk.evidence)] == []
+
+
+def test_every_kind_of_fault_of_parts_wires_and_chips_is_walked() -> None:
+    """But for those that `chattering` and a broken wire say as well, under other words."""
+    walked = {name.split()[0] for name in (*STATIC, *INTERMITTENT)}
+    groups = ("inputs", "lamps and digits", "whole plugs, matrices and chains")
+    kinds = {kind for group in groups for kind in GROUPS[group]}
+    assert kinds - walked <= {"storm", "mirrored", "shifted", "diodes_missing", "stuck"}
