@@ -33,7 +33,6 @@ from benchcon.text import printable
 if TYPE_CHECKING:
     from benchcon.console.feed import Touch
     from benchcon.console.sight import Sight
-    from benchcon.console.timing_screen import Stopwatch
 
 WIDE, HIGH = 118, 34
 """From this size on, links and events stand beside the face."""
@@ -67,7 +66,6 @@ class BenchScreen(Screen[None]):
         self._worked: tuple[Part, int] | None = None
         self._last: Part | None = None
         """What was touched last: a control by hand, or a lamp or display by a key."""
-        self._stopwatch: Stopwatch | None = None
 
     def compose(self) -> ComposeResult:
         """Everything, once; views are switched, not rebuilt."""
@@ -126,17 +124,14 @@ class BenchScreen(Screen[None]):
         self.call_after_refresh(self.frame)
 
     def action_timing(self) -> None:
-        """How long outputs take to answer controls; measured from the first time this is opened."""
-        from benchcon.console.timing_screen import Stopwatch, TimingScreen
-
-        if self._stopwatch is None:
-            self._stopwatch = Stopwatch(self.sight)
+        """How long outputs take to answer controls."""
+        from benchcon.console.timing_screen import TimingScreen
 
         def left(view: str | None) -> None:
             if view is not None:
                 self.action_view(view)
 
-        self.app.push_screen(TimingScreen(self._stopwatch), left)
+        self.app.push_screen(TimingScreen(self.sight), left)
 
     def on_head_turn(self, message: Head.Turn) -> None:
         """A view was clicked."""

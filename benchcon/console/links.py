@@ -13,10 +13,60 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
 from benchcon.state import BoardState
 from benchcon.text import printable
+from benchcon.timing.curves import Curve
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
     from benchcon.link import PortInfo
+
+
+HIGH = "▁▂▃▄▅▆▇█"
+SPAN_S = 300
+"""Seconds that a curve shows once there are so many, or a little more."""
+_CURVES = (
+    ("trip", "round trip", "ms", "max"),
+    ("bad", "bad lines", "", "max"),
+    ("heartbeat", "heartbeats", "ms", "max"),
+    ("supply", "supply", "V", "min"),
+)
+"""Which figure, its word, its unit, and which end of it is told."""
+_LABEL_WIDTH = 11
+_FIGURES_WIDTH = 24
+_SUPPLY_V = (4.0, 5.5)
+"""What a curve of the supply spans at the least."""
+
+Piece = tuple[str, str, str]
+"""Text, its colour, and the colour beneath it."""
+
+
+def _beside(width: int) -> int:
+    return 2 if width >= 116 else 1
+
+
+def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, span_s: int) -> list[Piece]:
+    """One curve: its word, its bars, the latest figure and the worst."""
+    known = [value for value in curve.values if value is not None]
+    low, high = 0.0, max(known, default=0.0)
+    if name == "supply" and known:
+        low, high = min(_SUPPLY_V[0], *known), max(_SUPPLY_V[1], *known)
+    bars = "".join(
+        " " if value is None else HIGH[min(int((value - low) / ((high - low) or 1.0) * 7.999), 7)]
+        for value in curve.values
+    )
+    if curve.last is None:
+        told = "not known"
+    elif name == "bad":
+        told = f"{sum(known):.0f} in {span_s // 60} min" if span_s >= 120 else f"{sum(known):.0f} in {span_s} s"
+    else:
+        shape = ".2f" if unit == "V" else ".1f" if high < 1000 else ".0f"
+        worst = min(known) if end == "min" else max(known)
+        told = f"{curve.last:{shape}} {unit}, {end} {worst:{shape}}"
+    wrong = name == "bad" and high > 0
+    return [
+        (f"{word:<{_LABEL_WIDTH}}", QUIET, GROUND),
+        (bars, BAD if wrong else BRASS, GROUND),
+        (f"  {fitted(told, _FIGURES_WIDTH - 1)}".ljust(width - _LABEL_WIDTH - len(bars)), ENGRAVED, GROUND),
+    ]
 
 
 def age_text(now_us: int, then_us: int | None) -> str:
@@ -76,7 +126,7 @@ class LinksView(Drawn, can_focus=True):
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
         with self.sight.session.lock:
             names = self.names()
-            blocks = [self._block(index, name, canvas.width) for index, name in enumerate(names)]
+            blocks = self._blocks(names, canvas.width, canvas.height)
         if not self.brief:
             for index, port in enumerate(self.others(), len(names)):
                 blocks.append(self._port_block(index, port, canvas.width))
@@ -113,6 +163,34 @@ class LinksView(Drawn, can_focus=True):
         if port.rate:
             lines.append([(f" {port.rate} baud", QUIET, GROUND)])
         return [*lines, []]
+
+    def _blocks(self, names: list[str], width: int, height: int) -> list[list[list[tuple[str, str, str]]]]:
+        """A plate for each board, with its curves where there is room for all; else with those of the chosen one."""
+        blocks = [self._block(index, name, width) for index, name in enumerate(names)]
+        if self.brief:
+            return blocks
+        rows = -(-len(_CURVES) // _beside(width))
+        all_of_them = sum(map(len, blocks)) + rows * len(blocks) <= height
+        for index, name in enumerate(names):
+            board = self.sight.boards.get(name)
+            if board is not None and (all_of_them or index == self.chosen):
+                blocks[index][-1:-1] = self._curves(board, width)
+        return blocks
+
+    def _curves(self, board: BoardState, width: int) -> list[list[Piece]]:
+        """The last minutes of a link, two curves beside each other where there is room."""
+        beside = _beside(width)
+        each = (width - 1) // beside
+        columns = each - _LABEL_WIDTH - _FIGURES_WIDTH - 2
+        if columns < 10:
+            return []
+        watch, now_us = self.sight.stopwatch, self.sight.now_us
+        stretch_s = -(-min(SPAN_S, now_us // 1_000_000 + 1) // columns)
+        with watch.lock:
+            curves = watch.curves.curves(board.source, now_us, columns, stretch_s * 1_000_000)
+        pieces = [_drawn(*row, curves[row[0]], each, stretch_s * columns) for row in _CURVES]
+        rows = [pieces[at : at + beside] for at in range(0, len(pieces), beside)]
+        return [[(" ", QUIET, GROUND), *(piece for one in row for piece in one)] for row in rows]
 
     def _block(self, index: int, name: str, width: int) -> list[list[tuple[str, str, str]]]:
         sight = self.sight

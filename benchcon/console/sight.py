@@ -15,6 +15,7 @@ from benchcon.console.recorded import Recorded
 from benchcon.console.showing import Showing, boards_of, show
 from benchcon.console.standing import BoardStatus, Darkness, darkness, standing
 from benchcon.console.steady import Steady, state_of, swing_of
+from benchcon.console.stopwatch import stopwatch_of
 from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.session import ReplaySession, Session
@@ -59,6 +60,8 @@ class Sight:
         self.history = History()
         self.past: Past = self.history
         """What the time line draws from."""
+        self.stopwatch = stopwatch_of(session)
+        self.feed.listeners.append(self.stopwatch.take)
         self._behind: Behind | None = None
         if isinstance(session, ReplaySession):
             self._behind = Behind(session)
@@ -90,9 +93,14 @@ class Sight:
             self._learn()
             self._count()
             boards, now_us = self.boards, self.now_us
-            self.standings = {board.name: standing(boards.get(board.name), now_us) for board in self.panel.boards}
+            self.standings = {}
+            for each in self.panel.boards:
+                board = boards.get(each.name)
+                ails = self.stopwatch.verdicts.get(board.source) if board is not None else None
+                self.standings[each.name] = standing(board, now_us, ails)
             self.darkness = darkness(boards, now_us)
         self._notice()
+        self.stopwatch.look_at_links()
         if self.feed.changes_missed:
             self.feed.changes_missed = False
             self._unfollow()
@@ -159,6 +167,7 @@ class Sight:
             return
         self._noticed = now
         self.ports = self.session.ports()
+        self.stopwatch.learn_rates(self.ports)
         notices = [
             port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
         ]
@@ -247,6 +256,7 @@ class Sight:
         """Stop listening."""
         self._unfollow()
         self._unsubscribe()
+        self.stopwatch.close()
         if isinstance(self.past, Recorded):
             self.past.close()
         if self._behind is not None:

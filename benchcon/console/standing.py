@@ -10,6 +10,7 @@ from benchcon.console.ink import BAD, GOOD, QUIET, UNKNOWN, WARN
 from benchcon.console.showing import STANDINGS, standing_of
 from benchcon.state import BoardState
 from benchcon.text import printable
+from benchcon.timing.links import LinkVerdict
 
 
 class BoardStatus(NamedTuple):
@@ -54,8 +55,8 @@ _WEAK = {
 """What is the matter with a link that is live all the same."""
 
 
-def standing(board: BoardState | None, now_us: int) -> BoardStatus:
-    """Return how `board` stands at `now_us`."""
+def standing(board: BoardState | None, now_us: int, verdict: LinkVerdict | None = None) -> BoardStatus:
+    """Return how `board` stands at `now_us`; `verdict`: what ails its link, by the last few minutes."""
     key = standing_of(board, now_us)
     shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
     word = STANDINGS.get(key, key)
@@ -71,6 +72,10 @@ def standing(board: BoardState | None, now_us: int) -> BoardStatus:
             shape, colour, word, advice = "◍", WARN, weak, _WEAK[weak]
             if weak == "slow":
                 word = f"slow {(board.round_trip_floor_us or 0) // 1000} ms"
+        if key == "live" and verdict is not None:
+            advice = verdict.sentence
+            if verdict.ailment != "host":  # of that the link is innocent
+                shape, colour, word = "◍", WARN, verdict.word
         if dark:
             why = {"deadman": "dead-man", "local": "switched at the panel"}.get(board.dark_why, "")
             shape, colour, word = "◐", WARN, "dark"

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import time
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import events
@@ -22,74 +20,18 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.why_not import why_not
 from benchcon.text import printable
 from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_words
-from benchcon.timing.delays import Delay, Delays
-from benchcon.timing.links import LinkVerdict
-from benchcon.timing.links import name_of as name_of_link
-from benchcon.timing.timing import Timing
+from benchcon.timing.delays import Delays
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
-    from benchcon.wire.events import Event
+    from benchcon.console.stopwatch import Stopwatch
 
-EACH_S = 1.0
-"""The figures are worked out no more often than this, and take no more than a twentieth of the time."""
-MOST_CHANGES = 1_000
-"""Changes of each channel that count, the latest of them: more would take longer than a frame may."""
 MOST_SHOWN = 400
 """Delays that are plotted, the latest of them."""
 HIGH = "▁▂▃▄▅▆▇█"
-BACK_US = 1_000_000
 
 SHORT = {"passed": "passed", "not certain": "not certain", "no limit": "no limit", "not moved": "not moved"}
 COLOURS = {"passed": GOOD, "broken": BAD, "not certain": WARN, "no limit": IVORY, "not moved": QUIET}
-
-
-class Stopwatch:
-    """Collects what the session's events tell of time, from when it is first asked for."""
-
-    def __init__(self, sight: Sight) -> None:
-        self.sight = sight
-        self._timing = self._begin()
-        self.found: list[Delays] = []
-        self.links: list[LinkVerdict] = []
-        self._due = 0.0
-        sight.feed.listeners.append(self._take)
-
-    def _begin(self) -> Timing:
-        with self.sight.session.lock:
-            timing = Timing(self.sight.session.state)
-        # The ports were opened before: their rates are asked for.
-        for port in self.sight.ports:
-            if not os.path.realpath(port.port).startswith("/dev/pts/"):
-                timing.clocks.set_rate(port.source, port.rate)
-        return timing
-
-    def _take(self, events: list[Event]) -> None:
-        if events and events[0].at_us < self._timing.moments.last_us - BACK_US:
-            self._timing = self._begin()  # a recording has jumped back
-        with self.sight.session.lock:
-            self._timing.take(events)
-
-    def look(self) -> bool:
-        """Work the figures out if it is time; return whether there are new ones."""
-        began = time.monotonic()
-        if began < self._due:
-            return False
-        with self.sight.session.lock:
-            self.found = self._timing.delays(self.sight.panel, most=MOST_CHANGES)
-            self.links = self._timing.links.verdicts()
-        took = time.monotonic() - began
-        self._due = began + max(EACH_S, 20 * took)
-        return True
-
-    def last(self) -> tuple[Delays, Delay] | None:
-        """The latest answer of all."""
-        rows = [(one, one.found[-1]) for one in self.found if one.found]
-        return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
-
-    def link_text(self, verdict: LinkVerdict) -> str:
-        """What ails a link, and what to do first."""
-        return f"{name_of_link(verdict, self.sight.session.state)}: {verdict.sentence}"
 
 
 class Pairs(Table):
@@ -205,9 +147,10 @@ class TimingScreen(Screen[str | None]):
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
     ]
 
-    def __init__(self, stopwatch: Stopwatch) -> None:
+    def __init__(self, sight: Sight) -> None:
         super().__init__()
-        self.stopwatch = stopwatch
+        self.sight = sight
+        self.stopwatch = sight.stopwatch
 
     def compose(self) -> ComposeResult:
         """The table, the plots of the chosen row, words, the last delay."""
@@ -221,7 +164,6 @@ class TimingScreen(Screen[str | None]):
     def on_mount(self) -> None:
         """Begin."""
         self.query_one(Pairs).focus()
-        self.query_one("#title", Static).update("Timing: from a control's movement to the output that answers it")
         self.frame()
 
     def action_view(self, name: str) -> None:
@@ -234,14 +176,16 @@ class TimingScreen(Screen[str | None]):
 
     def on_key(self, event: events.Key) -> None:
         """Why a key that drives does nothing here."""
-        if event.key not in self.active_bindings and (why := why_not(self.stopwatch.sight, event.key)):
+        if event.key not in self.active_bindings and (why := why_not(self.sight, event.key)):
             self.app.notify(why, timeout=5, markup=False)
 
     def frame(self) -> None:
         """Draw what has changed."""
         if not self.is_mounted or not self.query("#keys"):
             return
-        self.stopwatch.look()
+        self.stopwatch.look(self.sight.panel)
+        title = f"Timing: from a control's movement to the output that answers it, {self.stopwatch.span}"
+        self.query_one("#title", Static).update(title)
         pairs = self.query_one(Pairs)
         pairs.repaint()
         chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
@@ -259,6 +203,8 @@ class TimingScreen(Screen[str | None]):
         self.query_one(Touched).show(big)
 
     def _told(self, chosen: Delays | None) -> list[str]:
+        if self.stopwatch.why_not:
+            return [self.stopwatch.why_not]
         lines = [self.stopwatch.link_text(verdict) for verdict in self.stopwatch.links[:2]]
         if chosen is None:
             return [

@@ -85,17 +85,21 @@ class Clocks:
     def feed(self, events: Iterable[ev.Event]) -> None:
         """Take what `BenchState.feed` gave for a batch, after it."""
         for event in events:
-            sort = type(event)
-            if sort is ev.Moved or sort is ev.Alive or sort is ev.Edge or sort is ev.Reading:
-                self._heard(event.source, event.at_us, event.clock_us, sort is ev.Alive)  # type: ignore[union-attr]
-            elif sort is ev.Answered:
-                self._answered(event)  # type: ignore[arg-type]
-            elif sort is ev.Boot:
-                self._boot(event)  # type: ignore[arg-type]
-            elif sort is ev.Link and event.word == "opened":  # type: ignore[union-attr]
-                detail = event.detail  # type: ignore[union-attr]
-                text = detail.get("rate", "") if detail.get("kind") != "pty" else ""
-                self.set_rate(event.source, int(text) if text.isdecimal() and len(text) < 9 else 0, event.at_us)
+            self.take(event)
+
+    def take(self, event: ev.Event) -> None:
+        """Take one event of those, in order."""
+        sort = type(event)
+        if sort is ev.Moved or sort is ev.Alive or sort is ev.Edge or sort is ev.Reading:
+            self._heard(event.source, event.at_us, event.clock_us, sort is ev.Alive)  # type: ignore[union-attr]
+        elif sort is ev.Answered:
+            self._answered(event)  # type: ignore[arg-type]
+        elif sort is ev.Boot:
+            self._boot(event)  # type: ignore[arg-type]
+        elif sort is ev.Link and event.word == "opened":  # type: ignore[union-attr]
+            detail = event.detail  # type: ignore[union-attr]
+            text = detail.get("rate", "") if detail.get("kind") != "pty" else ""
+            self.set_rate(event.source, int(text) if text.isdecimal() and len(text) < 9 else 0, event.at_us)
 
     def set_rate(self, source: int, rate: int, at_us: int = 0) -> None:
         """Learn the baud rate of a board's line; 0: it has none, or it is not known."""

@@ -67,6 +67,22 @@ LEAST_LINES = 50
 ORDER = ("supply", "plug", "watchdog", "baud", "both", "up", "down", "hub", "host", "loop", "timer", "drops")
 
 
+IN_SHORT = {
+    "supply": "weak supply",
+    "plug": "loose plug",
+    "watchdog": "firmware hangs",
+    "baud": "rates differ",
+    "both": "bad cable",
+    "up": "bad line from it",
+    "down": "bad line to it",
+    "hub": "hub stalls",
+    "host": "this computer is late",
+    "loop": "slow loop",
+    "timer": "waits 16 ms",
+    "drops": "drops lines",
+}
+"""Each ailment in a few words, for where there is no room for a sentence."""
+
 Spans = list[tuple[int, int]]
 """From when to when, in order."""
 
@@ -81,6 +97,11 @@ class LinkVerdict(NamedTuple):
     """What was seen, with figures."""
     advice: str
     """What to do first."""
+
+    @property
+    def word(self) -> str:
+        """Two or three words for it."""
+        return IN_SHORT[self.ailment]
 
     @property
     def sentence(self) -> str:
@@ -124,6 +145,14 @@ class Evidence:
     _asked_us: int = 0
     _ping_open: bool = True
 
+    def heir(self) -> Evidence:
+        """Return evidence that begins now, and knows of this one only how the link stands."""
+        found = Evidence(self.source, self.quiet_until_us, self.rate, tapped=self.tapped)
+        found._alive, found._set_us = self._alive, self._set_us
+        found._asked_us, found._ping_open = self._asked_us, self._ping_open
+        found._apart.extend(self._apart)
+        return found
+
     def late(self) -> Spans:
         """Return when lines were held up: answers that took far longer than is usual here, notifications that came far
         later after their clock. What overlaps is one span."""
@@ -159,6 +188,12 @@ class LinkEvidence:
         one.last_us = event.at_us
         if taker is not None:
             taker(one, event)
+
+    def heir(self) -> LinkEvidence:
+        """Return one that keeps evidence from now on only."""
+        found = LinkEvidence(self._state)
+        found.evidence = {source: one.heir() for source, one in self.evidence.items()}
+        return found
 
     def verdicts(self) -> list[LinkVerdict]:
         """Return what ails which link, for each link the gravest first."""

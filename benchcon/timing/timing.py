@@ -12,6 +12,7 @@ from benchcon.timing.delays import Delays, delays_of
 from benchcon.timing.links import LinkEvidence
 from benchcon.timing.moments import Moments
 from benchcon.timing.raw import RawSamples
+from benchcon.timing.recent import RecentLinks
 from benchcon.wire import events as ev
 from benchcon.wire.records import KEYFRAME, Batch
 
@@ -19,27 +20,30 @@ from benchcon.wire.records import KEYFRAME, Batch
 class Timing:
     """Eats a stream, or the events of one that somebody else follows, and keeps what it tells of time."""
 
-    def __init__(self, state: BenchState | None = None) -> None:
+    def __init__(self, state: BenchState | None = None, *, recent: bool = False) -> None:
+        """`recent`: what ails links is judged by the last few minutes only, as a screen needs it."""
         self.state = state if state is not None else BenchState()
         self.clocks = Clocks(self.state)
         self.moments = Moments(self.state, self.clocks)
         self.raw = RawSamples(self.state)
-        self.links = LinkEvidence(self.state)
+        self.links: LinkEvidence | RecentLinks = RecentLinks(self.state) if recent else LinkEvidence(self.state)
 
-    def feed(self, batch: Batch) -> None:
-        """Take one batch of a stream that nobody else follows."""
+    def feed(self, batch: Batch) -> list[ev.Event]:
+        """Take one batch of a stream that nobody else follows; return what it means."""
         happened = self.state.feed(batch)
         if batch.kind == KEYFRAME:
             self.moments.stand()
         self.take(happened)
+        return happened
 
     def take(self, events: Iterable[ev.Event]) -> None:
         """Take what `BenchState.feed` gave for a batch, after it."""
+        clocks, moments, raw, links = self.clocks.take, self.moments.take, self.raw.take, self.links.take
         for event in events:
-            self.clocks.feed((event,))
-            self.moments.take(event)
-            self.raw.take(event)
-            self.links.take(event)
+            clocks(event)
+            moments(event)
+            raw(event)
+            links(event)
 
     def delays(self, panel: Panel, *, propose: bool = True, most: int = 0) -> list[Delays]:
         """Return the transport delays so far; with `most` of so many of the latest changes of each channel."""

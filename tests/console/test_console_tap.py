@@ -69,7 +69,7 @@ def test_the_console_shows_what_goes_by_drives_nothing_and_says_why(board: PeerP
             )
             terminal.press("right", " ", "right", " ", "t", "b")
             terminal.press("F7")
-            terminal.see("power → lit")
+            terminal.see("power → lit", "1 movement, 1 answered")
             # Its own keys sent nothing: whatever the board heard since is the program's.
             sent = {body for batch in program.batches if batch.kind == ">" for body in batch.bodies}
             heard = board.say("heard").removeprefix(before).splitlines()

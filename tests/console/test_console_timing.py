@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from console.looking import console
+from replay.story import write
+from timing.simulated_links import SimulatedLinks
 from timing.told import PANEL, Told
 
 from benchcon.console import glyphs
@@ -49,6 +52,60 @@ async def test_figures_plots_and_the_last_delay_stand_there(tmp_path: Path) -> N
         assert any(all(row.strip() in eyes.text() for row in rows) for rows in drawn)
         await eyes.press("escape")
         await eyes.see("Face")
+
+
+async def test_all_of_a_recording_until_where_it_stands_counts_however_one_got_there(tmp_path: Path) -> None:
+    session = evening(tmp_path)
+    async with console(session, size=(140, 45)) as eyes:
+        with session.lock:
+            session.jump(session.last_us)
+        await eyes.press("f7")
+        await eyes.see("12 movements, 12 answered", "from the beginning of this recording to where it stands")
+        with session.lock:
+            session.jump(session.first_us + 4_300_000)
+        await eyes.see("6 movements, 6 answered")
+
+
+async def test_nothing_is_measured_in_a_recording_of_virtual_time(tmp_path: Path) -> None:
+    real = evening(tmp_path).path
+    path = tmp_path / "rehearsed.capture"
+    header, rest = real.read_bytes().split(b"\n", 1)
+    path.write_bytes(header + b" time=virtual\n" + rest)
+    session = ReplaySession(path)
+    session.jump(session.last_us)
+    async with console(session, size=(140, 45)) as eyes:
+        await eyes.press("f7")
+        await eyes.see("a rehearsal in virtual time")
+        assert "answered" not in eyes.text()
+
+
+@pytest.mark.parametrize(
+    ("ailment", "word", "sentence"),
+    [
+        ("down", "bad line to it", "Its line to the board (RX)"),
+        ("timer", "waits 16 ms", "latency timer"),
+        ("supply", "weak supply", "gives way under load"),
+        ("", "", ""),
+    ],
+)
+async def test_every_view_says_what_ails_a_link(tmp_path: Path, ailment: str, word: str, sentence: str) -> None:
+    path = write(
+        tmp_path / "link.capture", SimulatedLinks(ailment, 4).stream(), panel="[boards.desk]\n[boards.other]\n"
+    )
+    session = ReplaySession(path)
+    session.jump(session.last_us)
+    async with console(session, size=(140, 45)) as eyes:
+        if not ailment:
+            await eyes.until(lambda: eyes.app.sight.stopwatch.span.startswith("from"), "the recording to be read")
+            await eyes.see("● desk", "● other")
+            return
+        await eyes.see("◍ desk", "● other", f"◍ {word}")
+        for key in ("f3", "f4", "f6"):
+            await eyes.press(key)
+            await eyes.see("◍ desk", "● other")
+        await eyes.press("f5")
+        await eyes.see(f"◍ {word}", sentence, "round trip", "heartbeats", "bad lines")
+        assert any(bar in eyes.text() for bar in "▂▃▄▅▆▇"), "a curve"
 
 
 async def test_a_recording_that_jumps_back_is_measured_anew(tmp_path: Path) -> None:

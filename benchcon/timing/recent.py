@@ -1,0 +1,40 @@
+"""What ails links now: verdicts from the last few minutes only, so that what was mended is not held against a link."""
+
+from __future__ import annotations
+
+from benchcon.state import BenchState
+from benchcon.timing.links import LinkEvidence, LinkVerdict
+from benchcon.wire import events as ev
+
+SPAN_US = 150_000_000
+"""Verdicts stand on evidence of once to twice this time."""
+
+
+class RecentLinks:
+    """As `benchcon.timing.links.LinkEvidence`, with a memory of two to five minutes.
+
+    Two collections of evidence are kept, one begun a span after the other; when the younger is a span old the elder is
+    let go.
+    """
+
+    def __init__(self, state: BenchState, span_us: int = SPAN_US) -> None:
+        self._span_us = span_us
+        self._elder = LinkEvidence(state)
+        self._younger: LinkEvidence | None = None
+        self._begun_us = -1
+
+    def take(self, event: ev.Event) -> None:
+        """Take one event."""
+        at_us = event.at_us
+        if self._begun_us < 0 or at_us < self._begun_us:
+            self._begun_us = at_us
+        elif at_us - self._begun_us >= self._span_us:
+            self._begun_us = at_us
+            self._elder, self._younger = self._younger or self._elder, (self._younger or self._elder).heir()
+        self._elder.take(event)
+        if self._younger is not None:
+            self._younger.take(event)
+
+    def verdicts(self) -> list[LinkVerdict]:
+        """Return what ails which link, for each link the gravest first."""
+        return self._elder.verdicts()
