@@ -16,10 +16,11 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.link.conversation import Answer, Talk
-from benchcon.link.hub import Follower, Hub, Listener
+from benchcon.link.hub import Hub
 from benchcon.link.outcomes import DarkResult, held
 from benchcon.link.port import Pace, PortInfo
 from benchcon.link.records import link_record
+from benchcon.link.stream import Follower, Listener
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
 from benchcon.text import printable
@@ -128,7 +129,7 @@ class Bench:
             loop.close()
 
     async def _end(self, dark: bool) -> DarkResult:
-        result = await self._all(_dark) if dark else DarkResult((), (), ())
+        result = await self._all(Talk.dark) if dark else DarkResult((), (), ())
         await self._hub.end()
         return result
 
@@ -137,27 +138,19 @@ class Bench:
     @property
     def lock(self) -> threading.RLock:
         """Held while a batch is observed and followed; hold it to look at what a follower keeps."""
-        return self._hub.lock
+        return self._hub.stream.lock
 
     @property
     def observer(self) -> Observer:
         """What has seen everything on this bench. Hold `lock` while looking."""
-        return self._hub.observer
+        return self._hub.stream.observer
 
     def follow(self, callback: Follower) -> Callable[[], None]:
         """Have `callback` called with every list of batches and, for each batch, its events; returns what ends that.
 
         As `subscribe`, but with `lock` held: for what keeps a state by the bench's own observer (`BenchState.take`).
         """
-        hub = self._hub
-        with hub.lock:
-            hub.followers = (*hub.followers, callback)
-
-        def end() -> None:
-            with hub.lock:
-                hub.followers = tuple(each for each in hub.followers if each != callback)
-
-        return end
+        return self._hub.stream.follow(callback)
 
     def subscribe(self, callback: Listener) -> Callable[[], None]:
         """Have `callback` called with every list of batches from now on; returns what ends that.
@@ -165,15 +158,7 @@ class Bench:
         It is called on the link's thread, in the stream's order, right after the read or write; it must not block. One
         that raises is dismissed, and a link record ``dismissed`` says so.
         """
-        hub = self._hub
-        with self._changed:
-            hub.listeners = (*hub.listeners, callback)
-
-        def end() -> None:
-            with self._changed:
-                hub.listeners = tuple(each for each in hub.listeners if each != callback)
-
-        return end
+        return self._hub.stream.subscribe(callback)
 
     def note(self, kind: str, text: str) -> None:
         """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
@@ -282,8 +267,8 @@ class Bench:
         With `for_good` nothing but dark is sent from now on, whatever asks: the bench is being left.
         """
         if for_good:
-            self._hub.leaving = True
-        return self._of_all(_dark)
+            self._hub.leave()
+        return self._of_all(Talk.dark)
 
     def beat(self, *, last: bool = False) -> None:
         """The program that the user looks at is at work: call this wherever its own loop turns.
@@ -304,13 +289,13 @@ class Bench:
 
     def wink(self, source: int) -> Intent:
         """Have a board show which one it is, for three seconds."""
-        return self.ask(source, ("wink",))
+        return self._intent(source, ("wink",), Talk.wink)
 
     def ident(self, source: int, new: str) -> Intent:
         """Give a board a new ident, kept through power loss: a lower-case letter, then up to 15 of ``a-z 0-9 _``."""
         if not _IDENT.fullmatch(new):
             raise Trouble(f"'{printable(new)}' is no ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
-        return self.ask(source, ("ident", new))
+        return self._intent(source, ("ident", new), lambda talk, answer: talk.take_ident(new, answer))
 
     def name(self, source: int, new: str) -> Intent:
         """Give a board a new name, kept through power loss, up to 24 characters as written on the wire."""
@@ -406,21 +391,13 @@ class Bench:
                 asked[talk.source] = came
         if asked:
             await asyncio.wait(asked.values(), timeout=hub.pace.dark_s - 0.02)
-        confirmed = tuple(number for number, came in asked.items() if came.done() and _did(came.result()))
+        confirmed = tuple(number for number, came in asked.items() if came.done() and came.result().done)
         absent = hub.known_sources() - set(asked) if source is None else set()
         return DarkResult(confirmed, tuple(n for n in asked if n not in confirmed), tuple(sorted(absent)))
 
 
 _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
 _CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,7}")
-
-
-def _dark(talk: Talk, answer: Answer) -> None:
-    talk.dark(answer)
-
-
-def _did(outcome: Outcome) -> bool:
-    return not outcome.refused and not outcome.gave_up
 
 
 def _check_words(words: tuple[str, ...]) -> None:

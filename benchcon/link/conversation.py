@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
+from typing import Protocol
 
 from benchcon.link.outcomes import held
 from benchcon.link.outputs import BoardOutputs
 from benchcon.link.records import link_record
+from benchcon.link.share import Share
 from benchcon.wire import events as ev
 from benchcon.wire.codec import Splitter
 from benchcon.wire.host import HostSide, Outcome
 from benchcon.wire.items import Item
 from benchcon.wire.notifications import settings
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
-from benchcon.wire.silence import ALIVE_US, alive_us_told
-
-if TYPE_CHECKING:
-    from benchcon.link.connection import Connection
-    from benchcon.link.hub import Hub
+from benchcon.wire.silence import ALIVE_US, alive_us_told, is_silent
 
 SAMPLE_BYTES = 96
 """So much of what was no line is kept to be shown."""
@@ -34,10 +32,100 @@ _OF_DUPLICATE = _QUESTIONS | {"dark", "wink", "ident", "name"}
 Answer = Callable[[Outcome], None]
 
 
+class Timer(Protocol):
+    """A call that is to come, as `asyncio.TimerHandle` is one."""
+
+    def cancel(self) -> None:
+        """It does not come."""
+
+    def cancelled(self) -> bool:
+        """Whether that was said."""
+
+    def when(self) -> float:
+        """When it comes, in seconds."""
+
+
+class Clock(Protocol):
+    """As much of an event loop as a talk needs."""
+
+    def time(self) -> float:
+        """The time, in seconds."""
+
+    def call_at(self, when: float, callback: Callable[[], object], /) -> Timer:
+        """Have `callback` called then."""
+
+
+class Cable(Protocol):
+    """What lies between a talk and its board: a `Connection`, or what stands for one."""
+
+    rate: int
+    heard: Callable[[bytes, int], None]
+    drained: Callable[[], None]
+    gone: Callable[[str], None]
+
+    @property
+    def waiting(self) -> bool:
+        """Whether an earlier write still has to go out: then nothing may be sent."""
+
+    @property
+    def port(self) -> str:
+        """What the port is called."""
+
+    def send(self, data: bytes) -> bool:
+        """Write whole lines; False if they wait."""
+
+    def rest(self, seconds: float) -> None:
+        """Leave unread what comes for so long."""
+
+    async def set_rate(self, rate: int) -> None:
+        """Change the rate, in baud, where it can be."""
+
+
+class TalkBench(Protocol):
+    """What a talk needs of the bench that it belongs to: the link's `Hub`, or a bench in virtual time."""
+
+    share: Share
+    ping_every_us: int
+    deadman_ms: int | None
+    listen_only: bool
+
+    @property
+    def loop(self) -> Clock:
+        """When it is called."""
+
+    @property
+    def watched(self) -> bool:
+        """Whether a program with a screen looks at the bench."""
+
+    @property
+    def leaving(self) -> bool:
+        """Whether the bench is dark for good."""
+
+    @property
+    def only_dark(self) -> bool:
+        """Whether nothing but dark may be sent now."""
+
+    def now_us(self) -> int:
+        """The time since the stream began, in microseconds."""
+
+    @property
+    def emit(self) -> Callable[[list[Batch]], Sequence[Sequence[ev.Event]]]:
+        """Hands batches to all who look on; returns the events of each batch."""
+
+    def outputs(self, source: int, ident: str) -> BoardOutputs:
+        """Return the outputs of a board, with what they may take once its ident is known."""
+
+    def identify(self, talk: Talk, ident: str) -> None:
+        """The board says who it is: `Talk.is_board` or `Talk.is_duplicate` is the answer."""
+
+    def renamed(self, talk: Talk, ident: str) -> None:
+        """The board took a new ident."""
+
+
 class Talk:
     """One open port. Lives on the link's loop; `stirred` is set when something changed that a stage may wait for."""
 
-    def __init__(self, hub: Hub, connection: Connection, source: int) -> None:
+    def __init__(self, hub: TalkBench, connection: Cable, source: int) -> None:
         self.hub = hub
         self.connection = connection
         self.source = source
@@ -67,23 +155,44 @@ class Talk:
         self._discarded = 0
         """Bytes thrown away (`Splitter.discarded`) that a record has told of, and when the last one did."""
         self._discarded_us = now_us
-        self._answers: dict[int, Answer] = {}
-        self._sets: dict[int, tuple[str, ...]] = {}
+        self._asked: dict[int, Answer] = {}
+        """By the host side's ticket: what to do with the outcome. All that is asked has its place here."""
         self._unsent: list[bytes] = []
         self._dark = False
         """The board said that it is dark."""
         self._dark_after_all = False
         self._last_sent_us = now_us
-        self._ping: int | None = None
+        self._pinging = False
         self._seen = ("", 0, 0)
         self._restless = ""
-        self._timer: asyncio.TimerHandle | None = None
+        self._timer: Timer | None = None
         self._described: list[Item] = []
         self._gave_up = 0
         """Requests of callers given up since `_tell` looked last."""
         connection.heard = self._heard
         connection.drained = self._drained
         connection.gone = self._gone
+
+    # --- who it is -------------------------------------------------------------------------------------------------
+
+    def is_board(self, ident: str, source: int, outputs: BoardOutputs) -> None:
+        """The board is known by this ident, and has this number from now on."""
+        self.ident, self.duplicate = ident, False
+        self.is_lent(source, outputs)
+
+    def is_duplicate(self, ident: str) -> None:
+        """Another board with this ident is linked."""
+        self.ident, self.duplicate = ident, True
+        self.stirred.set()
+
+    def is_lent(self, source: int, outputs: BoardOutputs) -> None:
+        """What is heard here has another number from now on."""
+        self.source, self.outputs = source, outputs
+        self.stirred.set()
+
+    def is_silent(self, now_us: int) -> bool:
+        """Whether the board has said nothing for too long."""
+        return is_silent(self.last_heard_us, self.alive_us, now_us)
 
     # --- up --------------------------------------------------------------------------------------------------------
 
@@ -166,6 +275,10 @@ class Talk:
         self.host.bring_up(self.hub.now_us())
         self.pump()
 
+    def go_mute(self) -> None:
+        """Nothing that is wanted is sent any more."""
+        self.live = False
+
     def go_live(self) -> None:
         """The board is known: what is wanted may be sent, and the dead-man is set."""
         self.live = True
@@ -191,8 +304,11 @@ class Talk:
         if why := self.may(words[0]):
             answer(held(why, words))
             return
-        self._answers[self.host.ask(words, self.hub.now_us())] = answer
+        self._ask(words, answer)
         self.pump()
+
+    def _ask(self, words: tuple[str, ...], answer: Answer) -> None:
+        self._asked[self.host.ask(words, self.hub.now_us())] = answer
 
     def request(self, words: tuple[str, ...], answer: Answer) -> None:
         """Send any request, by the way that its word needs."""
@@ -201,17 +317,22 @@ class Talk:
         elif words[0] == "wink" and len(words) == 1:
             self.wink(answer)
         elif words[0] == "ident" and len(words) == 2:
-            self.ask(words, lambda outcome: self._new_ident(words[1], outcome, answer))
+            self.take_ident(words[1], answer)
         elif words[0] == "set" and (values := _values(words[1:])):
             self.want(values, answer)
         else:
             self.ask(words, answer)
 
-    def _new_ident(self, ident: str, outcome: Outcome, answer: Answer) -> None:
-        answer(outcome)
-        if not outcome.refused and not outcome.gave_up and not self.over:
-            self.hub.renamed(self, ident)
-            self.bring_up()
+    def take_ident(self, ident: str, answer: Answer) -> None:
+        """The board shall be called `ident` from now on."""
+
+        def done(outcome: Outcome) -> None:
+            answer(outcome)
+            if outcome.done and not self.over:
+                self.hub.renamed(self, ident)
+                self.bring_up()
+
+        self.ask(("ident", ident), done)
 
     def blink(self, channel: str, on: bool, full: int) -> None:
         """Let an output blink, or end that."""
@@ -220,7 +341,7 @@ class Talk:
             self.pump()
 
     def want(self, values: dict[str, int], answer: Answer) -> None:
-        """Outputs shall show these values, within the limits of the house."""
+        """BoardOutputs shall show these values, within the limits of the house."""
         if why := self.may("set") or ("" if self.live else "no link"):
             answer(held(why, ("set", *values)))
             return
@@ -242,7 +363,13 @@ class Talk:
             return
         now_us = self.hub.now_us()
         self.outputs.all_off("dark", now_us)
-        self._answers[self.host.dark(now_us)] = answer
+
+        def done(outcome: Outcome) -> None:
+            if outcome.done:
+                self.outputs.all_off("dark", self.hub.now_us())
+            answer(outcome)
+
+        self._asked[self.host.dark(now_us)] = done
         if self.connection.waiting:
             self._dark_after_all = True
         self.pump()
@@ -265,13 +392,13 @@ class Talk:
 
     def _ask_what_is_due(self, now_us: int) -> None:
         for values in self.outputs.due(now_us):
-            ticket = self.host.ask(self.outputs.words(values), now_us)
-            self._sets[ticket] = tuple(values)
-        if (answer := self.outputs.wink_due(now_us)) is not None:
-            self._answers[self.host.ask(("wink",), now_us)] = answer
+            self._ask(self.outputs.words(values), partial(self._was_set, tuple(values)))
+        if self.outputs.wink_due(now_us):
+            self._ask(("wink",), self._winked)
         every_us = self.hub.ping_every_us
-        if every_us and self._ping is None and now_us - self._last_sent_us >= every_us and not self.duplicate:
-            self._ping = self.host.ask(("ping", f"{now_us & 0xFFFFFFFF:08X}", "00000000"), now_us)
+        if every_us and not self._pinging and now_us - self._last_sent_us >= every_us and not self.duplicate:
+            self._pinging = True
+            self._ask(("ping", f"{now_us & 0xFFFFFFFF:08X}", "00000000"), self._pinged)
 
     def _send(self, data: bytes) -> None:
         lines = [line for line in data.split(b"\n") if line]
@@ -310,27 +437,31 @@ class Talk:
     def _settle(self, outcomes: Iterable[Outcome], now_us: int) -> None:
         for outcome in outcomes:
             if outcome.gave_up and outcome.tries:
-                self.outputs.stalled = True
+                self.outputs.heard_nothing()
                 self._gave_up += 1
                 if self.host.standing != "mute":
                     words = " ".join(outcome.words)
                     self.hub.emit([link_record(now_us, self.source, "timeout", words=words)])
-            channels = self._sets.pop(outcome.ticket, None)
-            if channels is not None:
-                self.outputs.answered(channels, outcome, not outcome.refused, not outcome.gave_up, now_us)
-                if outcome.refused and outcome.answer is not None and outcome.answer[1:2] == ("06",):
-                    self.outputs.all_off("dark", now_us)
-            if outcome.ticket == self._ping:
-                self._ping = None
-            answer = self._answers.pop(outcome.ticket, None)
-            if outcome.words == ("wink",) and answer is not None:
-                self.outputs.winked(outcome, not outcome.refused, now_us)
-            elif answer is not None:
-                if outcome.words[0] == "dark" and not outcome.refused and not outcome.gave_up:
-                    self.outputs.all_off("dark", now_us)
+            if (answer := self._asked.pop(outcome.ticket, None)) is not None:
                 answer(outcome)
+        self._answer_wishes(now_us)
+
+    def _was_set(self, channels: Sequence[str], outcome: Outcome) -> None:
+        now_us = self.hub.now_us()
+        self.outputs.answered(channels, outcome, not outcome.refused, not outcome.gave_up, now_us)
+        if outcome.is_dark:
+            self.outputs.all_off("dark", now_us)
+
+    def _winked(self, outcome: Outcome) -> None:
+        self.outputs.winked(outcome, not outcome.refused, self.hub.now_us())
+
+    def _pinged(self, outcome: Outcome) -> None:
+        self._pinging = False
+
+    def _answer_wishes(self, now_us: int, otherwise: Outcome | None = None) -> None:
+        """Tell those whose wishes are answered for; `otherwise` is told where a wish has no outcome of its own."""
         for done in self.outputs.take_done():
-            done.token(done.outcome if done.outcome is not None else held(done.held, ("set",)))
+            done.token(done.outcome or otherwise or held(done.held, ("set",)))
         self._tell_outputs(now_us)
 
     def _tell_outputs(self, now_us: int) -> None:
@@ -372,7 +503,7 @@ class Talk:
             times = [now_us + STILL_LOOK_US]
         elif (self.live or self.duplicate) and not self.connection.waiting and not only_dark:
             times.append(self.outputs.deadline_us(now_us))
-            if self.hub.ping_every_us and self._ping is None and not self.duplicate:
+            if self.hub.ping_every_us and not self._pinging and not self.duplicate:
                 times.append(self._last_sent_us + self.hub.ping_every_us)
         at_us = min((at for at in times if at is not None), default=None)
         if at_us is None:
@@ -404,13 +535,11 @@ class Talk:
         if self._unsent:
             self.hub.emit([link_record(now_us, self.source, "unsent", lines=len(self._unsent))])
         outcome = held("lost")
-        answers, self._answers, self._sets = self._answers, {}, {}
-        self.outputs.drop_all(outcome, now_us)
-        self._tell_outputs(now_us)
-        for done in self.outputs.take_done():
-            done.token(done.outcome if done.outcome is not None else outcome)
-        for answer in answers.values():
+        asked, self._asked = self._asked, {}
+        for answer in asked.values():
             answer(outcome)
+        self.outputs.drop_all(outcome, now_us)
+        self._answer_wishes(now_us, outcome)
 
     def _rest(self, now_us: int) -> None:
         """What waits for its line end gets none: record it, and how much was thrown away."""
@@ -425,10 +554,13 @@ class Talk:
         if count:
             self.hub.emit([link_record(now_us, self.source, "discarded", bytes=count)])
 
-    def fresh_ear(self) -> None:
-        """The rate was changed: what is heard from now on has nothing to do with what was heard before."""
+    def fresh_ear(self, sample: bytes = b"") -> None:
+        """The rate was changed: what is heard from now on has nothing to do with what was heard before.
+
+        `sample`: what was heard earlier at the new rate.
+        """
         self._rest(self.hub.now_us())
-        self.sample = b""
+        self.sample = sample
         self.host = HostSide(self.hub.now_us())
         self._seen = ("", 0, 0)
 

@@ -5,24 +5,23 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 from benchcon.link.conversation import Talk
 from benchcon.link.discovery import where_again
 from benchcon.link.limits import Together, allowance_of
+from benchcon.link.numbers import Numbers
 from benchcon.link.off_thread import aside
 from benchcon.link.outputs import BoardOutputs
 from benchcon.link.port import Pace, Port
 from benchcon.link.records import link_record
 from benchcon.link.share import Share
+from benchcon.link.stream import Stream
 from benchcon.panel.model import Panel
 from benchcon.text import printable
-from benchcon.wire.events import Event
-from benchcon.wire.observer import Observer
-from benchcon.wire.records import BENCH, Batch
+from benchcon.wire.records import BENCH
 
 PING_MOST_US = 500_000
 """A board whose dead-man is set hears something at least this often."""
@@ -30,15 +29,8 @@ PING_MOST_US = 500_000
 STILL_NS = 1_000_000_000
 """A program that has said `beat` and then nothing for so long stands still."""
 
-MOST_BOARDS = 64
-"""Boards that are told apart; one that takes a new ident at each start takes the place of one that is gone."""
-
 CLOSE_S = 0.5
 """So long the end waits for drivers to release their ports."""
-
-Listener = Callable[[list[Batch]], None]
-Follower = Callable[[list[Batch], list[Sequence[Event]]], None]
-"""Takes batches and, for each, the events that the bench's observer has made of it."""
 
 
 class Hub:
@@ -65,27 +57,28 @@ class Hub:
         self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()
         self.loop.set_exception_handler(self._fault)
         self.ports: dict[str, Port] = {}
-        self.lock = threading.RLock()
-        """Held while a batch is observed and followed: whoever has it sees observer and followers at one moment."""
-        self.observer = Observer()
-        self.followers: tuple[Follower, ...] = ()
-        self.listeners: tuple[Listener, ...] = ()
+        self.stream = Stream()
+        self.emit = self.stream.emit
         self.beat_ns = 0
         """When the program that the user looks at was last known to be at work; 0 if it never said so."""
         self.share = Share()
         """What the link may take of the time while a screen looks."""
-        self.leaving = False
-        """The bench is dark for good."""
+        self._leaving = False
         self._began_ns = time.monotonic_ns()
-        self._sources: dict[str, int] = {}
-        self._last_source = BENCH
+        self._numbers = Numbers()
         self._outputs: dict[int, BoardOutputs] = {}
         self._together = Together()
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._looking: set[asyncio.Task[None]] = set()
-        self._queue: list[list[Batch]] = []
-        self._telling = False
-        self._told_us = 0
+
+    @property
+    def leaving(self) -> bool:
+        """Whether the bench is dark for good."""
+        return self._leaving
+
+    def leave(self) -> None:
+        """From now on nothing but dark is sent. From any thread."""
+        self._leaving = True
 
     @property
     def only_dark(self) -> bool:
@@ -117,51 +110,6 @@ class Hub:
         """Host time since the bench was made, in microseconds; monotonic."""
         return (time.monotonic_ns() - self._began_ns) // 1000
 
-    # --- the stream ------------------------------------------------------------------------------------------------
-
-    def emit(self, batches: list[Batch]) -> list[Sequence[Event]]:
-        """Hand batches to all who follow or listen, in the one order there is; return the events of each batch.
-
-        Stamps never decrease along it: what took its stamp a moment before something else was told gets that one's.
-        """
-        for index, batch in enumerate(batches):
-            if batch.at_us < self._told_us:
-                batches[index] = batch._replace(at_us=self._told_us)
-            else:
-                self._told_us = batch.at_us
-        if self._telling:
-            self._queue.append(batches)  # from a listener, which asks for no events
-            return []
-        self._telling = True
-        try:
-            happened = self._tell(batches)
-            while self._queue:
-                self._tell(self._queue.pop(0))
-        finally:
-            self._telling = False
-        return happened
-
-    def _tell(self, batches: list[Batch]) -> list[Sequence[Event]]:
-        with self.lock:
-            happened = [self.observer.observe(batch) for batch in batches]
-            for follower in self.followers:
-                try:
-                    follower(batches, happened)
-                except Exception as error:  # a listener's fault must not stop the boards
-                    self._dismiss(follower, error)
-        for listener in self.listeners:
-            try:
-                listener(batches)
-            except Exception as error:
-                self._dismiss(listener, error)
-        return happened
-
-    def _dismiss(self, who: Listener | Follower, error: Exception) -> None:
-        self.listeners = tuple(each for each in self.listeners if each != who)
-        self.followers = tuple(each for each in self.followers if each != who)
-        what = printable(f"{type(error).__name__}: {error}")[:200]
-        self._queue.append([link_record(self.now_us(), BENCH, "dismissed", why=what)])
-
     def _fault(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         """Something here went wrong that nobody expected: it is told in the stream, never printed over a screen."""
         error = context.get("exception")
@@ -176,7 +124,7 @@ class Hub:
         if found is None:
             found = self._outputs[source] = BoardOutputs(together=self._together)
         if ident:
-            found.allowance = allowance_of(self.panel, ident)
+            found.allow(allowance_of(self.panel, ident))
         return found
 
     def allow(self, panel: Panel | None) -> None:
@@ -196,76 +144,53 @@ class Hub:
         That of the board last heard there, if that is not linked elsewhere; else a new one.
         """
         taken = {other.talk.source for other in self.ports.values() if other.talk is not None}
-        if port.source and port.source not in taken:
-            return port.source
-        self._last_source += 1
-        return self._last_source
+        return port.source if port.source and port.source not in taken else self._numbers.lend()
 
     def identify(self, talk: Talk, ident: str) -> None:
         """The board says who it is: it gets back the number it had, or is refused if another has its ident."""
-        port = self._port_with(talk)
+        port = next((port for port in self.ports.values() if port.talk is talk), None)
         if port is None:
             return
-        now_us = self.now_us()
+        now_us, lent = self.now_us(), talk.source
         holder = self.port_of(ident)
         if holder is not None and holder.talk is not talk:
             if not talk.duplicate:
-                self.emit([link_record(now_us, talk.source, "refused", why="duplicate", ident=ident, port=port.name)])
-            talk.ident, talk.duplicate = ident, True
-            talk.stirred.set()
+                self.emit([link_record(now_us, lent, "refused", why="duplicate", ident=ident, port=port.name)])
+            talk.is_duplicate(ident)
             return
-        source = self._sources.get(ident)
-        owners = {number: name for name, number in self._sources.items()}
-        if source is None:
-            source = self._number_for_new(talk, owners)
-            self._sources[ident] = source
-        if source != talk.source:
-            if talk.source in owners:
-                self.emit([link_record(now_us, talk.source, "lost", port=port.name, why="another board is there")])
+        was_a_board = self._numbers.belongs_to_a_board(lent)
+        linked = {port.talk.source for port in self.ports.values() if port.talk and port.talk is not talk}
+        source, forgotten = self._numbers.give(ident, lent, linked)
+        if forgotten:
+            self._outputs.pop(source, None)
+            self.emit([link_record(now_us, source, "forgotten", ident=forgotten, why="too many boards")])
+        if source != lent:
+            if was_a_board:
+                self.emit([link_record(now_us, lent, "lost", port=port.name, why="another board is there")])
             else:
-                self.emit([link_record(now_us, talk.source, "moved", to=source)])
-                self._outputs.pop(talk.source, None)
-        self._make_way(source, port)
-        talk.source = port.source = source
-        talk.ident, talk.duplicate = ident, False
-        talk.outputs = self.outputs(source, ident)
-        talk.stirred.set()
-        self.emit([link_record(now_us, source, "ident", ident=ident, port=port.name, rate=talk.connection.rate)])
-
-    def _number_for_new(self, talk: Talk, owners: dict[int, str]) -> int:
-        """Return the number for a board never seen before; with too many of them, that of one that is gone."""
-        if len(owners) >= MOST_BOARDS:
-            linked = {port.talk.source for port in self.ports.values() if port.talk and port.talk is not talk}
-            gone = next((number for number in owners if number not in linked), None)
-            if gone is not None:
-                del self._sources[owners[gone]]
-                self._outputs.pop(gone, None)
-                self.emit(
-                    [link_record(self.now_us(), gone, "forgotten", ident=owners.pop(gone), why="too many boards")]
-                )
-                return gone
-        if talk.source not in owners:
-            return talk.source
-        self._last_source += 1
-        return self._last_source
-
-    def _make_way(self, source: int, port: Port) -> None:
-        """Board `source` is on `port`: wherever else it was thought to be, it is not."""
+                self.emit([link_record(now_us, lent, "moved", to=source)])
+                self._outputs.pop(lent, None)
         for other in self.ports.values():
             if other is not port and other.source == source:
-                other.source, other.ident = 0, ""
-                if other.talk is not None and other.talk.source == source:
-                    self._last_source += 1
-                    other.source = other.talk.source = self._last_source
-                    other.talk.outputs = self.outputs(other.source, "")
-                    rate = other.talk.connection.rate
-                    self.emit([link_record(self.now_us(), other.source, "opened", port=other.name, rate=rate)])
+                self._has_moved_away(other)
+        port.is_heard_as(source)
+        talk.is_board(ident, source, self.outputs(source, ident))
+        self.emit([link_record(now_us, source, "ident", ident=ident, port=port.name, rate=talk.connection.rate)])
+
+    def _has_moved_away(self, port: Port) -> None:
+        """The board that was thought to be on this port is on another one."""
+        talk, source = port.talk, port.source
+        port.is_heard_as(0)
+        if talk is not None and talk.source == source:
+            lent = self._numbers.lend()
+            port.is_heard_as(lent)
+            talk.is_lent(lent, self.outputs(lent, ""))
+            self.emit([link_record(self.now_us(), lent, "opened", port=port.name, rate=talk.connection.rate)])
 
     def renamed(self, talk: Talk, ident: str) -> None:
         """The board took a new ident: it keeps its number under the new one."""
-        if not talk.duplicate and talk.ident and ident not in self._sources:
-            self._sources.pop(talk.ident, None)
-            self._sources[ident] = talk.source
+        if not talk.duplicate:
+            self._numbers.rename(talk.ident, ident)
 
     def port_of(self, ident: str) -> Port | None:
         """Return the port on which the board with this ident is linked."""
@@ -284,10 +209,7 @@ class Hub:
 
     def known_sources(self) -> set[int]:
         """Return the numbers of all boards that ever said who they are."""
-        return set(self._sources.values())
-
-    def _port_with(self, talk: Talk) -> Port | None:
-        return next((port for port in self.ports.values() if port.talk is talk), None)
+        return self._numbers.known()
 
     # --- ports -----------------------------------------------------------------------------------------------------
 
@@ -295,14 +217,12 @@ class Hub:
         """Open a port and keep it open; one that is there already is reopened if it was released."""
         port = self.find(name)
         if port is not None:
-            port.named = port.named or named
-            port.reopen()
+            port.reopen(named)
             return
         port = self.ports[name] = Port(self, name, named)
         if named:
             # Numbered in the order in which the ports were named, not in that in which they happen to open.
-            self._last_source += 1
-            port.source = self._last_source
+            port.is_heard_as(self._numbers.lend())
         self._tasks[name] = self.loop.create_task(port.run(), name=f"port {name}")
 
     def find(self, name: str) -> Port | None:

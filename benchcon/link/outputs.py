@@ -150,12 +150,12 @@ class BoardOutputs:
                 going.append(output)
         return self._requests(going)
 
-    def wink_due(self, now_us: int) -> Any:
-        """Return the token of a wink that may go now, or None."""
+    def wink_due(self, now_us: int) -> bool:
+        """Return whether a wink is to go now, and count it as on its way."""
         if self._wink is None or self._wink_sent or now_us < self._wink_opens_us(now_us):
-            return None
+            return False
         self._wink_sent = True
-        return self._wink
+        return True
 
     def deadline_us(self, now_us: int) -> int | None:
         """Return when to call `due` again at the latest, or None if only an answer can change anything."""
@@ -197,6 +197,14 @@ class BoardOutputs:
     def heard(self) -> None:
         """The board answered something."""
         self.stalled = False
+
+    def heard_nothing(self) -> None:
+        """The board left a request unanswered."""
+        self.stalled = True
+
+    def allow(self, allowance: Allowance) -> None:
+        """From now on the outputs may take so much together."""
+        self.allowance = allowance
 
     def winked(self, outcome: Any, did: bool, now_us: int) -> None:
         """The wink of `wink_due` has an outcome; `did` is False if the board refused it."""

@@ -34,7 +34,6 @@ from benchcon.link.off_thread import aside
 from benchcon.link.records import link_record
 from benchcon.text import printable
 from benchcon.wire.records import BENCH
-from benchcon.wire.silence import silent_after_us
 from benchcon.wire.slips import hello_slip
 
 if TYPE_CHECKING:
@@ -108,7 +107,7 @@ class Port:
         if talk is not None:
             rate = talk.connection.rate
             text = text or _RESTLESS.get(talk.host.restless(self.hub.now_us()), "")
-            if standing == "live" and self.hub.now_us() - talk.last_heard_us > silent_after_us(talk.alive_us):
+            if standing == "live" and talk.is_silent(self.hub.now_us()):
                 standing, text = "silent", "nothing heard for three heartbeats: states are not known"
                 if talk.connection.waiting:
                     text = "the board has stopped reading: release the port and reopen it, or reset the board"
@@ -120,8 +119,15 @@ class Port:
         self._wake()
         await self._free.wait()
 
-    def reopen(self) -> None:
-        """Open the port again, whatever may be there now."""
+    def is_heard_as(self, source: int) -> None:
+        """What is heard here has this number in the stream; 0: the board that was heard here is on another port."""
+        self.source = source
+        if not source:
+            self.ident = ""
+
+    def reopen(self, named: bool = True) -> None:
+        """Open the port again, whatever may be there now; `named`: because the user named it."""
+        self.named = self.named or named
         self._hung_up = ("", 0)
         if self.released:
             self.released = False
@@ -169,7 +175,7 @@ class Port:
         hub = self.hub
         talk = self.talk = Talk(hub, connection, hub.source_for(self))
         self.connection = connection
-        self.source = talk.source
+        self.is_heard_as(talk.source)
         # A pseudo-terminal has a rate that can be read, and bytes that do not mind it: who works out times must know.
         kind = {"kind": "pty"} if os.path.realpath(self.name).startswith("/dev/pts/") else {}
         hub.emit([link_record(hub.now_us(), talk.source, "opened", port=self.name, rate=connection.rate, **kind)])
@@ -238,7 +244,7 @@ class Port:
             if self.named and self.hub.keep and not self.hub.listen_only:
                 await self._remember(talk)
         await self._until(talk, lambda: talk.duplicate or talk.host.standing not in ("ready", "rereading"), None)
-        talk.live = False
+        talk.go_mute()
 
     async def _duplicate(self, talk: Talk) -> None:
         other = self.hub.port_of(talk.ident)
@@ -300,8 +306,7 @@ class Port:
                 heard[rate] = talk.sample
         rate = foreign.best_rate(heard)
         await connection.set_rate(rate)
-        talk.fresh_ear()
-        talk.sample = heard[rate]
+        talk.fresh_ear(heard[rate])
         self._stands("foreign", foreign.explain(heard))
         shown = printable(heard[rate][: foreign.SHOWN_BYTES])
         self._record(talk, "foreign", rate=rate, bytes=shown, why=self._stands_so[1])

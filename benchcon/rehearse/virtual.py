@@ -9,13 +9,15 @@ from __future__ import annotations
 import heapq
 import itertools
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from benchcon.errors import Trouble
 from benchcon.link.conversation import Talk
 from benchcon.link.limits import Together, allowance_of
 from benchcon.link.outputs import BoardOutputs
 from benchcon.link.records import link_record
+from benchcon.link.share import Share
+from benchcon.link.stream import Follower, Listener, Stream
 from benchcon.panel.model import Panel
 from benchcon.panel.supplies import Switched
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
@@ -31,8 +33,6 @@ from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 if TYPE_CHECKING:
-    from benchcon.link.connection import Connection
-    from benchcon.link.hub import Hub
     from benchcon.rig.faults import Fault
 
 DEADMAN_MS = 2000
@@ -41,10 +41,6 @@ READY_US = 10_000_000
 """Boards that have not said all about themselves by then do not answer."""
 TAIL_US = 300_000
 """After the last step: what is under way arrives."""
-
-Listener = Callable[[list[Batch]], None]
-Taker = Callable[[list[Batch], list[list[Event]]], None]
-"""Takes batches, and the events of each."""
 
 
 class _Timer:
@@ -120,6 +116,12 @@ class VirtualCable:
         self.moving = True
         return True
 
+    def rest(self, seconds: float) -> None:
+        """Nothing floods this bench."""
+
+    async def set_rate(self, rate: int) -> None:
+        """It has none."""
+
     def carry(self) -> bool:
         """Carry what is on its way, either direction; return whether anything was."""
         down, self._down = self._down, []
@@ -158,14 +160,14 @@ class VirtualBench:
     listen_only = False
     leaving = False
     only_dark = False
-    deadman_ms = DEADMAN_MS
+    deadman_ms: int | None = DEADMAN_MS
     ping_every_us = PING_US
 
     def __init__(
         self,
         panel: Panel,
         observer: Observer,
-        take: Taker,
+        take: Follower,
         *,
         seed: int = 0,
         faults: Mapping[str, Sequence[Fault]] | None = None,
@@ -173,7 +175,10 @@ class VirtualBench:
         """`observer` is the one of the state that `take` feeds: there is one for a bench."""
         self.panel = panel
         self.loop = Loop()
-        self._take = take
+        self.share = Share()
+        self._stream = Stream(observer, careful=False)
+        self._stream.follow(take)
+        self.emit = self._stream.emit
         self.boards = {
             board.name: SimBoard(wiring(panel, board.name), seed=seed, faults=(faults or {}).get(board.name, ()))
             for board in panel.boards
@@ -182,10 +187,7 @@ class VirtualBench:
         self.cables = list(self._cable_of.values())
         self.talks: dict[str, Talk] = {}
         self.live: set[str] = set()
-        self._telling = False
-        self._observer = observer
         self._together = Together()
-        self._queue: list[list[Batch]] = []
         for board in self.boards.values():
             board.start(0)
         self._switched = Switched(panel)
@@ -201,46 +203,25 @@ class VirtualBench:
         """The virtual time since the bench was made, in microseconds."""
         return self.loop.now_us
 
-    def emit(self, batches: list[Batch]) -> list[list[Event]]:
-        """Hand batches to all listeners, in the one order there is; return the events of each batch."""
-        if self._telling:
-            self._queue.append(batches)  # from a listener, which asks for no events
-            return []
-        self._telling = True
-        try:
-            happened = self._tell(batches)
-            while self._queue:
-                self._tell(self._queue.pop(0))
-        finally:
-            self._telling = False
-        return happened
-
-    def _tell(self, batches: list[Batch]) -> list[list[Event]]:
-        happened = [self._observer.feed(batch) for batch in batches]
-        self._take(batches, happened)
-        return happened
-
     def outputs(self, source: int, ident: str) -> BoardOutputs:
         """Return the outputs of a board with what they may take."""
         return BoardOutputs(allowance_of(self.panel, ident) if ident else None, self._together)
 
     def identify(self, talk: Talk, ident: str) -> None:
         """A board says who it is."""
-        talk.ident = ident
-        talk.outputs = self.outputs(talk.source, ident)
+        talk.is_board(ident, talk.source, self.outputs(talk.source, ident))
         port = talk.connection.port
         self.emit([link_record(self.now_us(), talk.source, "ident", ident=ident, port=port, rate=VirtualCable.rate)])
 
     def renamed(self, talk: Talk, ident: str) -> None:
-        """A board took a new ident."""
-        talk.ident = ident
+        """A board took a new ident: it says so itself when it is asked who it is, which comes next."""
 
     # --- time -------------------------------------------------------------------------------------------------------
 
     def open(self) -> None:
         """Open all cables, and bring the boards up. Raises `Trouble` if one does not answer."""
         for source, cable in enumerate(self.cables, 1):
-            talk = Talk(cast("Hub", self), cast("Connection", cable), source)
+            talk = Talk(self, cable, source)
             self.talks[cable.board.name] = talk
             opened = link_record(self.now_us(), source, "opened", port=cable.port, rate=cable.rate)
             self.emit([opened, link_record(self.now_us(), source, "asking", port=cable.port)])
@@ -370,7 +351,7 @@ class VirtualRun:
         bench.settle()
         return rehearsal
 
-    def _take(self, batches: list[Batch], happened: list[list[Event]]) -> None:
+    def _take(self, batches: list[Batch], happened: list[Sequence[Event]]) -> None:
         for batch, events in zip(batches, happened, strict=True):
             self.state.take(batch, events)
             if events and batch.source != BENCH:

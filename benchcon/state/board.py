@@ -6,7 +6,7 @@ from typing import Any
 
 from benchcon.state.channel import ChannelState
 from benchcon.state.given import given
-from benchcon.wire.silence import ALIVE_US, silent_after_us
+from benchcon.wire.silence import ALIVE_US, is_silent, silent_after_us
 
 TROUBLE_US = 10_000_000
 """A link that had trouble so short a time ago is not called a good one."""
@@ -144,7 +144,7 @@ class BoardState:
 
     def is_silent(self, now_us: int) -> bool:
         """Whether the board has said nothing for too long."""
-        return now_us > self.silent_from_us
+        return is_silent(self.last_heard_us or 0, self.alive_period_us, now_us)
 
     @property
     def silent_after_us(self) -> int:

@@ -65,6 +65,16 @@ class Outcome(NamedTuple):
     took_us: int
     """Host time from the first sending to the answer; 0 if it was never sent."""
 
+    @property
+    def done(self) -> bool:
+        """Whether the board did what was asked."""
+        return not self.refused and not self.gave_up
+
+    @property
+    def is_dark(self) -> bool:
+        """Whether the board refused because it is dark (line protocol, error 06)."""
+        return self.refused and self.answer is not None and self.answer[1:2] == ("06",)
+
 
 class HostSide:
     """The active side of one board. Call `to_send` and write what it gives; hand what the observer makes to `heard`.

@@ -15,6 +15,11 @@ def silent_after_us(alive_us: int) -> int:
     return SILENT_AFTER * alive_us
 
 
+def is_silent(heard_us: int, alive_us: int, now_us: int) -> bool:
+    """Whether a board heard last at `heard_us`, with a heartbeat each `alive_us`, counts as silent."""
+    return now_us > heard_us + silent_after_us(alive_us)
+
+
 def alive_us_told(words: Sequence[str], before_us: int) -> int:
     """Return the time between heartbeats by an answer to ``alive``; `before_us` if it tells none, or that none come."""
     try:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from link.boards import PeerProcess, Watched, did
 
 from benchcon.capture import Writer
-from benchcon.link.hub import MOST_BOARDS
+from benchcon.link.numbers import MOST_BOARDS
 from benchcon.session import ReplaySession
 from benchcon.state import BenchState
 from benchcon.state import bench as bench_state
@@ -85,7 +85,7 @@ def test_the_host_asks_less_often_says_so_and_the_other_boards_go_on(
 def test_a_board_with_a_new_ident_at_each_start_does_not_fill_the_bench(
     board: Callable[..., PeerProcess], bench: Callable[..., Watched], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("benchcon.link.hub.MOST_BOARDS", 5)
+    monkeypatch.setattr("benchcon.link.numbers.MOST_BOARDS", 5)
     peer = board()
     here = bench(peer.port)
     source = here.stands(peer.port, "live").source

@@ -75,7 +75,7 @@ def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
         for batch in batches:
             state.feed(batch)
 
-    hub.listeners = (listen,)
+    hub.stream.subscribe(listen)
     connection: Any = NoPort()
     talk = Talk(hub, connection, 1)
     came: list[Any] = []

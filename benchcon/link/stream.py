@@ -1,0 +1,97 @@
+"""The stream of a bench: the one order of its records, observed once, and who hears of them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+
+from benchcon.link.records import link_record
+from benchcon.text import printable
+from benchcon.wire.events import Event
+from benchcon.wire.observer import Observer
+from benchcon.wire.records import BENCH, Batch
+
+Listener = Callable[[list[Batch]], None]
+Follower = Callable[[list[Batch], list[Sequence[Event]]], None]
+"""Takes batches and, for each, the events that the bench's observer has made of it."""
+
+
+class Stream:
+    """Records in, on one thread; everyone else hears of them in the same order.
+
+    One that raises is dismissed, and a link record ``dismissed`` says so: a fault of who looks on must not stop the
+    boards. With `careful` off it goes to who has emitted.
+    """
+
+    def __init__(self, observer: Observer | None = None, *, careful: bool = True) -> None:
+        self.observer = observer or Observer()
+        self.lock = threading.RLock()
+        """Held while a batch is observed and followed: whoever has it sees observer and followers at one moment."""
+        self._careful = careful
+        self._followers: tuple[Follower, ...] = ()
+        self._listeners: tuple[Listener, ...] = ()
+        self._queue: list[list[Batch]] = []
+        self._telling = False
+        self._told_us = 0
+
+    def follow(self, follower: Follower) -> Callable[[], None]:
+        """Have `follower` called with all batches and their events, with `lock` held; returns what ends that."""
+        with self.lock:
+            self._followers = (*self._followers, follower)
+        return lambda: self._leave(follower)
+
+    def subscribe(self, listener: Listener) -> Callable[[], None]:
+        """Have `listener` called with all batches, after those who follow; returns what ends that."""
+        with self.lock:
+            self._listeners = (*self._listeners, listener)
+        return lambda: self._leave(listener)
+
+    def _leave(self, who: Listener | Follower) -> None:
+        with self.lock:
+            self._followers = tuple(each for each in self._followers if each != who)
+            self._listeners = tuple(each for each in self._listeners if each != who)
+
+    def emit(self, batches: list[Batch]) -> list[Sequence[Event]]:
+        """Hand batches to all who follow or listen; return the events of each batch.
+
+        Stamps never decrease: what took its stamp a moment before something else was told gets that one's. What is
+        emitted by one who is being told waits until all have been told, and gives no events.
+        """
+        for index, batch in enumerate(batches):
+            if batch.at_us < self._told_us:
+                batches[index] = batch._replace(at_us=self._told_us)
+            else:
+                self._told_us = batch.at_us
+        if self._telling:
+            self._queue.append(batches)
+            return []
+        self._telling = True
+        try:
+            happened = self._tell(batches)
+            while self._queue:
+                self._tell(self._queue.pop(0))
+        finally:
+            self._telling = False
+        return happened
+
+    def _tell(self, batches: list[Batch]) -> list[Sequence[Event]]:
+        with self.lock:
+            happened = [self.observer.observe(batch) for batch in batches]
+            for follower in self._followers:
+                try:
+                    follower(batches, happened)
+                except Exception as error:
+                    self._dismiss(follower, error)
+        for listener in self._listeners:
+            try:
+                listener(batches)
+            except Exception as error:
+                self._dismiss(listener, error)
+        return happened
+
+    def _dismiss(self, who: Listener | Follower, error: Exception) -> None:
+        if not self._careful:
+            raise error
+        self._leave(who)
+        what = printable(f"{type(error).__name__}: {error}")[:200]
+        self._queue.append([link_record(self._told_us, BENCH, "dismissed", why=what)])
