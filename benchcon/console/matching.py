@@ -14,7 +14,7 @@ from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.edit import PanelFile
 from benchcon.panel.lightness import FULL, looks_permille, sent_permille
-from benchcon.panel.model import Lamp, Panel
+from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.walk import occupied
 from benchcon.wire.host import Outcome
 
@@ -24,13 +24,21 @@ if TYPE_CHECKING:
 STEP_PERMILLE = 10
 LEAST_PERMILLE = 10
 """The smallest trim that a panel file takes: 1 %."""
+EIGHT = 0x7F
+"""All segments of a figure."""
+SHARE = 0.5
+"""Share of its board's budget that a display takes here at the most."""
 
 
 class Matching:
     """Two lamps of the session's panel at a time. Closing it gives the bench back as it was found."""
 
     def __init__(self, sight: Sight, chosen: str = "") -> None:
-        """`chosen`: the lamp to compare with; else the first. Raises `Trouble` if there is nothing to match."""
+        """`chosen`: the lamp or display to compare with; else the first lamp. Raises `Trouble` if there is nothing to
+        match.
+
+        A display has one brightness: it can be compared with, and shows eights, but not be matched.
+        """
         self.sight = sight
         self.bench = sight.session.bench
         self.panel: Panel = sight.session.panel
@@ -39,9 +47,10 @@ class Matching:
         if not self.panel.path:
             raise Trouble("trims go into a panel file, and there is none yet: n names a part by hand and writes one")
         names = [lamp.name for lamp in self.panel.lamps if lamp.dimmed and self._source(lamp) is not None]
-        if len(names) < 2:
+        displays = [each.name for each in self.panel.digits if self._source(each) is not None]
+        if len(names) + (chosen in displays) < 2:
             raise Trouble("two lamps that can be dimmed, on boards that answer, are needed to compare one with another")
-        self.reference = chosen if chosen in names else names[0]
+        self.reference = chosen if chosen in names or chosen in displays else names[0]
         self.others = [name for name in names if name != self.reference]
         self.at = 0
         self.matched: set[str] = set()
@@ -50,6 +59,8 @@ class Matching:
         self.refused = ""
         """Why the link or a board did not do what was asked last; empty if it did."""
         self._before = self._levels()
+        self._showed: dict[str, int] = {}
+        """What the display that is compared with showed before, as on the wire."""
         self.trial = self.other.trim_permille
         self.bench.note(*occupied.begins(occupied.MATCHING))
 
@@ -60,6 +71,12 @@ class Matching:
         found = self.panel.part(name)
         assert isinstance(found, Lamp)
         return found
+
+    @property
+    def display(self) -> Digits | None:
+        """The display that is compared with, if it is one."""
+        found = self.panel.part(self.reference)
+        return found if isinstance(found, Digits) else None
 
     @property
     def other(self) -> Lamp:
@@ -80,7 +97,12 @@ class Matching:
         self.show()
 
     def swap(self) -> None:
-        """Compare with the other lamp from now on, and match the one that was compared with."""
+        """Compare with the other lamp from now on, and match the one that was compared with.
+
+        Raises `Trouble` where that is a display.
+        """
+        if self.display is not None:
+            raise Trouble("a display has one brightness: lamps are made to look like it, not it like a lamp")
         self.reference, self.others[self.at] = self.others[self.at], self.reference
         self.matched.clear()
         self.trial = self.other.trim_permille
@@ -89,7 +111,7 @@ class Matching:
     def write(self) -> Panel:
         """Write the other lamp's trim into the panel file, and go on to the next. Raises `Trouble`, nothing written."""
         file = PanelFile(self.panel.path)
-        file.set(self.other.name, "trim", f"{self.trial / 10:g} %")
+        file.trim(self.other.name, self.trial)
         file.save()
         self.panel = file.panel
         assert self.bench is not None
@@ -102,9 +124,11 @@ class Matching:
 
     def show(self) -> None:
         """Light the two lamps and no other."""
-        wanted = dict.fromkeys((self.reference, *self.others), 0)
-        wanted |= {lamp.name: 0 for lamp in self.panel.lamps}
-        wanted[self.reference] = sent_permille(self.lamp(self.reference), FULL)
+        wanted = {lamp.name: 0 for lamp in self.panel.lamps}
+        if self.display is None:
+            wanted[self.reference] = sent_permille(self.lamp(self.reference), FULL)
+        else:
+            self._eights(self.display)
         wanted[self.other.name] = sent_permille(replace(self.other, trim_permille=self.trial), FULL)
         self.lit, self.refused = True, ""
         self._send(wanted, self._levels())
@@ -113,6 +137,7 @@ class Matching:
         """Dark restores nothing, and neither does this: what was lit before is forgotten."""
         self.lit = False
         self._before.clear()
+        self._showed.clear()
 
     def close(self) -> None:
         """The lamps as they were, with their trims of now; the bench is anybody's again."""
@@ -121,8 +146,35 @@ class Matching:
             now = dict.fromkeys(self._levels(), 0)
             now |= {name: sent_permille(self.lamp(name), level) for name, level in self._before.items()}
             self._send(now, self._levels())
+            self._give_back()
             self.lit = False
         self.bench.note(*occupied.ends(occupied.MATCHING))
+
+    def _eights(self, display: Digits) -> None:
+        """As many eights as its board's budget lets stand beside a lamp."""
+        source, board = self._source(display), self.panel.board(display.channel.board)
+        if source is None or self.bench is None:
+            return
+        each_ma = display.segment_ma * EIGHT.bit_count()
+        room = int((board.budget_ma if board else 400.0) * SHARE / each_ma)
+        eights = bytes([EIGHT] * max(1, min(display.places, room))).ljust(display.places, b"\0")
+        with self.sight.session.lock:
+            channel = self.sight.boards[board_name(display)].channels.get(display.channel.id)
+            shows = (channel.value if channel is not None else None) or 0
+        if shows == int.from_bytes(eights, "big"):
+            return
+        self._showed.setdefault(display.name, shows)
+        self.bench.set_many(source, {display.channel.id: eights}).add_done_callback(self._done)
+
+    def _give_back(self) -> None:
+        """What the display showed before."""
+        for name, value in self._showed.items():
+            display = self.panel.part(name)
+            source = self._source(display) if isinstance(display, Digits) else None
+            if isinstance(display, Digits) and source is not None and self.bench is not None:
+                places = (value & ((1 << 8 * display.places) - 1)).to_bytes(display.places, "big")
+                self.bench.set_many(source, {display.channel.id: places})
+        self._showed.clear()
 
     def _send(self, wanted: dict[str, int], stands: dict[str, int]) -> None:
         assert self.bench is not None
@@ -140,8 +192,8 @@ class Matching:
         if not done.cancelled() and done.exception() is None:
             self.refused = say(done.result()) or self.refused
 
-    def _source(self, lamp: Lamp) -> int | None:
-        name = board_name(lamp)
+    def _source(self, part: Lamp | Digits) -> int | None:
+        name = board_name(part)
         board = self.sight.boards.get(name)
         standing = self.sight.standings.get(name)
         return board.source if board is not None and standing is not None and board.link == "linked" else None
@@ -159,4 +211,5 @@ class Matching:
 
     def named(self, name: str) -> str:
         """Return what is engraved beside a lamp, and its board."""
-        return f"{label_of(self.lamp(name))} ({board_name(self.lamp(name))})"
+        lamp = self.lamp(name)
+        return f"{label_of(lamp)} ({board_name(lamp)})"

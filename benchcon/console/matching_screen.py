@@ -19,7 +19,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.matching import Matching
 from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
-from benchcon.panel.model import Lamp, Panel
+from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.text import printable
 
 HOW = (
@@ -51,8 +51,12 @@ class LampPair(Drawn):
         if width >= 62 + len(done):
             canvas.write(width - len(done), 0, done, ink(ENGRAVED, RAISED))
         half = width // 2
-        reference, other = matching.lamp(matching.reference), matching.other
-        self._one(canvas, 1, half - 2, "REFERENCE", reference, reference.trim_permille)
+        other = matching.other
+        if matching.display is None:
+            reference = matching.lamp(matching.reference)
+            self._one(canvas, 1, half - 2, "REFERENCE", reference, reference.trim_permille)
+        else:
+            self._display(canvas, 1, half - 2, matching.display)
         head = f"LAMP {matching.at + 1} OF {len(matching.others)}"
         self._one(canvas, half + 1, width - half - 2, head, other, matching.trial)
         for y in range(2, 13):
@@ -78,13 +82,25 @@ class LampPair(Drawn):
         told = f"trim; the file has {lamp.trim_permille / 10:g} %" if changed else "trim, as in the file"
         canvas.write(x, 12, told, ink(QUIET, self.GROUND), room)
 
+    def _display(self, canvas: Canvas, x: int, room: int, display: Digits) -> None:
+        canvas.write(x, 2, "REFERENCE", ink(BRASS, self.GROUND, bold=True))
+        canvas.write(x, 3, fitted(label_of(display), room), ink(IVORY, self.GROUND, bold=True))
+        lit = "●" if self.matching.lit else "○"
+        told = f"{lit} {display.colour} display, {printable(board_name(display))}"
+        canvas.write(x, 4, fitted(told, room), ink(ENGRAVED, self.GROUND))
+        text = "8" * display.places
+        face = glyphs.broadest(text, room) or glyphs.FACES[-1]
+        for row, line in enumerate(glyphs.drawn(text, face)):
+            canvas.write(x, 6 + row, line, ink(IVORY, self.GROUND, bold=True), room)
+        canvas.write(x, 12, "a display has one brightness", ink(QUIET, self.GROUND), room)
+
     def _list(self, canvas: Canvas, y: int) -> None:
         """All lamps in columns, as far as there is room."""
         matching = self.matching
         wide = 38
         columns = max(1, canvas.width // wide)
         rows = canvas.height - y
-        names = [matching.reference, *matching.others]
+        names = [*((matching.reference,) if matching.display is None else ()), *matching.others]
         first = max(0, (matching.at + 1) // columns - rows + 1) * columns  # the one at hand stands there always
         for number, name in enumerate(names[first : first + max(0, rows * columns)]):
             lamp = matching.lamp(name)
@@ -175,7 +191,10 @@ class MatchingScreen(Screen[None]):
     def action_swap(self) -> None:
         """The other way round."""
         if self._may():
-            self.matching.swap()
+            try:
+                self.matching.swap()
+            except Trouble as trouble:
+                self.app.notify(str(trouble), severity="warning", markup=False, timeout=4)
         self.frame()
 
     def action_light(self) -> None:

@@ -76,10 +76,36 @@ def _repeated(
             row, column = divmod(number, columns)
             new = f"{name}_{number + 1}"
             made[new] = _counted(one, number, row, column, pitch)
+            if section == "lamps":
+                _own_trim(top, (section, name), made[new], number, count)
+            for path, lamp in _lamps_in(made[new], (section, name, "lit")) if section == "controls" else ():
+                _own_trim(top, path, lamp, number, count)
             made[new]["label"] = _label(one, name, number, labels)
             origins[section, new] = Origin(f"{section}.{name}")
             _same_lines(top, (section, name), (section, new))
     return made
+
+
+def _lamps_in(control: dict[str, Any], path: tuple[str | int, ...]) -> list[tuple[tuple[str | int, ...], Any]]:
+    """The lamps in a control, each with its path in the file."""
+    lit = control.get("lit")
+    several = [((*path, number), lamp) for number, lamp in enumerate(lit)] if isinstance(lit, list) else [(path, lit)]
+    return [(path, lamp) for path, lamp in several if isinstance(lamp, dict)]
+
+
+def _own_trim(top: TomlTable, path: tuple[str | int, ...], lamp: dict[str, Any], number: int, count: int) -> None:
+    """Give the lamp so far on in a repeat its own of the `trims`."""
+    if "trims" not in lamp:
+        return
+    table = TomlTable(top.source, path, lamp)
+    trims = table.texts("trims", 20, MOST)
+    del lamp["trims"]
+    if trims is not None and len(trims) != count and number == 0:
+        have = f"{len(trims)} trim{'s' * (len(trims) != 1)}"
+        need = f"{count} {'is' if count == 1 else 'are'} needed"
+        table.say("trims", f"has {have}; {need}, one for each lamp of the repeat")
+    if trims is not None and number < len(trims):
+        lamp["trim"] = trims[number]
 
 
 def _pitch(grid: TomlTable) -> tuple[float, float]:

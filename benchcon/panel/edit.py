@@ -75,7 +75,12 @@ class PanelFile:
         self._take(text)
 
     def label(self, part: str, text: str) -> None:
-        """Set what is written beside a part."""
+        """Set what is written beside a part; of one that a repeat makes, its place in the list of `labels`."""
+        found = self._part(part)
+        if found.made_by and not (isinstance(found, Lamp) and found.inside):
+            labels = [text if each.name == part else each.label for each in self._made_with(found)]
+            self._take(with_value(self.text, (*found.made_by.split("."), "repeat"), "labels", labels))
+            return
         self.set(part, "label", text)
 
     def place(self, part: str, x_mm: float, y_mm: float) -> None:
@@ -92,6 +97,23 @@ class PanelFile:
     def set(self, part: str, key: str, value: Value) -> None:
         """Set `key` of a part (`on`, `trim`, `wired`, `inverted`, `code` …) to a value as the file has it."""
         self._take(with_value(self.text, self._path(part), key, value))
+
+    def trim(self, lamp: str, permille: int) -> None:
+        """Set the trim of one lamp; of one that a repeat makes, its place in the list of `trims`."""
+        part = self._part(lamp)
+        if not isinstance(part, Lamp) or not part.made_by:
+            self.set(lamp, "trim", _percent(permille))
+            return
+        path: KeyPath = tuple(part.made_by.split("."))
+        if part.inside and lamp != f"{part.inside}_lit":
+            path = (*path, int(lamp.rpartition("_")[2]) - 1)  # one of several lamps in one control
+        repeated = self._part(part.inside) if part.inside else part
+        if not repeated.made_by:
+            self._take(with_value(self.text, path, "trim", _percent(permille)))
+            return
+        names = [each.name + lamp.removeprefix(repeated.name) for each in self._made_with(repeated)]
+        trims = {each.name: each.trim_permille for each in self.panel.lamps} | {lamp: permille}
+        self._take(with_value(self.text, path, "trims", [_percent(trims[name]) for name in names]))
 
     def set_channel(self, part: str, number: int, key: str, value: Value) -> None:
         """Set `key` (`id`, `pin`, `connector` …) of a part's channel `number`, from 0."""
@@ -156,6 +178,10 @@ class PanelFile:
         if found is None:
             raise Trouble(f'{self._shown} has no part "{printable(name[:40])}"')
         return found
+
+    def _made_with(self, part: Part) -> list[Part]:
+        """All parts of the repeat that makes `part`, in their order."""
+        return [each for each in self.panel.parts if each.made_by == part.made_by]
 
     def _path(self, name: str) -> KeyPath:
         part = self._part(name)
@@ -224,6 +250,10 @@ def _mode(target: Path) -> int:
         mask = os.umask(0)
         os.umask(mask)
         return 0o666 & ~mask
+
+
+def _percent(permille: int) -> str:
+    return f"{permille / 10:g} %"
 
 
 def _length(mm: float, unit: str) -> str:
