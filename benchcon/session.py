@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from benchcon.capture.reader import Reader
 from benchcon.capture.writer import Figures, Writer
 from benchcon.errors import Trouble
+from benchcon.panel.lightness import DAY
 from benchcon.panel.model import Panel
 from benchcon.recording import Keeper
 from benchcon.recording.keeper import Closed
@@ -82,6 +83,8 @@ class Session:
 
     def __init__(self, panel: Panel) -> None:
         self.panel = panel
+        self.light_level = DAY
+        """The level of the whole panel that `panel` is at, by day or at night."""
         self.lock = threading.RLock()
         self.state = BenchState(panel.text, panel.digest)
         self.hands: dict[str, Hand] = {}

@@ -77,6 +77,7 @@ class ConsoleApp(App[int]):
         Binding("n", "name", "Name by hand"),
         Binding("t", "walk", "Walk"),
         Binding("v", "match_lamps", "Evenly bright", show=False),
+        Binding("N", "level", "Night level, day level", show=False),
         Binding("q", "leave", "Quit"),
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+p", "command_palette", "All commands", show=False),
@@ -190,7 +191,7 @@ class ConsoleApp(App[int]):
             return bool(self.session.live)
         if action == "dark":
             return self.session.bench is not None
-        if action in ("walk", "match_lamps"):
+        if action in ("walk", "match_lamps", "level"):
             return self.session.bench is not None and isinstance(self._beneath_palette, BenchScreen)
         return True
 
@@ -409,6 +410,15 @@ class ConsoleApp(App[int]):
             self.tell(str(trouble), "error")
             return
         self.push_screen(MatchingScreen(matching, lambda panel: take_panel(self, panel)))
+
+    def action_level(self) -> None:
+        """All lamps at the panel's night level, or back at its day level."""
+        from benchcon.console.night import switch_level
+
+        try:
+            self.tell(switch_level(self))
+        except Trouble as trouble:
+            self.tell(str(trouble), "warning")
 
     # --- leaving --------------------------------------------------------------------------------------------------
 

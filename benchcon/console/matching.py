@@ -13,7 +13,7 @@ from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.edit import PanelFile
-from benchcon.panel.lightness import FULL, looks_permille, sent_permille
+from benchcon.panel.lightness import FULL, at_level, looks_permille, sent_permille
 from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.walk import occupied
 from benchcon.wire.host import Outcome
@@ -34,11 +34,7 @@ class Matching:
     """Two lamps of the session's panel at a time. Closing it gives the bench back as it was found."""
 
     def __init__(self, sight: Sight, chosen: str = "") -> None:
-        """`chosen`: the lamp or display to compare with; else the first lamp. Raises `Trouble` if there is nothing to
-        match.
-
-        A display has one brightness: it can be compared with, and shows eights, but not be matched.
-        """
+        """`chosen`: the lamp to compare with; else the first. Raises `Trouble` if there is nothing to match."""
         self.sight = sight
         self.bench = sight.session.bench
         self.panel: Panel = sight.session.panel
@@ -47,10 +43,12 @@ class Matching:
         if not self.panel.path:
             raise Trouble("trims go into a panel file, and there is none yet: n names a part by hand and writes one")
         names = [lamp.name for lamp in self.panel.lamps if lamp.dimmed and self._source(lamp) is not None]
-        displays = [each.name for each in self.panel.digits if self._source(each) is not None]
-        if len(names) + (chosen in displays) < 2:
+        self.displays = [each.name for each in self.panel.digits if self._source(each) is not None]
+        if not names or len(names) + len(self.displays) < 2:
             raise Trouble("two lamps that can be dimmed, on boards that answer, are needed to compare one with another")
-        self.reference = chosen if chosen in names or chosen in displays else names[0]
+        self.reference = chosen if chosen in names else names[0]
+        if len(names) < 2:
+            self.reference = self.displays[0]
         self.others = [name for name in names if name != self.reference]
         self.at = 0
         self.matched: set[str] = set()
@@ -113,12 +111,29 @@ class Matching:
         file = PanelFile(self.panel.path)
         file.trim(self.other.name, self.trial)
         file.save()
-        self.panel = file.panel
+        self.panel = at_level(file.panel, self.sight.session.light_level)
         assert self.bench is not None
         self.bench.allow(self.panel)
         self.matched.add(self.other.name)
         self.go(1)
         return self.panel
+
+    def compare_with_display(self) -> None:
+        """Compare with the next display from now on; behind the last one, with the first lamp again.
+
+        A display has one brightness, by its driver's resistor: it shows eights, and lamps are made to look like it.
+        """
+        lamps = [lamp.name for lamp in self.panel.lamps if lamp.name in (self.reference, *self.others)]
+        order = [*self.displays, *([lamps[0]] if len(lamps) > 1 else [])]
+        at = order.index(self.reference) if self.reference in order[: len(self.displays)] else -1
+        was = self.other.name
+        self._give_back()
+        self.reference = order[(at + 1) % len(order)]
+        self.others = [name for name in lamps if name != self.reference]
+        self.at = self.others.index(was) if was in self.others else 0
+        self.matched.clear()
+        self.trial = self.other.trim_permille
+        self.show()
 
     # --- what is lit ------------------------------------------------------------------------------------------------
 

@@ -129,6 +129,7 @@ class MatchingScreen(Screen[None]):
         Binding("tab", "go(1)", "Skip"),
         Binding("shift+tab", "go(-1)", "Lamp before", show=False),
         Binding("s", "swap", "Swap"),
+        Binding("d", "display", "Beside a display"),
         Binding("space", "light", "Light both"),
     ]
 
@@ -155,6 +156,8 @@ class MatchingScreen(Screen[None]):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Lighting is offered while nothing is lit."""
+        if action == "display":
+            return bool(self.matching.displays)
         return not self.matching.lit if action == "light" else True
 
     def frame(self) -> None:
@@ -195,6 +198,12 @@ class MatchingScreen(Screen[None]):
                 self.matching.swap()
             except Trouble as trouble:
                 self.app.notify(str(trouble), severity="warning", markup=False, timeout=4)
+        self.frame()
+
+    def action_display(self) -> None:
+        """Compare with a display, the next one, or a lamp again."""
+        if self._may():
+            self.matching.compare_with_display()
         self.frame()
 
     def action_light(self) -> None:

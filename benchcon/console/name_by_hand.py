@@ -10,6 +10,7 @@ from benchcon.console.naming import checked_label, first_file, named, part_in
 from benchcon.console.naming_screens import PointScreen, WhichPart
 from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
+from benchcon.panel.lightness import at_level
 from benchcon.panel.model import Lamp, Panel, Part
 from benchcon.text import printable
 
@@ -21,7 +22,7 @@ def take_panel(app: ConsoleApp, panel: Panel) -> None:
     """Make `panel`, just written, the session's."""
     session = app.session
     with session.lock:
-        session.panel = panel
+        session.panel = at_level(panel, session.light_level)
         session.state.panel_text, session.state.panel_digest = panel.text, panel.digest
     app.sight.look()
 

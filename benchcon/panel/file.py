@@ -17,6 +17,7 @@ from benchcon.errors import Trouble
 from benchcon.panel import parts, rules, supplies
 from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
+from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Digits, ForeignTable, Lamp, Panel
 from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable
 from benchcon.panel.where import lines_of
@@ -216,6 +217,8 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
     width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     height = head.quantity("height", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     depth = head.quantity("depth", "mm", 0.0, 5, 1000, 'from "5 mm" to "1 m"')
+    day = head.quantity("day", "permille", 1000, 10, 1000, parts.BRIGHT)
+    night = head.quantity("night", "permille", 0.0, 10, 1000, parts.BRIGHT)
     look = head.quantity("look", "mcd", 0.0, 0.1, 1e6, parts.INTENSITIES)
     resistors = head.word("resistors", tuple(SERIES), "E24")
     labels = head.word("labels", SIDES, "above")
@@ -235,6 +238,8 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
         depth_mm=depth,
         labels=labels,
         look_mcd=look,
+        day_permille=round(day),
+        night_permille=round(night),
         resistors=resistors,
         boards=boards,
         controls=controls,
@@ -248,7 +253,7 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
         path=name,
     )
     top.done()
-    return panel
+    return at_level(panel, DAY)
 
 
 P = TypeVar("P", Control, Lamp, Digits)

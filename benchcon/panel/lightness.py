@@ -8,11 +8,14 @@ the duty. Lightness is counted in permille of L* 100.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from benchcon.panel.model import Lamp
+from benchcon.panel.model import Lamp, Panel
 
 FULL = 1000
 """The lightness of a lamp that is lit without being dimmed, in permille."""
+DAY, NIGHT = "day", "night"
+"""Levels of a whole panel."""
 LIGHTS_FROM = 500
 """A board that cannot dim a lamp lights it fully from this level on (line protocol, *set*: at 1F4 and above)."""
 
@@ -37,27 +40,43 @@ def sent_permille(lamp: Lamp, level_permille: int) -> int:
     """Return the lightness to send to the board so that `lamp` looks `level_permille` light beside its neighbours.
 
     The trim is the lamp's share of its own full light that looks like everyone's full. Luminances multiply, lightnesses
-    do not: so the trimmed lamps stay alike at every level. What is lit stays lit: never 0 unless the level is 0. A lamp
-    that cannot be dimmed has no trim: it is sent full light or nothing, never a level at which its board leaves it off.
+    do not: so the trimmed lamps stay alike at every level, by day and at night. What is lit stays lit: never 0 unless
+    the level is 0. A lamp that cannot be dimmed has no trim: it is sent full light or nothing, never a level at which
+    its board leaves it off.
 
-    This is the one place where it is worked out what a trim sends: for the console, the walk, the soak, the budget and
-    the simulated boards.
+    This is the one place where it is worked out what trim and the panel's level send: for the console, the walk, the
+    soak, the budget and the simulated boards.
     """
     if level_permille <= 0:
         return 0
     if not lamp.dimmed:
         return FULL
-    if lamp.trim_permille >= 1000:
+    share = _share(lamp)
+    if share >= 1:
         return min(FULL, level_permille)
-    return max(1, round(lightness_of(duty_of(level_permille) * duty_of(lamp.trim_permille))))
+    return max(1, round(lightness_of(duty_of(level_permille) * share)))
+
+
+def _share(lamp: Lamp) -> float:
+    """The share of its light that trim and the panel's level leave a lamp."""
+    return duty_of(lamp.trim_permille) * duty_of(lamp.level_permille)
 
 
 def looks_permille(lamp: Lamp, sent: int) -> int:
     """Return how light `lamp` looks beside its neighbours when `sent` went to the board (the inverse of sending)."""
     sent = lit_permille(lamp.dimmed, sent)
-    if not sent or not lamp.dimmed or lamp.trim_permille >= 1000:
+    share = _share(lamp)
+    if not sent or not lamp.dimmed or share >= 1:
         return sent
-    return round(lightness_of(duty_of(sent) / duty_of(lamp.trim_permille)))
+    return round(lightness_of(duty_of(sent) / share))
+
+
+def at_level(panel: Panel, level: str) -> Panel:
+    """Return `panel` with all its lamps at its level by `DAY` or at `NIGHT`; the same without one that differs."""
+    permille = panel.night_permille if level == NIGHT and panel.night_permille else panel.day_permille
+    if all(lamp.level_permille == permille for lamp in panel.lamps):
+        return panel
+    return replace(panel, lamps=tuple(replace(lamp, level_permille=permille) for lamp in panel.lamps))
 
 
 def lit_permille(dimmed: bool, sent: int) -> int:

@@ -159,6 +159,8 @@ class Lamp:
     """Lightness that “on” means."""
     trim_permille: int = 1000
     """The host's: what is sent to the board is lightness × trim, so that lamps of unlike make look evenly bright."""
+    level_permille: int = 1000
+    """The whole panel's level just now, on top of the trim: by day or at night (`lightness.at_level`)."""
     intensity_mcd: float = 0.0
     """Luminous intensity at `test_ma`, typical, from its data sheet; 0: not said."""
     test_ma: float = 20.0
@@ -282,6 +284,10 @@ class Panel:
     """On which side of their parts labels stand, where there is room: one of `SIDES`."""
     look_mcd: float = 0.0
     """How bright every lamp is to look at full light; 0: not said."""
+    day_permille: int = 1000
+    """Lightness of all lamps by day, on top of their trims."""
+    night_permille: int = 0
+    """The same at night; 0: not said."""
     resistors: str = "E24"
     """Series of preferred values that resistors are taken from: ``E12`` or ``E24``."""
     boards: tuple[Board, ...] = ()

@@ -258,7 +258,7 @@ def in_matrix(control: Control, matrices_: tuple[Matrix, ...]) -> Control:
     return control
 
 
-_BRIGHT = 'from "1 %" to "100 %"'
+BRIGHT = 'from "1 %" to "100 %"'
 _CURRENTS = 'from "0.1 mA" to "5 A"'
 INTENSITIES = 'from "0.1 mcd" to "1000 cd"'
 ROLES = ("warning", "caution", "advisory", "other")
@@ -285,8 +285,8 @@ def lamps(top: TomlTable, board_names: list[str]) -> tuple[Lamp, ...]:
                 colour=table.word("colour", COLOURS, "white"),
                 current_ma=table.quantity("current", "mA", _usual_ma(table, channels), 0.1, 5000, _CURRENTS),
                 forward_mv=round(table.quantity("forward", "mV", 2000, 0, 60_000, 'from "0 V" to "60 V"')),
-                on_permille=round(table.quantity("on", "permille", 1000, 10, 1000, _BRIGHT)),
-                trim_permille=round(table.quantity("trim", "permille", 1000, 10, 1000, _BRIGHT)),
+                on_permille=round(table.quantity("on", "permille", 1000, 10, 1000, BRIGHT)),
+                trim_permille=round(table.quantity("trim", "permille", 1000, 10, 1000, BRIGHT)),
                 intensity_mcd=table.quantity("intensity", "mcd", 0.0, 0.1, 1e6, INTENSITIES),
                 test_ma=table.quantity("test_current", "mA", 20.0, 0.1, 5000, _CURRENTS),
                 look_mcd=table.quantity("look", "mcd", 0.0, 0.1, 1e6, INTENSITIES),

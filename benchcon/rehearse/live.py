@@ -84,6 +84,7 @@ class LiveRun:
         self._over = threading.Event()
         self._paused = False
         self.hands_are_off = False
+        self._level, self._level_us = session.light_level, -OWN_US
         self._sent: dict[tuple[str, str], dict[str, int]] = {}
         """For each output the words sent to it, oldest first, and when."""
         self._asking = 0
@@ -178,6 +179,9 @@ class LiveRun:
         except queue.Empty:
             got = []
         with session.lock:
+            if session.light_level != self._level:
+                self._level, self._level_us = session.light_level, session.now_us()
+                rehearsal.panel_is_at(self._level)
             while True:
                 if callable(got):
                     got()
@@ -330,6 +334,8 @@ class LiveRun:
 
     def _ours(self, where: tuple[str, str], word: str, at_us: int) -> bool:
         sent = self._sent.get(where, {})
+        if len(word) == 3 and abs(at_us - self._level_us) < OWN_US:
+            return True  # the whole panel goes to its day or night level
         if len(word) != 3 or not sent:
             return word in sent
         newest = next(reversed(sent))

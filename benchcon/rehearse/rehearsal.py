@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from benchcon.panel.lightness import sent_permille
+from benchcon.panel.lightness import at_level, sent_permille
 from benchcon.panel.model import Lamp
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import Broken, Judge
@@ -117,6 +117,13 @@ class Rehearsal:
             if part.channel.board == name and self._sent.pop(part.name, None) is not None:
                 self._again.add(part.name)
         self._stirred = True
+
+    def panel_is_at(self, level: str) -> None:
+        """The whole panel is at its level by ``day`` or at ``night`` from now on: what is lit is sent again by that."""
+        panel = at_level(self.scenario.panel, level)
+        self._parts = outputs_of(panel)
+        self.seen.outputs_are(panel)
+        self.send_again(list(self.engine.shown))
 
     def send_again(self, names: Iterable[str]) -> None:
         """What these outputs were last told did not arrive."""

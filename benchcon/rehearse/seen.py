@@ -50,17 +50,24 @@ class SeenOutputs:
         self._names = {board.ident or board.name: board.name for board in panel.boards}
         self._inputs: dict[str, list[str]] = {}
         self._shown: dict[str, int | bytes | None] = {}
-        self._parts = outputs_of(panel)
-        self._on: dict[str, list[Lamp | Digits]] = {board.name: [] for board in panel.boards}
+        self._parts: dict[str, Lamp | Digits] = {}
+        self._on: dict[str, list[Lamp | Digits]] = {}
         self._at: dict[tuple[str, str], Lamp | Digits] = {}
-        for part in self._parts.values():
-            self._on.setdefault(part.channel.board, []).append(part)
-            self._at[part.channel.board, part.channel.id] = part
+        self.outputs_are(panel)
         for control in panel.controls:
             for channel in control.channels:
                 self._inputs.setdefault(channel.board, []).append(channel.id)
         self._sources: dict[int, str] = {}
         self._ticked_us = 0
+
+    def outputs_are(self, panel: Panel) -> None:
+        """Take lamps and displays from `panel`: the same ones, at the level that the whole panel has now."""
+        self._parts = dict(outputs_of(panel))
+        self._on = {board.name: [] for board in panel.boards}
+        self._at = {}
+        for part in self._parts.values():
+            self._on.setdefault(part.channel.board, []).append(part)
+            self._at[part.channel.board, part.channel.id] = part
 
     def feed(self, happened: Iterable[ev.Event], now_us: int) -> tuple[dict[str, Any], set[str]]:
         """Take events that `state` has taken already.

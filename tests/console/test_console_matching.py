@@ -12,6 +12,8 @@ from console.in_terminal import Terminal
 
 from benchcon.demo import Demo, start
 from benchcon.panel.file import load
+from benchcon.panel.lightness import duty_of, lightness_of
+from benchcon.rig.boards import start as start_boards
 
 PAIR = {"l_xwind": 1000, "l_app": 1000}
 
@@ -76,3 +78,61 @@ def test_two_lamps_side_by_side_until_they_look_alike(demo: Demo, tmp_path: Path
         terminal.press("q")
         assert terminal.ended() == 0
     assert lit(demo) == {}
+
+
+SHELF = """\
+[panel]
+night = "50 %"
+[boards.desk]
+[lamps.row]
+channel = "l1"
+repeat = { columns = 3 }
+[digits.depth]
+places = 2
+channel = "d1"
+"""
+
+
+def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -> None:
+    panel = tmp_path / "shelf.toml"
+    panel.write_text(SHELF, "utf-8")
+    with start_boards(panel) as boards:
+        hand = boards.hands["desk"]
+        words = ["-m", "benchcon", "console", boards.boards[0].port, "--panel", str(panel)]
+        with Terminal(*words, columns=120, rows=40, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+
+            def are(lamps: dict[str, int], shown: bytes) -> None:
+                terminal.until(
+                    lambda: ({k: v for k, v in hand.lit().items() if v}, hand.shown("d1")) == (lamps, shown),
+                    f"{lamps} and {shown!r}",
+                )
+
+            terminal.see("● live", "ROW 3")
+            terminal.press("v")
+            terminal.see("REFERENCE", "LAMP 1 OF 2")
+            are({"l1": 1000, "l2": 1000}, b"\0\0")
+            terminal.press("d")
+            terminal.see("a display has one brightness", "LAMP 2 OF 3")
+            are({"l2": 1000}, b"\x7f\x7f")
+            terminal.press("s")
+            terminal.see("lamps are made to look like it")
+            terminal.press("-", "enter")
+            terminal.see("LAMP 3 OF 3", "✓ Row 2")
+            are({"l3": 1000}, b"\x7f\x7f")
+            assert 'trims = ["100 %", "99 %", "100 %"]' in panel.read_text("utf-8")
+            terminal.press("\x1b")
+            are({}, b"\0\0")
+            hand_lit = hand.lit
+            # Night: CIE 1976, half the lightness on the wire for a lamp at full light.
+            terminal.press(" ")
+            terminal.until(lambda: sum(map(bool, hand_lit().values())) == 1, "one lamp to be lit")
+            (id_,) = [k for k, v in hand_lit().items() if v]
+            full = hand_lit()[id_]
+            terminal.press("N")
+            terminal.see("Night level: all lamps at 50 % of their light")
+            night = round(lightness_of(duty_of(full) * duty_of(500)))
+            terminal.until(lambda: hand_lit()[id_] == night, "the night level")
+            terminal.press("N")
+            terminal.until(lambda: abs(hand_lit()[id_] - full) <= 3, "the day level")
+            terminal.press("q")
+            assert terminal.ended() == 0

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchcon.errors import Trouble
 from benchcon.panel.edit import PanelFile, write_whole
-from benchcon.panel.file import load
+from benchcon.panel.file import load, loads
 from benchcon.panel.splice import with_table, with_value, written
 
 TEXT = """\
@@ -235,3 +235,65 @@ def test_setting_a_key_sets_that_key_and_nothing_else(text: str, table: str, key
         if "#" in line:
             assert line.partition("#")[2] in after
     assert tomllib.loads(with_table(after, "fresh", {"k": value}))["fresh"] == {"k": value}
+
+
+REPEATS = """\
+[boards.d]
+[controls.key]  # the keys
+kind = "button"
+channel = "b1"
+lit = { colour = "green", channel = "l1" }  # green
+repeat = { columns = 3 }
+[controls.two]
+kind = "button"
+channel = "t1"
+lit = [{ colour = "red", channel = "r1" }, { colour = "green", channel = "g1" }]
+repeat = { columns = 2 }
+[controls.one]
+kind = "button"
+channel = "o1"
+[[controls.one.lit]]
+channel = "x1"
+[[controls.one.lit]]
+channel = "y1"
+[lamps.row]
+channel = "z1"
+trim = "90 %"
+[lamps.row.repeat]
+columns = 4
+"""
+
+
+def test_the_trim_of_one_lamp_of_a_repeat_is_written_and_every_other_stays(tmp_path: Path) -> None:
+    path = tmp_path / "p.toml"
+    path.write_text(REPEATS, "utf-8")
+    file = PanelFile(path)
+    wanted = {lamp.name: lamp.trim_permille for lamp in file.panel.lamps}
+    for name, trim in (("key_2_lit", 800), ("two_2_lit_1", 700), ("one_lit_2", 655), ("row_3", 500), ("row_1", 10)):
+        wanted[name] = trim
+        file.trim(name, trim)
+        assert {lamp.name: lamp.trim_permille for lamp in file.panel.lamps} == wanted
+    added = [line[1:] for line in file.patch().splitlines()[2:] if line[0] == "+"]
+    assert added == [
+        'lit = { colour = "green", channel = "l1", trims = ["100 %", "80 %", "100 %"] }  # green',
+        'lit = [{ colour = "red", channel = "r1", trims = ["100 %", "70 %"] }, { colour = "green", channel = "g1" }]',
+        'trim = "65.5 %"',
+        'trims = ["1 %", "90 %", "50 %", "90 %"]',
+    ]
+
+
+def test_the_label_of_one_of_a_repeat_is_written_and_the_others_keep_theirs(tmp_path: Path) -> None:
+    path = tmp_path / "p.toml"
+    path.write_text(REPEATS, "utf-8")
+    file = PanelFile(path)
+    file.label("key_2", "Pump")
+    file.label("row_4", "Last")
+    assert [part.label for part in file.panel.parts if part.name.startswith(("key_", "row_"))] == [
+        *("Key 1", "Pump", "Key 3", "Row 1", "Row 2", "Row 3", "Last", "Key 1", "Pump", "Key 3")
+    ]
+
+
+def test_a_list_of_trims_of_another_length_is_a_mistake_with_its_line() -> None:
+    text = REPEATS.replace('trim = "90 %"', 'trims = ["90 %", "80 %"]')
+    with pytest.raises(Trouble, match=r"lamps.row.trims has 2 trims; 4 are needed, one for each lamp of the repeat"):
+        loads(text)

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.panel.lightness import duty_of, even_trims, lightness_of, looks_permille, sent_permille
+from benchcon.panel.file import loads
+from benchcon.panel.lightness import at_level, duty_of, even_trims, lightness_of, looks_permille, sent_permille
 from benchcon.panel.model import Channel, Lamp
 
 
@@ -60,3 +61,24 @@ def test_trims_bring_all_lamps_down_to_the_dimmest() -> None:
     assert duty_of(trims["bright"]) == pytest.approx(0.5, abs=0.01)
     assert even_trims({}) == {}
     assert even_trims({"a": 0}) == {"a": 1000}
+
+
+@given(st.integers(1, 1000), st.integers(100, 1000), st.integers(100, 1000))
+def test_the_night_level_comes_on_top_of_every_trim(level: int, trim: int, night: int) -> None:
+    """CIE 1976 (ISO/CIE 11664-4): luminances multiply, so lamps that look alike by day look alike at night."""
+    text = f'[panel]\nnight = "{night / 10:g} %"\n[boards.b]\n[lamps.l]\nchannel = "l"\ntrim = "{trim / 10:g} %"\n'
+    day = loads(text)
+    dark = at_level(day, "night")
+    assert at_level(dark, "day") == day
+    by_day, at_night = (sent_permille(panel.lamps[0], level) for panel in (day, dark))
+    assert by_day == sent_permille(lamp(trim), level)
+    assert at_night == max(1, round(lightness_of(duty_of(level) * duty_of(trim) * duty_of(night))))
+    # One step of the wire is 1 permille of lightness; the more is taken away, the more it is of what is left.
+    step = (duty_of(at_night + 1) - duty_of(at_night)) / (duty_of(trim) * duty_of(night))
+    assert abs(duty_of(looks_permille(dark.lamps[0], at_night)) - duty_of(level)) <= step + 0.001
+
+
+def test_without_a_night_level_night_is_as_day() -> None:
+    panel = loads('[panel]\nday = "80 %"\n[boards.b]\n[lamps.l]\nchannel = "l"\n')
+    assert panel.lamps[0].level_permille == 800
+    assert at_level(panel, "night") is panel

@@ -1,0 +1,54 @@
+"""The level of the whole panel, by day and at night: on top of every lamp's trim, and switched by one key."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchcon.console.name_by_hand import take_panel
+from benchcon.errors import Trouble
+from benchcon.panel.lightness import DAY, NIGHT, at_level, looks_permille, sent_permille
+
+if TYPE_CHECKING:
+    from benchcon.console.app import ConsoleApp
+
+LACKS = 'the panel file has no night level; add one under [panel], such as night = "40 %"'
+
+
+def switch_level(app: ConsoleApp) -> str:
+    """Take the panel from its day to its night level, or back; return what was done, in words.
+
+    What is lit stays as light beside its neighbours as it was. Raises `Trouble` if there is no night level.
+    """
+    session = app.session
+    if session.bench is None:
+        raise Trouble("this is a recording: nothing is lit by it")
+    if not session.panel.night_permille:
+        raise Trouble(LACKS)
+    before = {lamp.name: lamp for lamp in session.panel.lamps}
+    level = DAY if session.light_level == NIGHT else NIGHT
+    panel = at_level(session.panel, level)
+    session.light_level = level
+    session.bench.allow(panel)
+    take_panel(app, panel)
+    boards = app.sight.boards
+    wanted: dict[int, dict[str, int | bytes]] = {}
+    blinking: list[tuple[int, str]] = []
+    with session.lock:
+        for lamp in panel.lamps:
+            board = boards.get(lamp.channel.board)
+            channel = board.channels.get(lamp.channel.id) if board is not None and board.link == "linked" else None
+            if board is None or channel is None or board.dark:
+                continue
+            if channel.blinking:
+                blinking.append((board.source, lamp.channel.id))
+            elif channel.value:
+                looks = looks_permille(before[lamp.name], channel.value)
+                wanted.setdefault(board.source, {})[lamp.channel.id] = sent_permille(lamp, looks)
+    for source, values in wanted.items():
+        session.bench.set_many(source, values)
+    for source, id_ in blinking:
+        session.bench.blink(source, id_, True)  # again, at the light that the panel has now
+    permille = panel.night_permille if level == NIGHT else panel.day_permille
+    told = f"{level.capitalize()} level: all lamps at {permille / 10:g} % of their light"
+    session.bench.note("word", told)
+    return told
