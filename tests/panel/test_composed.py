@@ -121,4 +121,4 @@ def test_the_one_lamp_of_a_button_can_be_edited_and_parts_of_a_grid_say_why_not(
     assert "# repeat" in path.read_text()
     path.write_text(GRID, "utf-8")
     with pytest.raises(Trouble, match=r"route_2 is made by controls\.route, with others"):
-        PanelFile(path).label("route_2", "Other")
+        PanelFile(path).place("route_2", 10, 10)
