@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 WIDE, HIGH = 118, 34
 """From this size on, links and events stand beside the face."""
 
+AIRY = 24
+"""From this height on a row of air stands between the face and the large letters."""
+
 BESIDE_S = 0.2
 """What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
 
@@ -91,6 +94,7 @@ class BenchScreen(Screen[None]):
         self.query_one("#links-brief", LinksView).can_focus = False
         self.query_one("#events-brief", EventList).can_focus = False
         self.query_one(Face).focus()
+        self.add_class("-on-face")
 
     def on_screen_resume(self) -> None:
         """Back from a question: things may have changed meanwhile."""
@@ -102,6 +106,7 @@ class BenchScreen(Screen[None]):
         width, height = self.size
         self.set_class(width >= WIDE and height >= HIGH, "-wide")
         self.set_class(height >= HIGH, "-high")
+        self.set_class(height >= AIRY, "-airy")
 
     # --- views ----------------------------------------------------------------------------------------------------
 
@@ -117,6 +122,7 @@ class BenchScreen(Screen[None]):
         if not switcher.query(f"#{target}"):
             return
         switcher.current = target
+        self.set_class(name == "face", "-on-face")
         head = self.query_one(Head)
         head.view = name
         focus: Widget = self.query_one(f"#{name}")

@@ -18,7 +18,7 @@ from textual.strip import Strip
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face_layout import FaceLayout, FacePlate, lay_out
-from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, PLATE, ink
+from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, ink
 from benchcon.console.plates import ground_of, paint_title
 from benchcon.console.showing import board_name
 from benchcon.console.tiles import Tile, TilePen, draw
@@ -140,6 +140,9 @@ class Face(Drawn, can_focus=True):
         sight, now_us = self.sight, self.sight.now_us
         for number, plate in enumerate(self.layout_now.plates):
             self._paint_plate(sheet, plate, ground_of(number, plate))
+        if "" not in self._shown:
+            self._shown[""] = True
+            self._paint_outline(sheet)
         if not self.layout_now.tiles:
             self._paint_empty(sheet)
         top, bottom = self._scrolled, self._scrolled + self.size.height
@@ -162,6 +165,22 @@ class Face(Drawn, can_focus=True):
         lines = lines or ["No port is open. F5, then o, opens one."]
         for y, line in enumerate(["Waiting for a board to say what it has.", "", *lines], 1):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
+
+    def _paint_outline(self, sheet: Canvas) -> None:
+        """The edge of the plate, where it is shown whole."""
+        outline = self.layout_now.outline
+        if outline is not None:
+            x, y, width, height = outline
+            edge = ink(EDGE, PLATE)
+            titled = any(plate.title for plate in self.layout_now.plates)
+            if not titled:
+                sheet.write(x, y, "╭" + "─" * (width - 2) + "╮", edge)
+            titles = {plate.title.y for plate in self.layout_now.plates if plate.title}
+            for row in range(y + 1 - titled, y + height - 1):
+                if row not in titles:
+                    sheet.write(x, row, "│", edge)
+                    sheet.write(x + width - 1, row, "│", edge)
+            sheet.write(x, y + height - 1, "╰" + "─" * (width - 2) + "╯", edge)
 
     def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str) -> None:
         key = f"plate {plate.board}"

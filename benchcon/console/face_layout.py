@@ -1,9 +1,9 @@
 """Where every part stands on the face, in cells, from the places in the panel file.
 
-Order and neighbours come before scale: parts in one row of the real panel stand in one row, parts in one column in one
-column, left stays left and above stays above, and nothing hides another part. Where there is room to spare the
-distances follow the real ones. Two passes do it, once across and once down: push every part to where it wants to be, or
-as far on as what stands before it needs; then pull back what stands over the edge.
+Where there is room parts stand where they do on the real panel (`face_true`). Where there is not, order and neighbours
+come before scale: parts in one row of the real panel stand in one row, parts in one column in one column, left stays
+left and above stays above, and nothing hides another part. Two passes do that, once across and once down: push every
+part to where it wants to be, or as far on as what stands before it needs; then pull back what stands over the edge.
 
 Parts without a place follow below, as a plain list in the order of the file.
 """
@@ -11,15 +11,18 @@ Parts without a place follow below, as a plain list in the order of the file.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
 from rich.cells import cell_len
 
+from benchcon.console.face_labels import Cells, place_labels, widened, words_of
+from benchcon.console.face_true import Axis, Site, fitted_axis, nearest, true_tiles, widest
+from benchcon.console.forms import Form, Size, form_of
 from benchcon.console.showing import board_name, label_of
-from benchcon.console.tiles import Tile, wanted_size
-from benchcon.panel.model import Panel, Part, Place
+from benchcon.console.tiles import Tile
+from benchcon.panel.model import Digits, Panel, Part, Place
 
 SAME_ROW_MM = 9.0
 """Centres no farther apart than this stand in one row (or column)."""
@@ -56,7 +59,10 @@ class FaceLayout:
     height: int
     tiles: list[Tile] = field(default_factory=list)
     plates: list[FacePlate] = field(default_factory=list)
-    tall: bool = False
+    outline: tuple[int, int, int, int] | None = None
+    """The plate's edge: x, y, width and height; None where it is not shown whole."""
+    cut: int = 0
+    """Labels that are cut."""
 
     def at(self, x: int, y: int) -> Tile | None:
         """Return the tile at a cell."""
@@ -83,6 +89,7 @@ class FaceLayout:
 
 class _Wish(NamedTuple):
     part: Part
+    form: Form
     width: int
     height: int
     column: int
@@ -90,49 +97,157 @@ class _Wish(NamedTuple):
 
 
 class _Way(NamedTuple):
-    """How roomy a layout is tried: tall tiles or low, how wide at most, empty rows between, titles, empty columns."""
+    """How roomy a layout is tried: size of parts, how wide at most, empty rows between, titles, empty columns."""
 
-    tall: bool
+    size: Size
     most: int
     between: int
     titles: bool
     gap: int = 1
 
 
+_TRUE = ((Size.BIG, 2), (Size.TALL, 2), (Size.TALL, 1), (Size.LOW, 1))
+"""Sizes of parts and scales of displays that are tried where parts are to stand at their true places."""
 _WAYS = (
-    *(_Way(True, most, 1, True, gap) for gap in (3, 2, 1) for most in (20, 16, 13)),
-    *(_Way(True, most, 0, True, gap) for gap in (2, 1) for most in (16, 13)),
-    *(_Way(False, most, between, True) for between in (1, 0) for most in (16, 13, 11, 10, 9, 8)),
-    *(_Way(False, most, 0, False) for most in (10, 8, 7, 6)),
+    *(_Way(Size.TALL, most, 1, True, gap) for gap in (3, 2, 1) for most in (20, 16, 13)),
+    *(_Way(Size.TALL, most, 0, True, gap) for gap in (2, 1) for most in (16, 13)),
+    *(_Way(Size.LOW, most, between, True) for between in (1, 0) for most in (16, 13, 11, 10, 9, 8)),
+    *(_Way(Size.LOW, most, 0, False) for most in (10, 8, 7, 6)),
 )
 
 
 def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayout:
     """Return the face of `panel` (or of one board of it) for a screen of `width` × `height` cells.
 
-    The roomiest way that fits is taken. If none does the layout is as small as can be, and higher (or wider) than the
-    screen: it is to be scrolled.
+    A true one if there is one, with as few labels cut as can be; else the roomiest way that fits is taken. If none does
+    the layout is as small as can be, and higher (or wider) than the screen: it is to be scrolled.
     """
     parts = [part for part in panel.parts if not board or board_name(part) == board]
-    found = FaceLayout(width, height)
+    found = _true(panel, parts, width, height)
+    if found is not None:
+        return found
+    fitting: list[tuple[_Way, FaceLayout]] = []
     for way in _WAYS:
-        found = _laid(panel, parts, width, height, way)
-        if found.width <= width and found.height <= height:
+        if fitting and way.size is not fitting[0][0].size:
             break
-    return found
+        found = _packed(panel, parts, width, height, way)
+        if found.width <= width and found.height <= height:
+            fitting.append((way, found))
+            if not found.cut:
+                break
+    assert found is not None
+    return min(fitting, key=lambda each: each[1].cut)[1] if fitting else found
 
 
-def _laid(panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> FaceLayout:
+def _true(panel: Panel, parts: list[Part], width: int, height: int) -> FaceLayout | None:
+    """The truest layout in which no label is cut, or with the fewest cut; None if there is none that fits."""
     placed = [part for part in parts if part.place is not None]
     listed = [part for part in parts if part.place is None]
-    layout = FaceLayout(width, 0, tall=way.tall)
+    if not placed:
+        return None
+    best: FaceLayout | None = None
+    for size, scale in _TRUE:
+        room = height
+        if listed:
+            below = FaceLayout(width, 0)
+            _list(below, listed, width, size, 0)
+            room -= below.height + 1
+        site = Site(panel, placed, width, room, _ranks(placed))
+        for plot in true_tiles(site, size, scale):
+            layout = FaceLayout(width, height, list(plot.tiles), outline=plot.outline)
+            _add_plates(layout, width, room, bool(site.ranks), frozenset(site.ranks))
+            if listed:
+                layout.height = room
+                _list(layout, listed, width, size, 0)
+                layout.height = height
+            _label(layout)
+            if best is None or layout.cut < best.cut:
+                best = layout
+            if not best.cut:
+                return best
+    return best
+
+
+def _ranks(parts: Sequence[Part]) -> dict[str, int]:
+    """By board: its number from the top, from 1; empty unless each board has rows of the panel to itself."""
+    spans: dict[str, tuple[float, float]] = {}
+    for part in parts:
+        if part.place is not None:
+            y = part.place.y_mm
+            first, last = spans.get(board_name(part), (y, y))
+            spans[board_name(part)] = min(first, y), max(last, y)
+    order = sorted(spans, key=lambda name: spans[name])
+    apart = all(spans[before][1] + SAME_ROW_MM < spans[after][0] for before, after in pairwise(order))
+    return {name: number for number, name in enumerate(order, 1)} if apart else {}
+
+
+def _label(layout: FaceLayout, asides: Sequence[FacePlate] = ()) -> None:
+    """Place every label, then titles that have no row of their own, and give words the room that is left."""
+    cells = Cells(max([layout.width, *(tile.x + tile.width for tile in layout.tiles)]), layout.height)
+    for tile in layout.tiles:
+        cells.take(tile.x, tile.y + 1, tile.width, tile.height - 1)
+    for plate in layout.plates:
+        if plate.title is not None:
+            cells.take(plate.title.x, plate.title.y, plate.title.width)
+    if layout.outline is not None:
+        x, y, width, height = layout.outline
+        cells.take(x, y, 1, height)
+        cells.take(x + width - 1, y, 1, height)
+        cells.take(x, y + height - 1, width)
+    tiles, layout.cut = place_labels(layout.tiles, cells)
+    layout.plates = [
+        plate._replace(title=_title_aside(cells, plate)) if plate in asides else plate for plate in layout.plates
+    ]
+    layout.tiles = widened(tiles, cells)
+    layout.tiles.sort(key=lambda tile: (tile.y, tile.x))
+
+
+def _packed(panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> FaceLayout:
+    """A packed layout; rows to spare go to second lines of labels that are cut, then to titles that lack room."""
+    layout = _packed_once(panel, parts, width, height, way)
+    if layout.height > height:
+        return layout
+    cut = frozenset(tile.part.name for tile in layout.tiles if any("…" in line.text for line in tile.label))
+    if cut:
+        other = _packed_once(panel, parts, width, height, way, cut)
+        if other.height <= height and other.cut < layout.cut:
+            layout = other
+        else:
+            cut = frozenset()
+    if not way.titles:
+        widths = {plate.board: plate.title.width if plate.title else 0 for plate in layout.plates if plate.board}
+        wanting = sorted((name for name in widths if widths[name] < FULL_TITLE), key=lambda name: widths[name])
+        for count in range(len(wanting), 0, -1):
+            other = _packed_once(panel, parts, width, height, way, cut, frozenset(wanting[:count]))
+            if other.height <= height and other.cut <= layout.cut:
+                return other
+    return layout
+
+
+def _packed_once(
+    panel: Panel,
+    parts: list[Part],
+    width: int,
+    height: int,
+    way: _Way,
+    double: frozenset[str] = frozenset(),
+    ruled: frozenset[str] = frozenset(),
+) -> FaceLayout:
+    """Parts in `double` have room for a second line of label; boards in `ruled` have a row for their title anyway."""
+    placed = [part for part in parts if part.place is not None]
+    listed = [part for part in parts if part.place is None]
+    layout = FaceLayout(width, 0)
+    asides: list[FacePlate] = []
     if placed:
         room = height if not listed else 0
-        _place(layout, panel, placed, width, room, way)
+        if way.titles:
+            ruled = frozenset(board_name(part) for part in placed)
+        asides = _place(layout, panel, placed, (width, room), way, double, ruled)
     if listed:
-        _list(layout, listed, width, way)
+        _list(layout, listed, width, way.size, way.between)
     layout.height = max(layout.height, height)
     layout.width = max([width, *(tile.x + tile.width for tile in layout.tiles)])
+    _label(layout, asides)
     return layout
 
 
@@ -182,40 +297,67 @@ def _spread(targets: list[float], after: list[list[tuple[int, int]]], sizes: lis
     return [max(min(start, last), least) for start, last, least in zip(starts, latest, tightest, strict=True)]
 
 
-def _place(layout: FaceLayout, panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> None:
+def _place(
+    layout: FaceLayout,
+    panel: Panel,
+    parts: list[Part],
+    screen: tuple[int, int],
+    way: _Way,
+    double: frozenset[str],
+    ruled: frozenset[str],
+) -> list[FacePlate]:
+    """Pack parts. Returns the plates whose titles have no row of their own."""
+    width, height = screen
     places = [part.place for part in parts if part.place is not None]
     rows = _clusters([place.y_mm for place in places])
     columns = _own_columns(_clusters([place.x_mm for place in places]), rows, places)
+    forms = [form_of(part, way.size) for part in parts]
     wishes = [
-        _Wish(part, *wanted_size(part, way.tall, way.most), column, row)
-        for part, column, row in zip(parts, columns, rows, strict=True)
+        _Wish(part, form, _width(part, form, way.most), form.height + 1, column, row)
+        for part, form, column, row in zip(parts, forms, columns, rows, strict=True)
     ]
     left, top, right, bottom = _bounds(panel, places)
-    across = _across(wishes, places, width, left, right, way.gap)
+    across = _true_across(wishes, places, width)
+    if across is not None:
+        wishes = [wish._replace(width=wish.form.width) for wish in wishes]
+    else:
+        starts = _across(wishes, places, width, left, right, way.gap)
+        across = [starts[wish.column] for wish in wishes]
     titles = _titles(wishes)
-    down = _down(wishes, places, across, titles if way.titles else {}, (height, top, bottom), way)
-    for wish in wishes:
-        layout.tiles.append(Tile(wish.part, across[wish.column], down[wish.row], wish.width, wish.height))
+    raised = {wish.row for wish in wishes if wish.part.name in double}
+    wishes = [wish._replace(height=wish.height + 1) if wish.row in raised else wish for wish in wishes]
+    own_row = {row: name for row, name in titles.items() if name in ruled}
+    down = _down(wishes, places, across, own_row, (height, top, bottom), way)
+    for wish, x in zip(wishes, across, strict=True):
+        y = down[wish.row] + (wish.row in raised)
+        layout.tiles.append(Tile(wish.part, x, y, wish.width, wish.form.height + 1, form=wish.form, size=way.size))
     layout.tiles.sort(key=lambda tile: (tile.y, tile.x))
-    layout.tiles[:] = _widened(layout.tiles, width)
-    _add_plates(layout, layout.tiles, titles, width, height, way.titles)
+    _add_plates(layout, width, height, bool(titles), ruled)
+    return [plate for plate in layout.plates if plate.board and plate.title is None]
 
 
-def _widened(tiles: list[Tile], width: int) -> list[Tile]:
-    """Let a label that was cut have the empty cells to its right."""
-    found = []
-    for tile in tiles:
-        right = min(
-            [width - 1]
-            + [
-                other.x - 1
-                for other in tiles
-                if other.x > tile.x and other.y < tile.y + tile.height and tile.y < other.y + other.height
-            ]
-        )
-        wide = max(tile.width, min(cell_len(label_of(tile.part)), right - tile.x))
-        found.append(replace(tile, width=wide))
-    return found
+def _width(part: Part, form: Form, most: int) -> int:
+    """Width of a part that is packed: enough for its label and its state, up to `most`; digits are never cut."""
+    label = cell_len(label_of(part))
+    if isinstance(part, Digits):
+        return max(form.width, min(label, most))
+    return min(max(label, form.width, 11), most)
+
+
+def _true_across(wishes: list[_Wish], places: list[Place], width: int) -> list[int] | None:
+    """Where parts begin if the distances across are the real ones; None if some would not be clear of one another."""
+    reaches = [
+        (place.x_mm, wish.form.lead, wish.form.width - wish.form.lead)
+        for wish, place in zip(wishes, places, strict=True)
+    ]
+    scale = min(widest(reaches, width - 2.5), 8.0)
+    if scale <= 0:
+        return None
+    axis: Axis = fitted_axis(reaches, scale, width - 2.0, 1.0)
+    starts = [nearest(axis.at(place.x_mm) - wish.form.lead) for wish, place in zip(wishes, places, strict=True)]
+    by_row = sorted(zip((wish.row for wish in wishes), starts, (wish.form.width for wish in wishes), strict=True))
+    clear = all(one[0] != other[0] or one[1] + one[2] < other[1] for one, other in pairwise(by_row))
+    return starts if clear and min(starts) >= 0 else None
 
 
 def _bounds(panel: Panel, places: list[Place]) -> tuple[float, float, float, float]:
@@ -270,6 +412,7 @@ def _down(
 ) -> list[int]:
     height, top, bottom = stretch
     count = max(wish.row for wish in wishes) + 1
+    at = {wish.part.name: x for wish, x in zip(wishes, across, strict=True)}
     scale = height / max(bottom - top, 1.0)
     sizes, centres = [0] * count, [0.0] * count
     for wish, place in zip(wishes, places, strict=True):
@@ -281,50 +424,55 @@ def _down(
         after[row].append((row - 1, title))
         for wish in (wish for wish in wishes if wish.row == row):
             for other in (other for other in wishes if other.row < row):
-                apart = across[wish.column] - across[other.column]
+                apart = at[wish.part.name] - at[other.part.name]
                 if title or -wish.width - 1 < apart < other.width + 1:
                     after[row].append((other.row, other.height + title + (way.between if not title else 0)))
-    begin = 1 if titles else 0
+    begin = 1 if 0 in titles else 0
     targets = [centre - size / 2 - begin for centre, size in zip(centres, sizes, strict=True)]
     return [start + begin for start in _spread(targets, after, sizes, height - begin)]
 
 
-def _add_plates(
-    layout: FaceLayout, tiles: list[Tile], titles: dict[int, str], width: int, height: int, titled: bool
-) -> None:
+def _add_plates(layout: FaceLayout, width: int, height: int, titles: bool, ruled: frozenset[str]) -> None:
+    """Add a plate for each board, if each has rows to itself (`titles`), else one for all.
+
+    Boards in `ruled` have their title in a row of its own.
+    """
+    tiles = layout.tiles
     bottom = max(tile.y + tile.height for tile in tiles)
     layout.height = max(layout.height, bottom)
+    x, first, wide, high = layout.outline or (0, 0, width, max(bottom, height))
     if not titles:
-        layout.plates.append(FacePlate("", 0, 0, width, max(bottom, height), None))
+        layout.plates.append(FacePlate("", x, first, wide, high, None))
         return
     spans = {
         name: (
             min(tile.y for tile in tiles if board_name(tile.part) == name),
             max(tile.y + tile.height for tile in tiles if board_name(tile.part) == name),
         )
-        for name in titles.values()
+        for name in {board_name(tile.part) for tile in tiles}
     }
     order = sorted(spans, key=lambda name: spans[name])
-    tops = [0] + [spans[before][1] + (spans[after][0] - spans[before][1]) // 2 for before, after in pairwise(order)]
-    ends = [*tops[1:], max(bottom, height)]
+    tops = [first] + [spans[before][1] + (spans[after][0] - spans[before][1]) // 2 for before, after in pairwise(order)]
+    ends = [*tops[1:], first + high]
     for name, top, end in zip(order, tops, ends, strict=True):
-        title = Title(0, top, width) if titled else _title_aside(tiles, top, end, width)
-        layout.plates.append(FacePlate(name, 0, top, width, end - top, title))
+        title = Title(x, top, wide) if name in ruled else None
+        layout.plates.append(FacePlate(name, x, top, wide, end - top, title))
 
 
-def _title_aside(tiles: list[Tile], top: int, end: int, width: int) -> Title | None:
-    """Where between the parts a title has most room, as far up as can be; None if there is next to none."""
+def _title_aside(cells: Cells, plate: FacePlate) -> Title | None:
+    """Where between the parts a title has room, as far up as can be; None if there is next to none."""
     found: Title | None = None
-    for y in range(top, end):
-        there = sorted((tile.x, tile.x + tile.width) for tile in tiles if tile.y <= y < tile.y + tile.height)
-        for (_, left), (right, _) in pairwise([(0, 0), *there, (width, width)]):
-            room = right - left - 3
-            if room >= LEAST_TITLE and (found is None or (room > found.width and found.width < FULL_TITLE)):
-                found = Title(left + 2, y, room, False)
+    for y in range(plate.y, min(plate.y + plate.height, cells.height)):
+        for begin, end in cells.gaps(y):
+            room = min(end - begin - 3, FULL_TITLE)
+            if room >= LEAST_TITLE and (found is None or room > found.width):
+                found = Title(end - room - 1, y, room, False)
+    if found is not None:
+        cells.take(found.x - 1, found.y, found.width + 1)
     return found
 
 
-def _list(layout: FaceLayout, parts: list[Part], width: int, way: _Way) -> None:
+def _list(layout: FaceLayout, parts: list[Part], width: int, size: Size, between: int) -> None:
     """Add parts without places below what is there: board by board, in columns, read across."""
     y = layout.height + (1 if layout.tiles else 0)
     by_board: dict[str, list[Part]] = {}
@@ -335,14 +483,14 @@ def _list(layout: FaceLayout, parts: list[Part], width: int, way: _Way) -> None:
         y += 1
         x, high = 1, 0
         for part in members:
-            _, tall = wanted_size(part, way.tall, way.most)
-            wide = min(max(wanted_size(part, way.tall, 16)[0], 16), width - 2)
+            form = form_of(part, size)
+            wide = min(max(form.width, min(cell_len(words_of(Tile(part, 0, 0, 0, 0))), 24), 16), width - 2)
             if x + wide > width - 1 and x > 1:
-                x, y, high = 1, y + high + way.between, 0
-            layout.tiles.append(Tile(part, x, y, wide, tall))
+                x, y, high = 1, y + high + between, 0
+            layout.tiles.append(Tile(part, x, y, wide, form.height + 1, form=form, size=size))
             x += wide + 2
-            high = max(high, tall)
+            high = max(high, form.height + 1)
         y += high
         layout.plates.append(FacePlate(name, 0, top, width, y - top, Title(0, top, width)))
-        y += way.between
+        y += between
     layout.height = y

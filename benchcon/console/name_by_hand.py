@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
+from benchcon.console.face import Face
 from benchcon.console.naming import checked_label, first_file, named, part_in
 from benchcon.console.naming_screens import PointScreen, WhichPart
 from benchcon.console.showing import board_name, label_of
@@ -62,6 +63,9 @@ async def _ask(app: ConsoleApp, part: Part) -> None:
     with app.session.lock:
         chips = {board.ident: board.chip for board in app.session.state.boards.values()}
     take_panel(app, named(app.session.panel, part, label, place, chips))
+    renamed = part_in(app.session.panel, part)
+    for face in app.screen.query(Face):
+        face.select(renamed.name if renamed is not None else part.name)
     app.tell(f"“{label}” is in {printable(app.session.panel.path)}")
 
 

@@ -43,8 +43,8 @@ def paint_title(
         text = text if x + len(text) <= end else look.shape if x < end else ""
         sheet.write(x, title.y, text, style)
         x += len(text) + bool(text)
-    if x + len(mark) <= end:
-        sheet.write(x, title.y, mark, ink(BRASS, ground))
+    mark = next((each for each in (mark, " SIM ") if x + len(each) <= end + 1), "") if mark else ""
+    sheet.write(x, title.y, mark[: end - x], ink(BRASS, ground))
 
 
 def _standing_ink(look: BoardStatus, ground: str, colour: bool) -> Style:

@@ -53,7 +53,17 @@ def _place(byte: int, broad: bool) -> tuple[tuple[Cell, ...], ...]:
     return tuple(rows)
 
 
-def picture(segments: bytes, broad: bool = False) -> list[list[Cell]]:
-    """Return three rows of cells for `segments`, one byte a place, leftmost first."""
+def picture(segments: bytes, broad: bool = False, scale: int = 1) -> list[list[Cell]]:
+    """Return rows of cells for `segments`, one byte a place, leftmost first: three, or six at `scale` 2."""
     places = [_place(byte, broad) for byte in segments]
-    return [[cell for place in places for cell in place[row]] for row in range(ROWS)]
+    rows = [[cell for place in places for cell in place[row]] for row in range(ROWS)]
+    return rows if scale == 1 else [doubled for row in rows for doubled in _doubled(row)]
+
+
+def _doubled(row: list[Cell]) -> tuple[list[Cell], list[Cell]]:
+    """A row of cells at twice the size: each dot is two cells wide, and as high as a cell."""
+    halves: tuple[list[Cell], list[Cell]] = ([], [])
+    for cell in row:
+        for half, dot in zip(halves, (cell.above, cell.below), strict=True):
+            half += [Cell("█" if dot == LIT else " ", dot, dot)] * 2
+    return halves

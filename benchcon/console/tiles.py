@@ -1,18 +1,20 @@
 """Drawing one part on the face: its engraved label and, beneath, its state by shape and word.
 
-A tile is `Tile.LOW` (a label and one row) or `Tile.TALL` (a label and two rows) high; digits take three rows of
-segments. Under NO_COLOR (`TilePen.colour` False) everything is told by shape, word, bold and reverse.
+How large a tile is says its `Form`. Under NO_COLOR (`TilePen.colour` False) everything is told by shape, word, bold and
+reverse.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rich.cells import cell_len
 from rich.style import Style
 
 from benchcon.console import segment_art
-from benchcon.console.canvas import Canvas, fitted, shortened
+from benchcon.console.canvas import Canvas
+from benchcon.console.forms import Form, Size
 from benchcon.console.ink import (
     BRASS,
     ENGRAVED,
@@ -27,29 +29,63 @@ from benchcon.console.ink import (
     lit_colour,
     mixed,
 )
-from benchcon.console.showing import NO_SUPPLY, Showing, label_of
+from benchcon.console.showing import NO_SUPPLY, Showing
 from benchcon.panel.model import Control, Digits, Lamp, Part
-
-LOW, TALL = 2, 3
-"""Heights of a tile in rows, its label included."""
 
 _ARROWS = "↑↗→↘↓↙←↖"
 _EIGHTHS = " ▏▎▍▌▋▊▉█"
 
 
+class Line(NamedTuple):
+    """A line of a label, and where it stands."""
+
+    x: int
+    y: int
+    text: str
+
+
+_MARK = Form(1, 1, 1, 1, 1, 0.5)
+
+
 @dataclass(frozen=True, slots=True)
 class Tile:
-    """Where one part stands on the face, in cells."""
+    """Where one part stands on the face, in cells: a row for its label, and below it what it shows."""
 
     part: Part
     x: int
     y: int
     width: int
     height: int
+    label: tuple[Line, ...] = ()
+    """May reach over the tile, to both sides and above."""
+    form: Form = _MARK
+    size: Size = Size.LOW
 
     def holds(self, x: int, y: int) -> bool:
         """Whether a cell belongs to this tile."""
-        return self.x <= x < self.x + self.width and self.y <= y < self.y + self.height
+        if any(line.y == y and line.x <= x < line.x + cell_len(line.text) for line in self.label):
+            return True
+        return self.x <= x < self.x + self.width and self.y + (1 if self.label else 0) <= y < self.y + self.height
+
+    @property
+    def lead(self) -> float:
+        """From its left edge to the middle of its art."""
+        return self.form.lead
+
+    @property
+    def wish(self) -> int:
+        """Width in which all that may be said of it finds room."""
+        return self.form.wish
+
+    @property
+    def centred(self) -> bool:
+        """Whether label and word stand in the middle over and under the art."""
+        return self.size is Size.BIG
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Where the middle of its art stands, in cells."""
+        return self.x + self.lead, self.y + 1 + self.form.art_height / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,34 +96,12 @@ class TilePen:
     ground: str = PLATE
 
 
-def wanted_size(part: Part, tall: bool, most: int) -> tuple[int, int]:
-    """Return the width and height a part asks for: enough for its label and its state, up to `most` cells wide.
-
-    Digits are as wide as their segments, whatever `most` says.
-    """
-    label = cell_len(label_of(part))
-    if isinstance(part, Digits):
-        return max(part.places * segment_art.place_width(tall), min(label, most)), segment_art.ROWS + 1
-    words = max(map(len, part.positions), default=6) if isinstance(part, Control) else 5
-    mark = 5 if tall else 2
-    if isinstance(part, Control) and part.kind == "pot":
-        words, mark = 10, 4
-    elif isinstance(part, Control) and part.kind == "switch" and len(part.positions) > 2:
-        mark = max(2 * len(part.positions) - 1 - words, 0) if tall else len(part.positions) + 1
-    return min(max(label, words + mark, 11), most), TALL if tall else LOW
-
-
 def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen, *, selected: bool, fresh: bool) -> None:
     """Draw a tile. `fresh`: its part was moved a moment ago."""
-    ground = ink(ENGRAVED, pen.ground)
-    canvas.wipe(tile.x, tile.y, tile.width, tile.height, ground)
-    # Where it stands says which it is; in a plain list nothing does but the name, and names alike end differently.
-    cut = fitted if tile.part.place is not None else shortened
-    label = cut(label_of(tile.part).upper(), tile.width)
+    canvas.wipe(tile.x, tile.y + 1, tile.width, tile.height - 1, ink(ENGRAVED, pen.ground))
     style = _label_ink(pen, selected, fresh)
-    if selected:
-        canvas.wipe(tile.x, tile.y, tile.width, 1, style)
-    canvas.write(tile.x, tile.y, label, style)
+    for line in tile.label:
+        canvas.write(line.x, line.y, line.text, style)
     part = tile.part
     if isinstance(part, Digits):
         _digits(canvas, tile, part, showing, pen)
@@ -110,7 +124,11 @@ def _row(tile: Tile) -> int:
 
 
 def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -> None:
-    canvas.write(tile.x + x, y, _fitting(word, tile.width - x), style, tile.width - x)
+    """Write a word from a column of the tile on; where words stand below the art, in the middle."""
+    text = _fitting(word, tile.width - x)
+    if tile.centred:
+        x += max(min(round(tile.lead - cell_len(text) / 2), tile.width - cell_len(text)), 0)
+    canvas.write(tile.x + x, y, text, style, tile.width - x)
 
 
 def _fitting(word: str, room: int) -> str:
@@ -125,7 +143,7 @@ def _not_known(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen) -> No
     room = tile.width - 2
     word = _unknown_word(showing, room)
     canvas.write(tile.x + 2, _row(tile), word, style)
-    if tile.height > LOW and word != showing.word:
+    if tile.size > Size.LOW and word != showing.word:
         canvas.write(tile.x + 2, _row(tile) + 1, showing.word, ink(QUIET, pen.ground), room)
 
 
@@ -135,93 +153,111 @@ def _unknown_word(showing: Showing, room: int) -> str:
     return next((word for word in words if len(word) <= room), "")
 
 
+class Art(NamedTuple):
+    """A shape at each size: one cell, two rows, three rows."""
+
+    low: str
+    tall: tuple[str, ...]
+    big: tuple[str, ...]
+
+    def rows(self, size: Size) -> tuple[str, ...]:
+        """Its rows at a size."""
+        return (self.low,) if size is Size.LOW else self.tall if size is Size.TALL else self.big
+
+
+_LAMP_OFF = Art("○", ("╭──╮", "╰──╯"), ("╭────╮", "│    │", "╰────╯"))
+_LAMP_LIT = Art("●", ("▟██▙", "▜██▛"), ("▗████▖", "██████", "▝████▘"))
+_KEY_UP = Art("□", ("┌──┐", "└──┘"), ("┌────┐", "│    │", "└────┘"))
+_KEY_DOWN = Art("■", ("▄▄▄▄", "████"), ("▄▄▄▄▄▄", "██████", "██████"))
+_SWITCH_ON = Art("▀", ("▐██▌", "╰──╯"), ("▐████▌", "│    │", "╰────╯"))
+_SWITCH_OFF = Art("▄", ("╭──╮", "▐██▌"), ("╭────╮", "│    │", "▐████▌"))
+_KNOB = Art("", ("╭  ╮", "╰  ╯"), ("╭────╮", "│    │", "╰────╯"))
+
+
+def _paint(canvas: Canvas, tile: Tile, art: Art, *styles: Style) -> None:
+    """Draw a shape, a style a row (the last one for the rest), in the middle where words stand below."""
+    x = round(tile.x + tile.lead - tile.form.art_width / 2)
+    for row, text in enumerate(art.rows(tile.size)):
+        canvas.write(x, _row(tile) + row, text, styles[min(row, len(styles) - 1)])
+
+
+def _say(canvas: Canvas, tile: Tile, word: str, style: Style, row: int = 0) -> None:
+    """Write a word beside the shape, on its row, or below it."""
+    beside, low = {Size.LOW: (2, 0), Size.TALL: (5, row), Size.BIG: (0, 3)}[tile.size]
+    _word(canvas, tile, beside, _row(tile) + low, word, style)
+
+
 def _lamp(canvas: Canvas, tile: Tile, lamp: Lamp, showing: Showing, pen: TilePen) -> None:
-    y = _row(tile)
     lit = showing.level > 0
     glow = ink(lit_colour(lamp.colour, showing.level), pen.ground, bold=lit) if lit else ink(QUIET, pen.ground)
-    words = ink(IVORY if lit else QUIET, pen.ground)
-    if tile.height > LOW:
-        canvas.write(tile.x, y, "▟██▙" if lit else "╭──╮", glow)
-        canvas.write(tile.x, y + 1, "▜██▛" if lit else "╰──╯", glow)
-        _word(canvas, tile, 5, y, showing.word, words)
-        _word(canvas, tile, 5, y + 1, lamp.colour, ink(QUIET, pen.ground))
-    else:
-        canvas.write(tile.x, y, "●" if lit else "○", glow)
-        _word(canvas, tile, 2, y, showing.word, words)
+    _paint(canvas, tile, _LAMP_LIT if lit else _LAMP_OFF, glow)
+    _say(canvas, tile, showing.word, ink(IVORY if lit else QUIET, pen.ground))
+    if tile.size is Size.TALL:
+        _say(canvas, tile, lamp.colour, ink(QUIET, pen.ground), 1)
 
 
 def _button(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
-    y = _row(tile)
     pressed = showing.step > 0
-    shape = ink(IVORY if pressed else QUIET, pen.ground, bold=pressed)
-    words = ink(IVORY if pressed else ENGRAVED, pen.ground, bold=pressed)
-    if tile.height > LOW:
-        canvas.write(tile.x, y, "▄▄▄▄" if pressed else "┌──┐", shape)
-        canvas.write(tile.x, y + 1, "████" if pressed else "└──┘", shape)
-        _word(canvas, tile, 5, y + 1 if pressed else y, showing.word, words)
-    else:
-        canvas.write(tile.x, y, "■" if pressed else "□", shape)
-        _word(canvas, tile, 2, y, showing.word, words)
+    _paint(canvas, tile, _KEY_DOWN if pressed else _KEY_UP, ink(IVORY if pressed else QUIET, pen.ground, bold=pressed))
+    _say(canvas, tile, showing.word, ink(IVORY if pressed else ENGRAVED, pen.ground, bold=pressed), int(pressed))
 
 
 def _switch(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     if len(control.positions) > 2:
         _selector(canvas, tile, control, showing, pen)
         return
-    y = _row(tile)
     on = showing.step > 0
-    lever = ink(IVORY, pen.ground, bold=True)
-    slot = ink(QUIET, pen.ground)
+    lever, slot = ink(IVORY, pen.ground, bold=True), ink(QUIET, pen.ground)
     words = ink(IVORY if on else ENGRAVED, pen.ground)
-    if tile.height > LOW:
-        canvas.write(tile.x, y, "▐██▌" if on else "╭──╮", lever if on else slot)
-        canvas.write(tile.x, y + 1, "╰──╯" if on else "▐██▌", slot if on else lever)
-        _word(canvas, tile, 5, y if on else y + 1, showing.word, words)
+    if tile.size is Size.LOW:
+        canvas.write(tile.x, _row(tile), ("▀" if on else "▄") if showing.step >= 0 else "◂", lever)
     else:
-        mark = "▀" if on else "▄"
-        canvas.write(tile.x, y, mark if showing.step >= 0 else "◂", lever)
-        _word(canvas, tile, 2, y, showing.word, words)
+        styles = (lever, slot, slot) if on else (slot, lever) if tile.size is Size.TALL else (slot, slot, lever)
+        _paint(canvas, tile, _SWITCH_ON if on else _SWITCH_OFF, *styles)
+    _say(canvas, tile, showing.word, words, 0 if on else 1)
 
 
 def _selector(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     count = len(control.positions)
     slot, lever = ink(QUIET, pen.ground), ink(IVORY, pen.ground, bold=True)
-    step = 2 if tile.height > LOW and 2 * count - 1 <= tile.width else 1
-    canvas.write(tile.x, y, ("─" if step == 2 else "").join("╵" * count), slot)
+    step = (tile.form.art_width - 1) // max(count - 1, 1)
+    x = round(tile.x + tile.lead - tile.form.art_width / 2)
+    canvas.write(x, y, ("─" * (step - 1)).join("╵" * count), slot)
     if showing.step >= 0:
-        canvas.write(tile.x + step * showing.step, y, "◆", lever)
-    if tile.height > LOW:
-        _word(canvas, tile, 0, y + 1, showing.word, lever)
-    else:
+        canvas.write(x + step * showing.step, y, "◆", lever)
+    if tile.size is Size.LOW:
         _word(canvas, tile, count + 1, y, showing.word, lever)
+    else:
+        _word(canvas, tile, 0, y + 1, showing.word, lever)
 
 
 def _encoder(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
     y = _row(tile)
     arrow = _ARROWS[showing.step % 8]
     bright, slot = ink(IVORY, pen.ground, bold=True), ink(QUIET, pen.ground)
-    if tile.height > LOW:
-        canvas.write(tile.x, y, "╭  ╮", slot)
-        canvas.write(tile.x, y + 1, "╰  ╯", slot)
-        canvas.write(tile.x + 1, y, arrow + " ", bright)
-        _word(canvas, tile, 5, y, showing.word, bright)
-        _word(canvas, tile, 5, y + 1, "clicks", slot)
-    else:
+    if tile.size is Size.LOW:
         canvas.write(tile.x, y, arrow, bright)
-        _word(canvas, tile, 2, y, showing.word, bright)
+        _say(canvas, tile, showing.word, bright)
+        return
+    _paint(canvas, tile, _KNOB, slot)
+    big = tile.size is Size.BIG
+    canvas.write(round(tile.x + tile.lead) - 1, y + big, arrow + " ", bright)
+    _say(canvas, tile, showing.word, bright)
+    if not big:
+        _say(canvas, tile, "clicks", slot, 1)
 
 
 def _pot(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pen: TilePen) -> None:
-    y = _row(tile)
+    y, wide = _row(tile), tile.form.width
     bright = ink(IVORY, pen.ground)
-    if tile.height > LOW:
-        _bar(canvas, tile.x, y, tile.width, showing.level, pen)
-        _word(canvas, tile, 0, y + 1, f"{showing.word}, reads {showing.step}", bright)
-    else:
-        word = showing.word.rjust(5)
-        _bar(canvas, tile.x, y, tile.width - 6, showing.level, pen)
-        _word(canvas, tile, tile.width - 5, y, word, bright)
+    if tile.size is Size.LOW:
+        _bar(canvas, tile.x, y, tile.form.art_width, showing.level, pen)
+        canvas.write(tile.x + wide - 5, y, showing.word.rjust(5), bright, 5)
+        return
+    _bar(canvas, tile.x, y, wide, showing.level, pen)
+    word = f"{showing.word}, reads {showing.step}"
+    _word(canvas, tile, 0, y + 1, word if cell_len(word) <= tile.width else f"{showing.word}, {showing.step}", bright)
 
 
 def _bar(canvas: Canvas, x: int, y: int, width: int, share_permille: int, pen: TilePen) -> None:
@@ -232,23 +268,26 @@ def _bar(canvas: Canvas, x: int, y: int, width: int, share_permille: int, pen: T
 
 
 def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: TilePen) -> None:
+    rows, wide = tile.form.art_height, tile.form.art_width
+    middle = _row(tile) + rows // 2
     if not showing.known:
         style = ink(UNKNOWN, pen.ground)
-        for row in range(segment_art.ROWS):
-            canvas.write(tile.x, _row(tile) + row, "╌" * min(tile.width, 4 * digits.places), ink(FAINT, pen.ground))
-        canvas.write(tile.x, _row(tile) + 1, f"? {_unknown_word(showing, tile.width - 2)} ", style, tile.width)
+        for row in range(rows):
+            canvas.write(tile.x, _row(tile) + row, "╌" * wide, ink(FAINT, pen.ground))
+        canvas.write(tile.x, middle, f"? {_unknown_word(showing, tile.width - 2)} ", style, tile.width)
         return
     well = mixed(GROUND, "#000000", 0.35)
-    broad = tile.width >= digits.places * segment_art.place_width(True)
     lit = LAMP_COLOURS.get(digits.colour, LAMP_COLOURS["red"])
     tints = (well, mixed(well, lit, 0.11), lit)
-    for row, cells in enumerate(segment_art.picture(showing.segments, broad)):
+    scale = rows // segment_art.ROWS
+    broad = wide >= digits.places * scale * segment_art.place_width(True)
+    for row, cells in enumerate(segment_art.picture(showing.segments, broad, scale)):
         for column, cell in enumerate(cells):
             letter, fore, back = _dot_pair(cell, tints) if pen.colour else (cell.letter, IVORY, pen.ground)
             canvas.write(tile.x + column, _row(tile) + row, letter, ink(fore, back))
     if showing.sort == "held" or (showing.word == NO_SUPPLY and not any(showing.segments)):
-        word = showing.word if len(showing.word) <= tile.width else _fitting(showing.word, tile.width)
-        canvas.write(tile.x, _row(tile) + 1, f" {word} " if len(word) + 2 <= tile.width else word, ink(IVORY, well))
+        word = showing.word if len(showing.word) <= wide else _fitting(showing.word, wide)
+        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(IVORY, well))
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

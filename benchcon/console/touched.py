@@ -79,7 +79,7 @@ class Touched(Drawn):
             self._line(canvas, margin, top, name, name_ink, room)
             self._line(canvas, margin, top + glyphs.ROWS + 1, state, state_ink, room)
             return
-        top = (canvas.height - glyphs.ROWS) // 2
+        top = (canvas.height - glyphs.ROWS + 1) // 2
         gap = 2
         if (
             not known

@@ -1,0 +1,201 @@
+"""Which cells of the face are taken, and where labels go: into all the room that is left beside and above them.
+
+A label stands over its part and begins where the part does. Where that is too narrow it reaches over to the right, then
+to the left, then takes a second line; only what still does not fit is cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rich.cells import cell_len
+
+from benchcon.console.canvas import fitted, shortened
+from benchcon.console.showing import label_of
+from benchcon.console.tiles import Line, Tile
+
+
+class Cells:
+    """A grid of cells that are free or taken."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.width, self.height = width, height
+        self._rows = [bytearray(width) for _ in range(height)]
+
+    def copy(self) -> Cells:
+        """Return another grid with the same cells taken."""
+        other = Cells(0, 0)
+        other.width, other.height = self.width, self.height
+        other._rows = [bytearray(row) for row in self._rows]
+        return other
+
+    def free(self, x: int, y: int, width: int, height: int = 1) -> bool:
+        """Whether a rectangle lies within the grid and nothing is in it."""
+        if x < 0 or y < 0 or x + width > self.width or y + height > self.height:
+            return False
+        return not any(any(row[x : x + width]) for row in self._rows[y : y + height])
+
+    def take(self, x: int, y: int, width: int, height: int = 1) -> None:
+        """Take a rectangle, as far as it lies within."""
+        x, end = max(x, 0), min(x + width, self.width)
+        for row in self._rows[max(y, 0) : y + height]:
+            row[x:end] = b"\1" * max(end - x, 0)
+
+    def gaps(self, y: int) -> list[tuple[int, int]]:
+        """Return begin and end of every stretch of row `y` that is free."""
+        found, begin = [], -1
+        for x, taken in enumerate([*self._rows[y], 1]):
+            if taken and begin >= 0:
+                found.append((begin, x))
+            begin = -1 if taken else begin if begin >= 0 else x
+        return found
+
+    def leave(self, x: int, y: int, width: int) -> None:
+        """Give a stretch of one row back."""
+        self._rows[y][max(x, 0) : x + width] = bytes(max(min(x + width, self.width) - max(x, 0), 0))
+
+    def run(self, x: int, y: int, width: int) -> tuple[int, int]:
+        """Return begin and end of what is free on row `y` around a stretch, a blank cell to all others left out."""
+        if not 0 <= y < self.height or not self.free(x, y, width):
+            return x, x
+        row = self._rows[y]
+        begin, end = x, x + width
+        while begin > 0 and not row[begin - 1]:
+            begin -= 1
+        while end < self.width and not row[end]:
+            end += 1
+        return (begin + 1 if begin else 0), (end - 1 if end < self.width else end)
+
+
+def split_label(text: str) -> tuple[str, str] | None:
+    """Return `text` in two lines as even as can be, or None if it is one word."""
+    cuts = [at + (text[at] != " ") for at in range(1, len(text) - 1) if text[at] in " -/"]
+    pairs = [(text[:at].rstrip(), text[at:].strip()) for at in cuts]
+    return min((pair for pair in pairs if all(pair)), key=lambda pair: max(map(cell_len, pair)), default=None)
+
+
+def words_of(tile: Tile) -> str:
+    """What is engraved over a tile."""
+    return label_of(tile.part).upper()
+
+
+def claim(tile: Tile) -> int:
+    """Cells of its label's row that a tile has for itself."""
+    return min(max(cell_len(words_of(tile)), 1), tile.width)
+
+
+def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:
+    """Return the tiles with their labels placed, and how many of these are cut.
+
+    `cells` has what is taken by the tiles' bodies and titles; labels are taken in it.
+    """
+    best = _tried(tiles, cells.copy(), frozenset())
+    if best[1]:
+        # Those beside a label that is cut give way to it: in two lines where they can.
+        rows = {tiles[number].y for number in best[2]}
+        other = _tried(tiles, cells.copy(), frozenset(n for n, tile in enumerate(tiles) if tile.y in rows))
+        best = min(best, other, key=lambda each: each[1])
+    lines, cut, _ = best
+    for line in (line for number in lines for line in lines[number]):
+        cells.take(line.x, line.y, cell_len(line.text))
+    return [replace(tile, label=lines[number]) for number, tile in enumerate(tiles)], cut
+
+
+def _tried(
+    tiles: Sequence[Tile], cells: Cells, double: frozenset[int]
+) -> tuple[dict[int, tuple[Line, ...]], int, list[int]]:
+    """Labels by their tile's number, how many are cut, and which; those in `double` take two lines if they can."""
+    found: dict[int, tuple[Line, ...]] = {}
+    for tile in tiles:
+        cells.take(tile.x, tile.y, claim(tile))
+    for number in sorted(double):
+        lines = _two_lines(tiles[number], cells)
+        if lines:
+            found[number] = lines
+    order = sorted(
+        set(range(len(tiles))) - set(found), key=lambda n: (cell_len(words_of(tiles[n])) - tiles[n].width, tiles[n].x)
+    )
+    waiting = []
+    for number in order:
+        lines = _one_line(tiles[number], cells)
+        if lines:
+            found[number] = lines
+        else:
+            waiting.append(number)
+    cut = []
+    for number in waiting:
+        lines = _two_lines(tiles[number], cells)
+        if not lines:
+            lines = _cut(tiles[number], cells)
+            cut.append(number)
+        found[number] = lines
+    return found, len(cut), cut
+
+
+def widened(tiles: Sequence[Tile], cells: Cells) -> list[Tile]:
+    """Return the tiles with room to their right for all that may be said of them, as far as there is."""
+    found = []
+    for tile in tiles:
+        wide = tile.width
+        while wide < tile.wish and cells.free(tile.x + wide, tile.y + 1, 1, tile.height - 1):
+            if tile.x + wide + 1 < cells.width and not cells.free(tile.x + wide + 1, tile.y + 1, 1, tile.height - 1):
+                break
+            wide += 1
+        cells.take(tile.x + tile.width, tile.y + 1, wide - tile.width, tile.height - 1)
+        found.append(replace(tile, width=wide))
+    return found
+
+
+def _start(tile: Tile, width: int, begin: int, end: int) -> int:
+    """Where a line of a label begins: over its part, and within what is free."""
+    wanted = round(tile.x + tile.lead - width / 2) if tile.centred else tile.x
+    return max(begin, min(wanted, end - width))
+
+
+def _one_line(tile: Tile, cells: Cells) -> tuple[Line, ...]:
+    text = words_of(tile)
+    wide, own = cell_len(text), claim(tile)
+    cells.leave(tile.x, tile.y, own)
+    begin, end = cells.run(tile.x, tile.y, own)
+    begin, end = min(begin, tile.x), max(end, tile.x + own)
+    if wide <= end - begin:
+        x = _start(tile, wide, begin, end)
+        cells.take(x, tile.y, wide)
+        return (Line(x, tile.y, text),)
+    cells.take(tile.x, tile.y, own)
+    return ()
+
+
+def _two_lines(tile: Tile, cells: Cells) -> tuple[Line, ...]:
+    pair = split_label(words_of(tile))
+    if pair is None:
+        return ()
+    own = claim(tile)
+    cells.leave(tile.x, tile.y, own)
+    lines = []
+    for y, text in zip((tile.y - 1, tile.y), pair, strict=True):
+        wide = cell_len(text)
+        begin, end = cells.run(tile.x, y, min(own, wide))
+        if y == tile.y:
+            begin, end = min(begin, tile.x), max(end, tile.x + own)
+        if wide > end - begin:
+            break
+        lines.append(Line(_start(tile, wide, begin, end), y, text))
+    else:
+        for line in lines:
+            cells.take(line.x, line.y, cell_len(line.text))
+        return tuple(lines)
+    cells.take(tile.x, tile.y, own)
+    return ()
+
+
+def _cut(tile: Tile, cells: Cells) -> tuple[Line, ...]:
+    own = claim(tile)
+    cells.leave(tile.x, tile.y, own)
+    begin, end = cells.run(tile.x, tile.y, own)
+    begin, end = min(begin, tile.x), max(end, tile.x + own)
+    # Where it stands says which it is; in a plain list nothing does but the name, and names alike end differently.
+    text = (fitted if tile.part.place is not None else shortened)(words_of(tile), end - begin)
+    cells.take(begin, tile.y, end - begin)
+    return (Line(begin, tile.y, text),)

@@ -1,0 +1,163 @@
+"""Parts where they are on the real panel: one scale across and one down, the middle of each part's art where `at` says.
+
+Every part stands within half a cell of its true place, so that what is evenly spaced on the plate is so on the screen.
+The plate keeps its proportions where there is room for that; else it is stretched as far as its labels need, and then
+its empty margins are left out. Where parts would still cover one another there is no true layout: `face_layout` packs
+them instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from benchcon.console.face_labels import Cells, claim
+from benchcon.console.forms import Form, Size, form_of
+from benchcon.console.showing import board_name
+from benchcon.console.tiles import Tile
+from benchcon.panel.model import Panel, Part, Place
+
+CELL_RATIO = 2.0
+"""A cell is about twice as high as wide."""
+STRETCHES = (0.0, 0.25, 0.5, 0.75, 1.0)
+"""How far from true proportions to a full screen layouts are tried."""
+
+
+class Plot(NamedTuple):
+    """A true layout: its tiles, and the plate's outline in cells, if all of the plate is shown."""
+
+    tiles: list[Tile]
+    outline: tuple[int, int, int, int] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What is laid out, and for which screen."""
+
+    panel: Panel
+    parts: Sequence[Part]
+    width: int
+    height: int
+    ranks: Mapping[str, int]
+    """By board: how many titles stand above its parts; empty if none have rows of their own."""
+
+    def forms(self, size: Size, scale: int, roomy: bool) -> list[tuple[Part, Place, Form]]:
+        """The parts that have a place, as they are drawn."""
+        return [
+            (part, part.place, form_of(part, size, scale, roomy=roomy)) for part in self.parts if part.place is not None
+        ]
+
+
+class Axis(NamedTuple):
+    """How mm become cells along one axis: ``cell = origin + scale * mm``."""
+
+    origin: float
+    scale: float
+
+    def at(self, mm: float) -> float:
+        """Return where a place in mm stands, in cells."""
+        return self.origin + self.scale * mm
+
+
+def widest(reaches: Sequence[tuple[float, float, float]], room: float) -> float:
+    """Return the largest scale (cells per mm) at which all fit `room` cells.
+
+    Each reach is a place in mm, and the cells before and after it that are needed.
+    """
+    scale = math.inf
+    for one_mm, before, _ in reaches:
+        for other_mm, _, after in reaches:
+            if other_mm > one_mm:
+                scale = min(scale, (room - before - after) / (other_mm - one_mm))
+    return scale
+
+
+def fitted_axis(reaches: Sequence[tuple[float, float, float]], scale: float, room: float, begin: float) -> Axis:
+    """Return the axis that puts everything in the middle of `room` cells from `begin` on."""
+    low = min(scale * mm - before for mm, before, _ in reaches)
+    high = max(scale * mm + after for mm, _, after in reaches)
+    return Axis(begin + max((room - (high - low)) / 2, 0.0) - low, scale)
+
+
+def true_tiles(site: Site, size: Size, scale: int) -> Iterator[Plot]:
+    """Yield every true layout at this size of parts in which nothing covers anything else, the best first."""
+    for roomy in (True, False):
+        forms = site.forms(size, scale, roomy)
+        for axes, outline in _axes(site, forms):
+            tiles = _placed(site, forms, *axes, size)
+            if tiles is not None:
+                yield Plot(tiles, outline)
+
+
+def _axes(
+    site: Site, forms: Sequence[tuple[Part, Place, Form]]
+) -> list[tuple[tuple[Axis, Axis], tuple[int, int, int, int] | None]]:
+    """The scales to try: all of the plate first, then no more of it than the parts need; true proportions first."""
+    titles = max(site.ranks.values(), default=0)
+    wide, high = site.panel.width_mm, site.panel.height_mm
+    if len({board_name(part) for part in site.panel.parts}) > len({board_name(part) for part in site.parts}):
+        wide = high = 0.0  # one board's page: the plate is more than is shown
+    found: list[tuple[tuple[Axis, Axis], tuple[int, int, int, int] | None]] = []
+    across, down = site.width - 2.0, site.height - 1.0 - (titles or 1)
+    if wide and high:
+        for x_scale, y_scale in _stretched(across / wide, down / high):
+            width, height = round(x_scale * wide), round(y_scale * high) + (titles or 1)
+            left, top = (site.width - width) // 2, (site.height - height - 1) // 2
+            axes = Axis(left, x_scale), Axis(top + (0 if titles else 1), y_scale)
+            found.append((axes, (left - 1, top, width + 2, height + 1)))
+    x_reaches = [(place.x_mm, form.lead, form.width - form.lead) for _, place, form in forms]
+    y_reaches = [(place.y_mm, form.art_height / 2 + 1, form.height - form.art_height / 2) for _, place, form in forms]
+    x_most, y_most = widest(x_reaches, site.width - 2.5), widest(y_reaches, site.height - 0.5 - titles)
+    if x_most <= 0 or y_most <= 0:
+        return found
+    for x_scale, y_scale in _stretched(x_most, y_most):
+        x_axis = fitted_axis(x_reaches, min(x_scale, 8.0), site.width - 2.0, 1.0)
+        y_axis = fitted_axis(y_reaches, min(y_scale, 4.0), float(site.height - titles), 0.0)
+        found.append(((x_axis, y_axis), None))
+    return found
+
+
+def _stretched(across: float, down: float) -> list[tuple[float, float]]:
+    """Scales from true proportions to the most there is room for."""
+    even = min(across, CELL_RATIO * down)
+    if not math.isfinite(even):  # all in one row, in one column, or in one place
+        return [(min(across, 8.0), min(down, 4.0))]
+    return [
+        (even + share * (min(across, 8.0 * even) - even), (even + share * (CELL_RATIO * down - even)) / CELL_RATIO)
+        for share in STRETCHES
+    ]
+
+
+def _placed(
+    site: Site, forms: Sequence[tuple[Part, Place, Form]], x_axis: Axis, y_axis: Axis, size: Size
+) -> list[Tile] | None:
+    """The tiles at these scales; None if they cover one another, stand over the edge, or leave no row for a title."""
+    cells = Cells(site.width, site.height)
+    tiles = []
+    spans: dict[int, list[int]] = {}
+    for part, place, form in forms:
+        rank = site.ranks.get(board_name(part), 0)
+        x = nearest(x_axis.at(place.x_mm) - form.lead)
+        y = nearest(y_axis.at(place.y_mm) + rank - form.art_height / 2) - 1
+        tile = Tile(part, x, y, form.width, form.height + 1, form=form, size=size)
+        if not cells.free(x, y + 1, form.width, form.height) or not cells.free(x, y, claim(tile)):
+            return None
+        # A blank cell to whatever stands beside.
+        cells.take(x - 1, y + 1, form.width + 2, form.height)
+        cells.take(x - 1, y, claim(tile) + 2)
+        tiles.append(tile)
+        span = spans.setdefault(rank, [y, y + form.height + 1])
+        span[:] = min(span[0], y), max(span[1], y + form.height + 1)
+    above = 0
+    for rank in sorted(spans):
+        if rank and spans[rank][0] - above < 1:
+            return None
+        above = spans[rank][1]
+    return tiles
+
+
+def nearest(cells: float) -> int:
+    """Round to the nearest cell, halves always the same way."""
+    return math.floor(cells + 0.5)

@@ -1,0 +1,82 @@
+"""How large each kind of part is drawn on the face, in cells, at each of three sizes.
+
+Where a part stands is where the middle of its *art* stands: of the lamp, the key, the digits, not of the words beside.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+from benchcon.console import segment_art
+from benchcon.panel.model import Control, Digits, Part
+
+
+class Size(IntEnum):
+    """How large parts are drawn."""
+
+    LOW = 1
+    """A mark of one cell, the word beside it."""
+    TALL = 2
+    """Two rows, the word beside."""
+    BIG = 3
+    """Three rows, the word below."""
+
+
+class Form(NamedTuple):
+    """What a part takes below its label, in cells."""
+
+    art_width: int
+    art_height: int
+    width: int
+    """Art and words, with room for every position's word."""
+    height: int
+    wish: int
+    """Width in which all that may be said of it finds room."""
+    lead: float
+    """From the left edge to the middle of the art."""
+
+
+BAR = 4
+"""Cells of a potentiometer's bar where everything is small."""
+LONGEST_WORD = 9
+"""``not known``, ``no supply``: what any part may say; a position of its own may be longer."""
+
+
+UNKNOWN_WIDTH = 2 + LONGEST_WORD
+
+
+def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False) -> Form:
+    """Return how `part` is drawn at `size`; `scale` 2 makes displays twice as high and wide.
+
+    `roomy`: with room to say in full that it is not known.
+    """
+    form = _form(part, size, scale)
+    if not roomy or isinstance(part, Digits) or form.width >= UNKNOWN_WIDTH:
+        return form
+    more = UNKNOWN_WIDTH - form.width
+    return form._replace(width=UNKNOWN_WIDTH, lead=form.lead + (more // 2 if size is Size.BIG else 0))
+
+
+def _form(part: Part, size: Size, scale: int) -> Form:
+    if isinstance(part, Digits):
+        wide = part.places * scale * segment_art.place_width(size > Size.LOW and scale == 1)
+        return Form(wide, scale * segment_art.ROWS, wide, scale * segment_art.ROWS, wide, wide / 2)
+    words = max(map(len, part.positions), default=6) if isinstance(part, Control) else 5
+    longest = max(words, LONGEST_WORD)
+    if isinstance(part, Control) and part.kind == "pot":
+        bar, wide, wish = (BAR, BAR + 6, BAR + 6) if size is Size.LOW else (14, 14, 18)
+        return Form(bar, 1, wide, min(size, 2), wish, bar / 2)
+    if isinstance(part, Control) and part.kind == "switch" and len(part.positions) > 2:
+        count = len(part.positions)
+        if size is Size.LOW:
+            return Form(count, 1, count + 1 + words, 1, count + 1 + longest, count / 2)
+        art = (2 if size is Size.TALL else 3) * (count - 1) + 1
+        wide = max(art, words)
+        return Form(art, 1, wide, 2, max(wide, longest), art / 2)
+    if size is Size.LOW:
+        return Form(1, 1, 2 + words, 1, 2 + longest, 0.5)
+    if size is Size.TALL:
+        return Form(4, 2, 5 + words, 2, 5 + longest, 2.0)
+    wide = max(6, words)
+    return Form(6, 3, wide + (wide % 2), 4, max(wide + (wide % 2), longest + 1), (wide + wide % 2) / 2)
