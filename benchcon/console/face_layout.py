@@ -317,10 +317,14 @@ def _place(
         for part, form, column, row in zip(parts, forms, columns, rows, strict=True)
     ]
     left, top, right, bottom = _bounds(panel, places)
-    across = _true_across(wishes, places, width)
-    if across is not None:
-        wishes = [wish._replace(width=wish.form.width) for wish in wishes]
-    else:
+    across = None
+    for roomy in (True, False):
+        if across is None:
+            true = [wish._replace(form=form_of(wish.part, way.size, roomy=roomy)) for wish in wishes]
+            across = _true_across(true, places, width)
+            if across is not None:
+                wishes = [wish._replace(width=wish.form.width) for wish in true]
+    if across is None:
         starts = _across(wishes, places, width, left, right, way.gap)
         across = [starts[wish.column] for wish in wishes]
     titles = _titles(wishes)
