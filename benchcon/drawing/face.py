@@ -22,7 +22,7 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
     width, height = footprint_mm(part)
     across, down = width / 2, height / 2
     radius = min(across, down)
-    if isinstance(part, Lamp) and part.inside:
+    if isinstance(part, Lamp) and (part.inside or any(lamp.inside == part.name for lamp in plate.panel.lamps)):
         return _lit(plate, part)
     if isinstance(part, Lamp):
         return [Circle("lamp", x, y, radius, COLOURS.get(part.colour, "#ccc"))]
@@ -54,11 +54,11 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
 
 
 def _lit(plate: Plate, part: Lamp) -> list[Shape]:
-    """A lamp in a control: the middle of it, or its share of the middle if there are several."""
-    control = plate.panel.part(part.inside)
+    """A lamp in a control: the middle of it; one of several colours, there or in a housing: its share of it."""
+    home = plate.panel.part(part.inside or part.name) or part
     place = plate.places[part.name]
-    radius = 0.55 * min(footprint_mm(control)) / 2 if control is not None else 4.0
-    together = [lamp.name for lamp in plate.panel.lamps if lamp.inside == part.inside]
+    radius = (0.55 if isinstance(home, Control) else 1.0) * min(footprint_mm(home)) / 2
+    together = [lamp.name for lamp in plate.panel.lamps if home.name in (lamp.inside, lamp.name)]
     count = len(together)
     wide = 2 * radius / count
     x = place.x_mm + (together.index(part.name) - (count - 1) / 2) * wide

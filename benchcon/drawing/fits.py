@@ -14,7 +14,7 @@ from typing import NamedTuple
 from benchcon.drawing.plate import Plate
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of
 from benchcon.panel.model import Control, Panel, Part, Place
-from benchcon.panel.places import footprint_mm, inside_of
+from benchcon.panel.places import engraved, footprint_mm, inside_of
 from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.text import printable
@@ -179,6 +179,6 @@ def _labels(panel: Panel) -> Iterator[tuple[int, str]]:
         label = plate.labels.get(part.name)
         if label is None:
             yield part.line, f"{key_of(part)}: its label fits nowhere beside it; part or label would cover it"
-        elif " ".join(label.lines) != " ".join((part.label or part.name).split()):
+        elif " ".join(label.lines) != " ".join(engraved(part).split()):
             short = printable(" ".join(label.lines))
             yield part.line, f'{key_of(part)}: beside it is room for no more of its label than "{short}"'

@@ -10,7 +10,7 @@ from benchcon.drawing.letters import shortened, width_mm, wrapped
 from benchcon.drawing.shapes import Bounds, Text, apart
 from benchcon.drawing.sizes import hole_of, sort_of
 from benchcon.panel.model import Panel, Part, Place
-from benchcon.panel.places import footprint_mm, inside_of
+from benchcon.panel.places import engraved, footprint_mm, inside_of
 
 PITCH_MM = 40.0
 """Of the rows in which parts without a place stand, below the rest."""
@@ -117,7 +117,7 @@ class Plate:
         a label for which there is no room at all is left out.
         """
         words = {
-            part.name: told.get(part.name) or part.label or part.name
+            part.name: told.get(part.name) or engraved(part)
             for part in self.panel.parts
             if not inside_of(part)  # the control's label serves both
         }

@@ -15,7 +15,7 @@ from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text, bounds_of,
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, sources_of
 from benchcon.drawing.svg import Pen
 from benchcon.panel.model import Panel, Part
-from benchcon.panel.places import footprint_mm, inside_of
+from benchcon.panel.places import engraved, footprint_mm, inside_of
 from benchcon.panel.rules import channels_of
 
 LAYERS: Mapping[str, Pen] = {
@@ -179,7 +179,7 @@ def _wires(plate: Plate, holes: Sequence[Drilled]) -> list[Shape]:
         x = plate.width_mm - each.x_mm
         fronts[each.part.name] = (x - across, each.y_mm - down, x + across, each.y_mm + down)
         wires = _goes_to(plate.panel, each.part)
-        label = each.part.label or each.part.name
+        label = engraved(each.part)
         wraps[each.part.name] = [(label, *wires), (f"{label}:", *(word for wire in wires for word in _halves(wire)))]
     crowd = Crowd((plate.width_mm, plate.height_mm), fronts, [], ("below", "above", "right", "left"))
     found = crowd.largest(wraps, WIRE_SIZES_MM)
@@ -265,7 +265,7 @@ def notes(plate: Plate, width: float) -> list[Shape]:
     left, top = 12.0, 30.0  # in the corner of the bars
     columns = max(1, int((width - left + 4) // COLUMN_MM))
     shapes += moved(_table(plate, holes, columns), left, top)
-    loose = [part.label or part.name for part in panel.parts if part.name in plate.unplaced]
+    loose = [engraved(part) for part in panel.parts if part.name in plate.unplaced]
     if loose:
         told = f"Without a place, and so without a hole: {', '.join(loose)}"
         bottom = bounds_of(shapes)[3] + 5
@@ -312,9 +312,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
         sources = sources_of(each.part for each in found)
         rows.append(("size", letter, f"{len(found)} × {hole} mm"))
         rows += [("source", line) for line in _folded(sources, SOURCE_MM, COLUMN_MM - 10)]
-        rows += [
-            ("hole", each.tag, plain(each.x_mm), plain(each.y_mm), each.part.label or each.part.name) for each in found
-        ]
+        rows += [("hole", each.tag, plain(each.x_mm), plain(each.y_mm), engraved(each.part)) for each in found]
     spare = 4 if columns > 1 else 0  # headings that move on, and those that are repeated
     per_column = max(LEAST_ROWS, -(-len(rows) // columns) + spare)
     shapes: list[Shape] = []

@@ -59,7 +59,10 @@ def _each(panel: Panel) -> Iterator[tuple[str, int, str, str, str]]:
             board.name,
         )
     for part in panel.parts:
-        yield _part(panel, part)
+        if not (isinstance(part, Lamp) and part.engraved and part.inside):  # of its housing's lamps one stands for all
+            yield _part(panel, part)
+        if isinstance(part, Control) and part.guard:
+            yield "Controls", 1, "flip-up cover", f"for a bushing of {hole_of(part)} mm", part.label or part.name
     for board in panel.boards:
         yield from _of_board(panel, board)
     yield from _connectors(panel)
@@ -68,6 +71,12 @@ def _each(panel: Panel) -> Iterator[tuple[str, int, str, str, str]]:
 def _part(panel: Panel, part: Part) -> tuple[str, int, str, str, str]:
     label = part.label or part.name
     hole = f"hole {hole_of(part)} mm"
+    if isinstance(part, Lamp) and part.engraved:
+        dice = [lamp for lamp in panel.lamps if part.name in (lamp.name, lamp.inside)]
+        common = "anode" if part.channel.active == "low" else "cathode"
+        light = "; ".join(f"{die.colour} {die.current_ma:g} mA, {die.forward_mv / 1000:g} V forward" for die in dice)
+        what = f"{'/'.join(die.colour for die in dice)} LED, {len(dice) + 1} leads, common {common}"
+        return "Lamps and displays", 1, what, f"{light}; {hole}", part.engraved
     if isinstance(part, Lamp):
         light = f"{part.current_ma:g} mA, {part.forward_mv / 1000:g} V forward"
         what = f"{part.colour} LED" + (", in its button" if part.inside else "")

@@ -115,7 +115,16 @@ def rows(plan: Plan) -> list[WireRow]:
         lamp = output.lamp
         notes = [_lit(plan.board, lamp, output.low), *_about(lamp)]
         resistor = _series(plan, lamp)
-        found.append(_row(names, lamp.channel, output.pin, f"{lamp.label} ({lamp.colour} lamp)", resistor, notes))
+        found.append(
+            _row(
+                names,
+                lamp.channel,
+                output.pin,
+                f"{lamp.label} ({lamp.colour} lamp{_housed(plan, lamp)})",
+                resistor,
+                notes,
+            )
+        )
     for each in plan.digits:
         digits, chip = each.digits, names.get(("7219", each.first // 8), "")
         pins = f"7219.{each.first}" + (f" to 7219.{each.first + digits.places - 1}" if digits.places > 1 else "")
@@ -182,6 +191,18 @@ def _series(plan: Plan, lamp: Lamp) -> str:
     rated = rating_words(resistor.rating_mw)
     light = f", {intensity_mcd(lamp, resistor.current_ma):.3g} mcd" if lamp.intensity_mcd else ""
     return f"{ohm_words(resistor.ohm)} in series, {heat}, {rated} ({resistor.current_ma:.1f} mA{light})"
+
+
+def _housed(plan: Plan, lamp: Lamp) -> str:
+    """Say with which others a lamp is in one housing, and which lead they share."""
+    home = lamp.inside or lamp.name
+    others = [
+        each.label
+        for each in (out.lamp for out in plan.lamps)
+        if lamp.engraved and home in (each.name, each.inside) and each != lamp
+    ]
+    common = "anode" if lamp.channel.active == "low" else "cathode"
+    return f", in one housing with {' and '.join(others)}: common {common}" if others else ""
 
 
 def _lit(board: Board, lamp: Lamp, low: bool) -> str:

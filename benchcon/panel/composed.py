@@ -1,4 +1,4 @@
-"""Tables of a panel file that stand for several parts: repeats, and controls that are lit.
+"""Tables of a panel file that stand for several parts: repeats, controls that are lit, lamps of several colours.
 
 They are taken apart before anything is read, so that the rest of the program knows plain parts only. Every part that
 came of one keeps the key of the table that made it (`Origin`).
@@ -24,9 +24,11 @@ class Origin(NamedTuple):
     """Where a part came from that has no table of its own."""
 
     key: str
-    """Of the table that made it: ``controls.key``, ``controls.haul.lit``."""
+    """Of the table that made it: ``controls.key``, ``controls.haul.lit``, ``lamps.fuel.colours``."""
     inside: str = ""
-    """The control that a lamp is in."""
+    """The control that a lamp is in, or the lamp of another colour that it shares its housing with."""
+    engraved: str = ""
+    """What stands beside its housing, where that is not its own label."""
 
 
 def taken_apart(top: TomlTable) -> dict[tuple[str, str], Origin]:
@@ -39,6 +41,15 @@ def taken_apart(top: TomlTable) -> dict[tuple[str, str], Origin]:
         tables = top.values.get(section)
         if isinstance(tables, dict):
             top.values[section] = _repeated(top, section, tables, origins)
+    lamps = top.values.get("lamps")
+    if isinstance(lamps, dict):
+        made: dict[str, Any] = {}
+        for name, table in lamps.items():
+            if isinstance(table, dict) and "colours" in table:
+                made |= _coloured(top, name, table, origins)
+            else:
+                made[name] = table
+        top.values["lamps"] = made
     controls = top.values.get("controls")
     if isinstance(controls, dict):
         lit = {name: each for name, each in controls.items() if isinstance(each, dict) and "lit" in each}
@@ -78,7 +89,8 @@ def _repeated(
             made[new] = _counted(one, number, row, column, pitch)
             if section == "lamps":
                 _own_trim(top, (section, name), made[new], number, count)
-            for path, lamp in _lamps_in(made[new], (section, name, "lit")) if section == "controls" else ():
+            several = {"controls": "lit", "lamps": "colours"}.get(section, "")
+            for path, lamp in _lamps_in(made[new].get(several), (section, name, several)):
                 _own_trim(top, path, lamp, number, count)
             made[new]["label"] = _label(one, name, number, labels)
             origins[section, new] = Origin(f"{section}.{name}")
@@ -86,9 +98,8 @@ def _repeated(
     return made
 
 
-def _lamps_in(control: dict[str, Any], path: tuple[str | int, ...]) -> list[tuple[tuple[str | int, ...], Any]]:
-    """The lamps in a control, each with its path in the file."""
-    lit = control.get("lit")
+def _lamps_in(lit: Any, path: tuple[str | int, ...]) -> list[tuple[tuple[str | int, ...], Any]]:
+    """The lamps in a control or a housing, each with its path in the file."""
     several = [((*path, number), lamp) for number, lamp in enumerate(lit)] if isinstance(lit, list) else [(path, lit)]
     return [(path, lamp) for path, lamp in several if isinstance(lamp, dict)]
 
@@ -137,9 +148,9 @@ def _counted(one: dict[str, Any], number: int, row: int, column: int, pitch: tup
     def counted(channel: Any) -> Any:
         return _channel(channel, number * step, number * step * pins, row, column)
 
-    for key in ("channel", "channels", "lit"):
+    for key in ("channel", "channels", "lit", "colours"):
         if key in made:
-            made[key] = _each(made[key], counted if key != "lit" else lambda lamp: _lamp(lamp, counted))
+            made[key] = _each(made[key], counted if key.startswith("channel") else lambda lamp: _lamp(lamp, counted))
     return made
 
 
@@ -219,6 +230,49 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
         found[new] = made
         origins["lamps", new] = Origin(f"{origin.key if origin else f'controls.{name}'}.lit", name)
         _same_lines(top, path if len(lamps) == 1 else (*path, number), ("lamps", new))
+
+
+# --- lamps of several colours -------------------------------------------------------------------------------------
+
+MOST_COLOURS = 4
+
+
+def _coloured(
+    top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[str, str], Origin]
+) -> dict[str, Any]:
+    """The lamps of one housing: what its table says holds for each, but for what the colour's own says."""
+    path = ("lamps", name, "colours")
+    whole = {key: value for key, value in table.items() if key != "colours"}
+    dice = table["colours"]
+    if (
+        not isinstance(dice, list)
+        or not 1 < len(dice) <= MOST_COLOURS
+        or not all(isinstance(die, dict) for die in dice)
+    ):
+        example = 'colours = [{ colour = "red", channel = "l1" }, { colour = "green", channel = "l2" }]'
+        top.source.say(path, f"is {shown(dice)}; a list of 2 to {MOST_COLOURS} is allowed, such as {example}")
+        return {}
+    for key in ("colour", "channel"):
+        if key in whole:
+            top.source.say(("lamps", name, key), "goes into each of colours, where there are several")
+            del whole[key]
+    label = whole.get("label") or name.replace("_", " ").capitalize()
+    origin = origins.get(("lamps", name))
+    made: dict[str, Any] = {}
+    for number, die in enumerate(dice):
+        colour = die.get("colour")
+        new = f"{name}_{colour}"
+        if not isinstance(colour, str) or not colour or new in made:
+            twice = f'is "{colour}" a second time; each has a colour of its own'
+            top.source.say((*path, number), twice if new in made else 'lacks its colour, such as colour = "red"')
+            continue
+        made[new] = {**whole, "label": f"{label} {colour}", **die}
+        first = next(iter(made))
+        inside = "" if new == first else first
+        origins["lamps", new] = Origin(f"{origin.key if origin else f'lamps.{name}'}.colours", inside, str(label))
+        _same_lines(top, ("lamps", name), ("lamps", new))
+        _same_lines(top, (*path, number), ("lamps", new))
+    return made
 
 
 def _same_lines(top: TomlTable, old: tuple[str | int, ...], new: tuple[str | int, ...]) -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from benchcon.errors import Trouble
 from benchcon.fresh import sync_folder
+from benchcon.panel.composed import MOST_COLOURS
 from benchcon.panel.file import loads, slurp
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.panel.reader import NAME, name_from
@@ -105,6 +106,17 @@ class PanelFile:
             self.set(lamp, "trim", _percent(permille))
             return
         path: KeyPath = tuple(part.made_by.split("."))
+        if path[-1] == "colours":
+            housing = lamp.removesuffix(f"_{part.colour}")
+            same = [each for each in self.panel.lamps if each.made_by == part.made_by]
+            dice = [each.colour for each in same if each.name.startswith(f"{housing}_")][:MOST_COLOURS]
+            path = (*path, dice.index(part.colour))
+            names = [each.name for each in same if each.colour == part.colour]
+            if housing == path[1]:
+                self._take(with_value(self.text, path, "trim", _percent(permille)))
+            else:
+                self._trims(path, names, lamp, permille)
+            return
         if part.inside and lamp != f"{part.inside}_lit":
             path = (*path, int(lamp.rpartition("_")[2]) - 1)  # one of several lamps in one control
         repeated = self._part(part.inside) if part.inside else part
@@ -112,6 +124,9 @@ class PanelFile:
             self._take(with_value(self.text, path, "trim", _percent(permille)))
             return
         names = [each.name + lamp.removeprefix(repeated.name) for each in self._made_with(repeated)]
+        self._trims(path, names, lamp, permille)
+
+    def _trims(self, path: KeyPath, names: list[str], lamp: str, permille: int) -> None:
         trims = {each.name: each.trim_permille for each in self.panel.lamps} | {lamp: permille}
         self._take(with_value(self.text, path, "trims", [_percent(trims[name]) for name in names]))
 

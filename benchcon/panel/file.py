@@ -266,7 +266,7 @@ def _from(origins: Mapping[tuple[str, str], Origin], part: P) -> P:
     if origin is None:
         return part
     if isinstance(part, Lamp):
-        return dataclasses.replace(part, made_by=origin.key, inside=origin.inside)
+        return dataclasses.replace(part, made_by=origin.key, inside=origin.inside, engraved=origin.engraved)
     return dataclasses.replace(part, made_by=origin.key)
 
 

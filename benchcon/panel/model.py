@@ -126,6 +126,8 @@ class Control:
     debounce_ms: float = 10.0
     act_on: str = "settled"
     """``settled``: wait until the contact is still for `debounce_ms`; ``first edge``: act at once, then hold off."""
+    guard: bool = False
+    """A cover that flips up stands over it."""
     darkens: bool = False
     """While its contact is made the board itself is dark, whatever the host says."""
     width_mm: float = 0.0
@@ -193,7 +195,9 @@ class Lamp:
     made_by: str = ""
     """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     inside: str = ""
-    """Name of the control that this lamp is in, or empty."""
+    """Name of the control that this lamp is in, or of the lamp of another colour in the same housing; or empty."""
+    engraved: str = ""
+    """What stands beside its housing, where that is not its label: it has several colours."""
     line: int = 0
 
 

@@ -228,6 +228,7 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
                 act_on=table.word("act_on", ("settled", "first edge"), "settled")
                 if kind in ("button", "switch")
                 else "settled",
+                guard=table.flag("guard", False) if kind in ("button", "switch") else False,
                 darkens=table.flag("darkens", False) if kind in ("button", "switch") else False,
                 width_mm=width,
                 height_mm=height,

@@ -27,8 +27,13 @@ def belong(one: Part, other: Part) -> bool:
 
 
 def inside_of(part: Part) -> str:
-    """Return the name of the control that a lamp is in, or nothing."""
+    """Return the name of the control that a lamp is in, or of the first lamp of its housing; or nothing."""
     return part.inside if isinstance(part, Lamp) else ""
+
+
+def engraved(part: Part) -> str:
+    """Return what stands beside `part` on the plate."""
+    return (part.engraved if isinstance(part, Lamp) else "") or part.label or part.name
 
 
 def overlap_mm(one: Part, other: Part) -> float:

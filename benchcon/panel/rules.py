@@ -24,8 +24,19 @@ def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
     _answers(panel, source)
     _dark_switches(panel, source)
     _places(panel, source)
+    _housings(panel, source)
     for load in (*loads(panel), *uneven(panel)) if currents else ():
         source.say_at(load.line, load.text, grave=load.grave)
+
+
+def _housings(panel: Panel, source: SourceFile) -> None:
+    """Lamps in one housing share a lead: what lights them has to be the same."""
+    first = {lamp.name: lamp for lamp in panel.lamps if lamp.engraved and not lamp.inside}
+    for lamp in panel.lamps:
+        other = first.get(lamp.inside)
+        if other is not None and other.channel.active != lamp.channel.active:
+            text = f'{key_of(lamp)} is lit by "{lamp.channel.active}" and {other.name} by "{other.channel.active}"'
+            source.say_at(lamp.line, f"{text}; in one housing they share a lead, anode or cathode", grave=False)
 
 
 def key_of(part: Part) -> str:

@@ -81,12 +81,13 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         if step.to:
             return "Hold three", f"Hold {names} down together.", _BY_ITSELF
         return "Let go", f"Let go of {names}.", _BY_ITSELF
+    lift = "Lift its cover. " if part.guard and step.to else ""
     if part.kind == "button":
         if step.to == 1:
-            return f"Press {label}", f"Press {label} and hold it.", _BY_ITSELF
+            return f"Press {label}", f"{lift}Press {label} and hold it.", _BY_ITSELF
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
     word = words_of(part)[step.to] if step.to < len(codes_of(part)) else str(step.to)
-    return f"{label}: {word}", f"Put {label} to {word}.", _BY_ITSELF
+    return f"{label}: {word}", f"{lift}Put {label} to {word}.", _BY_ITSELF
 
 
 _FED = "Enter: all lit. Or point at what is dark, or say that nothing is lit."
