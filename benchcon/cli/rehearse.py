@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from benchcon.panel.model import Panel
@@ -61,6 +61,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="leave a capture of each scenario in this folder, made if need be; without it, of those that fail, in "
         "the current one",
     )
+    parser.add_argument(
+        "--headless",
+        action="store_true",
+        help="no console: without a port play on simulated boards, faster than life, and print what came of it; so it "
+        "is as well where there is no terminal, with several scenarios, and with --junit",
+    )
     parser.add_argument("--junit", metavar="FILE", help="write the result as JUnit XML")
     parser.add_argument("--force", action="store_true", help="overwrite the JUnit file if it is there")
 
@@ -92,6 +98,8 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         why = f"cannot be made: {error.strerror}" if not captures.exists() else "is no folder"
         raise Trouble(f"--captures {printable(args.captures)}: {why}") from error
+    if len(scenarios) == 1 and not args.headless and not args.junit and _has_terminal():
+        return _in_console(scenarios[0], named, captures, args, ports)
     if (args.values or args.publish) and not (ports or args.hand):
         raise Trouble("values from elsewhere drive boards that are there: name their ports; 'benchcon try' starts some")
     play = _on_boards if ports or args.hand else _simulated
@@ -160,7 +168,7 @@ def _on_boards(
     from benchcon.cli.leaving import leave
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
-    from benchcon.rehearse.play import play_live
+    from benchcon.rehearse.play import LivePlay, play_live
     from benchcon.rehearse.result import as_text
     from benchcon.text import printable
 
@@ -184,8 +192,7 @@ def _on_boards(
                 if args.captures is not None:
                     session.start_recording(captures / f"{stem}.capture", force=args.force)
                 with until.asked():
-                    result = play_live(
-                        path,
+                    play = LivePlay(
                         session,
                         scenario,
                         hands=hands,
@@ -193,8 +200,8 @@ def _on_boards(
                         values=args.values,
                         publish=args.publish or "",
                         tell=lambda text: print(f"benchcon: {text}", file=sys.stderr, flush=True),
-                        ended=until.wait,
                     )
+                    result = play_live(play, until.wait)
             finally:
                 dark = leave(session)
             for closed in session.captures:
@@ -206,6 +213,70 @@ def _on_boards(
             if until.told and scenario.actions:
                 raise Trouble(f"{printable(path)}: ended before it was over, and nothing after it was played")
     return results
+
+
+def _has_terminal() -> bool:
+    """Whether a console can be shown."""
+    import sys
+
+    return sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()
+
+
+def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]) -> int:
+    """Play one scenario in the console, in real time: on the boards that are named, or on simulated ones."""
+    import contextlib
+    from pathlib import Path
+
+    from benchcon.cli.hands import hands_of, meet, port_of
+    from benchcon.cli.until import Until
+    from benchcon.console.rehearsal import PersonAsked
+    from benchcon.console.run import run_console
+    from benchcon.rehearse.play import LivePlay
+    from benchcon.rehearse.result import as_text
+    from benchcon.rehearse.users_hand import UsersHand
+    from benchcon.rig.boards import begin
+    from benchcon.walk.occupied import step_aside
+
+    scenario = _read(path, named, True)
+    stem = Path(path).stem
+    hands = hands_of(args.hand)
+    ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
+    asked = PersonAsked()
+    with Until() as until, contextlib.ExitStack() as stack:
+        if not ports:
+            boards = stack.enter_context(begin(Path(scenario.panel.path)))
+            boards.wait()
+            hands = dict(boards.hands)
+            ports = [board.port for board in boards.boards]
+        # The user's own hands beside the scenario's: as soon as they move something, the scenario's keep off.
+        users = {name: UsersHand(hand.control, lambda: play.run.hands_off()) for name, hand in hands.items()}
+        session = _open(ports, scenario.panel, users, captures / f"{stem}.capture", until)
+        stack.callback(session.close)
+        meet(session, scenario.panel)
+        assert session.bench is not None
+        session.bench.light()
+        if args.captures is not None:
+            session.start_recording(captures / f"{stem}.capture", force=args.force)
+        play = LivePlay(
+            session,
+            scenario,
+            hands=hands,
+            ask=asked.ask,
+            values=args.values,
+            publish=args.publish or "",
+            stay=True,
+        )
+        step_aside(session, play.run)
+        with play:
+            try:
+                code = run_console(session, until, play.run, asked, view="rehearsal")
+            finally:
+                asked.close()
+    result = play.result()
+    for closed in session.captures:
+        result.capture = result.capture or Path(closed.figures.path)
+    print(as_text(result), flush=True)
+    return max(code, 0 if result.good else 1)
 
 
 def _read(path: str, named: Named, elsewhere: bool) -> Scenario:
@@ -220,7 +291,7 @@ def _read(path: str, named: Named, elsewhere: bool) -> Scenario:
     return load(path, named)
 
 
-def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], kept: Path, until: object) -> LiveSession:
+def _open(ports: Sequence[str], panel: Panel, hands: Mapping[str, Hand], kept: Path, until: object) -> LiveSession:
     from benchcon.cli.until import Until
     from benchcon.link import Bench
     from benchcon.session import LiveSession

@@ -8,7 +8,7 @@ from __future__ import annotations
 import gc
 import time
 from collections.abc import Callable, Iterable
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import events
 from textual.app import App, SystemCommand
@@ -35,6 +35,7 @@ from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.links import LinksView
 from benchcon.console.raw import Raw
+from benchcon.console.rehearsal import PersonAsked, RehearsalList
 from benchcon.console.sight import Sight
 from benchcon.console.terminal import quick
 from benchcon.console.timeline import TimeLine
@@ -44,6 +45,9 @@ from benchcon.panel.unplug import to_pull
 from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
 from benchcon.wire.events import Event, Note
+
+if TYPE_CHECKING:
+    from benchcon.rehearse.live import LiveRun
 
 FRAMES_A_SECOND = 20
 IDLE_S = 0.2
@@ -83,10 +87,18 @@ class ConsoleApp(App[int]):
         Binding("ctrl+p", "command_palette", "All commands", show=False),
     ]
 
-    def __init__(self, session: Session) -> None:
+    def __init__(
+        self, session: Session, rehearsal: LiveRun | None = None, asked: PersonAsked | None = None, *, view: str = ""
+    ) -> None:
+        """`rehearsal`: what is rehearsed on the bench; `asked`: where it asks the person; `view`: the first to show."""
         super().__init__()
         self.session = session
-        self.sight = Sight(session, self.tell)
+        self.sight = Sight(session, self.tell, rehearsal)
+        self._asked = asked
+        self._first_view = view
+        if rehearsal is not None:
+            rehearsal.watched = True
+            rehearsal.on_rules = self._tell_rules
         self.leave_when: Callable[[], bool] = lambda: False
         """Asked once a frame: whether a signal wants the console to end."""
         self.trouble = ""
@@ -126,7 +138,10 @@ class ConsoleApp(App[int]):
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
             self.session.jump(first_known(self.session))
             self.sight.start_anew()
-        self.push_screen(BenchScreen(self.sight))
+        bench_screen = BenchScreen(self.sight, self._asked)
+        self.push_screen(bench_screen)
+        if self._first_view:
+            self.call_after_refresh(bench_screen.action_view, self._first_view)
         if not self.is_headless:
             self.set_timer(SETTLE_S, self._settle)
         self.set_interval(1 / FRAMES_A_SECOND, self.frame)
@@ -219,6 +234,9 @@ class ConsoleApp(App[int]):
         if loop is None or not self.is_running:
             return
         loop.call_soon_threadsafe(lambda: self.call_later(show))
+
+    def _tell_rules(self, text: str) -> None:
+        self.tell(text, "information" if "reloaded" in text else "error")
 
     def notify(self, message: str, **how: Any) -> None:
         """Show a line for a moment. There is room for two rows: the oldest gives way."""
@@ -484,6 +502,8 @@ class ConsoleApp(App[int]):
             groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
             groups += [(title, BindingsMap(screen.BINDINGS)) for screen, title in own_screens.items()]
         here = own_screens.get(type(self.screen), "")
+        if self.sight.rehearsal is not None:
+            groups.append(("Rehearsal", BindingsMap(RehearsalList.BINDINGS)))
         if isinstance(self.screen, BenchScreen) and self.screen.view != "face":
             here = self.screen.view.capitalize()
         self.push_screen(Help(groups, here))

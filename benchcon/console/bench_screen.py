@@ -16,11 +16,12 @@ from textual.widgets import ContentSwitcher
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
-from benchcon.console.head import VIEWS, Head
+from benchcon.console.head import REHEARSAL, VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice
 from benchcon.console.raw import Raw
+from benchcon.console.rehearsal import PersonAsked, RehearsalList
 from benchcon.console.showing import label_of
 from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
@@ -47,7 +48,10 @@ LIST_S = 0.1
 """Lists and the time line are drawn no more often than this, besides at each key."""
 
 
-NEEDED = ("replay('play')", "leave", "untype", "", "record", "stop_recording", "mark", "keep", "", "walk")
+NEEDED = (
+    *("replay('play')", "leave", "untype", "answer(True)", "sweep", "hold", ""),
+    *("record", "stop_recording", "mark", "keep", "", "walk"),
+)
 """Keys that have room on the last row before others, the most needed first."""
 
 
@@ -57,12 +61,14 @@ class BenchScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
         Binding("f7", "timing", "Timing", show=False),
+        Binding(REHEARSAL[1], "view('rehearsal')", REHEARSAL[2], show=False),
         *TRANSPORT_KEYS,
     ]
 
-    def __init__(self, sight: Sight) -> None:
+    def __init__(self, sight: Sight, asked: PersonAsked | None = None) -> None:
         super().__init__()
         self.sight = sight
+        self._asked = asked
         self._beside = self._listed = 0.0
         self._drawn_view = ""
         self._touch: Touch | None = None
@@ -75,6 +81,8 @@ class BenchScreen(Screen[None]):
         yield Head(self.sight, id="head")
         with ContentSwitcher(initial="face-view", id="views"):
             with Horizontal(id="face-view"):
+                if self.sight.rehearsal is not None:
+                    yield RehearsalList(self.sight, self.sight.rehearsal, self._asked, id="rehearsal")
                 yield Face(self.sight, id="face")
                 with Vertical(id="side"):
                     yield LinksView(self.sight, brief=True, id="links-brief")
@@ -113,14 +121,17 @@ class BenchScreen(Screen[None]):
     @property
     def view(self) -> str:
         """Name of the view that is shown."""
+        if self.has_class("-rehearsal"):
+            return "rehearsal"
         return (self.query_one("#views", ContentSwitcher).current or "face-view").removesuffix("-view")
 
     def action_view(self, name: str) -> None:
         """Turn to a view."""
-        target = "face-view" if name == "face" else name
+        target = "face-view" if name in ("face", "rehearsal") else name
         switcher = self.query_one("#views", ContentSwitcher)
         if not switcher.query(f"#{target}"):
             return
+        self.set_class(name == "rehearsal", "-rehearsal")
         switcher.current = target
         self.set_class(name == "face", "-on-face")
         head = self.query_one(Head)
@@ -157,7 +168,9 @@ class BenchScreen(Screen[None]):
     # --- playing back ---------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """The keys of the transport bar work where there is one."""
+        """The keys of the transport bar work where there is one, and that of the rehearsal where one is played."""
+        if action == "view" and parameters == ("rehearsal",):
+            return self.sight.rehearsal is not None
         return action != "replay" or not self.sight.session.live
 
     def action_replay(self, verb: str) -> None:
@@ -210,13 +223,16 @@ class BenchScreen(Screen[None]):
         self.query_one(Notice).repaint()
         self._show_touched()
         view = self.view
-        if view == "face":
+        if view in ("face", "rehearsal"):
             self.query_one(Face).repaint()
             if self.has_class("-wide") and now - self._beside >= BESIDE_S:
                 self._beside = now
                 self.query_one("#links-brief", LinksView).repaint()
                 self.query_one("#events-brief", EventList).repaint()
-        elif now - self._listed >= LIST_S or view != self._drawn_view:
+        if view == "rehearsal" and (now - self._listed >= LIST_S or view != self._drawn_view):
+            self._listed, self._drawn_view = now, view
+            self.query_one(RehearsalList).repaint()
+        elif view != "face" and (now - self._listed >= LIST_S or view != self._drawn_view):
             self._listed, self._drawn_view = now, view
             self.query_one(f"#{view}", Drawn).repaint()
 

@@ -26,6 +26,8 @@ VIEWS = (
     ("time", "f6", "Time"),
 )
 """Name, key and word of each view."""
+REHEARSAL = ("rehearsal", "f8", "Rehearsal")
+"""One more view, where a rehearsal is played."""
 
 
 Tab = tuple[str, str, str]
@@ -102,7 +104,8 @@ class Head(Drawn):
         First names of files, then the length of the history; then the words of the views that are not shown, then
         those views, then a recording's own sign. Dark stays.
         """
-        whole = [(name, key.upper(), word) for name, key, word in VIEWS]
+        views = (*VIEWS, REHEARSAL) if self.sight.rehearsal is not None else VIEWS
+        whole = [(name, key.upper(), word) for name, key, word in views]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]
         dark = self._dark

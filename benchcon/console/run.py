@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from benchcon.console.app import ConsoleApp
 from benchcon.console.captures import told
@@ -19,6 +19,10 @@ from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 from benchcon.panel.unplug import not_confirmed
 from benchcon.session import LiveSession, Session
+
+if TYPE_CHECKING:
+    from benchcon.console.rehearsal import PersonAsked
+    from benchcon.rehearse.live import LiveRun
 
 
 def _need_terminal() -> None:
@@ -47,12 +51,20 @@ class Ending(Protocol):
         """Take it for a signal when this terminal hangs up."""
 
 
-def run_console(session: Session, until: Ending) -> int:
+def run_console(
+    session: Session,
+    until: Ending,
+    rehearsal: LiveRun | None = None,
+    asked: PersonAsked | None = None,
+    *,
+    view: str = "",
+) -> int:
     """Show the console until the user leaves it; close the session and return an exit code.
 
     0: left by the user, all is well; 1: a board did not confirm dark, or records are missing in a capture.
 
-    `until`: who catches signals; one that has come by now ends the console at once.
+    `until`: who catches signals; one that has come by now ends the console at once. `rehearsal`: what is rehearsed on
+    the bench (the caller starts and closes it), `asked`: where it asks the person; `view`: which view is shown first.
 
     Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
     """
@@ -61,7 +73,7 @@ def run_console(session: Session, until: Ending) -> int:
     except Trouble:
         session.close()
         raise
-    app = ConsoleApp(session)
+    app = ConsoleApp(session, rehearsal, asked, view=view)
     bench = session.bench
     until.first(lambda: None if bench is None else bench.dark(for_good=True))
     until.last(session.close)
@@ -74,6 +86,8 @@ def run_console(session: Session, until: Ending) -> int:
             code = app.run()
     finally:
         app.sight.close()
+        if rehearsal is not None:
+            rehearsal.end()  # that everything goes dark now is none of its expectations' business
         if bench is not None:
             confirmed = bench.close(dark=True)
         session.close()

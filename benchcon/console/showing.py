@@ -44,10 +44,12 @@ class Showing(NamedTuple):
     segments: bytes = b""
     """Digits: one byte a place."""
     sort: str = ""
-    """A lamp's or display's special state: ``blink`` or ``dark``; of any part ``held`` while it goes back and forth too
-    fast to be shown (`benchcon.console.steady`); otherwise empty."""
+    """A lamp's or display's special state: ``blink``, ``dark``, or ``wrong`` where its rule goes wrong; of any part
+    ``held`` while it goes back and forth too fast to be shown (`benchcon.console.steady`); otherwise empty."""
 
 
+RULE_ERROR = "rule error, "
+"""How the word of a lamp or display begins whose rule goes wrong; the line follows."""
 NO_SUPPLY = "no supply"
 """What lamps and displays say whose board has none."""
 

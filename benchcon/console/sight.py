@@ -12,7 +12,7 @@ from benchcon.console.captures import troubles
 from benchcon.console.feed import Feed, worth_telling
 from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
-from benchcon.console.showing import Showing, boards_of, show
+from benchcon.console.showing import RULE_ERROR, Showing, boards_of, show
 from benchcon.console.standing import BoardStatus, Darkness, darkness, standing
 from benchcon.console.steady import Steady, state_of, swing_of
 from benchcon.console.stopwatch import stopwatch_of
@@ -26,6 +26,8 @@ from benchcon.text import printable
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
+    from benchcon.rehearse.live import LiveRun
+    from benchcon.rehearse.picture import Picture
 
 NOTICE_S = 0.25
 """The link and the capture are asked this often whether anything is the matter."""
@@ -45,8 +47,10 @@ class Sight:
     The session's lock is held while showings are worked out, never while they are drawn.
     """
 
-    def __init__(self, session: Session, tell: Tell) -> None:
+    def __init__(self, session: Session, tell: Tell, rehearsal: LiveRun | None = None) -> None:
         self.session = session
+        self.rehearsal = rehearsal
+        """What is rehearsed on this bench; None if nothing is."""
         self.feed = Feed()
         self.work = Work(session, tell)
         self.now_us = 0
@@ -113,7 +117,20 @@ class Sight:
         with self.session.lock:
             seen = [(part, show(part, boards, now_us)) for part in parts]
         looked_us = time.monotonic_ns() // 1000  # an eye's time, whatever the speed of a recording
-        return [self._steady(part, showing, looked_us) if showing.known else showing for part, showing in seen]
+        found = [self._steady(part, showing, looked_us) if showing.known else showing for part, showing in seen]
+        picture = self.rehearsal.picture if self.rehearsal is not None else None
+        if picture is None or not picture.mistakes:
+            return found
+        return [self._by_rule(part, showing, picture) for (part, _), showing in zip(seen, found, strict=True)]
+
+    @staticmethod
+    def _by_rule(part: Part, showing: Showing, picture: Picture) -> Showing:
+        """A lamp or display whose rule goes wrong says so, with the line."""
+        output = picture.output(part.name) if not isinstance(part, Control) else None
+        if output is None or not output.wrong or not showing.known:
+            return showing
+        line = output.where.partition(" ")[0].rpartition(":")[2]
+        return showing._replace(word=f"{RULE_ERROR}line {line}", sort="wrong")
 
     def _steady(self, part: Part, showing: Showing, looked_us: int) -> Showing:
         """What goes back and forth faster than an eye should see is held still, and its changes are counted."""

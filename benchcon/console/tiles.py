@@ -16,6 +16,7 @@ from benchcon.console import segment_art
 from benchcon.console.canvas import Canvas
 from benchcon.console.forms import Form, Size
 from benchcon.console.ink import (
+    BAD,
     BRASS,
     ENGRAVED,
     FAINT,
@@ -29,7 +30,7 @@ from benchcon.console.ink import (
     lit_colour,
     mixed,
 )
-from benchcon.console.showing import NO_SUPPLY, Showing
+from benchcon.console.showing import NO_SUPPLY, RULE_ERROR, Showing
 from benchcon.panel.model import Control, Digits, Lamp, Part
 
 _ARROWS = "↑↗→↘↓↙←↖"
@@ -132,7 +133,10 @@ def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -
 
 
 def _fitting(word: str, room: int) -> str:
-    """A count of changes stays where there is no room for what it counts."""
+    """A count of changes stays where there is no room for what it counts, and the line of a rule error."""
+    if word.startswith(RULE_ERROR) and cell_len(word) > room:
+        brief = word.removeprefix(RULE_ERROR)
+        return brief if cell_len(brief) <= room else f"✗ {brief.removeprefix('line ')}"
     what, times, count = word.rpartition("× ")
     return f"×{count}" if times and what and cell_len(word) > room else word
 
@@ -191,7 +195,7 @@ def _lamp(canvas: Canvas, tile: Tile, lamp: Lamp, showing: Showing, pen: TilePen
     lit = showing.level > 0
     glow = ink(lit_colour(lamp.colour, showing.level), pen.ground, bold=lit) if lit else ink(QUIET, pen.ground)
     _paint(canvas, tile, _LAMP_LIT if lit else _LAMP_OFF, glow)
-    _say(canvas, tile, showing.word, ink(IVORY if lit else QUIET, pen.ground))
+    _say(canvas, tile, showing.word, ink(BAD if showing.sort == "wrong" else IVORY if lit else QUIET, pen.ground))
     if tile.size is Size.TALL:
         _say(canvas, tile, lamp.colour, ink(QUIET, pen.ground), 1)
 
@@ -285,9 +289,10 @@ def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: T
         for column, cell in enumerate(cells):
             letter, fore, back = _dot_pair(cell, tints) if pen.colour else (cell.letter, IVORY, pen.ground)
             canvas.write(tile.x + column, _row(tile) + row, letter, ink(fore, back))
-    if showing.sort == "held" or (showing.word == NO_SUPPLY and not any(showing.segments)):
+    if showing.sort in ("held", "wrong") or (showing.word == NO_SUPPLY and not any(showing.segments)):
+        colour = BAD if showing.sort == "wrong" else IVORY
         word = showing.word if len(showing.word) <= wide else _fitting(showing.word, wide)
-        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(IVORY, well))
+        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(colour, well))
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

@@ -4,35 +4,18 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchcon.rig.hand import Hand
+from benchcon.rehearse.users_hand import UsersHand
 
 if TYPE_CHECKING:
     from benchcon.console.run import Ending
     from benchcon.demo.desks import Demo
     from benchcon.rehearse.live import LiveRun
+    from benchcon.rig.hand import Hand
     from benchcon.session import LiveSession
-    from benchcon.wire.events import Event
-
-MOVING = frozenset({"press", "release", "put", "turn", "unplug", "replug", "reset", "fault"})
-"""Words of a hand by which a user takes over from the scenario's."""
-
-
-class UsersHand(Hand):
-    """The user's own hand: as soon as it moves something, the scenario's keeps off."""
-
-    def __init__(self, control: str, takes_over: Callable[[], None]) -> None:
-        super().__init__(control)
-        self._takes_over = takes_over
-
-    def ask(self, *words: str, allow_s: float = 0.0) -> list[str]:
-        """As `Hand.ask`."""
-        if words[0] in MOVING:
-            self._takes_over()
-        return super().ask(*words, allow_s=allow_s)
 
 
 def scenario_path() -> Path:
@@ -45,20 +28,13 @@ def evening(session: LiveSession, hands: Mapping[str, Hand]) -> LiveRun:
     from benchcon.rehearse import rules_file
     from benchcon.rehearse.live import LiveRun
     from benchcon.rehearse.scenario import load
-    from benchcon.walk import occupied
+    from benchcon.walk.occupied import step_aside
 
     scenario = load(scenario_path())
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
     run = LiveRun(session, scenario, rules, hands=hands, repeat=True)
 
-    def heard(events: list[Event]) -> None:
-        for taken in filter(lambda each: each is not None, map(occupied.change, events)):
-            # A walk is a user at work: whoever else moves or lights something would spoil what it finds.
-            run.pause(bool(taken))
-            if taken:
-                run.hands_off()
-
-    session.subscribe(heard)
+    step_aside(session, run)
     return run
 
 
@@ -94,7 +70,7 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
             timer = threading.Timer(seconds, os.kill, (os.getpid(), signal.SIGTERM))
             timer.daemon = True
             timer.start()
-        return run_console(session, until)
+        return run_console(session, until, run)
     finally:
         if timer is not None:
             timer.cancel()

@@ -135,11 +135,21 @@ class Judge:
         self._stand[expectation] = Stand.WAITING
         self._due_us[expectation] = now_us + expectation.within_us
 
+    def start_over(self) -> None:
+        """Expect everything that always holds again, from the beginning; what was found before stays."""
+        self._due_us.clear()
+        self._stand = {each: Stand.IDLE for each in self.due if each.at_us is None}
+        self.stopped = False
+
     def stop(self) -> None:
         """Expect nothing any more: somebody else has taken over."""
         self._stand.clear()
         self._due_us.clear()
         self.stopped = True
+
+    def stand(self, expectation: Expectation) -> Stand | None:
+        """Return how an expectation stands now; None if it is not looked at, or not any more."""
+        return self._stand.get(expectation)
 
     def next_us(self) -> int | None:
         """Return when an expectation becomes due, or None."""

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from benchcon.errors import Trouble
 from benchcon.rehearse import rules_file
+from benchcon.rehearse.picture import Picture, picture_of
 from benchcon.rehearse.rehearsal import Rehearsal, ToDo
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Move, Scenario, SupplyStep
@@ -33,6 +34,8 @@ LOOK_S = 0.2
 AGAIN_S = 0.5
 """What could not be sent is tried again after this."""
 TAIL_US = 500_000
+PICTURE_US = 80_000
+"""A screen gets a new picture no more often than this."""
 RECENT_US = 5_000_000
 """What was sent to an output within this time is known as ours when it is seen on the wire, however much it was."""
 OWN_US = 1_000_000
@@ -49,7 +52,7 @@ class LiveRun:
     """One scenario on a live session. `start`, `wait`, `close`; `rehearsal` says how it goes.
 
     `hands`: simulated hands by board name; `ask`: asks the person, for boards without one. With `repeat` it begins
-    again when it is over.
+    again when it is over; with `stay` the rules and the values by hand go on when it is.
     """
 
     def __init__(
@@ -61,6 +64,7 @@ class LiveRun:
         hands: Mapping[str, Hand] | None = None,
         ask: Ask | None = None,
         repeat: bool = False,
+        stay: bool = False,
     ) -> None:
         self.session = session
         self.scenario = scenario
@@ -79,6 +83,13 @@ class LiveRun:
         self.trouble: BaseException | None = None
         self._ask = ask
         self._repeat = repeat
+        self._stay = stay
+        self._held_up = False
+        """The user has the scenario's time stand still."""
+        self.picture: Picture | None = None
+        """How the rehearsal stands, for a screen; made only while `watched`. A new one each time, never changed."""
+        self.watched = False
+        self._pictured_us = 0
         self._queue: queue.SimpleQueue[list[Event] | Callable[[], object]] = queue.SimpleQueue()
         self._ends = threading.Event()
         self._over = threading.Event()
@@ -111,6 +122,16 @@ class LiveRun:
         """Wait until the scenario is over, so long at most; return whether it is."""
         return self._over.wait(timeout_s)
 
+    @property
+    def over(self) -> bool:
+        """Whether the scenario has been played to its end."""
+        return self._over.is_set()
+
+    def end(self) -> None:
+        """Send and judge nothing any more, from about now; waits for nothing. `close` it as well."""
+        self._ends.set()
+        self._queue.put([])
+
     def close(self) -> None:
         """End; what is lit stays."""
         self._unsubscribe()
@@ -129,6 +150,47 @@ class LiveRun:
         """Move no control any more, and expect nothing: the user moves them, and knows what for."""
         self.hands_are_off = True
         self._queue.put(self.rehearsal.judge.stop)
+
+    # What the person does at a screen: each is done on the run's thread, in order.
+
+    def hold(self, name: str, number: float | None) -> None:
+        """Have a value stay at `number`, in its unit; None: no data."""
+        self._queue.put(lambda: self.rehearsal.hold(name, number))
+
+    def sweep(self, name: str) -> None:
+        """Have a value go up and down its range."""
+        self._queue.put(lambda: self.rehearsal.sweep(name, self.session.now_us()))
+
+    def step(self, name: str, by: int, size: float) -> None:
+        """Hold a value so many steps of this size above (below) where it is, at a whole multiple of it."""
+        self._queue.put(lambda: self.rehearsal.step(name, by, size))
+
+    def hold_or_give_back(self, name: str) -> None:
+        """Hold a value where it is; one that is held follows the scenario or its source again."""
+        self._queue.put(lambda: self.rehearsal.hold_or_give_back(name, self.session.now_us()))
+
+    def hold_up(self, held_up: bool) -> None:
+        """Have the scenario's time stand still, or go on; rules and lamps go on."""
+        self._queue.put(lambda: self._hold_up(held_up))
+
+    def again(self) -> None:
+        """Play the scenario from its beginning."""
+        self._queue.put(self._begin_again)
+
+    def _hold_up(self, held_up: bool) -> None:
+        self._held_up = held_up
+        self.rehearsal.wait(self._held_up or bool(self._asking), self.session.now_us())
+
+    def _begin_again(self) -> None:
+        self._hold_up(False)
+        self.hands_are_off = False
+        self.rehearsal.judge.start_over()
+        self.rehearsal.repeat(self.session.now_us())
+
+    @property
+    def held_up(self) -> bool:
+        """Whether the user has the scenario's time stand still."""
+        return self._held_up
 
     def _pause(self, paused: bool) -> None:
         if self._paused and not paused:
@@ -197,15 +259,24 @@ class LiveRun:
                 offered, self._offered = self._offered, {}
             if offered:
                 rehearsal.offer(offered, now_us)
-            todo = rehearsal.advance(now_us) if not self._paused else ToDo()
+            todo = rehearsal.take_time(now_us) if not self._paused else ToDo()
+        if not self._paused:
+            changed = rehearsal.work_out(now_us)  # without the lock: a rule that takes long holds nobody up
+            with session.lock:
+                rehearsal.judge_now(now_us, todo, changed)
         self._do(todo)
         self.on_turn()
+        if self.watched and now_us - self._pictured_us >= PICTURE_US:
+            self._pictured_us = now_us
+            self.picture = picture_of(self.rehearsal, now_us, hands_off=self.hands_are_off, paused=self._paused)
         if now_us - self._looked_us >= LOOK_S * 1e6:
             self._looked_us = now_us
             self._look_at_rules()
         if rehearsal.is_over(now_us) and not self._asking:
             if self._repeat:
                 rehearsal.repeat(now_us)
+            elif self._stay:
+                self._over.set()
             elif now_us >= rehearsal.end_us + TAIL_US:
                 self._ends.set()
 
@@ -307,7 +378,7 @@ class LiveRun:
         self._asking -= 1
         if not done:
             self._leave_out(f"nobody to {move.words}")
-        if not self._asking:
+        if not self._asking and not self._held_up:
             self.rehearsal.wait(False, self.session.now_us())
 
     def _leave_out(self, text: str) -> None:

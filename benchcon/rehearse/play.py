@@ -6,6 +6,7 @@ import contextlib
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING
 
 from benchcon.rehearse import rules_file
@@ -52,59 +53,85 @@ def play(
     return result_of(rehearsal, took_s, kept)
 
 
-def play_live(
-    path: str | Path,
-    session: LiveSession,
-    scenario: Scenario,
-    *,
-    hands: Mapping[str, Hand],
-    ask: Callable[[str], bool] | None,
-    values: Sequence[str] = (),
-    publish: str = "",
-    tell: Callable[[str], object] = lambda text: None,
-    ended: Callable[[float], bool],
-) -> ScenarioResult:
-    """Play a scenario that was read from `path` on the boards of `session`, in real time, and return what came of it.
+class LivePlay:
+    """A scenario that was read from `path`, on the boards of `session`, in real time. Use it in a ``with``.
 
     `values`: where values come from, see `sources.source_of`; `publish`: the broker that is told what the panel does.
-    `tell` is given one line when the rules were saved meanwhile.
-    `ended` waits so many seconds at most and says whether to end early. Raises `Trouble` for rules that are wrong.
+    `tell` is given one line when the rules were saved meanwhile; with `stay` rules and values go on after the end.
+    Raises `Trouble` for rules that are wrong.
     """
-    rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
-    run = LiveRun(session, scenario, rules, hands=hands, ask=ask)
-    kept: list[Path] = []
 
-    def keep() -> None:
-        if not kept:
-            kept.append(session.keep_last())
+    def __init__(
+        self,
+        session: LiveSession,
+        scenario: Scenario,
+        *,
+        hands: Mapping[str, Hand],
+        ask: Callable[[str], bool] | None,
+        values: Sequence[str] = (),
+        publish: str = "",
+        tell: Callable[[str], object] = lambda text: None,
+        stay: bool = False,
+    ) -> None:
+        rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
+        self.session, self.scenario = session, scenario
+        self.run = LiveRun(session, scenario, rules, hands=hands, ask=ask, stay=stay)
+        self.run.on_broken = self._keep
+        self.run.on_rules = tell
+        self._values = list(values)
+        self._publish = publish
+        self._kept: list[Path] = []
+        self._began = time.monotonic()
+        self._open = contextlib.ExitStack()
 
-    run.on_broken = keep
-    run.on_rules = tell
-    with contextlib.ExitStack() as stack:
-        sources = [source_of(word, scenario.behaviour, run.offer, run.complain) for word in values]
-        if publish:
-            publisher = Publisher(broker_of(publish), run)
-            run.on_turn = publisher.look
-            publisher.start()
-            stack.callback(publisher.close)
-        began = time.monotonic()
-        run.start()
-        stack.callback(run.close)
-        for source in sources:
-            source.start()
-            stack.callback(source.close)
-        while not run.wait(0) and not ended(0.05):
+    def _keep(self) -> None:
+        if not self._kept:
+            self._kept.append(self.session.keep_last())
+
+    def __enter__(self) -> LivePlay:
+        run = self.run
+        with contextlib.ExitStack() as stack:
+            sources = [source_of(word, self.scenario.behaviour, run.offer, run.complain) for word in self._values]
+            if self._publish:
+                publisher = Publisher(broker_of(self._publish), run)
+                run.on_turn = publisher.look
+                publisher.start()
+                stack.callback(publisher.close)
+            self._began = time.monotonic()
+            run.start()
+            stack.callback(run.close)
+            for source in sources:
+                source.start()
+                stack.callback(source.close)
+            self._open = stack.pop_all()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self._open.close()
+
+    def result(self) -> ScenarioResult:
+        """Return what came of it, when it is closed. Raises what ended the run early."""
+        run, scenario = self.run, self.scenario
+        if run.trouble is not None:
+            raise run.trouble
+        result = result_of(run.rehearsal, 0.0, self._kept[0] if self._kept else None)
+        result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
+        result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
+        if self._values:
+            result.remarks.append(f"{run.taken} values came from elsewhere")
+        if not scenario.actions:
+            result.lasted_s = round(time.monotonic() - self._began, 1)
+        elif not run.over:
+            result.remarks.append(f"ended after {time.monotonic() - self._began:.1f} s, before it was over")
+        return result
+
+
+def play_live(play: LivePlay, ended: Callable[[float], bool]) -> ScenarioResult:
+    """Play a scenario to its end, and return what came of it.
+
+    `ended` waits so many seconds at most and says whether to end early.
+    """
+    with play:
+        while not play.run.wait(0) and not ended(0.05):
             pass
-    if run.trouble is not None:
-        raise run.trouble
-    result = result_of(run.rehearsal, 0.0, kept[0] if kept else None)
-    result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
-    result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
-    if values:
-        result.remarks.append(f"{run.taken} values came from elsewhere")
-    now_us = session.now_us()
-    if not scenario.actions:
-        result.lasted_s = round(time.monotonic() - began, 1)
-    if scenario.actions and not run.rehearsal.is_over(now_us):
-        result.remarks.append(f"ended after {time.monotonic() - began:.1f} s, before it was over")
-    return result
+    return play.result()

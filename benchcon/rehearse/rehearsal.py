@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from benchcon.panel.lightness import at_level, sent_permille
 from benchcon.panel.model import Lamp
+from benchcon.rehearse.behaviour import Value
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import Broken, Judge
 from benchcon.rehearse.rules_file import Rules
@@ -24,6 +25,8 @@ from benchcon.wire.events import Answered, Boot, Event
 TICK_US = 50_000
 """Rules that take the time are called so often."""
 _UPSETS = (Boot, Answered)
+SWEEP_US = 12_000_000
+"""A value that is swept by hand goes from one end of its range to the other in this time."""
 MISTAKES_MOST = 100
 """So many different ones are kept."""
 
@@ -40,6 +43,15 @@ class ToDo:
     """The outputs of `wants`, by name."""
     moves: list[Move | SupplyStep] = field(default_factory=list)
     broken: list[Broken] = field(default_factory=list)
+
+
+class ByHand(NamedTuple):
+    """A value that the person works: what the scenario or a source says of it waits."""
+
+    number: float | None
+    """Held at; of a sweep where it began; None: no data."""
+    sweeps_since_us: int | None = None
+    """It goes up and down its range since then; None: it is held."""
 
 
 class BrokenExpectation(NamedTuple):
@@ -72,6 +84,13 @@ class Rehearsal:
         self._stale_us: dict[str, int] = {}
         """Values from elsewhere, and when they will be too old."""
         self._offered: set[str] = set()
+        self.by_hand: dict[str, ByHand] = {}
+        """Values that the person works, by name."""
+        self.from_source: set[str] = set()
+        """Values that came from elsewhere last, by name."""
+        self._waiting: dict[str, float | None] = {}
+        """What scenario or source said last of values that are worked by hand."""
+        self._swept_us = 0
         self._waits_since: int | None = None
         self._rules_began_us = 0
         self._values = {value.name: value for value in scenario.behaviour.values}
@@ -144,6 +163,8 @@ class Rehearsal:
         """The scenario begins again; rules and their memory go on."""
         self.began_us = now_us
         self._next = 0
+        if self._waits_since is not None:
+            self._waits_since = now_us
         self._stirred = True
 
     def load(self, rules: Rules) -> None:
@@ -163,6 +184,16 @@ class Rehearsal:
             self._waits_since = None
             self._stirred = True
 
+    @property
+    def waits(self) -> bool:
+        """Whether the scenario's time stands still."""
+        return self._waits_since is not None
+
+    @property
+    def waits_since_us(self) -> int | None:
+        """Since when the scenario's time stands still; None if it goes on."""
+        return self._waits_since
+
     def is_over(self, now_us: int) -> bool:
         """Whether the scenario's time is over."""
         return self.began_us is not None and self._waits_since is None and now_us >= self.end_us
@@ -181,7 +212,8 @@ class Rehearsal:
         soonest = self.began_us + actions[self._next][0] if more else None
         timed_us = self._tick_us if self.engine.timed else None
         stale_us = min(self._stale_us.values(), default=None)
-        for due_us in (self.judge.next_us(), self.seen.next_us(), timed_us, stale_us):
+        swept_us = self._swept_us + TICK_US if self._sweeps else None
+        for due_us in (self.judge.next_us(), self.seen.next_us(), timed_us, stale_us, swept_us):
             if due_us is not None and (soonest is None or due_us < soonest):
                 soonest = due_us
         return soonest
@@ -195,12 +227,20 @@ class Rehearsal:
 
     def advance(self, now_us: int) -> ToDo:
         """Go on to this moment."""
+        todo = self.take_time(now_us)
+        if self.began_us is not None:
+            self.judge_now(now_us, todo, self.work_out(now_us))
+        return todo
+
+    def take_time(self, now_us: int) -> ToDo:
+        """The first part of `advance`: what is known at this moment, and what the scenario does."""
         todo = ToDo()
         if self.began_us is None:
             return todo
         self._stirred = False
         self._take(*self.seen.tick(now_us))
         self._forget_stale(now_us)
+        self._sweep(now_us)
         for name in self._offered:
             todo.values[name] = self._written(name)
         self._offered.clear()
@@ -211,19 +251,31 @@ class Rehearsal:
             self._next += 1
         while self.engine.timed and self._tick_us <= now_us:
             self._tick_us += TICK_US
-        changed: Iterable[str] = self.engine.step((now_us - self._rules_began_us) / 1e6)
+        return todo
+
+    def work_out(self, now_us: int) -> list[str]:
+        """The second part: have the rules work out what follows. Looks at nothing of the bench, and may take long."""
+        assert self.began_us is not None
+        changed = self.engine.step((now_us - self._rules_began_us) / 1e6)
         if self.engine.fresh:
             self._note_mistakes(now_us - self.began_us)
+        return changed
+
+    def judge_now(self, now_us: int, todo: ToDo, changed: Iterable[str]) -> None:
+        """The third part: what the boards are to be told, and whether what they show is as expected."""
         if self._again:
             changed, self._again = {*changed, *self._again}, set()
         self._want(changed, todo)
         todo.broken = self.judge.look(now_us, self.engine.inputs)
         for broken in todo.broken:
             self.failed.append(self._failed(broken))
-        return todo
 
     def _do(self, action: Action, now_us: int, todo: ToDo) -> None:
         if isinstance(action, Set):
+            if action.name in self.by_hand:
+                self._waiting[action.name] = action.number
+                return
+            self.from_source.discard(action.name)
             self.engine.set(action.name, action.number)
             todo.values[action.name] = self._written(action.name)
         elif isinstance(action, Expect):
@@ -234,17 +286,80 @@ class Rehearsal:
     def offer(self, values: Mapping[str, float | None], now_us: int) -> None:
         """Take values that come from elsewhere; each is known for as long as its `max_age` says."""
         for name, number in values.items():
-            self.engine.set(name, number)
-            self._offered.add(name)
+            self._given(name, number)
+            self.from_source.add(name)
             if self._ages.get(name):
                 self._stale_us[name] = now_us + self._ages[name]
         self._stirred = True
 
+    def _given(self, name: str, number: float | None) -> None:
+        if name in self.by_hand:
+            self._waiting[name] = number
+            return
+        self.engine.set(name, number)
+        self._offered.add(name)
+
     def _forget_stale(self, now_us: int) -> None:
         for name in [name for name, until_us in self._stale_us.items() if until_us <= now_us]:
             del self._stale_us[name]
-            self.engine.set(name, None)
-            self._offered.add(name)
+            self._given(name, None)
+
+    # --- values by hand ---------------------------------------------------------------------------------------------
+
+    def hold(self, name: str, number: float | None) -> None:
+        """The person has a value stay at `number` (None: no data), within its range, whatever else says of it."""
+        value = self._values[name]
+        self._waiting.setdefault(name, self.engine.inputs.get(name))
+        self.by_hand[name] = ByHand(None if number is None else min(max(number, value.low), value.high))
+        self._work_by_hand(name, self.by_hand[name].number)
+
+    def sweep(self, name: str, now_us: int) -> None:
+        """The person has a value go up and down its whole range, from where it is."""
+        number = self.engine.inputs.get(name)
+        self._waiting.setdefault(name, number)
+        self.by_hand[name] = ByHand(self._values[name].low if number is None else number, now_us)
+        self._sweep(now_us)
+
+    def give_back(self, name: str, now_us: int) -> None:
+        """A value is what the scenario or its source says again."""
+        if self.by_hand.pop(name, None) is not None:
+            number = self._waiting.pop(name, None)
+            if name in self.from_source and self._ages.get(name) and name not in self._stale_us:
+                number = None  # it has become too old meanwhile
+            self._work_by_hand(name, number)
+
+    def step(self, name: str, by: int, size: float) -> None:
+        """Hold a value `by` steps of `size` above where it is, at a whole multiple of `size` within its range."""
+        number = self.engine.inputs.get(name)
+        whole = round((self._values[name].low if number is None else number) / size + by)
+        self.hold(name, float(f"{whole * size:.12g}"))
+
+    def hold_or_give_back(self, name: str, now_us: int) -> None:
+        """Hold a value where it is; one that is held goes back to scenario or source."""
+        held = self.by_hand.get(name)
+        if held is not None and held.sweeps_since_us is None:
+            self.give_back(name, now_us)
+        else:
+            number = self.engine.inputs.get(name)
+            self.hold(name, self._values[name].low if number is None else number)
+
+    def _work_by_hand(self, name: str, number: float | None) -> None:
+        self.seen.by_hand = bool(self.by_hand)
+        self.engine.set(name, number)
+        self._offered.add(name)
+        self._stirred = True
+
+    @property
+    def _sweeps(self) -> bool:
+        return any(each.sweeps_since_us is not None for each in self.by_hand.values())
+
+    def _sweep(self, now_us: int) -> None:
+        self._swept_us = now_us
+        for name, each in self.by_hand.items():
+            if each.sweeps_since_us is not None and each.number is not None:
+                number = swept(self._values[name], each.number, now_us - each.sweeps_since_us)
+                if number != self.engine.inputs.get(name):
+                    self._work_by_hand(name, number)
 
     def written_values(self) -> dict[str, str]:
         """Return what each value is when the scenario begins, as written."""
@@ -296,6 +411,14 @@ class Rehearsal:
             tuple(dict.fromkeys(rules)),
             broken.at_us - (self.began_us or 0),
         )
+
+
+def swept(value: Value, start: float, after_us: int) -> float:
+    """Return where a value stands `after_us` after a sweep began at `start`: up to the greatest, down to the least."""
+    span = value.high - value.low
+    way = ((start - value.low) / span + after_us / SWEEP_US) % 2.0
+    share = way if way <= 1 else 2 - way
+    return float(f"{value.low + span * share:.6g}")
 
 
 def in_words(value: Any) -> str:

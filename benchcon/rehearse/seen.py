@@ -11,7 +11,7 @@ from typing import Any
 from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Digits, Lamp, Panel
 from benchcon.panel.segments import decode
-from benchcon.rehearse.expect import Expectation
+from benchcon.rehearse.expect import LEVEL_PERMILLE, Expectation
 from benchcon.rehearse.inputs import Controls
 from benchcon.rehearse.showing import lamp_word, outputs_of
 from benchcon.state import BenchState, BoardState
@@ -29,6 +29,7 @@ ANSWER_US = 5_000_000
 """So long it may take to say what its outputs show."""
 GONE = "a board was dark or lost"
 NOT_OURS = "somebody else had set what it looks at"
+BY_HAND = "a value was worked by hand"
 
 
 class SeenOutputs:
@@ -42,6 +43,8 @@ class SeenOutputs:
         """Boards, by their name on the panel, that answer and are not dark."""
         self.given_up: set[str] = set()
         """Outputs that somebody else has set: no rule is to blame for what they show."""
+        self.by_hand = False
+        """The person works a value: what a step expects of the scenario's own values says nothing then."""
         self.went_wrong: Callable[[str], bool] = lambda output: False
         """Whether the rule of an output went wrong."""
         self._settling: dict[str, int] = {}
@@ -164,6 +167,18 @@ class SeenOutputs:
         part = self._parts[output]
         return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
 
+    @property
+    def output_names(self) -> Sequence[str]:
+        """The lamps and displays of the panel, by name."""
+        return list(self._parts)
+
+    def shows_as(self, output: str, value: int | bytes) -> bool:
+        """Whether an output shows `value`, as far as is known; a lamp's lightness to the nearest percent."""
+        shows = self._shown.get(output)
+        if isinstance(shows, int) and isinstance(value, int):
+            return (shows > 0) == (value > 0) and abs(shows - value) <= LEVEL_PERMILLE
+        return shows is None or shows == value
+
     def lit_on(self, board: str) -> Sequence[str]:
         """Return the lamps and displays of a board that are lit, or may be, as nobody knows."""
         return [part.name for part in self._on.get(board, ()) if self._is_lit(self._shown.get(part.name))]
@@ -183,7 +198,9 @@ class SeenOutputs:
             return GONE
         if not self._settling.keys().isdisjoint((*shown, *expectation.dark)):
             return GONE
-        return "" if self.given_up.isdisjoint(self._looked_at(expectation)) else NOT_OURS
+        if not self.given_up.isdisjoint(self._looked_at(expectation)):
+            return NOT_OURS
+        return BY_HAND if self.by_hand and expectation.at_us is not None else ""
 
     def rule_went_wrong(self, expectation: Expectation) -> bool:
         """Whether a rule of what it looks at went wrong when it was last called."""

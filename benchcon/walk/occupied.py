@@ -6,7 +6,13 @@ where the walk was.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Protocol
+
 from benchcon.wire import events as ev
+
+if TYPE_CHECKING:
+    from benchcon.session import Session
 
 WALK, WIGGLE, SOAK, MATCHING = WHAT = ("walk", "wiggle watch", "soak", "lamp matching")
 
@@ -30,3 +36,28 @@ def change(event: ev.Event) -> bool | None:
             if (event.kind, event.text) == ends(what):
                 return False
     return None
+
+
+class Playing(Protocol):
+    """What lights outputs or moves controls by itself: a rehearsal."""
+
+    def pause(self, paused: bool) -> None:
+        """Send nothing for as long."""
+
+    def hands_off(self) -> None:
+        """Move no control any more."""
+
+
+def step_aside(session: Session, run: Playing) -> Callable[[], None]:
+    """Have `run` keep off while a walk or the like has the bench; return what ends that.
+
+    A walk is a user at work: whoever else moves or lights something would spoil what it finds.
+    """
+
+    def heard(events: list[ev.Event]) -> None:
+        for taken in filter(lambda each: each is not None, map(change, events)):
+            run.pause(bool(taken))
+            if taken:
+                run.hands_off()
+
+    return session.subscribe(heard)

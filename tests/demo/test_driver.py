@@ -8,10 +8,11 @@ import pytest
 from rig.test_process import until
 
 from benchcon.demo import Demo, panel_path, start
-from benchcon.demo.live import UsersHand, evening
+from benchcon.demo.live import evening
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.panel.segments import decode, encode
+from benchcon.rehearse.users_hand import UsersHand
 from benchcon.session import LiveSession
 from benchcon.wire.events import Event, Note
 

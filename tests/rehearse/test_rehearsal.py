@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from hypothesis import given
@@ -19,9 +22,12 @@ from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
 from benchcon.rehearse import rules_file, scenario
 from benchcon.rehearse.expect import Clause, Expectation, Judge, WantedOutput
+from benchcon.rehearse.picture import picture_of
+from benchcon.rehearse.rehearsal import SWEEP_US, Rehearsal, ToDo
 from benchcon.rehearse.scenario import Set
 from benchcon.rehearse.virtual import VirtualRun
-from benchcon.wire.records import LINK
+from benchcon.wire.quote import unquote
+from benchcon.wire.records import LINK, Batch
 
 RULES = """\
 from benchcon.rehearse import *
@@ -390,3 +396,134 @@ def test_the_judge_against_a_plain_reading_of_the_rule(moves: list[tuple[int, bo
                 judge.look(now, {"c": condition})
             now += 1
     assert [each.at_us for each in judge.broken] == plain
+
+
+# --- values by hand, in virtual time: the person's keys come between two moments of the scenario ----------------------
+
+
+class Hands(Rehearsal):
+    """A rehearsal with a person who does something at times since its beginning."""
+
+    moves: ClassVar[list[tuple[float, Callable[[Rehearsal, int], object]]]] = []
+
+    def next_us(self) -> int | None:
+        due = [(self.began_us or 0) + round(at_s * 1e6) for at_s, _ in self.moves[:1]]
+        due += [at for at in (super().next_us(),) if at is not None]
+        return min(due, default=None)
+
+    def take_time(self, now_us: int) -> ToDo:
+        while self.moves and self.began_us is not None and now_us >= self.began_us + self.moves[0][0] * 1e6:
+            self.moves.pop(0)[1](self, now_us)
+        return super().take_time(now_us)
+
+
+def by_hand(
+    folder: Path, text: str, *moves: tuple[float, Callable[[Rehearsal, int], object]]
+) -> tuple[Rehearsal, dict[str, list[tuple[float, str]]]]:
+    """Play a scenario with these moves; return the rehearsal, and each value's records: seconds, and as written."""
+    read = scenario.load(write(folder, text))
+    run = VirtualRun(read, rules_file.load(read.rules, read.panel, read.behaviour))
+    hands = run.rehearsal = Hands(read, run.rehearsal.engine.rules, run.state)
+    hands.moves = list(moves)
+    told: dict[str, list[tuple[float, str]]] = {}
+
+    def listen(batches: list[Batch]) -> None:
+        for batch in batches:
+            for body in batch.bodies if batch.kind == LINK else ():
+                word, _, pairs = body.decode().partition(" ")
+                for pair in pairs.split(" ") if word == "values" else ():
+                    name, _, value = pair.partition("=")
+                    told.setdefault(name, []).append((round((batch.at_us - hands.began_us) / 1e6, 3), unquote(value)))
+
+    run.listener = listen
+    run.run()
+    assert not hands.moves, "all was done"
+    return hands, told
+
+
+def test_a_value_that_is_held_waits_for_what_the_scenario_says_and_is_given_back(folder: Path) -> None:
+    played, told = by_hand(
+        folder,
+        CROSSWIND,
+        (1.0, lambda it, now: it.hold("wind_speed", 25.0)),
+        (6.5, lambda it, now: it.hold("wind_speed", 1e9)),
+        (8.0, lambda it, now: it.give_back("wind_speed", now)),
+    )
+    wind = told["wind_speed"]
+    assert [each for each in wind if 1 <= each[0] < 8] == [(1.0, "25 kt"), (6.5, "99 kt")], "never outside its range"
+    back = next(each for each in wind if each[0] >= 8)
+    # A straight line from 30 kt at 7 s to 0 kt at 13 s.
+    assert back[0] == pytest.approx(8.0, abs=0.05)
+    assert float(back[1].split()[0]) == pytest.approx(30 - 5 * (back[0] - 7), abs=0.5)
+    assert wind[-1] == (13.0, "0 kt")
+    assert not played.failed, "rules followed the value, whoever said it"
+
+
+def test_a_sweep_goes_up_and_down_the_whole_range_twenty_times_a_second(folder: Path) -> None:
+    _, told = by_hand(
+        folder,
+        'lasts = "30 s"\n[[steps]]\nset = { wind_speed = "30 kt" }\n',
+        (1.0, lambda it, now: it.sweep("wind_speed", now)),
+    )
+    swept = [(at, float(text.split()[0])) for at, text in told["wind_speed"] if at >= 1]
+    assert min(knots for _, knots in swept) < 1
+    assert max(knots for _, knots in swept) > 98
+    steps = [(later[0] - at, abs(later[1] - knots)) for (at, knots), later in itertools.pairwise(swept)]
+    assert max(step for step, _ in steps) <= 0.11
+    assert max(knots for _, knots in steps) <= 99 / (SWEEP_US / 1e6) * 0.11
+    # From 30 kt it goes up, and is there again when it has been at both ends.
+    first_top = next(at for at, knots in swept if knots > 98.5)
+    assert first_top - 1 == pytest.approx(SWEEP_US / 1e6 * (99 - 30) / 99, abs=0.2)
+
+
+def test_a_step_expects_nothing_of_a_value_that_is_worked_by_hand(folder: Path) -> None:
+    steps = '[[steps]]\nset = { wind_speed = "30 kt" }\n[[steps]]\nat = "2 s"\nexpect = { crosswind = "lit" }\n'
+    played, _ = by_hand(folder, steps, (1.0, lambda it, now: it.hold("wind_speed", 0.0)))
+    assert not played.failed
+    assert [*played.judge.held.values()] == ["a value was worked by hand"]
+    # What always holds is looked at all the same.
+    steps += '[[expect]]\nshow = { crosswind = "lit" }\nwhen = { wind_speed = "below 5 kt" }\n'
+    played, _ = by_hand(folder, steps, (1.0, lambda it, now: it.hold("wind_speed", 0.0)))
+    assert len(played.failed) == 1
+
+
+def test_what_comes_from_elsewhere_waits_too_and_is_stale_by_then(folder: Path) -> None:
+    path = folder / "behaviour.toml"
+    path.write_text(path.read_text().replace('unit = "kt"', 'unit = "kt"\nmax_age = "2 s"'))
+    _, told = by_hand(
+        folder,
+        'lasts = "9 s"\n',
+        (1.0, lambda it, now: it.offer({"wind_speed": 7.0}, now)),
+        (1.5, lambda it, now: it.hold("wind_speed", 40.0)),
+        (2.0, lambda it, now: it.offer({"wind_speed": 8.0}, now)),
+        (2.5, lambda it, now: it.give_back("wind_speed", now)),
+        (3.0, lambda it, now: it.hold("wind_speed", 41.0)),
+        (6.0, lambda it, now: it.give_back("wind_speed", now)),
+    )
+    expected = [(1.0, "7 kt"), (1.5, "40 kt"), (2.5, "8 kt"), (3.0, "41 kt"), (6.0, "no data")]
+    assert [each for each in told["wind_speed"] if each[0] >= 1] == expected
+
+
+def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
+    (folder / "rules.py").write_text(RULES.replace("return mains ==", "return 1 / 0 or mains =="))
+    played, _ = by_hand(
+        folder,
+        CROSSWIND + '[[expect]]\nname = "wrong"\nshow = { crosswind = "out" }\nwhen = { wind_speed = "above 25 kt" }\n',
+        (12.0, lambda it, now: it.hold("wind_speed", 7.0)),
+    )
+    now_us = played.end_us
+    picture = picture_of(played, now_us)
+    wind = next(value for value in picture.values if value.name == "wind_speed")
+    assert (wind.number, wind.unit, wind.low, wind.high, wind.cause) == (7.0, "kt", 0.0, 99.0, "held")
+    crosswind, alarm = picture.output("crosswind"), picture.output("alarm")
+    assert crosswind is not None
+    assert alarm is not None
+    assert (crosswind.says, crosswind.shows, crosswind.differs, crosswind.wrong) == ("out", "out", False, False)
+    assert crosswind.where.startswith("rules.py:4 ") or "rules.py:4 crosswind" in crosswind.where
+    assert alarm.wrong
+    assert "ZeroDivisionError" in alarm.why
+    assert "rules.py:9" in alarm.why
+    how = {each.name: (each.how, each.times) for each in picture.expected}
+    assert how["wrong"] == ("broken", 1)
+    assert [word for word, _ in how.values()].count("kept") == 3
+    assert picture.state == "over"

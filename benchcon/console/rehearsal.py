@@ -1,0 +1,523 @@
+"""The rehearsal beside the face: values with their sliders, what follows from them, and what was expected."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from textwrap import wrap
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
+
+from textual import events
+from textual.binding import Binding, BindingType
+
+from benchcon.console.canvas import Canvas, fitted
+from benchcon.console.canvas_widget import Drawn
+from benchcon.console.ink import (
+    BAD,
+    BRASS,
+    EDGE,
+    ENGRAVED,
+    GOOD,
+    GROUND,
+    IVORY,
+    PLATE,
+    QUIET,
+    RAISED,
+    UNKNOWN,
+    WARN,
+    ink,
+)
+from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
+
+if TYPE_CHECKING:
+    from benchcon.console.sight import Sight
+    from benchcon.rehearse.live import LiveRun
+
+STEPS = 50
+"""One step of a slider is about so small a share of the range, made round."""
+MARKS = {"broken": "✗", "kept": "✓", "to come": "·", "not judged": "?"}
+ORDER = ("broken", "to come", "kept", "not judged")
+COLOURS = {"broken": BAD, "kept": GOOD, "to come": ENGRAVED, "not judged": UNKNOWN}
+CAUSES = {"scenario": "", "held": "held", "sweep": "sweeps", "source": "source"}
+LABEL, NUMBER, CAUSE = 16, 11, 6
+"""Cells of a value's label, of its number with unit, and of who says it."""
+BROAD, SHORT_LABEL = 56, 13
+"""From this width on there is room to say who says a value; below it labels are short."""
+_TYPED = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "minus": "-"}
+
+
+class Line(NamedTuple):
+    """One line of the list. `key` is ``value NAME``, ``output NAME`` or ``expected LINE NAME``; empty: a heading."""
+
+    key: str
+    item: ValueNow | OutputNow | ExpectedNow | None = None
+    text: str = ""
+
+
+class PersonAsked:
+    """Asks the person at the screen to move a control; `ask` waits on the rehearsal's thread until it is answered."""
+
+    def __init__(self) -> None:
+        self.text = ""
+        """What is asked now; empty if nothing is."""
+        self._answer = False
+        self._answered = threading.Event()
+        self._closed = False
+
+    def ask(self, text: str) -> bool:
+        """Wait until the person says that it is done; False: it will not be."""
+        self._answered.clear()
+        self.text = text
+        if not self._closed:
+            self._answered.wait()
+        self.text = ""
+        return self._answer and not self._closed
+
+    def answer(self, done: bool) -> None:
+        """The person has done it, or leaves it out."""
+        self._answer = done
+        self._answered.set()
+
+    def close(self) -> None:
+        """Nobody answers any more."""
+        self._closed = True
+        self._answered.set()
+
+
+def step_of(value: ValueNow) -> float:
+    """Return the step of a slider: 1, 2 or 5 times a power of ten, about a fiftieth of the range."""
+    rough = (value.high - value.low) / STEPS
+    power = 10.0 ** int(f"{rough:e}".partition("e")[2])
+    return next(step * power for step in (1, 2, 5, 10) if step * power >= rough * 0.999)
+
+
+class RehearsalList(Drawn, can_focus=True):
+    """What `benchcon.rehearse` says, in three parts. Keys work the value that is selected."""
+
+    GROUND = GROUND
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "answer(True)", "Done"),
+        Binding("n", "answer(False)", "Leave it out"),
+        Binding("enter", "typed", "Set"),
+        Binding("escape", "untype", "Back"),
+        Binding("plus,equals_sign,right", "step(1)", "More", key_display="+"),
+        Binding("minus,left", "step(-1)", "Less", key_display="-"),
+        Binding("pageup", "step(10)", "Ten steps up", show=False),
+        Binding("pagedown", "step(-10)", "Ten steps down", show=False),
+        Binding("home", "end(0)", "Least", show=False),
+        Binding("end", "end(1)", "Greatest", show=False),
+        Binding("0", "type('0')", "Type a value", key_display="0-9"),
+        Binding("s", "sweep", "Sweep"),
+        Binding("h", "hold", "Hold/give back"),
+        Binding("x", "lose", "No data"),
+        Binding("enter", "find", "Show on the face"),
+        Binding("space", "hold_up", "Pause/go on"),
+        Binding("p", "again", "Play again"),
+        Binding("up", "go(-1)", "Up", show=False),
+        Binding("down", "go(1)", "Down", show=False),
+        Binding("tab,f8", "to_face", "Work the panel", key_display="Tab"),
+    ]
+
+    def __init__(self, sight: Sight, run: LiveRun, asked: PersonAsked | None = None, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.sight = sight
+        self.run = run
+        self.asked = asked or PersonAsked()
+        self.chosen = ""
+        self.typed = ""
+        self._lines: list[Line] = []
+        self._top = 0
+        self._told = ""
+
+    @property
+    def picture(self) -> Picture | None:
+        """How the rehearsal stands."""
+        return self.run.picture
+
+    # --- what stands where --------------------------------------------------------------------------------------------
+
+    def lines(self, picture: Picture) -> list[Line]:
+        """Return all lines, headings included."""
+        found = [Line("", text=f"VALUES{self._scene(picture)}")]
+        found += [Line(f"value {value.name}", value) for value in picture.values]
+        found.append(Line("", text="WHAT FOLLOWS"))
+        found += [Line(f"output {output.name}", output) for output in picture.outputs]
+        found.append(Line("", text=f"EXPECTED{_counts(picture)}"))
+        expected = sorted(picture.expected, key=lambda each: (ORDER.index(each.how), not each.now))
+        found += [Line(f"expected {each.line} {each.name}", each) for each in expected]
+        if not picture.expected:
+            found.append(Line("", text=" nothing: a scenario says what is expected"))
+        return found
+
+    @staticmethod
+    def _scene(picture: Picture) -> str:
+        if not picture.state:
+            return ""
+        at, end = picture.after_us / 1e6, picture.lasts_us / 1e6
+        words = {"playing": "", "over": " · over", "held up": " · stands still", "paused": " · paused"}[picture.state]
+        broken = sum(each.how == "broken" for each in picture.expected)
+        found = f" · ✗ {broken} broken" if broken else ""
+        hands = " · the controls are yours" if picture.hands_off else ""
+        return f"  {at:.1f} of {end:g} s{words}{found}{hands}"
+
+    def _selected(self) -> Line | None:
+        return next((line for line in self._lines if line.key and line.key == self.chosen), None)
+
+    @property
+    def value(self) -> ValueNow | None:
+        """The selected value."""
+        line = self._selected()
+        return line.item if line is not None and isinstance(line.item, ValueNow) else None
+
+    # --- drawing ------------------------------------------------------------------------------------------------------
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw the list, and beneath it what there is to say about the selected line."""
+        canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
+        picture = self.picture
+        if picture is None:
+            canvas.write(1, 1, "Waiting for the rehearsal to begin.", ink(QUIET, GROUND))
+            return
+        self._lines = self.lines(picture)
+        keys = [line.key for line in self._lines if line.key]
+        if self.chosen not in keys:
+            self.chosen = keys[0] if keys else ""
+        told = [row for text in self._about(picture) for row in wrap(text, max(canvas.width - 2, 10))]
+        told = told[: max(canvas.height // 3, 2)]
+        room = canvas.height - len(told) - bool(told)
+        at = next((n for n, line in enumerate(self._lines) if line.key and line.key == self.chosen), 0)
+        if at == 1:
+            self._top = 0
+        self._top = max(min(self._top, at), at - room + 1, 0)
+        self._top = max(0, min(self._top, len(self._lines) - room))
+        for y in range(room):
+            index = self._top + y
+            if index < len(self._lines):
+                self._line(canvas, y, self._lines[index])
+        if self._top:
+            canvas.write(canvas.width - 1, 0, "▲", ink(BRASS, GROUND))
+        if self._top + room < len(self._lines):
+            canvas.write(canvas.width - 1, room - 1, "▼", ink(BRASS, GROUND))
+        if told:
+            canvas.wipe(0, room, canvas.width, len(told) + 1, ink(ENGRAVED, PLATE))
+            canvas.write(0, room, "─" * canvas.width, ink(EDGE, GROUND))
+        for y, text in enumerate(told, room + 1):
+            canvas.write(1, y, text, ink(IVORY, PLATE))
+
+    def _line(self, canvas: Canvas, y: int, line: Line) -> None:
+        width = canvas.width - 1
+        if not line.key:
+            heading = line.text[:1] != " "
+            if heading:
+                canvas.wipe(0, y, width, 1, ink(ENGRAVED, RAISED))
+            canvas.write(1, y, line.text, ink(ENGRAVED if heading else QUIET, RAISED if heading else GROUND), width - 1)
+            return
+        here = line.key == self.chosen
+        ground = RAISED if here and self.has_focus else GROUND
+        canvas.wipe(0, y, width, 1, ink(ENGRAVED, ground))
+        if here:
+            canvas.write(0, y, "▌", ink(BRASS, ground))
+        item = line.item
+        if isinstance(item, ValueNow):
+            self._value(canvas, y, item, width, ground, here)
+        elif isinstance(item, OutputNow):
+            self._output(canvas, y, item, width, ground)
+        elif isinstance(item, ExpectedNow):
+            self._expected(canvas, y, item, width, ground)
+
+    def _value(self, canvas: Canvas, y: int, value: ValueNow, width: int, ground: str, here: bool) -> None:
+        label = LABEL if width >= BROAD else SHORT_LABEL
+        canvas.write(1, y, fitted(value.label, label), ink(IVORY, ground))
+        number = "no data" if value.number is None else with_unit(value, value.number)
+        colour = UNKNOWN if value.number is None else IVORY
+        if here and self.typed:
+            number, colour = f"{self.typed}▏", BRASS
+        canvas.write(label + 2, y, fitted(number, NUMBER).rjust(NUMBER), ink(colour, ground, bold=True))
+        x, room = self._slider(width)
+        if room >= 5:
+            track = "─" * room
+            canvas.write(x, y, f"├{track[2:]}┤", ink(QUIET, ground))
+            if value.number is not None:
+                share = (value.number - value.low) / (value.high - value.low)
+                place = x + round(min(max(share, 0.0), 1.0) * (room - 1))
+                canvas.write(place, y, "●" if value.cause in ("scenario", "source") else "◆", ink(BRASS, ground))
+        cause = CAUSES[value.cause] if width >= BROAD else ""
+        canvas.write(width - len(cause), y, cause, ink(BRASS if value.cause != "source" else ENGRAVED, ground))
+
+    @staticmethod
+    def _slider(width: int) -> tuple[int, int]:
+        """Where the sliders begin, and how wide they are."""
+        x = (LABEL if width >= BROAD else SHORT_LABEL) + NUMBER + 3
+        return x, width - x - (CAUSE + 1 if width >= BROAD else 0)
+
+    def _output(self, canvas: Canvas, y: int, output: OutputNow, width: int, ground: str) -> None:
+        label = max(width * 2 // 5, 12)
+        canvas.write(1, y, fitted(output.label, label - 1), ink(IVORY, ground))
+        x = label + 1
+        if not output.where:
+            canvas.write(x, y, "no rule", ink(QUIET, ground), width - x)
+            return
+        says, colour = output.says.strip() or "blank", IVORY
+        if output.why:
+            says, colour = f"{says}  {output.why}", BAD if output.wrong else UNKNOWN
+        elif output.differs:
+            says, colour = f"{says}, but shows {output.shows}", WARN
+        elif output.says == "out":
+            colour = QUIET
+        canvas.write(x, y, says, ink(colour, ground), width - x)
+
+    def _expected(self, canvas: Canvas, y: int, each: ExpectedNow, width: int, ground: str) -> None:
+        colour = COLOURS[each.how]
+        canvas.write(1, y, MARKS[each.how], ink(colour, ground, bold=each.how == "broken"))
+        told = each.how
+        if each.how == "kept" and each.times > 1:
+            told = f"kept ×{each.times}"
+        elif each.broken is not None:
+            told = f"broken {each.broken.after_us / 1e6:.1f} s"
+        canvas.write(
+            3, y, each.name, ink(IVORY if each.now or each.broken else ENGRAVED, ground), width - len(told) - 4
+        )
+        canvas.write(width - len(told), y, told, ink(colour, ground))
+
+    def _about(self, picture: Picture) -> Iterator[str]:
+        """What there is to say: what is asked, what was refused, the selected line, rules that go wrong."""
+        if self.asked.text:
+            yield f"Please {self.asked.text}, then press Enter; n leaves it out."
+        if self._told:
+            yield self._told
+        line = self._selected()
+        item = line.item if line is not None else None
+        if isinstance(item, ValueNow):
+            who = {
+                "scenario": "follows the scenario" if picture.state else "waits for you",
+                "held": "is held by you; h gives it back",
+                "sweep": "goes up and down its range; h gives it back",
+                "source": "comes from another program",
+            }[item.cause]
+            reach = f"{item.low:.10g} to {with_unit(item, item.high)}"
+            yield f"{item.label}: {reach}, steps of {step_of(item):g}; {who}."
+        elif isinstance(item, OutputNow):
+            if item.why:
+                yield f"{item.label}: {item.why}"
+            says = f"the rule says {item.says.strip() or 'blank'}" if item.where else "it has no rule"
+            yield f"{item.label}: {says}, the panel shows {item.shows}. {item.where}"
+        elif isinstance(item, ExpectedNow):
+            yield from self._about_expected(item)
+        shown = item.why if isinstance(item, OutputNow) else ""
+        for text in picture.mistakes[:2]:
+            if text != shown:
+                yield text
+
+    @staticmethod
+    def _about_expected(item: ExpectedNow) -> Iterator[str]:
+        broken = item.broken
+        if broken is None:
+            why = f", because {item.why}" if item.why else ""
+            yield f"Line {item.line}: {item.how}{why}."
+            return
+        yield f"Line {item.line}, broken at {broken.after_us / 1e6:.3f} s: {broken.broken.found}."
+        yield "Values: " + ", ".join(f"{name} {text}" for name, text in broken.values.items())
+        yield "Controls: " + ", ".join(f"{name} {text}" for name, text in broken.controls.items())
+        for rule in broken.rules:
+            yield f"Rule: {rule}"
+
+    # --- keys ---------------------------------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Only keys that do something are offered."""
+        picture = self.picture
+        if picture is None:
+            return action == "to_face"
+        if action == "answer":
+            return bool(self.asked.text)
+        if action in ("typed", "untype"):
+            return bool(self.typed)
+        if action in ("step", "end", "type", "sweep", "lose"):
+            return self.value is not None
+        if action == "hold":
+            return self.value is not None
+        if action == "find":
+            line = self._selected()
+            return line is not None and isinstance(line.item, OutputNow)
+        if action == "hold_up":
+            return picture.state in ("playing", "held up")
+        if action == "again":
+            return bool(picture.state)
+        return True
+
+    def _changed(self) -> None:
+        self._told = ""
+        self.refresh_bindings()
+        self.repaint()
+
+    def action_answer(self, done: bool) -> None:
+        """What was asked is done, or will not be."""
+        self.asked.answer(done)
+        self._changed()
+
+    def action_go(self, by: int) -> None:
+        """Select another line."""
+        keys = [line.key for line in self._lines if line.key]
+        if not keys:
+            return
+        at = keys.index(self.chosen) if self.chosen in keys else 0
+        self.chosen = keys[max(0, min(at + by, len(keys) - 1))]
+        self.typed = ""
+        self._changed()
+
+    def _hold(self, value: ValueNow, number: float) -> None:
+        self.run.hold(value.name, number)
+        self._changed()
+
+    def action_step(self, by: int) -> None:
+        """Have the selected value go so many steps up; it is held there."""
+        value = self.value
+        if value is None:
+            return
+        self.run.step(value.name, by, step_of(value))
+        self._changed()
+
+    def action_end(self, high: int) -> None:
+        """Hold the selected value at one end of its range."""
+        value = self.value
+        if value is not None:
+            self._hold(value, value.high if high else value.low)
+
+    def action_sweep(self) -> None:
+        """Have the selected value go up and down its range."""
+        value = self.value
+        if value is not None:
+            self.run.sweep(value.name)
+            self._changed()
+
+    def action_hold(self) -> None:
+        """Hold the selected value where it is; one that is held follows the scenario or its source again."""
+        value = self.value
+        if value is None:
+            return
+        self.run.hold_or_give_back(value.name)
+        self._changed()
+
+    def action_lose(self) -> None:
+        """Nothing is known of the selected value."""
+        value = self.value
+        if value is not None:
+            self.run.hold(value.name, None)
+            self._changed()
+
+    def action_hold_up(self) -> None:
+        """Have the scenario's time stand still, or go on."""
+        self.run.hold_up(not self.run.held_up)
+        self._changed()
+
+    def action_again(self) -> None:
+        """Play the scenario from its beginning."""
+        self.run.again()
+        self._changed()
+
+    def action_find(self) -> None:
+        """Select the output on the face."""
+        from benchcon.console.face import Face
+
+        line = self._selected()
+        if line is not None and isinstance(line.item, OutputNow):
+            self.screen.query_one(Face).select(line.item.name)
+
+    def action_to_face(self) -> None:
+        """Work the panel beside."""
+        from benchcon.console.face import Face
+
+        self.screen.query_one(Face).focus()
+
+    def action_type(self, key: str) -> None:
+        """A key of a number."""
+        if self.value is not None and len(self.typed) < NUMBER - 1:
+            self.typed += key
+            self._changed()
+
+    def action_untype(self) -> None:
+        """The number was not meant."""
+        self.typed = ""
+        self._changed()
+
+    def action_typed(self) -> None:
+        """Hold the selected value at the number that was typed. One outside its range is refused."""
+        value, text = self.value, self.typed
+        self.typed = ""
+        if value is None:
+            return
+        try:
+            number = float(text)
+        except ValueError:
+            self._changed()
+            self._told = f"'{text}' is no number."
+            return
+        if not value.low <= number <= value.high:
+            self._changed()
+            self._told = f"{with_unit(value, number)} is outside {value.low:.10g} to {with_unit(value, value.high)}."
+            return
+        self._hold(value, number)
+
+    def on_key(self, event: events.Key) -> None:
+        """A number typed at a value; a minus only at its beginning, where it is no step."""
+        value, key = self.value, _TYPED.get(event.key)
+        if event.key == "backspace" and self.typed:
+            self.typed = self.typed[:-1]
+        elif (
+            value is None
+            or key is None
+            or (key == "." and "." in self.typed)
+            or (key == "-" and (self.typed or value.low >= 0))
+        ):
+            return
+        else:
+            self.action_type(key)
+        event.stop()
+        event.prevent_default()
+        self._changed()
+
+    # --- the mouse ----------------------------------------------------------------------------------------------------
+
+    def on_click(self, event: events.Click) -> None:
+        """A click selects a line; on a slider it sets the value."""
+        index = self._top + event.y
+        if index >= len(self._lines) or not self._lines[index].key:
+            return
+        event.stop()
+        self.focus()
+        again = self.chosen == self._lines[index].key
+        self.chosen = self._lines[index].key
+        value = self.value
+        x, room = self._slider(self.canvas.width - 1)
+        if value is not None and x <= event.x < x + room:
+            step = step_of(value)
+            number = value.low + (value.high - value.low) * (event.x - x) / (room - 1)
+            self._hold(value, min(max(float(f"{round(number / step) * step:.12g}"), value.low), value.high))
+        elif again:
+            self.action_find()
+        self._changed()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel goes up the list."""
+        event.stop()
+        self.action_go(-1)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel goes down the list."""
+        event.stop()
+        self.action_go(1)
+
+
+def with_unit(value: ValueNow, number: float) -> str:
+    """Return a number as a person writes it, to about a thousandth of the range, with its unit."""
+    step = step_of(value) / 20
+    places = max(0, -int(f"{step:e}".partition("e")[2]))
+    text = f"{number:.{places}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{text} {value.unit}".rstrip()
+
+
+def _counts(picture: Picture) -> str:
+    counts = [(how, sum(each.how == how for each in picture.expected)) for how in ORDER]
+    told = [f"{count} {how}" for how, count in counts if count]
+    return "  " + ", ".join(told) if told else ""

@@ -1,0 +1,156 @@
+"""How a rehearsal stands at one moment, for a screen: values, what follows from them, what was expected. Pure.
+
+A picture is made on the thread that plays, and is never changed: whoever draws it needs no lock, and waits for no rule.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from benchcon.rehearse.expect import Expectation, Stand
+from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
+from benchcon.text import printable
+
+CAUSES = ("scenario", "held", "sweep", "source")
+"""Who says what a value is."""
+
+
+class ValueNow(NamedTuple):
+    """A value, where it stands in its range, and who says so."""
+
+    name: str
+    label: str
+    unit: str
+    low: float
+    high: float
+    number: float | None
+    """In its unit; None: no data."""
+    cause: str
+    """One of `CAUSES`."""
+
+
+class OutputNow(NamedTuple):
+    """A lamp or display: what its rule says, and what the board shows."""
+
+    name: str
+    label: str
+    says: str
+    """``lit``, ``40 %``, ``1013.2``; empty: it has no rule."""
+    shows: str
+    differs: bool
+    why: str
+    """``no data: wind_speed is not known``, ``overflow``, or what is wrong with the rule; empty if all is well."""
+    wrong: bool
+    """The rule went wrong."""
+    where: str
+    """``rules.py:12 crosswind``; empty: it has no rule."""
+
+
+class ExpectedNow(NamedTuple):
+    """An expectation."""
+
+    name: str
+    line: int
+    how: str
+    """``kept``, ``broken``, ``to come``, or ``not judged``."""
+    now: bool
+    """It is being looked at at this moment."""
+    times: int
+    """How often it was due."""
+    why: str
+    """Why it was not judged."""
+    broken: BrokenExpectation | None
+    """The last time that it was broken."""
+
+
+class Picture(NamedTuple):
+    """A rehearsal at one moment."""
+
+    after_us: int
+    """The scenario's own time."""
+    lasts_us: int
+    state: str
+    """``playing``, ``held up``, ``paused`` (a walk has the bench) or ``over``; empty: there is no scenario."""
+    hands_off: bool
+    """The user has taken over the controls, and nothing is expected any more."""
+    values: tuple[ValueNow, ...]
+    outputs: tuple[OutputNow, ...]
+    expected: tuple[ExpectedNow, ...]
+    mistakes: tuple[str, ...]
+    """Rules that go wrong now, with file and line."""
+
+    def output(self, name: str) -> OutputNow | None:
+        """Return the lamp or display called `name`."""
+        return next((each for each in self.outputs if each.name == name), None)
+
+
+def picture_of(rehearsal: Rehearsal, now_us: int, *, hands_off: bool = False, paused: bool = False) -> Picture:
+    """Return how `rehearsal` stands now."""
+    scenario = rehearsal.scenario
+    began_us = rehearsal.began_us if rehearsal.began_us is not None else now_us
+    if not scenario.actions:
+        state = ""
+    elif rehearsal.is_over(now_us):
+        state = "over"
+    else:
+        state = "paused" if paused else "held up" if rehearsal.waits else "playing"
+    return Picture(
+        min(max((rehearsal.waits_since_us or now_us) - began_us, 0), scenario.lasts_us),
+        scenario.lasts_us,
+        state,
+        hands_off,
+        tuple(_values(rehearsal)),
+        tuple(_outputs(rehearsal)),
+        tuple(_expected(rehearsal, each) for each in scenario.checks),
+        tuple(mistake.text for mistake in rehearsal.engine.mistakes.values()),
+    )
+
+
+def _values(rehearsal: Rehearsal) -> list[ValueNow]:
+    found = []
+    for value in rehearsal.scenario.behaviour.values:
+        held = rehearsal.by_hand.get(value.name)
+        if held is not None:
+            cause = "held" if held.sweeps_since_us is None else "sweep"
+        else:
+            cause = "source" if value.name in rehearsal.from_source else "scenario"
+        number = rehearsal.engine.inputs.get(value.name)
+        found.append(ValueNow(value.name, printable(value.label), value.unit, value.low, value.high, number, cause))
+    return found
+
+
+def _outputs(rehearsal: Rehearsal) -> list[OutputNow]:
+    engine, seen = rehearsal.engine, rehearsal.seen
+    wrong = {name for rule in engine.rules.rules if rule.name in engine.mistakes for name in rule.drives}
+    found = []
+    for name in seen.output_names:
+        shown = engine.shown.get(name)
+        says, why = ("", "") if shown is None else (shown.text, shown.why)
+        differs = shown is not None and not seen.shows_as(name, shown.value)
+        found.append(
+            OutputNow(
+                name,
+                seen.label_of(name),
+                printable(says),
+                seen.in_words(name),
+                differs,
+                why,
+                name in wrong,
+                engine.where(name),
+            )
+        )
+    return found
+
+
+def _expected(rehearsal: Rehearsal, expectation: Expectation) -> ExpectedNow:
+    judge = rehearsal.judge
+    broken = next((each for each in reversed(rehearsal.failed) if each.broken.expectation is expectation), None)
+    times = judge.due.get(expectation, 0)
+    stand = judge.stand(expectation)
+    why = judge.held.get(expectation, "")
+    if judge.stopped and not times:
+        why = why or "the controls are yours now"
+    how = "broken" if broken else "kept" if times else "not judged" if why else "to come"
+    looked_at = stand in (Stand.KEPT, Stand.BROKEN)
+    name = printable(expectation.name)
+    return ExpectedNow(name, expectation.line, how, looked_at, times, why, broken)

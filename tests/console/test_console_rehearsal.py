@@ -1,0 +1,166 @@
+"""`benchcon rehearse` on a real terminal: values with sliders, what follows, what was expected, the face beside."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from console.in_terminal import Terminal
+
+from benchcon import demo
+from benchcon.demo.desks import Demo, start
+
+PANELS = Path(demo.__file__).parent / "panels"
+STEPS = """
+[scenario]
+behaviour = "level-alert-behaviour.toml"
+lasts = "600 s"
+
+[[steps]]
+set = { level = "8000 ft" }
+
+[[steps]]
+at = "1 s"
+turn = { level_set = 20 }
+
+[[steps]]
+at = "2.5 s"
+expect = { selected_level = "12.000" }
+
+[[expect]]
+name = "near is lit"
+show = { level_alert = "lit" }
+when = { level = "from 11010 ft to 11690 ft", level_set = "20" }
+
+[[expect]]
+name = "no such level is ever out"
+show = { level_alert = "lit" }
+when = { level = "above 40000 ft" }
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for path in PANELS.glob("level*"):
+        shutil.copy(path, tmp_path)
+    (tmp_path / "near.toml").write_text(STEPS)
+    return tmp_path
+
+
+def said(terminal: Terminal, text: str) -> None:
+    """Wait until this stands on the screen, however its lines are broken."""
+    terminal.until(lambda: text in " ".join(terminal.text().split()), repr(text))
+
+
+def rehearse(folder: Path, *words: str, columns: int = 100, rows: int = 30) -> Terminal:
+    return Terminal("-m", "benchcon", "rehearse", *words, columns=columns, rows=rows, cwd=folder)
+
+
+def test_a_value_is_dialled_swept_held_and_given_back(folder: Path) -> None:
+    with rehearse(folder, "near.toml") as terminal:
+        terminal.see("F8 Rehearsal", "Level ", "8000 ft", "├", "LEVEL ALERT", "✓ selected_level")
+        # Dialled: the lamp follows, and what is expected of it is kept.
+        terminal.press(*"11500", "enter")
+        terminal.see("11500 ft", "◆", "is held by", "✓ near is lit", "▟██▙ on")
+        # Never outside its range quietly.
+        terminal.press(*"99999", "enter")
+        said(terminal, "99999 ft is outside 0 to 50000 ft.")
+        terminal.see("11500 ft")
+        terminal.press("right")
+        terminal.see("12000 ft")  # the next whole step
+        terminal.press("x")
+        terminal.see("no data: level is not")
+        terminal.press("s")
+        said(terminal, "goes up and down its range")
+        terminal.until(lambda: "✗ no such level is ever out" in terminal.text(), "the sweep to come above 40 000 ft")
+        terminal.press("h", "h")
+        said(terminal, "follows the scenario")
+        terminal.see("8000 ft")
+        terminal.press("q")
+        assert terminal.ended() == 1
+        told = terminal.raw.decode("utf-8", "replace")
+    assert "BROKEN" in told
+    assert "no such level is ever out" in told
+    assert "2 of 3 expectations kept" in told
+
+
+def test_a_rule_error_stands_at_its_lamp_with_its_line_and_goes_with_the_mistake(folder: Path) -> None:
+    rules = folder / "level_alert_rules.py"
+    good = rules.read_text()
+    line = good[: good.index("    return 300 <")].count("\n") + 1
+    with rehearse(folder, "level-alert-behaviour.toml", columns=140, rows=45) as terminal:
+        terminal.see("Selected level", "10.000", "nothing: a scenario says what is expected")
+        rules.write_text(good.replace("    return 300 <", "    return 1 / 0 <"))
+        terminal.see(f"level_alert_rules.py:{line}: ZeroDivisionError", f"line {line} ", "10.000")
+        rules.write_text(good.replace("def level_alert(", "def level_alert(:"))
+        terminal.see("the rules stay as they were")
+        rules.write_text(good + "\n")
+        terminal.until(lambda: "ZeroDivisionError" not in terminal.text(), "the mistake to go")
+        terminal.press("q")
+        assert terminal.ended() == 1, "a rule went wrong"
+
+
+def test_the_panel_beside_is_worked_and_the_scenario_keeps_off(folder: Path) -> None:
+    with rehearse(folder, "near.toml") as terminal:
+        terminal.see("12.000")
+        terminal.press("tab")
+        terminal.see("More")
+        terminal.see("+20")
+        terminal.press("+")
+        terminal.see("the controls are yours", "12.100")
+        terminal.press("F8", "p")
+        terminal.until(lambda: "the controls are yours" not in terminal.text(), "the scenario to have them again")
+        terminal.press("q")
+        terminal.ended()
+
+
+@pytest.fixture(scope="module")
+def board() -> Iterator[Demo]:
+    with start(panel=PANELS / "level-alert.toml", separate=True) as running:
+        yield running
+
+
+def test_on_a_board_without_a_hand_the_person_is_asked(board: Demo, folder: Path) -> None:
+    with rehearse(folder, "near.toml", board.boards[0].port) as terminal:
+        terminal.see("Please turn Level set", "stands still", "Done")
+        board.hands["alert"].turn("level_set", 20)
+        terminal.press("enter")
+        terminal.see("✓ selected_level", "12.000")
+        terminal.press("q")
+        assert terminal.ended() == 0
+    assert set(board.hands["alert"].lit().values()) == {0}, "dark when it is left"
+
+
+def test_without_a_terminal_or_headless_it_is_played_and_told(folder: Path) -> None:
+    (folder / "near.toml").write_text(STEPS.replace("600 s", "5 s"))
+    with rehearse(folder, "near.toml", "--headless") as terminal:
+        assert terminal.ended() == 0
+        assert "times faster than life" in terminal.text().replace("\n", "")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45), (200, 60)])
+def test_it_fits(folder: Path, size: tuple[int, int]) -> None:
+    with rehearse(folder, "near.toml", columns=size[0], rows=size[1]) as terminal:
+        terminal.see("VALUES", "WHAT FOLLOWS", "EXPECTED", "8000 ft", "12.000", "F9 DARK")
+        rows = terminal.screen.display
+        assert all(len(row.rstrip()) <= size[0] for row in rows)
+        assert any("LEVEL SET" in row for row in rows), "the face stands beside it"
+        terminal.press("q")
+        assert terminal.ended() == 0
+
+
+def test_a_rule_that_sleeps_holds_nobody_up(folder: Path) -> None:
+    rules = folder / "level_alert_rules.py"
+    slow = rules.read_text().replace("    return 300 <", "    time.sleep(level / 1000)\n    return 300 <")
+    rules.write_text("import time\n" + slow)
+    with rehearse(folder, "level-alert-behaviour.toml") as terminal:
+        terminal.see("10.000", "LEVEL SET")
+        terminal.press(*"6000", "enter")
+        # The rule sleeps for six seconds now. Dark is confirmed meanwhile, and the link answers.
+        terminal.press("F9")
+        terminal.see("Dark, confirmed")
+        said(terminal, "takes too long and is put off")
+        terminal.press("q")
+        terminal.ended()
