@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments, supplies
+from benchcon.diagnosis import fleeting as fleeting_
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, HandStep, LampLook, SupplyLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
@@ -39,7 +40,8 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     story = tell(layout, [each for each in given if isinstance(each, HandStep)])
     in_turn = {key for group in turns(layout, story) for key in group}
     floats = floating.find(layout, story)
-    in_turn |= {raw.channels[0] for raw in floats}
+    fleeting = [*floats, *fleeting_.missing(layout, story), *fleeting_.crosstalk(layout, story)]
+    in_turn |= {raw.channels[0] for raw in fleeting}
     looks = [each for each in given if isinstance(each, LampLook)]
     pictures = [each for each in given if isinstance(each, DigitsLook)]
     turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
@@ -51,7 +53,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
 
     found: list[Choices] = [
         *wholes,
-        *([[raw]] for raw in floats),
+        *([[raw]] for raw in fleeting),
         *contacts.find(layout, story, in_turn | explained),
         *left(turned),
         *lights.find(layout, looks, explained),

@@ -36,8 +36,10 @@ def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
             if (told or edges) and _held(layout, spot, moment):
                 steps = []
                 break
-            if spot.part.name in moment.hand.parts:
-                continue  # it is being moved, and may bounce
+            if spot.part.name in moment.hand.parts and moment.hand.do != "rest":
+                if spot.kind == "contact":
+                    steps += _periods(edges)  # it is being moved, and may bounce; no bounce has the mains' period
+                continue
             steps += [*_periods(told), *_periods(edges)]
             levels += [change.value for change in edges]
         best = max(PERIODS_US, key=lambda period: _near(steps, period))

@@ -35,7 +35,7 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
     found = diagnose(panel, evidence)
     by_part = {group.group.name: group for group in groups}
     parts = [_part(layout, part, by_part.get(part.name), found) for part in panel.parts]
-    extra = [group for group in groups if group.group.kind in ("rest", "dark", "matrix", "supply")]
+    extra = [group for group in groups if group.group.kind in ("rest", "clear", "dark", "matrix", "listen", "supply")]
     counts = {verdict: sum(part["verdict"] == verdict for part in parts) for verdict in VERDICTS}
     return {
         "walk": FORM,

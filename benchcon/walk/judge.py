@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from benchcon.diagnosis.evidence import Evidence, HandStep
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
-from benchcon.walk.plan import Step
+from benchcon.walk.plan import Step, pressed_again
 
 STEADY = ("contact", "selector")
 """Kinds of channel that stand where they are until a hand moves them."""
@@ -139,3 +139,47 @@ def worth_repeating(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
             if spot.kind in STEADY and key not in own and each.values.get(key) != each.before.get(key):
                 return True
     return False
+
+
+def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:
+    """Return the steps that decide what a group of one control, asked twice, has left in doubt; none: nothing is.
+
+    A contact that showed nothing and then did is pressed five times. Where something else moved the one time and not
+    the other, the group is asked once more.
+    """
+    hands = [each for each in evidence if isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1]
+    asked: dict[tuple[str, int], list[HandStep]] = {}
+    for hand in hands:
+        asked.setdefault((hand.parts[0], hand.to), []).append(hand)
+    for (name, to), several in asked.items():
+        code = codes_of(layout.controls[name])[to]
+        came = [reads(layout, (name,), to, hand.values) for hand in several]
+        silent = [hand.outcome == "said" and not _others_moved(layout, hand) for hand in several]
+        nothing = [s and not c for s, c in zip(silent, came, strict=True)]
+        if any(code) and any(nothing) and any(came):
+            return pressed_again(layout, name, to)
+    for several in asked.values():
+        if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
+            return [Step("put", hand.parts, hand.to) for hand in hands[: len(hands) // 2]]
+    return []
+
+
+def _others_moved(layout: PanelIndex, hand: HandStep) -> set[str]:
+    own = {key for part in hand.parts for key in layout.channels_of(part)}
+    return {
+        key
+        for key, spot in layout.spots.items()
+        if spot.kind in STEADY and key not in own and hand.values.get(key) != hand.before.get(key)
+    }
+
+
+def restless(layout: PanelIndex, evidence: Iterable[Evidence]) -> tuple[str, ...]:
+    """Return the controls with contacts that moved in two steps or more which were about others, or about none."""
+    count: dict[str, int] = {}
+    for each in evidence:
+        if not isinstance(each, HandStep) or each.do not in ("put", "turn", "end", "rest", "still"):
+            continue
+        changed = {change.channel for change in each.changes if change.channel in layout.spots}
+        for name in {layout.spots[key].part.name for key in changed if layout.spots[key].kind == "contact"}:
+            count[name] = count.get(name, 0) + (name not in each.parts)
+    return tuple(name for name, times in count.items() if times > 1)

@@ -138,7 +138,7 @@ class Walk:
     def raw_wanted(self) -> tuple[str, ...]:
         """Channels whose raw edges or readings the step at hand wants."""
         step = self.step
-        if step is None or step.do not in ("put", "turn", "end", "still"):
+        if step is None or step.do not in ("put", "turn", "end", "still", "rest"):
             return ()
         if step.do == "turn" and not self.progress.again:
             return ()  # so many edges fill a slow line; they are wanted where the counts were odd
@@ -148,7 +148,8 @@ class Walk:
         """When `tick` should be called at the latest, whatever else happens; None: nothing is due."""
         if self.state == "wait":
             step = self.step
-            waits = {"rest": self.rest_us, "starting": step.to * 1000 if step else 0}
+            listening = bool(step and step.parts)
+            waits = {"rest": pace.LISTEN_US if listening else self.rest_us, "starting": step.to * 1000 if step else 0}
             return self._taking.began_us + waits.get(step.do if step else "", self.still_us)
         if self.state == "closing":
             return self._close_us
@@ -176,13 +177,13 @@ class Walk:
         if self.state not in ("ask", "closing", "wait"):
             return
         self._taking.take(change, how)
+        if self.state == "closing" and self._said and how in ("is", "edge"):
+            quiet, most = pace.quiet_after_done(self.step)  # what still bounces has not been told yet
+            self._close_us = min(now_us + quiet, self._said_us + most)
         if how != "is":
             return
-        if self.state == "closing":
-            if self._said:
-                quiet, most = pace.quiet_after_done(self.step)
-                self._close_us = min(now_us + quiet, self._said_us + most)
-            elif self._outcome == "seen" and self.step and self.step.do == "put" and not self._is_there():
+        if self.state == "closing" and not self._said:
+            if self._outcome == "seen" and self.step and self.step.do == "put" and not self._is_there():
                 self._lapse(change, now_us)
             else:
                 self._taking.settled = dict(self.values)
@@ -292,8 +293,16 @@ class Walk:
         self._odd_since: int | None = None
 
     def _next_group(self, now_us: int) -> None:
-        if self.progress.next_group():
-            self._begin_group(now_us)
+        if self.progress.after_controls:
+            restless = judge.restless(self.layout, self.progress.evidence)
+            if restless:
+                self.progress.listen_to(restless)
+        while self.progress.next_group():
+            self.progress.begin_group(self.values, now_us)
+            if self.progress.step is not None:
+                self._begin_step(now_us)
+                return
+            self.progress.leave_out()
         else:
             self._want(Wants())
             self.state = "over"
@@ -301,7 +310,11 @@ class Walk:
 
     def _begin_group(self, now_us: int) -> None:
         self.progress.begin_group(self.values, now_us)
-        self._begin_step(now_us)
+        if self.step is None:  # there is nothing to ask any more
+            self.progress.keep("done", now_us)
+            self._next_group(now_us)
+        else:
+            self._begin_step(now_us)
 
     def _begin_step(self, now_us: int) -> None:
         step = self.step
@@ -408,9 +421,11 @@ class Walk:
         progress = self.progress
         if progress.next_step():
             self._begin_step(now_us)
-        elif not progress.again and judge.worth_repeating(self.layout, progress.collected):
+        elif not progress.again and progress.may_repeat and judge.worth_repeating(self.layout, progress.collected):
             progress.again = True
             self._begin_group(now_us)
+        elif progress.ask_more():
+            self._begin_step(now_us)
         else:
             progress.keep("done", now_us)
             self._next_group(now_us)

@@ -41,6 +41,8 @@ class Step:
     picture: bytes = b""
     supply: str = ""
     """Name of the supply that the step is about."""
+    why: str = ""
+    """Why it is asked, where nobody would guess; a sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +50,9 @@ class Group:
     """What is proved together, and again together if something was odd: one control, one lamp, one display."""
 
     name: str
-    """The part's name; ``rest``, ``dark``, ``matrix NAME`` or ``supply NAME``."""
+    """The part's name; ``rest``, ``dark``, ``clear NAME`` and ``matrix NAME``, ``listen`` or ``supply NAME``."""
     kind: str
-    """``rest``, ``control``, ``matrix``, ``dark``, ``lamp``, ``digits`` or ``supply``."""
+    """``rest``, ``control``, ``clear``, ``matrix``, ``listen``, ``dark``, ``lamp``, ``digits`` or ``supply``."""
     parts: tuple[str, ...] = ()
 
 
@@ -75,6 +77,7 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
         groups.append(looks.pop(0))  # the first lamp, so that it can tell right from wrong where no screen is seen
     if controls:
         groups.append(Group("rest", "rest"))
+        groups += _to_clear(layout, wanted)
     groups += [Group(control.name, "control", (control.name,)) for control in controls]
     return groups + _matrices(layout, wanted) + looks + _supplies(panel, wanted)
 
@@ -83,6 +86,10 @@ def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[S
     """Return the steps of `group`, begun with the channels at `values`."""
     if group.kind in ("rest", "dark"):
         return [Step(group.kind)]
+    if group.kind == "listen":
+        return [Step("rest", group.parts)]
+    if group.kind == "clear":
+        return _clearing(layout, group, values)
     if group.kind == "matrix":
         return [Step("put", group.parts, 1), Step("put", group.parts, 0)]
     if group.kind == "supply":
@@ -153,6 +160,51 @@ def _matrices(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
         if names and not set(names).isdisjoint(wanted):
             out.append(Group(f"matrix {matrix}", "matrix", names))
     return out
+
+
+def _to_clear(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
+    """One group for each matrix without diodes that has switches: what stands made there makes ghosts of others."""
+    out = []
+    for matrix in dict.fromkeys(layout.matrix_of.values()):
+        names = [spot.part.name for key, spot in layout.spots.items() if layout.matrix_of.get(key) == matrix]
+        switches = tuple(
+            dict.fromkeys(name for name in names if layout.controls[name].wired and _open_at(layout, name))
+        )
+        if not layout.diodes.get(matrix, True) and switches and not set(wanted).isdisjoint(names):
+            out.append(Group(f"clear {matrix}", "clear", switches))
+    return out
+
+
+def _open_at(layout: PanelIndex, name: str) -> list[int]:
+    """Positions of a switch that stays where it is put in which none of its contacts is made."""
+    control = layout.controls[name]
+    if control.kind != "switch" or control.spring:
+        return []
+    return [position for position, code in enumerate(codes_of(control)) if not any(code)]
+
+
+def _clearing(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
+    """Nothing, where nothing of the matrix reads made; else all its switches to where they are open."""
+    matrix = group.name.removeprefix("clear ")
+    if not any(values.get(key) for key, name in layout.matrix_of.items() if name == matrix):
+        return []
+    by: dict[int, list[str]] = {}
+    for name in group.parts:
+        by.setdefault(_open_at(layout, name)[0], []).append(name)
+    return [Step("put", tuple(names), position, why=_NO_DIODES) for position, names in by.items()]
+
+
+_NO_DIODES = "Their matrix has no diodes: what stands made there makes others seem made."
+PRESSES = 5
+"""How often a contact is asked again that first showed nothing and then did."""
+
+
+def pressed_again(layout: PanelIndex, name: str, to: int) -> list[Step]:
+    """Return the steps that show how often a button, or a switch put to `to`, really makes."""
+    control = layout.controls[name]
+    spring = spring_of(control)
+    rest = next((n for n in range(len(codes_of(control))) if n not in spring and n != to), 0)
+    return [Step("put", (name,), position) for _ in range(PRESSES) for position in (to, rest)]
 
 
 def _supplies(panel: Panel, wanted: Collection[str]) -> list[Group]:
@@ -249,3 +301,15 @@ def _threes(layout: PanelIndex, keys: list[str]) -> Iterator[tuple[str, str, str
             if corner in at and fourth in every:
                 # `corner` shares its row with one and its column with the other: the current finds its way round it.
                 yield at[row, column], at[corner], at[other_row, other_column]
+
+
+def fourth_of(layout: PanelIndex, three: Collection[str]) -> str:
+    """Return the channel of a matrix at which a ghost may show while `three` keys are held; empty: not known."""
+    held = [layout.crosses.get(layout.channels_of(name)[0]) for name in three]
+    places = {(cross.matrix, cross.row, cross.column) for cross in held if cross is not None}
+    for key, cross in layout.crosses.items():
+        rows, columns = {row for _, row, _ in places}, {column for _, _, column in places}
+        corner = (cross.matrix, cross.row, cross.column) not in places
+        if corner and cross.row in rows and cross.column in columns and {m for m, _, _ in places} == {cross.matrix}:
+            return key
+    return ""

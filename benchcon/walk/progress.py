@@ -14,7 +14,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel
 from benchcon.walk import judge
 from benchcon.walk.journal import FinishedStep, line_of
-from benchcon.walk.plan import Group, Step, plan, rectangles, steps
+from benchcon.walk.plan import Group, Step, fourth_of, plan, rectangles, steps
 
 BOARDS = Group("all boards", "boards", ())
 """Not asked of anybody: where what happened to the boards is written down."""
@@ -31,6 +31,8 @@ class Progress:
         """By group name, in the order in which they were done."""
         self.again = False
         """The group at hand is asked once more, because something in it was odd."""
+        self._more = False
+        """It was asked a third time, or how often it comes."""
         self.collected: list[Evidence] = []
         """Evidence of the group at hand."""
         self.note = ""
@@ -100,28 +102,63 @@ class Progress:
                 self.done[group.name] = FinishedStep(group, [], "not wired")
                 self._fresh.append(self.done[group.name])
             self._group += 1
-        self.again = False
+        self.again = self._more = False
         if self.group is None:
             self.collected = []
         return self.group is not None
+
+    def leave_out(self) -> None:
+        """Take the group at hand, of which there is nothing to ask, out of the plan; the one before is at hand."""
+        del self.groups[self._group]
+        self._group -= 1
+
+    def listen_to(self, parts: tuple[str, ...]) -> None:
+        """Have the next group be one that listens to these controls while nobody touches the panel."""
+        self.groups.insert(self._group + 1, Group("listen", "listen", parts))
+
+    @property
+    def may_repeat(self) -> bool:
+        """Whether the group at hand may be asked once more; what only prepares others need not be."""
+        return self.group is not None and self.group.kind not in ("clear", "listen")
+
+    @property
+    def after_controls(self) -> bool:
+        """Whether the group at hand is the last control's, and nothing has been listened to yet."""
+        group, following = self.group, self.groups[self._group + 1 : self._group + 2]
+        last = group is not None and group.kind == "control" and not any(g.kind == "control" for g in following)
+        return last and not any(g.kind == "listen" for g in self.groups)
+
+    def ask_more(self) -> bool:
+        """Have the steps of the group at hand be those that decide what is in doubt, if anything is; only once."""
+        group = self.group
+        if group is None or group.kind != "control" or self._more:
+            return False
+        steps = judge.in_doubt(self.layout, self.collected)
+        if steps:
+            self._more, self._steps, self._step = True, steps, 0
+        return bool(steps)
 
     def begin_group(self, values: Mapping[str, int], now_us: int) -> None:
         """Stand at the first step of the group at hand, with the channels at `values`."""
         group = self.group
         assert group is not None
         if group.kind == "matrix" and not self.again:
-            group = self.groups[self._group] = replace(group, parts=self._answering(group))
+            group = self.groups[self._group] = replace(group, parts=self._answering(group, values))
         if not self.again:
             self.collected = []
             self._began_us = now_us
         self._steps = steps(self.layout, group, values)
         self._step = 0
 
-    def _answering(self, group: Group) -> tuple[str, ...]:
-        """Three keys of the matrix that all answered when they were pressed alone: a dead one would show nothing."""
+    def _answering(self, group: Group, values: Mapping[str, int]) -> tuple[str, ...]:
+        """Three keys of the matrix that all answered when they were pressed alone: a dead one would show nothing.
+
+        Nor would a ghost of a switch that stands made already.
+        """
         proved = {name for name, done in self.done.items() if done.how == "done" and self._is_proved(done)}
-        threes = rectangles(self.layout, group.name.removeprefix("matrix "))
-        return next((three for three in threes if proved.issuperset(three)), group.parts)
+        threes = [each for each in rectangles(self.layout, group.name.removeprefix("matrix ")) if proved >= {*each}]
+        free = [each for each in threes if not values.get(fourth_of(self.layout, each))]
+        return (*free, *threes, group.parts)[0]
 
     def _is_proved(self, done: FinishedStep) -> bool:
         return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)

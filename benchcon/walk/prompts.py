@@ -51,6 +51,14 @@ _LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, not
 def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     labels = [layout.part(name).label or name for name in step.parts]
     label = labels[0] if labels else ""
+    why = f" {step.why}" if step.why else ""
+    if step.do == "rest" and step.parts:
+        names = _listed(labels)
+        return (
+            "Hands off",
+            f"Take your hands off the panel: {names} moved while others were asked.",
+            "It goes on by itself.",
+        )
     if step.do == "rest":
         return "Hands off", "Take your hands off the panel.", "It goes on by itself."
     if step.do == "still":
@@ -76,6 +84,9 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     if step.do == "end":
         way = "right" if step.to > 0 else "left"
         return f"{label} {way}", f"Turn {label} fully to the {way}.", _BY_ITSELF
+    if len(step.parts) > 1 and part.kind == "switch":
+        word = words_of(part)[step.to]
+        return f"Switches: {word}", f"Put {_listed(labels)} to {word}.{why}", _BY_ITSELF
     if len(step.parts) > 1:
         names = ", ".join(labels[:-1]) + f" and {labels[-1]}"
         if step.to:
@@ -87,7 +98,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
             return f"Press {label}", f"{lift}Press {label} and hold it.", _BY_ITSELF
         return f"Release {label}", f"Let go of {label}.", _BY_ITSELF
     word = words_of(part)[step.to] if step.to < len(codes_of(part)) else str(step.to)
-    return f"{label}: {word}", f"{lift}Put {label} to {word}.", _BY_ITSELF
+    return f"{label}: {word}", f"{lift}Put {label} to {word}.{why}", _BY_ITSELF
 
 
 _FED = "Enter: all lit. Or point at what is dark, or say that nothing is lit."
@@ -107,6 +118,10 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     eights = "displays an 8 on the left" if any(name in layout.digits for name in step.parts) else ""
     how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""
     return f"{supply.label}: on", f"With {by}, {fed} should be lit{how}.", _FED
+
+
+def _listed(labels: list[str]) -> str:
+    return labels[0] if len(labels) == 1 else ", ".join(labels[:-1]) + f" and {labels[-1]}"
 
 
 def by_button(button: Part, step: Step | None) -> str:

@@ -429,6 +429,14 @@ def colour(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     return Truth((name, f"wrong_colour {ids[0]} colour={other}"), [[(("wrong colour",), key, {"colour": other})]])
 
 
+def crosstalk(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
+    ids = wrongs.some(board, "contact", 2)
+    if not ids or wrongs.parts[f"{name}.{ids[0]}"] is wrongs.parts[f"{name}.{ids[1]}"]:
+        return None
+    keys = frozenset(f"{name}.{id_}" for id_ in ids)
+    return Truth((name, "crosstalk " + " ".join(ids)), [[(("crosstalk",), keys, {})]])
+
+
 STATIC: dict[str, Any] = {
     "stuck": simple("stuck", "contact", "stuck", "value=1"),
     "stuck open": simple("stuck", "contact", "open", "value=0"),
@@ -498,8 +506,8 @@ INTERMITTENT: dict[str, Any] = {
     "loose": simple("loose", "contact", "chattering", "every=100ms gap=12ms"),
     "floating": simple("floating", "contact", "floating"),
     "floating phase": simple("floating", "encoder", "floating"),
-    "crosstalk": simple("crosstalk", "contact", "crosstalk", count=2),
-    "misses": simple("misses", "contact", "misses", "one_in=2"),
+    "crosstalk": crosstalk,
+    "misses": simple("misses", "contact", "misses", "one_in=3"),
     "loose lamp": simple("loose", "lamp", "flickering"),
     "flickering": simple("flickering", "lamp", "flickering"),
     "shared_resistor": simple("shared_resistor", "lamp", "shared resistor", count=3),

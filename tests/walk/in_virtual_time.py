@@ -152,6 +152,7 @@ class VirtualWalk:
             elif walk.state == "look":
                 self._look()
             else:
+                self._set_raw()
                 self.advance(walk.due_us())
         raise AssertionError("the walk does not end")
 

@@ -39,8 +39,8 @@ def test_a_healthy_panel_and_a_clumsy_hand_are_accused_of_nothing(seed: int) -> 
 
 
 def test_every_kind_of_fault_of_parts_wires_and_chips_is_walked() -> None:
-    """But for those that `chattering` and a broken wire say as well, under other words."""
+    """But for those that `chattering` and a broken wire say as well, under other words, and for supplies."""
     walked = {name.split()[0] for name in (*STATIC, *INTERMITTENT)}
     groups = ("inputs", "lamps and digits", "whole plugs, matrices and chains")
     kinds = {kind for group in groups for kind in GROUPS[group]}
-    assert kinds - walked <= {"storm", "mirrored", "shifted", "diodes_missing", "stuck"}
+    assert kinds - walked <= {"storm", "mirrored", "shifted", "diodes_missing", "stuck", "unswitched"}

@@ -324,3 +324,29 @@ def test_numbers_are_of_parts_and_back_takes_back() -> None:
     assert walk.walk.prompt().number == 3
     walk.walk.back(walk.now)
     assert walk.walk.prompt().number == 2
+
+
+def test_nothing_and_then_seen_is_pressed_five_times_and_told_how_often_it_came() -> None:
+    walk = Driven("b1")
+    walk.past_rest()
+    walk.walk.said(walk.now)  # nothing came of the press, and then nothing can come of letting go
+    walk.wait(1_500_000)
+    walk.wait(1_500_000)
+    came = 0
+    while walk.walk.state == "ask":
+        asked = walk.walk.step
+        assert asked is not None
+        if asked.to:
+            came += 1
+        if asked.to and came in (3, 5):  # the third press and the fifth one do not make
+            walk.walk.said(walk.now)
+            walk.wait(1_500_000)
+        elif walk.walk.values.get("a.b1", 0) != asked.to:
+            walk.change("b1", asked.to)
+            walk.wait(40_000)
+        else:
+            walk.walk.said(walk.now)
+            walk.wait(1_500_000)
+    assert came == 6
+    (finding,) = diagnose(walk.walk.panel, walk.walk.evidence)
+    assert (finding.kind, finding.detail["asked"], finding.detail["missed"]) == ("misses", 7, 3)
