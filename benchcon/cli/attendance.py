@@ -37,7 +37,7 @@ class Attendance:
         for info in infos:
             if info.source in heard:
                 self.answered[info.port] = heard[info.source] or self.answered.get(info.port, "")
-            if info.standing in COMPLAINTS and info.text:
+            if info.standing in (*COMPLAINTS, "live") and info.text:
                 told.append(_about(info.port, info.text))
             elif info.standing == "live" and any(line.startswith(f"{info.port}: ") for line in self._told):
                 told.append(f"{info.port}: '{info.ident}' answers now")

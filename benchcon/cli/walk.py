@@ -244,7 +244,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
     # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
     # So is what is no longer on the panel.
     there = {part.name for part in panel.parts} - wanted
-    kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "digits") and d.group.name in there]
+    kept = [d for d in done_of(report) if d.group.kind in ("control", "lamp", "display") and d.group.name in there]
     return kept, names
 
 
@@ -306,7 +306,7 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
 
     if not args.report:
         return "nothing of it is kept: with --report DIR it could go on from here"
-    parts = counted(sum(each.group.kind in ("control", "lamp", "digits") for each in done), "part")
+    parts = counted(sum(each.group.kind in ("control", "lamp", "display") for each in done), "part")
     named = [("--panel", [args.panel] if args.panel else []), ("--only", args.only), ("--report", [args.report])]
     named += [("--compare", [args.compare] if args.compare else []), ("--hand", args.hand)]
     words = [word for option, texts in named for text in texts for word in (option, text)]

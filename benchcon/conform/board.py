@@ -12,7 +12,7 @@ from benchcon.wire.codec import request
 from benchcon.wire.slips import explain_line
 
 WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}
-"""Hex digits of a value (section 6); digits have two a place."""
+"""Hex digits of a value (section 6); a display has two for each digit."""
 
 
 LEFT_OUT = ("01", "08")
@@ -48,14 +48,14 @@ class DescribedChannel(NamedTuple):
     @property
     def width(self) -> int:
         """Hex digits of this channel's value, 0 if its kind is not known."""
-        if self.kind == "digits":
-            return 2 * int(self.detail.get("places", "0"), 16)
+        if self.kind == "display":
+            return 2 * int(self.detail.get("digits", "0"), 16)
         return WIDTHS.get(self.kind, 0)
 
     @property
     def is_output(self) -> bool:
-        """Whether this is a lamp or digits."""
-        return self.kind in ("lamp", "digits")
+        """Whether this is a lamp or a display."""
+        return self.kind in ("lamp", "display")
 
     @property
     def off(self) -> str:
@@ -64,7 +64,7 @@ class DescribedChannel(NamedTuple):
 
     @property
     def on(self) -> str:
-        """A value that is plainly on; of digits only one segment a place, which is kinder to the supply."""
+        """A value that is plainly on; of a display only one segment for each digit, which is kinder to the supply."""
         return "3E8" if self.kind == "lamp" else "01" * (self.width // 2)
 
 
@@ -86,7 +86,7 @@ class Subject:
 
     @property
     def outputs(self) -> list[DescribedChannel]:
-        """Lamps and digits."""
+        """Lamps and displays."""
         return [channel for channel in self.channels if channel.is_output]
 
     @property
@@ -95,7 +95,7 @@ class Subject:
         return [channel for channel in self.channels if not channel.is_output and channel.width]
 
     def lamp(self) -> DescribedChannel:
-        """The first lamp, else the first digits; `NotRun` without outputs."""
+        """The first lamp, else the first display; `NotRun` without outputs."""
         for channel in sorted(self.outputs, key=lambda channel: channel.kind != "lamp"):
             return channel
         raise NotRun("the board has no outputs")

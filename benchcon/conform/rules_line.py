@@ -7,7 +7,7 @@ import re
 from benchcon.conform.board import LEFT_OUT, WIDTHS, DescribedChannel, NotRun, RuleBroken, Subject, shown
 from benchcon.text import printable
 from benchcon.wire.codec import request, seal
-from benchcon.wire.items import ABOUT
+from benchcon.wire.items import ABOUT, FORMER
 from benchcon.wire.notifications import CAUSES, FORMS, known
 from benchcon.wire.quote import unquote
 from benchcon.wire.slips import explain_hello, explain_line, hello_slip, other_version
@@ -41,16 +41,18 @@ def items(board: Subject) -> None:
         if answer.words[2] == "board":
             board.item_ident = next((word[6:] for word in answer.words[3:] if word.startswith("ident=")), "")
         kind, *rest = answer.words[2:]
-        if kind in WIDTHS or kind == "digits":
+        if kind in WIDTHS or kind == "display":
             if not rest or "=" in rest[0]:
                 raise RuleBroken(f"item {index:02X}: '{kind}' lacks its id")
             pairs = (word.partition("=") for word in rest[1:])
             channel = DescribedChannel(index, kind, rest[0], {key: unquote(text) for key, _, text in pairs})
             if any(known.id == channel.id for known in board.channels):
                 raise RuleBroken(f"two channels are called '{channel.id}'")
-            if kind == "digits" and not 1 <= int(channel.detail.get("places", "0"), 16) <= 8:
-                raise RuleBroken(f"item {index:02X}: digits have 1 to 8 places")
+            if kind == "display" and not 1 <= int(channel.detail.get("digits", "0"), 16) <= 8:
+                raise RuleBroken(f"item {index:02X}: a display has 1 to 8 digits")
             board.channels.append(channel)
+        elif kind in FORMER:
+            raise RuleBroken(f"item {index:02X}: '{kind}' is called '{FORMER[kind]}' now (section 5)")
         elif kind not in ABOUT and rest and "=" not in rest[0]:
             board.others.add(rest[0])
     if (answer := board.ask("item", f"{board.items:02X}")).words[:2] != ("no", "09"):

@@ -22,7 +22,7 @@ from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, in
 from benchcon.console.plates import ground_of, paint_title
 from benchcon.console.showing import board_name
 from benchcon.console.tiles import Tile, TilePen, draw
-from benchcon.panel.model import Control, Digits, Lamp, Part
+from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.text import printable
 
 if TYPE_CHECKING:
@@ -51,8 +51,8 @@ class Face(Drawn, can_focus=True):
         Binding("enter", "typed", "Done"),
         Binding("escape", "untype", "Put back"),
         Binding("0", "type('0')", "Type a number", key_display="0-9"),
-        Binding("space", "digits_blank", "Blank"),
-        Binding("a", "digits_all", "All segments"),
+        Binding("space", "display_blank", "Blank"),
+        Binding("a", "display_all", "All segments"),
         Binding("space", "button_hold", "Hold/release"),
         Binding("enter", "button_tap", "Press"),
         Binding("space,enter", "switch_next", "Next position"),
@@ -302,13 +302,13 @@ class Face(Drawn, can_focus=True):
             return self.sight.work.can_work(part)
         if action in ("typed", "untype"):
             return part is not None and part.name in self.sight.work.typed
-        if sort in ("lamp", "digits", "button", "switch", "pot") and rest:
-            wanted = {"lamp": Lamp, "digits": Digits}.get(sort, Control)
+        if sort in ("lamp", "display", "button", "switch", "pot") and rest:
+            wanted = {"lamp": Lamp, "display": Display}.get(sort, Control)
             if part is None or not isinstance(part, wanted) or not self.sight.work.can_work(part):
                 return False
             return not isinstance(part, Control) or part.kind == sort
         if action == "type":
-            return isinstance(part, Digits) and self.sight.work.can_work(part)
+            return isinstance(part, Display) and self.sight.work.can_work(part)
         return True
 
     def _act(self, verb: str, *given: object) -> None:
@@ -326,11 +326,11 @@ class Face(Drawn, can_focus=True):
         """Blink, or end it."""
         self._act("blink")
 
-    def action_digits_blank(self) -> None:
+    def action_display_blank(self) -> None:
         """Blank, or back."""
         self._act("blank")
 
-    def action_digits_all(self) -> None:
+    def action_display_all(self) -> None:
         """Every segment."""
         self._act("all_segments")
 
@@ -376,7 +376,7 @@ class Face(Drawn, can_focus=True):
     def on_key(self, event: events.Key) -> None:
         """A number typed at a display goes to it at once; a minus within it changes its sign."""
         part = self.part
-        if not isinstance(part, Digits) or not self.sight.work.can_work(part):
+        if not isinstance(part, Display) or not self.sight.work.can_work(part):
             return
         typing = part.name in self.sight.work.typed
         key = _NUMBER_KEYS.get(event.key)

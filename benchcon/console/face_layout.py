@@ -22,7 +22,7 @@ from benchcon.console.face_true import Axis, Site, fitted_axis, nearest, true_ti
 from benchcon.console.forms import Form, Size, form_of
 from benchcon.console.showing import board_name, label_of
 from benchcon.console.tiles import Tile
-from benchcon.panel.model import Digits, Panel, Part, Place
+from benchcon.panel.model import Display, Panel, Part, Place
 
 SAME_ROW_MM = 9.0
 """Centres no farther apart than this stand in one row (or column)."""
@@ -343,7 +343,7 @@ def _place(
 def _width(part: Part, form: Form, most: int) -> int:
     """Width of a part that is packed: enough for its label and its state, up to `most`; digits are never cut."""
     label = cell_len(label_of(part))
-    if isinstance(part, Digits):
+    if isinstance(part, Display):
         return max(form.width, min(label, most))
     return min(max(label, form.width, 11), most)
 

@@ -9,7 +9,7 @@ from enum import IntEnum
 from typing import NamedTuple
 
 from benchcon.console import segment_art
-from benchcon.panel.model import Control, Digits, Part
+from benchcon.panel.model import Control, Display, Part
 
 
 class Size(IntEnum):
@@ -52,15 +52,15 @@ def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False) -> F
     `roomy`: with room to say in full that it is not known.
     """
     form = _form(part, size, scale)
-    if not roomy or isinstance(part, Digits) or form.width >= UNKNOWN_WIDTH:
+    if not roomy or isinstance(part, Display) or form.width >= UNKNOWN_WIDTH:
         return form
     more = UNKNOWN_WIDTH - form.width
     return form._replace(width=UNKNOWN_WIDTH, lead=form.lead + (more // 2 if size is Size.BIG else 0))
 
 
 def _form(part: Part, size: Size, scale: int) -> Form:
-    if isinstance(part, Digits):
-        wide = part.places * scale * segment_art.place_width(size > Size.LOW and scale == 1)
+    if isinstance(part, Display):
+        wide = part.digits * scale * segment_art.digit_width(size > Size.LOW and scale == 1)
         return Form(wide, scale * segment_art.ROWS, wide, scale * segment_art.ROWS, wide, wide / 2)
     words = max(map(len, part.positions), default=6) if isinstance(part, Control) else 5
     longest = max(words, LONGEST_WORD)

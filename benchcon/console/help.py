@@ -64,7 +64,7 @@ WORDS = (
 
 _KINDS = {
     "lamp": "Face: a lamp",
-    "digits": "Face: a display",
+    "display": "Face: a display",
     "type": "Face: a display",
     "typed": "Face: a display",
     "untype": "Face: a display",

@@ -14,7 +14,7 @@ from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.edit import PanelFile
 from benchcon.panel.lightness import FULL, at_level, looks_permille, sent_permille
-from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.walk import occupied
 from benchcon.wire.host import Outcome
 
@@ -43,7 +43,7 @@ class Matching:
         if not self.panel.path:
             raise Trouble("trims go into a panel file, and there is none yet: n names a part by hand and writes one")
         names = [lamp.name for lamp in self.panel.lamps if lamp.dimmed and self._source(lamp) is not None]
-        self.displays = [each.name for each in self.panel.digits if self._source(each) is not None]
+        self.displays = [each.name for each in self.panel.displays if self._source(each) is not None]
         if not names or len(names) + len(self.displays) < 2:
             raise Trouble("two lamps that can be dimmed, on boards that answer, are needed to compare one with another")
         self.reference = chosen if chosen in names else names[0]
@@ -71,10 +71,10 @@ class Matching:
         return found
 
     @property
-    def display(self) -> Digits | None:
+    def display(self) -> Display | None:
         """The display that is compared with, if it is one."""
         found = self.panel.part(self.reference)
-        return found if isinstance(found, Digits) else None
+        return found if isinstance(found, Display) else None
 
     @property
     def other(self) -> Lamp:
@@ -165,14 +165,14 @@ class Matching:
             self.lit = False
         self.bench.note(*occupied.ends(occupied.MATCHING))
 
-    def _eights(self, display: Digits) -> None:
+    def _eights(self, display: Display) -> None:
         """As many eights as its board's budget lets stand beside a lamp."""
         source, board = self._source(display), self.panel.board(display.channel.board)
         if source is None or self.bench is None:
             return
         each_ma = display.segment_ma * EIGHT.bit_count()
         room = int((board.budget_ma if board else 400.0) * SHARE / each_ma)
-        eights = bytes([EIGHT] * max(1, min(display.places, room))).ljust(display.places, b"\0")
+        eights = bytes([EIGHT] * max(1, min(display.digits, room))).ljust(display.digits, b"\0")
         with self.sight.session.lock:
             channel = self.sight.boards[board_name(display)].channels.get(display.channel.id)
             shows = (channel.value if channel is not None else None) or 0
@@ -185,10 +185,10 @@ class Matching:
         """What the display showed before."""
         for name, value in self._showed.items():
             display = self.panel.part(name)
-            source = self._source(display) if isinstance(display, Digits) else None
-            if isinstance(display, Digits) and source is not None and self.bench is not None:
-                places = (value & ((1 << 8 * display.places) - 1)).to_bytes(display.places, "big")
-                self.bench.set_many(source, {display.channel.id: places})
+            source = self._source(display) if isinstance(display, Display) else None
+            if isinstance(display, Display) and source is not None and self.bench is not None:
+                segments = (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
+                self.bench.set_many(source, {display.channel.id: segments})
         self._showed.clear()
 
     def _send(self, wanted: dict[str, int], stands: dict[str, int]) -> None:
@@ -207,7 +207,7 @@ class Matching:
         if not done.cancelled() and done.exception() is None:
             self.refused = say(done.result()) or self.refused
 
-    def _source(self, part: Lamp | Digits) -> int | None:
+    def _source(self, part: Lamp | Display) -> int | None:
         name = board_name(part)
         board = self.sight.boards.get(name)
         standing = self.sight.standings.get(name)

@@ -19,7 +19,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.matching import Matching
 from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
-from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.text import printable
 
 HOW = (
@@ -82,13 +82,13 @@ class LampPair(Drawn):
         told = f"trim; the file has {lamp.trim_permille / 10:g} %" if changed else "trim, as in the file"
         canvas.write(x, 12, told, ink(QUIET, self.GROUND), room)
 
-    def _display(self, canvas: Canvas, x: int, room: int, display: Digits) -> None:
+    def _display(self, canvas: Canvas, x: int, room: int, display: Display) -> None:
         canvas.write(x, 2, "REFERENCE", ink(BRASS, self.GROUND, bold=True))
         canvas.write(x, 3, fitted(label_of(display), room), ink(IVORY, self.GROUND, bold=True))
         lit = "●" if self.matching.lit else "○"
         told = f"{lit} {display.colour} display, {printable(board_name(display))}"
         canvas.write(x, 4, fitted(told, room), ink(ENGRAVED, self.GROUND))
-        text = "8" * display.places
+        text = "8" * display.digits
         face = glyphs.broadest(text, room) or glyphs.FACES[-1]
         for row, line in enumerate(glyphs.drawn(text, face)):
             canvas.write(x, 6 + row, line, ink(IVORY, self.GROUND, bold=True), room)

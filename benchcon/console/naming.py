@@ -9,7 +9,7 @@ from benchcon.console.showing import channels_of
 from benchcon.errors import Trouble
 from benchcon.panel.draft import draft
 from benchcon.panel.edit import PanelFile, write_whole
-from benchcon.panel.model import Control, Digits, Lamp, Panel, Part
+from benchcon.panel.model import Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHIPS
 from benchcon.panel.reader import name_from
 from benchcon.panel.splice import Value
@@ -105,7 +105,7 @@ def _add(file: PanelFile, part: Part, name: str, label: str, chips: Mapping[str,
         values["colour"] = part.colour
         values["channel"] = where
         file.add("lamps", name, values)
-    elif isinstance(part, Digits):
-        values["places"] = part.places
+    elif isinstance(part, Display):
+        values["digits"] = part.digits
         values["channel"] = where
-        file.add("digits", name, values)
+        file.add("displays", name, values)

@@ -81,8 +81,8 @@ class Raw(Table):
             printable(channel.kind),
             _value(channel) if current else "not known",
             _level(channel) if current else "?",
-            _count(channel.least) if channel.kind != "digits" else "",
-            _count(channel.greatest) if channel.kind != "digits" else "",
+            _count(channel.least) if channel.kind != "display" else "",
+            _count(channel.greatest) if channel.kind != "display" else "",
             str(channel.changes),
             *([str(channel.edges), str(channel.skips)] if wide else []),
             _ago(now_us, channel.at_us),
@@ -126,15 +126,15 @@ def _value(channel: ChannelState) -> str:
         return "not known"
     if channel.ghost:
         return "ghost"
-    if channel.kind == "digits":
-        places = _places(channel)
-        return decode((channel.value & ((1 << 8 * places) - 1)).to_bytes(places, "big")).strip()[:8] or "blank"
+    if channel.kind == "display":
+        digits = _digits(channel)
+        return decode((channel.value & ((1 << 8 * digits) - 1)).to_bytes(digits, "big")).strip()[:8] or "blank"
     return str(channel.signed)
 
 
-def _places(channel: ChannelState) -> int:
+def _digits(channel: ChannelState) -> int:
     try:
-        return max(1, min(8, int(channel.detail.get("places", "8")[:2], 16)))
+        return max(1, min(8, int(channel.detail.get("digits", "8")[:2], 16)))
     except ValueError:
         return 8
 

@@ -26,8 +26,8 @@ class Cell(NamedTuple):
     below: int
 
 
-def place_width(broad: bool) -> int:
-    """Cells one place takes, its point included."""
+def digit_width(broad: bool) -> int:
+    """Cells one digit takes, its point included."""
     return 5 if broad else 4
 
 
@@ -39,7 +39,7 @@ _LETTERS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (Tr
 
 
 @lru_cache(maxsize=512)
-def _place(byte: int, broad: bool) -> tuple[tuple[Cell, ...], ...]:
+def _digit(byte: int, broad: bool) -> tuple[tuple[Cell, ...], ...]:
     columns = (_LEFT, *[_MIDDLE] * (2 if broad else 1), _RIGHT)
     rows = []
     for row in range(ROWS):
@@ -54,9 +54,9 @@ def _place(byte: int, broad: bool) -> tuple[tuple[Cell, ...], ...]:
 
 
 def picture(segments: bytes, broad: bool = False, scale: int = 1) -> list[list[Cell]]:
-    """Return rows of cells for `segments`, one byte a place, leftmost first: three, or six at `scale` 2."""
-    places = [_place(byte, broad) for byte in segments]
-    rows = [[cell for place in places for cell in place[row]] for row in range(ROWS)]
+    """Return rows of cells for `segments`, one byte a digit, leftmost first: three, or six at `scale` 2."""
+    digits = [_digit(byte, broad) for byte in segments]
+    rows = [[cell for digit in digits for cell in digit[row]] for row in range(ROWS)]
     return rows if scale == 1 else [doubled for row in rows for doubled in _doubled(row)]
 
 

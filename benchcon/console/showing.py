@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from benchcon.panel.lightness import looks_permille
-from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.model import Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.reading import detents, position, share_permille
 from benchcon.panel.segments import decode
 from benchcon.state import BenchState, BoardState
@@ -42,7 +42,7 @@ class Showing(NamedTuple):
     step: int = 0
     """Button, switch: index of the position (-1: between positions). Encoder: detents from where it began."""
     segments: bytes = b""
-    """Digits: one byte a place."""
+    """Digits: one byte a digit."""
     sort: str = ""
     """A lamp's or display's special state: ``blink``, ``dark``, or ``wrong`` where its rule goes wrong; of any part
     ``held`` while it goes back and forth too fast to be shown (`benchcon.console.steady`); otherwise empty."""
@@ -93,8 +93,8 @@ def show(part: Part, boards: Mapping[str, BoardState], now_us: int) -> Showing:
             return Showing(False, STANDINGS[standing])
     if isinstance(part, Lamp):
         return _lamp(part, boards[part.channel.board], now_us)
-    if isinstance(part, Digits):
-        return _digits(part, boards[part.channel.board], now_us)
+    if isinstance(part, Display):
+        return _display(part, boards[part.channel.board], now_us)
     return _control(part, boards, now_us)
 
 
@@ -114,15 +114,15 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     return Showing(True, "on" if level >= lamp.on_permille else f"{(level + 5) // 10} %", level)
 
 
-def _digits(digits: Digits, board: BoardState, now_us: int) -> Showing:
-    value = board.value_now(digits.channel.id, now_us)
+def _display(display: Display, board: BoardState, now_us: int) -> Showing:
+    value = board.value_now(display.channel.id, now_us)
     if value is None:
         return Showing(False, STANDINGS["unread"])
-    segments = (value & ((1 << 8 * digits.places) - 1)).to_bytes(digits.places, "big")
+    segments = (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
     if board.unfed:
-        return Showing(True, NO_SUPPLY, segments=bytes(digits.places), sort="dark")
+        return Showing(True, NO_SUPPLY, segments=bytes(display.digits), sort="dark")
     return Showing(True, decode(segments).strip() or "blank", segments=segments)
 
 

@@ -134,7 +134,7 @@ class Sight:
 
     def _steady(self, part: Part, showing: Showing, looked_us: int) -> Showing:
         """What goes back and forth faster than an eye should see is held still, and its changes are counted."""
-        kind = part.kind if isinstance(part, Control) else "lamp" if isinstance(part, Lamp) else "digits"
+        kind = part.kind if isinstance(part, Control) else "lamp" if isinstance(part, Lamp) else "display"
         held = self._held.get(part.name)
         if held is None:
             held = self._held[part.name] = HeldPart(Steady(swing_of(kind)), showing)

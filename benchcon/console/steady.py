@@ -12,7 +12,7 @@ shown as it is again.
 
 from __future__ import annotations
 
-from benchcon.link.limits import DIGITS_SWING, WINDOW_US, digits_height
+from benchcon.link.limits import DISPLAY_SWING, WINDOW_US, display_height
 
 MOST = 3
 """Changes allowed in any one second."""
@@ -120,13 +120,13 @@ class Steady:
 
 def swing_of(kind: str) -> int:
     """Return how far a part of this kind (``lamp``, ``digits``, ``pot``, or any other) has to move to count."""
-    return {"lamp": LEVEL_SWING, "digits": DIGITS_SWING, "pot": SHARE_SWING}.get(kind, 1)
+    return {"lamp": LEVEL_SWING, "display": DISPLAY_SWING, "pot": SHARE_SWING}.get(kind, 1)
 
 
 def state_of(kind: str, step: int, level: int, segments: bytes) -> int:
     """Return the state of a part as a number in which a change is at least `swing_of` its kind."""
-    if kind == "digits":
-        return digits_height(int.from_bytes(segments, "big"), len(segments))
+    if kind == "display":
+        return display_height(int.from_bytes(segments, "big"), len(segments))
     if kind == "lamp":
         return level if level else -LEVEL_SWING
     return level if kind == "pot" else step

@@ -31,7 +31,7 @@ from benchcon.console.ink import (
     mixed,
 )
 from benchcon.console.showing import NO_SUPPLY, RULE_ERROR, Showing
-from benchcon.panel.model import Control, Digits, Lamp, Part
+from benchcon.panel.model import Control, Display, Lamp, Part
 
 _ARROWS = "↑↗→↘↓↙←↖"
 _EIGHTHS = " ▏▎▍▌▋▊▉█"
@@ -104,8 +104,8 @@ def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen, *, selected
     for line in tile.label:
         canvas.write(line.x, line.y, line.text, style)
     part = tile.part
-    if isinstance(part, Digits):
-        _digits(canvas, tile, part, showing, pen)
+    if isinstance(part, Display):
+        _display(canvas, tile, part, showing, pen)
     elif not showing.known:
         _not_known(canvas, tile, showing, pen)
     elif isinstance(part, Lamp):
@@ -271,7 +271,7 @@ def _bar(canvas: Canvas, x: int, y: int, width: int, share_permille: int, pen: T
     canvas.write(x, y, drawn.ljust(width, "·"), ink(IVORY, mixed(PLATE, QUIET, 0.3)))
 
 
-def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: TilePen) -> None:
+def _display(canvas: Canvas, tile: Tile, display: Display, showing: Showing, pen: TilePen) -> None:
     rows, wide = tile.form.art_height, tile.form.art_width
     middle = _row(tile) + rows // 2
     if not showing.known:
@@ -281,10 +281,10 @@ def _digits(canvas: Canvas, tile: Tile, digits: Digits, showing: Showing, pen: T
         canvas.write(tile.x, middle, f"? {_unknown_word(showing, tile.width - 2)} ", style, tile.width)
         return
     well = mixed(GROUND, "#000000", 0.35)
-    lit = LAMP_COLOURS.get(digits.colour, LAMP_COLOURS["red"])
+    lit = LAMP_COLOURS.get(display.colour, LAMP_COLOURS["red"])
     tints = (well, mixed(well, lit, 0.11), lit)
     scale = rows // segment_art.ROWS
-    broad = wide >= digits.places * scale * segment_art.place_width(True)
+    broad = wide >= display.digits * scale * segment_art.digit_width(True)
     for row, cells in enumerate(segment_art.picture(showing.segments, broad, scale)):
         for column, cell in enumerate(cells):
             letter, fore, back = _dot_pair(cell, tints) if pen.colour else (cell.letter, IVORY, pen.ground)

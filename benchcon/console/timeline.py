@@ -31,7 +31,7 @@ from benchcon.console.ink import UNKNOWN as NOT_KNOWN
 from benchcon.console.showing import channels_of, label_of
 from benchcon.console.telling import clock_text
 from benchcon.console.traces import Trace, between_text, drawn, value_text
-from benchcon.panel.model import Digits, Lamp
+from benchcon.panel.model import Display, Lamp
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
@@ -112,9 +112,9 @@ class TimeLine(Drawn, can_focus=True):
                 if len(channels_of(part)) > 1:
                     label = f"{label} {channel.id}"
                 kind = board.channels[channel.id].kind if channel.id in board.channels else ""
-                lit = isinstance(part, Lamp | Digits)
-                colour = LAMP_COLOURS.get(part.colour, IVORY) if isinstance(part, Lamp | Digits) else IVORY
-                digits = part.places if isinstance(part, Digits) else 0
+                lit = isinstance(part, Lamp | Display)
+                colour = LAMP_COLOURS.get(part.colour, IVORY) if isinstance(part, Lamp | Display) else IVORY
+                digits = part.digits if isinstance(part, Display) else 0
                 level = kind in ("pot", "encoder", "selector", "lamp") or isinstance(part, Lamp)
                 calm = mixed(GROUND, IVORY, 0.72)
                 lamp = isinstance(part, Lamp)

@@ -28,7 +28,7 @@ class Trace:
     label: str
     colour: str
     digits: int
-    """Places, for a display; else 0."""
+    """Digits, for a display; else 0."""
     level: bool
     """Drawn as a level between its least and greatest, not as made and open."""
     lamp: bool

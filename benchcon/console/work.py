@@ -17,7 +17,7 @@ from benchcon.console.showing import label_of
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.lightness import looks_permille, sent_permille
-from benchcon.panel.model import Control, Digits, Lamp, Part
+from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.panel.segments import decode, encode, format_number, number_text
 from benchcon.session import Session
 from benchcon.state import BoardState, ChannelState
@@ -57,7 +57,7 @@ class Work:
         self._arm: ThreadPoolExecutor | None = None
         self.typed: dict[str, str] = {}
         """By display name: the number being typed."""
-        self.worked: tuple[Lamp | Digits, int] | None = None
+        self.worked: tuple[Lamp | Display, int] | None = None
         """The lamp or display that was set last by a key, and when."""
 
     def can_work(self, part: Part) -> bool:
@@ -87,7 +87,7 @@ class Work:
             if board is not None:
                 lit = self._level(part, board) > 0 or self._blinks(part, board)
                 self._set_level(part, board, 0 if lit else part.on_permille)
-        elif isinstance(part, Digits):
+        elif isinstance(part, Display):
             self.blank(part, boards)
         elif part.kind == "button":
             self._press(part, hold)
@@ -151,23 +151,23 @@ class Work:
     def all_segments(self, part: Part, boards: Mapping[str, BoardState]) -> None:
         """Light every segment and point of a display."""
         board = self._board(part, boards)
-        if board is not None and isinstance(part, Digits):
+        if board is not None and isinstance(part, Display):
             self.typed.pop(part.name, None)
-            self._show(part, board, b"\xff" * part.places)
+            self._show(part, board, b"\xff" * part.digits)
 
     def blank(self, part: Part, boards: Mapping[str, BoardState]) -> None:
         """Blank a display; a blank one shows again what it showed."""
         board = self._board(part, boards)
-        if board is None or not isinstance(part, Digits):
+        if board is None or not isinstance(part, Display):
             return
         key = (board.source, part.channel.id)
         self.typed.pop(part.name, None)
         now = self._segments(part, board)
         if any(now):
             self._kept[key] = now
-            self._show(part, board, bytes(part.places))
+            self._show(part, board, bytes(part.digits))
         else:
-            self._show(part, board, self._kept.get(key) or encode(format_number(part, 0), part.places))
+            self._show(part, board, self._kept.get(key) or encode(format_number(part, 0), part.digits))
 
     def type(self, part: Part, boards: Mapping[str, BoardState], key: str) -> bool:
         """Take one key of a number (``0``–``9``, ``.``, ``-``, or ``back``); what is typed is on the display at once.
@@ -175,7 +175,7 @@ class Work:
         Returns whether the key was of any use.
         """
         board = self._board(part, boards)
-        if board is None or not isinstance(part, Digits):
+        if board is None or not isinstance(part, Display):
             return False
         if part.name not in self.typed:
             self._stood[part.name] = self._segments(part, board)
@@ -189,7 +189,7 @@ class Work:
         else:
             text += key
         try:
-            segments = encode(text, part.places)
+            segments = encode(text, part.digits)
         except Trouble:
             return False
         self.typed[part.name] = text
@@ -199,13 +199,13 @@ class Work:
     def put_back(self, part: Part, boards: Mapping[str, BoardState]) -> None:
         """The number was not meant: what stood there before stands there again."""
         board = self._board(part, boards)
-        if self.end_typing(part) and board is not None and isinstance(part, Digits):
-            self._show(part, board, self._stood.pop(part.name, bytes(part.places)))
+        if self.end_typing(part) and board is not None and isinstance(part, Display):
+            self._show(part, board, self._stood.pop(part.name, bytes(part.digits)))
 
     def typed_out(self, part: Part, boards: Mapping[str, BoardState]) -> None:
         """The number is done: from now on it stands as the panel file has numbers stand on this display."""
         text = self.typed.get(part.name, "")
-        if not self.end_typing(part) or not isinstance(part, Digits) or not part.format:
+        if not self.end_typing(part) or not isinstance(part, Display) or not part.format:
             return
         board = self._board(part, boards)
         try:
@@ -218,8 +218,8 @@ class Work:
         if shown is None:
             why = f'{text} does not fit its format "{part.format}"; it stands as it was typed'
             self._tell(f"{label_of(part)}: {why}", "information")
-        elif encode(shown, part.places) != self._segments(part, board):
-            self._show(part, board, encode(shown, part.places))
+        elif encode(shown, part.digits) != self._segments(part, board):
+            self._show(part, board, encode(shown, part.digits))
 
     def end_typing(self, part: Part) -> bool:
         """The number is done as it is; returns whether one was being typed."""
@@ -287,36 +287,36 @@ class Work:
         self._asked[key] = permille, self._session.now_us()
         self._follow(lamp, self._bench.set_lamp(*key, sent_permille(lamp, permille)))
 
-    def _segments(self, digits: Digits, board: BoardState) -> bytes:
-        channel = board.channels.get(digits.channel.id)
+    def _segments(self, display: Display, board: BoardState) -> bytes:
+        channel = board.channels.get(display.channel.id)
         value = (channel.value or 0) if channel is not None else 0
-        asked = self._asked.get((board.source, digits.channel.id))
+        asked = self._asked.get((board.source, display.channel.id))
         if asked is not None and self._session.now_us() - asked[1] < ASKED_US:
             value = asked[0]
-        return (value & ((1 << 8 * digits.places) - 1)).to_bytes(digits.places, "big")
+        return (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
 
-    def _show(self, digits: Digits, board: BoardState, segments: bytes) -> None:
-        key = (board.source, digits.channel.id)
-        before = self._segments(digits, board)
-        if any(char.isdigit() for char in decode(before)) and before != b"\xff" * digits.places:
+    def _show(self, display: Display, board: BoardState, segments: bytes) -> None:
+        key = (board.source, display.channel.id)
+        before = self._segments(display, board)
+        if any(char.isdigit() for char in decode(before)) and before != b"\xff" * display.digits:
             self._kept[key] = before
-        self.worked = digits, self._session.now_us()
+        self.worked = display, self._session.now_us()
         self._asked[key] = int.from_bytes(segments, "big"), self._session.now_us()
-        self._follow(digits, self._bench.set_digits(*key, segments))
+        self._follow(display, self._bench.set_display(*key, segments))
 
-    def _step_number(self, digits: Digits, board: BoardState, by: int) -> None:
-        self.typed.pop(digits.name, None)
-        now = self._segments(digits, board)
-        text = stepped(digits, decode(now), by)
+    def _step_number(self, display: Display, board: BoardState, by: int) -> None:
+        self.typed.pop(display.name, None)
+        now = self._segments(display, board)
+        text = stepped(display, decode(now), by)
         if text is None:
             # Nothing to step from: the number that was there last comes back first, and the next key steps it.
-            last = self._kept.get((board.source, digits.channel.id))
+            last = self._kept.get((board.source, display.channel.id))
             if last is None or last == now:
-                self._tell(f"{label_of(digits)} shows no number to step from: type one", "information")
+                self._tell(f"{label_of(display)} shows no number to step from: type one", "information")
             else:
-                self._show(digits, board, last)
+                self._show(display, board, last)
         elif text:
-            self._show(digits, board, encode(text, digits.places))
+            self._show(display, board, encode(text, display.digits))
 
     def _follow(self, part: Part, future: Future[Any]) -> None:
         self._follow_named(label_of(part), future)
@@ -412,7 +412,7 @@ class Work:
         return control.codes.index(tuple(values)) if tuple(values) in control.codes else 0
 
 
-def stepped(digits: Digits, shown: str, by: int) -> str | None:
+def stepped(display: Display, shown: str, by: int) -> str | None:
     """Return the text of the number on a display, one unit of its last figure up or down times `by`.
 
     None if what is shown is no number; empty if the result does not fit the display.
@@ -430,4 +430,4 @@ def stepped(digits: Digits, shown: str, by: int) -> str | None:
     figures = f"{abs(number):.{len(part)}f}"
     figures = figures.zfill(len(whole) + (1 + len(part) if part else 0)) if whole.startswith("0") else figures
     result = sign + figures
-    return result if len(result.replace(".", "")) <= digits.places else ""
+    return result if len(result.replace(".", "")) <= display.digits else ""

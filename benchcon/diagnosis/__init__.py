@@ -5,7 +5,7 @@
 """
 
 from benchcon.diagnosis.diagnose import diagnose
-from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, HandStep, LampLook, Seen
+from benchcon.diagnosis.evidence import Change, DisplayLook, Evidence, HandStep, LampLook, Seen
 from benchcon.diagnosis.findings import KINDS, Finding
 
-__all__ = ["KINDS", "Change", "DigitsLook", "Evidence", "Finding", "HandStep", "LampLook", "Seen", "diagnose"]
+__all__ = ["KINDS", "Change", "DisplayLook", "Evidence", "Finding", "HandStep", "LampLook", "Seen", "diagnose"]

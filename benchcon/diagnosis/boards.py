@@ -74,7 +74,7 @@ def _of(layout: PanelIndex, it: BoardTrouble) -> list[Finding]:
 
 
 def _is_part(layout: PanelIndex, name: str) -> bool:
-    return name in layout.lamps or name in layout.digits
+    return name in layout.lamps or name in layout.displays
 
 
 def _finding(

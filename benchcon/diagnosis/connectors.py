@@ -43,7 +43,7 @@ def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     asked = [wire for wire in row if wire.tested]
     if len(asked) < LEAST or not all(wire.dead for wire in asked):
         return None
-    if all(wire.kind == "digits" for wire in asked):
+    if all(wire.kind == "display" for wire in asked):
         return None  # displays on one chain, or each for itself
     return BareFinding("common open", tuple(wire.key for wire in asked), {"connector": name})
 

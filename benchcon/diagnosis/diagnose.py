@@ -9,7 +9,7 @@ from typing import Any
 from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments, supplies
 from benchcon.diagnosis import fleeting as fleeting_
 from benchcon.diagnosis.contacts import BareFinding, Choices
-from benchcon.diagnosis.evidence import BoardTrouble, DigitsLook, Evidence, HandStep, LampLook, SupplyLook, read_all
+from benchcon.diagnosis.evidence import BoardTrouble, DisplayLook, Evidence, HandStep, LampLook, SupplyLook, read_all
 from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import turns
@@ -23,9 +23,9 @@ from benchcon.panel.pins import CHAINS
 def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> list[Finding]:
     """Return what is wrong on `panel`, judging by all of `evidence` together; an empty list: nothing.
 
-    `evidence` holds `HandStep`, `LampLook`, `DigitsLook` and `BoardTrouble` values in the order in which they happened,
-    or the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that were
-    skipped prove nothing.
+    `evidence` holds `HandStep`, `LampLook`, `DisplayLook` and `BoardTrouble` values in the order in which they
+    happened, or the same as JSON objects, as `protocols/walk-report.md` describes them; no board is needed. Steps that
+    were skipped prove nothing.
 
     Each `Finding` names a kind of fault, the parts and the channels (``board.id``). `Finding.kinds` is its documented
     class: what this evidence cannot tell apart, with the measurement that would in `Finding.decide`. Where several
@@ -43,7 +43,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     fleeting = [*floats, *fleeting_.missing(layout, story), *fleeting_.crosstalk(layout, story)]
     in_turn |= {raw.channels[0] for raw in fleeting}
     looks = [each for each in given if isinstance(each, LampLook)]
-    pictures = [each for each in given if isinstance(each, DigitsLook)]
+    pictures = [each for each in given if isinstance(each, DisplayLook)]
     turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
     turned = [each for each in turned if not all(in_turn.issuperset(raw.channels) for c in each for raw in c)]
     wholes, explained = _wholes(layout, story, looks, pictures, in_turn, [*turned, *shown])
@@ -81,7 +81,7 @@ def _wholes(
     layout: PanelIndex,
     story: Story,
     looks: list[LampLook],
-    pictures: list[DigitsLook],
+    pictures: list[DisplayLook],
     in_turn: Collection[str],
     others: list[Choices],
 ) -> tuple[list[Choices], set[str]]:
@@ -191,12 +191,12 @@ def _on_one_chain(layout: PanelIndex, found: list[Choices]) -> list[Choices]:
         if len(c) == 1
         and len(c[0]) == 1
         and c[0][0].kind == "dead"
-        and layout.spots[c[0][0].channels[0]].kind == "digits"
+        and layout.spots[c[0][0].channels[0]].kind == "display"
     }
     for single in (False, True):
         homes: dict[tuple[str, str, int], list[str]] = {}
         for key, spot in layout.spots.items():
-            pin = layout.chained.get(key) if spot.kind == "digits" and spot.part.wired else None
+            pin = layout.chained.get(key) if spot.kind == "display" and spot.part.wired else None
             if pin is not None:
                 homes.setdefault((spot.channel.board, pin.kind, pin.bit // 8 + 1 if single else 0), []).append(key)
         for (_, chain, _), keys in homes.items():

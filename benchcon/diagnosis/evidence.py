@@ -1,7 +1,7 @@
 """Evidence: what was asked of the hand and what the boards told; what was commanded and what the eye saw.
 
-Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `HandStep`, `LampLook`, `DigitsLook`, and
-`BoardTrouble`, which says what happened to a board meanwhile.
+Four kinds, each a plain value that goes to JSON and back (`as_json`, `read`): `HandStep`, `LampLook`, `DisplayLook`,
+and `BoardTrouble`, which says what happened to a board meanwhile.
 Channels are named ``board.id``, parts by their names on the panel. `protocols/walk-report.md` describes the JSON form
 for people who want to write evidence without a board.
 """
@@ -93,7 +93,7 @@ class LampLook:
 
 
 @dataclass(frozen=True, slots=True)
-class DigitsLook:
+class DisplayLook:
     """One look at a display: commanded and seen segments, one byte a place, leftmost first, 80h the point … 01h G."""
 
     part: str
@@ -171,7 +171,7 @@ class BoardTrouble:
 BOARD_COUNTS = ("resets", "lost", "silences", "darks", "unfed", "bad_here", "bad_there", "missing")
 """The counters of `BoardTrouble`."""
 
-Evidence = HandStep | LampLook | DigitsLook | SupplyLook | BoardTrouble
+Evidence = HandStep | LampLook | DisplayLook | SupplyLook | BoardTrouble
 
 
 def as_json(evidence: Evidence) -> dict[str, Any]:
@@ -205,7 +205,7 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
         data |= {name: getattr(evidence, name) for name in BOARD_COUNTS}
         keep = ("what", "board")
     else:
-        data = {"what": "digits", "part": evidence.part, "set": evidence.set.hex().upper(), "answer": evidence.answer}
+        data = {"what": "display", "part": evidence.part, "set": evidence.set.hex().upper(), "answer": evidence.answer}
         data |= {"seen": evidence.seen.hex().upper(), "displays": _hexed(evidence.displays)}
         data |= {"level": "" if evidence.level == "full" else evidence.level, "flickering": evidence.flickering}
         data |= {"at_us": evidence.at_us, "note": evidence.note}
@@ -222,19 +222,19 @@ def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Eviden
 
     Raises `Trouble` with one line that begins with `where` if it has not the documented form.
     """
-    if isinstance(value, HandStep | LampLook | DigitsLook | SupplyLook | BoardTrouble):
+    if isinstance(value, HandStep | LampLook | DisplayLook | SupplyLook | BoardTrouble):
         return value
     if not isinstance(value, Mapping):
         raise Trouble(f"{where}: is no object")
     reader = _Reader(value, where)
-    what = reader.word("what", ("hand", "lamps", "digits", "supply", "board"))
+    what = reader.word("what", ("hand", "lamps", "display", "supply", "board"))
     if what == "hand":
         return reader.hand()
     if what == "board":
         return reader.board()
     if what == "supply":
         return reader.supply()
-    return reader.lamps() if what == "lamps" else reader.digits()
+    return reader.lamps() if what == "lamps" else reader.display()
 
 
 def read_all(values: Iterable[Evidence | Mapping[str, Any]]) -> list[Evidence]:
@@ -384,10 +384,10 @@ class _Reader:
             self.text("note"),
         )
 
-    def digits(self) -> DigitsLook:
+    def display(self) -> DisplayLook:
         if not self.text("part"):
             raise self.bad("part", "the name of a display")
-        return DigitsLook(
+        return DisplayLook(
             part=self.text("part"),
             set=self.shown("set"),
             answer=self.word("answer", ANSWERS, "otherwise" if "seen" in self.value else "same"),

@@ -143,9 +143,9 @@ KINDS: dict[str, FindingKind] = {
     "segments together": FindingKind(
         ("segments together", "segments bridged"), "ohmmeter between the two segment wires, supply off"
     ),
-    "places swapped": FindingKind(("places swapped",), ""),
-    "place dead": FindingKind(
-        ("place dead", "place open"), "ohmmeter along the wire to the place's common, supply off"
+    "digits swapped": FindingKind(("digits swapped",), ""),
+    "digit dead": FindingKind(
+        ("digit dead", "digit open"), "ohmmeter along the wire to the digit's common, supply off"
     ),
     # whole displays
     "ribbon shifted": FindingKind(
@@ -313,7 +313,7 @@ class Finding:
     channels: tuple[str, ...]
     """``board.id``, the channels where the fault lies, in the same order."""
     detail: Mapping[str, Any] = field(default_factory=dict)
-    """What the kind needs besides: ``segments``, ``places``, ``counts``, ``position``, ``colour`` and so on; JSON
+    """What the kind needs besides: ``segments``, ``digits``, ``counts``, ``position``, ``colour`` and so on; JSON
     values."""
     because: str = ""
     look_first: str = ""
@@ -328,7 +328,7 @@ class Finding:
         if self.kind == "open" and self.detail.get("on"):
             # A knob has no released state that it could be stuck in.
             return ("open", "stuck") if self.detail.get("followed", True) else ("open", "stuck", "phase open")
-        if self.kind == "dead" and self.detail.get("on") == "digits":
+        if self.kind == "dead" and self.detail.get("on") == "display":
             return ("dead", "open")  # a display is in its socket or not; no single lead of it can be turned round
         if self.kind == "common open" and self.detail.get("chain"):
             return ("common open", "driver dead")

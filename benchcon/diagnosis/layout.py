@@ -9,7 +9,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.model import Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 from benchcon.text import printable
 
@@ -23,7 +23,7 @@ class Spot:
     channel: Channel
     part: Part
     kind: str
-    """``contact``, ``selector``, ``encoder``, ``pot``, ``lamp`` or ``digits``."""
+    """``contact``, ``selector``, ``encoder``, ``pot``, ``lamp`` or ``display``."""
     place: int = 0
     """Which of its part's channels it is."""
 
@@ -72,7 +72,7 @@ class PanelIndex:
     panel: Panel
     controls: dict[str, Control] = field(default_factory=dict)
     lamps: dict[str, Lamp] = field(default_factory=dict)
-    digits: dict[str, Digits] = field(default_factory=dict)
+    displays: dict[str, Display] = field(default_factory=dict)
     spots: dict[str, Spot] = field(default_factory=dict)
     crosses: dict[str, Cross] = field(default_factory=dict)
     """Matrix place by channel key, where the panel tells."""
@@ -100,9 +100,9 @@ class PanelIndex:
         for lamp in panel.lamps:
             layout.lamps[lamp.name] = lamp
             layout._add(lamp.channel, lamp, "lamp", 0)
-        for display in panel.digits:
-            layout.digits[display.name] = display
-            layout._add(display.channel, display, "digits", 0)
+        for display in panel.displays:
+            layout.displays[display.name] = display
+            layout._add(display.channel, display, "display", 0)
             with contextlib.suppress(ValueError):
                 pins = read_pins(display.channel.wire.pin)
                 if len(pins) == 1 and pins[0].kind in CHAINS:
@@ -149,20 +149,20 @@ class PanelIndex:
 
         Labels that mean something else already (`but`, or another's name) stay, and so does what follows a ``=``.
         """
-        outputs: list[Lamp | Digits] = [*self.lamps.values(), *self.digits.values()]
+        outputs: list[Lamp | Display] = [*self.lamps.values(), *self.displays.values()]
         labels = [part.label.casefold() for part in outputs]
         for part in sorted(outputs, key=lambda each: -len(each.label)):
             label = part.label.casefold()
-            known = label in but or label in self.lamps or label in self.digits
+            known = label in but or label in self.lamps or label in self.displays
             if label and labels.count(label) == 1 and not known:
                 text = re.sub(rf"(?<![\w=]){re.escape(label)}(?!\w)", part.name, text, flags=re.IGNORECASE)
         return text
 
     def part(self, name: str) -> Part:
         """Return the part called `name`. Raises `Trouble` with the nearest name there is."""
-        part = self.controls.get(name) or self.lamps.get(name) or self.digits.get(name)
+        part = self.controls.get(name) or self.lamps.get(name) or self.displays.get(name)
         if part is None:
-            near = difflib.get_close_matches(name, [*self.controls, *self.lamps, *self.digits], 1)
+            near = difflib.get_close_matches(name, [*self.controls, *self.lamps, *self.displays], 1)
             hint = f"; did you mean '{near[0]}'?" if near else ""
             raise Trouble(f"the panel has no part '{printable(name[:40])}'{hint}")
         return part

@@ -135,7 +135,7 @@ def _remark(layout: PanelIndex, keys: tuple[str, ...]) -> SwitchRemark:
     parts = tuple(spot.part.name for spot in spots)
     labels = [spot.part.label or spot.part.name for spot in spots]
     label = "".join(_in_common(labels)).strip(" -_/:.") or "Selector"
-    names = {*layout.controls, *layout.lamps, *layout.digits} - set(parts)
+    names = {*layout.controls, *layout.lamps, *layout.displays} - set(parts)
     name = name_from(label) or "selector"
     name = name if name not in names else f"{name[:24]}_switch"
     rows = "".join(f"  {table(spot.channel, spot.channel.active)},\n" for spot in spots)

@@ -53,7 +53,7 @@ def _patch_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> s
     lines = []
     for part_name, places in new.items():
         part = layout.part(part_name)
-        room = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "digits"
+        room = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"
         lines.append(f"[{room}.{part_name}]\n")
         if isinstance(part, Control):
             lines.append(_channels(part, places))

@@ -1,8 +1,8 @@
 """Displays: from commanded and seen segments to dead, stuck, swapped and touching wires.
 
-A display is a grid of cells, one for each place and segment. Between what is commanded and what is seen may lie, in
-order: cells changed by a fault on the driver's side, segment wires changed round in all places, places changed round,
-wires changed round in one place, wires that touch, and cells that are dead or stuck themselves.
+A display is a grid of cells, one for each digit and segment. Between what is commanded and what is seen may lie, in
+order: cells changed by a fault on the driver's side, segment wires changed round in all digits, digits changed round,
+wires changed round in one digit, wires that touch, and cells that are dead or stuck themselves.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from itertools import combinations
 from typing import NamedTuple
 
 from benchcon.diagnosis.contacts import BareFinding, Choices
-from benchcon.diagnosis.evidence import DigitsLook
+from benchcon.diagnosis.evidence import DisplayLook
 from benchcon.diagnosis.layout import PanelIndex, key_of
 
 NAMES = "PABCDEFG"
@@ -25,17 +25,17 @@ _DEEPEST = 3
 _BEAM = 24
 
 Image = tuple[int, ...]
-"""One byte a place."""
+"""One byte a digit."""
 
 
 class Flaw(NamedTuple):
-    """One fault of a display: what, which segments (bits), which places (empty: all)."""
+    """One fault of a display: what, which segments (bits), which digits (empty: all)."""
 
     kind: str
-    """``dead``, ``stuck``, ``swap``, ``together``, ``places`` (then `places` is the order: whose figure each shows);
+    """``dead``, ``stuck``, ``swap``, ``together``, ``digits`` (`digits` is the order: whose character each shows);
     of the whole module ``ribbon`` (`bits`: by so many holes; 0: turned round), ``upside down`` and ``anode``."""
     bits: tuple[int, ...] = ()
-    places: tuple[int, ...] = ()
+    digits: tuple[int, ...] = ()
     driver: bool = False
     """Lies before the crossing of wires."""
 
@@ -45,26 +45,26 @@ def through(flaws: Sequence[Flaw], image: Image) -> Image:
     cells = list(image)
     for flaw in flaws:
         if flaw.kind == "anode":
-            cells = _other_way(cells, flaw.bits, flaw.places)
+            cells = _other_way(cells, flaw.bits, flaw.digits)
         elif flaw.kind == "ribbon":
             cells = [_moved(cell, _ribbon(flaw.bits[0])) for cell in cells]
     for flaw in flaws:
         if flaw.driver:
             _cells(flaw, cells)
     for flaw in flaws:
-        if flaw.kind == "swap" and not flaw.places:
+        if flaw.kind == "swap" and not flaw.digits:
             _swap(flaw, cells)
     for flaw in flaws:
-        if flaw.kind == "places":
-            cells = [cells[p] for p in flaw.places]
+        if flaw.kind == "digits":
+            cells = [cells[p] for p in flaw.digits]
     for flaw in flaws:
-        if flaw.kind == "swap" and flaw.places:
+        if flaw.kind == "swap" and flaw.digits:
             _swap(flaw, cells)
     touching = [flaw for flaw in flaws if flaw.kind == "together"]
     for _ in touching:  # wires that touch one after the other light all together
         for flaw in touching:
             mask = sum(1 << bit for bit in flaw.bits)
-            for p in flaw.places or range(len(cells)):
+            for p in flaw.digits or range(len(cells)):
                 if cells[p] & mask:
                     cells[p] |= mask
     for flaw in flaws:
@@ -94,17 +94,17 @@ def _moved(cell: int, came: Mapping[int, int]) -> int:
 def _other_way(cells: list[int], chips: Sequence[int], busy: Collection[int]) -> list[int]:
     """Common anodes on a driver for common cathodes: what they show.
 
-    Scanned, a place is lit while another place of its chip has its turn, where that one is dark. `chips`: on which chip
-    each place hangs; none: they are driven all the time, and show what they should not. `busy`: chips that other
+    Scanned, a digit is lit while another digit of its chip has its turn, where that one is dark. `chips`: on which chip
+    each digit hangs; none: they are driven all the time, and show what they should not. `busy`: chips that other
     displays hang on too; these are dark.
     """
     if not chips:
         return [~cell & 0xFF for cell in cells]
     out = []
-    for place in range(len(cells)):
-        lit = 0xFF if chips[place] in busy else 0
+    for digit in range(len(cells)):
+        lit = 0xFF if chips[digit] in busy else 0
         for other, cell in enumerate(cells):
-            lit |= ~cell & 0xFF if other != place and chips[other] == chips[place] else 0
+            lit |= ~cell & 0xFF if other != digit and chips[other] == chips[digit] else 0
         out.append(lit)
     return out
 
@@ -120,13 +120,13 @@ def _cells(flaw: Flaw, cells: list[int]) -> None:
     mask = 0
     for bit in flaw.bits or range(8):
         mask |= 1 << bit
-    for p in flaw.places or range(len(cells)):
+    for p in flaw.digits or range(len(cells)):
         cells[p] = cells[p] & ~mask if flaw.kind == "dead" else cells[p] | mask
 
 
 def _swap(flaw: Flaw, cells: list[int]) -> None:
     """Segment wires changed round: each arrives where the next one of `bits` belongs."""
-    for p in flaw.places or range(len(cells)):
+    for p in flaw.digits or range(len(cells)):
         old = cells[p]
         new = old
         for index, bit in enumerate(flaw.bits):
@@ -135,12 +135,12 @@ def _swap(flaw: Flaw, cells: list[int]) -> None:
         cells[p] = new
 
 
-def _price(flaw: Flaw, places: int) -> float:
+def _price(flaw: Flaw, digits: int) -> float:
     if flaw.kind in _WHOLE_KINDS:
         return FAULT + 2.0
     if flaw.kind == "swap":
         return FAULT + len(flaw.bits) - 2
-    if flaw.kind == "places":
+    if flaw.kind == "digits":
         return FAULT
     if flaw.kind == "together":
         return FAULT + len(flaw.bits) - 2
@@ -150,9 +150,9 @@ def _price(flaw: Flaw, places: int) -> float:
 def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> list[tuple[Flaw, ...]]:  # noqa: B008
     """Return the cheapest sets of flaws that turn each commanded image into the one that was seen.
 
-    `pairs`: (commanded, seen), all with the same number of places. Several sets: they fit equally well.
+    `pairs`: (commanded, seen), all with the same number of digits. Several sets: they fit equally well.
     """
-    places = len(pairs[0][0])
+    digits = len(pairs[0][0])
     start = _misfit((), pairs)
     if not start:
         return [()]
@@ -163,25 +163,25 @@ def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> 
     for _ in range(_DEEPEST):
         following = []
         for _, residual, flaws in level:
-            if sum(_price(f, places) for f in flaws) + FAULT > best + 0.5:
+            if sum(_price(f, digits) for f in flaws) + FAULT > best + 0.5:
                 continue
-            for flaw in _candidates(flaws, pairs, places, anode):
+            for flaw in _candidates(flaws, pairs, digits, anode):
                 new = _merged((*flaws, flaw))
                 key = frozenset(new)
                 if new == flaws or key in tried:
                     continue
                 tried.add(key)
                 rest = _misfit(new, pairs)
-                if rest > residual + 120 * places:
+                if rest > residual + 120 * digits:
                     continue
-                price = rest + sum(_price(f, places) for f in new)
+                price = rest + sum(_price(f, digits) for f in new)
                 following.append((price, rest, new))
                 if price <= best + 0.5:
                     best = min(best, price)
                     found.append((price, new))
         following.sort()
         level = [each for each in following if each[1] > 0][:_BEAM]
-    return _distinct([each for each in found if each[0] <= best + 0.5], places)
+    return _distinct([each for each in found if each[0] <= best + 0.5], digits)
 
 
 def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
@@ -189,7 +189,7 @@ def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
     out: list[Flaw] = []
     for flaw in flaws:
         if flaw.kind == "together":
-            for other in [o for o in out if o.kind == "together" and o.places == flaw.places]:
+            for other in [o for o in out if o.kind == "together" and o.digits == flaw.digits]:
                 if not set(other.bits).isdisjoint(flaw.bits):
                     out.remove(other)
                     flaw = flaw._replace(bits=tuple(sorted({*other.bits, *flaw.bits})))
@@ -207,7 +207,7 @@ def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]]) -> floa
 
 
 def _candidates(
-    flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], places: int, anode: Flaw
+    flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], digits: int, anode: Flaw
 ) -> Iterator[Flaw]:
     if not any(flaw.kind in _WHOLE_KINDS for flaw in flaws):
         yield from (*WHOLE, anode)
@@ -219,18 +219,18 @@ def _candidates(
                 bit = off.bit_length() - 1
                 wrong[p, bit] = wrong.get((p, bit), 0) + 1
                 off ^= 1 << bit
-    mixed = any(f.kind in ("swap", "places", "together") for f in flaws)
+    mixed = any(f.kind in ("swap", "digits", "together") for f in flaws)
     cells = sorted(wrong, key=lambda cell: -wrong[cell])[:3]
     bits_wrong = sorted({bit for _, bit in wrong})
     sides = (False, True) if mixed else (False,)
     for kind in ("dead", "stuck"):
         for driver in sides:
-            for p, bit in cells if not mixed else [(p, b) for p in range(places) for b in range(8)]:
-                yield Flaw(kind, (bit,), (p,) if places > 1 else (), driver)
-                if places > 1:
+            for p, bit in cells if not mixed else [(p, b) for p in range(digits) for b in range(8)]:
+                yield Flaw(kind, (bit,), (p,) if digits > 1 else (), driver)
+                if digits > 1:
                     yield Flaw(kind, (bit,), (), driver)
-            for p in sorted({p for p, _ in cells}) if not mixed else range(places):
-                if places > 1:
+            for p in sorted({p for p, _ in cells}) if not mixed else range(digits):
+                if digits > 1:
                     yield Flaw(kind, (), (p,), driver)
         yield Flaw(kind)
     for bit in bits_wrong:
@@ -239,13 +239,13 @@ def _candidates(
                 pair = (min(bit, other), max(bit, other))
                 yield Flaw("swap", pair)
                 yield Flaw("together", pair)
-                for p in sorted({p for p, b in wrong if b == bit}) if places > 1 else ():
+                for p in sorted({p for p, b in wrong if b == bit}) if digits > 1 else ():
                     yield Flaw("swap", pair, (p,))
                     yield Flaw("together", pair, (p,))
     yield from _rings(bits_wrong, pairs, flaws)
     if len(bits_wrong) > 2:
         yield from (Flaw("together", trio) for trio in combinations(bits_wrong, 3))
-    yield from _orders(flaws, pairs, places)
+    yield from _orders(flaws, pairs, digits)
 
 
 def _rings(bits: list[int], pairs: Sequence[tuple[Image, Image]], flaws: Sequence[Flaw]) -> Iterator[Flaw]:
@@ -270,31 +270,31 @@ def _rings(bits: list[int], pairs: Sequence[tuple[Image, Image]], flaws: Sequenc
             return
 
 
-def _orders(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], places: int) -> Iterator[Flaw]:
-    """Orders of the places: all two changed round, and the best match of whole figures."""
-    if places < 2 or any(f.kind == "places" for f in flaws):
+def _orders(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], digits: int) -> Iterator[Flaw]:
+    """Orders of the digits: all two changed round, and the best match of whole characters."""
+    if digits < 2 or any(f.kind == "digits" for f in flaws):
         return
-    for a, b in combinations(range(places), 2):
-        order = list(range(places))
+    for a, b in combinations(range(digits), 2):
+        order = list(range(digits))
         order[a], order[b] = b, a
-        yield Flaw("places", (), tuple(order))
-    if places < 3:
+        yield Flaw("digits", (), tuple(order))
+    if digits < 3:
         return
     images = [through(flaws, commanded) for commanded, _ in pairs]
     likeness = sorted(
         (sum((i[q] ^ s[p]).bit_count() for i, (_, s) in zip(images, pairs, strict=True)), p != q, p, q)
-        for p in range(places)
-        for q in range(places)
+        for p in range(digits)
+        for q in range(digits)
     )
-    match = [-1] * places
+    match = [-1] * digits
     for _, _, p, q in likeness:
         if match[p] < 0 and q not in match:
             match[p] = q
-    if match != list(range(places)):
-        yield Flaw("places", (), tuple(match))
+    if match != list(range(digits)):
+        yield Flaw("digits", (), tuple(match))
 
 
-def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], places: int) -> list[tuple[Flaw, ...]]:
+def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], digits: int) -> list[tuple[Flaw, ...]]:
     out: dict[frozenset[Flaw], tuple[Flaw, ...]] = {}
     for _, flaws in sorted(found, key=lambda each: (each[0], len(each[1]), each[1])):
         names = frozenset(f._replace(driver=False) for f in flaws)
@@ -306,12 +306,12 @@ def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], places: int) -> list[
 # From evidence ------------------------------------------------------------------------------------------------------
 
 
-def find(layout: PanelIndex, looks: Sequence[DigitsLook]) -> list[Choices]:
+def find(layout: PanelIndex, looks: Sequence[DisplayLook]) -> list[Choices]:
     """Return what is wrong with the displays."""
-    by_part: dict[str, list[DigitsLook]] = {}
+    by_part: dict[str, list[DisplayLook]] = {}
     for look in looks:
         layout.part(look.part)
-        if look.answer not in ("skipped", "not wired") and look.part in layout.digits:
+        if look.answer not in ("skipped", "not wired") and look.part in layout.displays:
             by_part.setdefault(look.part, []).append(look)
     shown = {name: _shown_by(layout, name, row) for name, row in by_part.items()}
     out: list[Choices] = []
@@ -324,13 +324,13 @@ def find(layout: PanelIndex, looks: Sequence[DigitsLook]) -> list[Choices]:
             at = goes[at]
         if at == name and not done & set(ring):
             done |= set(ring)
-            out.append([[BareFinding("crossed", tuple(key_of(layout.digits[n].channel) for n in ring))]])
+            out.append([[BareFinding("crossed", tuple(key_of(layout.displays[n].channel) for n in ring))]])
     for name, row in by_part.items():
         out += _judge(layout, name, shown[name] if name in done else name, row)
     return out
 
 
-def _shown_by(layout: PanelIndex, name: str, row: Sequence[DigitsLook]) -> str:
+def _shown_by(layout: PanelIndex, name: str, row: Sequence[DisplayLook]) -> str:
     """Which display showed what was sent to `name`: another one, if only that showed anything, each time."""
     elsewhere: set[str] | None = None
     for look in row:
@@ -342,24 +342,24 @@ def _shown_by(layout: PanelIndex, name: str, row: Sequence[DigitsLook]) -> str:
             elsewhere = here if elsewhere is None else elsewhere & here
     if elsewhere and len(elsewhere) == 1:
         other = next(iter(elsewhere))
-        if other in layout.digits:
+        if other in layout.displays:
             return other
     return name
 
 
-def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DigitsLook]) -> list[Choices]:
+def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DisplayLook]) -> list[Choices]:
     # Where two of unlike length are crossed, only what both have can be seen.
-    places = min(layout.digits[name].places, layout.digits[at].places)
-    key = key_of(layout.digits[at].channel)
+    digits = min(layout.displays[name].digits, layout.displays[at].digits)
+    key = key_of(layout.displays[at].channel)
     pairs: dict[Image, Image] = {}
     for look in row:
         seen = look.set if look.answer == "same" else look.seen if at == name else look.displays.get(at, b"")
         # The last look at each pattern counts: a person may have corrected the picture.
-        pairs[_image(look.set, places)] = _image(seen, places)
+        pairs[_image(look.set, digits)] = _image(seen, digits)
     out: list[Choices] = []
-    sets = solve(list(pairs.items()), _anode(layout, at, places)) if pairs else [()]
+    sets = solve(list(pairs.items()), _anode(layout, at, digits)) if pairs else [()]
     if any(sets):
-        out.append([[_raw(key, flaw, places) for flaw in flaws] for flaws in sets])
+        out.append([[_raw(key, flaw, digits) for flaw in flaws] for flaws in sets])
     if row and row[-1].level == "dim":
         out.append([[BareFinding("dim", (key,))]])
     if row and row[-1].flickering:
@@ -367,45 +367,45 @@ def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DigitsLook]) ->
     return out
 
 
-def _anode(layout: PanelIndex, name: str, places: int) -> Flaw:
+def _anode(layout: PanelIndex, name: str, digits: int) -> Flaw:
     """Common anodes, on the driver that this display hangs on."""
-    pin = layout.chained.get(key_of(layout.digits[name].channel))
+    pin = layout.chained.get(key_of(layout.displays[name].channel))
     if pin is None or pin.kind != "7219":
         return Flaw("anode")
-    chips = tuple((pin.bit + n) // 8 for n in range(places))
+    chips = tuple((pin.bit + n) // 8 for n in range(digits))
     busy = set()
-    for other, display in layout.digits.items():
+    for other, display in layout.displays.items():
         there = layout.chained.get(key_of(display.channel))
         if (
             other != name
             and there is not None
             and there.kind == "7219"
-            and display.channel.board == layout.digits[name].channel.board
+            and display.channel.board == layout.displays[name].channel.board
         ):
-            busy |= {(there.bit + n) // 8 for n in range(display.places)}
+            busy |= {(there.bit + n) // 8 for n in range(display.digits)}
     return Flaw("anode", chips, tuple(sorted(busy)))
 
 
-def _image(shown: bytes, places: int) -> Image:
-    return (*shown[:places], *([0] * (places - len(shown))))
+def _image(shown: bytes, digits: int) -> Image:
+    return (*shown[:digits], *([0] * (digits - len(shown))))
 
 
-def _raw(key: str, flaw: Flaw, places: int) -> BareFinding:
+def _raw(key: str, flaw: Flaw, digits: int) -> BareFinding:
     if flaw.kind == "ribbon":
         by = flaw.bits[0]
         return BareFinding("ribbon shifted", (key,), {"by": by}) if by else BareFinding("ribbon reversed", (key,))
     if flaw.kind in ("upside down", "anode"):
         return BareFinding("upside down" if flaw.kind == "upside down" else "common anode", (key,))
     names = [NAMES[7 - bit] for bit in flaw.bits]
-    where = [p + 1 for p in flaw.places]
-    if flaw.kind == "places":
-        return BareFinding("places swapped", (key,), {"order": where})
+    where = [p + 1 for p in flaw.digits]
+    if flaw.kind == "digits":
+        return BareFinding("digits swapped", (key,), {"order": where})
     if flaw.kind in ("swap", "together"):
         kind = "segments swapped" if flaw.kind == "swap" else "segments together"
-        return BareFinding(kind, (key,), {"segments": names, "places": where})
-    if not flaw.bits and not flaw.places:
-        # Every segment of every place shorted at once is not to be believed; a module of the other sort is.
+        return BareFinding(kind, (key,), {"segments": names, "digits": where})
+    if not flaw.bits and not flaw.digits:
+        # Every segment of every digit shorted at once is not to be believed; a module of the other sort is.
         return BareFinding("dead" if flaw.kind == "dead" else "common anode", (key,))
     if not flaw.bits:
-        return BareFinding("place dead" if flaw.kind == "dead" else "always on", (key,), {"places": where})
-    return BareFinding(f"segment {flaw.kind}", (key,), {"segments": names, "places": where})
+        return BareFinding("digit dead" if flaw.kind == "dead" else "always on", (key,), {"digits": where})
+    return BareFinding(f"segment {flaw.kind}", (key,), {"segments": names, "digits": where})

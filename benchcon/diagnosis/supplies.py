@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchcon.diagnosis.evidence import DigitsLook, LampLook, SupplyLook
+from benchcon.diagnosis.evidence import DisplayLook, LampLook, SupplyLook
 from benchcon.diagnosis.findings import KINDS, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Supply, SupplySource
@@ -18,7 +18,7 @@ def told_source(layout: PanelIndex, source: SupplySource) -> str:
 
 
 def find(
-    layout: PanelIndex, looks: Sequence[SupplyLook], lamps: Sequence[LampLook], displays: Sequence[DigitsLook]
+    layout: PanelIndex, looks: Sequence[SupplyLook], lamps: Sequence[LampLook], displays: Sequence[DisplayLook]
 ) -> list[Finding]:
     """Return what is fed past its switch, and what is not fed by a source that should feed it.
 
@@ -35,7 +35,7 @@ def find(
         supply = next((each for each in layout.panel.supplies if each.name == name), None)
         if supply is None or number > len(supply.sources):
             continue
-        there = [part for part in look.set if part in layout.lamps or part in layout.digits]
+        there = [part for part in look.set if part in layout.lamps or part in layout.displays]
         lit = [part for part in there if part in look.shone]
         if number == 0:
             past = [part for part in lit if part not in unasked]

@@ -10,7 +10,7 @@ from benchcon.diagnosis.contacts import BareFinding
 from benchcon.diagnosis.findings import KINDS, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, words_of
 from benchcon.diagnosis.patches import patch
-from benchcon.panel.model import Control, Digits, Lamp
+from benchcon.panel.model import Control, Display, Lamp
 
 
 def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
@@ -18,8 +18,8 @@ def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Findin
     spots = [layout.spots[key] for key in raw.channels]
     because, look = _SAY[raw.kind](layout, raw, spots)
     detail = dict(raw.detail)
-    if raw.kind == "dead" and isinstance(spots[0].part, Digits):
-        detail["on"] = "digits"
+    if raw.kind == "dead" and isinstance(spots[0].part, Display):
+        detail["on"] = "display"
     return Finding(
         kind=raw.kind,
         parts=tuple(spot.part.name for spot in spots),
@@ -37,7 +37,7 @@ def _decide(raw: BareFinding, spots: list[Spot]) -> str:
     """The measurement that fits the part."""
     if raw.kind == "open" and raw.detail.get("on"):
         return _OPEN_KNOB
-    if isinstance(spots[0].part, Digits):
+    if isinstance(spots[0].part, Display):
         return _OF_DISPLAYS.get(raw.kind, KINDS[raw.kind].decide)
     if raw.kind == "inverted" and isinstance(spots[0].part, Lamp):
         return _INVERTED_LAMP
@@ -153,7 +153,7 @@ def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
                 f"{at}: the common wire that goes from part to part, just before pin {first}",
             )
         return f"nothing on {at} does anything: {_all_on(spots)}", f"{at}: it is off, or its common wire is broken"
-    if isinstance(spots[0].part, Digits):
+    if isinstance(spots[0].part, Display):
         return _driver(raw, spots)
     connector = raw.detail.get("connector")
     at = f"connector {connector} of board {spots[0].channel.board}" if connector else f"board {spots[0].channel.board}"
@@ -426,14 +426,14 @@ def _missing(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    if isinstance(spots[0].part, Digits):
+    if isinstance(spots[0].part, Display):
         return f"{name(spots[0])} never lights", f"{where(spots[0])}: its plug, its commons, and the driver behind them"
     return f"{name(spots[0])} never lights", f"{where(spots[0])}: a broken wire, or turned round (the long leg is plus)"
 
 
 def _always_on(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    places = f", place {_listed(raw.detail['places'])}" if raw.detail.get("places") else ""
-    return f"{name(spots[0])}{places} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
+    digits = f", digit {_listed(raw.detail['digits'])}" if raw.detail.get("digits") else ""
+    return f"{name(spots[0])}{digits} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
 
 
 def _together(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -446,7 +446,7 @@ def _dim(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _resistor(spot: Spot) -> str:
-    return "the driver's current-setting resistor" if isinstance(spot.part, Digits) else "its series resistor"
+    return "the driver's current-setting resistor" if isinstance(spot.part, Display) else "its series resistor"
 
 
 def _colour(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -463,33 +463,33 @@ def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sai
 
 def _segment(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     segments = _listed(raw.detail["segments"])
-    places = raw.detail.get("places")
-    at = f" in place {_listed(places)} from the left" if places else ""
+    digits = raw.detail.get("digits")
+    at = f" in digit {_listed(digits)} from the left" if digits else ""
     what = "never lights" if raw.kind == "segment dead" else "is lit all the time"
     return f"{name(spots[0])}: segment {segments}{at} {what}", f"the wire of segment {segments}: {where(spots[0])}"
 
 
 def _segments(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     segments = _listed(raw.detail["segments"])
-    places = raw.detail.get("places")
-    at = f" in place {_listed(places)} from the left" if places else ""
+    digits = raw.detail.get("digits")
+    at = f" in digit {_listed(digits)} from the left" if digits else ""
     what = "are changed round" if raw.kind == "segments swapped" else "light together"
     return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {where(spots[0])}"
 
 
-def _places(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+def _digits_swapped(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     order = _listed(raw.detail["order"])
     return (
-        f"{name(spots[0])}: from the left it shows what belongs to places {order}",
-        f"the wires of the places' commons: {where(spots[0])}",
+        f"{name(spots[0])}: from the left it shows what belongs to digits {order}",
+        f"the wires of the digits' commons: {where(spots[0])}",
     )
 
 
-def _place_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    place = _listed(raw.detail["places"])
+def _digit_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    digit = _listed(raw.detail["digits"])
     return (
-        f"{name(spots[0])}: place {place} from the left stays dark",
-        f"the common of place {place}: {where(spots[0])}",
+        f"{name(spots[0])}: digit {digit} from the left stays dark",
+        f"the common of digit {digit}: {where(spots[0])}",
     )
 
 
@@ -638,8 +638,8 @@ _SAY: dict[str, _Sayer] = {
     "segment stuck": _segment,
     "segments swapped": _segments,
     "segments together": _segments,
-    "places swapped": _places,
-    "place dead": _place_dead,
+    "digits swapped": _digits_swapped,
+    "digit dead": _digit_dead,
     "follows": _follows,
     "ribbon shifted": _ribbon_shifted,
     "ribbon reversed": _ribbon_reversed,

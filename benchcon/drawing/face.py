@@ -27,7 +27,7 @@ def part_shapes(plate: Plate, part: Part) -> list[Shape]:
     if isinstance(part, Lamp):
         return [Circle("lamp", x, y, radius, COLOURS.get(part.colour, "#ccc"))]
     if not isinstance(part, Control):
-        return _display(x, y, width, height, part.places, COLOURS.get(part.colour, "#ccc"))
+        return _display(x, y, width, height, part.digits, COLOURS.get(part.colour, "#ccc"))
     sort = sort_of(part)
     if sort == "button":
         return [Circle("metal", x, y, radius), Circle("rim", x, y, 0.78 * radius)]

@@ -45,6 +45,6 @@ def emulator_wiring(plan: Plan) -> str:
     lines += [f"pot {pot.channel.id} adc={pot.adc}" for pot in plan.pots]
     for output in plan.lamps:
         lines.append(f"lamp {output.lamp.channel.id} {where(output.pin)}" + " low=1" * output.low)
-    for each in plan.digits:
-        lines.append(f"digits {each.digits.channel.id} first={each.first} places={each.digits.places} step=1")
+    for each in plan.displays:
+        lines.append(f"display {each.display.channel.id} first={each.first} digits={each.display.digits} step=1")
     return "\n".join([*lines, ""])

@@ -177,9 +177,9 @@ def estimate(made: Plan) -> MemoryUse:
     ram = 900 + 18 * groups + 28 * lamps + 8 * chips + 11 * encoders + 7 * pots + 3 * rows
 
     labels = [*(c.label for c in made.contacts), *(e.label for e in made.encoders), *(p.label for p in made.pots)]
-    labels += [*(o.lamp.label for o in made.lamps), *(o.digits.label for o in made.digits)]
+    labels += [*(o.lamp.label for o in made.lamps), *(o.display.label for o in made.displays)]
     texts = sum(min(60, len(quote(label))) + 24 for label in labels)
-    kinds = ((made.contacts, 700), (made.encoders, 1000), (made.pots, 500), (made.lamps, 1000), (made.digits, 700))
+    kinds = ((made.contacts, 700), (made.encoders, 1000), (made.pots, 500), (made.lamps, 1000), (made.displays, 700))
     program = 9700 + sum(cost for parts, cost in kinds if parts) + (700 if rows else 0)
     pins = len(made.pin_inputs) + sum(output.pin.kind == "direct" for output in made.lamps) + rows
     return MemoryUse(program + texts + 4 * made.slots + 24 * pins, ram)

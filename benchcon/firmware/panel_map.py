@@ -11,7 +11,7 @@ from benchcon.firmware.chips import BAUDS
 from benchcon.firmware.plan import (
     TOP_COUNT,
     ContactInput,
-    DigitsOutput,
+    DisplayOutput,
     EncoderInput,
     LampOutput,
     Plan,
@@ -52,7 +52,7 @@ def header(plan: Plan, baud: int = BAUDS[0]) -> str:
         ("PANEL_ENCODERS", len(plan.encoders)),
         ("PANEL_POTS", len(plan.pots)),
         ("PANEL_LAMP_BYTES", plan.lamp_groups),
-        ("PANEL_DIGITS", len(plan.digits)),
+        ("PANEL_DIGITS", len(plan.displays)),
         ("PANEL_DISPLAY_CHIPS", plan.display_chips),
         ("PANEL_INTENSITY", INTENSITY),
         ("PANEL_POT_STILL", STILL),
@@ -150,7 +150,7 @@ def source(plan: Plan) -> str:
         "/* C has no empty tables: one entry stands where there is none. */",
         *_table("const bb_selector panel_selectors[]", ["{0, 0, 0}"]),
         *_table("const bb_encoder panel_encoders[]", encoders or ["{0, 0}"]),
-        *_table("const bb_digits panel_digits[]", [f"{{{each.first}, 1}}" for each in plan.digits] or ["{0, 1}"]),
+        *_table("const bb_digits panel_digits[]", [f"{{{each.first}, 1}}" for each in plan.displays] or ["{0, 1}"]),
         "",
         f"const char panel_ident[] BB_FLASH = {literal(plan.board.ident or plan.board.name)};",
         f"const char panel_name[] BB_FLASH = {literal(quoted_name(plan.board.label or plan.board.name))};",
@@ -209,9 +209,9 @@ def _lamp(output: LampOutput) -> Item:
     return _item("lamp", lamp.channel, does, lamp.colour, lamp.label)
 
 
-def _digits(output: DigitsOutput) -> Item:
-    digits = output.digits
-    return _item("digits", digits.channel, {"places": "8"}, "", digits.label)
+def _display(output: DisplayOutput) -> Item:
+    display = output.display
+    return _item("display", display.channel, {"digits": "8"}, "", display.label)
 
 
 def _item(kind: str, channel: Channel, does: dict[str, str], colour: str, label: str) -> Item:
@@ -228,7 +228,7 @@ def said(plan: Plan) -> list[tuple[int, str, Item]]:
     found += [(each.control.line, key_of(each.control), _encoder(each)) for each in plan.encoders]
     found += [(each.control.line, key_of(each.control), _pot(each)) for each in plan.pots]
     found += [(each.lamp.line, key_of(each.lamp), _lamp(each)) for each in plan.lamps]
-    found += [(each.digits.line, key_of(each.digits), _digits(each)) for each in plan.digits]
+    found += [(each.display.line, key_of(each.display), _display(each)) for each in plan.displays]
     return found
 
 
@@ -248,7 +248,7 @@ def _slots(plan: Plan) -> list[tuple[str, str]]:
     for output in plan.lamps:
         flags = ["BB_DIM"] * output.lamp.dimmed + ["BB_LOW"] * output.low
         lamps[output.number] = _text(_lamp(output)), _detail(flags, 0)
-    shown = [(_text(_digits(each)), _detail([], each.digits.places)) for each in plan.digits]
+    shown = [(_text(_display(each)), _detail([], each.display.digits)) for each in plan.displays]
     return [*inputs, *turned, *pots, *lamps, *shown]
 
 

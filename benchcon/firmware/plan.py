@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from benchcon.errors import Trouble
 from benchcon.firmware import limits
 from benchcon.firmware.chips import CHIPS, Chip
-from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Matrix, Panel
+from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Matrix, Panel
 from benchcon.panel.pins import Pin, read_pins
 from benchcon.panel.reader import PanelRemark, near
 from benchcon.panel.rules import key_of
@@ -90,11 +90,11 @@ class LampOutput:
 
 
 @dataclass(frozen=True, slots=True)
-class DigitsOutput:
+class DisplayOutput:
     """A display whose leftmost place is row `first` of the driver chain."""
 
     first: int
-    digits: Digits
+    display: Display
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class Plan:
     encoders: tuple[EncoderInput, ...]
     pots: tuple[PotInput, ...]
     lamps: tuple[LampOutput, ...]
-    digits: tuple[DigitsOutput, ...]
+    displays: tuple[DisplayOutput, ...]
     chain_165: Chain | None
     chain_595: Chain | None
     chain_7219: Chain | None
@@ -153,7 +153,7 @@ class Plan:
     def slots(self) -> int:
         """The core's own count of what could be a channel, spare ones included."""
         inputs, lamps = 8 * self.input_groups, 8 * self.lamp_groups
-        return inputs + len(self.encoders) + len(self.pots) + lamps + len(self.digits)
+        return inputs + len(self.encoders) + len(self.pots) + lamps + len(self.displays)
 
     @property
     def wink_lamps(self) -> int:
@@ -362,12 +362,12 @@ class _Maker:
             for lamp, pin in wanted
         )
 
-    def displays(self) -> tuple[DigitsOutput, ...]:
-        found: list[DigitsOutput] = []
-        for digits in self.panel.digits:
-            if digits.channel.board == self.board.name:
-                pins = self.usable(key_of(digits), digits.wired, digits.channel)
-                found += [DigitsOutput(pin.bit, digits) for pin in pins[:1]]
+    def displays(self) -> tuple[DisplayOutput, ...]:
+        found: list[DisplayOutput] = []
+        for display in self.panel.displays:
+            if display.channel.board == self.board.name:
+                pins = self.usable(key_of(display), display.wired, display.channel)
+                found += [DisplayOutput(pin.bit, display) for pin in pins[:1]]
         return tuple(found)
 
 

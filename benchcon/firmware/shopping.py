@@ -19,7 +19,7 @@ from benchcon.panel.electrics import (
     resistor_of,
     set_resistor_kohm,
 )
-from benchcon.panel.model import Board, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.model import Board, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS
 from benchcon.panel.rules import channels_of
 from benchcon.panel.summary import counted
@@ -81,8 +81,8 @@ def _part(panel: Panel, part: Part) -> tuple[str, int, str, str, str]:
         light = f"{part.current_ma:g} mA, {part.forward_mv / 1000:g} V forward"
         what = f"{part.colour} LED" + (", in its button" if part.inside else "")
         return "Lamps and displays", 1, what, light if part.inside else f"{light}, {hole}", label
-    if isinstance(part, Digits):
-        what = f"{part.colour} seven-segment display, {part.places} digits, common cathode"
+    if isinstance(part, Display):
+        what = f"{part.colour} seven-segment display, {part.digits} digits, common cathode"
         return "Lamps and displays", 1, what, f"figures {plain(part.digit_mm)} mm high", label
     lit = any(lamp.inside == part.name for lamp in panel.lamps)
     what = _control(part)
@@ -126,7 +126,7 @@ def _of_board(panel: Panel, board: Board) -> Iterator[tuple[str, int, str, str, 
         yield "Chips and transistors", chain.chips, "capacitor 0.1 µF, ceramic", "one at each chip's supply pins", where
         if chain.kind == "7219":
             yield "Chips and transistors", chain.chips, "capacitor 10 µF, 10 V or more", "one at each driver", where
-            displays = [each for each in panel.digits if each.channel.board == board.name]
+            displays = [each for each in panel.displays if each.channel.board == board.name]
             most = min((each.segment_ma for each in displays), default=5.0)
             value = ohm_words(set_resistor_kohm(most) * 1000)
             yield "Resistors", chain.chips, value, "1/4 W is plenty", f"ISET of {where}"

@@ -29,7 +29,7 @@ from benchcon.panel.electrics import (
     USB_MA,
     USB_SHEET,
     USB_UNIT_MA,
-    digits_worst_ma,
+    display_worst_ma,
     drive_of,
     ma_words,
     own_ma,
@@ -39,7 +39,7 @@ from benchcon.panel.electrics import (
     sums,
     usb_ma,
 )
-from benchcon.panel.model import Board, Digits, Lamp
+from benchcon.panel.model import Board, Display, Lamp
 from benchcon.panel.reader import PanelRemark
 from benchcon.text import printable
 
@@ -117,7 +117,7 @@ def cautions(plan: Plan) -> tuple[str, ...]:
             "never LAMP+ with the board's +, and put a fuse in each branch, by what its wire bears, if it can deliver "
             "more than a few amperes. Both supplies must be off before you change a wire."
         )
-        if any(rail_of(board, each.digits).name != "+" for each in plan.digits):
+        if any(rail_of(board, each.display).name != "+" for each in plan.displays):
             found.append(
                 "A display driver whose LAMP+ is off while the board is on is fed through its inputs, which it does "
                 f"not bear ({DRIVER_SHEET}, absolute maximum ratings): switch LAMP+ on first and off last, and put "
@@ -136,7 +136,7 @@ def cautions(plan: Plan) -> tuple[str, ...]:
         + "Do not bypass the port's fuse."
     )
     found += _hot(plan)
-    if plan.lamps or plan.digits:
+    if plan.lamps or plan.displays:
         found.append(
             "Bright lamps glare: do not look into them from close by, and begin at low brightness in a dark room."
         )
@@ -162,17 +162,17 @@ def _hot(plan: Plan) -> list[str]:
     return found
 
 
-def _lit_parts(plan: Plan) -> tuple[list[Lamp], list[Digits]]:
+def _lit_parts(plan: Plan) -> tuple[list[Lamp], list[Display]]:
     """Return the lamps and displays of the plan that are wired."""
     lamps = [output.lamp for output in plan.lamps if output.lamp.wired]
-    return lamps, [each.digits for each in plan.digits if each.digits.wired]
+    return lamps, [each.display for each in plan.displays if each.display.wired]
 
 
 def _supplies(plan: Plan) -> Section:
     """What feeds what: every + and LAMP+ in this list is one of these."""
     board, (lamps, displays) = plan.board, _lit_parts(plan)
     fed = {"+": ["the board", *(["the chips of the chains"] if plan.chain_165 or plan.chain_595 else [])], "LAMP+": []}
-    parts: list[Lamp | Digits] = [*lamps, *displays]
+    parts: list[Lamp | Display] = [*lamps, *displays]
     for part in parts:
         fed[rail_of(board, part).name].append(part.label)
     volts = f"{board.supply_mv / 1000:g} V, the board's own (from USB)"
@@ -203,7 +203,7 @@ def _currents(plan: Plan) -> Section:
     """Sums with everything at full light, beside what bears them."""
     board, chip, (lamps, displays) = plan.board, plan.chip, _lit_parts(plan)
     table: list[tuple[str, ...]] = [("what", "at full light", "may be", "from")]
-    total = sum(lamp.current_ma for lamp in lamps) + sum(map(digits_worst_ma, displays))
+    total = sum(lamp.current_ma for lamp in lamps) + sum(map(display_worst_ma, displays))
     table.append(("lamps and displays together", ma_words(total), f"{board.budget_ma:g} mA", _budget_source(board)))
     own = f"from the USB port, with about {own_ma(board):g} mA for the board"
     table.append((own, ma_words(usb_ma(board, lamps, displays)), f"{USB_MA:g} mA", USB_SHEET))

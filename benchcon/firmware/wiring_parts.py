@@ -125,14 +125,14 @@ def rows(plan: Plan) -> list[WireRow]:
                 notes,
             )
         )
-    for each in plan.digits:
-        digits, chip = each.digits, names.get(("7219", each.first // 8), "")
-        pins = f"7219.{each.first}" + (f" to 7219.{each.first + digits.places - 1}" if digits.places > 1 else "")
-        notes = [f"common cathode; leftmost place on {chip} DIG {each.first % 8}", *_about(digits)]
-        part = f"{digits.label} ({digits.colour} display, {digits.places} places)"
-        wire = digits.channel.wire
+    for each in plan.displays:
+        display, chip = each.display, names.get(("7219", each.first // 8), "")
+        pins = f"7219.{each.first}" + (f" to 7219.{each.first + display.digits - 1}" if display.digits > 1 else "")
+        notes = [f"common cathode; leftmost digit on {chip} DIG {each.first % 8}", *_about(display)]
+        part = f"{display.label} ({display.colour} display, {display.digits} digits)"
+        wire = display.channel.wire
         ends = (wire.connector, wire.connector_pin, wire.colour)
-        found.append(WireRow(digits.channel.id, pins, part, "at ISET, below", *ends, "; ".join(notes)))
+        found.append(WireRow(display.channel.id, pins, part, "at ISET, below", *ends, "; ".join(notes)))
     return found
 
 
@@ -332,9 +332,9 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
         note = f"V+ is {driver_rail(plan, number)}; it takes {bears} ({DRIVER_SHEET}, electrical characteristics); "
         note += "100 nF and 10 µF between V+ and ground, right at the chip"
         currents = {
-            each.digits.segment_ma
-            for each in plan.digits
-            if each.first // 8 <= number <= (each.first + each.digits.places - 1) // 8
+            each.display.segment_ma
+            for each in plan.displays
+            if each.first // 8 <= number <= (each.first + each.display.digits - 1) // 8
         }
         if currents:
             least = min(currents)
@@ -348,7 +348,7 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
 
 def driver_rail(plan: Plan, number: int) -> str:
     """Return the name of what feeds the MAX7219 `number`: the same for all displays of a board."""
-    return next((rail_of(plan.board, each.digits).name for each in plan.digits), "+")
+    return next((rail_of(plan.board, each.display).name for each in plan.displays), "+")
 
 
 def _neighbours(plan: Plan, chain: Chain, number: int) -> tuple[str, str]:
@@ -412,17 +412,17 @@ def _output_enable(chain: Chain, number: int) -> str:
 
 def _pins_7219(plan: Plan, chain: Chain, number: int) -> list[ChipPin]:
     before, after = _neighbours(plan, chain, number)
-    places = (
+    digits = (
         (
-            each.first + place,
-            f"cathode of {each.digits.label}, place {place + 1} from the left ({each.digits.channel.id})",
+            each.first + digit,
+            f"cathode of {each.display.label}, digit {digit + 1} from the left ({each.display.channel.id})",
         )
-        for each in plan.digits
-        for place in range(each.digits.places)
+        for each in plan.displays
+        for digit in range(each.display.digits)
     )
-    used = _on(places, number)
+    used = _on(digits, number)
     pins = [ChipPin(DIGIT_PINS[bit], f"DIG {bit}", used.get(bit, "open")) for bit in range(8)]
-    pins += [ChipPin(pin, f"SEG {name}", f"segment {name} of every place here") for name, pin in SEGMENT_PINS.items()]
+    pins += [ChipPin(pin, f"SEG {name}", f"segment {name} of every digit here") for name, pin in SEGMENT_PINS.items()]
     return [
         *pins,
         ChipPin(1, "DIN", f"{before} pin 24 (DOUT)" if before else f"{chain.data} of the board"),

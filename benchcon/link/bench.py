@@ -229,8 +229,8 @@ class Bench:
         """Set a lamp to a level of lightness as sent on the wire, 0 to 1000. Ends its blinking."""
         return self.set_many(source, {channel: permille})
 
-    def set_digits(self, source: int, channel: str, segments: bytes) -> Intent:
-        """Show segments, one byte a place, leftmost first: 80h point, 40h A … 01h G."""
+    def set_display(self, source: int, channel: str, segments: bytes) -> Intent:
+        """Show segments, one byte a digit, leftmost first: 80h point, 40h A … 01h G."""
         return self.set_many(source, {channel: segments})
 
     def set_many(self, source: int, values: Mapping[str, int | bytes]) -> Intent:
@@ -243,14 +243,14 @@ class Bench:
             if isinstance(value, int) and not 0 <= value <= 1000:
                 raise Trouble(f"{printable(channel)}: a level of {value}; levels go from 0 to 1000")
             if isinstance(value, bytes) and not 1 <= len(value) <= 8:
-                raise Trouble(f"{printable(channel)}: {len(value)} places; a display has 1 to 8")
+                raise Trouble(f"{printable(channel)}: {len(value)} digits; a display has 1 to 8")
         words = ("set", *values)
 
         def set_all(talk: Talk, answer: Answer) -> None:
             for channel, value in values.items():
-                places = talk.outputs.places(channel)
-                if isinstance(value, bytes) and places is not None and places != len(value):
-                    answer(held(f"{channel} has {places} places, not {len(value)}", words))
+                digits = talk.outputs.digits(channel)
+                if isinstance(value, bytes) and digits is not None and digits != len(value):
+                    answer(held(f"{channel} has {digits} digits, not {len(value)}", words))
                     return
             numbers = {c: v if isinstance(v, int) else int.from_bytes(v, "big") for c, v in values.items()}
             talk.want(numbers, answer)

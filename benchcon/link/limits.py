@@ -10,7 +10,7 @@ What counts as a rise of one output:
 |---|---|---|
 | lamp that can be dimmed | its level in permille of lightness; off is `DIMMED_SWING` below zero | ≥ 20 permille |
 | any other lamp | the same | any |
-| digits | lit segments in permille of all; blank is `DIGITS_SWING` below zero | ≥ 500 permille |
+| display | lit segments in permille of all; blank is `DISPLAY_SWING` below zero | ≥ 500 permille |
 
 So any change between off and lit counts, however faint, and so does blanking a display; counting up and down does not,
 since what swings then is less than half of the segments. 20 permille of lightness is 5.1 % of full luminance where
@@ -57,7 +57,7 @@ RISES_MOST = 3
 WINDOW_US = 1_050_000
 """One second, and a twentieth for board clocks that are off (ceramic resonators: ±0.5 %) and for measuring."""
 DIMMED_SWING = 20
-DIGITS_SWING = 500
+DISPLAY_SWING = 500
 
 BLINK_HALF_US = 500_000
 """Half a period of the blinking that the host does: 1 Hz, all lamps in step, so that two do not flash in turns."""
@@ -70,8 +70,8 @@ SEGMENT_MA = 5.0
 """A segment nobody described, on average: about 330 mA for the 64 of a MAX7219 data sheet (from memory)."""
 LAMPS_MA = 100.0
 """All lamps of a board without a panel file: ten of 10 mA, half of what the chip's supply pins can bear."""
-DIGITS_MA = 300.0
-"""All digits of a board without a panel file. With the lamps 400 mA, and 500 mA is what a USB port gives."""
+DISPLAYS_MA = 300.0
+"""All displays of a board without a panel file. With the lamps 400 mA, and 500 mA is what a USB port gives."""
 
 _NOT_YET = 1 << 62
 WINK_FLASHES = 2
@@ -222,10 +222,10 @@ def lamp_height(level_permille: int, swing: int) -> int:
     return level_permille if level_permille > 0 else -swing
 
 
-def digits_height(segments: int, places: int) -> int:
-    """Return the height of a display whose segments, eight bits a place, are `segments`."""
+def display_height(segments: int, digits: int) -> int:
+    """Return the height of a display whose segments, eight bits a digit, are `segments`."""
     lit = segments.bit_count()
-    return lit * 1000 // (8 * max(places, 1)) if lit else -DIGITS_SWING
+    return lit * 1000 // (8 * max(digits, 1)) if lit else -DISPLAY_SWING
 
 
 class Allowance(NamedTuple):
@@ -233,8 +233,8 @@ class Allowance(NamedTuple):
 
     lamps_ma: float = LAMPS_MA
     """Most current of all lamps together."""
-    digits_ma: float = DIGITS_MA
-    total_ma: float = LAMPS_MA + DIGITS_MA
+    displays_ma: float = DISPLAYS_MA
+    total_ma: float = LAMPS_MA + DISPLAYS_MA
     """Most current of all outputs together."""
     lamp_ma: Callable[[str], float] = lambda channel: LAMP_MA
     """Full current of a lamp, by channel."""
@@ -243,19 +243,19 @@ class Allowance(NamedTuple):
 
     def share_ma(self, channel: str, kind: str, value: int, dimmed: bool) -> float:
         """Return what an output takes at this value; a lamp that cannot be dimmed takes all or nothing."""
-        if kind == "digits":
+        if kind == "display":
             return value.bit_count() * self.segment_ma(channel)
         if kind == "lamp":
             return self.lamp_ma(channel) * (duty_of(value) if dimmed else float(value > 0))
         return 0.0
 
-    def fits(self, lamps_ma: float, digits_ma: float) -> bool:
+    def fits(self, lamps_ma: float, displays_ma: float) -> bool:
         """Whether a board may take this much."""
         slack = 1e-6
         return (
             lamps_ma <= self.lamps_ma + slack
-            and digits_ma <= self.digits_ma + slack
-            and lamps_ma + digits_ma <= self.total_ma + slack
+            and displays_ma <= self.displays_ma + slack
+            and lamps_ma + displays_ma <= self.total_ma + slack
         )
 
 
@@ -265,7 +265,7 @@ def allowance_of(panel: Panel | None, ident: str) -> Allowance:
     if panel is None or board is None:
         return Allowance()
     lamps = {lamp.channel.id: lamp.current_ma for lamp in panel.lamps if lamp.channel.board == board.name}
-    segments = {each.channel.id: each.segment_ma for each in panel.digits if each.channel.board == board.name}
+    segments = {each.channel.id: each.segment_ma for each in panel.displays if each.channel.board == board.name}
     return Allowance(
         board.budget_ma,
         board.budget_ma,

@@ -90,10 +90,10 @@ class BoardOutputs:
         output = self._outputs.get(channel)
         return output.lit if output else 0
 
-    def places(self, channel: str) -> int | None:
-        """Return how many places a display has; None if it is none, or not known."""
+    def digits(self, channel: str) -> int | None:
+        """Return how many digits a display has; None if it is none, or not known."""
         item = self._items.get(channel)
-        return item.number("places", 1) if item is not None and item.kind == "digits" else None
+        return item.number("digits", 1) if item is not None and item.kind == "display" else None
 
     # --- what is wanted --------------------------------------------------------------------------------------------
 
@@ -268,14 +268,14 @@ class BoardOutputs:
         wanted = candidate.wanted or 0
         if self._share(candidate, wanted) <= self._share(candidate, candidate.at):
             return True
-        sums = {"lamp": 0.0, "digits": 0.0, "": 0.0}
+        sums = {"lamp": 0.0, "display": 0.0, "": 0.0}
         for output in self._outputs.values():
             if output is candidate:
                 share = self._share(output, wanted)
             else:
                 share = max(self._share(output, output.at), self._share(output, output.sent or 0))
             sums[output.kind if output.kind in sums else ""] += share
-        return self.allowance.fits(sums["lamp"], sums["digits"])
+        return self.allowance.fits(sums["lamp"], sums["display"])
 
     def _why_not(self, output: Output, now_us: int) -> str:
         height = output.height(output.wanted or 0)

@@ -33,6 +33,7 @@ from benchcon.link.discovery import hardware_at
 from benchcon.link.off_thread import aside
 from benchcon.link.records import link_record
 from benchcon.text import printable
+from benchcon.wire.items import former_kinds
 from benchcon.wire.records import BENCH
 from benchcon.wire.slips import hello_slip
 
@@ -237,7 +238,7 @@ class Port:
 
     async def _live(self, talk: Talk) -> None:
         self.ident = talk.ident
-        self._stands("live", "")
+        self._stands("live", former_kinds(talk.host.items))
         talk.go_live()
         if known_ports.can_be_remembered(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))

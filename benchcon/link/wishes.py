@@ -46,8 +46,8 @@ class Output:
     """One output: what it has, what is on its way, what is wanted."""
 
     __slots__ = (
-        "at", "behind", "blinking", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind", "known", "lit",
-        "places", "sent", "tell_us", "undone", "wanted", "wishes",
+        "at", "behind", "blinking", "digits", "dimmed", "flash", "held", "held_count", "held_why", "id", "kind",
+        "known", "lit", "sent", "tell_us", "undone", "wanted", "wishes",
     )  # fmt: skip
 
     def __init__(self, channel: str, item: Item | None) -> None:
@@ -55,10 +55,10 @@ class Output:
         self.kind = item.kind if item else ""
         self.known = item is not None and item.is_output
         self.dimmed = item is not None and item.detail.get("dim") == "1"
-        self.places = min(max(item.number("places", 1), 1), 8) if item else 1
+        self.digits = min(max(item.number("digits", 1), 1), 8) if item else 1
         swing = 1
-        if self.kind == "digits":
-            swing = limits.DIGITS_SWING
+        if self.kind == "display":
+            swing = limits.DISPLAY_SWING
         elif self.kind == "lamp" and self.dimmed:
             swing = limits.DIMMED_SWING
         self.flash = Flash(swing)
@@ -86,16 +86,16 @@ class Output:
 
     @property
     def nature(self) -> tuple[str, bool, int]:
-        return self.kind, self.dimmed, self.places
+        return self.kind, self.dimmed, self.digits
 
     def height(self, value: int) -> int:
-        if self.kind == "digits":
-            return limits.digits_height(value, self.places)
+        if self.kind == "display":
+            return limits.display_height(value, self.digits)
         return limits.lamp_height(value, self.flash.swing)
 
     def word(self, value: int) -> str:
         return f"{self.id}={self.on_wire(value)}"
 
     def on_wire(self, value: int) -> str:
-        width = 2 * self.places if self.kind == "digits" else 3
+        width = 2 * self.digits if self.kind == "display" else 3
         return f"{value:0{width}X}"

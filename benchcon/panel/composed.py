@@ -15,7 +15,7 @@ from benchcon.panel.reader import TomlTable, shown
 from benchcon.units import quantity, written
 
 MOST = 128
-SECTIONS = ("controls", "lamps", "digits")
+SECTIONS = ("controls", "lamps", "displays")
 _LAST_NUMBER = re.compile(r"\d+(?!.*\d)")
 _CROSSING = re.compile(r"(.*\.r)(\d+)c(\d+)")
 
@@ -140,10 +140,10 @@ def _counted(one: dict[str, Any], number: int, row: int, column: int, pitch: tup
     at = made.get("at")
     if isinstance(at, list) and len(at) == 2 and all(isinstance(each, str) for each in at):
         made["at"] = [_moved(at[0], column * pitch[0]), _moved(at[1], row * pitch[1])]
-    places = made.get("places", made.get("digits", 1))
+    digits = made.get("digits", 1)
     several = made.get("channels")
     step = len(several) if isinstance(several, list) else 1
-    pins = places if isinstance(places, int) else 1
+    pins = digits if isinstance(digits, int) else 1
 
     def counted(channel: Any) -> Any:
         return _channel(channel, number * step, number * step * pins, row, column)

@@ -20,11 +20,11 @@ Said = tuple[str, str, str, Sequence[Item]]
 """Port, ident, name and items of one board."""
 
 _TABLE = {"contact": "controls", "selector": "controls", "encoder": "controls", "pot": "controls"}
-_TABLE |= {"lamp": "lamps", "digits": "digits"}
+_TABLE |= {"lamp": "lamps", "display": "displays"}
 _PITCH_MM = 60
 _ACROSS = 8
 """Parts side by side; the panel is so many pitches wide."""
-_ROW_MM = {"digits": 60, "lamps": 45, "controls": 60}
+_ROW_MM = {"displays": 60, "lamps": 45, "controls": 60}
 _DIGIT_MM = 14
 _HIGHEST_MM = 10_000
 """No panel is higher: then no places are given."""
@@ -160,7 +160,7 @@ def _part(item: Item, board: str, names: set[str], chains: dict[str, int], *, pi
         if item.detail.get("dim") != "1":
             values["dimmed"] = False
     else:
-        values |= {"places": min(8, max(1, item.number("places", 1))), "segment_current": "2 mA"}
+        values |= {"digits": min(8, max(1, item.number("digits", 1))), "segment_current": "2 mA"}
         values["digit_height"] = f"{_DIGIT_MM} mm"
     channel: dict[str, Value] = {"id": f"{board}.{item.id}"}
     said = item.detail.get("pin", "")
@@ -183,21 +183,21 @@ def _pin(item: Item, said: str, chains: dict[str, int]) -> str:
         found: tuple[Pin, ...] = read_pins(said)
     except ValueError:
         return ""
-    wanted = {"contact": "165", "encoder": "165", "lamp": "595", "digits": "7219"}.get(item.kind, "")
+    wanted = {"contact": "165", "encoder": "165", "lamp": "595", "display": "7219"}.get(item.kind, "")
     if len(found) != (2 if item.kind == "encoder" else 1):
         return ""
     for pin in found:
-        last = pin.bit + (min(8, max(1, item.number("places", 1))) - 1 if item.kind == "digits" else 0)
+        last = pin.bit + (min(8, max(1, item.number("digits", 1))) - 1 if item.kind == "display" else 0)
         if pin.kind == wanted and last < 64:
             chains[pin.kind] = max(chains.get(pin.kind, 0), last)
-        elif pin.kind != "direct" or item.kind == "digits":
+        elif pin.kind != "direct" or item.kind == "display":
             return ""
     return said
 
 
 def _lay_out(parts: list[_Drawn], down: float) -> float:
     """Give each part its place below `down`: displays on top, lamps below, controls at the bottom. Return the end."""
-    for table in ("digits", "lamps", "controls"):
+    for table in ("displays", "lamps", "controls"):
         for row in _rows([part for part in parts if part.table == table]):
             down += _ROW_MM[table]
             across = 0.0
@@ -211,8 +211,8 @@ def _lay_out(parts: list[_Drawn], down: float) -> float:
 def _rows(parts: list[_Drawn]) -> Iterator[list[tuple[_Drawn, int]]]:
     row: list[tuple[_Drawn, int]] = []
     for part in parts:
-        places = part.values.get("places", 1)
-        slots = 2 if isinstance(places, int) and places > 4 else 1
+        digits = part.values.get("digits", 1)
+        slots = 2 if isinstance(digits, int) and digits > 4 else 1
         if sum(each for _, each in row) + slots > _ACROSS:
             yield row
             row = []

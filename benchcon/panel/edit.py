@@ -153,7 +153,7 @@ class PanelFile:
         self._take(self._with_channel(text, *other, "id", ids[0]))
 
     def add(self, table: str, name: str, values: Mapping[str, Value]) -> None:
-        """Add a part (`table`: ``controls``, ``lamps``, ``digits``) or a board (``boards``) at the end of the file."""
+        """Add a part or a board at the end of the file; `table`: ``controls``, ``lamps``, ``displays``, ``boards``."""
         self._take(with_table(self.text, f"{table}.{name}", values))
 
     def save(self) -> None:

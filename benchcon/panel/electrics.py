@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import duty_of, lit_permille
-from benchcon.panel.model import Board, Digits, Lamp, Panel
+from benchcon.panel.model import Board, Display, Lamp, Panel
 from benchcon.panel.pins import PORTS, read_pins
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
@@ -41,9 +41,9 @@ SHIFT_REGISTER_MA = 70.0
 SHIFT_REGISTER_PIN_MA = 6.0
 """74HC595, electrical characteristics: what an output is specified at, 4.5 V (from memory; absolute maximum 35 mA)."""
 DRIVER_MA = 330.0
-"""MAX7219/MAX7221: supply current with all segments of all places lit at full (from memory)."""
+"""MAX7219/MAX7221: supply current with all segments of all digits lit at full (from memory)."""
 DRIVER_SEGMENT_MA = 5.0
-"""The same: 40 mA peak a segment, one place in eight at a time."""
+"""The same: 40 mA peak a segment, one digit in eight at a time."""
 DRIVER_LEAST_MV, DRIVER_MOST_MV = 4000, 5500
 """The same, electrical characteristics: operating supply voltage (from memory)."""
 DRIVER_HIGH_MV = 3500
@@ -169,7 +169,7 @@ class Rail(NamedTuple):
     mv: int
 
 
-def rail_of(board: Board, part: Lamp | Digits) -> Rail:
+def rail_of(board: Board, part: Lamp | Display) -> Rail:
     """Return what feeds `part`. The wiring list, its table of currents and `check` all ask here.
 
     A transistor can switch the external supply, a pin cannot; a MAX7219 takes it where it bears it.
@@ -205,11 +205,11 @@ def drive_of(board: Board, lamp: Lamp) -> Drive:
     return Drive("P-channel" if low else "N-channel", volts / PULL_OFF_OHM)
 
 
-def of_board(panel: Panel, board: str) -> tuple[list[Lamp], list[Digits]]:
+def of_board(panel: Panel, board: str) -> tuple[list[Lamp], list[Display]]:
     """Return the wired lamps and displays on the board called `board`."""
     return (
         [lamp for lamp in panel.lamps if lamp.wired and lamp.channel.board == board],
-        [digits for digits in panel.digits if digits.wired and digits.channel.board == board],
+        [display for display in panel.displays if display.wired and display.channel.board == board],
     )
 
 
@@ -218,10 +218,10 @@ def lamp_ma(lamp: Lamp, permille: int) -> float:
     return lamp.current_ma * duty_of(lit_permille(lamp.dimmed, permille))
 
 
-def digits_ma(digits: Digits, segments: int | bytes) -> float:
-    """Return the mean current of `digits` showing `segments` (as bytes, or as one number as in channel values)."""
+def display_ma(display: Display, segments: int | bytes) -> float:
+    """Return the mean current of `display` showing `segments` (as bytes, or as one number as in channel values)."""
     lit = sum(each.bit_count() for each in segments) if isinstance(segments, bytes) else max(0, segments).bit_count()
-    return digits.segment_ma * min(lit, 8 * digits.places)
+    return display.segment_ma * min(lit, 8 * display.digits)
 
 
 def current_ma(panel: Panel, board: str, levels: Mapping[str, int | bytes]) -> float:
@@ -235,23 +235,23 @@ def current_ma(panel: Panel, board: str, levels: Mapping[str, int | bytes]) -> f
     for lamp in lamps:
         level = levels.get(lamp.channel.id, 0)
         total += lamp_ma(lamp, level if isinstance(level, int) else int.from_bytes(level))
-    for digits in displays:
-        total += digits_ma(digits, levels.get(digits.channel.id, 0))
+    for display in displays:
+        total += display_ma(display, levels.get(display.channel.id, 0))
     return total
 
 
 def worst_case_ma(panel: Panel, board: str) -> float:
     """Return the current in mA with every lamp at full and every segment and point lit."""
     lamps, displays = of_board(panel, board)
-    return sum(lamp.current_ma for lamp in lamps) + sum(map(digits_worst_ma, displays))
+    return sum(lamp.current_ma for lamp in lamps) + sum(map(display_worst_ma, displays))
 
 
-def digits_worst_ma(digits: Digits) -> float:
-    """Return the current of `digits` with every segment and point lit."""
-    return 8 * digits.places * digits.segment_ma
+def display_worst_ma(display: Display) -> float:
+    """Return the current of `display` with every segment and point lit."""
+    return 8 * display.digits * display.segment_ma
 
 
-def rail_ma(board: Board, rail: str, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> float:
+def rail_ma(board: Board, rail: str, lamps: Iterable[Lamp], displays: Iterable[Display]) -> float:
     """Return what ``+`` or ``LAMP+`` gives with everything lit, the board's own need left out.
 
     What bases and gates take comes from ``+``.
@@ -260,10 +260,10 @@ def rail_ma(board: Board, rail: str, lamps: Iterable[Lamp], displays: Iterable[D
     for lamp in lamps:
         total += lamp.current_ma if rail_of(board, lamp).name == rail else 0.0
         total += drive_of(board, lamp).pin_ma if lamp.driver == "transistor" and rail == "+" else 0.0
-    return total + sum(digits_worst_ma(each) for each in displays if rail_of(board, each).name == rail)
+    return total + sum(display_worst_ma(each) for each in displays if rail_of(board, each).name == rail)
 
 
-def usb_ma(board: Board, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> float:
+def usb_ma(board: Board, lamps: Iterable[Lamp], displays: Iterable[Display]) -> float:
     """Return what the board takes from its USB port with everything lit, its own need included."""
     return rail_ma(board, "+", lamps, displays) + own_ma(board)
 
@@ -280,7 +280,7 @@ class Sum(NamedTuple):
     """Of the panel file: the parts that are in it."""
 
 
-def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> list[Sum]:
+def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Display]) -> list[Sum]:
     """Return the sums that bind the chips of a board, of those parts that say where their wires go."""
     registers, groups, pins, drivers = _Adding(), _Adding(), _Adding(), _Adding()
     for lamp in lamps:
@@ -297,9 +297,9 @@ def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Digits]) -> lis
                     names = ", ".join(sorted({port[:2] for port in ports}))
                     way = "sourced" if level == "high" else "sunk"
                     groups.add((f"the port group {names}, {way} together", most), drawn, lamp.line)
-    for digits in displays:
-        for bit in _driver_rows(digits):
-            drivers.add(bit // 8, 8 * digits.segment_ma, digits.line)
+    for display in displays:
+        for bit in _driver_rows(display):
+            drivers.add(bit // 8, 8 * display.segment_ma, display.line)
     sheet = AVR_SHEETS.get(board.chip, AVR_SHEETS["atmega328p"])
     found = [
         Sum(f"chip {chip + 1} of the 74HC595 chain", drawn, SHIFT_REGISTER_MA, _most_of(SHIFT_REGISTER_SHEET), lines)
@@ -340,9 +340,9 @@ def _most_of(sheet: str) -> str:
     return f"{sheet}, absolute maximum ratings"
 
 
-def _driver_rows(digits: Digits) -> list[int]:
-    """Return the rows of the MAX7219 chain that `digits` takes; none if its pin is not known."""
-    return [bit for pin in read_pins(digits.channel.wire.pin)[:1] for bit in range(pin.bit, pin.bit + digits.places)]
+def _driver_rows(display: Display) -> list[int]:
+    """Return the rows of the MAX7219 chain that `display` takes; none if its pin is not known."""
+    return [bit for pin in read_pins(display.channel.wire.pin)[:1] for bit in range(pin.bit, pin.bit + display.digits)]
 
 
 def ma_words(current_ma: float) -> str:
@@ -415,41 +415,41 @@ def _of_high_side(board: Board, lamp: Lamp) -> list[Load]:
     return [Load(lamp.line, f"{who}; {text}; {cure}", True)]
 
 
-def _of_drivers(board: Board, displays: list[Digits]) -> list[Load]:
+def _of_drivers(board: Board, displays: list[Display]) -> list[Load]:
     found: list[Load] = []
-    set_by: dict[int, Digits] = {}
-    for digits in displays:
-        for bit in _driver_rows(digits):
-            first = set_by.setdefault(bit // 8, digits)
-            if first.segment_ma != digits.segment_ma and bit == max(_driver_rows(digits)[0], bit // 8 * 8):
+    set_by: dict[int, Display] = {}
+    for display in displays:
+        for bit in _driver_rows(display):
+            first = set_by.setdefault(bit // 8, display)
+            if first.segment_ma != display.segment_ma and bit == max(_driver_rows(display)[0], bit // 8 * 8):
                 text = (
-                    f"digits.{digits.name} has a segment_current of {digits.segment_ma:g} mA, {first.name} "
+                    f"displays.{display.name} has a segment_current of {display.segment_ma:g} mA, {first.name} "
                     f"on the same driver {first.segment_ma:g} mA; one resistor sets both"
                 )
-                found.append(Load(digits.line, text, False))
-        if not _driver_rows(digits):
+                found.append(Load(display.line, text, False))
+        if not _driver_rows(display):
             continue
-        if digits.segment_ma > DRIVER_SEGMENT_MA:
-            text = f"digits.{digits.name} has a segment_current of {digits.segment_ma:g} mA"
+        if display.segment_ma > DRIVER_SEGMENT_MA:
+            text = f"displays.{display.name} has a segment_current of {display.segment_ma:g} mA"
             limit = f"a MAX7219 gives {DRIVER_SEGMENT_MA:g} mA a segment at most (mean; 40 mA at its peak)"
-            found.append(Load(digits.line, f"{text}; {limit}", True))
-        found += _of_driver_supply(board, digits)
+            found.append(Load(display.line, f"{text}; {limit}", True))
+        found += _of_driver_supply(board, display)
     return found
 
 
-def _of_driver_supply(board: Board, digits: Digits) -> list[Load]:
-    rail = rail_of(board, digits)
+def _of_driver_supply(board: Board, display: Display) -> list[Load]:
+    rail = rail_of(board, display)
     bears = f"{DRIVER_LEAST_MV / 1000:g} to {DRIVER_MOST_MV / 1000:g} V ({DRIVER_SHEET}, electrical characteristics)"
     if not DRIVER_LEAST_MV <= rail.mv <= DRIVER_MOST_MV:
-        text = f"digits.{digits.name} would be fed with {rail.mv / 1000:g} V; a MAX7219 takes {bears}"
-        return [Load(digits.line, f'{text}; give the board external_supply = "5 V"', True)]
+        text = f"displays.{display.name} would be fed with {rail.mv / 1000:g} V; a MAX7219 takes {bears}"
+        return [Load(display.line, f'{text}; give the board external_supply = "5 V"', True)]
     if board.supply_mv < DRIVER_HIGH_MV:
-        text = f"digits.{digits.name} is worked by a board of {board.supply_mv / 1000:g} V; a MAX7219 takes"
+        text = f"displays.{display.name} is worked by a board of {board.supply_mv / 1000:g} V; a MAX7219 takes"
         source = f"{DRIVER_HIGH_MV / 1000:g} V or more for high ({DRIVER_SHEET}, electrical characteristics)"
-        return [Load(digits.line, f"{text} {source}; use a board of 5 V", True)]
+        return [Load(display.line, f"{text} {source}; use a board of 5 V", True)]
     if board.external_mv and rail.name == "+":
-        text = f"digits.{digits.name} stays on the board's own supply: a MAX7219 takes {bears}"
-        return [Load(digits.line, f"{text}, and the external one has {board.external_mv / 1000:g} V", False)]
+        text = f"displays.{display.name} stays on the board's own supply: a MAX7219 takes {bears}"
+        return [Load(display.line, f"{text}, and the external one has {board.external_mv / 1000:g} V", False)]
     return []
 
 
@@ -466,10 +466,10 @@ def _over(board: Board, sum_: Sum) -> list[Load]:
     return [Load(board.line, f"{text}; use less current, more chips, or a smaller budget", True)]
 
 
-def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Digits]) -> list[Load]:
+def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Display]) -> list[Load]:
     found = _of_usb(board, lamps, displays)
     parts = [(lamp.line, f"lamps.{lamp.name}", lamp.current_ma) for lamp in lamps]
-    parts += [(d.line, f"digits.{d.name}", digits_worst_ma(d)) for d in displays]
+    parts += [(d.line, f"displays.{d.name}", display_worst_ma(d)) for d in displays]
     for line, name, most in parts:
         if most > board.budget_ma:
             text = f"{name} alone can draw {most:g} mA; the budget of {board.name} is {board.budget_ma:g} mA"
@@ -484,7 +484,7 @@ def _of_supply(panel: Panel, board: Board, lamps: list[Lamp], displays: list[Dig
     return found
 
 
-def _of_usb(board: Board, lamps: list[Lamp], displays: list[Digits]) -> list[Load]:
+def _of_usb(board: Board, lamps: list[Lamp], displays: list[Display]) -> list[Load]:
     """What stays on the USB port: the parts on it, as far as the budget lets them, their bases and gates, the board."""
     own, on_usb = own_ma(board), rail_ma(board, "+", lamps, displays)
     switched = sum(drive_of(board, lamp).pin_ma for lamp in lamps if lamp.driver == "transistor")
@@ -509,7 +509,7 @@ _SET_KOHM = ((40.0, 11.8), (30.0, 17.1), (20.0, 28.0), (10.0, 63.7))
 def set_resistor_kohm(segment_ma: float) -> float:
     """Return the resistor between V+ and ISET of a MAX7219 for a mean current of `segment_ma` a segment (E12, kΩ).
 
-    The driver lights one place in eight, so the peak is eight times the mean. Never below what the table has for 40 mA.
+    The driver lights one digit in eight, so the peak is eight times the mean. Never below what the table has for 40 mA.
     Raises `Trouble` where `segment_ma` is not above 0.
     """
     if segment_ma <= 0:

@@ -18,7 +18,7 @@ from benchcon.panel import parts, rules, supplies
 from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
 from benchcon.panel.lightness import DAY, at_level
-from benchcon.panel.model import SIDES, Control, Digits, ForeignTable, Lamp, Panel
+from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
 from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable
 from benchcon.panel.where import lines_of
 from benchcon.text import printable
@@ -105,7 +105,7 @@ def inspect(
     source = table.source
     panel = _panel(table, decode(text, file), name)
     if not panel.parts:
-        source.say((), "has no controls, lamps or digits yet", grave=False)
+        source.say((), "has no controls, lamps or displays yet", grave=False)
     if len(panel.parts) > MOST_PARTS:
         source.say((), f"has {len(panel.parts)} parts; a panel has {MOST_PARTS} at most: make it several panels")
     if not any(finding.grave for finding in source.findings):
@@ -244,7 +244,7 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
         boards=boards,
         controls=controls,
         lamps=tuple(_from(origins, lamp) for lamp in parts.lamps(top, names)),
-        digits=tuple(_from(origins, display) for display in parts.digits(top, names)),
+        displays=tuple(_from(origins, display) for display in parts.displays(top, names)),
         matrices=matrices,
         supplies=supplies.supplies(top),
         triggers=_triggers(top),
@@ -256,12 +256,12 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
     return at_level(panel, DAY)
 
 
-P = TypeVar("P", Control, Lamp, Digits)
+P = TypeVar("P", Control, Lamp, Display)
 
 
 def _from(origins: Mapping[tuple[str, str], Origin], part: P) -> P:
     """Return `part` with what it was made by, if it has no table of its own."""
-    section = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "digits"
+    section = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"
     origin = origins.get((section, part.name))
     if origin is None:
         return part

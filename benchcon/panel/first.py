@@ -31,7 +31,7 @@ class _Kind(NamedTuple):
 
 KINDS = {
     # in rows from top to bottom
-    "displays": _Kind("display", "digits", ("places = 4",), 56.0, 15.5, 12.0, "d"),
+    "displays": _Kind("display", "displays", ("digits = 4",), 56.0, 15.5, 12.0, "d"),
     "lamps": _Kind("lamp", "lamps", ('colour = "green"',), 24.0, 11.5, 7.0, "l"),
     "lit buttons": _Kind("lit button", "controls", ('kind = "button"',), 28.0, 14.5, 10.5, "k"),
     "buttons": _Kind("button", "controls", ('kind = "button"',), 28.0, 14.5, 10.5, "b"),

@@ -51,7 +51,7 @@ class Chain:
     data: str
     clock: str
     load: str
-    """Pin that takes the inputs over (74HC165), puts the outputs out (74HC595) or loads a place (MAX7219)."""
+    """Pin that takes the inputs over (74HC165), puts the outputs out (74HC595) or loads a digit (MAX7219)."""
     chips: int = 1
     line: int = 0
     oe: str = ""
@@ -84,9 +84,9 @@ class Board:
     """``atmega328p``, ``atmega328pb``, ``atmega2560`` or empty."""
     supply_mv: int = 5000
     budget_ma: float = 400.0
-    """Most current that all lamps and digits of this board may take together."""
+    """Most current that all lamps and displays of this board may take together."""
     external_supply: bool = False
-    """Lamps and digits have a supply of their own, so the USB port's 500 mA do not bound the budget."""
+    """Lamps and displays have a supply of their own, so the USB port's 500 mA do not bound the budget."""
     external_mv: int = 0
     """Voltage of that supply."""
     chains: tuple[Chain, ...] = ()
@@ -202,21 +202,21 @@ class Lamp:
 
 
 @dataclass(frozen=True, slots=True)
-class Digits:
-    """A seven-segment display of one or more places."""
+class Display:
+    """A seven-segment display of one or more digits."""
 
     name: str
     label: str
     channel: Channel
-    places: int
+    digits: int
     format: str = ""
-    """How a number is shown, such as ``000`` or ``0000.0``; empty: right-aligned, `places` wide."""
+    """How a number is shown, such as ``000`` or ``0000.0``; empty: right-aligned, `digits` wide."""
     colour: str = "red"
     segment_ma: float = 5.0
-    """Mean current of one lit segment. A driver that goes through eight places has eight times that at its peak."""
+    """Mean current of one lit segment. A driver that goes through eight digits has eight times that at its peak."""
     place: Place | None = None
     digit_mm: float = 14.0
-    """Height of a figure."""
+    """Height of a digit."""
     wired: bool = True
     note: str = ""
     width_mm: float = 0.0
@@ -239,7 +239,7 @@ class Digits:
     line: int = 0
 
 
-Part = Control | Lamp | Digits
+Part = Control | Lamp | Display
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +297,7 @@ class Panel:
     boards: tuple[Board, ...] = ()
     controls: tuple[Control, ...] = ()
     lamps: tuple[Lamp, ...] = ()
-    digits: tuple[Digits, ...] = ()
+    displays: tuple[Display, ...] = ()
     matrices: tuple[Matrix, ...] = ()
     supplies: tuple[Supply, ...] = ()
     triggers: tuple[ForeignTable, ...] = ()
@@ -311,7 +311,7 @@ class Panel:
     @property
     def parts(self) -> tuple[Part, ...]:
         """All parts, controls first, in file order."""
-        return (*self.controls, *self.lamps, *self.digits)
+        return (*self.controls, *self.lamps, *self.displays)
 
     def board(self, name: str) -> Board | None:
         """Return the board called `name` on this panel."""

@@ -1,4 +1,4 @@
-"""The tables of a panel file, one function a kind: boards, matrices, controls, lamps, digits."""
+"""The tables of a panel file, one function a kind: boards, matrices, controls, lamps, displays."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import Any
 
 from benchcon.panel.codes import positions_of
 from benchcon.panel.electrics import SHIFT_REGISTER_PIN_MA
-from benchcon.panel.model import SIDES, Board, Chain, Channel, Control, Digits, Lamp, Matrix, Place, Wire
+from benchcon.panel.model import SIDES, Board, Chain, Channel, Control, Display, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
 from benchcon.panel.reader import BOARD_NAME, NAME, TomlTable, listed, near, shown
-from benchcon.panel.segments import places_of_format
+from benchcon.panel.segments import digits_of_format
 
 LONGEST_LABEL = 60
 """Characters of what is written beside a part."""
@@ -312,31 +312,31 @@ def lamps(top: TomlTable, board_names: list[str]) -> tuple[Lamp, ...]:
     return tuple(found)
 
 
-def digits(top: TomlTable, board_names: list[str]) -> tuple[Digits, ...]:
-    """Read ``[digits.NAME]``."""
-    found: list[Digits] = []
-    for name, table in top.tables("digits", NAME, _NAME_FORM):
+def displays(top: TomlTable, board_names: list[str]) -> tuple[Display, ...]:
+    """Read ``[displays.NAME]``."""
+    found: list[Display] = []
+    for name, table in top.tables("displays", NAME, _NAME_FORM):
         channels = _channels(table, board_names, "", several=False)
         width, height = _size(table)
         answers, within_us = _answers(table)
-        places = table.whole("places", 1, 1, 8)
-        if table.get("places") is None:
-            table.say(None, "lacks places; a whole number from 1 to 8 is allowed")
+        digits = table.whole("digits", 1, 1, 8)
+        if table.get("digits") is None and "places" not in table.values:
+            table.say(None, "lacks digits; a whole number from 1 to 8 is allowed")
         form = table.text("format", "", 16)
         try:
-            if form and places_of_format(form) != places:
+            if form and digits_of_format(form) != digits:
                 table.say(
-                    "format", f'is "{form}", which fills {places_of_format(form)} places; the display has {places}'
+                    "format", f'is "{form}", which fills {digits_of_format(form)} digits; the display has {digits}'
                 )
         except ValueError as why:
             table.say("format", f"is {shown(form)}, which {why}")
             form = ""
         found.append(
-            Digits(
+            Display(
                 name=name,
                 label=_label(table, name),
                 channel=channels[0] if channels else Channel("", ""),
-                places=places,
+                digits=digits,
                 format=form,
                 colour=table.word("colour", COLOURS, "red"),
                 segment_ma=table.quantity("segment_current", "mA", 5, 0.1, 100, 'from "0.1 mA" to "100 mA"'),

@@ -6,8 +6,8 @@ A pin is written as it is printed on the usual boards (``D4``, ``A0``), or says 
 ``D4`` ``A0``   a pin of the microcontroller
 ``165.9``       input 9 of the 74HC165 chain: bit 0 is input A (D0) of the chip nearest the board, 8 that of the next
 ``595.3``       output 3 of the 74HC595 chain: bit 0 is output QA (Q0) of the chip nearest the board
-``7219.5``      place 5 of the MAX7219 chain: 0 is DIG 0 of the chip nearest the board, 8 that of the next; a display of
-                several places starts here with its leftmost and goes on with the next numbers
+``7219.5``      row 5 of the MAX7219 chain: 0 is DIG 0 of the chip nearest the board, 8 that of the next; a display of
+                several digits starts here with its leftmost and goes on with the next numbers
 ``keys.r1c2``   row 1, column 2 of the switch matrix called ``keys``, both from 0
 ``D2/D3``       an encoder's two contacts, A first
 =============  ====================================================================================

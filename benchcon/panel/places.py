@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchcon.panel.model import Control, Digits, Lamp, Part, Place
+from benchcon.panel.model import Control, Display, Lamp, Part, Place
 
 _KNOB_MM = {"button": (14.0, 14.0), "switch": (12.0, 20.0), "encoder": (20.0, 20.0), "pot": (20.0, 20.0)}
 _ROTARY_MM = (25.0, 25.0)
@@ -15,8 +15,8 @@ def footprint_mm(part: Part) -> tuple[float, float]:
         return part.width_mm, part.height_mm
     if isinstance(part, Control):
         return _ROTARY_MM if len(part.positions) > 3 else _KNOB_MM[part.kind]
-    if isinstance(part, Digits):
-        return 0.85 * part.digit_mm * part.places, 1.3 * part.digit_mm
+    if isinstance(part, Display):
+        return 0.85 * part.digit_mm * part.digits, 1.3 * part.digit_mm
     return _LAMP_MM
 
 

@@ -154,7 +154,12 @@ class TomlTable:
 
     def done(self) -> None:
         for key in [key for key in self.values if key not in self.asked][:_MOST_NOTED]:
-            self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
+            now = FORMER.get(key)
+            if now in self.asked:
+                form = f"{now} = …" if self.path else f"[{now}.NAME]"
+                self.say(key, f"is called {now} now; write {form} instead")
+            else:
+                self.say(key, f"is unknown here; allowed: {', '.join(sorted(self.asked))}{near(key, self.asked)}")
 
     def text(self, key: str, default: str = "", longest: int = 80) -> str:
         value = self.get(key)
@@ -277,13 +282,16 @@ class TomlTable:
         return found
 
 
+FORMER = {"digits": "displays", "places": "digits"}
+"""Keys of early panel files, and what they are called now. They are not read, but who has such a file learns why."""
+
 _ONE = {
     "boards": "a board",
     "matrices": "a matrix",
     "controls": "a control",
     "supplies": "a supply",
     "lamps": "a lamp",
-    "digits": "digits",
+    "displays": "a display",
     "values": "a value",
 }
 

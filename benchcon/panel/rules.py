@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from benchcon.panel.brightness import uneven
 from benchcon.panel.electrics import loads
-from benchcon.panel.model import Board, Chain, Channel, Control, Digits, Lamp, Panel, Part
+from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
 from benchcon.panel.reader import SourceFile, listed, near
@@ -43,7 +43,7 @@ def key_of(part: Part) -> str:
     """Return the key of a part's table: ``controls.stop_bar``; of one of several, ``controls.key (key_3)``."""
     if part.made_by:
         return f"{part.made_by} ({part.name})"
-    table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "digits"
+    table = "controls" if isinstance(part, Control) else "lamps" if isinstance(part, Lamp) else "displays"
     return f"{table}.{part.name}"
 
 
@@ -193,7 +193,7 @@ class _Pins:
             return
         for pin in pins:
             if self.fits(part, channel, pin) and self.within(who, channel, pin, part):
-                places = part.places if isinstance(part, Digits) else 1
+                places = part.digits if isinstance(part, Display) else 1
                 for bit in range(pin.bit, pin.bit + places):
                     self.take(pin.name if places == 1 else f"{pin.kind}.{bit}", who, channel.line)
 
@@ -228,7 +228,7 @@ class _Pins:
             example = f"boards.{self.board.name}.chains.{pin.kind} = {{ {pins} }}"
             self.say(channel.line, f"{who} has the pin {pin.name}, but {self.board.name} has no {chip}; say {example}")
             return False
-        last = pin.bit + (part.places if isinstance(part, Digits) else 1) - 1
+        last = pin.bit + (part.digits if isinstance(part, Display) else 1) - 1
         if last >= 8 * chain.chips:
             self.say(channel.line, f"{who} {self._beyond(chain, pin, last)}")
             return False
@@ -260,7 +260,7 @@ _EXAMPLES = {"direct": "D4 or A0", "165": "165.0", "595": "595.0", "7219": "7219
 
 
 def _kinds_for(part: Part) -> tuple[str, ...]:
-    if isinstance(part, Digits):
+    if isinstance(part, Display):
         return ("7219",)
     if isinstance(part, Lamp):
         return ("direct", "595")

@@ -1,6 +1,6 @@
-"""Seven-segment figures: text and numbers to segments and back.
+"""Seven-segment characters: text and numbers to segments and back.
 
-A place is one byte, 1 is lit: 80h the point, then 40h A (top), 20h B, 10h C, 08h D (bottom), 04h E, 02h F, 01h G
+A digit is one byte, 1 is lit: 80h the point, then 40h A (top), 20h B, 10h C, 08h D (bottom), 04h E, 02h F, 01h G
 (middle), as the MAX7219/MAX7221 data sheet numbers them in its table 6. Figures and the letters E, H, L, P are that
 sheet's code B font (table 5); the other letters are the usual ones of the trade (common practice, no source).
 
@@ -14,7 +14,7 @@ import re
 from decimal import ROUND_HALF_UP, Decimal
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Digits
+from benchcon.panel.model import Display
 from benchcon.text import printable
 
 POINT = 0x80
@@ -36,82 +36,82 @@ _TEXT = {shape: letter for letter, shape in reversed(_SHAPES.items())}
 CHARACTERS = "".join(sorted(_FONT))
 """Every character that `encode` knows, besides the point."""
 
-_PLACES = re.compile(r"(\{[A-G]*\}|[^.])(\.?)|(\.)", re.DOTALL)
+_CHARACTER = re.compile(r"(\{[A-G]*\}|[^.])(\.?)|(\.)", re.DOTALL)
 
 
-def encode(text: str, places: int) -> bytes:
-    """Return the segments that show `text` on a display of `places` places, leftmost first.
+def encode(text: str, digits: int) -> bytes:
+    """Return the segments that show `text` on a display of so many `digits`, leftmost first.
 
-    A point belongs to the character before it and takes no place of its own. Shorter text stands at the right.
+    A point belongs to the character before it and takes no digit of its own. Shorter text stands at the right.
     ``{ACG}`` lights just these segments. Raises `Trouble` for a character that seven segments cannot show, and for
     text too long.
     """
     out = bytearray()
-    for match in _PLACES.finditer(text):
-        figure = match[1] or " "
-        if figure in _FONT:
-            shape = _FONT[figure]
-        elif len(figure) > 1:
-            shape = sum({0x40 >> SEGMENTS.index(name) for name in figure[1:-1]})
+    for match in _CHARACTER.finditer(text):
+        character = match[1] or " "
+        if character in _FONT:
+            shape = _FONT[character]
+        elif len(character) > 1:
+            shape = sum({0x40 >> SEGMENTS.index(name) for name in character[1:-1]})
         else:
             allowed = "".join(letter for letter in CHARACTERS if letter.isascii()).strip()
             raise Trouble(
-                f'seven segments cannot show "{printable(figure)}"; allowed: {allowed} space point {{ABCDEFG}}'
+                f'seven segments cannot show "{printable(character)}"; allowed: {allowed} space point {{ABCDEFG}}'
             )
         out.append(shape | (POINT if match[2] or match[3] else 0))
-    if len(out) > places:
+    if len(out) > digits:
         shown = printable(text if len(text) <= 40 else text[:40] + "…")
-        raise Trouble(f'"{shown}" needs {len(out)} places; the display has {places}')
-    return bytes(places - len(out)) + bytes(out)
+        raise Trouble(f'"{shown}" needs {len(out)} digits; the display has {digits}')
+    return bytes(digits - len(out)) + bytes(out)
 
 
 def decode(segments: bytes) -> str:
-    """Return what `segments` show, one character a place, each with its point: ``b"\\x7E\\xB0"`` is ``01.``"""
-    return "".join(_figure(each & 0x7F) + ("." if each & POINT else "") for each in segments)
+    """Return what `segments` show, one character for each digit, each with its point: ``b"\\x7E\\xB0"`` is ``01.``"""
+    return "".join(_character(each & 0x7F) + ("." if each & POINT else "") for each in segments)
 
 
-def _figure(shape: int) -> str:
+def _character(shape: int) -> str:
     return _TEXT.get(shape) or "{" + "".join(name for i, name in enumerate(SEGMENTS) if shape & 0x40 >> i) + "}"
 
 
-def places_of_format(form: str) -> int:
-    """Return how many places the format `form` (``000``, ``0000.0``, ``##0.0``) fills.
+def digits_of_format(form: str) -> int:
+    """Return how many digits the format `form` (``000``, ``0000.0``, ``##0.0``) fills.
 
     Raises ValueError with a sentence that says what is allowed.
     """
     if not re.fullmatch(r"#*0+(?:\.0+)?", form):
         raise ValueError(
-            "is no format; 0 (a figure), # in front (a figure, blank where it would be a leading zero) and one point "
+            "is no format; 0 (a numeral), # in front (a numeral, blank where it would be a leading zero) and one point "
             'are allowed, such as "000", "0000.0" or "##0"'
         )
     return len(form.replace(".", ""))
 
 
-def format_number(digits: Digits, value: float | None, form: str | None = None) -> str:
-    """Return the text that shows the number `value` on `digits`: exactly as many figures as it has places.
+def format_number(display: Display, value: float | None, form: str | None = None) -> str:
+    """Return the text that shows the number `value` on `display`: exactly as many characters as it has digits.
 
     As `number_text`; what does not fit, and what is no number, shows as dashes, never as a wrong number; None (not
     known) as blanks.
     """
     if value is None:
-        return " " * digits.places
-    shown = number_text(digits, value, form)
-    return "-" * digits.places if shown is None else shown
+        return " " * display.digits
+    shown = number_text(display, value, form)
+    return "-" * display.digits if shown is None else shown
 
 
-def number_text(digits: Digits, value: float, form: str | None = None) -> str | None:
-    """Return the text that shows `value` on `digits`; None if it does not fit, or is no number.
+def number_text(display: Display, value: float, form: str | None = None) -> str | None:
+    """Return the text that shows `value` on `display`; None if it does not fit, or is no number.
 
     The format is `form`, or the display's own, or right-aligned without a fraction. Rounds half away from zero. A
-    negative number's minus takes a place. Raises `Trouble` if `form` does not fit the display.
+    negative number's minus takes a digit. Raises `Trouble` if `form` does not fit the display.
     """
-    form = (digits.format if form is None else form) or "#" * (digits.places - 1) + "0"
+    form = (display.format if form is None else form) or "#" * (display.digits - 1) + "0"
     try:
-        filled = places_of_format(form)
+        filled = digits_of_format(form)
     except ValueError as why:
         raise Trouble(f'"{printable(form)}" {why}') from None
-    if filled > digits.places:
-        raise Trouble(f'"{form}" fills {filled} places; {digits.name} has {digits.places}')
+    if filled > display.digits:
+        raise Trouble(f'"{form}" fills {filled} digits; {display.name} has {display.digits}')
     whole_form, _, part_form = form.partition(".")
     number = Decimal(repr(float(value)) if isinstance(value, float) else value)
     if not number.is_finite() or abs(number) >= 10 ** len(whole_form):
@@ -125,5 +125,5 @@ def number_text(digits: Digits, value: float, form: str | None = None) -> str | 
     shown = minus + whole
     if len(shown) > len(whole_form):
         return None
-    shown = shown.rjust(len(whole_form) + digits.places - filled)
+    shown = shown.rjust(len(whole_form) + display.digits - filled)
     return f"{shown}.{part}" if part_form else shown

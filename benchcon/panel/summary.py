@@ -13,7 +13,7 @@ def size_of(panel: Panel) -> str:
     """Return what a panel holds: ``2 boards (met, power), 7 controls, 1 lamp``."""
     names = f" ({', '.join(printable(board.name) for board in panel.boards)})" if panel.boards else ""
     counts = [counted(len(panel.boards), "board") + names]
-    for parts, word in ((panel.controls, "control"), (panel.lamps, "lamp"), (panel.digits, "display")):
+    for parts, word in ((panel.controls, "control"), (panel.lamps, "lamp"), (panel.displays, "display")):
         if parts:
             counts.append(counted(len(parts), word))
     if panel.triggers:

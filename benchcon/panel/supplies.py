@@ -10,7 +10,7 @@ import itertools
 import math
 from collections.abc import Callable, Mapping
 
-from benchcon.panel.model import Control, Digits, Lamp, Panel, Supply, SupplySource
+from benchcon.panel.model import Control, Display, Lamp, Panel, Supply, SupplySource
 from benchcon.panel.reader import NAME, TomlTable, listed, near, shown
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _, the first a letter, are allowed"
@@ -52,7 +52,7 @@ def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
 
 def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
     """Call `say(line, text)` for every name in the panel's supplies that is not on the panel, and what is fed twice."""
-    outputs = [*(lamp.name for lamp in panel.lamps), *(display.name for display in panel.digits)]
+    outputs = [*(lamp.name for lamp in panel.lamps), *(display.name for display in panel.displays)]
     boards = [board.name for board in panel.boards]
     fed: dict[str, str] = {}
     for supply in panel.supplies:
@@ -84,9 +84,9 @@ def words_of(control: Control) -> tuple[str, ...]:
     return control.positions or usual
 
 
-def fed_by(panel: Panel, supply: Supply) -> tuple[Lamp | Digits, ...]:
+def fed_by(panel: Panel, supply: Supply) -> tuple[Lamp | Display, ...]:
     """Return the wired lamps and displays that `supply` feeds, in the order of the file."""
-    outputs: tuple[Lamp | Digits, ...] = (*panel.lamps, *panel.digits)
+    outputs: tuple[Lamp | Display, ...] = (*panel.lamps, *panel.displays)
     return tuple(
         part for part in outputs if part.wired and (part.name in supply.feeds or part.channel.board in supply.feeds)
     )

@@ -278,7 +278,7 @@ class _Reading:
 
     def _against_panel(self, panel: Panel, nodes: dict[str, ast.FunctionDef | ast.AsyncFunctionDef]) -> None:
         lamps = [lamp.name for lamp in panel.lamps]
-        displays = [display.name for display in panel.digits]
+        displays = [display.name for display in panel.displays]
         controls = {control.name: control for control in panel.controls}
         values = [value.name for value in self.behaviour.values] if self.behaviour is not None else []
         derived = [rule.derived for rule in self.rules if rule.derived]

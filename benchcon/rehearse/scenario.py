@@ -389,7 +389,7 @@ class _Reading:
                 table.source.say(path, f"is {shown(written)}, which {printable(str(why))}")
                 continue
             if made.why == "overflow" and special is None:
-                table.source.say(path, f"is {shown(written)}, which has no room on {part.places} places")
+                table.source.say(path, f"is {shown(written)}, which has no room on {part.digits} digits")
                 continue
             assert isinstance(made.value, bytes)
             yield WantedOutput(name, written, segments=made.value)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from benchcon.panel.lightness import looks_permille
-from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import decode
 from benchcon.rehearse.expect import LEVEL_PERMILLE, Expectation
 from benchcon.rehearse.inputs import Controls
@@ -53,9 +53,9 @@ class SeenOutputs:
         self._names = {board.ident or board.name: board.name for board in panel.boards}
         self._inputs: dict[str, list[str]] = {}
         self._shown: dict[str, int | bytes | None] = {}
-        self._parts: dict[str, Lamp | Digits] = {}
-        self._on: dict[str, list[Lamp | Digits]] = {}
-        self._at: dict[tuple[str, str], Lamp | Digits] = {}
+        self._parts: dict[str, Lamp | Display] = {}
+        self._on: dict[str, list[Lamp | Display]] = {}
+        self._at: dict[tuple[str, str], Lamp | Display] = {}
         self.outputs_are(panel)
         for control in panel.controls:
             for channel in control.channels:
@@ -267,11 +267,11 @@ class SeenOutputs:
             outputs.add(part.name)
 
     @staticmethod
-    def _shows(part: Lamp | Digits, board: BoardState) -> int | bytes | None:
+    def _shows(part: Lamp | Display, board: BoardState) -> int | bytes | None:
         channel = board.channels.get(part.channel.id)
         if channel is None or channel.value is None:
             return None
         value = 0 if board.unfed else channel.value
         if isinstance(part, Lamp):
             return looks_permille(part, value)
-        return (value & ((1 << 8 * part.places) - 1)).to_bytes(part.places, "big")
+        return (value & ((1 << 8 * part.digits) - 1)).to_bytes(part.digits, "big")

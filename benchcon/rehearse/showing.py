@@ -12,7 +12,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.segments import encode, number_text
 from benchcon.rehearse.inputs import Position
 
@@ -37,17 +37,17 @@ class Shown(NamedTuple):
     """What an output is to show."""
 
     value: int | bytes
-    """A lamp's lightness in permille, before its trim; a display's segments, one byte a place."""
+    """A lamp's lightness in permille, before its trim; a display's segments, one byte a digit."""
     text: str
     """In words: ``lit``, ``out``, ``40 %``; what stands on the display."""
     why: str = ""
     """Empty, `NO_DATA`, `OVERFLOW`, or what is wrong with the rule."""
 
 
-def outputs_of(panel: Panel) -> dict[str, Lamp | Digits]:
+def outputs_of(panel: Panel) -> dict[str, Lamp | Display]:
     """Return the lamps and displays of a panel, by name."""
-    found: dict[str, Lamp | Digits] = {lamp.name: lamp for lamp in panel.lamps}
-    return found | {display.name: display for display in panel.digits}
+    found: dict[str, Lamp | Display] = {lamp.name: lamp for lamp in panel.lamps}
+    return found | {display.name: display for display in panel.displays}
 
 
 def lamp_off(why: str = NO_DATA) -> Shown:
@@ -55,16 +55,16 @@ def lamp_off(why: str = NO_DATA) -> Shown:
     return Shown(0, "out", why)
 
 
-def bars(display: Digits, why: str = NO_DATA) -> Shown:
-    """Return what a display shows when it cannot be worked out: a bar in each place."""
-    return Shown(encode("-" * display.places, display.places), "-" * display.places, why)
+def bars(display: Display, why: str = NO_DATA) -> Shown:
+    """Return what a display shows when it cannot be worked out: a bar in each digit."""
+    return Shown(encode("-" * display.digits, display.digits), "-" * display.digits, why)
 
 
-def too_much(display: Digits) -> Shown:
-    """Return what a display shows for what does not fit: ``OL``, on a single place ``E`` (common practice, no
+def too_much(display: Display) -> Shown:
+    """Return what a display shows for what does not fit: ``OL``, on a single digit ``E`` (common practice, no
     source)."""
-    text = "OL" if display.places > 1 else "E"
-    return Shown(encode(text, display.places), text.rjust(display.places), OVERFLOW)
+    text = "OL" if display.digits > 1 else "E"
+    return Shown(encode(text, display.digits), text.rjust(display.digits), OVERFLOW)
 
 
 def lamp_shows(lamp: Lamp, value: Any) -> Shown:
@@ -95,7 +95,7 @@ def lamp_word(permille: int, on_permille: int = 1000) -> str:
     return "out" if permille <= 0 else "lit" if permille == on_permille else f"{permille / 10:g} %"
 
 
-def display_shows(display: Digits, value: Any, look: NumberStyle) -> Shown:
+def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:
     """Return what `display` shows for what its rule returned. Raises ValueError for what it cannot show."""
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return bars(display)
@@ -108,16 +108,16 @@ def display_shows(display: Digits, value: Any, look: NumberStyle) -> Shown:
     if text is None:
         return too_much(display)
     text = text.replace(",", ".")
-    if places_of(text) > display.places:
+    if digits_of(text) > display.digits:
         return too_much(display)
     try:
-        segments = encode(text, display.places)
+        segments = encode(text, display.digits)
     except Trouble as trouble:
         raise ValueError(f"shows what it cannot: {trouble}") from None
-    return Shown(segments, text.rjust(len(text) + display.places - places_of(text)))
+    return Shown(segments, text.rjust(len(text) + display.digits - digits_of(text)))
 
 
-def written(display: Digits, value: float | Decimal, look: NumberStyle) -> str | None:
+def written(display: Display, value: float | Decimal, look: NumberStyle) -> str | None:
     """Return the text for a number; None where it is infinite or does not fit the display's own format.
 
     Halves are rounded away from zero, as people do, and not to even, as Python's format language would.
@@ -150,9 +150,9 @@ def number_by(form: str, value: float) -> str:
         raise ValueError(f'has the format "{form}", which is none for numbers: {error}') from None
 
 
-def places_of(text: str) -> int:
-    """Return how many places `text` takes, points not counted that follow a character."""
-    places, open_ = 0, False
+def digits_of(text: str) -> int:
+    """Return how many digits `text` takes, points not counted that follow a character."""
+    digits, open_ = 0, False
     braces = False
     for letter in text:
         if letter == "." and open_:
@@ -165,9 +165,9 @@ def places_of(text: str) -> int:
             braces = letter != "}"
             if braces:
                 continue
-        places += 1
+        digits += 1
         open_ = letter != "."
-    return places
+    return digits
 
 
 def _said(value: Any) -> str:

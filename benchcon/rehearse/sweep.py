@@ -134,7 +134,7 @@ def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[li
     """Return what was found for people, and whether anything is wrong; `path` is printable."""
     ruled = {name for rule in rules.rules for name in rule.drives}
     lamps = [lamp.name for lamp in scenario.panel.lamps if lamp.name in ruled]
-    displays = [display.name for display in scenario.panel.digits if display.name in ruled]
+    displays = [display.name for display in scenario.panel.displays if display.name in ruled]
     told = [f"{text} (at {at})" for text, at in found.mistakes.items()]
     told += [f"{path}: {name} has no room for what it is to show (at {at})" for name, at in found.overflows.items()]
     told += [f"{path}: {name} never lights" for name in lamps if name not in found.lit]

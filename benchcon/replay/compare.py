@@ -191,7 +191,7 @@ def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = Fals
         return track
     if passing:
         rest_us = PASSING_US
-    rested = Track(track.board, track.channel, track.kind, track.places)
+    rested = Track(track.board, track.channel, track.kind, track.digits)
     times, values = track.times, track.values
     first = next((value for value in values if value != NOT_KNOWN), 0) if track.kind == "encoder" else 0
     nearby = counts if track.kind == "pot" else 0
@@ -233,8 +233,8 @@ def _offset_and_slips(
         ):
             step = len(a.times) // _SAMPLE + 1
             # Not the first value: when that came depends on when the recording began.
-            places = range(1, len(a.times), step)
-            alike += [(a.times[index], b.times[index] - a.times[index], name) for index in places]
+            indices = range(1, len(a.times), step)
+            alike += [(a.times[index], b.times[index] - a.times[index], name) for index in indices]
         elif _same(a, a.values[1], b.values[1], counts):
             firsts.append(b.times[1] - a.times[1])
     if not alike:
@@ -270,7 +270,7 @@ def _without(slips: Sequence[Slip], a: Track, b: Track, offset: int, alike: bool
 
     For comparing only: the change that came late stays where it was, so that it may stand behind the one after it.
     """
-    moved = Track(b.board, b.channel, b.kind, b.places)
+    moved = Track(b.board, b.channel, b.kind, b.digits)
     for number, (at_us, value) in enumerate(zip(b.times, b.values, strict=True)):
         by_us = 0
         for slip in slips:

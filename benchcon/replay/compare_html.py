@@ -219,7 +219,7 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
     top, room = y + 3, LANE - 6
 
     def at(value: int) -> float:
-        if track.kind == "digits":  # what a display shows is no level: a line, and above it what it says
+        if track.kind == "display":  # what a display shows is no level: a line, and above it what it says
             return top + room
         return top + room - (value - low) / (high - low) * room if high > low else top + room / 2
 
@@ -258,7 +258,7 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
                 f'<rect class="f{which}" x="{x1:.1f}" y="{y1:.1f}" width="{max(x2 - x1, 0.5):.1f}"'
                 f' height="{max(y2 - y1, 1):.1f}"/>'
             )
-        if track.kind == "digits":
+        if track.kind == "display":
             bands.append(f'<line class="l{which}" x1="{x1:.1f}" y1="{top:.1f}" x2="{x1:.1f}" y2="{top + room:.1f}"/>')
         points += [f"{x1:.1f},{at(group[0]):.1f}", f"{x2:.1f},{at(group[-1]):.1f}"]
     finish()

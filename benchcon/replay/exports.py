@@ -27,7 +27,7 @@ UNITS = {
     "encoder": "counts since reset, signed",
     "pot": "counts",
     "lamp": "permille of lightness",
-    "digits": "segments, 80h point, 40h A to 01h G a place",
+    "display": "segments, 80h point, 40h A to 01h G for each digit",
     DARK: "1 the whole board is dark, 0 it is not",
     RESETS: "resets of the board so far",
     REFUSED: "requests that the board has refused so far",
@@ -98,13 +98,13 @@ def _unit(state: BenchState, change: ValueChange) -> str:
     return UNITS.get(change.channel if change.channel in OF_BOARDS else _kind(state, change), "")
 
 
-def shown_digits(state: BenchState, change: ValueChange) -> str:
+def display_text(state: BenchState, change: ValueChange) -> str:
     """Return what a display shows, empty for other channels."""
     channel = _channel(state, change)
-    places = channel.detail.get("places", "") if channel is not None and channel.kind == "digits" else ""
-    if change.value is None or places not in set("12345678"):
+    digits = channel.detail.get("digits", "") if channel is not None and channel.kind == "display" else ""
+    if change.value is None or digits not in set("12345678"):
         return ""
-    size = int(places)
+    size = int(digits)
     return decode((change.value & (1 << 8 * size) - 1).to_bytes(size, "big"))
 
 
@@ -147,7 +147,7 @@ def _csv(reader: Reader, out: TextIO) -> None:
                     _cell(kind),
                     "" if change.value is None else change.value,
                     _unit(state, change),
-                    _cell(shown_digits(state, change)),
+                    _cell(display_text(state, change)),
                 )
             )
 
@@ -171,7 +171,7 @@ def _jsonl(reader: Reader, out: TextIO) -> None:
                 "value": change.value,
                 "unit": _unit(state, change),
             }
-            if shows := shown_digits(state, change):
+            if shows := display_text(state, change):
                 entry["shows"] = shows
             _put(out, reader, change.at_us, entry)
 

@@ -209,10 +209,10 @@ class _Run:
         with self.lock:
             board = self.tracks.changes.state.boards.get(source)
             state = board.channels.get(channel) if board is not None else None
-            if state is None or state.kind != "digits":
+            if state is None or state.kind != "display":
                 return 3
-            places = state.detail.get("places", "1")
-            return 2 * int(places) if places and places in "12345678" else 2
+            digits = state.detail.get("digits", "1")
+            return 2 * int(digits) if digits and digits in "12345678" else 2
 
     # --- the steps --------------------------------------------------------------------------------------------------
 

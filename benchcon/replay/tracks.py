@@ -25,7 +25,7 @@ class Track:
     board: str
     channel: str
     kind: str = ""
-    places: int = 0
+    digits: int = 0
     times: array[int] = field(default_factory=lambda: array("q"))
     values: array[int] | list[int] = field(default_factory=lambda: array("q"))
     """An array while 63 bits and a sign hold every value, which they nearly always do."""
@@ -57,9 +57,9 @@ class Track:
             return "made" if value else "open"
         if self.kind == "lamp":
             return f"{value / 10:g} %"
-        if self.kind == "digits" and self.places:
+        if self.kind == "display" and self.digits:
             try:
-                text = decode((value & (1 << 64) - 1).to_bytes(self.places, "big"))
+                text = decode((value & (1 << 64) - 1).to_bytes(self.digits, "big"))
                 return f"'{text}'" if text.strip() else "blank"
             except OverflowError:
                 pass
@@ -121,8 +121,8 @@ class Tracks:
             state = board.channels.get(channel)
             if state is not None:
                 track.kind = state.kind
-                places = state.detail.get("places", "")
-                track.places = int(places) if places and places in "12345678" else 0
+                digits = state.detail.get("digits", "")
+                track.digits = int(digits) if digits and digits in "12345678" else 0
             named.setdefault(track.name, track)
         return Recording(path, self._first_us or 0, self._last_us, named, list(problems), list(marks))
 

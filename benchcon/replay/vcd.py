@@ -99,9 +99,9 @@ def _variables(state: BenchState) -> dict[tuple[int, str], _Variable]:
 def _width(channel: ChannelState) -> int:
     if channel.kind == "encoder":
         return _WIDTHS["encoder"]
-    places = channel.detail.get("places", "")
-    if channel.kind == "digits" and places and places in "12345678":
-        return 8 * int(places)
+    digits = channel.detail.get("digits", "")
+    if channel.kind == "display" and digits and digits in "12345678":
+        return 8 * int(digits)
     # A stranger's value may be wider than its kind: as wide as the greatest that was seen.
     greatest = max(abs(channel.greatest or 0), abs(channel.least or 0), channel.value or 0)
     return max(_WIDTHS.get(channel.kind, 1), greatest.bit_length())

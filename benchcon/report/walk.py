@@ -11,7 +11,7 @@ from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import remarks
 from benchcon.errors import Trouble
-from benchcon.panel.model import Control, Digits, Panel, Part
+from benchcon.panel.model import Control, Display, Panel, Part
 from benchcon.panel.summary import counted
 from benchcon.text import path_for_others
 from benchcon.walk.journal import FinishedStep, line_of
@@ -84,7 +84,7 @@ def _part(layout: PanelIndex, part: Part, done: FinishedStep | None, found: list
     verdict = "passed" if how == "done" else how
     if naming:
         verdict = "faulty" if any(found[number].either is None for number in naming) else "possibly faulty"
-    kind = part.kind if isinstance(part, Control) else "digits" if isinstance(part, Digits) else "lamp"
+    kind = part.kind if isinstance(part, Control) else "display" if isinstance(part, Display) else "lamp"
     return {
         "name": part.name,
         "label": part.label,

@@ -293,7 +293,7 @@ def outputs(chain: ChainOfChips, driven: Mapping[str, int], faults: Sequence[Fau
 
 
 def drivers(
-    chain: ChainOfChips, driven: Mapping[str, bytes], places: Mapping[str, int], faults: Sequence[Fault]
+    chain: ChainOfChips, driven: Mapping[str, bytes], digits: Mapping[str, int], faults: Sequence[Fault]
 ) -> dict[str, bytes]:
     """What the displays of a MAX7219 chain get when the firmware means `driven`."""
     it = _Order(chain, faults)
@@ -309,7 +309,7 @@ def drivers(
             to = 8 * chip + (7 - digit if chip in it.turned else digit)
             gets[to] = 0 if dark else meant.get(8 * place + digit, 0)
         silent = silent or chip in it.mute or chip in it.bridged
-    return {id_: bytes(gets.get(bit + n, 0) for n in range(places[id_])) for bit, id_ in chain.at.items()}
+    return {id_: bytes(gets.get(bit + n, 0) for n in range(digits[id_])) for bit, id_ in chain.at.items()}
 
 
 def chains(wiring: Wiring, kind: str, faults: Sequence[Fault]) -> list[ChainOfChips]:
@@ -371,8 +371,8 @@ def ribbon(shown: Sequence[int], by: int) -> list[int]:
 def common_anode(id_: str, driven: Mapping[str, bytes], wiring: Wiring) -> bytes:
     """Return what a module with common anodes shows on a driver for common cathodes.
 
-    Driven all the time, it shows what it should not. On a MAX7219 a place gets its current while another one of its
-    chip has its turn, through the segments that are not lit there; a place that is alone on its chip gets none.
+    Driven all the time, it shows what it should not. On a MAX7219 a digit gets its current while another one of its
+    chip has its turn, through the segments that are not lit there; a digit that is alone on its chip gets none.
     """
     own = driven[id_]
     chain = wiring.chains.get("7219")
@@ -381,9 +381,9 @@ def common_anode(id_: str, driven: Mapping[str, bytes], wiring: Wiring) -> bytes
         return bytes(~byte & 0xFF for byte in own)
     turns = {bit + n: byte for bit, there in chain.at.items() for n, byte in enumerate(driven[there])}
     out = []
-    for place in range(first, first + len(own)):
+    for digit in range(first, first + len(own)):
         lit = 0
         for other, byte in turns.items():
-            lit |= ~byte & 0xFF if other != place and other // 8 == place // 8 else 0
+            lit |= ~byte & 0xFF if other != digit and other // 8 == digit // 8 else 0
         out.append(lit)
     return bytes(out)

@@ -78,8 +78,8 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
         raise WrongFault(
             "edges", "'edges' must be an even number of times, so that the contact ends where it was moved to"
         )
-    if kind == "places" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
-        raise WrongFault("order", "'order' must hold each place once, such as 2,1,3")
+    if kind == "digits_swapped" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
+        raise WrongFault("order", "'order' must hold each digit once, such as 2,1,3")
     if kind == "ident" and not re.fullmatch("[a-z][a-z0-9_]{0,15}", settings["ident"]):
         raise WrongFault("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
     if kind == "chips_in_another_order" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
@@ -119,11 +119,11 @@ def check(fault: Fault, wiring: Wiring) -> None:
     found = {wiring.kinds[id_] for id_ in fault.channels}
     if len(found) > 1:
         raise WrongFault("channel", f"'{fault.kind}' takes channels of one kind, not {' and '.join(sorted(found))}")
-    places = wiring.places.get(fault.channels[0], 0) if fault.channels else 0
-    if fault.kind == "places" and len(fault.settings["order"]) != places:
-        raise WrongFault("order", f"'order' must hold {places} places, as '{fault.channels[0]}' has")
-    if fault.settings.get("place", 0) > places:
-        raise WrongFault("place", f"'{fault.channels[0]}' has {places} places")
+    digits = wiring.digits.get(fault.channels[0], 0) if fault.channels else 0
+    if fault.kind == "digits_swapped" and len(fault.settings["order"]) != digits:
+        raise WrongFault("order", f"'order' must hold {digits} digits, as '{fault.channels[0]}' has")
+    if fault.settings.get("digit", 0) > digits:
+        raise WrongFault("digit", f"'{fault.channels[0]}' has {digits} digits")
     _check_wholes(fault, wiring)
     if fault.kind == "ghost" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
         raise WrongFault("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")

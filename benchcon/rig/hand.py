@@ -101,7 +101,7 @@ class Hand:
         return {id_: _number(text) for id_, text in self._pairs("lit").items()}
 
     def shown(self, display: str) -> bytes:
-        """Return the segments a display really shows, leftmost place first: 80h point, 40h A … 01h G."""
+        """Return the segments a display really shows, leftmost digit first: 80h point, 40h A … 01h G."""
         return _segments(self._pairs("shown", display).get(display, ""))
 
     def shown_all(self) -> dict[str, bytes]:

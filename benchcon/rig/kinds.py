@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-CONTACT, SELECTOR, ENCODER, POT, LAMP, DIGITS = "contact", "selector", "encoder", "pot", "lamp", "digits"
+CONTACT, SELECTOR, ENCODER, POT, LAMP, DISPLAY = "contact", "selector", "encoder", "pot", "lamp", "display"
 SEGMENTS = "PABCDEFG"
 """Names of the segments, highest bit first; P is the point."""
 
@@ -43,10 +43,10 @@ class FaultKind:
 
 _HOUR_US = 3_600_000_000
 _INPUT = (CONTACT, SELECTOR, ENCODER, POT)
-_ANY = (*_INPUT, LAMP, DIGITS)
+_ANY = (*_INPUT, LAMP, DISPLAY)
 _WAY = Setting("word", "both", words=("up", "down", "both"))
-_PLACE = Setting("number", 0, 0, 8)
-_THE_PLACE = Setting("number", None, 1, 8, needed=True)
+_DIGIT = Setting("number", 0, 0, 8)
+_THE_DIGIT = Setting("number", None, 1, 8, needed=True)
 _CONNECTOR = Setting("text", needed=True)
 _THE_MATRIX = Setting("text", needed=True)
 _LINE_OF = Setting("word", words=("row", "column"), needed=True)
@@ -193,10 +193,10 @@ _INPUTS = {
 }
 
 _OUTPUTS = {
-    "dead": FaultKind("never lights", (LAMP, DIGITS), 1, 1),
+    "dead": FaultKind("never lights", (LAMP, DISPLAY), 1, 1),
     "always_on": FaultKind("lit whatever the board does, as long as there is supply", (LAMP,), 1, 1),
     "unswitched": FaultKind(
-        "fed past the switch of its supply: lit as it is driven though that is off", (LAMP, DIGITS), 1, 64
+        "fed past the switch of its supply: lit as it is driven though that is off", (LAMP, DISPLAY), 1, 64
     ),
     "dim": FaultKind("lit too weakly: share of the lightness", (LAMP,), 1, 1, {"to": _share(300)}),
     "together": FaultKind("each is lit if one of them is driven", (LAMP,), 2, 16),
@@ -214,37 +214,37 @@ _OUTPUTS = {
         "goes out for moments, at most twice a second", (LAMP,), 1, 1, {"gap": _time(120_000, 20_000, 240_000)}
     ),
     "segment_dead": FaultKind(
-        "a segment never lights, in one place from the left or (0) in all",
-        (DIGITS,),
+        "a segment never lights, in one digit from the left or (0) in all",
+        (DISPLAY,),
         1,
         1,
-        {"segment": _SEGMENT, "place": _PLACE},
+        {"segment": _SEGMENT, "digit": _DIGIT},
     ),
     "segment_stuck": FaultKind(
-        "a segment is lit as long as there is supply", (DIGITS,), 1, 1, {"segment": _SEGMENT, "place": _PLACE}
+        "a segment is lit as long as there is supply", (DISPLAY,), 1, 1, {"segment": _SEGMENT, "digit": _DIGIT}
     ),
     "segments_swapped": FaultKind(
-        "the wires of two segments are changed round", (DIGITS,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
+        "the wires of two segments are changed round", (DISPLAY,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
     ),
     "segments_together": FaultKind(
-        "the wires of two segments touch", (DIGITS,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
+        "the wires of two segments touch", (DISPLAY,), 1, 1, {"first": _SEGMENT, "second": _SEGMENT}
     ),
-    "place_dead": FaultKind("a place from the left never lights", (DIGITS,), 1, 1, {"place": _THE_PLACE}),
+    "digit_dead": FaultKind("a digit never lights", (DISPLAY,), 1, 1, {"digit": _THE_DIGIT}),
     "ribbon_shifted": FaultKind(
         "the ribbon of the segments sits one hole on: A lights B and so on (-1: B lights A)",
-        (DIGITS,),
+        (DISPLAY,),
         1,
         1,
         {"by": _BY},
     ),
     "ribbon_reversed": FaultKind(
-        "the ribbon of the segments is turned round: A lights the point, and so on", (DIGITS,), 1, 1
+        "the ribbon of the segments is turned round: A lights the point, and so on", (DISPLAY,), 1, 1
     ),
-    "upside_down": FaultKind("the module is built in upside down", (DIGITS,), 1, 1),
-    "common_anode": FaultKind("a module with common anodes where common cathodes belong", (DIGITS,), 1, 1),
-    "places": FaultKind(
-        "places in the wrong order: for each place from the left, whose figure it shows",
-        (DIGITS,),
+    "upside_down": FaultKind("the module is built in upside down", (DISPLAY,), 1, 1),
+    "common_anode": FaultKind("a module with common anodes where common cathodes belong", (DISPLAY,), 1, 1),
+    "digits_swapped": FaultKind(
+        "digits in the wrong order: for each one from the left, whose character it shows",
+        (DISPLAY,),
         1,
         1,
         {"order": Setting("list of number", None, 1, 8, needed=True)},
@@ -373,7 +373,7 @@ _BOARD = {
 
 GROUPS: Mapping[str, Mapping[str, FaultKind]] = {
     "inputs": _INPUTS,
-    "lamps and digits": _OUTPUTS,
+    "lamps and displays": _OUTPUTS,
     "whole plugs, matrices and chains": _WHOLE,
     "the line": _LINE,
     "the board": _BOARD,

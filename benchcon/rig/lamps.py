@@ -35,7 +35,7 @@ class Lamps:
         """Lamps and displays whose own supply is off."""
         self.lit: dict[str, int] = dict.fromkeys(wiring.colours, 0)
         """How light each lamp really is, in permille of lightness."""
-        self.shown: dict[str, bytes] = {id_: bytes(places) for id_, places in wiring.places.items()}
+        self.shown: dict[str, bytes] = {id_: bytes(digits) for id_, digits in wiring.digits.items()}
         """The segments that each display really shows."""
         self._driven: Mapping[str, int] = {}
         self._flashes = {id_: Flashes() for id_ in (*self.lit, *self.shown)}
@@ -51,26 +51,26 @@ class Lamps:
         """Work out what is lit, after anything has changed, and count flashes."""
         feeds = self.feeds
         lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
-        segments = {id_: self._driven.get(id_, 0).to_bytes(places, "big") for id_, places in self.wiring.places.items()}
+        segments = {id_: self._driven.get(id_, 0).to_bytes(digits, "big") for id_, digits in self.wiring.digits.items()}
         shown = loom.shown(segments, self.wiring, self.faults, feeds)
         past = {id_ for fault in loom.of_kind(self.faults, "unswitched") for id_ in fault.channels}
         if past and self.powered and not feeds:
             fed = loom.lit(self._lamps(), self.wiring, self.faults, True, self.broken)
             lit |= {id_: level for id_, level in fed.items() if id_ in past}
             showing = loom.shown(segments, self.wiring, self.faults, True)
-            shown |= {id_: places for id_, places in showing.items() if id_ in past}
+            shown |= {id_: digits for id_, digits in showing.items() if id_ in past}
         for id_ in self.unfed - past:
             if id_ in lit:
                 lit[id_] = 0
             else:
-                shown[id_] = bytes(self.wiring.places[id_])
+                shown[id_] = bytes(self.wiring.digits[id_])
         for id_, level in lit.items():
             if level != self.lit[id_]:
                 self._flashes[id_].see(at_us, level)
-        for id_, places in shown.items():
-            if places != self.shown[id_]:
+        for id_, digits in shown.items():
+            if digits != self.shown[id_]:
                 # A display counts as one light: any segment lit, or none.
-                self._flashes[id_].see(at_us, 1000 if any(places) else 0)
+                self._flashes[id_].see(at_us, 1000 if any(digits) else 0)
         self.lit, self.shown = lit, shown
 
     def supply(self, millivolts: int, only: Sequence[str] = ()) -> None:
@@ -98,7 +98,7 @@ class Lamps:
             return max(self.supply_mv, 1)
         current_ma = sum(duty_of(level) * self.wiring.currents_ma[id_] for id_, level in self.lit.items())
         for id_, shown in self.shown.items():
-            current_ma += self.wiring.currents_ma[id_] * sum(place.bit_count() for place in shown)
+            current_ma += self.wiring.currents_ma[id_] * sum(digit.bit_count() for digit in shown)
         ohms = sum(fault.settings["resistance"] for fault in sagging)
         return min(max(int(self.supply_mv - ohms * current_ma), 1), 0xFFFF)
 

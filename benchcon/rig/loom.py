@@ -254,19 +254,19 @@ def colours(wiring: Wiring, faults: Sequence[Fault]) -> dict[str, str]:
 def shown(
     driven: Mapping[str, bytes], wiring: Wiring, faults: Sequence[Fault], supply: bool = True
 ) -> dict[str, bytes]:
-    """Return the segments that each display really shows, leftmost place first, 80h point, 40h A … 01h G."""
+    """Return the segments that each display really shows, leftmost digit first, 80h point, 40h A … 01h G."""
     if not faults and not wiring.loose_ends and supply:
         return dict(driven)
     gets = dict(driven)
     for chain in copper.chains(wiring, "7219", faults):
-        gets.update(copper.drivers(chain, gets, wiring.places, faults))
+        gets.update(copper.drivers(chain, gets, wiring.digits, faults))
     for fault in of_kind(faults, "crossed"):
         ring = fault.channels
         if all(id_ in gets for id_ in ring):
             before = [gets[id_] for id_ in ring]
             for place, id_ in enumerate(ring):
-                # A display of other length shows what it has places for, from the left.
-                gets[id_] = before[place - 1][: wiring.places[id_]].ljust(wiring.places[id_], b"\0")
+                # A display of other length shows as many as it has digits for, from the left.
+                gets[id_] = before[place - 1][: wiring.digits[id_]].ljust(wiring.digits[id_], b"\0")
     anodes = {fault.channels[0] for fault in of_kind(faults, "common_anode")} & gets.keys()
     gets |= {id_: copper.common_anode(id_, gets, wiring) for id_ in anodes}
     return {id_: _shown(id_, bytearray(segments), wiring, faults, supply) for id_, segments in gets.items()}
@@ -281,21 +281,21 @@ def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault
         segments = bytearray(copper.ribbon(segments, fault.settings.get("by", 0)))
     for fault in of_kind(mine, "segments_swapped"):
         first, second = _bit(fault.settings["first"]), _bit(fault.settings["second"])
-        for place, lit_ in enumerate(segments):
+        for digit, lit_ in enumerate(segments):
             kept = lit_ & ~(first | second)
-            segments[place] = kept | (second if lit_ & first else 0) | (first if lit_ & second else 0)
-    for fault in of_kind(mine, "places"):
-        segments = bytearray(segments[place - 1] for place in fault.settings["order"])
+            segments[digit] = kept | (second if lit_ & first else 0) | (first if lit_ & second else 0)
+    for fault in of_kind(mine, "digits_swapped"):
+        segments = bytearray(segments[digit - 1] for digit in fault.settings["order"])
     for fault in of_kind(mine, "segments_together"):
         both = _bit(fault.settings["first"]) | _bit(fault.settings["second"])
         segments = bytearray(byte | both if byte & both else byte for byte in segments)
-    for fault in of_kind(mine, "place_dead"):
-        segments[fault.settings["place"] - 1] = 0
+    for fault in of_kind(mine, "digit_dead"):
+        segments[fault.settings["digit"] - 1] = 0
     for fault in (*of_kind(mine, "segment_dead"), *of_kind(mine, "segment_stuck")):
         bit = _bit(fault.settings["segment"])
-        for place in range(len(segments)):
-            if fault.settings["place"] in (0, place + 1):
-                segments[place] = segments[place] & ~bit if fault.kind == "segment_dead" else segments[place] | bit
+        for digit in range(len(segments)):
+            if fault.settings["digit"] in (0, digit + 1):
+                segments[digit] = segments[digit] & ~bit if fault.kind == "segment_dead" else segments[digit] | bit
     return bytes(copper.upside_down(segments) if of_kind(mine, "upside_down") else segments)
 
 

@@ -63,7 +63,7 @@ class ChainOfChips:
     """``165``, ``595`` or ``7219``."""
     chips: int
     at: Mapping[int, str]
-    """Bit (``7219``: place) → the contact, lamp or display that is wired there."""
+    """Bit (``7219``: row) → the contact, lamp or display that is wired there."""
     encoders: Mapping[str, tuple[int, ...]]
     """Encoder → the bits of its two contacts."""
 
@@ -90,7 +90,7 @@ class Wiring:
     """Matrices that the panel says have no diodes: the board knows, and tells ``ghost``."""
     tops: Mapping[str, int]
     """Potentiometer → greatest reading."""
-    places: Mapping[str, int]
+    digits: Mapping[str, int]
     colours: Mapping[str, str]
     """Lamp → its colour."""
     dimmed: frozenset[str]
@@ -102,7 +102,7 @@ class Wiring:
     plugs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     """Connector → the channels that sit on it, and each one's pin (0: not known)."""
     chains: Mapping[str, ChainOfChips] = field(default_factory=dict)
-    """By kind; the display drivers' places count from 0."""
+    """By kind; the display drivers' rows count from 0."""
 
     def mover_of(self, word: str) -> Mover | None:
         """Return the part called `word`, or the one that channel `word` belongs to."""
@@ -143,7 +143,7 @@ class _Maker:
         ]
         for control in panel.controls:
             self.control(control)
-        places: dict[str, int] = {}
+        digits: dict[str, int] = {}
         colours: dict[str, str] = {}
         currents: dict[str, float] = {}
         for lamp in panel.lamps:
@@ -155,13 +155,13 @@ class _Maker:
                 colours[id_], currents[id_] = lamp.colour, lamp.current_ma
                 if not lamp.wired:
                     self.loose.add(id_)
-        for digits in panel.digits:
-            if digits.channel.board == board.name:
-                id_ = digits.channel.id
-                detail = {"places": f"{digits.places:X}"} | _known(pin=digits.channel.wire.pin, label=digits.label)
-                self.described.append(("digits", id_, detail))
-                places[id_], currents[id_] = digits.places, digits.segment_ma
-                if not digits.wired:
+        for display in panel.displays:
+            if display.channel.board == board.name:
+                id_ = display.channel.id
+                detail = {"digits": f"{display.digits:X}"} | _known(pin=display.channel.wire.pin, label=display.label)
+                self.described.append(("display", id_, detail))
+                digits[id_], currents[id_] = display.digits, display.segment_ma
+                if not display.wired:
                     self.loose.add(id_)
         kinds = {id_: kind for kind, id_, _ in self.described if id_}
         if len(self.described) > 255:
@@ -181,7 +181,7 @@ class _Maker:
             crossings=self.crossings,
             bare=frozenset(m.name for m in panel.matrices if m.board == board.name and not m.diodes),
             tops=self.tops,
-            places=places,
+            digits=digits,
             colours=colours,
             dimmed=frozenset(item.id for item in described if item.kind == "lamp" and item.detail.get("dim") == "1"),
             currents_ma=currents,
@@ -197,7 +197,7 @@ class _Maker:
                 yield channel, control.kind
         for lamp in self.panel.lamps:
             yield lamp.channel, "lamp"
-        for display in self.panel.digits:
+        for display in self.panel.displays:
             yield display.channel, "display"
 
     def plugs(self) -> dict[str, dict[str, int]]:

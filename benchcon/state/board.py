@@ -21,7 +21,7 @@ works under it (common practice, no source)."""
 MOST_CHANNELS = 512
 """Channels of one board that are kept."""
 
-CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "digits"})
+CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "display"})
 
 
 def is_unfed(supply_mv: int) -> bool:

@@ -6,7 +6,7 @@ from typing import Any
 
 from benchcon.state.given import given
 
-OUTPUTS = frozenset({"lamp", "digits"})
+OUTPUTS = frozenset({"lamp", "display"})
 
 _FIELDS = (
     "id",
@@ -87,7 +87,7 @@ class ChannelState:
 
     @property
     def is_output(self) -> bool:
-        """Whether this is a lamp or digits."""
+        """Whether this is a lamp or a display."""
         return self.kind in OUTPUTS
 
     @property

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from benchcon.panel.draft import Said
-from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Panel, Part, Wire
+from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Part, Wire
 from benchcon.panel.rules import channels_of
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
@@ -60,7 +60,7 @@ def completed(panel: Panel, state: BenchState) -> Panel:
         boards=tuple(boards),
         controls=(*panel.controls, *(part for part in found if isinstance(part, Control))),
         lamps=(*panel.lamps, *(part for part in found if isinstance(part, Lamp))),
-        digits=(*panel.digits, *(part for part in found if isinstance(part, Digits))),
+        displays=(*panel.displays, *(part for part in found if isinstance(part, Display))),
     )
 
 
@@ -110,8 +110,8 @@ def part_of(board: str, channel: ChannelState, alone: bool = True) -> Part | Non
     wired = (Channel(board, channel.id, Wire(pin=channel.detail.get("pin", ""))),)
     if channel.kind == "lamp":
         return Lamp(name, label, wired[0], colour=channel.detail.get("colour", "white"))
-    if channel.kind == "digits":
-        return Digits(name, label, wired[0], places=max(1, min(8, _number(channel, "places", 1))))
+    if channel.kind == "display":
+        return Display(name, label, wired[0], digits=max(1, min(8, _number(channel, "digits", 1))))
     if channel.kind == "contact":
         return Control(name, label, "switch", wired, ("open", "made"), ((0,), (1,)))
     if channel.kind == "selector":

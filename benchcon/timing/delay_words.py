@@ -141,7 +141,7 @@ def _below(one: Delays) -> list[str]:
 
 def toml_of(one: Delays) -> str:
     """Return what the panel file would say of a proposed pair."""
-    table = "lamps" if hasattr(one.output, "trim_permille") else "digits"
+    table = "lamps" if hasattr(one.output, "trim_permille") else "displays"
     return f'[{table}.{printable(one.output.name)}]  answers = "{printable(one.control.name)}"'
 
 

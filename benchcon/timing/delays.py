@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 from statistics import fmean, median
 from typing import NamedTuple
 
-from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.panel.model import Control, Display, Lamp, Panel
 from benchcon.state import BenchState
 from benchcon.timing.clocks import NEWS_EXTRA, REQUEST_EXTRA
 from benchcon.timing.moments import Moment, Moments, movements
@@ -45,7 +45,7 @@ PROPOSE_LEAST = 4
 RATE_ERROR = 5_000e-6
 """How far off a board's clock may be whose rate was never worked out (ceramic resonators; from memory)."""
 
-Output = Lamp | Digits
+Output = Lamp | Display
 
 
 class Delay(NamedTuple):
@@ -185,7 +185,7 @@ def delays_of(
     sources = sources_of(panel, state)
     controls = {control.name: control for control in panel.controls}
     found = []
-    outputs: tuple[Output, ...] = (*panel.lamps, *panel.digits)
+    outputs: tuple[Output, ...] = (*panel.lamps, *panel.displays)
     for output in outputs:
         if (control := controls.get(output.answers)) is not None:
             found.append(_measured(control, output, output.within_us, sources, moments))
@@ -232,7 +232,7 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
     result.by, result.one_way = axis.by, axis.one_way
     if moved and changed:
         came, went = control.channels[0].id, output.channel.id
-        width = 3 if isinstance(output, Lamp) else 2 * output.places
+        width = 3 if isinstance(output, Lamp) else 2 * output.digits
         result.wire_in_us = moved[-1].epoch.wire_us(NEWS_EXTRA + len(f"is {came}=1"))
         result.wire_out_us = changed[-1].epoch.wire_us(REQUEST_EXTRA + len(f"set {went}=") + width)
     taken = _both_ways(control, axis, wait_us)
@@ -493,7 +493,7 @@ def _proposed(panel: Panel, sources: dict[str, int], moments: Moments) -> list[D
     """Return for each output without `answers` the control that it follows best, if it follows one at all."""
     moved = {control.name: _moved(control, sources, moments) for control in panel.controls}
     found = []
-    outputs: tuple[Output, ...] = (*panel.lamps, *panel.digits)
+    outputs: tuple[Output, ...] = (*panel.lamps, *panel.displays)
     for output in outputs:
         if output.answers:
             continue

@@ -82,7 +82,7 @@ class Hearing:
                 found = self.session.state.board_named(board.ident or board.name)
                 if found is not None:
                     for id_, channel in found.channels.items():
-                        if channel.value is not None and channel.kind not in ("lamp", "digits"):
+                        if channel.value is not None and channel.kind not in ("lamp", "display"):
                             values[f"{board.name}.{id_}"] = channel.value
         return values
 

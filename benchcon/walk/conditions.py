@@ -252,7 +252,7 @@ class Conditions:
             return []
         names: Sequence[str] = group.parts
         if not names:  # hands off everything, or all dark: as far as the walk goes
-            kinds = ("lamp", "digits") if step.do in LOOKS else ("control",)
+            kinds = ("lamp", "display") if step.do in LOOKS else ("control",)
             names = [each.name for each in walk.groups if each.kind in kinds]
         wired = [name for name in names if self.layout.part(name).wired]
         return list(

@@ -236,7 +236,7 @@ class RobotFace:
     def _look(self, layout: PanelIndex, scene: Scene) -> FaceAnswer:
         """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
         expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
-        pictures = {name: picture for name, picture in scene.wants.digits.items() if any(picture)}
+        pictures = {name: picture for name, picture in scene.wants.displays.items() if any(picture)}
         if scene.step is not None and scene.step.do == "unfed":
             expected, pictures = {}, {}
         for wait_s in LOOKS_S:
@@ -266,7 +266,7 @@ class RobotFace:
                         "" if look.colour == lamp.colour else look.colour,
                         look.flickering,
                     )
-            for display in layout.digits.values():
+            for display in layout.displays.values():
                 picture = segments.get(display.channel.id, b"") if display.channel.board == board else b""
                 if any(picture):
                     shown[display.name] = picture

@@ -56,7 +56,7 @@ def odd(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mappi
     """
     asked = done(layout, step, before, values)
     for key, spot in layout.spots.items():
-        if spot.kind in ("pot", "lamp", "digits") or values.get(key) == before.get(key, values.get(key)):
+        if spot.kind in ("pot", "lamp", "display") or values.get(key) == before.get(key, values.get(key)):
             continue
         other = spot.part
         rested = (

@@ -30,7 +30,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis.evidence import Change, DigitsLook, Evidence, LampLook, Seen, SupplyLook
+from benchcon.diagnosis.evidence import Change, DisplayLook, Evidence, LampLook, Seen, SupplyLook
 from benchcon.panel.model import Panel
 from benchcon.walk import judge, pace, slips
 from benchcon.walk.journal import FinishedStep
@@ -402,11 +402,11 @@ class Walk:
         step = self.step
         if self.state != "look" or step is None:
             return
-        if step.do == "digits":
+        if step.do == "display":
             name = step.parts[0]
             own = displays.pop(name, b"") if answer == "otherwise" else b""
             self.progress.collected.append(
-                DigitsLook(name, step.picture, answer, own, displays, level, flickering, at_us=now_us)
+                DisplayLook(name, step.picture, answer, own, displays, level, flickering, at_us=now_us)
             )
         elif step.do in SUPPLY_LOOKS:
             lit = tuple(name for name in step.parts if name in lamps or any(displays.get(name, b"")))

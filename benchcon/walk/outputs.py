@@ -92,7 +92,7 @@ class WalkOutputs:
         for lamp in self.layout.lamps.values():
             level = wants.lamps.get(lamp.name, lamp.on_permille if lamp.name == self.pulse else 0)
             out.setdefault(lamp.channel.board, {})[lamp.channel.id] = sent_permille(lamp, level)
-        for display in self.layout.digits.values():
-            picture = wants.digits.get(display.name, b"").ljust(display.places, b"\0")
-            out.setdefault(display.channel.board, {})[display.channel.id] = picture[: display.places]
+        for display in self.layout.displays.values():
+            picture = wants.displays.get(display.name, b"").ljust(display.digits, b"\0")
+            out.setdefault(display.channel.board, {})[display.channel.id] = picture[: display.digits]
         return out

@@ -1,12 +1,12 @@
 """The fewest pictures that tell apart what a look at a display can tell apart.
 
-Within one place, each of the eight segments (A to G and the point) must be lit in one picture at least, or a dead one
+Within one digit, each of the eight segments (A to G and the point) must be lit in one picture at least, or a dead one
 would not be seen, and dark in one at least, or a stuck one would not; and no two may be lit in just the same
 pictures, or changing their wires round would not be seen. A segment's record over T pictures is a word of T bits,
 neither all 0 nor all 1, its own: there are 2^T − 2 of them, and eight are needed, so T is 4 at the least, for one
-place and for any number. Four are enough: `PICTURES` uses every word with two lit bits (six) and two with one. From
-place to place the words move on by one segment, so that no two places ever show the same in all pictures and changed
-places are seen too.
+digit and for any number. Four are enough: `PICTURES` uses every word with two lit bits (six) and two with one. From
+digit to digit the words move on by one segment, so that no two digits ever show the same in all pictures and changed
+digits are seen too.
 """
 
 from __future__ import annotations
@@ -17,27 +17,27 @@ PICTURES = 4
 """Looks that a display needs."""
 
 WORDS = (0b0011, 0b0101, 0b1001, 0b0110, 0b1010, 0b1100, 0b0001, 0b1000)
-"""For each segment of the first place, G (bit 0) to the point (bit 7): the pictures in which it is lit."""
+"""For each segment of the first digit, G (bit 0) to the point (bit 7): the pictures in which it is lit."""
 
 
-def pictures(places: int) -> list[bytes]:
-    """Return the four pictures for a display of 1 to 8 places, leftmost place first."""
-    return [bytes(_place(place, number) for place in range(places)) for number in range(PICTURES)]
+def pictures(digits: int) -> list[bytes]:
+    """Return the four pictures for a display of 1 to 8 digits, leftmost digit first."""
+    return [bytes(_digit(digit, number) for digit in range(digits)) for number in range(PICTURES)]
 
 
-def _place(place: int, picture: int) -> int:
-    return sum((WORDS[(bit + place) % 8] >> picture & 1) << bit for bit in range(8))
+def _digit(digit: int, picture: int) -> int:
+    return sum((WORDS[(bit + digit) % 8] >> picture & 1) << bit for bit in range(8))
 
 
-def within(places: int, segment_ma: float, budget_ma: float) -> list[bytes]:
-    """Return pictures of which none takes more than `budget_ma`: where all places at once are too much, some at a time.
+def within(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
+    """Return pictures of which none takes more than `budget_ma`: where all digits at once are too much, some at a time.
 
-    A single place is never divided: a display of which one place is too much for its board cannot be looked at.
+    A single digit is never divided: a display of which one digit is too much for its board cannot be looked at.
     """
-    whole = pictures(places)
-    for at_once in range(places, 0, -1):
-        groups = [range(start, min(start + at_once, places)) for start in range(0, places, at_once)]
-        out = [bytes(byte if place in group else 0 for place, byte in enumerate(p)) for group in groups for p in whole]
+    whole = pictures(digits)
+    for at_once in range(digits, 0, -1):
+        groups = [range(start, min(start + at_once, digits)) for start in range(0, digits, at_once)]
+        out = [bytes(byte if digit in group else 0 for digit, byte in enumerate(p)) for group in groups for p in whole]
         if at_once == 1 or all(lit(picture) * segment_ma <= budget_ma for picture in out):
             return out
     return whole
@@ -48,26 +48,26 @@ def lit(picture: bytes) -> int:
     return sum(byte.bit_count() for byte in picture)
 
 
-def single_flaws(places: int) -> Iterator[tuple[str, tuple[int, ...], tuple[int, ...]]]:
-    """Every single flaw that the pictures tell from every other: kind, segments by bit, places (none: all of them).
+def single_flaws(digits: int) -> Iterator[tuple[str, tuple[int, ...], tuple[int, ...]]]:
+    """Every single flaw that the pictures tell from every other: kind, segments by bit, digits (none: all of them).
 
-    As `benchcon.diagnosis.segments.Flaw` names them: dead and stuck cells, segment wires and whole places, wires
-    changed round or touching in all places or in one, two places changed round.
+    As `benchcon.diagnosis.segments.Flaw` names them: dead and stuck cells, segment wires and whole digits, wires
+    changed round or touching in all digits or in one, two digits changed round.
     """
-    every = [(p,) for p in range(places)] if places > 1 else []
+    every = [(p,) for p in range(digits)] if digits > 1 else []
     for kind in ("dead", "stuck"):
         yield kind, (), ()
-        yield from ((kind, (), place) for place in every)
+        yield from ((kind, (), digit) for digit in every)
         for bit in range(8):
             yield kind, (bit,), ()
-            yield from ((kind, (bit,), place) for place in every)
+            yield from ((kind, (bit,), digit) for digit in every)
     for kind in ("swap", "together"):
         for a in range(8):
             for b in range(a + 1, 8):
                 yield kind, (a, b), ()
-                yield from ((kind, (a, b), place) for place in every)
-    for p in range(places):
-        for q in range(p + 1, places):
-            order = list(range(places))
+                yield from ((kind, (a, b), digit) for digit in every)
+    for p in range(digits):
+        for q in range(p + 1, digits):
+            order = list(range(digits))
             order[p], order[q] = q, p
-            yield "places", (), tuple(order)
+            yield "digits", (), tuple(order)

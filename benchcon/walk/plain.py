@@ -16,7 +16,7 @@ from benchcon.diagnosis.evidence import Seen
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.gate import own_codes
-from benchcon.panel.model import Digits
+from benchcon.panel.model import Display
 from benchcon.panel.segments import decode, encode
 from benchcon.walk.guard import AFTER_S, Guard, Press
 from benchcon.walk.interfaces import FaceAnswer, Post, Scene
@@ -262,9 +262,9 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         return FaceAnswer("done", number)
     if not text or text in ("y", "yes", "same"):
         return FaceAnswer("same", number)
-    one = step.do in ("lamp", "digits")
+    one = step.do in ("lamp", "display")
     part = layout.part(step.parts[0]) if one else None
-    if isinstance(part, Digits):
+    if isinstance(part, Display):
         return _display(text, scene, layout, part)
     if step.supply:
         return _of_supply(text, number, step, layout)
@@ -277,8 +277,8 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         if word == "nothing":
             continue
         display, equals, shown = word.partition("=")
-        if equals and display in layout.digits:
-            displays[display] = encode(shown, layout.digits[display].places)
+        if equals and display in layout.displays:
+            displays[display] = encode(shown, layout.displays[display].digits)
             continue
         how, colon, name = word.rpartition(":")
         if not colon and own and (word in ("dim", "flicker") or word in _COLOURS):
@@ -308,8 +308,8 @@ def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAn
     return FaceAnswer("otherwise", number, lit_but(step, names))
 
 
-def _display(text: str, scene: Scene, layout: PanelIndex, part: Digits) -> FaceAnswer:
-    picture = scene.wants.digits.get(part.name, b"")
+def _display(text: str, scene: Scene, layout: PanelIndex, part: Display) -> FaceAnswer:
+    picture = scene.wants.displays.get(part.name, b"")
     text = _SHORT.get(text, text)
     if text == "dim":
         return FaceAnswer("otherwise", scene.number, displays={part.name: picture}, level="dim")
@@ -319,8 +319,8 @@ def _display(text: str, scene: Scene, layout: PanelIndex, part: Digits) -> FaceA
         return FaceAnswer("otherwise", scene.number)
     name, equals, shown = text.partition("=")
     name = layout.with_names(name)
-    if equals and name.strip() in layout.digits:
-        other = layout.digits[name.strip()]
-        assert isinstance(other, Digits)
-        return FaceAnswer("otherwise", scene.number, displays={other.name: encode(shown.strip(), other.places)})
-    return FaceAnswer("otherwise", scene.number, displays={part.name: encode(text, part.places)})
+    if equals and name.strip() in layout.displays:
+        other = layout.displays[name.strip()]
+        assert isinstance(other, Display)
+        return FaceAnswer("otherwise", scene.number, displays={other.name: encode(shown.strip(), other.digits)})
+    return FaceAnswer("otherwise", scene.number, displays={part.name: encode(text, part.digits)})

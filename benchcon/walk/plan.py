@@ -8,11 +8,11 @@ from typing import TypeVar
 
 from benchcon.diagnosis.evidence import Seen
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
-from benchcon.panel.model import Control, Digits, Lamp, Panel, Part, Supply, SupplySource
+from benchcon.panel.model import Control, Display, Lamp, Panel, Part, Supply, SupplySource
 from benchcon.panel.supplies import fed_by, switching, wired_sources
 from benchcon.walk.patterns import within
 
-LOOKS = ("dark", "lamp", "digits")
+LOOKS = ("dark", "lamp", "display")
 """What is asked of the eye, of outputs that have supply."""
 SUPPLY_LOOKS = ("unfed", "fed")
 """What is asked of the eye while supplies are switched off and on."""
@@ -67,9 +67,9 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
     wanted = set(only) or {part.name for part in panel.parts}
     controls = [c for c in _in_order(panel, panel.controls) if c.name in wanted]
     lamps = [lamp for lamp in _in_order(panel, panel.lamps) if lamp.name in wanted]
-    displays = [display for display in _in_order(panel, panel.digits) if display.name in wanted]
+    displays = [display for display in _in_order(panel, panel.displays) if display.name in wanted]
     looks = [Group(lamp.name, "lamp", (lamp.name,)) for lamp in lamps]
-    looks += [Group(display.name, "digits", (display.name,)) for display in displays]
+    looks += [Group(display.name, "display", (display.name,)) for display in displays]
     groups: list[Group] = []
     if looks:
         groups.append(Group("dark", "dark"))
@@ -97,10 +97,10 @@ def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[S
     part = layout.part(group.parts[0])
     if isinstance(part, Lamp):
         return [Step("lamp", (part.name,))]
-    if isinstance(part, Digits):
+    if isinstance(part, Display):
         board = layout.panel.board(part.channel.board)
         budget = board.budget_ma if board else 400.0
-        return [Step("digits", (part.name,), 0, p) for p in within(part.places, part.segment_ma, budget)]
+        return [Step("display", (part.name,), 0, p) for p in within(part.digits, part.segment_ma, budget)]
     return _strokes(part, values)
 
 
@@ -137,7 +137,7 @@ def position_of(control: Control, values: Mapping[str, int]) -> int | None:
     return next((n for n, code in enumerate(codes_of(control)) if code == now), None)
 
 
-_P = TypeVar("_P", Control, Lamp, Digits)
+_P = TypeVar("_P", Control, Lamp, Display)
 
 
 def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
@@ -268,7 +268,7 @@ def lit_but(step: Step, pointed: Collection[str]) -> dict[str, Seen]:
 
 
 def _on(panel: Panel, board: str) -> list[str]:
-    outputs: tuple[Lamp | Digits, ...] = (*panel.lamps, *panel.digits)
+    outputs: tuple[Lamp | Display, ...] = (*panel.lamps, *panel.displays)
     return [part.name for part in outputs if part.channel.board == board]
 
 

@@ -55,7 +55,7 @@ class Progress:
     @property
     def parts(self) -> tuple[int, int]:
         """How many controls, lamps and displays the plan has, and how many of them are not done yet."""
-        names = [group.name for group in self.groups if group.kind in ("control", "lamp", "digits")]
+        names = [group.name for group in self.groups if group.kind in ("control", "lamp", "display")]
         return len(names), sum(name not in self.done for name in names)
 
     @property

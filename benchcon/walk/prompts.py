@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from benchcon.diagnosis.layout import PanelIndex, codes_of, words_of
 from benchcon.diagnosis.supplies import told_source
-from benchcon.panel.model import Control, Digits, Part
+from benchcon.panel.model import Control, Display, Part
 from benchcon.panel.summary import counted
 from benchcon.walk.plan import Step
 
@@ -70,8 +70,8 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     if step.supply:
         return _of_supply(layout, step)
     part = layout.part(step.parts[0])
-    if step.do == "digits":
-        assert isinstance(part, Digits)
+    if step.do == "display":
+        assert isinstance(part, Display)
         return (
             label,
             f"Display {label} should show just this.",
@@ -115,7 +115,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
     by = told_source(layout, supply.sources[step.to - 1])
     lamps = any(name in layout.lamps for name in step.parts)
-    eights = "displays an 8 on the left" if any(name in layout.digits for name in step.parts) else ""
+    eights = "displays an 8 on the left" if any(name in layout.displays for name in step.parts) else ""
     how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""
     return f"{supply.label}: on", f"With {by}, {fed} should be lit{how}.", _FED
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.errors import Trouble
-from benchcon.panel.electrics import digits_ma, lamp_ma
+from benchcon.panel.electrics import display_ma, lamp_ma
 from benchcon.panel.lightness import sent_permille
-from benchcon.panel.model import Digits, Lamp, Panel
+from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.summary import counted
 from benchcon.state.board import is_unfed
 from benchcon.text import times
@@ -40,21 +40,21 @@ def load_steps(panel: Panel) -> list[Wants]:
                     if isinstance(part, Lamp):
                         wants.lamps[part.name] = part.on_permille
                     else:
-                        wants.digits[part.name] = b"\xff" * part.places
+                        wants.displays[part.name] = b"\xff" * part.digits
         steps.append(wants)
     return steps
 
 
-def _shares(panel: Panel, board: str, budget_ma: float) -> list[list[Lamp | Digits]]:
+def _shares(panel: Panel, board: str, budget_ma: float) -> list[list[Lamp | Display]]:
     """Divide a board's outputs into shares that fit its budget; an output too big for it is left out."""
-    parts: list[tuple[float, Lamp | Digits]] = []
+    parts: list[tuple[float, Lamp | Display]] = []
     for lamp in panel.lamps:
         if lamp.channel.board == board and lamp.wired:
             parts.append((lamp_ma(lamp, sent_permille(lamp, lamp.on_permille)), lamp))
-    for display in panel.digits:
+    for display in panel.displays:
         if display.channel.board == board and display.wired:
-            parts.append((digits_ma(display, b"\xff" * display.places), display))
-    shares: list[tuple[float, list[Lamp | Digits]]] = []
+            parts.append((display_ma(display, b"\xff" * display.digits), display))
+    shares: list[tuple[float, list[Lamp | Display]]] = []
     for current, part in parts:
         if current > budget_ma:
             continue
@@ -177,7 +177,7 @@ class Soaking:
     @property
     def dark(self) -> bool:
         """Whether this is the step with nothing lit."""
-        return not self.wants.lamps and not self.wants.digits
+        return not self.wants.lamps and not self.wants.displays
 
     def next_step(self, steps: Sequence[Wants]) -> None:
         """Go on to the next of `steps`."""

@@ -17,17 +17,19 @@ class Wants:
     """Lamp → lightness in permille."""
     blink: bool = False
     """Blink these lamps, once a second, until `Walk.steady`."""
-    digits: dict[str, bytes] = field(default_factory=dict)
+    displays: dict[str, bytes] = field(default_factory=dict)
 
 
 def outputs_of(layout: PanelIndex, step: Step) -> Wants:
     """Return what `step` wants lit: one lamp, one display's picture, all that a supply feeds, or nothing."""
     if step.do in SUPPLY_LOOKS:
         lamps = {name: layout.lamps[name].on_permille for name in step.parts if name in layout.lamps}
-        eights = {name: EIGHT.ljust(layout.digits[name].places, b"\0") for name in step.parts if name in layout.digits}
-        return Wants(lamps, digits=eights)
+        eights = {
+            name: EIGHT.ljust(layout.displays[name].digits, b"\0") for name in step.parts if name in layout.displays
+        }
+        return Wants(lamps, displays=eights)
     if step.do == "lamp":
         lamp = layout.part(step.parts[0])
         assert isinstance(lamp, Lamp)
         return Wants({lamp.name: lamp.on_permille}, blink=True)
-    return Wants(digits={step.parts[0]: step.picture}) if step.do == "digits" else Wants()
+    return Wants(displays={step.parts[0]: step.picture}) if step.do == "display" else Wants()

@@ -114,7 +114,7 @@ class Wiggle:
         self.watched: dict[str, WatchedChannel] = {}
         for key in keys:
             spot = layout.spots[key]
-            if spot.kind in ("lamp", "digits") or key not in values:
+            if spot.kind in ("lamp", "display") or key not in values:
                 continue
             span = getattr(spot.part, "high_count", 0) - getattr(spot.part, "low_count", 0)
             slack = max(4, int(POT_SHARE * abs(span))) if spot.kind == "pot" else 0

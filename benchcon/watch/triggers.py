@@ -156,7 +156,7 @@ def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...],
                 channels = tuple((channel.board, channel.id) for channel in own)
             else:
                 hint = near(value, parts) if isinstance(value, str) else ""
-                table.say("part", f"is {shown(value)}; the name of a control, a lamp or digits is allowed{hint}")
+                table.say("part", f"is {shown(value)}; the name of a control, a lamp or a display is allowed{hint}")
         dotted = table.matching("channel", _DOTTED, 'board and channel are allowed, such as "lighting.sw_app"')
         if dotted:
             board_name, _, channel = dotted.partition(".")

@@ -5,16 +5,19 @@ Section 5 and 6 of `protocols/line-protocol.md`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import quote, unquote
 
 INPUTS = ("contact", "selector", "encoder", "pot")
 """Kinds of channel that a hand moves."""
-OUTPUTS = ("lamp", "digits")
+OUTPUTS = ("lamp", "display")
 """Kinds of channel that `set` changes."""
+FORMER = {"digits": "display"}
+"""Kinds of early firmware, and what the protocol calls them now."""
 ABOUT = ("board", "model", "firmware", "clock")
 """Kinds of item that are no channel and have no id."""
 NAME_MOST = 24
@@ -62,8 +65,8 @@ class Item(NamedTuple):
             return 4
         if self.kind == "lamp":
             return 3
-        if self.kind == "digits":
-            return 2 * min(max(self.number("places", 1), 1), 8)
+        if self.kind == "display":
+            return 2 * min(max(self.number("digits", 1), 1), 8)
         return 0
 
     @property
@@ -102,6 +105,17 @@ def item_of(words: Sequence[str]) -> Item | None:
         if equals:
             detail[key] = unquote(text)
     return Item(index, words[2], id_, detail)
+
+
+def former_kinds(items: Iterable[Item]) -> str:
+    """Return one line about channels that early firmware described by a word of that time; empty if there is none."""
+    for item in items:
+        if item.kind in FORMER and item.id:
+            return (
+                f"describes '{printable(item.id)}' as '{item.kind}', which the protocol calls '{FORMER[item.kind]}' "
+                "now: it is left out until the board has the present firmware"
+            )
+    return ""
 
 
 def items(*described: tuple[str, str, dict[str, str]]) -> tuple[Item, ...]:

@@ -34,7 +34,7 @@ def write(folder: Path, seconds: int, rules: bool) -> Path:
         for n in range(LAMPS)
     ]
     panel += [
-        f'[digits.show{n}]\nlabel = "Show {n}"\nplaces = 5\nsegment_current = "0.5 mA"\n'
+        f'[displays.show{n}]\nlabel = "Show {n}"\ndigits = 5\nsegment_current = "0.5 mA"\n'
         f'channel = {{ id = "b{n % BOARDS}.d{n}" }}'
         for n in range(DISPLAYS)
     ]

@@ -137,7 +137,7 @@ def touch(made: Built, truths: list) -> bool:
 
 
 OUTPUTS = {"dead", "always_on", "dim", "together", "wrong_colour", "segment_dead", "segment_stuck", "segments_swapped"}
-OUTPUTS |= {"segments_together", "places", "place_dead", "ribbon_shifted", "ribbon_reversed", "upside_down"}
+OUTPUTS |= {"segments_together", "digits_swapped", "digit_dead", "ribbon_shifted", "ribbon_reversed", "upside_down"}
 OUTPUTS |= {"common_anode", "shared_resistor"}
 
 

@@ -65,7 +65,7 @@ def on_paper() -> tuple[int, int, float, float]:
     """Return channels, actions, minutes in all and the most that a step added, ms, for a panel of 64 channels."""
     for seed in range(1000):
         panel = random_panel(random.Random(seed))
-        channels = sum(len(c.channels) for c in panel.controls) + len(panel.lamps) + len(panel.digits)
+        channels = sum(len(c.channels) for c in panel.controls) + len(panel.lamps) + len(panel.displays)
         if channels == 64:
             person = Person(panel, [], random.Random(seed), clumsy=0, action_us=2_000_000)
             start = person.now

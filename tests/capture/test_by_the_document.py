@@ -79,7 +79,7 @@ class Stranger:
                 self.values(source, words[5:])
             elif words[1] == "dark":
                 self.outputs_off(source)
-            elif words[1] == "item" and words[3] in ("contact", "selector", "encoder", "pot", "lamp", "digits"):
+            elif words[1] == "item" and words[3] in ("contact", "selector", "encoder", "pot", "lamp", "display"):
                 self.channel(source, words[4])["kind"] = words[3]
 
     def channel(self, source: int, channel: str) -> dict[str, Any]:
@@ -93,7 +93,7 @@ class Stranger:
 
     def outputs_off(self, source: int) -> None:
         for channel in self.boards.get(source, {}).values():
-            if channel.get("kind") in ("lamp", "digits"):
+            if channel.get("kind") in ("lamp", "display"):
                 channel["value"] = 0
 
     def told(self) -> dict[tuple[int, str], int | None]:

@@ -35,9 +35,9 @@ colour = "green"
 at = ["30 mm", "20 mm"]
 channel = "winch.l1"
 
-[digits.rope]
+[displays.rope]
 label = "Rope out"
-places = 3
+digits = 3
 at = ["80 mm", "20 mm"]
 channel = "winch.d1"
 """

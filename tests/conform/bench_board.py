@@ -30,7 +30,7 @@ ITEMS = items(
     ("pot", "p1", {"top": "03FF"}),
     ("lamp", "l1", {"dim": "1", "label": "Stop bar lit"}),
     ("lamp", "l2", {"dim": "1"}),
-    ("digits", "d1", {"places": "5"}),
+    ("display", "d1", {"digits": "5"}),
     ("lamp", "l3", {}),
     ("contact", "sw3", {"dark": "1"}),
 )
@@ -132,8 +132,8 @@ class BenchBoard:
         return {item.id: level[item.id] if item.detail.get("dim") else 1000 * (level[item.id] >= 500) for item in lamps}
 
     def shown_all(self) -> dict[str, bytes]:
-        digits = [item for item in self.board.channels.values() if item.kind == "digits"]
-        return {item.id: self.board.values[item.id].to_bytes(item.width // 2, "big") for item in digits}
+        displays = [item for item in self.board.channels.values() if item.kind == "display"]
+        return {item.id: self.board.values[item.id].to_bytes(item.width // 2, "big") for item in displays}
 
 
 def each_line(change: Callable[[bytes], bytes | None]) -> Callable[[bytes], bytes]:

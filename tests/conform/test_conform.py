@@ -50,7 +50,7 @@ class _LightRestores(_Wrong):
             self.values.update(self.before)
 
 
-class _DarkForgetsDigits(_Wrong):
+class _DarkForgetsDisplay(_Wrong):
     def outputs_off(self, now_us: int) -> None:
         kept = self.values["d1"]
         super().outputs_off(now_us)
@@ -410,6 +410,12 @@ def _without(*left_out: str, code: str = "08", described: tuple[Item, ...] = ITE
     return lambda now_us: Lacking("tester", "Test board", described, now_us=now_us, boot=7)
 
 
+def _former_kind(words: list[str]) -> list[str]:
+    if words[1:2] == ["item"] and words[3:4] == ["display"]:
+        return [*words[:3], "digits", words[4], *(word.replace("digits=", "places=") for word in words[5:])]
+    return words
+
+
 WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "answers lines whose check is wrong": ({"make": _Answers.make}, "check"),
     "takes the tail of an over-long line": ({"make": _TakesTails.make}, "oversize"),
@@ -417,6 +423,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "small letters in the check of its news": ({"up": each_line(_small_letters)}, "grammar (all)"),
     "prints debug lines": ({"up": each_line(_chatty)}, "grammar (all)"),
     "answers twice": ({"up": each_line(_twice)}, "grammar (line ends)"),
+    "describes by a word of early firmware": ({"up": reworded(_former_kind)}, "grammar (items)"),
     "wrong tag": ({"up": reworded(_tags)}, "tags"),
     "another word in the answer": ({"up": reworded(_other_word)}, "idempotent"),
     "wrong code for unknown words": ({"up": reworded(_codes)}, "unknown-words"),
@@ -432,7 +439,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "a number in read that was not yet told": ({"up": reworded(_stale_number)}, "repair"),
     "a smaller buffer than it says": ({"make": _LosesOverload.make}, "window"),
     "dark does not latch": ({"make": _NoLatch.make}, "dark"),
-    "dark forgets the digits": ({"make": _DarkForgetsDigits.make}, "dark (in a full window)"),
+    "dark forgets the displays": ({"make": _DarkForgetsDisplay.make}, "dark (in a full window)"),
     "light restores": ({"make": _LightRestores.make}, "dark"),
     "a dead-man that never acts": ({"make": _DeadmanNever.make}, "deadman"),
     "a dead-man fed by anything": ({"make": _FedByAnything.make}, "deadman"),

@@ -80,7 +80,7 @@ class Answering:
             self.session.link(source, "blink", channel=channel, on="0")
         return self.ask(source, ("set", f"{channel}={permille:03X}"))
 
-    def set_digits(self, source: int, channel: str, segments: bytes) -> Future[Any]:
+    def set_display(self, source: int, channel: str, segments: bytes) -> Future[Any]:
         return self.ask(source, ("set", f"{channel}={segments.hex().upper()}"))
 
     def blink(self, source: int, channel: str, on: bool) -> None:
@@ -249,14 +249,14 @@ class Fed(LiveSession):
                     items.append((kind, channel.id, f"pin={quote(channel.wire.pin or '?')}"))
                     first = control.codes[0][index] if control.codes else 0
                     values.append(f"{channel.id}={first:0{1 if kind == 'contact' else 4}X}")
-        for part in (*self.panel.lamps, *self.panel.digits):
+        for part in (*self.panel.lamps, *self.panel.displays):
             if part.channel.board == name:
                 if isinstance(part, Lamp):
                     items.append(("lamp", part.channel.id, "dim=1"))
                     values.append(f"{part.channel.id}=000")
                 else:
-                    items.append(("digits", part.channel.id, f"places={part.places:X}"))
-                    values.append(f"{part.channel.id}={'00' * part.places}")
+                    items.append(("display", part.channel.id, f"digits={part.digits:X}"))
+                    values.append(f"{part.channel.id}={'00' * part.digits}")
         self.exchange(source, ("hello",), ("hello", "01", f"{len(items):02X}", "0080", "0007", name))
         self.link(source, "ident", ident=name)
         for index, item in enumerate(items):

@@ -83,7 +83,7 @@ async def test_a_lamp_shows_its_level_and_whether_it_is_lit() -> None:
 async def test_a_display_is_drawn_in_segments_with_its_point() -> None:
     session = Fed()
     async with console(session, (80, 24)) as eyes:
-        session.bench.set_digits(session.source("met"), "d_qnh", encode("1013.2", 5))
+        session.bench.set_display(session.source("met"), "d_qnh", encode("1013.2", 5))
         eyes.app.no_color = True  # only what is lit is drawn then
         await eyes.until(
             lambda: (

@@ -18,9 +18,9 @@ from benchcon.console.face_layout import lay_out
 from benchcon.console.ink import ENGRAVED, ink
 from benchcon.console.showing import board_name
 from benchcon.panel.file import load
-from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Panel, Place
+from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Place
 
-LETTERS = string.ascii_uppercase + string.digits
+LETTERS = string.ascii_uppercase + string.displays
 
 
 # --- letters to be read from two metres -----------------------------------------------------------------------------
@@ -162,9 +162,9 @@ def test_the_demo_fits_a_terminal_of_80_by_24_without_scrolling() -> None:
 
 
 def panels() -> st.SearchStrategy[Panel]:
-    def made(places: list[tuple[int, int, int, bool]]) -> Panel:
-        controls, lamps, digits = [], [], []
-        for index, (x, y, kind, placed) in enumerate(places):
+    def made(digits: list[tuple[int, int, int, bool]]) -> Panel:
+        controls, lamps, displays = [], [], []
+        for index, (x, y, kind, placed) in enumerate(digits):
             place = Place(float(x), float(y)) if placed else None
             channel = Channel(f"b{index % 2}", f"c{index}")
             name = f"part{index}"
@@ -173,9 +173,9 @@ def panels() -> st.SearchStrategy[Panel]:
             elif kind == 1:
                 lamps.append(Lamp(name, f"A lamp with a long label {index}", channel, place=place))
             else:
-                digits.append(Digits(name, f"D{index}", channel, places=1 + index % 8, place=place))
+                displays.append(Display(name, f"D{index}", channel, digits=1 + index % 8, place=place))
         boards = (Board("b0"), Board("b1"))
-        return Panel("T", 480.0, 300.0, boards, tuple(controls), tuple(lamps), tuple(digits))
+        return Panel("T", 480.0, 300.0, boards, tuple(controls), tuple(lamps), tuple(displays))
 
     part = st.tuples(st.integers(0, 480), st.integers(0, 300), st.integers(0, 2), st.booleans())
     return st.lists(part, max_size=40).map(made)

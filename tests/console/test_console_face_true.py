@@ -42,7 +42,7 @@ def display(name: str, label: str, digits: int, at: tuple[float, float]) -> str:
     )
 
 
-DISPLAYS, DIGITS = ("displays", "digits") if "[displays." in OSTREY.read_text() else ("digits", "places")
+DISPLAYS, DIGITS = "displays", "digits"
 
 
 def small() -> Panel:

@@ -87,8 +87,8 @@ night = "50 %"
 [lamps.row]
 channel = "l1"
 repeat = { columns = 3 }
-[digits.depth]
-places = 2
+[displays.depth]
+digits = 2
 channel = "d1"
 """
 

@@ -114,7 +114,7 @@ def busy(session: Fed, seconds: int, seed: int = 5) -> None:
         elif what == 3:
             session.bench.set_lamp(lighting, "l_app", pick.choice([0, 400, 1000]))
         else:
-            session.bench.set_digits(session.source("met"), "d_spd", bytes([0x30, pick.choice([0x7E, 0x6D])]))
+            session.bench.set_display(session.source("met"), "d_spd", bytes([0x30, pick.choice([0x7E, 0x6D])]))
 
 
 async def test_two_cursors_measure_the_time_between_two_changes() -> None:

@@ -26,9 +26,9 @@ PANEL = """\
 [boards.counter]
 chip = "atmega328p"
 
-[digits.total]
+[displays.total]
 label = "Total"
-places = 8
+digits = 8
 channel = "counter.d_total"
 
 [controls.count]
@@ -108,7 +108,7 @@ def recorded(path: Path) -> None:
     session.start_recording(path)
     for segments in (ALL_LIT, LEFT_POINT):
         session.wait(1)
-        session.bench.set_digits(source, "d_total", segments)
+        session.bench.set_display(source, "d_total", segments)
         for _ in range(40):  # the writer's own pace brings a keyframe
             session.wait(1)
     session.stop_recording()

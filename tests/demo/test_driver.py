@@ -90,7 +90,7 @@ def test_a_board_that_was_reset_is_told_again(live: Live) -> None:
 def test_what_the_user_works_is_left_to_the_user(live: Live) -> None:
     lighting, met = live.demo.hands["lighting"], live.demo.hands["met"]
     assert until(lambda: decode(met.shown("d_dir")).isdecimal())
-    live.bench.set_digits(live.source("met"), "d_dir", encode("HI", 3))
+    live.bench.set_display(live.source("met"), "d_dir", encode("HI", 3))
     assert until(lambda: ("met", "d_dir") in live.driver.given_up)
     live.bench.set_lamp(live.source("lighting"), "l_twy", 700)
     assert until(lambda: ("lighting", "l_twy") in live.driver.given_up)

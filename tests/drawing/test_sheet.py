@@ -183,7 +183,7 @@ def test_what_a_builder_says_of_a_part_is_drawn(tmp_path: Path) -> None:
         '[panel]\nwidth = "100 mm"\nheight = "4 in"\n[boards.b]\n'
         '[controls.big]\nkind = "button"\nat = ["40 mm", "2 in"]\nhole = "22.3 mm"\nsize = ["30 mm", "30 mm"]\n'
         'channel = "b1"\n'
-        '[digits.depth]\nplaces = 4\nat = ["60 mm", "20 mm"]\nsize = ["60 mm", "24 mm"]\n'
+        '[displays.depth]\ndigits = 4\nat = ["60 mm", "20 mm"]\nsize = ["60 mm", "24 mm"]\n'
         'hole = ["51 mm", "19.5 mm"]\nchannel = "d1"\n',
         "utf-8",
     )

@@ -106,10 +106,10 @@ def work_everything(at: Working) -> None:
         level = (1000, 500, 250)[n % 3]
         assert not say(at.bench.set_lamp(source, channel.id, level).result(LONG_S))
         at.until(lambda c=channel.id, v=level: abs(at.hand.lit()[c] - v) <= 10)  # type: ignore[misc]
-    for channel in (c for c in channels if c.kind == "digits"):
-        places = int(channel.detail["places"], 16)
-        segments = bytes((0x7E, 0x30, 0x6D, 0x79, 0xB3)[:places])
-        assert not say(at.bench.set_digits(source, channel.id, segments).result(LONG_S))
+    for channel in (c for c in channels if c.kind == "display"):
+        digits = int(channel.detail["digits"], 16)
+        segments = bytes((0x7E, 0x30, 0x6D, 0x79, 0xB3)[:digits])
+        assert not say(at.bench.set_display(source, channel.id, segments).result(LONG_S))
         at.until(lambda c=channel.id, v=segments: at.hand.shown(c) == v)  # type: ignore[misc]
     at.session.mark("outputs done")
     assert at.bench.dark().result(LONG_S).sure

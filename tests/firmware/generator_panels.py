@@ -91,8 +91,8 @@ colour = "amber"
 current = "2 mA"
 channel = {{ id = "remote", pin = "595.15" }}
 
-[digits.number]
-places = 3
+[displays.number]
+digits = 3
 segment_current = "1 mA"
 channel = {{ id = "number", pin = "7219.6" }}
 """

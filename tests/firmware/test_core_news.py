@@ -347,5 +347,5 @@ def test_every_line_of_a_description_fits_and_is_whole(desk: Board) -> None:
         + ["encoder"]
         + ["pot"] * 2
         + ["lamp"] * 8
-        + ["digits"] * 3
+        + ["display"] * 3
     )

@@ -42,7 +42,7 @@ def test_the_first_line_is_boot_and_the_board_describes_itself() -> None:
     assert hello.words[5] == "desk"
     kinds = [item.words[2] for item in items]
     assert kinds[:4] == ["board", "model", "firmware", "clock"]
-    assert kinds[4:] == ["contact"] * 12 + ["encoder"] + ["pot"] * 2 + ["lamp"] * 8 + ["digits"] * 3
+    assert kinds[4:] == ["contact"] * 12 + ["encoder"] + ["pot"] * 2 + ["lamp"] * 8 + ["display"] * 3
     assert [item.words[3] for item in items if item.words[2] == "contact"] == DESK_CONTACTS
 
 

@@ -110,7 +110,7 @@ def test_a_display_on_any_other_pins_is_driven_without_the_spi() -> None:
     made = planned(
         BOARD
         + chain
-        + '[digits.d]\nplaces = 2\nsegment_current = "1 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n'
+        + '[displays.d]\ndigits = 2\nsegment_current = "1 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n'
     )
     assert "#define PANEL_DISPLAY_DATA D, 2 /* D2 */" in header(made)
     assert "#define PANEL_DISPLAY_ON_SPI 0" in header(made)
@@ -174,7 +174,7 @@ REFUSALS = {
     "a display driver on 3.3 V": (
         BOARD
         + 'supply = "3.3 V"\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
-        + '[digits.d]\nplaces = 1\nsegment_current = "2 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n',
+        + '[displays.d]\ndigits = 1\nsegment_current = "2 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n',
         7,
         "4 to 5.5 V",
     ),

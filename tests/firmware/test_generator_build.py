@@ -69,7 +69,7 @@ def pins_of(plan: Plan) -> dict[str, str]:
     """Channel id → pin, for every part of the plan's board, straight from the panel."""
     panel, board = plan.panel, plan.board.name
     channels = [channel for control in panel.controls for channel in control.channels]
-    channels += [part.channel for part in (*panel.lamps, *panel.digits)]
+    channels += [part.channel for part in (*panel.lamps, *panel.displays)]
     return {channel.id: channel.wire.pin for channel in channels if channel.board == board}
 
 
@@ -108,10 +108,14 @@ def test_a_generated_desk_describes_itself_as_the_panel_file_says(desk: str, tmp
             # A line holds 80 bytes: a long label is cut off at its end, never elsewhere.
             assert lamp.label.startswith(item.detail["label"])
             assert len(item.detail["label"]) >= 8
-    for digits in panel.digits:
-        if digits.channel.board == desk:
-            item = channels[digits.channel.id]
-            assert (item.kind, item.number("places"), item.detail["label"]) == ("digits", digits.places, digits.label)
+    for display in panel.displays:
+        if display.channel.board == desk:
+            item = channels[display.channel.id]
+            assert (item.kind, item.number("digits"), item.detail["label"]) == (
+                "display",
+                display.digits,
+                display.label,
+            )
 
 
 @needs_cc
@@ -131,7 +135,7 @@ def test_every_kind_of_part_is_worked_through_the_generated_map(tmp_path: Path) 
             "near": "lamp",
             "plain": "lamp",
             "remote": "lamp",
-            "number": "digits",
+            "number": "display",
         }
         assert channels["direct"].number("deb") == 25
         assert "inv" not in channels["high"].detail

@@ -39,7 +39,10 @@ def worked(plan: Plan, where: Path, hand: list[str], sets: str) -> Log:
     for number, setting in enumerate(sets.split()):
         script.append(f"{after} rx {ask(number + 1, f'set {setting}')}")
         after += 20_000
-    script += [f"{after + 100_000} lit", *(f"{after + 100_001} shown {each.digits.channel.id}" for each in plan.digits)]
+    script += [
+        f"{after + 100_000} lit",
+        *(f"{after + 100_001} shown {each.display.channel.id}" for each in plan.displays),
+    ]
     script.append(f"{after + 120_000} end")
     return chip_of(plan, where).run(script)
 

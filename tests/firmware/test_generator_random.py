@@ -35,7 +35,7 @@ FITTING = {
     "encoder": ["D6", "D7", "165.0", "165.7", "165.3", "165.2"],
     "pot": ["A6", "A7"],
     "lamp": ["D8", "595.0", "595.7", "595.4"],
-    "digits": ["7219.0"],
+    "display": ["7219.0"],
 }
 
 
@@ -69,8 +69,8 @@ def panels(draw: st.DrawFn) -> str:
         ]
     pools = {kind: draw(st.permutations(pins)) for kind, pins in FITTING.items()}
     for number in range(draw(st.integers(0, 8))):
-        kind = draw(st.sampled_from(["button", "switch", "encoder", "pot", "lamp", "digits"]))
-        table = {"lamp": "lamps", "digits": "digits"}.get(kind, "controls")
+        kind = draw(st.sampled_from(["button", "switch", "encoder", "pot", "lamp", "display"]))
+        table = {"lamp": "lamps", "display": "display"}.get(kind, "controls")
         pool = pools[kind if kind in FITTING else "contact"]
 
         def pin(pool: list[str] = pool) -> str:
@@ -81,10 +81,10 @@ def panels(draw: st.DrawFn) -> str:
             where = f"{where}/{pin() or 'D2'}"
         lines += [f"[{table}.p{number}]", f"label = {quoted(draw(LABELS))}"]
         lines += [f'kind = "{kind}"'] if table == "controls" else []
-        lines += [f"places = {draw(st.integers(1, 8))}"] if kind == "digits" else []
+        lines += [f"digits = {draw(st.integers(1, 8))}"] if kind == "display" else []
         most = 8 if careful else 45
         lines += [f'current = "{draw(st.integers(1, most))} mA"'] if kind == "lamp" else []
-        lines += ['segment_current = "0.3 mA"'] if kind == "digits" else []
+        lines += ['segment_current = "0.3 mA"'] if kind == "display" else []
         lines += ["wired = false"] if draw(st.integers(0, 5)) == 0 else []
         active = ', active = "high"' if draw(st.booleans()) else ""
         lines.append(f'channel = {{ id = "desk.c{number}", pin = "{where}"{active} }}')
@@ -106,17 +106,17 @@ def check_map(made: Plan, h: str, c: str) -> None:
     body = c.split("panel_slots[]")[1].split("};")[0]
     cells = re.findall(r"\{(t_\d+|0), [^}]*\}|BB_SPARE", body)
     slots = 8 * int(defined["PANEL_INPUT_BYTES"]) + 8 * int(defined["PANEL_LAMP_BYTES"])
-    slots += sum(int(defined[f"PANEL_{kind}"]) for kind in ("ENCODERS", "POTS", "DIGITS"))
+    slots += sum(int(defined[f"PANEL_{kind}"]) for kind in ("ENCODERS", "POTS", "DISPLAYS"))
     assert len(cells) == slots == made.slots
     texts = texts_of(c)
     ids = [text.split(" ")[0] for text in texts.values()]
     parts = [*made.contacts, *made.encoders, *made.pots]
     wanted = [each.channel.id for each in parts]
-    wanted += [output.lamp.channel.id for output in made.lamps] + [each.digits.channel.id for each in made.digits]
+    wanted += [output.lamp.channel.id for output in made.lamps] + [each.display.channel.id for each in made.displays]
     assert sorted(ids) == sorted(wanted)
     labels = {each.channel.id: each.control.label for each in parts}
     labels |= {output.lamp.channel.id: output.lamp.label for output in made.lamps}
-    labels |= {each.digits.channel.id: each.digits.label for each in made.digits}
+    labels |= {each.display.channel.id: each.display.label for each in made.displays}
     for text in texts.values():
         assert len(f"<00 item 00 digits {text}") <= BODY
         assert text.isascii()

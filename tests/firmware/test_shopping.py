@@ -25,8 +25,8 @@ current = "300 mA"
 forward = "3 V"
 driver = "transistor"
 channel = { id = "f", pin = "D8", connector = "J2", connector_pin = "1-3" }
-[digits.d]
-places = 8
+[displays.d]
+digits = 8
 channel = { id = "d1", pin = "7219.0" }
 repeat = { rows = 2 }
 """

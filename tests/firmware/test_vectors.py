@@ -127,7 +127,7 @@ def test_the_reference_board_describes_itself(running: Board) -> None:
         if wanted[0] == "firmware":
             assert found[0] == "firmware"  # which one it is, each board says for itself
             continue
-        named = 2 if wanted[0] in ("contact", "selector", "encoder", "pot", "lamp", "digits") else 1
+        named = 2 if wanted[0] in ("contact", "selector", "encoder", "pot", "lamp", "display") else 1
         assert found[:named] == wanted[:named]
         assert sorted(found[named:]) == sorted(wanted[named:])  # keys come in any order
 

@@ -84,7 +84,7 @@ def test_each_connector_says_its_common_wires() -> None:
     assert table["J1"] == ("1: sw_main, 2: sb_auto, 3: sb_on, 4: sw_batt", "ground")
     assert table["J3"] == ("2: volts", "ground and +")  # a potentiometer's two ends
     plug = 'connector = "J9", '
-    text = EXTERNAL.format("12 V").replace('id = "flood"', plug + 'id = "flood"').replace("places = 8", "places = 1")
+    text = EXTERNAL.format("12 V").replace('id = "flood"', plug + 'id = "flood"').replace("digits = 8", "digits = 1")
     made = planned(text.replace('id = "plain"', plug + 'id = "plain", active = "low"'))
     assert section(sections(made), "Connectors").table[1:] == (("J9", "flood, plain", "+ and LAMP+"),)
 
@@ -117,8 +117,8 @@ def test_chips_list_every_pin_once_and_chain_to_each_other() -> None:
     assert chips["U3"]["QH'"] == "U4 pin 14 (SER)"
     assert chips["U4"]["QH"].startswith("Ferne Lampe")
     assert chips["U5"]["DOUT"] == "U6 pin 1 (DIN)"
-    assert chips["U5"]["DIG 7"] == "cathode of Number, place 2 from the left (number)"
-    assert chips["U6"]["DIG 0"] == "cathode of Number, place 3 from the left (number)"
+    assert chips["U5"]["DIG 7"] == "cathode of Number, digit 2 from the left (number)"
+    assert chips["U6"]["DIG 0"] == "cathode of Number, digit 3 from the left (number)"
 
 
 @pytest.mark.parametrize(
@@ -147,9 +147,9 @@ def test_an_output_enable_pin_is_a_pin_like_any_other() -> None:
 
 def test_the_display_drivers_resistor_is_on_the_safe_side_of_its_table() -> None:
     # MAX7219 data sheet, table 11 (from memory): 2.0 V LEDs, 20 mA a segment at its peak: 28.0 kΩ. The mean of one
-    # place in eight is 2.5 mA.
+    # digit in eight is 2.5 mA.
     chain = 'chains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
-    part = '[digits.d]\nplaces = 1\nsegment_current = "2.5 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n'
+    part = '[displays.d]\ndigits = 1\nsegment_current = "2.5 mA"\nchannel = { id = "desk.d", pin = "7219.0" }\n'
     (chip,) = chain_chips(planned(BOARD + chain + part))
     assert 28.0 <= float(re.search(r"([\d.]+) kΩ between ISET", chip.note)[1]) <= 33.0  # type: ignore[index]
 
@@ -208,11 +208,11 @@ chip = "atmega328p"
 budget = "1.2 A"
 external_supply = "{}"
 chains.7219 = {{ data = "D11", clock = "D13", load = "D10", chips = 2 }}
-[digits.a]
-places = 8
+[displays.a]
+digits = 8
 channel = {{ id = "a", pin = "7219.0" }}
-[digits.b]
-places = 8
+[displays.b]
+digits = 8
 channel = {{ id = "b", pin = "7219.8" }}
 [lamps.flood]
 current = "60 mA"
@@ -246,7 +246,7 @@ def test_a_supply_that_a_display_driver_does_not_bear_feeds_only_the_lamps() -> 
     # MAX7219 data sheet 19-4452: 4.0 to 5.5 V. The displays stay on USB, which cannot give them 640 mA.
     with pytest.raises(Trouble, match=r"takes up to 654\.3 mA from USB"):
         planned(EXTERNAL.format("12 V"))
-    made = planned(EXTERNAL.format("12 V").replace("places = 8", 'places = 8\nsegment_current = "1 mA"'))
+    made = planned(EXTERNAL.format("12 V").replace("digits = 8", 'digits = 8\nsegment_current = "1 mA"'))
     assert {pin.goes_to for chip in chain_chips(made) for pin in chip.pins if pin.name == "V+"} == {"+"}
     table = {row[0]: row[1:] for row in section(sections(made), "Supplies").table}
     assert table["+"][1:] == ("the board, Plain, A, B", "192.3 mA")

@@ -26,7 +26,7 @@ DESCRIPTION = items(
     ("encoder", "e1", {"det": "4"}),
     ("lamp", "l1", {"dim": "1"}),
     ("lamp", "l2", {}),
-    ("digits", "d1", {"places": "2"}),
+    ("display", "d1", {"digits": "2"}),
 )
 
 
@@ -40,7 +40,10 @@ class Peer:
         self.heard = b""
         self.lines = 0
         self.following: tuple[int, int] | None = None
-        self.board = BoardSide(options.get("ident", "desk"), "A desk", DESCRIPTION, buffer=options.get("buffer", 128))
+        described = DESCRIPTION
+        if options.get("former"):
+            described = (*DESCRIPTION[:-1], DESCRIPTION[-1]._replace(kind="digits", detail={"places": "2"}))
+        self.board = BoardSide(options.get("ident", "desk"), "A desk", described, buffer=options.get("buffer", 128))
         self.board.on_outputs = self.outputs
         self.plug()
 

@@ -32,7 +32,7 @@ def test_a_board_is_brought_up_and_driven(board: Boards, bench: Benches) -> None
     info = here.stands(desk.port, "live")
     assert (info.ident, info.rate) == ("lighting", 115200)
     assert did(here.bench.set_lamp(info.source, "l1", 500)).answer is not None
-    assert did(here.bench.set_digits(info.source, "d1", bytes([0x7E, 0x30])))
+    assert did(here.bench.set_display(info.source, "d1", bytes([0x7E, 0x30])))
     assert desk.say("values")["l1"] == 500
     assert desk.say("values")["d1"] == 0x7E30
     desk.say("change sw1 1")
@@ -48,6 +48,12 @@ def test_a_board_is_brought_up_and_driven(board: Boards, bench: Benches) -> None
 
 
 @pytest.mark.slow
+def test_early_firmware_is_told_the_words_of_today(board: Boards, bench: Benches) -> None:
+    desk = board(former=True)
+    text = bench(desk.port).stands(desk.port, "live").text
+    assert text.startswith("describes 'd1' as 'digits', which the protocol calls 'display' now")
+
+
 def test_a_slow_boot_loader_is_waited_for_and_that_is_said(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting", loader_s=1.5)
     here = bench(desk.port)

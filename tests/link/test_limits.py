@@ -26,7 +26,7 @@ DESCRIPTION = items(
     ("lamp", "l1", {"dim": "1"}),
     ("lamp", "l2", {}),
     ("lamp", "l3", {"dim": "1"}),
-    ("digits", "d1", {"places": "3"}),
+    ("display", "d1", {"digits": "3"}),
 )
 
 
@@ -99,7 +99,7 @@ class SlowBoard:
             self.levels[channel] = value
         allowance = self.outputs.allowance
         now_ma = sum(
-            allowance.share_ma(channel, "digits" if channel == "d1" else "lamp", value, channel != "l2")
+            allowance.share_ma(channel, "display" if channel == "d1" else "lamp", value, channel != "l2")
             for channel, value in self.levels.items()
         )
         self.most_ma = max(self.most_ma, now_ma)
@@ -468,7 +468,7 @@ def test_a_set_that_a_board_may_refuse_takes_no_other_with_it() -> None:
 def test_requests_fit_a_line() -> None:
     from benchcon.wire.codec import LINE_MOST, request
 
-    described = items(*(("digits", f"d{n}", {"places": "8"}) for n in range(9)), ("lamp", "lampabcd", {}))
+    described = items(*(("display", f"d{n}", {"digits": "8"}) for n in range(9)), ("lamp", "lampabcd", {}))
     outputs = BoardOutputs(Allowance(1e9, 1e9, 1e9))
     outputs.describe(described, 0)
     outputs.want({item.id: 0x3E8 for item in described}, None)

@@ -60,13 +60,13 @@ def test_no_lamp_or_display_really_flashes_too_often(desks: Demo, bench: Benches
     here = bench(*[desk.port for desk in desks.boards], panel=panel)
     numbers = all_live(here, desks)
     lamps = [(numbers[lamp.channel.board], lamp.channel.id) for lamp in panel.lamps][:6]
-    display = panel.digits[0]
+    display = panel.displays[0]
     futures = []
     for turn in range(24):
         for source, channel in lamps:
             futures.append(here.bench.set_lamp(source, channel, 1000 * (turn % 2)))
-        segments = bytes([0x7F] * display.places) if turn % 2 else bytes(display.places)
-        futures.append(here.bench.set_digits(numbers[display.channel.board], display.channel.id, segments))
+        segments = bytes([0x7F] * display.digits) if turn % 2 else bytes(display.digits)
+        futures.append(here.bench.set_display(numbers[display.channel.board], display.channel.id, segments))
         if turn == 12:
             here.bench.wink(lamps[0][0])
             here.bench.blink(*lamps[0], True)

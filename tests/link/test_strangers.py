@@ -34,7 +34,7 @@ word = st.one_of(
     st.from_regex(r"[a-z][a-z0-9_]{0,7}", fullmatch=True),
     st.from_regex(r"[a-z][a-z0-9_]{0,7}=[0-9A-FZ]{0,17}", fullmatch=True),
     st.from_regex(r"[0-9A-F]{1,8}", fullmatch=True),
-    st.sampled_from(["00", "01", "FF", "FFFF", "0080", "00000000", "lamp", "l1=3E8", "dim=1", "%1B%5B2J", "places=F"]),
+    st.sampled_from(["00", "01", "FF", "FFFF", "0080", "00000000", "lamp", "l1=3E8", "dim=1", "%1B%5B2J", "digits=F"]),
 )
 hello = st.builds(
     lambda items, buffer, boot, ident: ("hello", "01", f"{items:02X}", f"{buffer:04X}", f"{boot:04X}", ident),
@@ -46,7 +46,7 @@ hello = st.builds(
 item = st.builds(
     lambda index, kind, rest: ("item", f"{index:02X}", kind, *rest),
     st.integers(0, 3),
-    st.sampled_from(["lamp", "digits", "contact", "board", "odd"]),
+    st.sampled_from(["lamp", "display", "contact", "board", "odd"]),
     st.lists(word, max_size=3),
 )
 words = st.one_of(hello, item, st.lists(word, min_size=1, max_size=6).map(tuple))

@@ -38,7 +38,7 @@ def test_a_good_file_says_what_is_in_it_and_what_comes_next(here: Path, capsys: 
     assert err == ""
     # Counted in the demo's panel file.
     text = (here / "good.toml").read_text()
-    controls, lamps, displays = (text.count(f"\n[{word}.") for word in ("controls", "lamps", "digits"))
+    controls, lamps, displays = (text.count(f"\n[{word}.") for word in ("controls", "lamps", "displays"))
     assert out == (
         f"good.toml: a good panel file: 3 boards (lighting, met, power), {controls} controls, {lamps} lamps, "
         f"{displays} displays; next: benchcon try good.toml\n"

@@ -64,9 +64,9 @@ def test_pins_are_counted_on_as_the_part_takes_them(table: str, pins: list[str])
 def test_displays_take_as_many_digits_of_the_chain_as_they_have() -> None:
     panel = loads(
         '[boards.b]\nchains.7219 = { data = "D11", clock = "D13", load = "D10" }\n'
-        '[digits.d]\nplaces = 3\nchannel = { id = "d1", pin = "7219.0" }\nrepeat = { rows = 2 }\n'
+        '[displays.d]\ndigits = 3\nchannel = { id = "d1", pin = "7219.0" }\nrepeat = { rows = 2 }\n'
     )
-    assert [display.channel.wire.pin for display in panel.digits] == ["7219.0", "7219.3"]
+    assert [display.channel.wire.pin for display in panel.displays] == ["7219.0", "7219.3"]
 
 
 def test_labels_can_be_said_one_by_one() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from benchcon.cli.main import main
 from benchcon.panel.file import inspect, loads
-from benchcon.panel.model import Channel, Digits
+from benchcon.panel.model import Channel, Display
 from benchcon.panel.segments import format_number
 from benchcon.protocol_files import protocols_dir
 
@@ -36,7 +36,7 @@ def test_the_other_examples_belong_to_good_files() -> None:
     assert loads(f"[boards.desk]\n{matrix}").matrices[0].columns == ("D6", "D7", "D8")
 
 
-TABLES = {"panel", "boards", "controls", "lamps", "digits", "displays", "matrices", "triggers", "channel"}
+TABLES = {"panel", "boards", "controls", "lamps", "display", "displays", "matrices", "triggers", "channel"}
 
 
 def examples() -> list[tuple[str, str]]:
@@ -54,7 +54,7 @@ def examples() -> list[tuple[str, str]]:
                 "boards",
                 "controls",
                 "lamps",
-                "digits",
+                "display",
                 "displays",
                 "matrices",
                 "triggers",
@@ -112,7 +112,7 @@ def test_a_message_reads_as_the_document_says() -> None:
         ("controls.c", "kind = 'pot'"),
         ("controls.c.channel", ""),
         ("lamps.l", ""),
-        ("digits.d", ""),
+        ("displays.d", ""),
         ("matrices.m", ""),
     ],
 )
@@ -133,5 +133,5 @@ def test_the_table_of_formats_is_what_is_shown() -> None:
         form, *shown = (
             cell.strip(" `") if index == 0 else cell[2:-2] for index, cell in enumerate(row.split("|")[1:-1])
         )
-        digits = Digits("d", "D", Channel("b", "d"), len(form.replace(".", "")), form)
-        assert [format_number(digits, value) for value in (7, 1013.25, -5, 1e9)] == shown
+        display = Display("d", "D", Channel("b", "d"), len(form.replace(".", "")), form)
+        assert [format_number(display, value) for value in (7, 1013.25, -5, 1e9)] == shown

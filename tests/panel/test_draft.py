@@ -34,9 +34,11 @@ def board_of(panel: Panel, name: str) -> tuple[str, str, str, tuple[Item, ...]]:
         if lamp.channel.board == name:
             detail = {"pin": lamp.channel.wire.pin, "label": lamp.label, "dim": "1", "colour": lamp.colour}
             said.append(("lamp", lamp.channel.id, detail))
-    for digits in panel.digits:
-        if digits.channel.board == name:
-            said.append(("digits", digits.channel.id, {"pin": digits.channel.wire.pin, "places": f"{digits.places:X}"}))
+    for display in panel.displays:
+        if display.channel.board == name:
+            said.append(
+                ("display", display.channel.id, {"pin": display.channel.wire.pin, "digits": f"{display.digits:X}"})
+            )
     return f"/dev/tty{name}", name, f"{name} desk", items(*said)
 
 
@@ -52,7 +54,7 @@ def test_a_draft_of_the_demo_has_every_channel_pin_and_label(ostrey: Panel) -> N
     assert wires(found) == wires(ostrey)
     assert {board.chip for board in found.boards} == {"atmega328p"}
     assert {part.label for part in ostrey.lamps} == {part.label for part in found.lamps}
-    assert [part.places for part in found.digits] == [part.places for part in ostrey.digits]
+    assert [part.digits for part in found.displays] == [part.digits for part in ostrey.displays]
 
 
 def test_a_dark_switch_is_drafted_and_a_channel_called_all_is_not() -> None:
@@ -100,10 +102,10 @@ def test_two_boards_alike_can_still_be_drafted() -> None:
 
 _STRANGE = st.text(max_size=12) | st.sampled_from(["D4", "D0", "A0", "165.3", "595.9", "7219.60", "D2/D3", "keys.r0c0"])
 _ITEM = st.tuples(
-    st.sampled_from(["contact", "selector", "encoder", "pot", "lamp", "digits", "board", "model", "servo"]),
+    st.sampled_from(["contact", "selector", "encoder", "pot", "lamp", "display", "board", "model", "servo"]),
     st.sampled_from(["a", "b2", "lamp", "long_one", "Bad", "", "\x1b"]),
     st.dictionaries(
-        st.sampled_from(["pin", "label", "colour", "places", "pos", "det", "top", "dim", "chip", "text"]), _STRANGE
+        st.sampled_from(["pin", "label", "colour", "digits", "pos", "det", "top", "dim", "chip", "text"]), _STRANGE
     ),
 )
 _BOARD = st.tuples(

@@ -160,10 +160,8 @@ def test_chips_are_held_against_their_data_sheets() -> None:
     # Three lamps of 20 mA are 60 mA, less than what breaks the chip, and each more than an output is made for.
     assert len(findings(lamps(3, "20 mA", ["595.0", "595.1", "595.2"], chain))) == 3
     # Source: MAX7219/MAX7221 data sheet: 40 mA peak a segment, about 330 mA with everything lit (from memory).
-    full = (
-        "[boards.b]\nchains.7219 = { chips = 1 }\nbudget = '400 mA'\n[digits.d]\nplaces = 8\nsegment_current = '5 mA'\n"
-    )
-    full += "channel = { id = 'd', pin = '7219.0' }\n"
+    full = "[boards.b]\nchains.7219 = { chips = 1 }\nbudget = '400 mA'\n[displays.d]\ndigits = 8\n"
+    full += "segment_current = '5 mA'\nchannel = { id = 'd', pin = '7219.0' }\n"
     assert findings(full) == []
     assert any("5 mA a segment at most" in each for each in findings(full.replace("'5 mA'", "'6 mA'")))
 
@@ -197,7 +195,7 @@ def test_a_mega_takes_more_for_itself_than_an_uno() -> None:
     assert any("about 100 mA for itself" in each for each in findings(base.format("atmega2560")))
 
 
-DISPLAY = "[digits.d]\nplaces = 1\nsegment_current = '2 mA'\nchannel = { id = 'd', pin = '7219.0' }\n"
+DISPLAY = "[displays.d]\ndigits = 1\nsegment_current = '2 mA'\nchannel = { id = 'd', pin = '7219.0' }\n"
 
 
 @pytest.mark.parametrize(
@@ -207,8 +205,8 @@ DISPLAY = "[digits.d]\nplaces = 1\nsegment_current = '2 mA'\nchannel = { id = 'd
         ("5 V", "5 V", "LAMP+", ""),
         ("5 V", "4 V", "LAMP+", ""),
         ("5 V", "5.5 V", "LAMP+", ""),
-        ("5 V", "12 V", "+", "advice: digits.d stays on the board's own supply"),
-        ("5 V", "3.9 V", "+", "advice: digits.d stays on the board's own supply"),
+        ("5 V", "12 V", "+", "advice: displays.d stays on the board's own supply"),
+        ("5 V", "3.9 V", "+", "advice: displays.d stays on the board's own supply"),
         ("3.3 V", "", "+", "would be fed with 3.3 V; a MAX7219 takes 4 to 5.5 V"),
         ("3.3 V", "12 V", "+", "would be fed with 3.3 V"),
         ("3.3 V", "5 V", "LAMP+", "a MAX7219 takes 3.5 V or more for high"),
@@ -225,7 +223,7 @@ def test_a_display_driver_is_fed_by_what_it_bears(supply: str, external: str, ra
     assert all(word in each for each in found)
     read = inspect(f"[boards.b]\n{board}{DISPLAY}")[0]
     assert read is not None
-    assert rail_of(read.boards[0], read.digits[0]).name == rail
+    assert rail_of(read.boards[0], read.displays[0]).name == rail
 
 
 @pytest.mark.parametrize(
@@ -292,7 +290,7 @@ def test_a_lamp_without_a_current_takes_what_its_pin_is_made_for() -> None:
 def test_current_follows_what_is_shown() -> None:
     found = panel(
         "[lamps.l]\ncurrent = '20 mA'\nchannel = 'l'\n[lamps.m]\ncurrent = '10 mA'\ndimmed = false\nchannel = 'm'\n"
-        "[digits.d]\nplaces = 2\nsegment_current = '2 mA'\nchannel = 'd'\n[lamps.off]\nwired = false\nchannel = 'o'\n"
+        "[displays.d]\ndigits = 2\nsegment_current = '2 mA'\nchannel = 'd'\n[lamps.off]\nwired = false\nchannel = 'o'\n"
     )
     assert current_ma(found, "b", {}) == 0
     # Source: CIE 1976, lightness 50 is a luminance of 18.42 %.

@@ -158,10 +158,12 @@ MISTAKES = [
     ("[controls.p]\nkind = 'pot'\nlow = 9\nhigh = 3\nchannel = 'p'\n", 9, ["low is 9", "below high"]),
     ("[controls.b]\nkind = 'button'\nchannel = { id = 'b', pin = 'keys.r0c0' }\n", 9, ["unknown matrix"]),
     ("[matrices.keys]\nrows = ['D4']\ncolumns = ['Q5']\n", 9, ["matrices.keys.columns[1]", '"Q5"']),
-    ("[digits.d]\nchannel = 'd'\n", 7, ["places"]),
-    ("[digits.d]\nchannel = 'd'\nplaces = 9\n", 9, ["places is 9", "1 to 8"]),
-    ("[digits.d]\nchannel = 'd'\nplaces = 3\nformat = '0000'\n", 10, ["0000", "4 places", "has 3"]),
-    ("[digits.d]\nchannel = 'd'\nplaces = 3\nformat = '%03d'\n", 10, ["%03d", "no format"]),
+    ("[displays.d]\nchannel = 'd'\n", 7, ["digits"]),
+    ("[displays.d]\nchannel = 'd'\ndigits = 9\n", 9, ["digits is 9", "1 to 8"]),
+    ("[displays.d]\nchannel = 'd'\ndigits = 3\nformat = '0000'\n", 10, ["0000", "4 digits", "has 3"]),
+    ("[displays.d]\nchannel = 'd'\ndigits = 3\nformat = '%03d'\n", 10, ["%03d", "no format"]),
+    ("[displays.d]\nchannel = 'd'\nplaces = 3\n", 9, ["places is called digits now"]),
+    ("[digits.d]\nchannel = 'd'\nplaces = 3\n", 7, ["digits is called displays now", "[displays.NAME]"]),
     ("triggers = 3\n", 7, ["unknown"]),  # under [boards.desk]
     ("[lights.a]\n", 7, ["lights", "unknown"]),
 ]
@@ -183,7 +185,7 @@ def test_a_mistake_is_one_line_that_says_where_and_what(text: str, line: int, wo
 
 def test_chains_bound_their_places() -> None:
     chained = BOARD + "chains.7219 = { data = 'D11', clock = 'D13', load = 'D10' }\n"
-    two = "[digits.a]\nplaces = 5\nchannel = { id = 'a', pin = '7219.0' }\n[digits.b]\nplaces = 5\n"
+    two = "[displays.a]\ndigits = 5\nchannel = { id = 'a', pin = '7219.0' }\n[displays.b]\ndigits = 5\n"
     assert any("7219.4" in each for each in findings(chained + two + "channel = { id = 'b', pin = '7219.4' }\n"))
     found = findings(chained + two + "channel = { id = 'b', pin = '7219.5' }\n")
     assert any("7219.9" in each and "7219.7" in each for each in found)
@@ -211,7 +213,7 @@ def test_advice_does_not_keep_a_panel_from_being_opened() -> None:
 
 
 def test_all_mistakes_of_a_file_are_found_at_once() -> None:
-    text = BOARD + LAMP + "colour = 'x'\ncurrent = 3\nat = 5\n[digits.d]\nplaces = 0\n"
+    text = BOARD + LAMP + "colour = 'x'\ncurrent = 3\nat = 5\n[displays.d]\ndigits = 0\n"
     found = findings(text)
     assert len(found) == 5
     assert [int(each.split(":")[1]) for each in found] == [9, 10, 11, 12, 13]

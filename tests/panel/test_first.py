@@ -97,7 +97,7 @@ def test_questions_make_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, 
     assert f"Next: benchcon try {path}" in said
     panel = loads(path.read_text("utf-8"))
     assert (panel.title, panel.width_mm, panel.height_mm) == ("Winch house", 150, 203.2)
-    assert [part.label for part in panel.digits] == ["Display 1"]
+    assert [part.label for part in panel.displays] == ["Display 1"]
     assert [control.label for control in panel.controls if control.kind == "switch"] == [f"Switch {n}" for n in "123"]
     assert [lamp.inside for lamp in panel.lamps if lamp.inside] == ["lit_button_1", "lit_button_2", "lit_button_3"]
     assert [board.chip for board in panel.boards] == ["atmega328p"]

@@ -22,7 +22,7 @@ def test_it_has_the_three_desks_and_their_parts(ostrey: Panel) -> None:
     kinds = [(channels_of(part)[0].board, getattr(part, "kind", type(part).__name__)) for part in ostrey.parts]
     assert kinds.count(("lighting", "switch")) == 6
     assert kinds.count(("lighting", "Lamp")) == 5
-    assert [digits.places for digits in ostrey.digits] == [3, 2, 5]
+    assert [display.digits for display in ostrey.displays] == [3, 2, 5]
     intensity = ostrey.part("intensity")
     assert intensity is not None
     assert len(intensity.positions) == 5  # type: ignore[union-attr]

@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.errors import Trouble
-from benchcon.panel.model import Channel, Digits
+from benchcon.panel.model import Channel, Display
 from benchcon.panel.segments import decode, encode, format_number
 
 
-def display(places: int, form: str = "") -> Digits:
-    return Digits("d", "D", Channel("desk", "d"), places, form)
+def display(digits: int, form: str = "") -> Display:
+    return Display("d", "D", Channel("desk", "d"), digits, form)
 
 
 @pytest.mark.parametrize(
@@ -34,9 +34,9 @@ def test_whatever_is_shown_has_a_text_that_shows_it_again(segments: bytes) -> No
 
 
 @given(st.lists(st.tuples(st.sampled_from("0123456789-AbCdEFhLnoPrtUy "), st.sampled_from(["", "."])), max_size=8))
-def test_what_is_typed_is_what_is_read_back(figures: list[tuple[str, str]]) -> None:
-    text = "".join(figure + point for figure, point in figures)
-    assert decode(encode(text, len(figures))) == text
+def test_what_is_typed_is_what_is_read_back(characters: list[tuple[str, str]]) -> None:
+    text = "".join(character + point for character, point in characters)
+    assert decode(encode(text, len(characters))) == text
 
 
 def test_shorter_text_stands_at_the_right_and_points_take_no_place() -> None:
@@ -47,16 +47,16 @@ def test_shorter_text_stands_at_the_right_and_points_take_no_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "places", "words"),
-    [("123", 2, "needs 3 places; the display has 2"), ("K", 1, '"K"'), ("\x1b", 1, "x1B"), ("1{AH}", 4, '"{"')],
+    ("text", "digits", "words"),
+    [("123", 2, "needs 3 digits; the display has 2"), ("K", 1, '"K"'), ("\x1b", 1, "x1B"), ("1{AH}", 4, '"{"')],
 )
-def test_what_cannot_be_shown_is_said(text: str, places: int, words: str) -> None:
+def test_what_cannot_be_shown_is_said(text: str, digits: int, words: str) -> None:
     with pytest.raises(Trouble, match=words.replace("{", r"\{")):
-        encode(text, places)
+        encode(text, digits)
 
 
 @pytest.mark.parametrize(
-    ("form", "places", "value", "shown"),
+    ("form", "digits", "value", "shown"),
     [
         ("000", 3, 7, "007"),
         ("##0", 3, 7, "  7"),
@@ -77,8 +77,8 @@ def test_what_cannot_be_shown_is_said(text: str, places: int, words: str) -> Non
         ("000", 3, None, "   "),
     ],
 )
-def test_numbers_are_shown_as_the_format_says(form: str, places: int, value: float | None, shown: str) -> None:
-    assert format_number(display(places, form), value) == shown
+def test_numbers_are_shown_as_the_format_says(form: str, digits: int, value: float | None, shown: str) -> None:
+    assert format_number(display(digits, form), value) == shown
 
 
 @given(
@@ -86,18 +86,18 @@ def test_numbers_are_shown_as_the_format_says(form: str, places: int, value: flo
     st.integers(-(10**9), 10**9) | st.floats(-1e6, 1e6) | st.floats(),
 )
 def test_a_display_never_shows_a_wrong_number(form: str, value: float) -> None:
-    places = len(form.replace(".", ""))
-    shown = format_number(display(places, form), value)
-    assert len(encode(shown, places)) == places
-    assert decode(encode(shown, places)) == shown
-    if shown != "-" * places:
+    digits = len(form.replace(".", ""))
+    shown = format_number(display(digits, form), value)
+    assert len(encode(shown, digits)) == digits
+    assert decode(encode(shown, digits)) == shown
+    if shown != "-" * digits:
         part = len(form.partition(".")[2])
         exact = Decimal(repr(value)).quantize(Decimal(1).scaleb(-part), ROUND_HALF_UP)
         assert Decimal(shown.strip()) == exact
 
 
 def test_a_format_that_does_not_fit_is_said() -> None:
-    with pytest.raises(Trouble, match="fills 4 places; d has 3"):
+    with pytest.raises(Trouble, match="fills 4 digits; d has 3"):
         format_number(display(3), 1, "0000")
     with pytest.raises(Trouble, match="no format"):
         format_number(display(3), 1, "%d")

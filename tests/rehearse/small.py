@@ -55,15 +55,15 @@ colour = "red"
 current = "8 mA"
 channel = { id = "desk.l_alarm" }
 
-[digits.pressure]
+[displays.pressure]
 label = "Pressure"
-places = 5
+digits = 5
 format = "0000.0"
 channel = { id = "desk.d_qnh" }
 
-[digits.level]
+[displays.level]
 label = "Level"
-places = 5
+digits = 5
 channel = { id = "desk.d_level" }
 """
 

@@ -9,17 +9,17 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from benchcon.panel.model import Channel, Digits, Lamp
+from benchcon.panel.model import Channel, Display, Lamp
 from benchcon.panel.segments import encode
-from benchcon.rehearse.showing import NO_DATA, OVERFLOW, NumberStyle, display_shows, lamp_shows, places_of
+from benchcon.rehearse.showing import NO_DATA, OVERFLOW, NumberStyle, digits_of, display_shows, lamp_shows
 
 
-def display(places: int = 5, form: str = "") -> Digits:
-    return Digits("d", "D", Channel("desk", "d"), places, form)
+def display(digits: int = 5, form: str = "") -> Display:
+    return Display("d", "D", Channel("desk", "d"), digits, form)
 
 
-def shows(value: object, form: str = "", places: int = 5, own: str = "", **look: float) -> str:
-    return display_shows(display(places, own), value, NumberStyle(form, **look)).text
+def shows(value: object, form: str = "", digits: int = 5, own: str = "", **look: float) -> str:
+    return display_shows(display(digits, own), value, NumberStyle(form, **look)).text
 
 
 def test_the_segments_are_those_of_the_driver_s_data_sheet() -> None:
@@ -58,7 +58,7 @@ def test_python_s_format_language(value: float, form: str, text: str) -> None:
 
 def test_the_display_s_own_format_is_used_where_the_rule_has_none() -> None:
     assert shows(1013.25, own="0000.0") == "1013.3"
-    assert shows(7, places=3, own="000") == "007"
+    assert shows(7, digits=3, own="000") == "007"
 
 
 def test_scale_and_conversion() -> None:
@@ -93,11 +93,11 @@ def test_what_seven_segments_cannot_show_is_said() -> None:
 
 @given(st.integers(1, 8), st.floats(-1e9, 1e9), st.sampled_from(["", "d", ".0f", ".1f", ".2f", "08.3f", ",", ",.1f"]))
 @example(5, -0.04, ".1f")
-def test_a_shown_number_is_the_number(places: int, value: float, form: str) -> None:
+def test_a_shown_number_is_the_number(digits: int, value: float, form: str) -> None:
     """Whatever stands there and is not said to be too much reads back as the value, rounded."""
-    shown = display_shows(display(places), value, NumberStyle(form))
-    assert len(shown.value) == places  # type: ignore[arg-type]
-    assert shown.value == encode(shown.text, places)
+    shown = display_shows(display(digits), value, NumberStyle(form))
+    assert len(shown.value) == digits  # type: ignore[arg-type]
+    assert shown.value == encode(shown.text, digits)
     if shown.why:
         assert shown.why == OVERFLOW
         return
@@ -118,7 +118,7 @@ def test_places_are_counted_as_the_segments_are_made(text: str) -> None:
         made = encode(text, 64)
     except Exception:
         return
-    assert len(encode(text, max(places_of(text), 1))) == max(places_of(text), 1)
+    assert len(encode(text, max(digits_of(text), 1))) == max(digits_of(text), 1)
     assert made == encode(text, 64)
 
 

@@ -16,7 +16,7 @@ from benchcon.wire.records import BENCH, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOT
 BEGAN = datetime(2026, 3, 1, 12, 0, 0, 0, UTC)
 DESKS = {
     1: ("lighting", ["contact sw1 pin=D4 label=Stop%20bar", "selector sel1 pos=5", "lamp l1 dim=1", "pot p1 top=03FF"]),
-    2: ("met", ["encoder e1 det=4", "digits d1 places=3", "digits d8 places=8", "contact b1"]),
+    2: ("met", ["encoder e1 det=4", "display d1 digits=3", "display d8 digits=8", "contact b1"]),
 }
 
 

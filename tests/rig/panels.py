@@ -74,9 +74,9 @@ current = "10 mA"
 forward = "2.1 V"
 channel = { id = "desk.l3", pin = "D13" }
 
-[digits.number]
+[displays.number]
 label = "Number"
-places = 3
+digits = 3
 channel = { id = "desk.num" }
 """
 

@@ -10,7 +10,7 @@ from benchcon.cli.main import main
 from benchcon.demo import panel_path
 
 FAULT = '[[faults]]\nkind = "dead"\nchannel = "met.{}"\n'
-OWN = '[panel]\ntitle = "Own"\n[boards.met]\n[digits.speed]\nplaces = 2\nchannel = "met.d_speed"\n'
+OWN = '[panel]\ntitle = "Own"\n[boards.met]\n[displays.speed]\ndigits = 2\nchannel = "met.d_speed"\n'
 
 
 @pytest.fixture

@@ -21,8 +21,8 @@ kind = "switch"
 channel = "desk.s2"
 [lamps.ready]
 channel = "desk.l1"
-[digits.depth]
-places = 2
+[displays.depth]
+digits = 2
 channel = "desk.d1"
 [lamps.beacon]
 channel = "roof.l1"

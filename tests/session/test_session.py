@@ -85,7 +85,7 @@ def _work(watched: Watched, desks: Demo) -> None:
     (hand.release if before else hand.press)("sw_app")
     watched.until(lambda: watched.value("lighting", "sw_app") == 1 - (before or 0))
     watched.bench.set_lamp(lighting, "l_app", 600).result(LONG_S)
-    watched.bench.set_digits(met, "d_spd", b"\x30\x6d").result(LONG_S)
+    watched.bench.set_display(met, "d_spd", b"\x30\x6d").result(LONG_S)
     desks.hands["met"].turn("enc_qnh", 2)
     watched.until(lambda: watched.value("met", "enc_qnh"))
     watched.session.mark("half way")

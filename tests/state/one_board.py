@@ -23,7 +23,7 @@ ITEMS = items(
     ("encoder", "e1", {"det": "4"}),
     ("pot", "p1", {"top": "03FF"}),
     ("lamp", "l1", {"dim": "1"}),
-    ("digits", "d1", {"places": "3"}),
+    ("display", "d1", {"digits": "3"}),
 )
 
 

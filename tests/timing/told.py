@@ -41,9 +41,9 @@ channel = "right.l1"
 answers = "hdg_button"
 within = "100 ms"
 
-[digits.course_shown]
+[displays.course_shown]
 channel = "right.d1"
-places = 3
+digits = 3
 answers = "course"
 
 [lamps.other]
@@ -51,7 +51,7 @@ channel = "right.l2"
 """
 ITEMS = {
     1: ("left", ["contact b1", "contact sw1", "encoder e1 det=4", "lamp l1 dim=1"]),
-    2: ("right", ["digits d1 places=3", "lamp l1 dim=1", "lamp l2 dim=1"]),
+    2: ("right", ["display d1 digits=3", "lamp l1 dim=1", "lamp l2 dim=1"]),
 }
 
 

@@ -97,13 +97,13 @@ class Built:
                 plug, pin = f"J{int(plug[1:]) + 1}", 0
         digit = 0
         for _ in range(displays):
-            places = rng.randint(1, 5)
+            digits = rng.randint(1, 5)
             self.count += 1
             self.text.append(
-                f'[digits.d{self.count}]\nlabel = "Display {self.count}"\nplaces = {places}\nsegment_current = "2 mA"\n'
+                f'[displays.d{self.count}]\nlabel = "Display {self.count}"\ndigits = {digits}\nsegment_current = "2 mA"\n'
                 f'channel = {{ id = "{name}.c{self.count}", pin = "7219.{digit}" }}'
             )
-            digit += places
+            digit += digits
 
     def _contacts(self, name: str, pins: list[str]) -> None:
         """Buttons, toggles, rotary and three-position switches, on plugs of ten."""
@@ -199,15 +199,15 @@ def simple(kind: str, on: str, found: str | tuple[str, ...], words: str = "", co
     return make
 
 
-def segment(kind: str, found: str, two: bool = False, place: bool = False):
+def segment(kind: str, found: str, two: bool = False, digit: bool = False):
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
-        ids = wrongs.some(board, "digits")
+        ids = wrongs.some(board, "display")
         if not ids:
             return None
         names = wrongs.rng.sample("ABCDEFGP", 2)
-        at = wrongs.rng.randint(1, board.places[ids[0]]) if place and wrongs.rng.random() < 0.5 else 0
+        at = wrongs.rng.randint(1, board.digits[ids[0]]) if digit and wrongs.rng.random() < 0.5 else 0
         words = f"first={names[0]} second={names[1]}" if two else f"segment={names[0]}"
-        words += f" place={at}" if at and not two else ""
+        words += f" digit={at}" if at and not two else ""
         detail: dict[str, Any] = {"segments": sorted(names if two else names[:1])}
         key = frozenset({f"{name}.{ids[0]}"})
         return Truth((name, f"{kind} {ids[0]} {words}"), [[((found,), key, detail)]])
@@ -215,29 +215,29 @@ def segment(kind: str, found: str, two: bool = False, place: bool = False):
     return make
 
 
-def places(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
-    ids = wrongs.some(board, "digits", where=lambda id_: board.places[id_] > 1)
+def digits_swapped(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
+    ids = wrongs.some(board, "display", where=lambda id_: board.digits[id_] > 1)
     if not ids:
         return None
-    order = list(range(1, board.places[ids[0]] + 1))
+    order = list(range(1, board.digits[ids[0]] + 1))
     while order == sorted(order):
         wrongs.rng.shuffle(order)
-    words = f"places {ids[0]} order={','.join(map(str, order))}"
-    return Truth((name, words), [[(("places swapped",), frozenset({f"{name}.{ids[0]}"}), {"order": order})]])
+    words = f"digits_swapped {ids[0]} order={','.join(map(str, order))}"
+    return Truth((name, words), [[(("digits swapped",), frozenset({f"{name}.{ids[0]}"}), {"order": order})]])
 
 
-def place_dead(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
-    ids = wrongs.some(board, "digits", where=lambda id_: board.places[id_] > 1)
+def digit_dead(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
+    ids = wrongs.some(board, "display", where=lambda id_: board.digits[id_] > 1)
     if not ids:
         return None
-    at = wrongs.rng.randint(1, board.places[ids[0]])
+    at = wrongs.rng.randint(1, board.digits[ids[0]])
     key = frozenset({f"{name}.{ids[0]}"})
-    return Truth((name, f"place_dead {ids[0]} place={at}"), [[(("place dead",), key, {"places": [at]})]])
+    return Truth((name, f"digit_dead {ids[0]} digit={at}"), [[(("digit dead",), key, {"digits": [at]})]])
 
 
 def module(kind: str, found: str, words: str = "", least: int = 1, **detail: Any):
     def make(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
-        ids = wrongs.some(board, "digits", where=lambda id_: board.places[id_] >= least)
+        ids = wrongs.some(board, "display", where=lambda id_: board.digits[id_] >= least)
         if not ids:
             return None
         key = frozenset({f"{name}.{ids[0]}"})
@@ -471,13 +471,13 @@ STATIC: dict[str, Any] = {
     "crossed lamps": simple("crossed", "lamp", "crossed", count=2),
     "follows lamp": simple("follows", "lamp", "follows", count=2),
     "wrong_colour": colour,
-    "dead display": simple("dead", "digits", "dead"),
-    "segment_dead": segment("segment_dead", "segment dead", place=True),
-    "segment_stuck": segment("segment_stuck", "segment stuck", place=True),
+    "dead display": simple("dead", "display", "dead"),
+    "segment_dead": segment("segment_dead", "segment dead", digit=True),
+    "segment_stuck": segment("segment_stuck", "segment stuck", digit=True),
     "segments_swapped": segment("segments_swapped", "segments swapped", two=True),
     "segments_together": segment("segments_together", "segments together", two=True),
-    "places": places,
-    "place_dead": place_dead,
+    "digits_swapped": digits_swapped,
+    "digit_dead": digit_dead,
     "ribbon_shifted": module("ribbon_shifted", "ribbon shifted", by=1),
     "ribbon_reversed": module("ribbon_reversed", "ribbon reversed"),
     "upside_down": module("upside_down", "upside down"),

@@ -20,7 +20,7 @@ from benchcon.panel.model import Panel
 COLOURS = ("red", "amber", "green", "blue", "white")
 BITS = {"P": 0x80, "A": 0x40, "B": 0x20, "C": 0x10, "D": 0x08, "E": 0x04, "F": 0x02, "G": 0x01}
 MIX = {"button": 16, "toggle": 12, "rotary": 5, "three": 7, "coded": 2, "selector": 2, "encoder": 6, "pot": 5}
-MIX |= {"lamp": 22, "digits": 4}
+MIX |= {"lamp": 22, "display": 4}
 
 
 def panel_text(dice: random.Random, channels: int) -> str:
@@ -55,9 +55,9 @@ def panel_text(dice: random.Random, channels: int) -> str:
         head, more = f"[controls.{kind}{number}]", ""
         if kind == "lamp":
             head, more = f"[lamps.lamp{number}]", f'colour = "{dice.choice(COLOURS)}"\ncurrent = "5 mA"'
-        elif kind == "digits":
+        elif kind == "display":
             digits += 1
-            head, more = f"[digits.digits{number}]", f'places = {dice.randint(1, 6)}\nsegment_current = "1 mA"'
+            head, more = f"[displays.digits{number}]", f'digits = {dice.randint(1, 6)}\nsegment_current = "1 mA"'
         elif kind == "three":
             more = 'positions = ["up", "off", "down"]\ncode = [[1, 0], [0, 0], [0, 1]]'
             more += '\nsprings_back = ["down"]' if dice.random() < 0.3 else ""
@@ -90,8 +90,8 @@ def faults_for(panel: Panel, dice: random.Random) -> dict[str, Callable[[], Faul
     lossy = [c for c in encoders if c.detent_counts > 1]
     pots = [name_of(c.channels[0]) for c in wired if c.kind == "pot"]
     lamps = {name_of(lamp.channel): lamp for lamp in panel.lamps if lamp.wired}
-    displays = [d for d in panel.digits if d.wired]
-    long = [d for d in displays if d.places > 1]
+    displays = [d for d in panel.displays if d.wired]
+    long = [d for d in displays if d.digits > 1]
     turns = [name_of(c.channels[0]) for c in encoders]
     out: dict[str, Callable[[], Fault]] = {}
 
@@ -115,22 +115,22 @@ def faults_for(panel: Panel, dice: random.Random) -> dict[str, Callable[[], Faul
             where = (name_of(display.channel),)
             if count == 2:
                 return Fault(kind, where, {"segments": set(chosen), "bits": [BITS[s] for s in chosen]})
-            place = dice.choice((0, dice.randint(1, display.places))) if display.places > 1 else 0
-            return Fault(kind, where, {"segments": set(chosen), "bit": BITS[chosen[0]], "place": place})
+            place = dice.choice((0, dice.randint(1, display.digits))) if display.digits > 1 else 0
+            return Fault(kind, where, {"segments": set(chosen), "bit": BITS[chosen[0]], "digit": place})
 
         if displays:
             out[kind] = make
 
     def order() -> Fault:
         display = dice.choice(long)
-        places = list(range(1, display.places + 1))
-        i, j = dice.sample(range(display.places), 2)
+        places = list(range(1, display.digits + 1))
+        i, j = dice.sample(range(display.digits), 2)
         places[i], places[j] = places[j], places[i]
-        return Fault("places swapped", (name_of(display.channel),), {"order": places})
+        return Fault("digits swapped", (name_of(display.channel),), {"order": places})
 
     def place() -> Fault:
         display = dice.choice(long)
-        return Fault("place dead", (name_of(display.channel),), {"place": dice.randint(1, display.places)})
+        return Fault("digit dead", (name_of(display.channel),), {"digit": dice.randint(1, display.digits)})
 
     def counts() -> Fault:
         control = dice.choice(encoders)
@@ -175,7 +175,7 @@ def faults_for(panel: Panel, dice: random.Random) -> dict[str, Callable[[], Faul
     for kind, count in (("segment dead", 1), ("segment stuck", 1), ("segments swapped", 2), ("segments together", 2)):
         segments(kind, count)
     out |= ({"wrong colour": colour} if lamps else {}) | (
-        {"places swapped": order, "place dead": place} if long else {}
+        {"digits swapped": order, "digit dead": place} if long else {}
     )
     return out
 
@@ -192,10 +192,10 @@ def named(fault: Fault, finding: Finding, panel: Panel) -> bool:
         return False
     if "segments" in put and set(said["segments"]) != put["segments"]:
         return False
-    if put.get("place") and list(said["places"]) != [put["place"]]:
+    if put.get("digit") and list(said["digits"]) != [put["digit"]]:
         return False
-    if "bit" in put and not put["place"] and len(said["places"]) == 1:
-        return next(d.places for d in panel.digits if name_of(d.channel) == fault.channels[0]) == 1
+    if "bit" in put and not put["digit"] and len(said["digits"]) == 1:
+        return next(d.digits for d in panel.displays if name_of(d.channel) == fault.channels[0]) == 1
     return all(said.get(key, put[key]) == put[key] for key in ("counts", "phase", "colour", "order") if key in put)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from walk.examiner_walk import GRAY, STEADY, Contacts, Fault, Habits, Json, is_selector, name_of
 
-from benchcon.panel.model import Control, Digits, Panel
+from benchcon.panel.model import Control, Display, Panel
 
 PATTERNS = ("47A3D1E8743A", "198C462391C8", "2A158A45A251", "B45A2D964BA5")
 
@@ -149,9 +149,9 @@ class Walk(Contacts):
                 out[lamp.name] = look | ({"flickering": True} if self._fault("flickering", channel) else {})
         return out
 
-    def _shown(self, display: Digits, driven: Mapping[str, bytes]) -> bytes:
+    def _shown(self, display: Display, driven: Mapping[str, bytes]) -> bytes:
         channel = name_of(display.channel)
-        show = list(driven.get(display.name, bytes(display.places)))
+        show = list(driven.get(display.name, bytes(display.digits)))
         mine = [fault for fault in self.faults if channel in fault.channels]
         for fault in mine:
             bits = fault.detail.get("bits", (0, 0))
@@ -160,22 +160,22 @@ class Walk(Contacts):
                 show = [v ^ both if bool(v & bits[0]) != bool(v & bits[1]) else v for v in show]
             elif fault.kind == "segments together":
                 show = [v | both if v & both else v for v in show]
-            elif fault.kind == "places swapped":
+            elif fault.kind == "digits swapped":
                 show = [show[place - 1] for place in fault.detail["order"]]
         for fault in mine:
-            for place in range(display.places):
-                if fault.detail.get("place", 0) not in (0, place + 1):
+            for place in range(display.digits):
+                if fault.detail.get("digit", 0) not in (0, place + 1):
                     continue
                 if fault.kind == "segment dead":
                     show[place] &= ~fault.detail["bit"]
                 elif fault.kind == "segment stuck":
                     show[place] |= fault.detail["bit"]
-                elif fault.kind in ("place dead", "dead"):
+                elif fault.kind in ("digit dead", "dead"):
                     show[place] = 0
-        return bytes(show if display.wired else bytes(display.places))
+        return bytes(show if display.wired else bytes(display.digits))
 
     def _burning(self, driven: Mapping[str, bytes], but: str = "") -> dict[str, str]:
-        shown = {d.name: self._shown(d, driven) for d in self.panel.digits if d.name != but}
+        shown = {d.name: self._shown(d, driven) for d in self.panel.displays if d.name != but}
         return {name: show.hex().upper() for name, show in shown.items() if any(show)}
 
     def look(self, levels: Mapping[str, int]) -> None:
@@ -189,7 +189,7 @@ class Walk(Contacts):
         answer |= {"displays": displays} if displays else {}
         self.evidence.append({"what": "lamps", "set": dict(levels)} | answer)
 
-    def show(self, display: Digits, pattern: bytes) -> None:
+    def show(self, display: Display, pattern: bytes) -> None:
         channel, own = name_of(display.channel), self._shown(display, {display.name: pattern})
         others = self._burning({display.name: pattern}, but=display.name) if self.lists_what_burns else {}
         marks: dict[str, Any] = {"level": "dim"} if any(own) and self._fault("dim", channel) else {}
@@ -198,7 +198,7 @@ class Walk(Contacts):
         if own != pattern or others or marks:
             answer = {"answer": "otherwise", "seen": own.hex().upper() if any(own) else ""} | marks
             answer |= {"displays": others} if others else {}
-        self.evidence.append({"what": "digits", "part": display.name, "set": pattern.hex().upper()} | answer)
+        self.evidence.append({"what": "display", "part": display.name, "set": pattern.hex().upper()} | answer)
 
     # --- the walk ------------------------------------------------------------------------------------------
 
@@ -248,9 +248,9 @@ class Walk(Contacts):
         self._hold_three()
         for lamp in lamps[1:]:
             self.look({lamp.name: 1000})
-        for display in self.panel.digits:
+        for display in self.panel.displays:
             for pattern in PATTERNS if display.wired else ():
-                self.show(display, bytes.fromhex(pattern)[: display.places])
+                self.show(display, bytes.fromhex(pattern)[: display.digits])
         return self.evidence
 
 

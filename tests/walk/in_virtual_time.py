@@ -171,8 +171,8 @@ class VirtualWalk:
         for lamp in walk.layout.lamps.values():
             level = sent_permille(lamp, walk.wants.lamps.get(lamp.name, 0))
             values.setdefault(lamp.channel.board, {})[lamp.channel.id] = level
-        for display in walk.layout.digits.values():
-            picture = walk.wants.digits.get(display.name, b"").ljust(display.places, b"\0")
+        for display in walk.layout.displays.values():
+            picture = walk.wants.displays.get(display.name, b"").ljust(display.digits, b"\0")
             values.setdefault(display.channel.board, {})[display.channel.id] = picture
         came: list[object] = []
         for board, wanted in values.items():

@@ -110,9 +110,9 @@ class Person:
     def look(self) -> None:
         walk = self.walk
         lit = self.rig.lamps(walk.wants.lamps)
-        shown = self.rig.displays(walk.wants.digits)
+        shown = self.rig.displays(walk.wants.displays)
         expected = {n: ("full", self.rig.parts[n].colour, False) for n, level in walk.wants.lamps.items() if level}
-        pictures = {n: p for n, p in walk.wants.digits.items() if any(p)}
+        pictures = {n: p for n, p in walk.wants.displays.items() if any(p)}
         self.actions += 1
         own_lamps = {n: how for n, how in lit.items() if n in expected or n not in self.lit_when_dark}
         if walk.step.do == "dark":

@@ -6,7 +6,7 @@ import random
 
 from walk.rig import Bad, key
 
-from benchcon.panel.model import Board, Channel, Control, Digits, Lamp, Matrix, Panel, Place, Wire
+from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Matrix, Panel, Place, Wire
 
 COLOURS = ("red", "amber", "green", "blue", "white")
 WIRES = ("brown", "red", "orange", "yellow", "green", "blue", "violet", "grey", "white", "black")
@@ -36,7 +36,7 @@ def random_panel(rng: random.Random) -> Panel:
     target = rng.randrange(8, 65)
     controls: list[Control] = []
     lamps: list[Lamp] = []
-    digits: list[Digits] = []
+    displays: list[Display] = []
     matrices: list[Matrix] = []
     if target > 24 and rng.random() < 0.5:
         board = rng.choice(m.boards).name
@@ -63,7 +63,7 @@ def random_panel(rng: random.Random) -> Panel:
         if total >= target - 1:
             break
         board = rng.choice(m.boards).name
-        n = len(controls) + len(lamps) + len(digits)
+        n = len(controls) + len(lamps) + len(displays)
         kind = rng.choices(
             (
                 "button",
@@ -75,7 +75,7 @@ def random_panel(rng: random.Random) -> Panel:
                 "encoder",
                 "pot",
                 "lamp",
-                "digits",
+                "display",
                 "nc",
                 "spring",
             ),
@@ -84,8 +84,8 @@ def random_panel(rng: random.Random) -> Panel:
         label, place = f"Part {n}", m.at()
         if kind == "lamp":
             lamps.append(Lamp(f"l{n}", label, m.channel(board), rng.choice(COLOURS), place=place))
-        elif kind == "digits":
-            digits.append(Digits(f"d{n}", label, m.channel(board), rng.randrange(1, 7), segment_ma=2.0, place=place))
+        elif kind == "display":
+            displays.append(Display(f"d{n}", label, m.channel(board), rng.randrange(1, 7), segment_ma=2.0, place=place))
         elif kind == "encoder":
             per = rng.choice((1, 2, 4, 4))
             controls.append(
@@ -149,7 +149,7 @@ def random_panel(rng: random.Random) -> Panel:
         boards=tuple(m.boards),
         controls=tuple(controls),
         lamps=tuple(lamps),
-        digits=tuple(digits),
+        displays=tuple(displays),
         matrices=tuple(matrices),
     )
 
@@ -175,9 +175,9 @@ def random_bad(panel: Panel, rng: random.Random) -> Bad | None:
             "segment dead",
             "segment stuck",
             "segments swapped",
-            "places swapped",
+            "digits swapped",
             "segments together",
-            "place dead",
+            "digit dead",
             "dead",
             "crossed",
         )
@@ -281,28 +281,28 @@ def _lamp(panel: Panel, rng: random.Random, kind: str) -> Bad | None:
 
 
 def _digits(panel: Panel, rng: random.Random, kind: str) -> Bad | None:
-    if not panel.digits:
+    if not panel.displays:
         return None
-    display = rng.choice(panel.digits)
+    display = rng.choice(panel.displays)
     own = (key(display.channel),)
     if kind == "crossed":
-        row = [d for d in panel.digits if d.places == display.places and d.channel.board == display.channel.board]
+        row = [d for d in panel.displays if d.digits == display.digits and d.channel.board == display.channel.board]
         return Bad(kind, tuple(key(d.channel) for d in rng.sample(row, 2))) if len(row) > 1 else None
     if kind == "dead":
         return Bad(kind, own)
-    if kind == "places swapped":
-        if display.places < 2:
+    if kind == "digits swapped":
+        if display.digits < 2:
             return None
-        order = list(range(1, display.places + 1))
+        order = list(range(1, display.digits + 1))
         while order == sorted(order):
             if rng.random() < 0.6:
-                a, b = rng.sample(range(display.places), 2)
+                a, b = rng.sample(range(display.digits), 2)
                 order[a], order[b] = order[b], order[a]
             else:
                 rng.shuffle(order)
         return Bad(kind, own, {"order": order})
-    place = [rng.randrange(1, display.places + 1)] if display.places > 1 and rng.random() < 0.5 else []
-    if kind == "place dead":
-        return Bad(kind, own, {"places": [rng.randrange(1, display.places + 1)]}) if display.places > 1 else None
+    place = [rng.randrange(1, display.digits + 1)] if display.digits > 1 and rng.random() < 0.5 else []
+    if kind == "digit dead":
+        return Bad(kind, own, {"digits": [rng.randrange(1, display.digits + 1)]}) if display.digits > 1 else None
     count = 2 if kind in ("segments swapped", "segments together") else 1
-    return Bad(kind, own, {"segments": rng.sample("ABCDEFGP", count), "places": place})
+    return Bad(kind, own, {"segments": rng.sample("ABCDEFGP", count), "digits": place})

@@ -13,7 +13,7 @@ import random
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.panel.model import Control, Display, Lamp, Panel
 
 Key = str
 
@@ -374,39 +374,39 @@ class Rig:
     def displays(self, driven: dict[str, bytes]) -> dict[str, bytes]:
         """What the displays show: a multiplexed display is segment wires, place wires, and a light where both meet."""
         out = {}
-        for d in self.panel.digits:
+        for d in self.panel.displays:
             own = key(d.channel)
-            source = next((x for x in self.panel.digits if self.arrives(key(x.channel)) == own), d)
-            told = driven.get(source.name, b"")[: d.places].ljust(d.places, b"\0")
+            source = next((x for x in self.panel.displays if self.arrives(key(x.channel)) == own), d)
+            told = driven.get(source.name, b"")[: d.digits].ljust(d.digits, b"\0")
             shown = self._display(d, own, told)
             if any(shown):
                 out[d.name] = shown
         return out
 
-    def _display(self, d: Digits, own: Key, told: bytes) -> bytes:
+    def _display(self, d: Display, own: Key, told: bytes) -> bytes:
         wire = list(range(8))
         for b in self.of("segments swapped", own):
-            if not b.detail["places"]:
+            if not b.detail["digits"]:
                 bits = ["GFEDCBAP".index(s) for s in b.detail["segments"]]
                 for n, bit in enumerate(bits):
                     wire[bits[(n + 1) % len(bits)]] = bit
-        order = list(range(d.places))
-        for b in self.of("places swapped", own):
+        order = list(range(d.digits))
+        for b in self.of("digits swapped", own):
             order = [n - 1 for n in b.detail["order"]]
         lights = []
-        for place in range(d.places):
+        for place in range(d.digits):
             byte = told[order[place]]
             lit = {bit for bit in range(8) if byte >> wire[bit] & 1}
             for b in self.bad:
-                if own not in b.channels or (b.detail.get("places") and place + 1 not in b.detail["places"]):
+                if own not in b.channels or (b.detail.get("digits") and place + 1 not in b.detail["digits"]):
                     continue
                 bits = ["GFEDCBAP".index(s) for s in b.detail.get("segments", "")] or list(range(8))
-                if b.kind == "segments swapped" and b.detail["places"]:
+                if b.kind == "segments swapped" and b.detail["digits"]:
                     a, z = bits
                     lit = {z if x == a else a if x == z else x for x in lit}
                 elif b.kind == "segments together" and lit & set(bits):
                     lit |= set(bits)
-                elif b.kind in ("segment dead", "place dead", "dead"):
+                elif b.kind in ("segment dead", "digit dead", "dead"):
                     lit -= set(bits)
                 elif b.kind in ("segment stuck", "always on"):
                     lit |= set(bits)

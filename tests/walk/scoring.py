@@ -25,14 +25,14 @@ def names(finding: Finding, bad: Bad, panel: Panel) -> bool:
     elif set(finding.channels) != set(bad.channels):
         return False
     if "segments" in bad.detail:
-        one = next(d.places for d in panel.digits if key(d.channel) == bad.channels[0]) == 1
+        one = next(d.digits for d in panel.displays if key(d.channel) == bad.channels[0]) == 1
         if set(finding.detail.get("segments", ())) != set(bad.detail["segments"]):
             return False
-        return one or list(finding.detail.get("places", ())) == list(bad.detail["places"])
-    if bad.kind == "places swapped":
+        return one or list(finding.detail.get("digits", ())) == list(bad.detail["digits"])
+    if bad.kind == "digits swapped":
         return list(finding.detail["order"]) == list(bad.detail["order"])
-    if bad.kind == "place dead":
-        return list(finding.detail["places"]) == list(bad.detail["places"])
+    if bad.kind == "digit dead":
+        return list(finding.detail["digits"]) == list(bad.detail["digits"])
     if bad.kind == "other counts":
         return finding.detail["counts"] == bad.detail["counts"]
     if bad.kind == "wrong colour":

@@ -20,7 +20,7 @@ def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: boo
     out: list[dict[str, Any]] = []
     for group in plan(panel):
         for step in steps(layout, group, rig.settled):
-            if step.do in ("dark", "lamp", "digits"):
+            if step.do in ("dark", "lamp", "display"):
                 out.append(_look(panel, rig, step))
                 continue
             at = now + 500_000
@@ -49,11 +49,11 @@ def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: boo
 
 def _look(panel: Panel, rig: Rig, step) -> dict[str, Any]:
     driven = {step.parts[0]: 1000} if step.do == "lamp" else {}
-    told = {step.parts[0]: step.picture} if step.do == "digits" else {}
+    told = {step.parts[0]: step.picture} if step.do == "display" else {}
     shown = {name: picture.hex() for name, picture in rig.displays(told).items()}
-    if step.do == "digits":
+    if step.do == "display":
         own = shown.pop(step.parts[0], "")
-        return {"what": "digits", "part": step.parts[0], "set": step.picture.hex(), "seen": own, "displays": shown}
+        return {"what": "display", "part": step.parts[0], "set": step.picture.hex(), "seen": own, "displays": shown}
     seen = {
         name: {"level": level, "colour": colour, "flickering": flickering}
         for name, (level, colour, flickering) in rig.lamps(driven).items()

@@ -73,11 +73,11 @@ channel = "a.l2"
 [lamps.l3]
 channel = "a.l3"
 
-[digits.d1]
-places = 3
+[displays.d1]
+digits = 3
 channel = "a.d1"
-[digits.d2]
-places = 3
+[displays.d2]
+digits = 3
 channel = "a.d2"
 """
 

@@ -58,7 +58,7 @@ def test_how_a_lamp_looks_is_said_of_the_one_pointed_at_last() -> None:
 
 
 def test_keys_put_displays_right_and_what_is_right_again_is_not_said() -> None:
-    look = LookTaken(Step("digits", ("d1",), 0, b"\x7e\x30\x6d"))
+    look = LookTaken(Step("display", ("d1",), 0, b"\x7e\x30\x6d"))
     look.shows("d1", b"\x7e\x30\x6c", b"\x7e\x30\x6d")
     look.shows("d1", b"\x7e\x30\x6d", b"\x7e\x30\x6d")
     assert look.answer(4, b"\x7e\x30\x6d").word == "same"

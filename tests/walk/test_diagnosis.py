@@ -209,21 +209,21 @@ def test_displays() -> None:
 
     def shown(*flaws: Flaw) -> list[dict[str, Any]]:
         return [
-            {"what": "digits", "part": "d1", "set": p.hex(), "seen": bytes(through(flaws, tuple(p))).hex()}
+            {"what": "display", "part": "d1", "set": p.hex(), "seen": bytes(through(flaws, tuple(p))).hex()}
             for p in pictures(3)
         ]
 
     assert found(shown()) == []
     (dead,) = found(shown(Flaw("dead", (6,), (1,))))
-    assert (dead.kind, dead.detail["segments"], dead.detail["places"]) == ("segment dead", ["A"], [2])
+    assert (dead.kind, dead.detail["segments"], dead.detail["digits"]) == ("segment dead", ["A"], [2])
     (wire,) = found(shown(Flaw("stuck", (0,))))
-    assert (wire.kind, wire.detail["segments"], wire.detail["places"]) == ("segment stuck", ["G"], [])
+    assert (wire.kind, wire.detail["segments"], wire.detail["digits"]) == ("segment stuck", ["G"], [])
     (swap,) = found(shown(Flaw("swap", (3, 6))))
     assert (swap.kind, sorted(swap.detail["segments"])) == ("segments swapped", ["A", "D"])
-    (order,) = found(shown(Flaw("places", (), (2, 1, 0))))
-    assert (order.kind, order.detail["order"]) == ("places swapped", [3, 2, 1])
+    (order,) = found(shown(Flaw("digits", (), (2, 1, 0))))
+    assert (order.kind, order.detail["order"]) == ("digits swapped", [3, 2, 1])
     crossed = [
-        {"what": "digits", "part": a, "set": p.hex(), "seen": "", "displays": {b: p.hex()}}
+        {"what": "display", "part": a, "set": p.hex(), "seen": "", "displays": {b: p.hex()}}
         for a, b in (("d1", "d2"), ("d2", "d1"))
         for p in pictures(3)
     ]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.diagnosis.evidence import ACTIONS, OUTCOMES, Change, DigitsLook, HandStep, LampLook, Seen, as_json, read
+from benchcon.diagnosis.evidence import ACTIONS, OUTCOMES, Change, DisplayLook, HandStep, LampLook, Seen, as_json, read
 from benchcon.errors import Trouble
 
 numbers = st.integers(-(1 << 40), 1 << 40)
@@ -39,8 +39,8 @@ lamp_looks = st.one_of(
     st.builds(LampLook, set=values, displays=st.dictionaries(names, pictures, max_size=2), at_us=numbers),
     st.builds(LampLook, set=values, answer=st.just("otherwise"), seen=st.dictionaries(names, looks, max_size=3)),
 )
-digits_looks = st.builds(
-    DigitsLook,
+display_looks = st.builds(
+    DisplayLook,
     part=names,
     set=pictures,
     answer=st.just("otherwise"),
@@ -53,8 +53,8 @@ digits_looks = st.builds(
 )
 
 
-@given(st.one_of(hands, lamp_looks, digits_looks))
-def test_json_and_back_is_the_same(evidence: HandStep | LampLook | DigitsLook) -> None:
+@given(st.one_of(hands, lamp_looks, display_looks))
+def test_json_and_back_is_the_same(evidence: HandStep | LampLook | DisplayLook) -> None:
     assert read(json.loads(json.dumps(as_json(evidence)))) == evidence
 
 
@@ -67,7 +67,7 @@ KEYS = "what do parts part to outcome before values changes edges readings skips
 keys = st.sampled_from([*KEYS.split(), "flickering", "at_us", "note", "began_us"])
 
 
-@given(st.dictionaries(keys, anything | st.sampled_from(["hand", "lamps", "digits", "put", "rest", "a"]), max_size=9))
+@given(st.dictionaries(keys, anything | st.sampled_from(["hand", "lamps", "display", "put", "rest", "a"]), max_size=9))
 def test_whatever_is_no_evidence_gives_one_line_and_no_traceback(value: dict[str, Any]) -> None:
     try:
         read(value, "line 7")
@@ -86,7 +86,7 @@ def test_whatever_is_no_evidence_gives_one_line_and_no_traceback(value: dict[str
         ({"what": "hand", "do": "push", "parts": ["a"]}, "do is 'push'; allowed: rest, put, turn, end, still"),
         ({"what": "hand", "do": "put"}, "'put' needs parts"),
         ({"what": "hand", "do": "rest", "changes": [[1, 2, 3]]}, "changes holds [1, 2, 3]"),
-        ({"what": "digits", "part": "d", "set": "7"}, "two hex digits a place"),
+        ({"what": "display", "part": "d", "set": "7"}, "two hex characters a digit"),
         ({"what": "lamps", "seen": {"a": {"level": "bright"}}}, "level is 'bright'; allowed: full, dim"),
         ({"what": "hand", "do": "rest", "note": 5}, "note is 5; allowed: text"),
     ],

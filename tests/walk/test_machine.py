@@ -15,7 +15,7 @@ from walk.rig import Bad
 from walk.small import small
 
 from benchcon.diagnosis.diagnose import diagnose
-from benchcon.diagnosis.evidence import Change, DigitsLook, HandStep, LampLook, Seen
+from benchcon.diagnosis.evidence import Change, DisplayLook, HandStep, LampLook, Seen
 from benchcon.errors import Trouble
 from benchcon.walk.journal import resume
 from benchcon.walk.machine import Walk
@@ -160,14 +160,14 @@ def test_a_display_is_asked_four_pictures_and_what_was_seen_is_kept() -> None:
     walk.walk.ready(walk.walk.wants_number)
     walk.walk.looked(walk.now)
     for number in range(4):
-        picture = walk.walk.wants.digits["d1"]
+        picture = walk.walk.wants.displays["d1"]
         walk.walk.ready(walk.walk.wants_number)
         if number:
             walk.walk.looked(walk.now)
         else:
             walk.walk.looked_otherwise(walk.now, displays={"d1": b"\x00" + picture[1:]})
     assert walk.walk.state == "over"
-    looks = [e for e in walk.walk.evidence if isinstance(e, DigitsLook)]
+    looks = [e for e in walk.walk.evidence if isinstance(e, DisplayLook)]
     assert [look.answer for look in looks] == ["otherwise", "same", "same", "same"]
     assert looks[0].seen[0] == 0
 
@@ -271,7 +271,7 @@ def test_sixty_four_channels_take_under_six_minutes_with_a_hand_that_takes_two_s
     """The figure, on the walk's own clock; `tests/bench/walk_speed.py` measures the program on a real bench."""
     for seed in range(200):
         panel = random_panel(random.Random(seed))
-        channels = sum(len(c.channels) for c in panel.controls) + len(panel.lamps) + len(panel.digits)
+        channels = sum(len(c.channels) for c in panel.controls) + len(panel.lamps) + len(panel.displays)
         if channels == 64:
             break
     assert channels == 64

@@ -161,12 +161,12 @@ def test_an_open_potentiometer_that_wanders_is_open_and_not_noisy_as_well() -> N
 
 
 def test_displays_of_unlike_length_that_are_crossed_are_crossed_and_no_more() -> None:
-    text = TEXT.replace("[digits.d2]\nplaces = 3", "[digits.d2]\nplaces = 6")
+    text = TEXT.replace("[displays.d2]\ndigits = 3", "[displays.d2]\ndigits = 6")
     long, short = "7E30" + "6D79337F", "7E306D"
     evidence = [
-        {"what": "digits", "part": "d1", "set": short, "seen": "", "displays": {"d2": short + "000000"}},
-        {"what": "digits", "part": "d2", "set": long, "seen": "", "displays": {"d1": long[:6]}},
-        {"what": "digits", "part": "d2", "set": "000000795F70", "seen": "", "displays": {}},
+        {"what": "display", "part": "d1", "set": short, "seen": "", "displays": {"d2": short + "000000"}},
+        {"what": "display", "part": "d2", "set": long, "seen": "", "displays": {"d1": long[:6]}},
+        {"what": "display", "part": "d2", "set": "000000795F70", "seen": "", "displays": {}},
     ]
     assert [(f.kind, f.channels) for f in on(text, evidence)] == [("crossed", ("a.d1", "a.d2"))]
 

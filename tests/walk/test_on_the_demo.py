@@ -51,20 +51,28 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
     ("power", "dim", ("l_main",), {}, ("mains_fail",), "dim", {}),
     ("power", "wrong_colour", ("l_main",), {"colour": "blue"}, ("mains_fail",), "wrong colour", {"colour": "blue"}),
     ("power", "flickering", ("l_main",), {}, ("mains_fail",), "flickering", {}),
-    ("met", "segment_dead", ("d_spd",), {"segment": "B", "place": 2}, ("wind_speed",), "segment dead", {"places": [2]}),
+    ("met", "segment_dead", ("d_spd",), {"segment": "B", "digit": 2}, ("wind_speed",), "segment dead", {"digits": [2]}),
     ("met", "segment_dead", ("d_spd",), {"segment": "P"}, ("wind_speed",), "segment dead", {"segments": ["P"]}),
-    ("met", "segment_stuck", ("d_qnh",), {"segment": "G", "place": 5}, ("pressure",), "segment stuck", {"places": [5]}),
+    ("met", "segment_stuck", ("d_qnh",), {"segment": "G", "digit": 5}, ("pressure",), "segment stuck", {"digits": [5]}),
     ("met", "segments_swapped", ("d_dir",), {"first": "A", "second": "D"}, ("wind_direction",), "segments swapped", {}),
-    ("met", "places", ("d_dir",), {"order": [3, 1, 2]}, ("wind_direction",), "places swapped", {"order": [3, 1, 2]}),
+    (
+        "met",
+        "digits_swapped",
+        ("d_dir",),
+        {"order": [3, 1, 2]},
+        ("wind_direction",),
+        "digits swapped",
+        {"order": [3, 1, 2]},
+    ),
     ("met", "dead", ("d_dir",), {}, ("wind_direction",), "dead", {}),
 ]
 
 
 # With the figures of real hands these take seconds each; the others cover the same way through.
 SLOW = {("short_range", "volts"), ("reversed", "volts"), ("stuck", "volts"), ("noisy", "volts")}
-SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("counts", "enc_qnh"), ("skipping", "enc_qnh"), ("places", "d_dir")}
+SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("counts", "enc_qnh"), ("skipping", "enc_qnh")}
 SLOW |= {("reversed", "enc_qnh"), ("together", "l_main"), ("shorted", "sw_app"), ("stuck", "unit"), ("open", "unit")}
-SLOW |= {("segment_stuck", "d_qnh"), ("always_on", "l_main")}
+SLOW |= {("segment_stuck", "d_qnh"), ("always_on", "l_main"), ("digits_swapped", "d_dir")}
 SLOW |= {("segments_swapped", "d_dir"), ("crossed", "l_main"), ("flickering", "l_main"), ("wrong_colour", "l_main")}
 SLOW |= {("segment_dead", "d_spd"), ("open", "enc_qnh"), ("dead", "d_dir"), ("dim", "l_main")}
 

@@ -81,7 +81,7 @@ def on_old_copper(old: Panel, new: Panel, bad: Bad) -> list[Any]:
         def at_home(self, name: str) -> str:
             """The part that the old panel file has on the channel that the new one drives for `name`."""
             channel = new.part(name).channel.id
-            return next(p.name for p in (*old.lamps, *old.digits) if p.channel.id == channel)
+            return next(p.name for p in (*old.lamps, *old.displays) if p.channel.id == channel)
 
         def advance(self, to: int) -> list[tuple[int, str, str, int]]:
             self.settled = {k: (1 - v if k in self.turned else v) for k, v in self.settled.items()}

@@ -17,13 +17,13 @@ def record(pictured: list[bytes], flaw: Flaw | None) -> tuple[tuple[int, ...], .
     return tuple(through([flaw] if flaw else [], tuple(picture)) for picture in pictured)
 
 
-@pytest.mark.parametrize("places", range(1, 9))
-def test_four_pictures_tell_every_single_flaw_from_every_other(places: int) -> None:
-    four = pictures(places)
+@pytest.mark.parametrize("digits", range(1, 9))
+def test_four_pictures_tell_every_single_flaw_from_every_other(digits: int) -> None:
+    four = pictures(digits)
     assert len(four) == PICTURES
     seen = {record(four, None): "healthy"}
-    for kind, bits, where in single_flaws(places):
-        if kind == "dead" and not bits and len(where) == places:
+    for kind, bits, where in single_flaws(digits):
+        if kind == "dead" and not bits and len(where) == digits:
             continue
         shown = record(four, Flaw(kind, bits, where))
         assert shown not in seen, f"{kind} {bits} {where} looks like {seen[shown]}"
@@ -31,11 +31,11 @@ def test_four_pictures_tell_every_single_flaw_from_every_other(places: int) -> N
 
 
 def test_three_pictures_cannot_whichever_they_are() -> None:
-    """By enumeration, for one place: of all sets of three pictures of eight segments not one separates the flaws.
+    """By enumeration, for one digit: of all sets of three pictures of eight segments not one separates the flaws.
 
     Only what a segment does over the three pictures counts, eight possible records; a set of pictures is a choice of a
     record for each segment, and which segment has which does not matter: 6435 multisets are all there are. For more
-    places each place alone has the same flaws (`single_flaws` holds them for every place).
+    digits each digit alone has the same flaws (`single_flaws` holds them for every digit).
     """
     from itertools import combinations_with_replacement
 
@@ -54,34 +54,34 @@ def test_three_pictures_cannot_whichever_they_are() -> None:
     assert tried == 6435
 
 
-@pytest.mark.parametrize("places", [1, 2, 5, 8])
-def test_each_segment_is_lit_once_and_dark_once_and_no_two_are_alike(places: int) -> None:
-    four = pictures(places)
-    for place in range(places):
-        words = [tuple(p[place] >> bit & 1 for p in four) for bit in range(8)]
+@pytest.mark.parametrize("digits", [1, 2, 5, 8])
+def test_each_segment_is_lit_once_and_dark_once_and_no_two_are_alike(digits: int) -> None:
+    four = pictures(digits)
+    for digit in range(digits):
+        words = [tuple(p[digit] >> bit & 1 for p in four) for bit in range(8)]
         assert len(set(words)) == 8
         assert all(0 < sum(word) < PICTURES for word in words)
-    columns = [bytes(p[place] for p in four) for place in range(places)]
-    assert len(set(columns)) == places
+    columns = [bytes(p[digit] for p in four) for digit in range(digits)]
+    assert len(set(columns)) == digits
 
 
 @given(st.integers(1, 8), st.floats(0.5, 10), st.floats(20, 400))
-def test_never_more_lit_than_the_budget_allows(places: int, segment_ma: float, budget_ma: float) -> None:
-    shown = within(places, segment_ma, budget_ma)
+def test_never_more_lit_than_the_budget_allows(digits: int, segment_ma: float, budget_ma: float) -> None:
+    shown = within(digits, segment_ma, budget_ma)
     most = max(lit(p) for p in pictures(1)) * segment_ma
     if most <= budget_ma:
         assert all(lit(picture) * segment_ma <= budget_ma for picture in shown)
-    for place in range(places):  # all that four pictures prove is proved still
-        assert {p[place] for p in shown} >= {p[place] for p in pictures(places)}
+    for digit in range(digits):  # all that four pictures prove is proved still
+        assert {p[digit] for p in shown} >= {p[digit] for p in pictures(digits)}
 
 
 @pytest.mark.parametrize("seed", [*range(2), *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 12))])
 def test_any_two_single_flaws_are_explained_by_no_more_than_two(seed: int) -> None:
     rng = random.Random(seed)
-    places = rng.randrange(1, 7)
-    flaws = sorted(Flaw(*row) for row in single_flaws(places))
+    digits = rng.randrange(1, 7)
+    flaws = sorted(Flaw(*row) for row in single_flaws(digits))
     pair = sorted(rng.choice(flaws) for _ in range(2))
-    seen = [(tuple(p), through(pair, tuple(p))) for p in pictures(places)]
+    seen = [(tuple(p), through(pair, tuple(p))) for p in pictures(digits)]
     solved = solve(seen)
     assert min(map(len, solved)) <= 2
     for chosen in solved:

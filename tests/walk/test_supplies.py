@@ -48,8 +48,8 @@ kind = "switch"
 channel = "desk.s2"
 [lamps.ready]
 channel = "desk.l1"
-[digits.depth]
-places = 2
+[displays.depth]
+digits = 2
 channel = "desk.d1"
 [lamps.beacon]
 label = "Beacon"
@@ -169,7 +169,7 @@ def test_no_more_is_lit_together_than_the_budget_bears() -> None:
         "is switched off: all that Outside feeds (10 parts) is told to light, and should be dark" in walk.prompt().ask
     )
     assert len(walk.step.parts) == 2 + 7 + 1
-    assert set(walk.wants.lamps) | set(walk.wants.digits) == set(walk.step.parts)
+    assert set(walk.wants.lamps) | set(walk.wants.displays) == set(walk.step.parts)
 
 
 positions = st.fixed_dictionaries({"master": st.integers(-1, 1), "shore": st.integers(-1, 2)})

@@ -103,7 +103,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
         await eyes.see("segment A never lights", "Report: open walked/walk.html", "To decide")
     report = read_report(tmp_path / "walked")
     assert [(f["kind"], f["channels"], f["detail"]) for f in report["findings"]] == [
-        ("segment dead", ["met.d_spd"], {"segments": ["A"], "places": []})
+        ("segment dead", ["met.d_spd"], {"segments": ["A"], "digits": []})
     ]
     assert report["counts"]["passed"] == 24
 

@@ -48,9 +48,9 @@ def test_what_lit_instead_may_be_said_in_the_words_of_the_question() -> None:
 
 def looks(*names: str, dead: tuple[str, ...]) -> list[dict[str, Any]]:
     return [
-        {"what": "digits", "part": name, "set": "FF" * LAYOUT.digits[name].places, "answer": "otherwise", "seen": ""}
+        {"what": "display", "part": name, "set": "FF" * LAYOUT.displays[name].digits, "answer": "otherwise", "seen": ""}
         if name in dead
-        else {"what": "digits", "part": name, "set": "FF" * LAYOUT.digits[name].places, "answer": "same"}
+        else {"what": "display", "part": name, "set": "FF" * LAYOUT.displays[name].digits, "answer": "same"}
         for name in names
     ]
 

@@ -14,7 +14,7 @@ from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import current_ma
-from benchcon.panel.model import Board, Channel, Digits, Lamp, Panel
+from benchcon.panel.model import Board, Channel, Display, Lamp, Panel
 from benchcon.walk.soak import Strained, closing, figures, load_steps
 from benchcon.walk.watching import soak, wiggle
 from benchcon.walk.wiggle import Wiggle
@@ -58,14 +58,14 @@ def test_a_load_step_never_takes_more_than_the_budget_and_all_have_their_turn(
     panel = Panel(
         boards=(Board("a", budget_ma=budget),),
         lamps=tuple(Lamp(f"l{n}", "", Channel("a", f"l{n}"), current_ma=lamp) for n in range(count)),
-        digits=tuple(Digits(f"d{n}", "", Channel("a", f"d{n}"), 3, segment_ma=segment) for n in range(displays)),
+        displays=tuple(Display(f"d{n}", "", Channel("a", f"d{n}"), 3, segment_ma=segment) for n in range(displays)),
     )
     steps = load_steps(panel)
     lit: set[str] = set()
     for wants in steps:
-        levels: dict[str, int | bytes] = {**wants.lamps, **wants.digits}  # channels have the names of their parts
+        levels: dict[str, int | bytes] = {**wants.lamps, **wants.displays}  # channels have the names of their parts
         assert current_ma(panel, "a", levels) <= panel.boards[0].budget_ma + 1e-6
-        lit |= {*wants.lamps, *wants.digits}
+        lit |= {*wants.lamps, *wants.displays}
     fitting = {f"l{n}" for n in range(count) if lamp <= budget}
     fitting |= {f"d{n}" for n in range(displays) if 24 * segment <= budget}
     assert lit == fitting

@@ -210,7 +210,7 @@ keys = st.builds(str.__add__, st.sampled_from(LOWER), st.text(FOLLOWING, max_siz
 
 @given(
     st.integers(0, 255),
-    st.sampled_from(["contact", "pot", "lamp", "digits", "gauge"]),
+    st.sampled_from(["contact", "pot", "lamp", "display", "gauge"]),
     keys,
     st.dictionaries(keys, st.text(st.characters(exclude_categories=["Cs"]))),
 )
@@ -234,6 +234,6 @@ def test_what_is_no_number_in_an_item_is_passed_over() -> None:
     assert item.most == 0xFFFF
     assert item_of(("item", "05")) is None
     assert item_of(("no", "09", "no", "such")) is None
-    strange = item_of(("item", "06", "digits", "d1", "places=FF"))
+    strange = item_of(("item", "06", "display", "d1", "digits=FF"))
     assert strange is not None
     assert strange.width == 16

@@ -18,7 +18,7 @@ from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.tally import progress
-from benchcon.panel.model import Control, Digits, Panel
+from benchcon.panel.model import Control, Display, Panel
 from benchcon.panel.reading import detents, share_permille
 from benchcon.text import printable
 from benchcon.walk.interfaces import Scene
@@ -143,8 +143,8 @@ class AskedScreen(Screen[None]):
     def _edit(self, name: str) -> None:
         """Show the picture of a display, to be put right; empty: none."""
         part = self.panel.part(name) if name else None
-        self.set_class(isinstance(part, Digits), "-picture")
-        if isinstance(part, Digits):
+        self.set_class(isinstance(part, Display), "-picture")
+        if isinstance(part, Display):
             wanted = self._wanted(part)
             view = self.query_one(PictureView)
             view.show(part, wanted, self.look.displays.get(name, wanted))
@@ -152,10 +152,10 @@ class AskedScreen(Screen[None]):
         else:
             self.query_one(WalkFace).focus()
 
-    def _wanted(self, display: Digits) -> bytes:
+    def _wanted(self, display: Display) -> bytes:
         """What a display should show in this step."""
-        picture = self.scene.wants.digits.get(display.name, b"") if self.scene is not None else b""
-        return picture.ljust(display.places, b"\0")
+        picture = self.scene.wants.displays.get(display.name, b"") if self.scene is not None else b""
+        return picture.ljust(display.digits, b"\0")
 
     def _hint(self) -> None:
         scene = self.scene

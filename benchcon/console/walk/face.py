@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from benchcon.console.face import Face
-from benchcon.panel.model import Control, Digits, Lamp
+from benchcon.panel.model import Control, Display, Lamp
 from benchcon.walk.plan import Step
 
 
@@ -38,7 +38,7 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
     class Pointed(Message):
         """A lamp or a display was clicked."""
 
-        part: Lamp | Digits
+        part: Lamp | Display
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Simulated controls can be worked here, as there is nothing else to work them with."""
@@ -71,5 +71,5 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
         if tile is not None:
             event.stop()
             self.select(tile.part.name)
-            if isinstance(tile.part, Lamp | Digits):
+            if isinstance(tile.part, Lamp | Display):
                 self.post_message(self.Pointed(tile.part))

@@ -11,9 +11,9 @@ class LookTaken:
     """One look at the panel. Begin a new one with each step."""
 
     def __init__(self, step: Step | None = None) -> None:
-        self.own = step.parts[0] if step is not None and step.do in ("lamp", "digits") else ""
+        self.own = step.parts[0] if step is not None and step.do in ("lamp", "display") else ""
         """The lamp or display that the step is about."""
-        self.digits = step is not None and step.do == "digits"
+        self.display = step is not None and step.do == "display"
         self.supply = step if step is not None and step.supply else None
         """A look at what a supply feeds: what is pointed at is lit; where all should be, it is dark."""
         self.lamps: dict[str, Seen] = {}
@@ -41,11 +41,11 @@ class LookTaken:
     @property
     def lamp(self) -> str:
         """The lamp that dim, colour and flickering are said of: the one pointed at last, else the one asked about."""
-        return "" if self.digits or self.supply else self.last or self.own
+        return "" if self.display or self.supply else self.last or self.own
 
     def looks(self, how: str) -> None:
         """`lamp`, or the display at hand, is ``dim`` or ``flickering`` (said twice: it is not), or of this colour."""
-        if self.digits:
+        if self.display:
             self.dim ^= how == "dim"
             self.flickering ^= how == "flickering"
         elif name := self.lamp:
@@ -79,7 +79,7 @@ class LookTaken:
         if self.supply is not None:
             return FaceAnswer("otherwise", number, lit_but(self.supply, self.lamps))
         displays = dict(self.displays)
-        if self.digits:
+        if self.display:
             displays.setdefault(self.own, picture)
         level = "dim" if self.dim else "full"
         return FaceAnswer("otherwise", number, dict(self.lamps), displays, level, self.flickering)

@@ -11,14 +11,14 @@ from benchcon.console import segment_art
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, ENGRAVED, FAINT, IVORY, LAMP_COLOURS, PLATE, QUIET, ink
-from benchcon.panel.model import Digits
+from benchcon.panel.model import Display
 
 _BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abcdefg")}}
 
 
 _A, _B, _C, _D, _E, _F, _G, _POINT = (_BITS[key] for key in (*"abcdefg", "full_stop"))
 _UNDER = ((_F, _A, _A, _B, 0), (0, _G, _G, 0, 0), (_E, _D, _D, _C, _POINT))
-"""The segment under each cell of a place. Where two meet there is none: a click shall not guess."""
+"""The segment under each cell of a digit. Where two meet there is none: a click shall not guess."""
 SEEN_TOP = 4
 """Row of the lower picture."""
 _LEGEND = ("   A", " F   B", "   G", " E   C", "   D  .")
@@ -26,15 +26,15 @@ _LEGEND = ("   A", " F   B", "   G", " E   C", "   D  .")
 
 
 class PictureView(Drawn, can_focus=True):
-    """`wanted` above, `seen` below it; the arrows choose a place, A to G and the point switch a segment of it."""
+    """`wanted` above, `seen` below it; the arrows choose a digit, A to G and the point switch a segment of it."""
 
     GROUND = PLATE
     DEFAULT_CSS = """
     PictureView { height: 9; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("left", "place(-1)", "Place", key_display="← →"),
-        Binding("right", "place(1)", "Place", show=False),
+        Binding("left", "digit(-1)", "Digit", key_display="← →"),
+        Binding("right", "digit(1)", "Digit", show=False),
         *[
             Binding(key, f"switch({bit})", "Segment", key_display="a-g", show=key == "a")
             for key, bit in sorted(_BITS.items())
@@ -43,14 +43,14 @@ class PictureView(Drawn, can_focus=True):
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.display_part: Digits | None = None
+        self.display_part: Display | None = None
         self.wanted = b""
         self.seen = bytearray()
-        self.place = 0
+        self.digit = 0
 
-    def show(self, part: Digits, wanted: bytes, seen: bytes) -> None:
+    def show(self, part: Display, wanted: bytes, seen: bytes) -> None:
         """Begin with these pictures: what should be, and what is seen."""
-        self.display_part, self.wanted, self.seen, self.place = part, wanted, bytearray(seen), 0
+        self.display_part, self.wanted, self.seen, self.digit = part, wanted, bytearray(seen), 0
         self.repaint()
 
     @property
@@ -58,16 +58,16 @@ class PictureView(Drawn, can_focus=True):
         """Whether what is seen was made other than it should be."""
         return bytes(self.seen) != self.wanted
 
-    def action_place(self, by: int) -> None:
-        """Another place."""
+    def action_digit(self, by: int) -> None:
+        """Another digit."""
         if self.seen:
-            self.place = (self.place + by) % len(self.seen)
+            self.digit = (self.digit + by) % len(self.seen)
             self.repaint()
 
     def action_switch(self, bit: int) -> None:
-        """Switch one segment of the chosen place."""
+        """Switch one segment of the chosen digit."""
         if self.seen:
-            self.seen[self.place] ^= bit
+            self.seen[self.digit] ^= bit
             self.repaint()
 
     def clear(self) -> None:
@@ -76,14 +76,14 @@ class PictureView(Drawn, can_focus=True):
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        """A click chooses the place under it; on the lower picture it switches the segment under it as well."""
+        """A click chooses the digit under it; on the lower picture it switches the segment under it as well."""
         event.stop()
-        place, column = divmod(event.x - self._left(), segment_art.place_width(True))
-        if 0 <= place < len(self.seen):
-            self.place = place
+        digit, column = divmod(event.x - self._left(), segment_art.digit_width(True))
+        if 0 <= digit < len(self.seen):
+            self.digit = digit
             row = event.y - self._tops()[1]
             if 0 <= row < segment_art.ROWS:
-                self.seen[place] ^= _UNDER[row][column]
+                self.seen[digit] ^= _UNDER[row][column]
             self.repaint()
 
     def _left(self) -> int:
@@ -112,10 +112,10 @@ class PictureView(Drawn, can_focus=True):
                     letter = cell.letter if lit else "·" if unlit and cell.letter == " " else cell.letter
                     style = ink(colour if lit else FAINT, PLATE)
                     canvas.write(self._left() + column, top + row, letter, style)
-        width = segment_art.place_width(True)
+        width = segment_art.digit_width(True)
         below = seen_top + segment_art.ROWS
         if self.has_focus and self.seen and below < canvas.height:
-            canvas.write(self._left() + self.place * width, below, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
+            canvas.write(self._left() + self.digit * width, below, "▔" * (width - 1), ink(BRASS, PLATE, bold=True))
         legend_top = 2 if canvas.height >= 7 else 0
         for row, text in enumerate(_LEGEND[: canvas.height - legend_top]):
             canvas.write(self._left() + len(self.seen) * width + 4, legend_top + row, text, ink(BRASS, PLATE))

@@ -23,7 +23,7 @@ from benchcon.console.walk.thread import WalkNews, WalkThread
 from benchcon.console.walk.told import told, where
 from benchcon.console.walk.wiggle_screen import WiggleScreen
 from benchcon.errors import Trouble
-from benchcon.panel.model import Control, Digits, Lamp, Panel
+from benchcon.panel.model import Control, Display, Lamp, Panel
 from benchcon.report.folder import Folder
 from benchcon.text import printable
 from benchcon.walk.interfaces import FaceAnswer, Scene
@@ -114,7 +114,7 @@ class WalkScreen(AskedScreen):
             self.set_class(scene.step is not None and scene.step.do in (*LOOKS, *SUPPLY_LOOKS), "-looking")
             if prompt.parts:
                 self.query_one(WalkFace).select(prompt.parts[0])
-            self._edit(self.look.own if self.look.digits else "")
+            self._edit(self.look.own if self.look.display else "")
         self._title()
         self.query_one("#ask", Static).update(Text(printable(prompt.ask), f"bold {IVORY}"))
         self._hint()
@@ -160,9 +160,9 @@ class WalkScreen(AskedScreen):
         if action == "colour":
             return looking and bool(self.look.lamp)
         if action in ("dim", "flicker"):
-            return looking and (do == "digits" or bool(self.look.lamp))
+            return looking and (do == "display" or bool(self.look.lamp))
         if action == "nothing":
-            return looking and do in ("lamp", "digits", "fed")
+            return looking and do in ("lamp", "display", "fed")
         if action in ("done", "taken"):
             return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
         if action == "yes":
@@ -201,7 +201,7 @@ class WalkScreen(AskedScreen):
             return
         other = self._keep_picture()
         if other and other != self.look.own:
-            self._edit(self.look.own if self.look.digits else "")  # that was another display's; its own is next
+            self._edit(self.look.own if self.look.display else "")  # that was another display's; its own is next
             self._hint()
             return
         self._thread.post(self.look.answer(scene.number, scene.step.picture if scene.step else b""))
@@ -232,7 +232,7 @@ class WalkScreen(AskedScreen):
 
     def action_nothing(self) -> None:
         """Nothing lit at all."""
-        if self.look.digits:
+        if self.look.display:
             self.query_one(PictureView).clear()
         else:
             self._answer("otherwise")
@@ -262,7 +262,7 @@ class WalkScreen(AskedScreen):
     def action_point(self) -> None:
         """The lamp that is selected on the face is lit, or the display shows something."""
         part = self.query_one(WalkFace).part
-        if isinstance(part, Lamp | Digits):
+        if isinstance(part, Lamp | Display):
             self._point(part)
 
     def on_walk_face_pointed(self, message: WalkFace.Pointed) -> None:
@@ -270,11 +270,11 @@ class WalkScreen(AskedScreen):
         if self.check_action("point", ()):
             self._point(message.part)
 
-    def _point(self, part: Lamp | Digits) -> None:
-        if isinstance(part, Digits) and not self.look.supply:
+    def _point(self, part: Lamp | Display) -> None:
+        if isinstance(part, Display) and not self.look.supply:
             self._keep_picture()
             self._edit(part.name)
-        elif not self.look.digits:
+        elif not self.look.display:
             self.look.point(part.name)
         self._hint()
         self.refresh_bindings()

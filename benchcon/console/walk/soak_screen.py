@@ -71,8 +71,8 @@ class Boards(Table):
             lamp = next(lamp for lamp in self.panel.lamps if lamp.name == name)
             if lamp.channel.board == board.name:
                 levels[lamp.channel.id] = sent_permille(lamp, level)
-        for name, picture in wants.digits.items():
-            display = next(display for display in self.panel.digits if display.name == name)
+        for name, picture in wants.displays.items():
+            display = next(display for display in self.panel.displays if display.name == name)
             if display.channel.board == board.name:
                 levels[display.channel.id] = picture
         found = self.panel.board(board.name)
@@ -214,7 +214,7 @@ class SoakScreen(WatchScreen):
         elif soaking.dark:
             text.append("All dark, to see the supply at rest.", IVORY)
         else:
-            names = [*soaking.wants.lamps, *soaking.wants.digits]
+            names = [*soaking.wants.lamps, *soaking.wants.displays]
             text.append(f"Lit: {printable(', '.join(map(self._label, names)))}.", IVORY)
         self.query_one("#lit", Static).update(text)
 

@@ -62,7 +62,7 @@ class WalkThread:
         done = list(self._runner.walk.done.values()) if self._runner is not None else []
         self.only = list(names)
         # Hands off and all dark are cheap, and are asked again as well.
-        self._walk(d for d in done if d.group.kind in ("control", "lamp", "digits") and d.group.name not in names)
+        self._walk(d for d in done if d.group.kind in ("control", "lamp", "display") and d.group.name not in names)
 
     def can_go_on(self) -> bool:
         """Whether a walk begun again with this folder goes on where this one was left."""

@@ -51,8 +51,8 @@
 #define BB_ENCODER_SLOT (BB_SELECTOR_SLOT + PANEL_SELECTORS)
 #define BB_POT_SLOT (BB_ENCODER_SLOT + PANEL_ENCODERS)
 #define BB_LAMP_SLOT (BB_POT_SLOT + PANEL_POTS)
-#define BB_DIGITS_SLOT (BB_LAMP_SLOT + 8u * PANEL_LAMP_BYTES)
-#define BB_SLOTS (BB_DIGITS_SLOT + PANEL_DIGITS)
+#define BB_DISPLAY_SLOT (BB_LAMP_SLOT + 8u * PANEL_LAMP_BYTES)
+#define BB_SLOTS (BB_DISPLAY_SLOT + PANEL_DISPLAYS)
 
 #if PANEL_INPUT_BYTES < 1 || PANEL_INPUT_BYTES > 15
 #error "PANEL_INPUT_BYTES must be 1 to 15"
@@ -159,7 +159,7 @@ typedef struct bb_board {
     bb_encoder_state encoder[BB_ROOM(PANEL_ENCODERS)];
     bb_pot_state pot[BB_ROOM(PANEL_POTS)];
     /* By slot, from the first selector on: positions, counts, readings as told, lightness as set. The port may read it. */
-    uint16_t value[BB_ROOM(BB_DIGITS_SLOT - BB_SELECTOR_SLOT)];
+    uint16_t value[BB_ROOM(BB_DISPLAY_SLOT - BB_SELECTOR_SLOT)];
     volatile uint8_t plane[BB_PLANES][BB_ROOM(PANEL_LAMP_BYTES)]; /* for the port to show */
     uint8_t row[8][BB_ROOM(PANEL_DISPLAY_CHIPS)]; /* segments. The port may read it */
 

@@ -84,14 +84,14 @@ uint8_t bb_slot_of_item(uint8_t item)
     return slot;
 }
 
-enum { CONTACT, SELECTOR, ENCODER, POT, LAMP, DIGITS };
+enum { CONTACT, SELECTOR, ENCODER, POT, LAMP, DISPLAY };
 
 static uint8_t kind_of(uint8_t slot)
 {
-    static const uint8_t ends[5] BB_FLASH = {BB_SELECTOR_SLOT, BB_ENCODER_SLOT, BB_POT_SLOT, BB_LAMP_SLOT, BB_DIGITS_SLOT};
+    static const uint8_t ends[5] BB_FLASH = {BB_SELECTOR_SLOT, BB_ENCODER_SLOT, BB_POT_SLOT, BB_LAMP_SLOT, BB_DISPLAY_SLOT};
     uint8_t kind;
 
-    for (kind = CONTACT; kind < DIGITS && slot >= bb_flash_byte(&ends[kind]); kind++) {
+    for (kind = CONTACT; kind < DISPLAY && slot >= bb_flash_byte(&ends[kind]); kind++) {
     }
     return kind;
 }
@@ -99,8 +99,8 @@ static uint8_t kind_of(uint8_t slot)
 static void put_channel(bb_board *b, uint8_t slot)
 {
     /* The number of a detail, by kind: its key, after how many digits. */
-    static const char kinds[] BB_FLASH = "contact\0selector\0encoder\0pot\0lamp\0digits";
-    static const char keys[] BB_FLASH = "4 deb=\0" "1 pos=\0" "1 det=\0" "4 top=\0\0" "1 places=";
+    static const char kinds[] BB_FLASH = "contact\0selector\0encoder\0pot\0lamp\0display";
+    static const char keys[] BB_FLASH = "4 deb=\0" "1 pos=\0" "1 det=\0" "4 top=\0\0" "1 digits=";
     uint8_t kind = kind_of(slot), flags = 0;
     uint16_t detail = bb_detail_of(slot);
     const char *key = bb_nth_text(keys, kind), *flag = BB_TEXT(" inv=1\0\0 raw=1\0 raw=2\0\0 dim=1");
@@ -150,19 +150,19 @@ uint8_t bb_value_width(uint8_t slot)
     static const uint8_t widths[5] BB_FLASH = {1, 1, 4, 4, 3};
     uint8_t kind = kind_of(slot);
 
-    return kind == DIGITS ? (uint8_t)(bb_detail_of(slot) * 2u) : bb_flash_byte(&widths[kind]);
+    return kind == DISPLAY ? (uint8_t)(bb_detail_of(slot) * 2u) : bb_flash_byte(&widths[kind]);
 }
 
 void bb_put_setting(bb_board *b, uint8_t slot)
 {
-    uint8_t width = bb_value_width(slot), place, before;
+    uint8_t width = bb_value_width(slot), digit, before;
     uint16_t value;
 
     bb_put_id(b, slot);
     bb_put(b, '=');
-    if (slot >= BB_DIGITS_SLOT) {
-        for (place = 0; place < width / 2u; place++) {
-            bb_put_digits(b, *bb_place(b, (uint8_t)(slot - BB_DIGITS_SLOT), place), 2);
+    if (slot >= BB_DISPLAY_SLOT) {
+        for (digit = 0; digit < width / 2u; digit++) {
+            bb_put_digits(b, *bb_digit(b, (uint8_t)(slot - BB_DISPLAY_SLOT), digit), 2);
         }
         return;
     }

@@ -84,7 +84,7 @@ void bb_inputs_begin(bb_board *b);
 
 /* outputs.c */
 void bb_set_lamp(bb_board *b, uint8_t lamp, uint16_t lightness);
-uint8_t *bb_place(bb_board *b, uint8_t digits, uint8_t place); /* where its segments are kept */
+uint8_t *bb_digit(bb_board *b, uint8_t display, uint8_t digit); /* where its segments are kept */
 void bb_all_off(bb_board *b);
 void bb_go_dark(bb_board *b);
 bool bb_display_step(bb_board *b);            /* one register; false if all is as it should be */

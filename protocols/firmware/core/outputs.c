@@ -94,19 +94,19 @@ void bb_wink_step(bb_board *b)
     }
 }
 
-uint8_t *bb_place(bb_board *b, uint8_t digits, uint8_t place)
+uint8_t *bb_digit(bb_board *b, uint8_t display, uint8_t digit)
 {
-#if PANEL_DIGITS
-    int8_t step = (int8_t)bb_flash_byte(&panel_digits[digits].step);
-    uint8_t at = bb_flash_byte(&panel_digits[digits].first);
+#if PANEL_DISPLAYS
+    int8_t step = (int8_t)bb_flash_byte(&panel_displays[display].step);
+    uint8_t at = bb_flash_byte(&panel_displays[display].first);
 
-    while (place--) {
+    while (digit--) {
         at = (uint8_t)(at + step);
     }
     return &b->row[at & 7u][at >> 3];
 #else
-    (void)digits;
-    (void)place;
+    (void)display;
+    (void)digit;
     return &b->row[0][0];
 #endif
 }

@@ -10,7 +10,7 @@
  *   PANEL_SELECTORS  PANEL_ENCODERS (at most 8)  PANEL_POTS (at most 8)
  *   PANEL_LAMP_BYTES      groups of eight lamp outputs: first those on pins, then the 74HC595 chain (first byte: the chip
  *                         nearest to the microcontroller)
- *   PANEL_DIGITS          displays          PANEL_DISPLAY_CHIPS   MAX7219-type drivers in the chain
+ *   PANEL_DISPLAYS          displays          PANEL_DISPLAY_CHIPS   MAX7219-type drivers in the chain
  *   PANEL_INTENSITY       0 to 15, the drivers' brightness, for all of them
  *   PANEL_MATRIX_ROWS     rows (input groups) of a switch matrix, at most 8
  *   PANEL_MATRIX_GROUP    the group of its first row      PANEL_MATRIX_DIODES   1: each contact has its diode
@@ -34,7 +34,7 @@
  *   encoder    BB_DETAIL(flags, counts a detent)
  *   pot        its greatest reading
  *   lamp       BB_DETAIL(flags, 0)
- *   display    BB_DETAIL(0, places, 1 to 8) */
+ *   display    BB_DETAIL(0, digits, 1 to 8) */
 #ifndef PANEL_TYPES_H
 #define PANEL_TYPES_H
 
@@ -83,17 +83,17 @@ typedef struct {
     uint8_t a, b;
 } bb_encoder;
 
-/* Place p of a display (0 leftmost) is row (first + p * step) of the whole chain, eight rows a chip: row 0 is digit 0 of the
+/* Digit p of a display (0 leftmost) is row (first + p * step) of the whole chain, eight rows a chip: row 0 is digit 0 of the
  * chip nearest to the microcontroller. */
 typedef struct {
     uint8_t first;
     int8_t step;
-} bb_digits;
+} bb_display;
 
 extern const bb_slot panel_slots[] BB_FLASH;
 extern const bb_selector panel_selectors[] BB_FLASH;
 extern const bb_encoder panel_encoders[] BB_FLASH;
-extern const bb_digits panel_digits[] BB_FLASH;
+extern const bb_display panel_displays[] BB_FLASH;
 extern const char panel_ident[] BB_FLASH; /* until the board is given another: up to 16 letters */
 extern const char panel_name[] BB_FLASH;  /* likewise: up to 24 letters as written on the wire */
 extern const char panel_model[] BB_FLASH; /* words of the item `model`: "text=Desk chip=atmega328p" */

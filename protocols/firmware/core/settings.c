@@ -60,13 +60,13 @@ uint8_t bb_do_read_all(bb_board *b)
 
 static uint8_t set_one(bb_board *b, uint8_t slot, const char *value, bool really)
 {
-    uint8_t digits = (uint8_t)(slot - BB_DIGITS_SLOT), place, width;
+    uint8_t display = (uint8_t)(slot - BB_DISPLAY_SLOT), digit, width;
     uint16_t level;
 
     if (slot < BB_LAMP_SLOT) {
         return NO_ABILITY;
     }
-    if (slot < BB_DIGITS_SLOT) {
+    if (slot < BB_DISPLAY_SLOT) {
         if (!bb_hex(value, 3, &level)) {
             return NO_FORM;
         }
@@ -82,12 +82,12 @@ static uint8_t set_one(bb_board *b, uint8_t slot, const char *value, bool really
     if (strlen(value) != width) {
         return NO_FORM;
     }
-    for (place = 0; place < width / 2u; place++, value += 2) {
+    for (digit = 0; digit < width / 2u; digit++, value += 2) {
         if (!bb_hex_ahead(value, 2, &level)) {
             return NO_FORM;
         }
         if (really) {
-            *bb_place(b, digits, place) = (uint8_t)level;
+            *bb_digit(b, display, digit) = (uint8_t)level;
             b->display_next = 1;
         }
     }

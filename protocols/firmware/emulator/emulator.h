@@ -3,7 +3,7 @@
  *   main.c    arguments, pacing, the script and the control connection
  *   wiring.c  the wiring file: which part hangs on which pin
  *   chips.c   74HC165 and 74HC595 chains, display drivers, the switch matrix
- *   parts.c   contacts, encoders, potentiometers; lamps and digits as an eye would see them
+ *   parts.c   contacts, encoders, potentiometers; lamps and displays as an eye would see them
  *   line.c    the serial line: pseudo-terminal or bytes by the cycle
  *   library.c where libsimavr is not as the chip
  *   words.c   the words of the control connection (`protocols/hand.md`)
@@ -35,7 +35,7 @@ typedef struct {
     int bit;
 } pin_t;
 
-typedef enum { CONTACT, ENCODER, POT, LAMP, DIGITS } kind_t;
+typedef enum { CONTACT, ENCODER, POT, LAMP, DISPLAY } kind_t;
 
 typedef struct {
     kind_t kind;
@@ -51,7 +51,7 @@ typedef struct {
     int pending;       /* encoder: counts still to be turned, signed */
     int detent;        /* counts a detent */
     int millivolts, noise_mv;
-    int first, places, step; /* digits: rows of the driver chain */
+    int first, digits, step; /* display: rows of the driver chain */
     /* lamps: light integrated over windows */
     bool lit;
     uint64_t since_change, since, on_cycles, window_start;

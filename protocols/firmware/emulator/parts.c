@@ -201,7 +201,7 @@ void parts_begin(void)
             if (part->chain < 0)
                 avr_irq_register_notify(pin_irq(part->pin), lamp_pin, part);
             break;
-        case DIGITS:
+        case DISPLAY:
             break;
         }
     }

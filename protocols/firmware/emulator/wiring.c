@@ -13,7 +13,7 @@
  *   pot p1 adc=1
  *   lamp l1 pin=D5                  low=1: lit when low
  *   lamp l2 chain=0                 bit 0 of the 595 chain
- *   digits d1 first=0 places=3 step=1
+ *   display d1 first=0 digits=3 step=1
  *
  * Pins are port letter and bit; `#` begins a comment. */
 #include <stdio.h>
@@ -114,8 +114,8 @@ static void take(const char *what, part_t *part, char *key, char *value)
         part->low = n != 0;
     else if (part && !strcmp(key, "first"))
         part->first = n;
-    else if (part && !strcmp(key, "places"))
-        part->places = n;
+    else if (part && !strcmp(key, "digits"))
+        part->digits = n;
     else if (part && !strcmp(key, "step"))
         part->step = n;
     else
@@ -124,7 +124,7 @@ static void take(const char *what, part_t *part, char *key, char *value)
 
 void read_wiring(const char *path)
 {
-    static const char *const kinds[] = {"contact", "encoder", "pot", "lamp", "digits"};
+    static const char *const kinds[] = {"contact", "encoder", "pot", "lamp", "display"};
     char text[256];
     FILE *in = fopen(path, "r");
 

@@ -63,8 +63,8 @@ static void bounce(part_t *part, char *answer, size_t room)
 static size_t shown(const part_t *part, char *answer, size_t room)
 {
     size_t length = 0;
-    for (int place = 0; place < part->places && length + 3 < room; place++)
-        length += (size_t)snprintf(answer + length, room - length, "%02X", drivers_row(part->first + place * part->step));
+    for (int digit = 0; digit < part->digits && length + 3 < room; digit++)
+        length += (size_t)snprintf(answer + length, room - length, "%02X", drivers_row(part->first + digit * part->step));
     return length;
 }
 
@@ -76,7 +76,7 @@ static void each(kind_t kind, char *answer, size_t room)
         if (part->kind != kind)
             continue;
         length += (size_t)snprintf(answer + length, room - length, " %s=", part->id);
-        if (kind == DIGITS)
+        if (kind == DISPLAY)
             length += shown(part, answer + length, room - length);
         else
             length += (size_t)snprintf(answer + length, room - length, "%d", lightness(lamp_duty(part)));
@@ -165,8 +165,8 @@ void obey(char *text, char *answer, size_t room)
         each(LAMP, answer, room);
     } else if (!strcmp(word, "shown")) {
         if (!rest)
-            each(DIGITS, answer, room);
-        else if ((part = need(rest, DIGITS, answer, room)))
+            each(DISPLAY, answer, room);
+        else if ((part = need(rest, DISPLAY, answer, room)))
             shown(part, answer + snprintf(answer, room, "ok %s=", part->id), room - 24);
     } else if (!strcmp(word, "flashes")) {
         each_flashes(answer, room);

@@ -134,7 +134,7 @@ static void tell_lit(native *n, native_hand *h)
     size_t used = 2;
     uint8_t slot;
 
-    for (slot = BB_LAMP_SLOT; slot < BB_DIGITS_SLOT; slot++) {
+    for (slot = BB_LAMP_SLOT; slot < BB_DISPLAY_SLOT; slot++) {
         char id[16];
 
         if (bb_text_of(slot)) {
@@ -153,7 +153,7 @@ static void tell_seen(native *n, native_hand *h)
     size_t used = 2;
     uint8_t slot;
 
-    for (slot = BB_LAMP_SLOT; slot < BB_DIGITS_SLOT; slot++) {
+    for (slot = BB_LAMP_SLOT; slot < BB_DISPLAY_SLOT; slot++) {
         const char *colour = bb_text_of(slot) ? strstr(bb_text_of(slot), COLOUR) : 0;
         char id[16];
 
@@ -173,22 +173,22 @@ static void tell_shown(native *n, native_hand *h, const char *word)
     size_t used = 2;
     uint8_t slot, only = slot_named(word);
 
-    if (word && (only < BB_DIGITS_SLOT || only == BB_NONE)) {
+    if (word && (only < BB_DISPLAY_SLOT || only == BB_NONE)) {
         hand_answer(h, "no such display");
         return;
     }
-    for (slot = BB_DIGITS_SLOT; slot < BB_SLOTS; slot++) {
+    for (slot = BB_DISPLAY_SLOT; slot < BB_SLOTS; slot++) {
         char id[16];
-        uint8_t place;
+        uint8_t digit;
 
         if (word && slot != only) {
             continue;
         }
         id_of(slot, id);
         used += (size_t)snprintf(text + used, sizeof text - used, " %s=", id);
-        for (place = 0; place < bb_value_width(slot) / 2u; place++) {
+        for (digit = 0; digit < bb_value_width(slot) / 2u; digit++) {
             used += (size_t)snprintf(text + used, sizeof text - used, "%02X",
-                                     n->plugged ? host_shown(&n->board, (uint8_t)(slot - BB_DIGITS_SLOT), place) : 0u);
+                                     n->plugged ? host_shown(&n->board, (uint8_t)(slot - BB_DISPLAY_SLOT), digit) : 0u);
         }
     }
     hand_answer(h, "%s", text);

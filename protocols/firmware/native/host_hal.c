@@ -161,11 +161,11 @@ uint16_t host_lit(bb_board *b, uint8_t lamp)
 #endif
 }
 
-uint8_t host_shown(bb_board *b, uint8_t digits, uint8_t place)
+uint8_t host_shown(bb_board *b, uint8_t display, uint8_t digit)
 {
-#if PANEL_DIGITS
+#if PANEL_DISPLAYS
     const host_hardware *hw = hardware_of(b);
-    uint8_t at = (uint8_t)(panel_digits[digits].first + place * panel_digits[digits].step);
+    uint8_t at = (uint8_t)(panel_displays[display].first + digit * panel_displays[display].step);
     uint8_t chip = at >> 3;
 
     if (hw->supply_mv < 3000) {
@@ -180,8 +180,8 @@ uint8_t host_shown(bb_board *b, uint8_t digits, uint8_t place)
     return hw->display[(at & 7u) + 1u][chip];
 #else
     (void)b;
-    (void)digits;
-    (void)place;
+    (void)display;
+    (void)digit;
     return 0;
 #endif
 }

@@ -29,8 +29,8 @@ void host_hardware_begin(host_hardware *hw);
 /* A pin takes a level: seen by the next scan, and at once by the pin interrupt if it is watched. */
 void host_pin(bb_board *b, uint8_t input, bool level);
 
-/* What shines: lightness of a lamp in permille, and one place of a display. */
+/* What shines: lightness of a lamp in permille, and one digit of a display. */
 uint16_t host_lit(bb_board *b, uint8_t lamp);
-uint8_t host_shown(bb_board *b, uint8_t digits, uint8_t place);
+uint8_t host_shown(bb_board *b, uint8_t display, uint8_t digit);
 
 #endif

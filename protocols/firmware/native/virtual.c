@@ -155,18 +155,18 @@ static void tell_outputs(bool lamps)
 
     fputs(lamps ? "lit" : "shown", stdout);
     for (slot = BB_LAMP_SLOT; slot < BB_SLOTS; slot++) {
-        if (!bb_text_of(slot) || (slot < BB_DIGITS_SLOT) != lamps) {
+        if (!bb_text_of(slot) || (slot < BB_DISPLAY_SLOT) != lamps) {
             continue;
         }
         put_id(slot);
         if (lamps) {
             printf("=%u", host_lit(&board, (uint8_t)(slot - BB_LAMP_SLOT)));
         } else {
-            uint8_t place;
+            uint8_t digit;
 
             putchar('=');
-            for (place = 0; place < bb_detail_of(slot); place++) {
-                printf("%02X", host_shown(&board, (uint8_t)(slot - BB_DIGITS_SLOT), place));
+            for (digit = 0; digit < bb_detail_of(slot); digit++) {
+                printf("%02X", host_shown(&board, (uint8_t)(slot - BB_DISPLAY_SLOT), digit));
             }
         }
     }

@@ -53,8 +53,8 @@ const bb_slot panel_slots[] BB_FLASH = {
 
 const bb_encoder panel_encoders[] BB_FLASH = {{0, 1}};
 
-/* Digit 0 of each driver is the rightmost place. */
-const bb_digits panel_digits[] BB_FLASH = {{2, -1}, {9, -1}, {20, -1}};
+/* Digit 0 of each driver is the rightmost digit. */
+const bb_display panel_displays[] BB_FLASH = {{2, -1}, {9, -1}, {20, -1}};
 
 const char panel_ident[] BB_FLASH = "desk";
 const char panel_name[] BB_FLASH = "Ostrey%20desk";

@@ -37,7 +37,7 @@ const bb_selector panel_selectors[] BB_FLASH = {{codes, 3, 3}};
 
 const bb_encoder panel_encoders[] BB_FLASH = {{1, 2}};
 
-const bb_digits panel_digits[] BB_FLASH = {{1, -1}, {15, -1}};
+const bb_display panel_displays[] BB_FLASH = {{1, -1}, {15, -1}};
 
 const char panel_ident[] BB_FLASH = "reference";
 const char panel_name[] BB_FLASH = "Reference%20desk";

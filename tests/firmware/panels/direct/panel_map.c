@@ -34,7 +34,7 @@ const bb_slot panel_slots[] BB_FLASH = {
 static const uint16_t codes[] BB_FLASH = {0, 1, 2};
 const bb_selector panel_selectors[] BB_FLASH = {{codes, 6, 2}};
 const bb_encoder panel_encoders[] BB_FLASH = {{4, 5}};
-const bb_digits panel_digits[] BB_FLASH = {{0, 1}};
+const bb_display panel_displays[] BB_FLASH = {{0, 1}};
 
 const char panel_ident[] BB_FLASH = "direct";
 const char panel_name[] BB_FLASH = "Direct%20pins";
