@@ -100,7 +100,8 @@ class Built:
             digits = rng.randint(1, 5)
             self.count += 1
             self.text.append(
-                f'[displays.d{self.count}]\nlabel = "Display {self.count}"\ndigits = {digits}\nsegment_current = "2 mA"\n'
+                f'[displays.d{self.count}]\nlabel = "Display {self.count}"\ndigits = {digits}\n'
+                f'segment_current = "2 mA"\n'
                 f'channel = {{ id = "{name}.c{self.count}", pin = "7219.{digit}" }}'
             )
             digit += digits
