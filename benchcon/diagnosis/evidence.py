@@ -309,7 +309,7 @@ class _Reader:
         try:
             return bytes.fromhex(text)
         except (TypeError, ValueError):
-            raise self.bad(key, 'two hex digits a place, such as "7E30"') from None
+            raise self.bad(key, 'two hex digits for each digit of the display, such as "7E30"') from None
 
     def displays(self) -> dict[str, bytes]:
         table = self.value.get("displays", {})

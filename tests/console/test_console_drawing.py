@@ -20,7 +20,7 @@ from benchcon.console.showing import board_name
 from benchcon.panel.file import load
 from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Place
 
-LETTERS = string.ascii_uppercase + string.displays
+LETTERS = string.ascii_uppercase + string.digits
 
 
 # --- letters to be read from two metres -----------------------------------------------------------------------------

@@ -82,11 +82,11 @@ def test_whatever_is_no_evidence_gives_one_line_and_no_traceback(value: dict[str
 @pytest.mark.parametrize(
     ("value", "said"),
     [
-        ({"what": "foot"}, "what is 'foot'; allowed: hand, lamps, digits"),
+        ({"what": "foot"}, "what is 'foot'; allowed: hand, lamps, display"),
         ({"what": "hand", "do": "push", "parts": ["a"]}, "do is 'push'; allowed: rest, put, turn, end, still"),
         ({"what": "hand", "do": "put"}, "'put' needs parts"),
         ({"what": "hand", "do": "rest", "changes": [[1, 2, 3]]}, "changes holds [1, 2, 3]"),
-        ({"what": "display", "part": "d", "set": "7"}, "two hex characters a digit"),
+        ({"what": "display", "part": "d", "set": "7"}, "two hex digits for each digit of the display"),
         ({"what": "lamps", "seen": {"a": {"level": "bright"}}}, "level is 'bright'; allowed: full, dim"),
         ({"what": "hand", "do": "rest", "note": 5}, "note is 5; allowed: text"),
     ],
