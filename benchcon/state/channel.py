@@ -121,7 +121,10 @@ class ChannelState:
         if value != self.value:
             self.value = value
             self.changes += 1
-            self.span(value if self.kind != "encoder" else self.as_signed(value))
+            if self.kind == "encoder":
+                value = self.as_signed(value)
+            if self.least is None or self.greatest is None or not self.least <= value <= self.greatest:
+                self.span(value)
 
     def stands(self, value: int, at_us: int) -> None:
         """Take a value read back: a change that was missed counts as one, a first value does not."""

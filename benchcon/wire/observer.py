@@ -23,6 +23,7 @@ from __future__ import annotations
 import struct
 from binascii import unhexlify
 from collections.abc import Callable, Sequence
+from operator import itemgetter
 from typing import Any
 
 from benchcon.text import printable
@@ -44,6 +45,8 @@ BOARDS_MOST = 256
 """Boards followed; a stranger's stream may name any number, and of those beyond nothing is remembered."""
 
 _HEX = b"0123456789ABCDEF"
+_head, _tail = itemgetter(slice(0, 15)), itemgetter(slice(15, -6))
+"""Of a notification: ``!NNNN CCCCCCCC `` before its words, and the words."""
 
 
 class Observer:
@@ -120,10 +123,11 @@ class Observer:
         count = len(bodies)
         if expected is None or last_us is None or expected + count > 0x10000:
             return None
-        heads = b"".join([body[:15] for body in bodies])
+        heads = b"".join(map(_head, bodies))
         if heads.translate(None, _HEX) != b"!  " * count or len(heads) != 15 * count:
             return None
-        numbers, clocks = zip(*struct.iter_unpack(">HI", unhexlify(heads.translate(None, b"! "))), strict=True)
+        flat = struct.unpack(">" + "HI" * count, unhexlify(heads.translate(None, b"! ")))
+        numbers, clocks = flat[::2], flat[1::2]
         if numbers != tuple(range(expected, expected + count)):
             return None
         low = last_us & 0xFFFFFFFF
@@ -136,7 +140,7 @@ class Observer:
             or rising != list(clocks)
         ):
             return None
-        tails = [body[15:-6] for body in bodies]
+        tails = list(map(_tail, bodies))
         values = list(map(self._tails.get, tails))
         if None in values and not self._learn(tails, values):
             return None
