@@ -439,7 +439,7 @@ class Talk:
             if outcome.gave_up and outcome.tries:
                 self.outputs.heard_nothing()
                 self._gave_up += 1
-                if self.host.standing != "mute":
+                if self.host.stage != "mute":
                     words = " ".join(outcome.words)
                     self.hub.emit([link_record(now_us, self.source, "timeout", words=words)])
             if (answer := self._asked.pop(outcome.ticket, None)) is not None:
@@ -481,14 +481,14 @@ class Talk:
     def _tell(self, now_us: int) -> None:
         standing, repeats, gave_up = self._seen
         host = self.host
-        if host.gave_up - gave_up > self._gave_up and host.standing != "mute":
+        if host.gave_up - gave_up > self._gave_up and host.stage != "mute":
             self.hub.emit([link_record(now_us, self.source, "timeout", words="bring-up")])
         self._gave_up = 0
-        if host.standing != standing:
+        if host.stage != standing:
             self.stirred.set()
-        if host.repeats > repeats and standing == host.standing not in ("calling", "mute"):
+        if host.repeats > repeats and standing == host.stage not in ("calling", "mute"):
             self.hub.emit([link_record(now_us, self.source, "repeat", times=host.repeats - repeats)])
-        self._seen = (host.standing, host.repeats, host.gave_up)
+        self._seen = (host.stage, host.repeats, host.gave_up)
         restless = host.restless(now_us)
         if restless != self._restless:
             self._restless = restless

@@ -231,10 +231,10 @@ class Port:
     async def _ask(self, talk: Talk) -> bool:
         self._stands("asking", "asking who is there; a board that was reset by opening may take a few seconds")
         self._record(talk, "asking")
-        if talk.host.standing in ("idle", "ready", "mute"):  # else it is being asked already, after a reset
+        if talk.host.stage in ("idle", "ready", "mute"):  # else it is being asked already, after a reset
             talk.bring_up()
-        await self._until(talk, lambda: talk.duplicate or talk.host.standing in ("ready", "mute"), None)
-        return talk.host.standing == "ready"
+        await self._until(talk, lambda: talk.duplicate or talk.host.stage in ("ready", "mute"), None)
+        return talk.host.stage == "ready"
 
     async def _live(self, talk: Talk) -> None:
         self.ident = talk.ident
@@ -244,7 +244,7 @@ class Port:
             self.hardware = await aside(lambda: hardware_at(self.name))
             if self.named and self.hub.keep and not self.hub.listen_only:
                 await self._remember(talk)
-        await self._until(talk, lambda: talk.duplicate or talk.host.standing not in ("ready", "rereading"), None)
+        await self._until(talk, lambda: talk.duplicate or talk.host.stage not in ("ready", "rereading"), None)
         talk.go_mute()
 
     async def _duplicate(self, talk: Talk) -> None:

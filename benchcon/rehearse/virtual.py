@@ -289,10 +289,10 @@ class VirtualBench:
 
     def _see_to(self, name: str, talk: Talk) -> None:
         """A board that is known may be told something; one that was reset and did not answer is asked again."""
-        if talk.host.standing in ("ready", "rereading"):
+        if talk.host.stage in ("ready", "rereading"):
             talk.go_live()
             self.live.add(name)
-        elif name in self.live and talk.host.standing == "mute":
+        elif name in self.live and talk.host.stage == "mute":
             talk.bring_up()
 
     # --- intents ----------------------------------------------------------------------------------------------------

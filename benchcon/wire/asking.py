@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from benchcon.wire.codec import request
+
 REPEAT_US = 250_000
 """An unanswered request is repeated after this (**answer-time**)."""
 TRIES = 4
@@ -32,7 +34,7 @@ class Patience:
 
 
 class Asking:
-    """A request that waits, or is under way."""
+    """A request that waits, or is under way. Raises ValueError if the words make no line of the protocol."""
 
     __slots__ = (
         "every_us",
@@ -41,6 +43,7 @@ class Asking:
         "last_us",
         "line",
         "own",
+        "size",
         "tag",
         "tickets",
         "tries",
@@ -54,6 +57,8 @@ class Asking:
         self.own = own
         """Asked by the bring-up, not by a caller."""
         self.keys = keys_of(words)
+        self.size = len(request(1, words)) + 1
+        """Bytes of its line, which are as many with any tag."""
         self.tag = 0
         self.line = b""
         self.tries = 0

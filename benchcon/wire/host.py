@@ -1,18 +1,26 @@
 """The host side of one board, without I/O: tags, window, repeats, bring-up, and `read all` after a gap.
 
-What stands where in the bring-up, and what moves it on:
+What moves the bring-up on (`TABLE`; `tests/wire/test_host_table.py` draws this picture of it):
 
-| standing | asked | goes on when | becomes |
+| at | sign | becomes | what is done |
 |---|---|---|---|
-| idle | nothing of its own | `bring_up` | calling |
-| calling | `hello`, each 250 ms for five seconds | answered / five seconds are over | describing / mute |
-| describing | every item | all answered, refused, or given up twice | reading |
-| reading | `read all`, page by page | last page | ready |
-| ready | nothing of its own | a gap in the news, `lost` / a boot | rereading / calling |
-| any | | boots, or gaps, more often than ten and one a second | as above, but later: once a second |
-| rereading | `read all`, page by page | last page / a boot | ready / calling |
-| calling | | refused or malformed: asked again after 250 ms, twenty times / another version | calling / mute |
-| mute | nothing | `bring_up` | calling |
+| any | `bring_up` | calling | ask `hello` |
+| calling, describing, reading, ready, rereading | a reset | calling | ask `hello` |
+| calling, describing, reading, ready, rereading | a reset, too soon after others | calling | ask `hello` in a while |
+| calling | `hello` is answered | describing | ask every item |
+| calling | `hello` is answered in another version | mute | – |
+| calling | `hello` is given up | mute | – |
+| describing | all items are answered, refused, or given up twice | reading | keep the items, ask `read all` |
+| reading, rereading | the last page | ready | – |
+| reading, rereading | a page is given up | the same | ask `read all` |
+| reading, rereading | lines are lost while it is read | the same | note it |
+| ready, rereading | lines were lost | rereading | ask `read all` |
+| reading | lines were lost | the same | ask `read all` |
+| reading, ready, rereading | lines were lost, too soon after others | ready | ask `read all` in a while |
+| ready | the time to read them has come | rereading | ask `read all` |
+
+`hello` is asked each 250 ms for five seconds, after a refused or malformed answer as well. *Too soon after others*:
+more often than ten times and once a second; it is done a second later.
 
 Requests wait in one queue and leave it in order, except that none is sent while an earlier one that it could upset is
 without answer: a repeat of the earlier one, arriving late, would undo the later. Two settings of one channel are such a
@@ -26,6 +34,7 @@ the answer came counts for as long as a board may take to answer.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from enum import Enum, StrEnum
 from typing import NamedTuple
 
 from benchcon.wire import events as ev
@@ -49,6 +58,77 @@ MOST_QUEUED = 4096
 """Requests that may wait; beyond that the oldest is given up, and counted."""
 HELLO_AGAIN_US = 250_000
 """Wait before asking again after an answer to `hello` that was refused or malformed."""
+
+
+class Stage(StrEnum):
+    """How far the host side has come with its board."""
+
+    IDLE = "idle"
+    CALLING = "calling"
+    DESCRIBING = "describing"
+    READING = "reading"
+    READY = "ready"
+    REREADING = "rereading"
+    MUTE = "mute"
+
+
+class Sign(StrEnum):
+    """What moves it on."""
+
+    BRING_UP = "`bring_up`"
+    RESET = "a reset"
+    RESET_AGAIN = "a reset, too soon after others"
+    HELLO = "`hello` is answered"
+    OTHER_VERSION = "`hello` is answered in another version"
+    NO_HELLO = "`hello` is given up"
+    ITEMS = "all items are answered, refused, or given up twice"
+    LAST_PAGE = "the last page"
+    NO_PAGE = "a page is given up"
+    GAP = "lines are lost while it is read"
+    TORN = "lines were lost"
+    TORN_AGAIN = "lines were lost, too soon after others"
+    DUE = "the time to read them has come"
+
+
+class Do(Enum):
+    """What is done about it."""
+
+    NOTHING = "–"
+    CALL = "ask `hello`"
+    CALL_LATER = "ask `hello` in a while"
+    DESCRIBE = "ask every item"
+    READ_FIRST = "keep the items, ask `read all`"
+    READ = "ask `read all`"
+    READ_LATER = "ask `read all` in a while"
+    NOTE = "note it"
+
+
+def _table() -> dict[tuple[Stage, Sign], tuple[Stage, Do]]:
+    # What is not said below changes nothing: it cannot come then, or does not matter then.
+    table = {(stage, sign): (stage, Do.NOTHING) for stage in Stage for sign in Sign}
+    for stage in Stage:
+        table[stage, Sign.BRING_UP] = Stage.CALLING, Do.CALL
+        if stage not in (Stage.IDLE, Stage.MUTE):
+            table[stage, Sign.RESET] = Stage.CALLING, Do.CALL
+            table[stage, Sign.RESET_AGAIN] = Stage.CALLING, Do.CALL_LATER
+    table[Stage.CALLING, Sign.HELLO] = Stage.DESCRIBING, Do.DESCRIBE
+    table[Stage.CALLING, Sign.OTHER_VERSION] = Stage.MUTE, Do.NOTHING
+    table[Stage.CALLING, Sign.NO_HELLO] = Stage.MUTE, Do.NOTHING
+    table[Stage.DESCRIBING, Sign.ITEMS] = Stage.READING, Do.READ_FIRST
+    for stage in (Stage.READING, Stage.REREADING):
+        table[stage, Sign.LAST_PAGE] = Stage.READY, Do.NOTHING
+        table[stage, Sign.NO_PAGE] = stage, Do.READ
+        table[stage, Sign.GAP] = stage, Do.NOTE
+        table[stage, Sign.TORN] = stage, Do.READ
+    table[Stage.READY, Sign.TORN] = Stage.REREADING, Do.READ
+    table[Stage.READY, Sign.DUE] = Stage.REREADING, Do.READ
+    for stage in (Stage.READING, Stage.READY, Stage.REREADING):
+        table[stage, Sign.TORN_AGAIN] = Stage.READY, Do.READ_LATER
+    return table
+
+
+TABLE = _table()
+"""What each sign makes of each stage, and what is done."""
 
 
 class Outcome(NamedTuple):
@@ -84,7 +164,7 @@ class HostSide:
 
     def __init__(self, now_us: int, buffer: int = BUFFER_UNTIL_KNOWN) -> None:
         self.buffer = buffer
-        self.standing = "idle"
+        self.stage = Stage.IDLE
         self.ident = ""
         self.version = 0
         self.boot: int | None = None
@@ -111,7 +191,8 @@ class HostSide:
         self._items_left = 0
         self._asked_again: set[str] = set()
         self._items_told = 0
-        self._again = False
+        self._torn = False
+        """Lines were lost while the board is being read."""
         self._busy_until_us = 0
         self._pages = 0
         self._endless = False
@@ -131,7 +212,6 @@ class HostSide:
 
         Raises ValueError if the words make no line of the protocol.
         """
-        request(1, words)
         return self._queue_up(Asking(self._next_ticket(), words, own=False), urgent)
 
     def dark(self, now_us: int) -> int:
@@ -168,8 +248,7 @@ class HostSide:
     def bring_up(self, now_us: int) -> None:
         """Find out who the board is, what it has and how it stands; from the beginning, whatever was known."""
         self._now_us = now_us
-        self._begin_calling()
-        self._own(("hello",), urgent=True)
+        self._move(Sign.BRING_UP)
 
     def restless(self, now_us: int) -> str:
         """Return why the board is asked less often than it calls for: ``resets``, ``gaps``, ``pages``, or nothing."""
@@ -181,31 +260,63 @@ class HostSide:
     def _is_restless(self, what: str) -> None:
         self._restless = what, self._now_us + 3 * AGAIN_EVERY_US
 
+    # --- the bring-up -------------------------------------------------------------------------------------------------
+
+    def _move(self, sign: Sign) -> None:
+        """Do what the table says."""
+        self.stage, do = TABLE[self.stage, sign]
+        match do:
+            case Do.CALL:
+                self._forget_all()
+                self._own(("hello",), urgent=True)
+            case Do.CALL_LATER:
+                at_us = self._bring_up_us
+                self._forget_all()
+                self._bring_up_us = at_us
+            case Do.DESCRIBE:
+                self._items_left = self._items_told
+                for index in range(self._items_told):
+                    self._own(("item", f"{index:02X}"))
+                if not self._items_told:
+                    self._move(Sign.ITEMS)
+            case Do.READ_FIRST | Do.READ:
+                if do is Do.READ_FIRST:
+                    self.items = [self._items[index] for index in sorted(self._items)]
+                self._reread_us = None
+                self._torn = False
+                self._pages = 0
+                self._own(("read", "all"), urgent=True)
+            case Do.READ_LATER:
+                self._is_restless("gaps")
+                self._torn = False
+            case Do.NOTE:
+                self._torn = True
+
     def _was_reset(self) -> None:
+        if self.stage in (Stage.IDLE, Stage.MUTE):
+            return
         self._light_no_more()
         if self._bring_up_us is None:
             at_us = self._bring_ups.due_us(self._now_us)
             if at_us <= self._now_us:
-                self.bring_up(self._now_us)
+                self._move(Sign.RESET)
                 return
             self._bring_up_us = at_us
         self._is_restless("resets")
-        at_us = self._bring_up_us
-        self._begin_calling()
-        self._bring_up_us = at_us
+        self._move(Sign.RESET_AGAIN)
 
-    def _begin_calling(self) -> None:
+    def _forget_all(self) -> None:
+        """What was asked for the bring-up, and what it has told."""
         self._bring_up_us = self._reread_us = None
         for asked in [asked for asked in self._queue if asked.own]:
             self._queue.remove(asked)
         for tag, asked in list(self._waiting.items()):
             if asked.own:
                 self._forget(tag)
-        self.standing = "calling"
         self.items = []
         self._items = {}
         self._asked_again = set()
-        self._again = False
+        self._torn = False
         self.hello_trouble = ""
 
     # --- the line ---------------------------------------------------------------------------------------------------
@@ -217,8 +328,7 @@ class HostSide:
             self.bring_up(now_us)
         if self._reread_us is not None and now_us >= self._reread_us:
             self._reread_us = None
-            if self.standing == "ready":
-                self._begin_reading("rereading")
+            self._move(Sign.DUE)
         self._repeat(now_us)
         if now_us >= self._busy_until_us:
             self._fill(now_us)
@@ -249,10 +359,10 @@ class HostSide:
             if isinstance(event, ev.Answered):
                 self._answered(event, now_us)
             elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
-                self._reread()
-            elif isinstance(event, ev.Boot) and self.standing not in ("idle", "mute"):
+                self._gap()
+            elif isinstance(event, ev.Boot):
                 self._was_reset()
-            elif isinstance(event, ev.Odd) and self.standing == "calling":
+            elif isinstance(event, ev.Odd) and self.stage is Stage.CALLING:
                 self._odd(event.raw)
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
@@ -305,13 +415,12 @@ class HostSide:
             if upsets(asked, busy):
                 busy |= asked.keys
                 continue
-            size = len(request(1, asked.words)) + 1
-            if size > room and (self._waiting or self._doubled):
+            if asked.size > room and (self._waiting or self._doubled):
                 return
             # A line longer than the whole window goes alone: the board empties its buffer while it comes in.
             self._queue.remove(asked)
             self._send(asked, now_us)
-            room -= size
+            room -= asked.size
             busy |= asked.keys
 
     def _send(self, asked: Asking, now_us: int) -> None:
@@ -392,7 +501,7 @@ class HostSide:
         """`hello` was refused or malformed: a board that has just started may do better; not without end."""
         asked.tries_most -= 1
         if asked.tries_most <= 0:
-            self.standing = "mute"
+            self._move(Sign.NO_HELLO)
             return
         self._busy_until_us = now_us + HELLO_AGAIN_US
         self._queue.insert(0, asked)
@@ -404,15 +513,7 @@ class HostSide:
             if not self._take_hello(words):
                 self._ask_hello_again(asked, now_us)
             else:
-                if self.version != VERSION:
-                    self.standing = "mute"
-                    return
-                self.standing = "describing"
-                self._items_left = self._items_told
-                for index in range(self._items_told):
-                    self._own(("item", f"{index:02X}"))
-                if not self._items_told:
-                    self._begin_reading("reading")
+                self._move(Sign.HELLO if self.version == VERSION else Sign.OTHER_VERSION)
         elif word == "item":
             item = None if refused else item_of(words)
             if item is not None:
@@ -422,59 +523,44 @@ class HostSide:
             self._pages += 1
             last = refused or len(words) < 4 or words[3] == "00"
             self._endless = not last and self._pages >= PAGES_MOST
-            if last or self._endless:
-                self._read_whole()
-            elif self._again:
-                self._read_anew(self.standing)
+            if self._torn:
+                self._read_anew()
+            elif last or self._endless:
+                self._move(Sign.LAST_PAGE)
             else:
                 self._own(("read", "all", words[3]))
 
     def _own_gave_up(self, asked: Asking) -> None:
         word = asked.words[0]
         if word == "hello":
-            self.standing = "mute"
+            self._move(Sign.NO_HELLO)
         elif word == "item" and asked.words[1] not in self._asked_again:
             self._asked_again.add(asked.words[1])
             self._own(asked.words)
         elif word == "item":
             self._item_done()
         else:
-            self._begin_reading(self.standing)
+            self._move(Sign.NO_PAGE)
 
     def _item_done(self) -> None:
         self._items_left -= 1
-        if self._items_left <= 0 and self.standing == "describing":
-            self.items = [self._items[index] for index in sorted(self._items)]
-            self._begin_reading("reading")
+        if self._items_left <= 0:
+            self._move(Sign.ITEMS)
 
-    def _begin_reading(self, standing: str) -> None:
-        self.standing = standing
-        self._again = False
-        self._pages = 0
-        self._own(("read", "all"), urgent=True)
+    def _gap(self) -> None:
+        if self.stage is not Stage.READY:
+            self._move(Sign.GAP)
+        elif self._reread_us is None:
+            self._read_anew()
 
-    def _read_whole(self) -> None:
-        if self._again:
-            self._read_anew("rereading")
-        else:
-            self.standing = "ready"
-
-    def _read_anew(self, standing: str) -> None:
+    def _read_anew(self) -> None:
         """Something was missed: read everything, but not as often as a board likes."""
         at_us = self._rereads.due_us(self._now_us)
         if at_us <= self._now_us:
-            self._begin_reading(standing)
-            return
-        self._is_restless("gaps")
-        self.standing = "ready"
-        self._again = False
-        self._reread_us = at_us
-
-    def _reread(self) -> None:
-        if self.standing == "ready" and self._reread_us is None:
-            self._read_anew("rereading")
-        elif self.standing in ("reading", "rereading"):
-            self._again = True
+            self._move(Sign.TORN)
+        else:
+            self._reread_us = at_us
+            self._move(Sign.TORN_AGAIN)
 
     def _take_hello(self, words: tuple[str, ...]) -> bool:
         self.hello_trouble = explain_hello(words) or other_version(words)

@@ -83,7 +83,7 @@ def test_a_stranger_breaks_nothing(said: list[bytes], asked: list[str]) -> None:
     talk.bring_up()
     for turn, data in enumerate(said):
         talk._heard(data, hub.now_us())
-        if talk.host.standing == "ready" and not talk.live:
+        if talk.host.stage == "ready" and not talk.live:
             talk.go_live()
         if turn < len(asked):
             wanted += 1

@@ -29,7 +29,7 @@ def test_bring_up_learns_the_board_and_its_values() -> None:
     line.board.change({"sw1": 1, "p1": 0x1FF}, 0)
     line.host.bring_up(0)
     line.run(2_000_000)
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
     assert (line.host.ident, line.host.buffer, line.host.boot) == ("reference", 128, 1)
     assert [item.id for item in line.host.items if item.is_channel] == list(line.board.channels)
     read = [event for event in line.events if isinstance(event, Answered) and event.words[0] == "read"]
@@ -42,11 +42,11 @@ def test_bring_up_gets_through_a_boot_loader_that_is_deaf_for_three_seconds() ->
     line.dead = True
     line.host.bring_up(0)
     line.run(3_000_000)
-    assert line.host.standing == "calling"
+    assert line.host.stage == "calling"
     assert 11 <= len(words_sent(line)) <= 13, "each 250 ms"
     line.dead = False
     line.run(2_000_000)
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
 
 
 def test_nobody_there_is_known_after_five_seconds_and_asking_ends() -> None:
@@ -54,7 +54,7 @@ def test_nobody_there_is_known_after_five_seconds_and_asking_ends() -> None:
     line.dead = True
     line.host.bring_up(0)
     line.run(5_100_000)
-    assert line.host.standing == "mute"
+    assert line.host.stage == "mute"
     before = len(line.sent)
     line.run(10_000_000)
     assert len(line.sent) == before
@@ -62,7 +62,7 @@ def test_nobody_there_is_known_after_five_seconds_and_asking_ends() -> None:
     line.dead = False
     line.host.bring_up(line.now_us)
     line.run(2_000_000)
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -72,9 +72,9 @@ def test_bring_up_over_a_bad_line(seed: int) -> None:
     line.host.bring_up(0)
     for _ in range(60):
         line.run(500_000)
-        if line.host.standing == "ready":
+        if line.host.stage == "ready":
             break
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
     assert line.host.items == list(line.board.items)
     assert line.overrun == 0
 
@@ -85,7 +85,7 @@ def test_an_item_that_never_comes_does_not_hold_up_the_rest() -> None:
     line._through = lambda sent: None if b" item 05 " in sent else through(sent)  # type: ignore[method-assign]
     line.host.bring_up(0)
     line.run(5_000_000)
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
     assert [item.index for item in line.host.items] == [index for index in range(14) if index != 5]
     assert words_sent(line).count("item 05") == 8, "four times, and once more"
 
@@ -96,7 +96,7 @@ def test_a_board_that_speaks_another_version_is_left_alone() -> None:
     (hello,) = lines(host.to_send(0))
     words = ("hello", "02", "0B", "0080", "0007", "future")
     host.heard([Answered(1_000, 1, codec.parse(hello).tag, words, None, None)], 1_000)
-    assert (host.standing, host.version) == ("mute", 2)
+    assert (host.stage, host.version) == ("mute", 2)
     assert host.to_send(2_000) == b""
 
 
@@ -106,7 +106,7 @@ def test_a_reset_in_mid_session_is_brought_up_again() -> None:
     line.run(2_000_000)
     line.board.reset(line.now_us, "brownout")
     line.run(2_000_000)
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
     assert line.host.boot == 2
     assert [event.cause for event in line.events if isinstance(event, Boot)] == ["power", "brownout"]
 
@@ -118,7 +118,7 @@ def ready() -> LossyLine:
     line = LossyLine(known=False)
     line.host.bring_up(0)
     line.run(2_000_000)
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
     line.sent.clear()
     return line
 
@@ -132,7 +132,7 @@ def test_after_a_hole_everything_is_read_again_page_by_page() -> None:
     line.board.change({"sw2": 1}, line.now_us)
     line.run(500_000)
     assert words_sent(line) == ["read all", "read all 0B"]
-    assert line.host.standing == "ready"
+    assert line.host.stage == "ready"
     assert any(isinstance(event, Gap) for event in line.events)
 
 
