@@ -53,6 +53,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--soak", metavar="TIME", help="instead of walking: light all in turns for so long, such as '2 h', and watch"
     )
+    parser.add_argument(
+        "--kinds",
+        action="store_true",
+        help="list the kinds of fault that a walk can find, what each means and what to look at first",
+    )
     parser.add_argument("--json", action="store_true", help="the whole report as JSON on standard output")
 
 
@@ -63,6 +68,11 @@ def run(args: argparse.Namespace) -> int:
     """
     from benchcon.cli.until import Until
 
+    if args.kinds:
+        from benchcon.kinds import told
+
+        print(told(only_found=True))
+        return 0
     with Until(interrupt=True, open_ended=bool(args.wiggle)) as until:
         return _run(args, until)
 

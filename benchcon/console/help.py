@@ -17,6 +17,7 @@ from textual.widgets import Static
 from benchcon.console.dark_keys import DARK, END_DARK
 from benchcon.console.ink import BRASS, ENGRAVED, IVORY
 from benchcon.console.keyline import KeyLine, face_of, key_face
+from benchcon.kinds import kinds
 
 ABOUT = f"""\
 Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
@@ -166,6 +167,13 @@ class Help(ModalScreen[None]):
             first, *more = wrap(meaning, 50)
             text.append(f"  {word:<20}", IVORY)
             text.append(f"{first}\n" + "".join(f"{'':22}{line}\n" for line in more), ENGRAVED)
+        yield text
+        text = Text("\nWhat a walk can find, and where to look first\n\n", f"bold {IVORY}")
+        for kind in kinds().values():
+            if kind.found:
+                text.append(f"  {kind.name}\n", IVORY)
+                for line in wrap(f"{kind.means}; {kind.look}", 68):
+                    text.append(f"      {line}\n", ENGRAVED)
         yield text
 
     def action_close(self) -> None:

@@ -16,7 +16,7 @@ from benchcon.panel.model import Control, Display, Lamp
 def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
     """Return the finding that `raw` means, in words."""
     spots = [layout.spots[key] for key in raw.channels]
-    because, look = _SAY[raw.kind](layout, raw, spots)
+    because, look = SENTENCES[raw.kind](layout, raw, spots)
     detail = dict(raw.detail)
     if raw.kind == "dead" and isinstance(spots[0].part, Display):
         detail["on"] = "display"
@@ -596,7 +596,7 @@ def _listed(items: Any) -> str:
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}"
 
 
-_SAY: dict[str, _Sayer] = {
+SENTENCES: dict[str, _Sayer] = {
     "open": _open,
     "common open": _common,
     "stuck": _stuck,

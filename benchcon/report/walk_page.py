@@ -7,6 +7,7 @@ from html import escape
 from typing import Any
 
 from benchcon.diagnosis.figures import words
+from benchcon.kinds import kinds
 from benchcon.panel.model import Panel
 from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face
@@ -101,7 +102,7 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         if more:
             rest = "".join(_finding(n, each, labels) for n, each in enumerate(findings, 1) if n - 1 not in shown)
             out.append(f"<details><summary>{_e(more)}.</summary>{rest}</details>")
-        out.append(f'<p class="about">{_e(CAUTION)}</p>')
+        out += [_meanings(findings), f'<p class="about">{_e(CAUTION)}</p>']
     if report.get("remarks"):
         out.append("<h2>What the panel file should say</h2>")
         out += [_remark(remark) for remark in report["remarks"]]
@@ -129,6 +130,13 @@ def _key(counts: Mapping[str, Any]) -> str:
             out.append(f'<b class="{verdict.replace(" ", "-")}">{sign}</b> {_e(meaning)}')
     number = " · (1) number of the finding below" if counts.get("faulty") or counts.get("possibly faulty") else ""
     return f'<p class="key">{" · ".join(out)}{number}</p>'
+
+
+def _meanings(findings: Sequence[Mapping[str, Any]]) -> str:
+    """What the kinds of these findings mean, each once; empty if none is of the table."""
+    there = dict.fromkeys(kind for each in findings for kind in each["kinds"] if kind in kinds())
+    rows = "".join(f"<dt>{_e(kind)}</dt><dd>{_e(kinds()[kind].means)}</dd>" for kind in there)
+    return f"<details><summary>What these words mean</summary><dl>{rows}</dl></details>" if rows else ""
 
 
 def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str]) -> str:

@@ -208,6 +208,6 @@ _BY_ITSELF: dict[str, Callable[[Mischief, _Entry, int], None]] = {
     "storm": Mischief._storm,
     "garbage": Mischief._garbage,
     "endless_line": Mischief._endless,
-    "reset": Mischief._reset_once,
+    "board_reset": Mischief._reset_once,
     "reset_loop": Mischief._reset_loop,
 }

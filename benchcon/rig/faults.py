@@ -74,7 +74,7 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
     for key, setting in allowed.items():
         if setting.needed and key not in values:
             raise WrongFault("kind", f"'{kind}' needs the setting '{key}'")
-    if kind == "bounce" and len(settings["edges"]) % 2:
+    if kind == "chattering" and len(settings["edges"]) % 2:
         raise WrongFault(
             "edges", "'edges' must be an even number of times, so that the contact ends where it was moved to"
         )

@@ -53,7 +53,7 @@ class Lamps:
         lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
         segments = {id_: self._driven.get(id_, 0).to_bytes(digits, "big") for id_, digits in self.wiring.digits.items()}
         shown = loom.shown(segments, self.wiring, self.faults, feeds)
-        past = {id_ for fault in loom.of_kind(self.faults, "unswitched") for id_ in fault.channels}
+        past = {id_ for fault in loom.of_kind(self.faults, "fed_past_the_switch") for id_ in fault.channels}
         if past and self.powered and not feeds:
             fed = loom.lit(self._lamps(), self.wiring, self.faults, True, self.broken)
             lit |= {id_: level for id_, level in fed.items() if id_ in past}

@@ -185,7 +185,7 @@ def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: S
     else:
         low, high = 0, top
     counts = low + turned * (high - low)
-    for fault in of_kind(faults, "short_range", id_):
+    for fault in of_kind(faults, "short_of_range", id_):
         counts = fault.settings["low"] + counts / top * (fault.settings["high"] - fault.settings["low"])
     for fault in of_kind(faults, "track_open", id_):
         # Without its other end the track has one and the same voltage everywhere.
@@ -229,7 +229,7 @@ def lit(
     for fault in of_kind(faults, "shared_resistor"):
         lit_ = [id_ for id_ in fault.channels if gets[id_]]
         gets.update({id_: round(gets[id_] * lightness_of_share(len(lit_))) for id_ in lit_})
-    for fault in of_kind(faults, "together"):
+    for fault in of_kind(faults, "lit_together"):
         most = max(gets[id_] for id_ in fault.channels)
         gets.update(dict.fromkeys(fault.channels, most))
     light = {}

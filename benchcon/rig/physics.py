@@ -160,7 +160,7 @@ class Physics:
         self.turned_right[id_] += detents
         on = (detents > 0) != mover.inverted
         counts = mover.detent_counts
-        for fault in loom.of_kind(self.faults, "counts", id_):
+        for fault in loom.of_kind(self.faults, "other_counts", id_):
             counts = fault.settings["detent"]
         every = min((fault.settings["every"] for fault in loom.of_kind(self.faults, "skipping", id_)), default=0)
         at_us = max(now_us, self._shaft_free_us[id_])
@@ -291,7 +291,7 @@ class Physics:
         return action
 
     def _bounce(self, id_: str, made: bool) -> Sequence[int]:
-        for fault in loom.of_kind(self.faults, "bounce", id_):
+        for fault in loom.of_kind(self.faults, "chattering", id_):
             if fault.settings["on"] in ("both", "make" if made else "break"):
                 if fault.settings["edges"]:
                     return list(fault.settings["edges"])

@@ -136,7 +136,16 @@ def touch(made: Built, truths: list) -> bool:
     return not {w for w in words[0] if "=" not in w}.isdisjoint({w for w in words[1] if "=" not in w})
 
 
-OUTPUTS = {"dead", "always_on", "dim", "together", "wrong_colour", "segment_dead", "segment_stuck", "segments_swapped"}
+OUTPUTS = {
+    "dead",
+    "always_on",
+    "dim",
+    "lit_together",
+    "wrong_colour",
+    "segment_dead",
+    "segment_stuck",
+    "segments_swapped",
+}
 OUTPUTS |= {"segments_together", "digits_swapped", "digit_dead", "ribbon_shifted", "ribbon_reversed", "upside_down"}
 OUTPUTS |= {"common_anode", "shared_resistor"}
 

@@ -81,6 +81,6 @@ def test_a_faults_file_is_answered_in_units_of_people(
     line: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     faults = tmp_path / "faults.toml"
-    faults.write_text(f'[[faults]]\nkind = "bounce"\nchannel = "lighting.sw_app"\n{line}\n')
+    faults.write_text(f'[[faults]]\nkind = "chattering"\nchannel = "lighting.sw_app"\n{line}\n')
     assert main(["check", str(faults)]) == 1
     assert told in capsys.readouterr().out

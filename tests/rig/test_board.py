@@ -134,13 +134,13 @@ def test_without_supply_nothing_is_lit_and_the_board_says_so() -> None:
 
 
 def test_raw_edges_share_a_line_and_their_times_are_those_of_the_bounce() -> None:
-    host = Host("bounce key edges=300us,1.2ms,200us,100us")
+    host = Host("chattering key edges=300us,1.2ms,200us,100us")
     host.ask("raw", "key=1")
     host.hand("press key")
     host.run(50)
     assert host.news("edge") == [("edge", "key=0", "012C", "04B0", "00C8", "0064")]
     # A longer bounce takes several lines, and no edge is lost.
-    long = Host("bounce key edges=" + ",".join(["100us"] * 20))
+    long = Host("chattering key edges=" + ",".join(["100us"] * 20))
     long.ask("raw", "key=1")
     long.hand("press key")
     long.run(50)
@@ -206,7 +206,7 @@ def test_a_reset_loop() -> None:
 
 
 def test_a_reset_in_mid_session_comes_when_it_was_asked_for() -> None:
-    host = Host("reset after=1s cause=watchdog")
+    host = Host("board_reset after=1s cause=watchdog")
     host.run(900)
     assert len(host.news("boot")) == 1
     host.run(200)
@@ -314,7 +314,7 @@ def test_faults_can_come_and_go_while_the_board_runs() -> None:
 
 def test_the_same_seed_gives_the_same_bytes_at_the_same_times() -> None:
     def night(seed: int) -> bytes:
-        host = Host("bounce key", "flip share=1%25", "loose left every=200ms", "garbage rate=20Hz", seed=seed)
+        host = Host("chattering key", "flip share=1%25", "loose left every=200ms", "garbage rate=20Hz", seed=seed)
         host.ask("raw", "key=1")
         for _ in range(10):
             host.hand("press key")
@@ -339,7 +339,7 @@ def test_a_switch_that_is_not_wired_yet_reads_nothing() -> None:
 
 def test_first_edge_acts_at_once_and_then_holds_off() -> None:
     text = TEXT.replace('kind = "button"', 'kind = "button"\nact_on = "first edge"')
-    host = Host("bounce key edges=2ms,2ms", plan=wiring(loads(text, "desk.toml"), "desk"))
+    host = Host("chattering key edges=2ms,2ms", plan=wiring(loads(text, "desk.toml"), "desk"))
     host.ask("raw", "key=1")
     at_us = host.now_us
     host.hand("press key")

@@ -13,11 +13,12 @@ from rig.panels import desk, panel
 
 from benchcon.demo.desks import panel_path
 from benchcon.errors import Trouble
+from benchcon.kinds import kinds
 from benchcon.panel.file import load
 from benchcon.protocol_files import protocols_dir
 from benchcon.rig import faults_file
 from benchcon.rig.faults import check, fault_of_words
-from benchcon.rig.kinds import GROUPS, KINDS, WHEN
+from benchcon.rig.kinds import KINDS, WHEN
 
 DOCUMENT = (protocols_dir() / "faults-file.md").read_text("utf-8")
 
@@ -28,19 +29,20 @@ def test_the_document_tells_of_each_kind_and_all_its_settings(kind: str) -> None
     assert len(rows) == 1
     told = rows[0].split("|")[3]
     assert re.findall(r"(?:^|; )\s*`(\w+)`", told) == list(KINDS[kind].settings)
+    (about,) = (each for each in kinds().values() if each.word == kind)
+    assert rows[0].split(" | ")[-1].removesuffix(" |") == "; ".join(filter(None, (about.means, about.settings)))
 
 
 def test_the_document_tells_of_no_other_kind() -> None:
     told = re.findall(r"(?m)^\| `(\w+)` \| (?:any|–|contact|selector|encoder|pot|lamp|display)", DOCUMENT)
     assert sorted(told) == sorted(KINDS)
     assert all(f"| `{key}` |" in DOCUMENT for key in WHEN)
-    assert len(GROUPS) == 5
 
 
 @pytest.mark.parametrize(
     "text",
     [
-        "bounce key edges=300us,1.2ms",
+        "chattering key edges=300us,1.2ms",
         "stuck key value=1 after=2s for=500ms",
         "crossed left right r1",
         "delay by=5ms jitter=2ms way=up",
@@ -58,7 +60,7 @@ def test_words_come_back_as_they_were(text: str) -> None:
 
 
 def test_quantities_become_plain_numbers() -> None:
-    settings = fault_of_words(["bounce", "key", "edges=300us,1.2ms", "after=2s", "lasting=0.1min"]).settings
+    settings = fault_of_words(["chattering", "key", "edges=300us,1.2ms", "after=2s", "lasting=0.1min"]).settings
     assert settings["edges"] == (300, 1200)
     assert settings["after"] == 2_000_000
     assert settings["lasting"] == 6_000_000
@@ -80,8 +82,8 @@ def test_quantities_become_plain_numbers() -> None:
         ("delay by=5", "'by' \"5\" lacks its unit"),
         ("delay by=5mm", "is a length; a time is needed"),
         ("clock off=9000ppm", "'off' must be from -5000 ppm to 5000 ppm, not \"9000ppm\""),
-        ("bounce key edges=1ms", "an even number of times"),
-        ("bounce key on=sometimes", "must be one of make, break, both"),
+        ("chattering key edges=1ms", "an even number of times"),
+        ("chattering key on=sometimes", "must be one of make, break, both"),
         ("digits_swapped num order=1,1,2", "must hold each digit once"),
         ("digits_swapped num order=2,1", "must hold 3 digits"),
         ("segment_dead num segment=Q", "must be one of P, A, B"),
@@ -102,14 +104,14 @@ def test_a_wrong_fault_is_said_in_one_line(text: str, says: str) -> None:
 def test_a_file_gives_each_board_its_faults(tmp_path: Path) -> None:
     path = tmp_path / "faults.toml"
     path.write_text(
-        'seed = 7\n[[faults]]\nkind = "bounce"\nchannel = "desk.key"\nedges = ["300 us", "1.2 ms"]\n'
+        'seed = 7\n[[faults]]\nkind = "chattering"\nchannel = "desk.key"\nedges = ["300 us", "1.2 ms"]\n'
         '[[faults]]\nkind = "crossed"\nboard = "desk"\nchannels = ["left", "right"]\nafter = "10 s"\n'
         '[[faults]]\nkind = "hold"\nup_to = "16 ms"\n',
         "utf-8",
     )
     read = faults_file.load(path, panel())
     assert read.seed == 7
-    assert [fault.kind for fault in read.of("desk")] == ["bounce", "crossed", "hold"]
+    assert [fault.kind for fault in read.of("desk")] == ["chattering", "crossed", "hold"]
     assert [fault.kind for fault in read.of("other")] == ["hold"]
     assert read.of("desk")[1].after_us == 10_000_000
 
@@ -157,7 +159,7 @@ def test_any_text_is_a_file_or_one_clear_line(text: str | bytes) -> None:
 
 
 def test_random_mutations_of_a_good_file_are_a_file_or_one_clear_line() -> None:
-    good = 'seed = 7\n[[faults]]\nkind = "bounce"\nchannel = "desk.key"\nedges = ["300 us", "1.2 ms"]\n'
+    good = 'seed = 7\n[[faults]]\nkind = "chattering"\nchannel = "desk.key"\nedges = ["300 us", "1.2 ms"]\n'
     chance = random.Random(20)
     for _ in range(1500):
         text = list(good)

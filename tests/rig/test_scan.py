@@ -94,7 +94,7 @@ def test_a_press_is_told_once_after_ten_milliseconds() -> None:
 
 
 def test_a_short_bounce_shows_in_raw_edges_only() -> None:
-    told = Told("bounce key edges=300us,1.2ms,200us,100us")
+    told = Told("chattering key edges=300us,1.2ms,200us,100us")
     told.scan.raw_on("key", True)
     told.physics.hold("key", True, told.now_us)
     told.run(100)
@@ -106,7 +106,7 @@ def test_a_short_bounce_shows_in_raw_edges_only() -> None:
 
 
 def test_a_bounce_longer_than_the_debounce_is_told_as_chatter() -> None:
-    told = Told("bounce key edges=15ms,15ms on=make")
+    told = Told("chattering key edges=15ms,15ms on=make")
     told.physics.hold("key", True, told.now_us)
     told.run(100)
     assert [value for _, value in told.values("key")] == [1, 0, 1]
@@ -114,7 +114,7 @@ def test_a_bounce_longer_than_the_debounce_is_told_as_chatter() -> None:
 
 def test_ordinary_bounces_are_as_long_as_published() -> None:
     """J. Ganssle, A Guide to Debouncing (values from memory): mean 1.6 ms, nearly all under 6.2 ms."""
-    told, lengths = Told("bounce key"), []
+    told, lengths = Told("chattering key"), []
     told.scan.raw_on("key", True)
     for press in range(400):
         told.news.clear()
@@ -165,7 +165,7 @@ def test_an_encoder_counts_every_detent_of_a_healthy_board(turns: list[int]) -> 
 def test_an_encoder_that_is_reversed_skips_or_has_other_counts() -> None:
     for text, counts, skips in (
         ("reversed knob", -40, 0),
-        ("counts knob detent=2", 20, 0),
+        ("other_counts knob detent=2", 20, 0),
         ("skipping knob every=5", 36, 2),
         ("stuck knob", 0, 0),
     ):

@@ -12,7 +12,7 @@ from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.rig.shining import line
 
-FAULTS = '[[faults]]\nkind = "together"\nchannels = ["lighting.l_app", "lighting.l_rwy"]\n'
+FAULTS = '[[faults]]\nkind = "lit_together"\nchannels = ["lighting.l_app", "lighting.l_rwy"]\n'
 
 
 def test_what_a_fault_lights_is_seen_from_another_terminal(

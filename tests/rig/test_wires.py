@@ -148,7 +148,7 @@ def test_potentiometer_faults(turned: float) -> None:
 
     assert counts() == pytest.approx(turned * 1023)
     assert counts("reversed dial") == pytest.approx((1 - turned) * 1023)
-    assert counts("short_range dial low=100 high=900") == pytest.approx(100 + turned * 800)
+    assert counts("short_of_range dial low=100 high=900") == pytest.approx(100 + turned * 800)
     assert counts("stuck dial value=300") == 300
     assert counts("open dial") is None
 
@@ -164,7 +164,7 @@ def test_lamp_faults() -> None:
     assert lit("dim l1 to=25%", l1=800) == {"l1": 200, "l2": 0, "l3": 0}
     assert lit("crossed l1 l2", l1=700) == {"l1": 0, "l2": 700, "l3": 0}
     assert lit("crossed l1 l2 l3", l3=700) == {"l1": 700, "l2": 0, "l3": 0}
-    assert lit("together l1 l3", l1=700) == {"l1": 700, "l2": 0, "l3": 700}
+    assert lit("lit_together l1 l3", l1=700) == {"l1": 700, "l2": 0, "l3": 700}
     assert loom.colours(DESK, faults("wrong_colour l1 colour=blue")) == {"l1": "blue", "l2": "amber", "l3": "red"}
 
 

@@ -411,7 +411,7 @@ def counts(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     assert mover is not None
     detent = wrongs.rng.choice([n for n in (1, 2, 4) if n != mover.detent_counts])
     key = frozenset({f"{name}.{ids[0]}"})
-    return Truth((name, f"counts {ids[0]} detent={detent}"), [[(("other counts",), key, {"counts": detent})]])
+    return Truth((name, f"other_counts {ids[0]} detent={detent}"), [[(("other counts",), key, {"counts": detent})]])
 
 
 def skipping(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
@@ -453,11 +453,11 @@ STATIC: dict[str, Any] = {
     "open encoder": simple("open", "encoder", "open"),
     "phase open": simple("open", "encoder", "phase open", "phase=a"),
     "skipping": skipping,
-    "counts": counts,
+    "other_counts": counts,
     "reversed pot": simple("reversed", "pot", "reversed"),
     "open pot": simple("open", "pot", "open"),
     "noisy": simple("noisy", "pot", "noisy", "by=60"),
-    "short_range": simple("short_range", "pot", "short of range", "low=0 high=800"),
+    "short_of_range": simple("short_of_range", "pot", "short of range", "low=0 high=800"),
     "track_open left": simple("track_open", "pot", "open", "end=left", end="left"),
     "track_open right": simple("track_open", "pot", "open", "end=right", end="right"),
     "logarithmic": simple("logarithmic", "pot", "logarithmic"),
@@ -468,7 +468,7 @@ STATIC: dict[str, Any] = {
     "open lamp": simple("open", "lamp", "dead"),
     "always_on": simple("always_on", "lamp", "always on"),
     "dim": simple("dim", "lamp", "dim"),
-    "together": simple("together", "lamp", "lit together", count=2),
+    "lit_together": simple("lit_together", "lamp", "lit together", count=2),
     "crossed lamps": simple("crossed", "lamp", "crossed", count=2),
     "follows lamp": simple("follows", "lamp", "follows", count=2),
     "wrong_colour": colour,
@@ -503,7 +503,7 @@ STATIC: dict[str, Any] = {
     "chip_pins_reversed": chain("chip_pins_reversed", "chip pins reversed"),
 }
 INTERMITTENT: dict[str, Any] = {
-    "bounce": simple("bounce", "contact", "chattering", "lasting=60ms"),
+    "chattering": simple("chattering", "contact", "chattering", "lasting=60ms"),
     "loose": simple("loose", "contact", "chattering", "every=100ms gap=12ms"),
     "floating": simple("floating", "contact", "floating"),
     "floating phase": simple("floating", "encoder", "floating"),

@@ -32,22 +32,22 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
     ),
     ("lighting", "shorted", ("sw_app", "sw_rwy"), {}, ("approach", "runway_edge"), "shorted", {}),
     ("lighting", "shorted", ("int1", "test"), {}, ("intensity", "lamp_test"), "shorted", {}),
-    ("met", "bounce", ("unit",), {"edges": ["9 ms"] * 12}, ("pressure_unit",), "chattering", {}),
+    ("met", "chattering", ("unit",), {"edges": ["9 ms"] * 12}, ("pressure_unit",), "chattering", {}),
     ("met", "reversed", ("enc_qnh",), {}, ("pressure_set",), "reversed", {}),
-    ("met", "counts", ("enc_qnh",), {"detent": 2}, ("pressure_set",), "other counts", {"counts": 2}),
+    ("met", "other_counts", ("enc_qnh",), {"detent": 2}, ("pressure_set",), "other counts", {"counts": 2}),
     ("met", "skipping", ("enc_qnh",), {"every": 3}, ("pressure_set",), "skipping", {}),
     ("met", "open", ("enc_qnh",), {}, ("pressure_set",), "open", {}),
     ("met", "open", ("enc_qnh",), {"phase": "a"}, ("pressure_set",), "phase open", {"phase": "A"}),
     ("power", "reversed", ("volts",), {}, ("bus_volts",), "reversed", {}),
-    ("power", "short_range", ("volts",), {"high": 900, "low": 0}, ("bus_volts",), "short of range", {"high": 900}),
+    ("power", "short_of_range", ("volts",), {"high": 900, "low": 0}, ("bus_volts",), "short of range", {"high": 900}),
     # A tenth of its range: it follows, if little, and so neither wire nor wiper is open.
-    ("power", "short_range", ("volts",), {"high": 560, "low": 460}, ("bus_volts",), "short of range", {"high": 560}),
+    ("power", "short_of_range", ("volts",), {"high": 560, "low": 460}, ("bus_volts",), "short of range", {"high": 560}),
     ("power", "noisy", ("volts",), {}, ("bus_volts",), "noisy", {}),
     ("power", "stuck", ("volts",), {"value": 300}, ("bus_volts",), "open", {}),
     ("power", "dead", ("l_main",), {}, ("mains_fail",), "dead", {}),
     ("power", "always_on", ("l_main",), {}, ("mains_fail", "standby_fail"), "always on", {}),
     ("power", "crossed", ("l_main", "l_batt"), {}, ("mains_fail", "battery_low"), "crossed", {}),
-    ("power", "together", ("l_main", "l_batt"), {}, ("mains_fail", "battery_low"), "lit together", {}),
+    ("power", "lit_together", ("l_main", "l_batt"), {}, ("mains_fail", "battery_low"), "lit together", {}),
     ("power", "dim", ("l_main",), {}, ("mains_fail",), "dim", {}),
     ("power", "wrong_colour", ("l_main",), {"colour": "blue"}, ("mains_fail",), "wrong colour", {"colour": "blue"}),
     ("power", "flickering", ("l_main",), {}, ("mains_fail",), "flickering", {}),
@@ -69,9 +69,15 @@ FAULTS: list[tuple[str, str, tuple[str, ...], dict[str, Any], tuple[str, ...], s
 
 
 # With the figures of real hands these take seconds each; the others cover the same way through.
-SLOW = {("short_range", "volts"), ("reversed", "volts"), ("stuck", "volts"), ("noisy", "volts")}
-SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("counts", "enc_qnh"), ("skipping", "enc_qnh")}
-SLOW |= {("reversed", "enc_qnh"), ("together", "l_main"), ("shorted", "sw_app"), ("stuck", "unit"), ("open", "unit")}
+SLOW = {("short_of_range", "volts"), ("reversed", "volts"), ("stuck", "volts"), ("noisy", "volts")}
+SLOW |= {("crossed", "int2"), ("shorted", "int1"), ("other_counts", "enc_qnh"), ("skipping", "enc_qnh")}
+SLOW |= {
+    ("reversed", "enc_qnh"),
+    ("lit_together", "l_main"),
+    ("shorted", "sw_app"),
+    ("stuck", "unit"),
+    ("open", "unit"),
+}
 SLOW |= {("segment_stuck", "d_qnh"), ("always_on", "l_main"), ("digits_swapped", "d_dir")}
 SLOW |= {("segments_swapped", "d_dir"), ("crossed", "l_main"), ("flickering", "l_main"), ("wrong_colour", "l_main")}
 SLOW |= {("segment_dead", "d_spd"), ("open", "enc_qnh"), ("dead", "d_dir"), ("dim", "l_main")}

@@ -113,7 +113,7 @@ def test_off_is_dark_and_each_source_by_itself_lights_and_the_switches_are_put_b
 
 
 def test_a_lamp_that_is_fed_past_the_switch_is_named(boat: Boat) -> None:
-    boat.boards.hands["roof"].fault("unswitched", "l1")
+    boat.boards.hands["roof"].fault("fed_past_the_switch", "l1")
     walk = boat.walk("master", "beacon", "stern")
     (finding,) = diagnose(boat.panel, walk.evidence)
     assert (finding.kind, finding.parts, finding.channels) == ("fed past the switch", ("beacon",), ("roof.l1",))
@@ -121,8 +121,8 @@ def test_a_lamp_that_is_fed_past_the_switch_is_named(boat: Boat) -> None:
 
 
 def test_a_supply_whose_switch_does_nothing_is_named_and_no_lamp_is_blamed(boat: Boat) -> None:
-    boat.boards.hands["roof"].fault("unswitched", "l1", "l2")
-    boat.boards.hands["desk"].fault("unswitched", "d1")
+    boat.boards.hands["roof"].fault("fed_past_the_switch", "l1", "l2")
+    boat.boards.hands["desk"].fault("fed_past_the_switch", "d1")
     (finding,) = diagnose(boat.panel, boat.walk("master").evidence)
     assert (finding.kind, finding.parts, finding.channels) == ("fed past the switch", (), ("supply outside",))
     assert "all that “Outside” feeds is lit with it switched off" in finding.line()
