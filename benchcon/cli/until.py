@@ -46,6 +46,17 @@ _PLAIN_SCREEN = b"".join(b"\x1b[?%dl" % mode for mode in (1049, 1000, 1002, 1003
 """Main screen, no mouse, no focus reports, no bracketed paste, plain keys, the cursor (xterm, "Control Sequences")."""
 
 
+_BY_FORCE = (
+    b"benchcon: hung, and was ended by force: dark was NOT CONFIRMED; look at the panel, and pull the plug of what is "
+    b"still lit\n"
+)
+
+
+def _say_by_force() -> None:
+    with contextlib.suppress(OSError):
+        os.write(2, _BY_FORCE)
+
+
 class EndedBySignal(KeyboardInterrupt):
     """A signal ended the command; raised in the main thread where `Until` was told to interrupt."""
 
@@ -208,6 +219,10 @@ class Until:
             return
         if plain and self._terminal is not None:
             self._put_terminal_back(self._terminal)
+        # Whoever reads that may stand still as well: it is said on a thread that nobody waits for long.
+        saying = threading.Thread(target=_say_by_force, name="until, last", daemon=True)
+        saying.start()
+        saying.join(0.1)
         os._exit(128 + number)
 
     def _do_last(self) -> None:

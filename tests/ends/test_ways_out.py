@@ -269,6 +269,42 @@ def test_a_rehearsal_that_is_ended_is_dark(demo: Demo, home: dict[str, str], num
     assert end_it(demo, running, number) == 128 + number
 
 
+RULES_THAT_HANG = """\
+import time
+from benchcon.rehearse import lamp
+
+@lamp("crosswind")
+def limit(speed):
+    if speed > 10:
+        time.sleep(3600)
+    return True
+"""
+
+
+def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_path: Path) -> None:
+    (tmp_path / "rules.py").write_text(RULES_THAT_HANG)
+    (tmp_path / "behaviour.toml").write_text(
+        f'[behaviour]\npanel = "{OSTREY}"\nrules = "rules.py"\n'
+        '[values.speed]\nunit = "kt"\nrange = ["0 kt", "100 kt"]\nstart = "0 kt"\n'
+    )
+    (tmp_path / "scenario.toml").write_text(
+        '[scenario]\nbehaviour = "behaviour.toml"\n[[steps]]\nat = "1 s"\nset = { speed = "20 kt" }\n'
+    )
+    words = [word for desk in demo.boards for word in ("--hand", desk.control)]
+    running = program(demo, home, "rehearse", str(tmp_path / "scenario.toml"), *words)
+    try:
+        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+        until(lambda: not lit(demo.hands), "dark by the dead-man", 1.0 + 1.0 + DEADMAN_S + SLACK_S)
+        assert running.poll() is None, running.communicate()
+        running.send_signal(signal.SIGINT)
+        _, err = running.communicate(timeout=ENDS_S + SLACK_S)
+        assert running.returncode == 128 + signal.SIGINT
+        assert err.endswith("look at the panel, and pull the plug of what is still lit\n")
+        assert "ended by force" in err
+    finally:
+        running.kill()
+
+
 @pytest.mark.parametrize("number", ENDS)
 def test_a_console_that_is_ended_by_a_signal_is_dark_and_was_to_be_ended(
     demo: Demo, home: dict[str, str], number: signal.Signals
