@@ -242,7 +242,7 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     hands = hands_of(args.hand)
     ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
     asked = PersonAsked()
-    with Until() as until, contextlib.ExitStack() as stack:
+    with Until(open_ended=True) as until, contextlib.ExitStack() as stack:
         if not ports:
             boards = stack.enter_context(begin(Path(scenario.panel.path)))
             boards.wait()

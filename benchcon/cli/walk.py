@@ -364,7 +364,7 @@ def _tell(
                 print(printable(f"since {args.compare}: {rest}"))
     for remark in report["remarks"]:
         print(f"benchcon: {remark['line']}:\n\n{remark['patch']}", file=sys.stderr)
-    print(f"benchcon: {count_words(report['counts'])}", file=sys.stderr)
+    print(f"benchcon: {count_words(report)}", file=sys.stderr)
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.hand:
         names = ", ".join(part["label"] or part["name"] for part in skipped)

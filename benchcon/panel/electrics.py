@@ -300,7 +300,7 @@ def sums(board: Board, lamps: Iterable[Lamp], displays: Iterable[Display]) -> li
     for display in displays:
         for bit in _driver_rows(display):
             drivers.add(bit // 8, 8 * display.segment_ma, display.line)
-    sheet = AVR_SHEETS.get(board.chip, AVR_SHEETS["atmega328p"])
+    sheet = _sheet(board)
     found = [
         Sum(f"chip {chip + 1} of the 74HC595 chain", drawn, SHIFT_REGISTER_MA, _most_of(SHIFT_REGISTER_SHEET), lines)
         for chip, drawn, lines in registers.items()
@@ -334,6 +334,10 @@ class _Adding:
         """Give key, current in mA and lines, in the keys' order."""
         for key, (total, lines) in sorted(self._sums.items()):
             yield key, total, tuple(sorted(set(lines)))
+
+
+def _sheet(board: Board) -> str:
+    return AVR_SHEETS.get(board.chip, AVR_SHEETS["atmega328p"])
 
 
 def _most_of(sheet: str) -> str:
@@ -393,10 +397,11 @@ def of_lamp(panel: Panel, board: Board, lamp: Lamp) -> list[Load]:
         source = f"{SHIFT_REGISTER_SHEET}, electrical characteristics; its 35 mA are the absolute maximum"
         found.append(Load(lamp.line, f"{drawn}; {limit} ({source}); {cure}", True))
     elif kind == "direct" and drive.pin_ma > PIN_MOST_MA:
-        limit = f"a pin of the chip bears {PIN_MOST_MA:g} mA at most (absolute maximum)"
+        limit = f"a pin of the chip bears {PIN_MOST_MA:g} mA at most ({_most_of(_sheet(board))})"
         found.append(Load(lamp.line, f"{drawn}; {limit}; {cure}", True))
     elif kind == "direct" and drive.pin_ma > PIN_DESIGN_MA:
-        text = f"{drawn}; a pin of the chip is made for {PIN_DESIGN_MA:g} mA"
+        source = f"{_sheet(board)}, test conditions in the table of DC characteristics"
+        text = f"{drawn}; a pin of the chip is made for {PIN_DESIGN_MA:g} mA ({source})"
         found.append(Load(lamp.line, f"{text}; better {cure}", False))
     return found
 

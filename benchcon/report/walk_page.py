@@ -90,7 +90,7 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         f"<title>{_e(title)}: walk</title><style>{_STYLE}</style></head><body>",
         f"<h1>{_e(title)}</h1>",
         f'<p class="verdict {report["result"]}">{verdict}</p>',
-        f'<p class="about">Walked {_e(report.get("began", ""))}, {_e(count_words(report["counts"]))}.</p>',
+        f'<p class="about">Walked {_e(report.get("began", ""))}, {_e(count_words(report))}.</p>',
         face(panel, verdicts, said),
         _key(report["counts"]),
     ]

@@ -378,7 +378,9 @@ class SimBoard:
             lamps.still(at_us)
         side.supply_mv = lamps.loaded_mv
         limits = [fault.settings["limit"] for fault in loom.of_kind(self.mischief.acting, "weak_supply")]
-        if limits and side.supply_mv < max(limits) and not self._brown_out_due:
+        # A supply that is switched off feeds no outputs, and does not pull down the board, which has another.
+        sags = limits and side.supply_mv < max(limits) <= lamps.supply_mv
+        if sags and not self._brown_out_due:
             self._brown_out_due = True
             self.timeline.at(at_us + 1000, self._brown_out)
 

@@ -16,6 +16,9 @@ MARKS = {
 """For each verdict a sign and its words: never by colour alone."""
 
 
-def count_words(counts: Mapping[str, Any]) -> str:
-    """Say how many parts came out how."""
-    return ", ".join(f"{number} {MARKS[verdict][1]}" for verdict, number in counts.items() if number) or "no parts"
+def count_words(report: Mapping[str, Any]) -> str:
+    """Say how many parts of a walk's report came out how, and how many boards had trouble that is no part's."""
+    counts = report["counts"].items()
+    text = ", ".join(f"{number} {MARKS[verdict][1]}" for verdict, number in counts if number) or "no parts"
+    upset = {board for each in report["findings"] if not each["parts"] for board in each["channels"]}
+    return f"{text}; {len(upset)} board{'s' * (len(upset) > 1)} in trouble" if upset else text

@@ -116,7 +116,7 @@ def test_pins_are_held_against_the_data_sheet() -> None:
     assert "advice" in findings(lamps(1, "40 mA", ["D4"], "chip = 'atmega328p'"))[0]
     over = findings(lamps(1, "41 mA", ["D4"], "chip = 'atmega328p'"))[0]
     assert over.startswith("desk.toml:3: lamps.l0 draws 41 mA from D4")
-    assert "40 mA at most (absolute maximum)" in over
+    assert "40 mA at most (ATmega328P data sheet DS40002061, absolute maximum ratings)" in over
 
 
 def test_port_groups_and_supply_pins_are_held_against_the_data_sheet() -> None:

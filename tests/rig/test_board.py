@@ -262,6 +262,15 @@ def test_a_weak_supply_sags_under_load_and_resets_the_board() -> None:
     assert host.lit() == {"l1": 0, "l2": 0, "l3": 0}
 
 
+def test_a_weak_supply_that_is_switched_off_does_not_reset_the_board() -> None:
+    """What feeds the outputs is off, and the board itself has another: no load is left that could pull it down."""
+    host = Host("weak_supply resistance=30ohm limit=4.3V")
+    host.hand("supply 0")
+    host.ask("set", "l1=3E8", "l2=3E8", "l3=3E8")
+    host.run(1000)
+    assert len(host.news("boot")) == 1
+
+
 def test_a_flickering_lamp_goes_out_for_moments_not_too_often() -> None:
     host = Host("flickering l1 gap=100ms")
     host.ask("set", "l1=3E8", "l2=3E8")

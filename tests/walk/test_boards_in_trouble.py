@@ -99,10 +99,11 @@ def test_a_board_that_stalls_is_waited_for_a_while_and_accused_of_nothing_but_th
 def test_resets_are_a_finding_and_not_all_proved(tmp_path: Path) -> None:
     parts = "pressure_unit", "pressure_set", "crosswind", "wind_direction"
     with start() as demo:
-        code, told, _ = unattended(demo, tmp_path / "walked", *parts, fault="reset_loop", every="700ms")
+        code, told, err = unattended(demo, tmp_path / "walked", *parts, fault="reset_loop", every="700ms")
     assert (code, told["result"]) == (1, "faulty")
     assert [(f["kind"], f["channels"]) for f in told["findings"]] == [("board reset", ["met"])]
     assert told["findings"][0]["detail"]["resets"] >= 1
+    assert told["findings"][0]["parts"] or "; 1 board in trouble" in err
 
 
 def looks(walk: Walk) -> list[tuple[bool, str]]:

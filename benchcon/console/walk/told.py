@@ -30,7 +30,7 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: b
             IVORY,
         )
         return text
-    text.append(f"{count_words(report['counts'])}.\n", IVORY)
+    text.append(f"{count_words(report)}.\n", IVORY)
     shown, more = foremost(report["findings"])
     for finding in (report["findings"][number] for number in shown):
         either = finding.get("either")
