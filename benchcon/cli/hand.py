@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchcon.rig.hand import Hand
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -22,8 +26,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs=argparse.REMAINDER,
         metavar="WORD",
         help="a request: press PART (it stays pressed until release PART), "
-        "put PART POSITION (its word or number, or 50%%), turn PART DETENTS, lit, seen, shown, parts, "
-        "where, fault KIND CHANNEL KEY=VALUE, faults, clear, reset, unplug, replug, supply MV (protocols/hand.md)",
+        "put PART POSITION (its word or number, or 50%%), turn PART DETENTS, lit, seen, shown (all, or PART…), parts, "
+        "outputs, where, fault KIND CHANNEL KEY=VALUE, faults, clear, reset, unplug, replug, supply MV "
+        "(protocols/hand.md)",
     )
 
 
@@ -58,12 +63,47 @@ def run(args: argparse.Namespace) -> int:
     if not args.words:
         raise Trouble("say what the hand is to do, such as: press PART, put PART 1, lit; see 'benchcon hand --help'")
     with Hand(hand) as made:
-        command = args.words[0]
+        command, *words = args.words
+        outputs = _outputs(made) if command in _OF_OUTPUTS else {}
+        only = words if command in _WHOLE else []
+        sent = [] if command in _WHOLE else [outputs.get(word, word) for word in words]
         # Movements are answered when the part is at rest, and `moved` when something has moved.
-        answer = made.ask(*map(_written, args.words), allow_s=60.0)
-    for line in _lines(command, answer):
-        print(printable(line))
+        answer = made.ask(*map(_written, (command, *sent)), allow_s=60.0)
+    lines = _lines(command, answer)
+    if command in _TOLD:
+        lines = _by_name(lines, {id_: name for name, id_ in outputs.items()})
+    for name in only:
+        if not any(line.startswith(f"{name}=") for line in lines):
+            there = ", ".join(line.partition("=")[0] for line in lines)
+            raise Trouble(f"there is no lamp or display '{printable(name[:40])}' on this board; there are: {there}")
+    for line in lines:
+        if not only or line.partition("=")[0] in only:
+            print(printable(line))
     return 0
+
+
+_WHOLE = ("lit", "seen", "flashes")
+"""The hand tells of all lamps or displays; what is named is picked out here."""
+_TOLD = (*_WHOLE, "shown")
+"""What is told by channel."""
+_OF_OUTPUTS = (*_TOLD, "fault", "supply")
+
+
+def _outputs(hand: Hand) -> dict[str, str]:
+    """Return the channels of lamps and displays by their names on the panel; none where the hand knows none."""
+    from benchcon.errors import Trouble
+
+    try:
+        answer = hand.ask("outputs")
+    except Trouble:
+        return {}
+    return {name: what.partition(":")[2] for name, _, what in (word.partition("=") for word in answer)}
+
+
+def _by_name(lines: list[str], names: dict[str, str]) -> list[str]:
+    """Return lines ``CHANNEL=…`` with the panel's names in place of the channels."""
+    pairs = [line.partition("=") for line in lines]
+    return [f"{names.get(id_, id_)}{equals}{value}" for id_, equals, value in pairs]
 
 
 def _written(word: str) -> str:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from benchcon.drawing import dxf, pdf, svg, tiles
 from benchcon.drawing.picture import picture
 from benchcon.drawing.shapes import Shape, bounds_of
-from benchcon.drawing.sheet import LAYERS, Sheet, bars_beside, drilled, notes, stacked
+from benchcon.drawing.sheet import LAYERS, Sheet, bars_beside, bars_within, drilled, notes, stacked
 from benchcon.panel.model import Panel
 
 RIM_MM = 6.0
@@ -86,7 +86,11 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
         pages = tiles.whole(named)
     else:
         for name, shapes in named:
-            pages += tiles.tiled(name, shapes, paper)
+            cut = tiles.tiled(name, shapes, paper)
+            if len(cut) > 1 and name.startswith(f"{title}: front") and (not only or "bars" in only):
+                for page in cut:
+                    page.shapes.extend(bars_within(page.window, page.shapes))
+            pages += cut
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{len(pages)} {'page' if len(pages) == 1 else 'pages'} ({paper_name})"
     told = _told(sheet, sides, only)

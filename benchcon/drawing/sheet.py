@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from benchcon.drawing.letters import shortened, width_mm
 from benchcon.drawing.plate import CROSS_MM, Crowd, Plate
-from benchcon.drawing.shapes import Box, Circle, Shape, Stroke, Text, bounds_of, moved
+from benchcon.drawing.shapes import Bounds, Box, Circle, Shape, Stroke, Text, apart, bounds_of, moved
 from benchcon.drawing.sizes import Hole, behind, hole_of, plain, sort_of, sources_of
 from benchcon.drawing.svg import Pen
 from benchcon.panel.model import Panel, Part
@@ -281,6 +281,46 @@ def _bars(x: float, y: float) -> list[Shape]:
 def bars_beside(plate: Plate) -> list[Shape]:
     """Return the same bars below the plate and right of it: for the paper that is stuck on the plate."""
     return _bar_across(0, plate.height_mm + 6) + _bar_down(plate.width_mm + 6, 0)
+
+
+STEP_MM = 6.0
+"""From one place that is tried for a bar to the next."""
+
+
+def bars_within(window: Bounds, shapes: Sequence[Shape]) -> list[Shape]:
+    """Return the same bars within `window`, where they cover as little of `shapes` as can be: nothing, mostly.
+
+    For each sheet of a front that is cut into tiles: a printer's scale is measured on the paper that is stuck on.
+    """
+    taken = [shape.bounds() for shape in shapes if shape.layer != "plate"]
+    for outline in (shape.bounds() for shape in shapes if shape.layer == "plate"):
+        left, top, right, bottom = outline
+        taken += [(left, top, right, top), (left, bottom, right, bottom), (left, top, left, bottom)]
+        taken.append((right, top, right, bottom))
+    found: list[Shape] = []
+    for bar in (_bar_across(0, 0), _bar_down(0, 0)):
+        left, top, right, bottom = bounds_of(bar)
+        across = _steps(window[0] - left, window[2] - right)
+        down = _steps(window[1] - top, window[3] - bottom)
+        best: tuple[int, float, float] | None = None
+        for x, y in ((x, y) for y in down for x in across):
+            box = left + x, top + y, right + x, bottom + y
+            covers = sum(not apart(box, each, 1.0) for each in taken)
+            if best is None or covers < best[0]:
+                best = covers, x, y
+            if not covers:
+                break
+        if best is not None:
+            placed = moved(bar, best[1], best[2])
+            taken.append(bounds_of(placed))
+            found += placed
+    return found
+
+
+def _steps(first: float, last: float) -> list[float]:
+    """Places from `first` to `last`, as far from the rim as a printer may cut; none if there is no room."""
+    room = last - first - 4.0
+    return [first + 2.0 + number * STEP_MM for number in range(int(room // STEP_MM) + 1)] if room >= 0 else []
 
 
 def _bar_across(x: float, y: float) -> list[Shape]:

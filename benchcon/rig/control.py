@@ -103,6 +103,11 @@ def _parts(board: Controllable, words: list[str], now_us: int, reply: Reply) -> 
     _ok(reply, *(f"{part.name}={part.kind}:{len(part.codes)}:{','.join(part.channels)}" for part in movers))
 
 
+def _outputs(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
+    wiring = board.physics.wiring
+    _ok(reply, *(f"{name}={wiring.kinds[id_]}:{id_}" for name, id_ in wiring.outputs.items()))
+
+
 def _press(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     _at_rest(board, board.physics.hold(words[0], True, now_us), now_us, reply)
 
@@ -236,6 +241,7 @@ _WORDS: dict[str, tuple[int, int, Callable[[Controllable, list[str], int, Reply]
     # word: least and most words after it, what it does
     "hello": (0, 0, _hello),
     "parts": (0, 0, _parts),
+    "outputs": (0, 0, _outputs),
     "press": (1, 1, _press),
     "release": (1, 1, _release),
     "put": (2, 2, _put),

@@ -95,6 +95,8 @@ class Wiring:
     """Lamp → its colour."""
     dimmed: frozenset[str]
     """Lamps whose output can be dimmed; the others are off, or lit fully."""
+    outputs: Mapping[str, str]
+    """Lamp or display by its name on the panel → its channel."""
     currents_ma: Mapping[str, float]
     """Current of a lamp, or of one segment of a display."""
     loose_ends: frozenset[str] = field(default_factory=frozenset)
@@ -146,6 +148,7 @@ class _Maker:
         digits: dict[str, int] = {}
         colours: dict[str, str] = {}
         currents: dict[str, float] = {}
+        outputs: dict[str, str] = {}
         for lamp in panel.lamps:
             if lamp.channel.board == board.name:
                 id_ = lamp.channel.id
@@ -153,6 +156,7 @@ class _Maker:
                 detail |= _known(pin=lamp.channel.wire.pin, colour=lamp.colour, label=lamp.label)
                 self.described.append(("lamp", id_, detail))
                 colours[id_], currents[id_] = lamp.colour, lamp.current_ma
+                outputs[lamp.name] = id_
                 if not lamp.wired:
                     self.loose.add(id_)
         for display in panel.displays:
@@ -161,6 +165,7 @@ class _Maker:
                 detail = {"digits": f"{display.digits:X}"} | _known(pin=display.channel.wire.pin, label=display.label)
                 self.described.append(("display", id_, detail))
                 digits[id_], currents[id_] = display.digits, display.segment_ma
+                outputs[display.name] = id_
                 if not display.wired:
                     self.loose.add(id_)
         kinds = {id_: kind for kind, id_, _ in self.described if id_}
@@ -184,6 +189,7 @@ class _Maker:
             digits=digits,
             colours=colours,
             dimmed=frozenset(item.id for item in described if item.kind == "lamp" and item.detail.get("dim") == "1"),
+            outputs=outputs,
             currents_ma=currents,
             loose_ends=frozenset(self.loose),
             plugs=self.plugs(),

@@ -75,10 +75,15 @@ def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tupl
     with Talk(port) as talk:
         assert talk.ask("hello")[5] == "winch"
         talk.ask("set", "l1=3E8")
-        assert benchcon("hand", hand, "lit").stdout == "l1=1000\n"
+        lit, shown = [benchcon("hand", hand, word).stdout for word in ("lit", "shown")]
+        (lamp, level), (display, _) = (told.strip().split("=") for told in (lit, shown))
+        assert (lamp, level, display) == ("drum_locked", "1000", "rope")
+        assert benchcon("hand", hand, "lit", lamp).stdout == lit
+        refused = benchcon("hand", hand, "lit", "nobody")
+        assert (refused.returncode, refused.stderr.count("\n")) == (2, 1)
         # A fault in the lamp's wire: the board drives it, and nothing shines.
         assert benchcon("hand", hand, "fault", "open", "winch.l1").returncode == 0
-        assert benchcon("hand", hand, "lit").stdout == "l1=0\n"
+        assert benchcon("hand", hand, "lit").stdout == f"{lamp}=0\n"
         assert benchcon("hand", hand, "faults").stdout == "1 open l1\n"
         # What really shines, in the words of a person who looks.
         talk.ask("set", "d1=306D79")

@@ -19,7 +19,8 @@ from pypdf import PdfReader
 from benchcon.cli.main import main
 from benchcon.drawing.plate import Plate
 from benchcon.drawing.shapes import Stroke, Text
-from benchcon.drawing.sheet import Sheet, bars_beside, drilled, notes
+from benchcon.drawing.sheet import Sheet, bars_beside, bars_within, drilled, notes
+from benchcon.drawing.tiles import tiled
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 
@@ -299,3 +300,19 @@ def test_the_paper_that_is_stuck_on_the_plate_has_the_bars_too(tmp_path: Path) -
     bars = [shape for shape in bars_beside(Plate.of(panel_of(path))) if shape.layer == "bars"]
     longest = [(line.x2 - line.x1, line.y2 - line.y1) for line in bars if isinstance(line, Stroke)]
     assert {(100, 0), (0, 100)} <= set(longest)
+
+
+def test_every_sheet_of_a_front_in_tiles_has_both_bars_and_they_cover_no_hole(tmp_path: Path) -> None:
+    """Measured on the pages by the text that a PDF reader finds, and on the shapes by an independent library."""
+    pages = PdfReader(sheet(PLATES["ostrey"], tmp_path / "sheet.pdf")).pages
+    fronts = [text for page in pages if ": front;" in (text := page.extract_text())]
+    assert len(fronts) > 2
+    assert all("100 mm across" in text and "100 mm down" in text for text in fronts)
+    drawn = Sheet.of(panel_of(PLATES["ostrey"]))
+    holes = [shapely.box(*each.bounds()) for each in drawn.front if each.layer in ("holes", "cutouts", "centres")]
+    for page in tiled("front", drawn.front, "a4"):
+        bars = [each for each in bars_within(page.window, page.shapes) if isinstance(each, Stroke)]
+        lines = [shapely.LineString([(bar.x1, bar.y1), (bar.x2, bar.y2)]) for bar in bars]
+        assert sorted(round(line.length, 6) for line in lines)[-2:] == [100, 100]
+        assert all(shapely.box(*page.window).contains(line) for line in lines)
+        assert not any(line.intersects(hole) for line in lines for hole in holes)
