@@ -6,6 +6,8 @@ import errno
 import os
 import stat
 import zlib
+from copy import copy
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from benchcon.capture.form import SYNC_BYTES, SYNC_US, Sync, encode, write_sync
@@ -26,7 +28,8 @@ def lines_of(batch: Batch) -> Lines:
     return Lines(batch.at_us, batch.kind, len(batch.bodies), encode(batch))
 
 
-class _Point(NamedTuple):
+@dataclass(slots=True)
+class _Point:
     """What is known at one offset of the file; enough to go on from there."""
 
     size: int
@@ -52,7 +55,8 @@ class OpenFile:
     def __init__(self, descriptor: int, header: bytes) -> None:
         self._descriptor = descriptor
         self._at = _Point(0, 0, 0, 0, 0, 0, -1, -1, -1)
-        self._flushed = self._safe = self._at
+        self._flushed, self._safe = copy(self._at), copy(self._at)
+        """As it was at the last flush that went well, and at the last one with a sync."""
         self._waiting: list[bytes] = []
         self._fresh_line = b""
         self._unsynced_us = 0  # stamp of the first lines that no sync line covers yet
@@ -111,23 +115,20 @@ class OpenFile:
         if kind == KEYFRAME or kind == NOTE:  # noqa: SIM109 (twice as fast, and this is asked for each batch)
             last = offset + text.rfind(b"\n", 0, len(text) - 1) + 1
             if kind == NOTE:
-                self._at = self._at._replace(note=last)
+                self._at.note = last
             else:
-                self._at = self._at._replace(keyframe=last, prior=self._at.keyframe)
+                self._at.keyframe, self._at.prior = last, self._at.keyframe
                 self.sync_line()
 
     def _add(self, text: bytes, at_us: int, records: int, given: int) -> None:
         self._waiting.append(text)
-        size, crc, already, last_us, unsynced, unsynced_records, *offsets = self._at
-        self._at = _Point(
-            size + len(text),
-            zlib.crc32(text, crc),
-            already + given,
-            max(at_us, last_us),
-            unsynced,
-            unsynced_records + records,
-            *offsets,
-        )
+        at = self._at
+        at.size += len(text)
+        at.crc = zlib.crc32(text, at.crc)
+        at.given += given
+        at.unsynced_records += records
+        if at_us > at.last_us:
+            at.last_us = at_us
 
     def sync_line(self) -> None:
         """Write a sync line for what came since the last one; none if nothing did."""
@@ -136,8 +137,8 @@ class OpenFile:
             return
         text = write_sync(at.last_us, Sync(at.unsynced_records, at.keyframe, at.prior, at.note, at.crc))
         self._waiting.append(text)
-        size = at.size + len(text)
-        self._at = at._replace(size=size, crc=0, unsynced=size, unsynced_records=0)
+        at.size += len(text)
+        at.crc, at.unsynced, at.unsynced_records = 0, at.size, 0
 
     def flush(self, *, sync: bool) -> None:
         """Hand everything to the system; with `sync` also write a sync line, and have the disk hold it all.
@@ -153,11 +154,11 @@ class OpenFile:
             while text:
                 text = text[os.write(self._descriptor, text) :]
             self._fresh_line = b""
-            self._flushed = self._at
+            self._flushed = copy(self._at)
             if sync:
                 back = self._safe
                 self._fsync()
-                self._safe = self._at
+                self._safe = copy(self._at)
         except OSError:
             self._cut(back)
             raise
@@ -171,9 +172,9 @@ class OpenFile:
 
     def _cut(self, back: _Point) -> None:
         """End the file at `back` again, or at least go on with a line of its own."""
-        self._at = self._flushed = back
+        self._at, self._flushed = copy(back), copy(back)
         if back.size < self._safe.size:
-            self._safe = back
+            self._safe = copy(back)
         try:
             os.ftruncate(self._descriptor, back.size)
             os.lseek(self._descriptor, back.size, os.SEEK_SET)

@@ -29,6 +29,7 @@ AS_IT_IS = frozenset((LINE_UP, LINE_DOWN, KEYFRAME))
 """Kinds whose bodies stand in the file as they are; the others are escaped."""
 
 _PRINTABLE = bytes(range(0x20, 0x7F))
+_AS_IT_STANDS = _PRINTABLE.replace(b"\\", b"")
 _NOT_AS_IT_IS = bytes(code for code in range(0x20) if code != 0x0A) + b"\x7f"
 _ESCAPES = [chr(code) if chr(code).isprintable() and code < 0x7F else f"\\x{code:02X}" for code in range(256)]
 _ESCAPES[0x5C] = "\\x5C"
@@ -53,6 +54,8 @@ def escape(body: bytes, kind: str = BYTES_UP) -> bytes:
 
     Notes and link records that are UTF-8 keep their letters; everywhere else only ASCII stays.
     """
+    if not body.translate(None, _AS_IT_STANDS):
+        return body
     if kind in (NOTE, LINK):
         try:
             return body.decode().translate(_CONTROL_TEXT).encode()

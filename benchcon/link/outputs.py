@@ -43,6 +43,8 @@ class BoardOutputs:
         self._told: list[HeldBack] = []
         self._blinks: dict[str, bool] = {}
         """Which outputs began to blink, or ended that, since it was last told."""
+        self._sums: dict[str, float] = {}
+        """What lamps and displays take together, while `due` looks what may go; empty: not worked out yet."""
         self._wink: Any = None
         """The token of a wink that waits its turn."""
         self._wink_sent = False
@@ -141,12 +143,16 @@ class BoardOutputs:
         # What makes room goes before what needs room.
         waiting.sort(key=lambda output: self._share(output, output.wanted or 0) - self._share(output, output.at))
         going = []
+        self._sums = {}
         for output in waiting:
             why = self._why_not(output, now_us)
             if why:
                 self._hold(output, why, now_us)
             else:
+                before_ma = self._takes(output)
                 self._go(output)
+                if output.kind in self._sums:
+                    self._sums[output.kind] += self._takes(output) - before_ma
                 going.append(output)
         return self._requests(going)
 
@@ -264,18 +270,27 @@ class BoardOutputs:
     def _share(self, output: Output, value: int) -> float:
         return self.allowance.share_ma(output.id, output.kind, value, output.dimmed)
 
+    def _takes(self, output: Output) -> float:
+        """What an output takes at most: until a board has answered, the larger of what was and what will be."""
+        return max(self._share(output, output.at), self._share(output, output.sent or 0))
+
     def _fits(self, candidate: Output) -> bool:
+        """Whether there is room for what `candidate` wants. `_sums` is made once for all that wait together."""
         wanted = candidate.wanted or 0
+        more_ma = self._share(candidate, wanted) - self._takes(candidate)
         if self._share(candidate, wanted) <= self._share(candidate, candidate.at):
             return True
-        sums = {"lamp": 0.0, "display": 0.0, "": 0.0}
-        for output in self._outputs.values():
-            if output is candidate:
-                share = self._share(output, wanted)
-            else:
-                share = max(self._share(output, output.at), self._share(output, output.sent or 0))
-            sums[output.kind if output.kind in sums else ""] += share
-        return self.allowance.fits(sums["lamp"], sums["display"])
+        if not self._sums:
+            self._sums = {"lamp": 0.0, "display": 0.0}
+            for output in self._outputs.values():
+                if output.kind in self._sums:
+                    self._sums[output.kind] += self._takes(output)
+        lamps_ma, digits_ma = self._sums["lamp"], self._sums["display"]
+        if candidate.kind == "lamp":
+            lamps_ma += more_ma
+        elif candidate.kind == "display":
+            digits_ma += more_ma
+        return self.allowance.fits(lamps_ma, digits_ma)
 
     def _why_not(self, output: Output, now_us: int) -> str:
         height = output.height(output.wanted or 0)

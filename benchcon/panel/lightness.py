@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 from benchcon.panel.model import Lamp, Panel
 
@@ -23,6 +24,7 @@ _KNEE = (6 / 29) ** 3
 _SLOPE = (29 / 3) ** 3
 
 
+@lru_cache(maxsize=4096)
 def duty_of(lightness_permille: float) -> float:
     """Return the duty, 0 to 1, that shows a lamp `lightness_permille` (0 to 1000) light."""
     star = min(1000.0, max(0.0, lightness_permille)) / 10

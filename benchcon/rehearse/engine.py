@@ -17,6 +17,8 @@ from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_
 from benchcon.text import printable
 
 _NOTHING = object()
+_SECONDS, _MEMORY = 2, 3
+"""Parameters that are no inputs; of inputs it says 0 where they must be known, 1 where they have a default."""
 _PLAIN = frozenset({bool, int, float, str})
 """What can be compared without surprise, and is never changed behind our back."""
 
@@ -65,6 +67,14 @@ class Engine:
                 self._of.setdefault(name, []).append(number)
             if "seconds" in rule.parameters:
                 self._timed.append(number)
+        self._plans = [
+            [
+                (name, _SECONDS if name == "seconds" else _MEMORY if name == "memory" else int(name in rule.optional))
+                for name in rule.parameters
+            ]
+            for rule in rules.rules
+        ]
+        """For each rule its parameters, and what each is."""
         self._last: list[Any] = [_NOTHING] * len(rules.rules)
         """What each rule returned last, if that is still shown: most calls change nothing."""
         self._dirty: set[int] = set(range(len(rules.rules)))
@@ -93,7 +103,8 @@ class Engine:
         """Work out what follows at this moment; return the names of the outputs that now show something else."""
         self.fresh.clear()
         dirty = self._dirty
-        dirty.update(self._timed)
+        if self._timed:
+            dirty.update(self._timed)
         changed: list[str] = []
         rules = self.rules.rules
         while dirty:
@@ -132,23 +143,24 @@ class Engine:
         if rule.name in self.put_off:
             return
         inputs = self.inputs
-        given: list[Any] = []
-        for name in rule.parameters:
-            if name == "seconds":
-                given.append(seconds)
-            elif name == "memory":
-                given.append(self._memory[number])
+        given: dict[str, Any] = {}
+        for name, what in self._plans[number]:
+            if what == _SECONDS:
+                given[name] = seconds
+            elif what == _MEMORY:
+                given[name] = self._memory[number]
             else:
                 value = inputs.get(name)
-                if value is None and name not in rule.optional:
+                if value is not None:
+                    given[name] = value
+                elif not what:
                     self.mistakes.pop(rule.name, None)
                     self._nothing(rule, f"{NO_DATA}: {name} is not known", changed)
                     return
-                given.append(value)
         self.calls += 1
         self.calling = rule
         try:
-            result = self.rules.functions[number](**dict(zip(rule.parameters, given, strict=True)))
+            result = self.rules.functions[number](**given)
         except TooSlow:
             self._too_slow(rule, changed)
             return

@@ -153,7 +153,7 @@ class Judge:
 
     def next_us(self) -> int | None:
         """Return when an expectation becomes due, or None."""
-        return min(self._due_us.values(), default=None)
+        return None if not self._due_us else min(self._due_us.values(), default=None)
 
     def look(self, now_us: int, inputs: Mapping[str, Any]) -> list[Broken]:
         """Look at everything at this moment; return what is newly broken."""

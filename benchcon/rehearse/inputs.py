@@ -86,6 +86,8 @@ class Controls:
 
     def tick(self, now_us: int) -> dict[str, Any]:
         """Take the time; return the controls that have been between two positions for too long, as not known."""
+        if not self._passing:
+            return {}
         late = [name for name, until_us in self._passing.items() if until_us <= now_us]
         for name in late:
             del self._passing[name], self._stood[name]
@@ -93,7 +95,7 @@ class Controls:
 
     def next_us(self) -> int | None:
         """Return when to call `tick`, or None."""
-        return min(self._passing.values(), default=None)
+        return None if not self._passing else min(self._passing.values(), default=None)
 
     def _now(self, control: Control, known: bool, now_us: int) -> Any:
         says = self.says(control, self.values)

@@ -211,19 +211,16 @@ class Rehearsal:
         more = self._next < len(actions) and self._waits_since is None
         soonest = self.began_us + actions[self._next][0] if more else None
         timed_us = self._tick_us if self.engine.timed else None
-        stale_us = min(self._stale_us.values(), default=None)
-        swept_us = self._swept_us + TICK_US if self._sweeps else None
+        stale_us = min(self._stale_us.values()) if self._stale_us else None
+        swept_us = self._swept_us + TICK_US if self.by_hand and self._sweeps else None
         for due_us in (self.judge.next_us(), self.seen.next_us(), timed_us, stale_us, swept_us):
             if due_us is not None and (soonest is None or due_us < soonest):
                 soonest = due_us
         return soonest
 
-    def is_due(self, now_us: int) -> bool:
-        """Whether `advance` has something to do now."""
-        if self._stirred:
-            return True
-        due_us = self.next_us()
-        return due_us is not None and due_us <= now_us
+    def due_us(self, now_us: int) -> int | None:
+        """Return when `advance` has something to do: now, later, or, None, never unless something is heard."""
+        return now_us if self._stirred else self.next_us()
 
     def advance(self, now_us: int) -> ToDo:
         """Go on to this moment."""
@@ -300,6 +297,8 @@ class Rehearsal:
         self._offered.add(name)
 
     def _forget_stale(self, now_us: int) -> None:
+        if not self._stale_us:
+            return
         for name in [name for name, until_us in self._stale_us.items() if until_us <= now_us]:
             del self._stale_us[name]
             self._given(name, None)

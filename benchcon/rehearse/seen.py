@@ -61,6 +61,8 @@ class SeenOutputs:
             for channel in control.channels:
                 self._inputs.setdefault(channel.board, []).append(channel.id)
         self._sources: dict[int, str] = {}
+        self._stages: dict[int, tuple[object, ...]] = {}
+        """By source: how a board stood when it was looked at last."""
         self._ticked_us = 0
 
     def outputs_are(self, panel: Panel) -> None:
@@ -94,6 +96,9 @@ class SeenOutputs:
                     name = self.name_of(event.source)
                     for word in event.request.words[1:]:
                         self._output(name, word.partition("=")[0], event.source, outputs)
+            elif sort is ev.Alive:
+                if self._stage(event.source) != self._stages.get(event.source):
+                    look.add(event.source)
             elif sort not in _NOTHING_NEW:
                 look.add(event.source)
         for source in look:
@@ -126,6 +131,8 @@ class SeenOutputs:
 
     def next_us(self) -> int | None:
         """Return when to call `tick` at the latest, or None."""
+        if not self._settling:
+            return self.controls.next_us()
         due = [at for at in (self.controls.next_us(),) if at is not None]
         due += [since_us + SETTLE_US for since_us in self._settling.values() if since_us + SETTLE_US > self._ticked_us]
         due += [since_us + ANSWER_US for since_us in self._settling.values()]
@@ -244,6 +251,7 @@ class SeenOutputs:
         name = self.name_of(source)
         if not name:
             return
+        self._stages[source] = self._stage(source)
         live = board.standing(now_us) == "live"
         (self.live.add if live and not board.dark else self.live.discard)(name)
         stands = self.stands(name)
@@ -256,6 +264,13 @@ class SeenOutputs:
             inputs |= self.controls.moved(name, channel, board.value_now(channel, now_us), now_us)
         for part in self._on[name]:
             self._output(name, part.channel.id, source, outputs, known=live)
+
+    def _stage(self, source: int) -> tuple[object, ...]:
+        """What a heartbeat may change of a board: with all of this as before, its channels stand as they did."""
+        board = self.state.boards.get(source)
+        if board is None:
+            return ()
+        return board.ident, board.link, board.dark, board.unfed, board.known, board.boots, board.last_heard_us is None
 
     def _output(self, name: str, channel: str, source: int, outputs: set[str], known: bool = True) -> None:
         part = self._at.get((name, channel))

@@ -279,7 +279,13 @@ class VirtualBench:
 
     def settle(self) -> None:
         """Carry bytes until none are on their way."""
-        while any(cable.moving for cable in self.cables):
+        cables = self.cables
+        while True:
+            for cable in cables:
+                if cable.moving:
+                    break
+            else:
+                return
             for cable in self.cables:
                 if cable.moving and cable.carry():
                     cable.moving = True
@@ -338,11 +344,14 @@ class VirtualRun:
         end_us = rehearsal.end_us + TAIL_US
         while True:
             bench.settle()
-            if rehearsal.is_due(bench.now_us()):
-                self._do(rehearsal.advance(bench.now_us()))
+            now_us = bench.now_us()
+            due_us = rehearsal.due_us(now_us)
+            if due_us is not None and due_us <= now_us:
+                self._do(rehearsal.advance(now_us))
                 continue
-            times = [at for at in (bench.next_us(), rehearsal.next_us()) if at is not None]
-            due_us = max(min(times, default=end_us), bench.now_us())
+            bench_us = bench.next_us()
+            if due_us is None or (bench_us is not None and bench_us < due_us):
+                due_us = end_us if bench_us is None else max(bench_us, now_us)
             if due_us > end_us:
                 break
             bench.go_to(due_us)

@@ -9,11 +9,14 @@ RESERVED = "<>!#@"
 
 _PLAIN = frozenset(range(0x21, 0x7F)) - frozenset(map(ord, RESERVED + "%="))
 _WRITTEN = tuple(chr(code) if code in _PLAIN else f"%{code:02X}" for code in range(256))
+_ASCII = {code: written for code, written in enumerate(_WRITTEN[:128]) if len(written) > 1}
 _ESCAPED = re.compile(rb"%([0-9A-F]{2})")
 
 
 def quote(text: str) -> str:
     """Return `text` as one word of printable ASCII. Empty text gives an empty word (only ``key=`` can hold that)."""
+    if text.isascii():  # nearly always, and much faster
+        return text.translate(_ASCII)
     return "".join([_WRITTEN[code] for code in text.encode("utf-8", "backslashreplace")])
 
 
@@ -25,6 +28,9 @@ def unquote(word: str) -> str:
     """
     if "%" not in word:
         return word
+    plain = word.replace("%20", " ")
+    if "%" not in plain:
+        return plain
     raw = word.encode("utf-8", "backslashreplace")
     raw = _ESCAPED.sub(lambda match: bytes((int(match[1], 16),)), raw)
     return raw.decode("utf-8", "backslashreplace")

@@ -476,3 +476,24 @@ def test_requests_fit_a_line() -> None:
     assert {channel for values in requests for channel in values} == {item.id for item in described}
     for values in requests:
         assert len(request(0xFF, outputs.words(values))) <= LINE_MOST
+
+
+def test_the_current_of_a_board_is_summed_once_however_many_outputs_wait() -> None:
+    def shares_asked(lamps: int) -> int:
+        asked = 0
+
+        def lamp_ma(channel: str) -> float:
+            nonlocal asked
+            asked += 1
+            return 5.0
+
+        outputs = BoardOutputs(Allowance(5.0 * (lamps // 2), 0.0, 5.0 * (lamps // 2), lamp_ma))
+        outputs.describe(items(*(("lamp", f"l{n}", {}) for n in range(lamps))), 0)
+        outputs.want({f"l{n}": 1000 for n in range(lamps)}, "all")
+        going = [channel for request in outputs.due(0) for channel in request]
+        assert len(going) == lamps // 2, "half of them have room"
+        assert outputs.held_back["current"] == lamps - lamps // 2
+        return asked
+
+    few, many = shares_asked(32), shares_asked(128)
+    assert many < 4 * few * 1.3, "four times the lamps, four times the work"

@@ -180,6 +180,20 @@ def test_a_default_is_what_a_rule_gets_where_there_is_no_data(tmp_path: Path) ->
     assert made.shown["alarm"].text == "lit"
 
 
+def test_a_default_that_is_a_number_is_given_as_it_is(tmp_path: Path) -> None:
+    made = engine(
+        tmp_path,
+        HEAD
+        + '@display("level")\ndef level(wind_speed=7, *, wind_direction=30):\n    return wind_speed + wind_direction\n',
+    )
+    made.set("wind_speed", None)
+    made.step(0)
+    assert made.shown["level"].text == "   37"
+    made.update({"wind_speed": 1, "wind_direction": 2})
+    made.step(1)
+    assert made.shown["level"].text == "    3"
+
+
 def test_one_rule_for_several_lamps(tmp_path: Path) -> None:
     made = engine(tmp_path, HEAD + '@lamp("alarm", "crosswind")\ndef both(mains, ack):\n    return mains, not ack\n')
     made.step(0)
