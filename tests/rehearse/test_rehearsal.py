@@ -297,7 +297,7 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
         ("[[steps]]\nput = { knob = 3 }", "is an encoder, which is turned"),
         ('[[steps]]\npress = "mode"', "names mode, which is no button"),
         ('[[steps]]\nat = "3 s"\n[[steps]]\nat = "2 s"', "is before the step above it"),
-        ('[[steps]]\nexpect = { level = "123456" }', "has no room on 5 places"),
+        ('[[steps]]\nexpect = { level = "123456" }', "has no room on 5 digits"),
         ('[[steps]]\nexpect = { level = "KM" }', "seven segments cannot show"),
         ('[[steps]]\nexpect = { alarm = "on" }', "steps[1].expect.alarm"),
         ('[[expect]]\nshow = { alarm = "lit" }\nwhen = { wind_speed = "over 20 kt" }', 'allowed: "0 kt", "above 0 kt"'),
