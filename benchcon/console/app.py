@@ -33,7 +33,9 @@ from benchcon.console.face import Face
 from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
+from benchcon.console.light_theme import LightTheme
 from benchcon.console.links import LinksView
+from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
 from benchcon.console.raw import Raw
 from benchcon.console.rehearsal import PersonAsked, RehearsalList
 from benchcon.console.sight import Sight
@@ -81,6 +83,8 @@ class ConsoleApp(App[int]):
         Binding("n", "name", "Name by hand"),
         Binding("t", "walk", "Walk"),
         Binding("v", "match_lamps", "Evenly bright", show=False),
+        Binding("z", "letters", "Size of the large letters, or none", show=False),
+        Binding("ctrl+t", "light_or_dark", "Light or dark theme", show=False),
         Binding("N", "level", "Night level, day level", show=False),
         Binding("q", "leave", "Quit"),
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
@@ -124,6 +128,10 @@ class ConsoleApp(App[int]):
             from textual.filter import Monochrome, NoColor
 
             self._filters = [NoColor() if isinstance(each, Monochrome) else each for each in self._filters]
+        self.preferences = preferred()
+        self._light = LightTheme(enabled=False)
+        if not self.no_color:
+            self._filters.append(self._light)
 
     def _begin_with(self, theme: Theme) -> None:
         """Take `theme` before there is a screen: set as it is later on, every style sheet would be read twice."""
@@ -135,6 +143,7 @@ class ConsoleApp(App[int]):
 
     def on_mount(self) -> None:
         """Open the bench and begin to look."""
+        self._wear(self.preferences)
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
             self.session.jump(first_known(self.session))
             self.sight.start_anew()
@@ -437,6 +446,33 @@ class ConsoleApp(App[int]):
             self.tell(switch_level(self))
         except Trouble as trouble:
             self.tell(str(trouble), "warning")
+
+    # --- looks ----------------------------------------------------------------------------------------------------
+
+    def _wear(self, looks: Preferences) -> None:
+        """Show the console in these looks."""
+        self.preferences = looks
+        self._light.enabled = looks.theme == "light"
+        self.set_class(self._light.enabled, "-light")
+        for size in LETTERS:
+            self.set_class(looks.letters == size, f"-letters-{size}")
+        for screen in self.screen_stack:
+            for widget in screen.walk_children(with_self=True):
+                widget._styles_cache.clear()  # it holds lines as they left through the filters of before
+            screen.refresh(layout=True)
+
+    def action_light_or_dark(self) -> None:
+        """Change between the light and the dark theme; it is remembered."""
+        if self.no_color:
+            self.tell("NO_COLOR is set: the terminal's own colours are what there is")
+            return
+        self._wear(self.preferences.next_theme())
+        remember(self.preferences)
+
+    def action_letters(self) -> None:
+        """Large letters, a single row, or none; it is remembered."""
+        self._wear(self.preferences.next_letters())
+        remember(self.preferences)
 
     # --- leaving --------------------------------------------------------------------------------------------------
 

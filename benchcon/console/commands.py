@@ -70,8 +70,6 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
             yield SystemCommand(title, "which board is it?", partial(work.wink, board))
     if app.session.panel.parts:
         yield SystemCommand("Picture of the panel", "as it looks from the front, SVG", partial(_picture, app))
-    told = "dark ground; NO_COLOR=1 benchcon sends none, and the terminal's own theme is seen"
-    yield SystemCommand("Colours, theme: light or dark", told, app.action_help)
     for events in screen.query(EventList):
         if not events.brief:
             yield SystemCommand("Filter the events", "key / among the events", events.action_filter)

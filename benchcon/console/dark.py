@@ -14,7 +14,7 @@ from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.dark_keys import DARK
-from benchcon.console.ink import BAD, IVORY, ink
+from benchcon.console.ink import ALARM, BAD, IVORY, ink
 from benchcon.console.keyline import KeyLine
 from benchcon.panel.model import Panel
 from benchcon.panel.unplug import second_supplies, to_pull
@@ -58,7 +58,7 @@ class DarkWatch:
 class Shout(Drawn):
     """The words, as large as they go."""
 
-    GROUND = "#3a0d0a"
+    GROUND = ALARM
 
     def __init__(self, names: list[str], why: str, panel: Panel) -> None:
         super().__init__(id="shout")

@@ -13,7 +13,7 @@ from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.feed import EVENTS_KEPT
-from benchcon.console.ink import EDGE, ENGRAVED, GROUND, QUIET, RAISED, ink
+from benchcon.console.ink import ENGRAVED, GROUND, QUIET, RAISED, ink
 from benchcon.console.telling import EventLine, Names, clock_text, tell
 from benchcon.text import printable
 from benchcon.wire import events as ev
@@ -179,7 +179,7 @@ class EventList(Drawn, can_focus=True):
             canvas.write(x, y, board, ink(ENGRAVED, GROUND))
             x += 10 if not self.brief else len(board) + 1
         if not self.brief:
-            canvas.write(x, y, fitted(line.sort, 7), ink(EDGE if line.sort == "is" else line.colour, GROUND))
+            canvas.write(x, y, fitted(line.sort, 7), ink(QUIET if line.sort == "is" else line.colour, GROUND))
             x += 8
         canvas.write(x, y, text, ink(line.colour, GROUND), width - x - 1)
 

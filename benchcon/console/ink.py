@@ -1,7 +1,10 @@
 """The colours of the console, in one place, and the styles the drawn widgets share.
 
 A quiet dark ground, engraved labels, and colour kept for what is lit. Nothing is told by colour alone: under NO_COLOR
-the same screens stand in shapes, words, bold and reverse.
+the same screens stand in shapes, words, bold and reverse. Text and marks have a contrast of 4.5 : 1 or more on each
+ground they stand on (WCAG 2.x, success criterion 1.4.3); `EDGE` and `FAINT` are for rules and frames.
+
+Colours are written for the dark theme; `light_theme` turns them.
 """
 
 from __future__ import annotations
@@ -17,14 +20,16 @@ PLATE = "#181c1f"
 RAISED = "#21272b"
 EDGE = "#39434a"
 FAINT = "#2c3338"
-QUIET = "#66727b"
-ENGRAVED = "#98a4ac"
+QUIET = "#8b979f"
+ENGRAVED = "#aab5bc"
 IVORY = "#ece6d8"
 BRASS = "#d9ab5e"
 GOOD = "#79c99a"
 WARN = "#f0a83c"
 BAD = "#f0624d"
-UNKNOWN = "#a993c7"
+UNKNOWN = "#b5a1d1"
+ALARM = "#3a0d0a"
+"""Ground of the screen that says that dark was not confirmed."""
 
 LAMP_COLOURS = {
     "red": "#ff4c3f",
@@ -34,6 +39,9 @@ LAMP_COLOURS = {
     "white": "#fdf7e8",
 }
 """A lit lamp's colour at full level."""
+
+GLASS = "#0b0d0e"
+"""What lamps and displays sit in, the same in every theme."""
 
 THEME = Theme(
     name="engraved",
@@ -53,6 +61,7 @@ THEME = Theme(
         "quiet": QUIET,
         "engraved": ENGRAVED,
         "unknown": UNKNOWN,
+        "alarm": ALARM,
         "block-cursor-background": BRASS,
         "block-cursor-foreground": GROUND,
         "input-selection-background": f"{BRASS} 35%",
@@ -71,11 +80,29 @@ def _rgb(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
 
+MIXTURES: dict[str, tuple[str, str, float]] = {}
+"""What each mixture is made of: the colour under, the one over it, and the share of that."""
+
+
 @lru_cache(maxsize=4096)
 def mixed(under: str, over: str, share: float) -> str:
     """Return `over` laid on `under`, `share` from 0 (only `under`) to 1 (only `over`), as ``#rrggbb``."""
     parts = [round(a + (b - a) * share) for a, b in zip(_rgb(under), _rgb(over), strict=True)]
-    return "#{:02x}{:02x}{:02x}".format(*parts)
+    found = "#{:02x}{:02x}{:02x}".format(*parts)
+    MIXTURES.setdefault(found, (under, over, share))
+    return found
+
+
+def contrast(one: str, other: str) -> float:
+    """Return the contrast of two colours, 1 to 21 (WCAG 2.x, definition of contrast ratio)."""
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def _luminance(colour: str) -> float:
+    parts = [part / 255 for part in _rgb(colour)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
 @lru_cache(maxsize=4096)
@@ -84,8 +111,39 @@ def ink(colour: str, ground: str = PLATE, *, bold: bool = False, reverse: bool =
     return Style(color=Color.parse(colour), bgcolor=Color.parse(ground), bold=bold, reverse=reverse)
 
 
+LEAST_CONTRAST = 4.6
+
+
+@lru_cache(maxsize=16)
+def _dimmest(full: str) -> float:
+    """The least share of a lamp's colour that can be told from its glass."""
+    return next(
+        share / 100 for share in range(101) if contrast(mixed(GLASS, full, share / 100), GLASS) >= LEAST_CONTRAST
+    )
+
+
 def lit_colour(name: str, level_permille: int) -> str:
-    """Return the colour of a lamp called `name` at a level: never darker than can be told from the ground."""
+    """Return the colour of a lamp called `name` at a level: never darker than can be told from its glass."""
     full = LAMP_COLOURS.get(name, LAMP_COLOURS["white"])
     share = round(max(0, min(1000, level_permille)) / 50) / 20
-    return mixed(PLATE, full, 0.35 + 0.65 * share)
+    least = _dimmest(full)
+    return mixed(GLASS, full, least + (1 - least) * share)
+
+
+UNLIT_SHARE = 0.11
+
+
+def glass_tints(name: str) -> tuple[str, str, str]:
+    """Return the colours of a display: its glass, a segment that is not lit, and one that is."""
+    lit = LAMP_COLOURS.get(name, LAMP_COLOURS["red"])
+    return GLASS, mixed(GLASS, lit, UNLIT_SHARE), lit
+
+
+@lru_cache(maxsize=1)
+def _all_glass() -> frozenset[str]:
+    return frozenset(tint for name in LAMP_COLOURS for tint in glass_tints(name))
+
+
+def is_glass(ground: str) -> bool:
+    """Whether a ground is that of a lamp or a display."""
+    return ground in _all_glass()

@@ -8,7 +8,7 @@ from textual import events
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, IVORY, WARN, ink, mixed
+from benchcon.console.ink import BRASS, GROUND, IVORY, WARN, ink, mixed
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 class Notice(Drawn):
     """Shows the first of the sight's notices, and how many more there are."""
 
-    GROUND = mixed("#111416", WARN, 0.16)
+    GROUND = mixed(GROUND, WARN, 0.16)
     DEFAULT_CSS = """
     Notice { height: 1; display: none; }
     Notice.-told { display: block; }

@@ -20,12 +20,13 @@ from benchcon.console.ink import (
     BRASS,
     ENGRAVED,
     FAINT,
+    GLASS,
     GROUND,
     IVORY,
-    LAMP_COLOURS,
     PLATE,
     QUIET,
     UNKNOWN,
+    glass_tints,
     ink,
     lit_colour,
     mixed,
@@ -193,7 +194,8 @@ def _say(canvas: Canvas, tile: Tile, word: str, style: Style, row: int = 0) -> N
 
 def _lamp(canvas: Canvas, tile: Tile, lamp: Lamp, showing: Showing, pen: TilePen) -> None:
     lit = showing.level > 0
-    glow = ink(lit_colour(lamp.colour, showing.level), pen.ground, bold=lit) if lit else ink(QUIET, pen.ground)
+    ground = GLASS if pen.colour else pen.ground
+    glow = ink(lit_colour(lamp.colour, showing.level) if lit else QUIET, ground, bold=lit)
     _paint(canvas, tile, _LAMP_LIT if lit else _LAMP_OFF, glow)
     _say(canvas, tile, showing.word, ink(BAD if showing.sort == "wrong" else IVORY if lit else QUIET, pen.ground))
     if tile.size is Size.TALL:
@@ -280,9 +282,7 @@ def _display(canvas: Canvas, tile: Tile, display: Display, showing: Showing, pen
             canvas.write(tile.x, _row(tile) + row, "╌" * wide, ink(FAINT, pen.ground))
         canvas.write(tile.x, middle, f"? {_unknown_word(showing, tile.width - 2)} ", style, tile.width)
         return
-    well = mixed(GROUND, "#000000", 0.35)
-    lit = LAMP_COLOURS.get(display.colour, LAMP_COLOURS["red"])
-    tints = (well, mixed(well, lit, 0.11), lit)
+    tints = glass_tints(display.colour)
     scale = rows // segment_art.ROWS
     broad = wide >= display.digits * scale * segment_art.digit_width(True)
     for row, cells in enumerate(segment_art.picture(showing.segments, broad, scale)):
@@ -292,7 +292,7 @@ def _display(canvas: Canvas, tile: Tile, display: Display, showing: Showing, pen
     if showing.sort in ("held", "wrong") or (showing.word == NO_SUPPLY and not any(showing.segments)):
         colour = BAD if showing.sort == "wrong" else IVORY
         word = showing.word if len(showing.word) <= wide else _fitting(showing.word, wide)
-        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(colour, well))
+        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(colour, GLASS))
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import time
 from typing import NamedTuple
 
+from rich.cells import cell_len
 from rich.style import Style
 
 from benchcon.console import glyphs
-from benchcon.console.canvas import Canvas
+from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN, ink
 from benchcon.console.steady import SteadyPace
@@ -74,6 +75,11 @@ class Touched(Drawn):
         colour = WARN if warn else BRASS if known else UNKNOWN
         state_ink = ink(colour if self.colour else IVORY, GROUND, bold=True)
         name_ink = ink(IVORY, GROUND)
+        if canvas.height < glyphs.ROWS:  # small letters are wanted, or there is no room for large ones
+            name = fitted(name, max(room - cell_len(state) - 2, 0))
+            canvas.write(margin, canvas.height // 2, name, ink(IVORY, GROUND, bold=True))
+            canvas.write(margin + cell_len(name) + 2, canvas.height // 2, fitted(state, room), state_ink)
+            return
         if canvas.height >= 2 * glyphs.ROWS + 1:
             top = (canvas.height - 2 * glyphs.ROWS - 1) // 2
             self._line(canvas, margin, top, name, name_ink, room)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchcon.console.history import UNKNOWN, Key, Stretch
-from benchcon.console.ink import BRASS, EDGE, IVORY
+from benchcon.console.ink import BRASS, IVORY, QUIET
 from benchcon.panel.segments import decode
 
 _SPARKS = "▁▂▃▄▅▆"
@@ -37,19 +37,19 @@ class Trace:
 def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
     """Letter and colour of one stretch of one channel."""
     if stretch.value == UNKNOWN and not stretch.changes:
-        return " ", EDGE
+        return " ", QUIET
     if row.digits:
-        return ("┃", row.colour) if stretch.changes else ("╌", EDGE if not stretch.value else row.colour)
+        return ("┃", row.colour) if stretch.changes else ("╌", QUIET if not stretch.value else row.colour)
     if row.level:
         low, high = (0, 1000) if row.lamp else reach
         share = (stretch.greatest if stretch.changes else stretch.value) - low
         spark = _SPARKS[max(0, min(5, -(-share * 5 // (high - low))))] if high > low else _SPARKS[0]
-        return spark, row.colour if share > 0 or stretch.changes else EDGE
+        return spark, row.colour if share > 0 or stretch.changes else QUIET
     if stretch.changes > 1:
         return "▒", BRASS
     if stretch.changes == 1:
         return ("▗" if stretch.value > 0 else "▖"), IVORY
-    return ("▅", row.colour) if stretch.value else ("▁", EDGE)
+    return ("▅", row.colour) if stretch.value else ("▁", QUIET)
 
 
 def value_text(value: int, row: Trace) -> str:

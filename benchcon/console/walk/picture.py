@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from benchcon.console import segment_art
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, ENGRAVED, FAINT, IVORY, LAMP_COLOURS, PLATE, QUIET, ink
+from benchcon.console.ink import BRASS, ENGRAVED, IVORY, LAMP_COLOURS, PLATE, QUIET, ink
 from benchcon.panel.model import Display
 
 _BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abcdefg")}}
@@ -110,7 +110,7 @@ class PictureView(Drawn, can_focus=True):
                     lit = segment_art.LIT in (cell.above, cell.below)
                     unlit = segment_art.UNLIT in (cell.above, cell.below)
                     letter = cell.letter if lit else "·" if unlit and cell.letter == " " else cell.letter
-                    style = ink(colour if lit else FAINT, PLATE)
+                    style = ink(colour if lit else QUIET, PLATE)
                     canvas.write(self._left() + column, top + row, letter, style)
         width = segment_art.digit_width(True)
         below = seen_top + segment_art.ROWS

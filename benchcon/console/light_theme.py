@@ -1,0 +1,76 @@
+"""The light theme: what the console draws for a dark ground, turned into dark ink on light ground as it leaves.
+
+No widget knows of it. Every colour has its counterpart in one table; a mixture of two is mixed anew from their
+counterparts, and what is in neither table (Textual's own blends) keeps its hue and turns its lightness round. Displays
+and lamps stay as they are: they sit in dark glass, on a light plate too, or nobody could tell a white lamp that is lit.
+"""
+
+from __future__ import annotations
+
+import colorsys
+from functools import lru_cache
+
+from rich.color import Color
+from rich.segment import Segment
+from rich.style import Style
+from textual.color import Color as Ground
+from textual.filter import LineFilter
+
+from benchcon.console import ink
+
+_LIGHT = {
+    ink.GROUND: "#efece4",
+    ink.PLATE: "#faf8f3",
+    ink.RAISED: "#e2ded4",
+    ink.EDGE: "#b4ae9f",
+    ink.FAINT: "#d0cbbf",
+    ink.QUIET: "#5c574c",
+    ink.ENGRAVED: "#47433a",
+    ink.IVORY: "#14161a",
+    ink.BRASS: "#754b00",
+    ink.GOOD: "#10653a",
+    ink.WARN: "#854000",
+    ink.BAD: "#ad1c10",
+    ink.UNKNOWN: "#653a9b",
+    ink.ALARM: "#fbe3df",
+    ink.LAMP_COLOURS["red"]: "#b01f16",
+    ink.LAMP_COLOURS["amber"]: "#7d4d00",
+    ink.LAMP_COLOURS["green"]: "#0f6837",
+    ink.LAMP_COLOURS["blue"]: "#1a56ab",
+    ink.LAMP_COLOURS["white"]: "#3d3a33",
+}
+
+
+@lru_cache(maxsize=4096)
+def counterpart(colour: str) -> str:
+    """Return the colour (``#rrggbb``) that stands on a light ground for this one on a dark ground."""
+    if colour in _LIGHT:
+        return _LIGHT[colour]
+    if colour in ink.MIXTURES:
+        under, over, share = ink.MIXTURES[colour]
+        return ink.mixed(counterpart(under), counterpart(over), share)
+    red, green, blue = (int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5))
+    hue, lightness, saturation = colorsys.rgb_to_hls(red, green, blue)
+    return "#" + "".join(f"{round(255 * part):02x}" for part in colorsys.hls_to_rgb(hue, 1 - lightness, saturation))
+
+
+def _turned(colour: Color | None) -> Color | None:
+    if colour is None or colour.triplet is None:
+        return colour
+    return Color.parse(counterpart(colour.triplet.hex))
+
+
+@lru_cache(maxsize=8192)
+def light(style: Style) -> Style:
+    """Return a style for a light ground; what lies on glass stays as it is."""
+    if style.bgcolor is not None and style.bgcolor.triplet is not None and ink.is_glass(style.bgcolor.triplet.hex):
+        return style
+    return style + Style.from_color(_turned(style.color), _turned(style.bgcolor))
+
+
+class LightTheme(LineFilter):
+    """Turns every line; off, it does nothing."""
+
+    def apply(self, segments: list[Segment], background: Ground) -> list[Segment]:
+        """Return the segments in the colours of the light theme."""
+        return [Segment(text, light(style) if style else style, control) for text, style, control in segments]
