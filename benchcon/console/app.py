@@ -458,7 +458,8 @@ class ConsoleApp(App[int]):
             self.set_class(looks.letters == size, f"-letters-{size}")
         for screen in self.screen_stack:
             for widget in screen.walk_children(with_self=True):
-                widget._styles_cache.clear()  # it holds lines as they left through the filters of before
+                if isinstance(widget, Widget):
+                    widget._styles_cache.clear()  # it holds lines as they left through the filters of before
             screen.refresh(layout=True)
 
     def action_light_or_dark(self) -> None:

@@ -76,7 +76,8 @@ THEME = Theme(
 )
 
 
-def _rgb(colour: str) -> tuple[int, int, int]:
+def rgb(colour: str) -> tuple[int, int, int]:
+    """Return red, green and blue of ``#rrggbb``, 0 to 255 each."""
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
 
@@ -87,7 +88,7 @@ MIXTURES: dict[str, tuple[str, str, float]] = {}
 @lru_cache(maxsize=4096)
 def mixed(under: str, over: str, share: float) -> str:
     """Return `over` laid on `under`, `share` from 0 (only `under`) to 1 (only `over`), as ``#rrggbb``."""
-    parts = [round(a + (b - a) * share) for a, b in zip(_rgb(under), _rgb(over), strict=True)]
+    parts = [round(a + (b - a) * share) for a, b in zip(rgb(under), rgb(over), strict=True)]
     found = "#{:02x}{:02x}{:02x}".format(*parts)
     MIXTURES.setdefault(found, (under, over, share))
     return found
@@ -100,7 +101,7 @@ def contrast(one: str, other: str) -> float:
 
 
 def _luminance(colour: str) -> float:
-    parts = [part / 255 for part in _rgb(colour)]
+    parts = [part / 255 for part in rgb(colour)]
     red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 

@@ -41,6 +41,10 @@ _LIGHT = {
 }
 
 
+ROUNDED = 3
+"""Textual's own arithmetic moves a theme's colours by a step or two."""
+
+
 @lru_cache(maxsize=4096)
 def counterpart(colour: str) -> str:
     """Return the colour (``#rrggbb``) that stands on a light ground for this one on a dark ground."""
@@ -49,9 +53,13 @@ def counterpart(colour: str) -> str:
     if colour in ink.MIXTURES:
         under, over, share = ink.MIXTURES[colour]
         return ink.mixed(counterpart(under), counterpart(over), share)
-    red, green, blue = (int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5))
-    hue, lightness, saturation = colorsys.rgb_to_hls(red, green, blue)
-    return "#" + "".join(f"{round(255 * part):02x}" for part in colorsys.hls_to_rgb(hue, 1 - lightness, saturation))
+    parts = ink.rgb(colour)
+    for known, turned in _LIGHT.items():
+        if max(abs(one - other) for one, other in zip(parts, ink.rgb(known), strict=True)) <= ROUNDED:
+            return turned
+    hue, lightness, saturation = colorsys.rgb_to_hls(*(part / 255 for part in parts))
+    turned_parts = colorsys.hls_to_rgb(hue, (1 - lightness) * (0.7 if lightness > 0.4 else 1), saturation)
+    return "#" + "".join(f"{round(255 * part):02x}" for part in turned_parts)
 
 
 def _turned(colour: Color | None) -> Color | None:

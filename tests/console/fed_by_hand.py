@@ -83,6 +83,12 @@ class Answering:
     def set_display(self, source: int, channel: str, segments: bytes) -> Future[Any]:
         return self.ask(source, ("set", f"{channel}={segments.hex().upper()}"))
 
+    def set_many(self, source: int, values: dict[str, int | bytes]) -> Future[Any]:
+        told = {
+            name: f"{value:03X}" if isinstance(value, int) else value.hex().upper() for name, value in values.items()
+        }
+        return self.ask(source, ("set", *(f"{name}={value}" for name, value in told.items())))
+
     def blink(self, source: int, channel: str, on: bool) -> None:
         self.set_lamp(source, channel, 1000 if on else 0)
         self.session.link(source, "blink", channel=channel, on=str(int(on)))

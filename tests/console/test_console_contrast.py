@@ -1,0 +1,261 @@
+"""Every text and mark on the rendered screen can be read: 4.5 : 1 or more (WCAG 2.x, success criterion 1.4.3).
+
+Read from the screen itself, worked out here by the formula of the definition of contrast ratio. Left out: rules and
+frames (pure decoration, as the criterion has it), a scroll bar, and what lies dimmed behind a question (inactive).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from console.fed_by_hand import Fed
+from console.looking import Eyes, console
+from rich.style import Style
+from textual.geometry import Region
+from textual.screen import ModalScreen
+from textual.widget import Widget
+
+from benchcon.console.face import Face
+from benchcon.console.preferences import Preferences, preferred, remember
+from benchcon.panel.model import Control, Lamp
+from benchcon.panel.segments import encode
+
+LEAST = 4.5
+FRAMES = set("─━│╭╮╰╯╌┈┊▔▕▎▊")
+
+
+def luminance(colour: tuple[int, int, int]) -> float:
+    """Relative luminance, WCAG 2.x."""
+    red, green, blue = (
+        part / 255 / 12.92 if part / 255 <= 0.04045 else ((part / 255 + 0.055) / 1.055) ** 2.4 for part in colour
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def ratio(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_the_formula_gives_what_is_known_of_it() -> None:
+    # WCAG 2.x, note to contrast ratio: from 1 to 21. #767676 is the lightest grey that passes on white (well known).
+    assert ratio((0, 0, 0), (255, 255, 255)) == pytest.approx(21)
+    assert ratio((0x76, 0x76, 0x76), (255, 255, 255)) >= 4.5 > ratio((0x77, 0x77, 0x77), (255, 255, 255))
+
+
+Cell = tuple[int, int, str, tuple[int, int, int], tuple[int, int, int]]
+
+
+def cells(eyes: Eyes) -> Iterator[Cell]:
+    """Column, row, letter, colour and ground of all that is written on the screen."""
+    for y, strip in enumerate(eyes.app.screen._compositor.render_strips()):
+        x = 0
+        for text, style, _ in strip:
+            for letter in text:
+                if letter.strip():
+                    yield (x, y, letter, *colours(style))
+                x += 1
+
+
+def colours(style: Style | None) -> tuple[tuple[int, int, int], tuple[int, int, int]]:
+    assert style is not None
+    assert style.color is not None
+    assert style.bgcolor is not None
+    fore, back = style.color.get_truecolor(), style.bgcolor.get_truecolor(foreground=False)
+    assert not style.dim
+    return (tuple(back), tuple(fore)) if style.reverse else (tuple(fore), tuple(back))
+
+
+def glass(eyes: Eyes) -> list[tuple[int, int, int, int]]:
+    """Where displays are: left, top, right and bottom."""
+    found = []
+    for face in eyes.app.screen.query(Face):
+        if not face.display or not face.region.area:
+            continue
+        for tile in face.layout_now.tiles:
+            if not isinstance(tile.part, Control | Lamp):
+                x, y = face.region.x + tile.x, face.region.y + tile.y + 1 - face._scrolled
+                found.append((x, y, x + tile.width, y + tile.height - 1))
+    return found
+
+
+def active(eyes: Eyes) -> list[Widget]:
+    """What a question consists of; empty if there is none."""
+    return list(eyes.app.screen.children) if isinstance(eyes.app.screen, ModalScreen) else []
+
+
+def scroll_bars(eyes: Eyes) -> list[Region]:
+    """Where scroll bars are: their column at the right edge of what scrolls."""
+    scrolling = [each for each in eyes.app.screen.walk_children(Widget) if each.show_vertical_scrollbar]
+    return [Region(each.region.right - 4, each.region.y, 4, each.region.height) for each in scrolling]
+
+
+def hard_to_read(eyes: Eyes) -> list[str]:
+    displays, slips, bars = glass(eyes), active(eyes), scroll_bars(eyes)
+    found = []
+    lit: dict[int, list[tuple[int, int, int]]] = {}
+    for x, y, letter, fore, back in cells(eyes):
+        if slips and not any(slip.region.contains(x, y) for slip in slips):
+            continue
+        if letter in "▁▂▃▄▅▆▇█" and any(bar.contains(x, y) for bar in bars):
+            continue
+        inside = next((n for n, (x0, y0, x1, y1) in enumerate(displays) if x0 <= x < x1 and y0 <= y < y1), None)
+        if inside is not None and letter in "▀▄█▗▖▌▐":
+            lit.setdefault(inside, []).extend((fore, back))
+        elif ratio(fore, back) < LEAST and letter not in FRAMES:
+            found.append(f"{letter!r} at {x}, {y}: {ratio(fore, back):.2f}, {fore} on {back}")
+    for tints in lit.values():  # what is lit stands out from its glass and from what is not lit
+        levels = sorted({round(luminance(tint), 3) for tint in tints})
+        assert len(levels) <= 3
+        brightest, darkest = max(tints, key=luminance), min(tints, key=luminance)
+        unlit = sorted(set(tints), key=luminance)[-2] if len(set(tints)) > 2 else darkest
+        if ratio(brightest, darkest) > 1.6 and ratio(brightest, unlit) < LEAST:
+            found.append(f"a lit segment: {ratio(brightest, unlit):.2f}")
+    return found
+
+
+def stir(session: Fed) -> None:
+    """Lamps at every level, displays, controls that have moved."""
+    for number, lamp in enumerate(session.panel.lamps):
+        level = (1000, 50, 450, 0, 700)[number % 5]
+        session.bench.set_lamp(session.source(lamp.channel.board), lamp.channel.id, level)
+    for name in ("d_dir", "d_spd", "d_qnh"):
+        session.bench.set_digits(session.source("met"), name, encode("12", {"d_dir": 3, "d_spd": 2, "d_qnh": 5}[name]))
+    session.moved("power", sw_main=1, volts=460)
+    session.moved("met", enc_qnh=12, unit=1)
+    session.moved("lighting", int1=0, int3=1, sw_app=1)
+    session.bench.note("trigger", "a trigger")
+
+
+@pytest.fixture
+def looks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder for what is remembered."""
+    monkeypatch.setenv("BENCHCON_HOME", str(tmp_path))
+    return tmp_path
+
+
+VIEWS: dict[str, tuple[str, ...]] = {
+    "face": ("f2",),
+    "a display chosen": ("tab", "3", "2"),
+    "raw": ("f3", "down"),
+    "events": ("f4",),
+    "links": ("f5",),
+    "time line": ("f6", "left", "tab", "left", "left"),
+    "timing": ("f7",),
+    "back": ("f2",),
+    "help": ("f1",),
+    "help closed": ("escape",),
+    "all commands": ("ctrl+p",),
+    "a command": ("s",),
+    "commands closed": ("escape",),
+    "a mark": ("m",),
+    "mark closed": ("escape",),
+    "a filter": ("f4", "slash", "z"),
+    "filter closed": ("escape", "f2"),
+    "which part": ("n",),
+    "which closed": ("escape",),
+    "evenly bright": ("v",),
+    "even closed": ("escape",),
+    "dark": ("f9",),
+}
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45)], ids=str)
+@pytest.mark.parametrize("theme", ["dark", "light"])
+async def test_every_text_and_mark_can_be_read(theme: str, size: tuple[int, int], looks: Path) -> None:
+    remember(Preferences(theme))
+    session = Fed()
+    async with console(session, size) as eyes:
+        stir(session)
+        session.bench.blink(session.source("power"), "l_batt", True)
+        await eyes.until(lambda: "45 %" in eyes.text(), "the lamps")
+        wrong = {}
+        for name, keys in VIEWS.items():
+            await eyes.press(*keys)
+            await eyes.pilot.pause(0.3)
+            if found := hard_to_read(eyes):
+                wrong[name] = found[:6]
+        assert not wrong
+        session.at_us += 30_000_000  # all fall silent: nothing is known any more
+        await eyes.see("silent")
+        if found := hard_to_read(eyes):
+            wrong["silent"] = found[:6]
+        assert not wrong
+
+
+def grounds(eyes: Eyes) -> float:
+    """The luminance of what most of the screen stands on."""
+    seen: dict[tuple[int, ...], int] = {}
+    for strip in eyes.app.screen._compositor.render_strips():
+        for text, style, _ in strip:
+            assert style is not None
+            assert style.bgcolor is not None
+            back = tuple(style.bgcolor.get_truecolor(foreground=False))
+            seen[back] = seen.get(back, 0) + len(text)
+    red, green, blue = max(seen, key=lambda back: seen[back])
+    return luminance((red, green, blue))
+
+
+async def test_a_key_changes_the_theme_and_it_is_remembered(looks: Path) -> None:
+    async with console(Fed()) as eyes:
+        assert grounds(eyes) < 0.03
+        await eyes.press("ctrl+t")
+        await eyes.until(lambda: grounds(eyes) > 0.7, "a light ground")
+    async with console(Fed()) as eyes:
+        assert grounds(eyes) > 0.7
+        await eyes.press("ctrl+t")
+        await eyes.until(lambda: grounds(eyes) < 0.03, "a dark ground")
+    assert preferred().theme == "dark"
+
+
+async def test_what_lies_in_glass_looks_the_same_in_both_themes(looks: Path) -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        stir(session)
+        await eyes.until(lambda: "45 %" in eyes.text(), "the lamps")
+
+        def displays() -> list[Cell]:
+            areas = glass(eyes)
+            return [
+                each for each in cells(eyes) if any(x <= each[0] < x1 and y <= each[1] < y1 for x, y, x1, y1 in areas)
+            ]
+
+        dark = displays()
+        await eyes.press("ctrl+t")
+        await eyes.until(lambda: grounds(eyes) > 0.7, "a light ground")
+        assert displays() == dark != []
+
+
+async def test_large_letters_become_a_row_and_then_go_and_it_is_remembered(looks: Path) -> None:
+    session = Fed()
+    async with console(session) as eyes:
+        face = eyes.app.screen.query_one(Face)
+        session.moved("power", sw_main=1)
+        await eyes.until(lambda: "█" in eyes.rows()[20], "large letters")
+        large = face.size.height
+        await eyes.press("z")
+        await eyes.until(lambda: eyes.rows()[22].split() == ["Mains", "on"], "one row of letters")
+        assert face.size.height == large + 5
+        await eyes.press("z")
+        await eyes.until(lambda: face.size.height == large + 6, "no letters")
+        assert "Mains  on" not in eyes.text()
+    assert preferred().letters == "off"
+    async with console(Fed()) as eyes:
+        assert eyes.app.screen.query_one(Face).size.height == large + 6
+        await eyes.press("z")
+        await eyes.see("Move a control")
+
+
+@pytest.mark.parametrize("told", [b"", b"[]", b'{"theme": 3, "letters": "huge"}', b"\xff\x00", b'{"theme": "light"}'])
+def test_looks_that_cannot_be_read_are_those_one_begins_with(told: bytes, looks: Path) -> None:
+    (looks / "looks.json").write_bytes(told)
+    assert preferred() == Preferences()
+
+
+def test_looks_that_cannot_be_kept_are_no_error(looks: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (looks / "file").write_text("")
+    monkeypatch.setenv("BENCHCON_HOME", str(looks / "file"))  # no folder: nothing can be written there
+    remember(Preferences("light"))
+    assert preferred() == Preferences()
