@@ -122,7 +122,7 @@ def stir(session: Fed) -> None:
         level = (1000, 50, 450, 0, 700)[number % 5]
         session.bench.set_lamp(session.source(lamp.channel.board), lamp.channel.id, level)
     for name in ("d_dir", "d_spd", "d_qnh"):
-        session.bench.set_digits(session.source("met"), name, encode("12", {"d_dir": 3, "d_spd": 2, "d_qnh": 5}[name]))
+        session.bench.set_display(session.source("met"), name, encode("12", {"d_dir": 3, "d_spd": 2, "d_qnh": 5}[name]))
     session.moved("power", sw_main=1, volts=460)
     session.moved("met", enc_qnh=12, unit=1)
     session.moved("lighting", int1=0, int3=1, sw_app=1)

@@ -37,12 +37,9 @@ def lamp(name: str, label: str, colour: str, at: tuple[float, float], board: str
 
 def display(name: str, label: str, digits: int, at: tuple[float, float]) -> str:
     return (
-        f'[{DISPLAYS}.{name}]\nlabel = "{label}"\n{DIGITS} = {digits}\nat = ["{at[0]} mm", "{at[1]} mm"]\n'
+        f'[displays.{name}]\nlabel = "{label}"\ndigits = {digits}\nat = ["{at[0]} mm", "{at[1]} mm"]\n'
         f'channel = "{name[:8]}"\n'
     )
-
-
-DISPLAYS, DIGITS = "displays", "digits"
 
 
 def small() -> Panel:
