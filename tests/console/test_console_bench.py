@@ -695,11 +695,11 @@ async def test_without_a_panel_file_a_first_one_is_offered(tmp_path: Path, monke
 
 
 async def test_with_no_port_remembered_the_ports_are_listed_and_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    from benchcon.console import app
+    from benchcon.link import discovery
     from benchcon.link.discovery import PortFound
 
     found = [PortFound("/dev/ttyACM0", "Panel board", "Maker", "", "2341:0043", "1-1", False, "", "")]
-    monkeypatch.setattr(app, "find_ports", lambda running=(): found)
+    monkeypatch.setattr(discovery, "find_ports", lambda running=(): found)
     session = Fed(Panel(), simulated=False)
     async with console(session) as eyes:
         await eyes.see("Which ports should be opened?", "/dev/ttyACM0", "Panel board", "2341:0043")
@@ -708,9 +708,9 @@ async def test_with_no_port_remembered_the_ports_are_listed_and_asked_for(monkey
 
 
 async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
-    from benchcon.console import app
+    from benchcon.link import discovery
 
-    monkeypatch.setattr(app, "find_ports", lambda running=(): [])
+    monkeypatch.setattr(discovery, "find_ports", lambda running=(): [])
     session = Fed(Panel(), simulated=False)
     async with console(session) as eyes:
         await eyes.see("Which ports should be opened?", "Esc Back")
