@@ -300,6 +300,7 @@ class _Search:
 
         sent: dict[int, int] = {}
         broken = [f.wires[0] for f in faults if f.kind == "off" and f.stage == "pin"] if net.standing else []
+        jammed = [f.wires[0] for f in faults if f.kind == "on" and f.stage == "pin"] if net.standing else []
         for fault in faults:
             if len(fault.wires) > 1:
                 moments = 0
@@ -315,6 +316,8 @@ class _Search:
             missed = {w: mask & at[w][0] & ~net.seen[w] for w, mask in sent.items()}
             for wire in broken:  # no brush of a hand makes what is broken
                 missed[wire] = missed.get(wire, 0) | net.seen[wire]
+            for wire in jammed:  # nor does any open what is welded
+                missed[wire] = missed.get(wire, 0) | ~net.seen[wire] & net.sure[wire]
             for owner in owners:
                 for wire in self.wires_of[owner]:
                     on, known = at[wire] if wire in at else self.signal(wire, choice)

@@ -215,6 +215,11 @@ class ClumsyHand(RobotFace):
             run.pass_time(rng.randint(60_000, 160_000))
             super()._act(layout, Step("put", step.parts, 0))
             run.pass_time(rng.randint(90_000, 300_000))
+            if run.walk.step is not step:  # the walk has gone on: what was begun is ended all the same
+                super()._act(layout, step)
+                run.pass_time(rng.randint(60_000, 200_000))
+                super()._act(layout, Step("put", step.parts, 0))
+                return
         if rng.random() < self.often and step.do == "turn":
             super()._act(layout, Step("turn", step.parts, step.to + rng.choice((-1, 1))))
         elif len(step.parts) > 1:
