@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from benchcon.link.discovery import PortFound
     from benchcon.wire.records import Batch
 
+LOOK_S = 1.0
+"""So long a board that answers is pinged, one ping after the other, to see what ails its link."""
+PING_US = 1_000
 ASK_MOST_S = 40.0
 """Longest wait: five seconds for boot loaders, then all the usual rates."""
 
@@ -19,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
         "List serial ports and what is known of them. Listing opens none. Name ports (also socket://HOST:PORT) to ask "
-        "who answers there: opening a port can reset what is on it."
+        "who answers there, and for a second how well: opening a port can reset what is on it."
     )
     parser.add_argument(
         "ports", nargs="*", type=port_name, metavar="PORT", help="ask who answers on these ports, and list only them"
@@ -81,17 +84,26 @@ def _row(found: PortFound, answer: dict[str, Any] | None) -> dict[str, Any]:
 
 
 def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
-    """Open `ports`, ask who is there, and return by port what came of it. Sets nothing on any board."""
+    """Open `ports`, ask who is there, look for a second at what ails the links of those who answer, and return by port
+    what came of it. Sets nothing on any board."""
+    import threading
+
     from benchcon.link import Bench, PortInfo
     from benchcon.state import BenchState
     from benchcon.text import printable
+    from benchcon.timing.links import LinkEvidence
 
     state = BenchState()
+    links = LinkEvidence(state, grace_us=0, paced=False)
+    looking = threading.Event()
     settled = {"live": "answers", "duplicate": "answers", "mute": "no answer", "foreign": "not the line protocol"}
 
     def take(batches: list[Batch]) -> None:
         for batch in batches:
-            state.feed(batch)
+            events = state.feed(batch)
+            if looking.is_set():
+                for event in events:
+                    links.take(event)
 
     def standing(info: PortInfo) -> str:
         return settled.get(info.standing, "refused" if info.standing == "waiting" and info.text else "")
@@ -101,9 +113,15 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
     bench.start()
     try:
         bench.wait(lambda infos: len(infos) == len(ports) and all(map(standing, infos)), ASK_MOST_S)
+        if any(standing(info) == "answers" for info in bench.ports()):
+            looking.set()
+            bench.ping_each(PING_US)
+            bench.wait(lambda _: False, LOOK_S)
+            looking.clear()
         infos = bench.ports()
     finally:
         bench.close()
+    ails = {verdict.source: verdict for verdict in reversed(links.verdicts())}  # the gravest of each
     by_port = {}
     for port, info in zip(ports, infos, strict=True):
         board = state.boards.get(info.source)
@@ -113,19 +131,29 @@ def _ask(ports: list[str]) -> dict[str, dict[str, Any]]:
             answer["name"] = printable(board.name)
             answer["firmware"] = printable(board.firmware)
             answer["channels"] = len(board.channels)
+            verdict = ails.get(info.source)
+            answer["ailment"] = verdict.ailment if verdict is not None else ""
+            answer["link"] = verdict.sentence if verdict is not None else ""
         by_port[port] = answer
     return by_port
 
 
 def _lines(rows: list[dict[str, Any]]) -> list[str]:
-    """One line a port: the port, what it is, and what is known or was answered."""
+    """One line a port: the port, what it is, and what is known or was answered; below it what ails its link."""
+    import textwrap
+
     table = []
     for row in rows:
         what = " ".join(each for each in (row.get("maker", ""), row.get("what", "")) if each)
         usb = row.get("usb", "")
         table.append((row["port"], f"{what} {usb}".strip(), _known(row)))
     widths = [max(len(cells[column]) for cells in table) for column in (0, 1)]
-    return [f"{port:<{widths[0]}}  {what:<{widths[1]}}  {known}".rstrip() for port, what, known in table]
+    lines = []
+    for (port, what, known), row in zip(table, rows, strict=True):
+        lines.append(f"{port:<{widths[0]}}  {what:<{widths[1]}}  {known}".rstrip())
+        if row.get("link"):
+            lines += textwrap.wrap(str(row["link"]), 100, initial_indent="    ", subsequent_indent="    ")
+    return lines
 
 
 def _known(row: dict[str, Any]) -> str:

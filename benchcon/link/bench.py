@@ -194,6 +194,17 @@ class Bench:
         """Open a port again that was released."""
         self._call(lambda: self._hub.add(port))
 
+    def ping_each(self, us: int) -> None:
+        """Ping every live board when nothing was sent for `us`; 0: no more. A ping waits for the answer to the last."""
+
+        def change() -> None:
+            self._hub.ping_every_us = us
+            for port in self._hub.ports.values():
+                if port.talk is not None:
+                    port.talk.pump()
+
+        self._call(change)
+
     def ports(self) -> list[PortInfo]:
         """Return how each port stands."""
         return [port.info() for port in list(self._hub.ports.values())]

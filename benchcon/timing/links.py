@@ -5,7 +5,7 @@
 | ``supply`` | resets by brown-out, with the supply low, or right after outputs were set |
 | ``watchdog`` | resets by the watchdog |
 | ``plug`` | the port went away and came back |
-| ``baud`` | damaged lines whose bytes have their last bit wrong: the two ends do not run at one rate |
+| ``baud`` | damaged lines, with last bits wrong or garbled from some byte on: the two ends do not run at one rate |
 | ``both``, ``up``, ``down`` | damaged lines both ways, from the board, to the board |
 | ``timer`` | answers that wait for 16 ms, the usual latency timer of USB serial chips |
 | ``hub`` | answers of several boards late at the same moments, while this computer was on time |
@@ -16,8 +16,10 @@
 A link is accused only on evidence that a healthy one does not give: what comes within two seconds of opening a port or
 of a reset (boot loaders, half lines) does not count.
 
-Two ends whose rates differ sample the last bits of a byte too early or too late, so those are the ones that go wrong;
-noise hits any bit. Which bit it was is worked out with the check: only one flipped bit makes a damaged line whole.
+Two ends whose rates differ sample the last bits of a byte too early or too late. Either those are the ones that go
+wrong, or the stop bit reads low, and then all that follows in the line is read from the wrong place: bytes of 80h and
+above, which no line holds. Noise hits any bit, and most often one. Which bit it was is worked out with the check: only
+one flipped bit makes a damaged line whole.
 """
 
 from __future__ import annotations
@@ -58,9 +60,13 @@ SLOW_LOOP_US = 15_000
 SLOW_ANSWER_US = 10_000
 EXTRA = len(">07 ") + len(" #C08E\n")
 MOST_MENDED = 200
-AT_TWO_RATES = (0.01, 0.01, 0.02, 0.04, 0.07, 0.12, 0.23, 0.50)
-"""How often which bit is the wrong one where rates differ, the edges being as likely early as late."""
-SURE = 2.0
+GARBLED, TORN = 8, 9
+"""Damage that no single bit mends: with bytes that no line holds (80h and above), and without."""
+IN_NOISE = (*[0.40 / 8] * 8, 0.35, 0.25)
+AT_TWO_RATES = (*(0.35 * share for share in (0.01, 0.01, 0.02, 0.04, 0.07, 0.12, 0.23, 0.50)), 0.62, 0.03)
+"""How often damaged lines are of which sort: by the bit that was wrong, 0 to 7, `GARBLED` or `TORN`. Worked out with a
+UART that samples as the ATmega328P's data sheet has it (`tests/timing/core_links.py`)."""
+SURE = 3.0
 """Natural logarithm of the odds it takes."""
 LEAST_LINES = 50
 """Good lines it takes to judge a line at all: what never spoke the line protocol is not damaged."""
@@ -119,7 +125,7 @@ class Evidence:
     up: int = 0
     up_bad: int = 0
     flipped: list[int] = field(default_factory=list)
-    """Number of the bit (0 the first on the line) that went wrong, of each damaged line where it was one."""
+    """Of each damaged line: the number of the bit that went wrong (0 the first on the line), `GARBLED` or `TORN`."""
     down: int = 0
     down_bad: int = 0
     dropped: int = 0
@@ -168,10 +174,16 @@ class Evidence:
 
 
 class LinkEvidence:
-    """Eats events and keeps evidence, board by board."""
+    """Eats events and keeps evidence, board by board.
 
-    def __init__(self, state: BenchState) -> None:
+    `grace_us`: how long after the first event nothing counts. `paced`: pings go at their own steady pace, so that one
+    that is late says that the computer is.
+    """
+
+    def __init__(self, state: BenchState, grace_us: int = GRACE_US, *, paced: bool = True) -> None:
         self._state = state
+        self._grace_us = grace_us
+        self._paced = paced
         self.evidence: dict[int, Evidence] = {}
 
     def take(self, event: ev.Event) -> None:
@@ -181,7 +193,7 @@ class LinkEvidence:
             return
         one = self.evidence.get(source)
         if one is None:
-            one = self.evidence[source] = Evidence(source, event.at_us + GRACE_US)
+            one = self.evidence[source] = Evidence(source, event.at_us + self._grace_us, tapped=not self._paced)
         taker = _TAKERS.get(type(event))
         if one.first_us < 0:
             one.first_us = event.at_us
@@ -191,7 +203,7 @@ class LinkEvidence:
 
     def heir(self) -> LinkEvidence:
         """Return one that keeps evidence from now on only."""
-        found = LinkEvidence(self._state)
+        found = LinkEvidence(self._state, self._grace_us, paced=self._paced)
         found.evidence = {source: one.heir() for source, one in self.evidence.items()}
         return found
 
@@ -230,8 +242,9 @@ def _odd(one: Evidence, event: ev.Odd) -> None:
     if event.at_us < one.quiet_until_us or not event.raw:
         return
     one.up_bad += 1
-    if len(one.flipped) < MOST_MENDED and (bit := flipped_bit(event.raw)) is not None:
-        one.flipped.append(bit)
+    if len(one.flipped) < MOST_MENDED:
+        bit = flipped_bit(event.raw)
+        one.flipped.append((GARBLED if max(event.raw) >= 0x80 else TORN) if bit is None else bit)
 
 
 def flipped_bit(line: bytes) -> int | None:
@@ -245,8 +258,8 @@ def flipped_bit(line: bytes) -> int | None:
 
 
 def _at_two_rates(flipped: list[int]) -> bool:
-    """Whether the bits that went wrong are those that a difference of rates gets wrong, rather than any."""
-    return sum(math.log(8 * AT_TWO_RATES[bit]) for bit in flipped) > SURE
+    """Whether lines were damaged as a difference of rates does it, rather than noise."""
+    return sum(math.log(AT_TWO_RATES[sort] / IN_NOISE[sort]) for sort in flipped) > SURE
 
 
 def _alive(one: Evidence, event: ev.Alive) -> None:
@@ -417,7 +430,7 @@ def _damage(one: Evidence, chip: str) -> list[LinkVerdict]:
             LinkVerdict(
                 one.source,
                 "baud",
-                f"{seen}, and it is the last bits of bytes{at}",
+                f"{seen}, by last bits of bytes or from some byte on{at}",
                 f"the two ends do not run at one rate. Build its firmware for 500000 baud.{known}",
             )
         ]

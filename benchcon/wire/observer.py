@@ -4,7 +4,8 @@ Live, tap and replay all run it over the same batches and get the same events. O
 source has a `ObservedBoard` of its own.
 
 What one board's notifications tell of its life, as a table (first match wins; *back* means more than a second, which
-only a reset can do, since a wrap goes forward):
+only a reset can do, since a wrap goes forward; where the number is as expected, more than ten: on a slow line answers,
+which go first, are that much younger than notifications that still wait):
 
     line                         running number      clock       taken for
     boot                         0, 0 was the last   the same    the same line once more: passed over
@@ -38,6 +39,8 @@ TAILS_MOST = 8192
 """``is`` tails remembered; when there are more, remembering starts afresh."""
 RESET_BACK_US = 1_000_000
 """A clock that steps back by more than this was reset."""
+QUEUE_US = 10_000_000
+"""The oldest that a notification can be when it comes; one whose number is as expected says no reset before that."""
 REPEAT_MOST = 64
 """Running numbers this far behind may be a line received twice."""
 
@@ -186,7 +189,9 @@ class Observer:
             _, boot, wraps, *_ = tail.split(" ")
             self._boot_number(board, at_us, source, int(boot, 16), events)
             clock_us = (int(wraps, 16) << 32) + clock
-        elif board.clock_us is not None and clock_us < board.clock_us - RESET_BACK_US:
+        elif board.clock_us is not None and clock_us < board.clock_us - (
+            QUEUE_US if number == board.expected else RESET_BACK_US
+        ):
             self._reset(board, at_us, source, ((board.boot or 0) + 1) & 0xFFFF, board.boot is not None, events)
             clock_us = clock
         if board.expected is not None and number != board.expected:

@@ -38,6 +38,20 @@ def test_who_answers_on_a_named_port(board: Boards, capsys: pytest.CaptureFixtur
     assert known_ports.remembered() == []
 
 
+def test_what_ails_a_link_is_said_where_a_second_shows_it(board: Boards, capsys: pytest.CaptureFixture[str]) -> None:
+    sound, slow = board(ident="lighting"), board(ident="met", late_s=0.014)
+    assert main(["ports", sound.port, slow.port, "--json"]) == 0
+    first, second = json.loads(capsys.readouterr().out)
+    assert (first["ailment"], first["link"]) == ("", "")
+    assert second["ailment"] == "timer"
+    assert "set it to 1 ms" in second["link"]
+    assert "ping" in sound.say("heard")
+    assert main(["ports", slow.port]) == 0
+    out = capsys.readouterr().out
+    assert "met “A desk”, 5 channels, 115200" in out
+    assert "\n    Answers wait: half of them 1" in out
+
+
 def test_a_port_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["ports", "/dev/not-there"]) == 2
     out = capsys.readouterr().out

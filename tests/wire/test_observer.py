@@ -142,6 +142,16 @@ def test_a_clock_that_steps_back_is_a_reset() -> None:
     assert heard.counters.boots == 1
 
 
+def test_notifications_that_waited_long_behind_answers_are_no_reset() -> None:
+    """A slow line and many changes: answers go first (line protocol, section 9), so what comes next is much older."""
+    heard = Heard()
+    heard.news(5, 60_000_000, alive(7))
+    heard.ask(1, "read all")
+    heard.answer(1, "read 0005 03B8E900 00 sw1=0")  # 62.45 s
+    assert kinds(heard.news(6, 60_100_000, "is sw1=1")) == ["Moved"]
+    assert heard.counters.boots == 0
+
+
 def test_the_first_boot_number_heard_is_no_reset() -> None:
     heard = Heard()
     assert kinds(heard.news(5, 90_000_000, alive(7))) == ["Alive"]
