@@ -74,7 +74,7 @@ class Pairs(Table):
         return Row(name_of(one), cells, COLOURS[one.verdict])
 
 
-class Plot(Drawn):
+class DelayPlot(Drawn):
     """How many answers took how long, and how that went over time, of one pair."""
 
     def __init__(self, *, id: str | None = None) -> None:
@@ -156,7 +156,7 @@ class TimingScreen(Screen[str | None]):
         """The table, the plots of the chosen row, words, the last delay."""
         yield Static("", id="title")
         yield Pairs(self.stopwatch, id="pairs")
-        yield Plot(id="plot")
+        yield DelayPlot(id="plot")
         yield Static("", id="told", markup=False)
         yield Touched(id="touched")
         yield KeyLine(id="keys")
@@ -189,7 +189,7 @@ class TimingScreen(Screen[str | None]):
         pairs = self.query_one(Pairs)
         pairs.repaint()
         chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
-        plot = self.query_one(Plot)
+        plot = self.query_one(DelayPlot)
         plot.one = chosen
         plot.repaint()
         self.query_one("#told", Static).update("\n".join(self._told(chosen)))

@@ -457,7 +457,7 @@ def _late(one: Evidence, of_all: Mapping[int, Spans], lags: list[int]) -> list[L
     others = [spans for source, spans in of_all.items() if source != one.source]
     common = sum(any(_overlaps(span, spans) for spans in others) for span in late)
     worst = f"up to {max((b - a for a, b in late), default=took[-1]) / 1000:.0f} ms"
-    if len(_lags(one)) >= LEAST_LATE or (lags and common >= LEAST_LATE):
+    if len(_lags(one)) >= LEAST_LATE or (lags and common >= LEAST_LATE) or (len(lags) >= LEAST_LATE and late):
         rows.append(
             LinkVerdict(
                 one.source,
