@@ -10,10 +10,10 @@ from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.captures import size_text, span_text
 from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
 from benchcon.session import ReplaySession
 from benchcon.text import printable
+from benchcon.view.captures import size_text, span_text
 
 if TYPE_CHECKING:
     from benchcon.console.sight import Sight

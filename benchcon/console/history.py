@@ -10,9 +10,9 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from typing import NamedTuple, Protocol
 
-from benchcon.console.transport import marks_of
 from benchcon.state.changes import OF_BOARDS, ValueChange
 from benchcon.text import printable
+from benchcon.view.moments import marks_of
 from benchcon.wire import events as ev
 
 MOST_CHANGES = 8_000

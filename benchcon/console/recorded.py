@@ -16,11 +16,11 @@ from typing import NamedTuple
 
 from benchcon.capture.reader import Reader
 from benchcon.console.history import UNKNOWN, Key, Stretch
-from benchcon.console.transport import marks_of
 from benchcon.console.window import Exact, WindowReading, values_of
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
 from benchcon.text import printable
+from benchcon.view.moments import marks_of
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 FIRST_PICTURE = 128

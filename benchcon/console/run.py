@@ -13,12 +13,12 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from benchcon.console.app import ConsoleApp
-from benchcon.console.captures import told
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 from benchcon.panel.unplug import not_confirmed
 from benchcon.session import LiveSession, Session
+from benchcon.view.captures import told
 
 if TYPE_CHECKING:
     from benchcon.console.rehearsal import PersonAsked

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from benchcon.console.behind import Behind
-from benchcon.console.captures import troubles
 from benchcon.console.feed import Feed, worth_telling
 from benchcon.console.history import History, Past
 from benchcon.console.recorded import Recorded
@@ -23,6 +22,7 @@ from benchcon.state import BoardState
 from benchcon.state.bench import MOST_BOARDS
 from benchcon.state.described import Signature, completed, signature
 from benchcon.text import printable
+from benchcon.view.captures import troubles
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo

@@ -17,9 +17,10 @@ from benchcon.console.history import UNKNOWN, HistoryTrack
 from benchcon.console.recorded import Recorded
 from benchcon.console.timeline import TimeLine
 from benchcon.console.traces import between_text
-from benchcon.console.transport import Transport, marks_of, time_of
+from benchcon.console.transport import Transport
 from benchcon.errors import Trouble
 from benchcon.session import ReplaySession
+from benchcon.view.moments import marks_of, time_of
 
 PATIENCE_S = 20.0
 
