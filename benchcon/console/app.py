@@ -23,11 +23,9 @@ from textual.widgets._toast import Toast
 
 from benchcon.console import captures
 from benchcon.console.ask import Ask
-from benchcon.console.behind import first_known
 from benchcon.console.bench_screen import BenchScreen
 from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
-from benchcon.console.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
 from benchcon.console.help import Help
@@ -38,7 +36,6 @@ from benchcon.console.links import LinksView
 from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
 from benchcon.console.raw import Raw
 from benchcon.console.rehearsal import PersonAsked, RehearsalList
-from benchcon.console.sight import Sight
 from benchcon.console.terminal import quick
 from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
@@ -46,6 +43,9 @@ from benchcon.errors import Trouble
 from benchcon.panel.unplug import to_pull
 from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
+from benchcon.view.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
+from benchcon.view.model import ViewModel
+from benchcon.view.replay_backlog import first_known
 from benchcon.wire.events import Event, Note
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ class ConsoleApp(App[int]):
         """`rehearsal`: what is rehearsed on the bench; `asked`: where it asks the person; `view`: the first to show."""
         super().__init__()
         self.session = session
-        self.sight = Sight(session, self.tell, rehearsal)
+        self.sight = ViewModel(session, self.tell, rehearsal)
         self._asked = asked
         self._first_view = view
         if rehearsal is not None:
@@ -426,9 +426,9 @@ class ConsoleApp(App[int]):
         """Make lamps look evenly bright, two at a time; the selected one is the first to compare with."""
         if not isinstance(self.screen, BenchScreen):
             return
-        from benchcon.console.matching import Matching
         from benchcon.console.matching_screen import MatchingScreen
         from benchcon.console.name_by_hand import take_panel
+        from benchcon.view.matching import Matching
 
         part = self.screen.query_one(Face).part
         try:

@@ -16,7 +16,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 
 
-class Line(Input):
+class LineInput(Input):
     """A line that is taken with Enter, in the order the keys came."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "OK")]
@@ -51,7 +51,7 @@ class Ask(ModalScreen[str | None]):
         with Vertical(classes="slip"):
             yield Static(Text(self._title), classes="slip-title")
             yield Static(Text(self._why), classes="slip-why")
-            yield Line(self._text, id="line")
+            yield LineInput(self._text, id="line")
             yield Static("", id="wrong")
         yield KeyLine()
 

@@ -22,18 +22,18 @@ from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice
 from benchcon.console.raw import Raw
 from benchcon.console.rehearsal import PersonAsked, RehearsalList
-from benchcon.console.showing import label_of
 from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport
-from benchcon.console.why_not import why_not
 from benchcon.panel.model import Control, Part
 from benchcon.session import ReplaySession
 from benchcon.text import printable
+from benchcon.view.showing import label_of
+from benchcon.view.why_not import why_not
 
 if TYPE_CHECKING:
-    from benchcon.console.feed import Touch
-    from benchcon.console.sight import Sight
+    from benchcon.view.event_feed import Touch
+    from benchcon.view.model import ViewModel
 
 WIDE, HIGH = 118, 34
 """From this size on, links and events stand beside the face."""
@@ -65,7 +65,7 @@ class BenchScreen(Screen[None]):
         *TRANSPORT_KEYS,
     ]
 
-    def __init__(self, sight: Sight, asked: PersonAsked | None = None) -> None:
+    def __init__(self, sight: ViewModel, asked: PersonAsked | None = None) -> None:
         super().__init__()
         self.sight = sight
         self._asked = asked

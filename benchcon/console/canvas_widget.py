@@ -8,7 +8,8 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from benchcon.console.canvas import Canvas
-from benchcon.console.ink import ENGRAVED, GROUND, ink
+from benchcon.console.ink import ink
+from benchcon.view.palette import ENGRAVED, GROUND
 
 
 class Drawn(Widget, inherit_css=True):

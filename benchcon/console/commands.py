@@ -16,9 +16,9 @@ from benchcon.console.face import Face
 from benchcon.console.head import VIEWS
 from benchcon.console.keyline import key_face
 from benchcon.console.panel_picture import write_picture
-from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
 from benchcon.text import printable
+from benchcon.view.showing import board_name, label_of
 
 if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp

@@ -13,12 +13,13 @@ from textual.screen import ModalScreen
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.dark_keys import DARK
-from benchcon.console.ink import ALARM, BAD, IVORY, ink
+from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.panel.model import Panel
 from benchcon.panel.unplug import second_supplies, to_pull
 from benchcon.state import BoardState
+from benchcon.view.dark_keys import DARK
+from benchcon.view.palette import ALARM, BAD, IVORY
 
 CONFIRM_US = 500_000
 """A board that has not confirmed dark in this time is named on the screen."""

@@ -12,14 +12,15 @@ from textual.binding import Binding, BindingType
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.feed import EVENTS_KEPT
-from benchcon.console.ink import ENGRAVED, GROUND, QUIET, RAISED, ink
-from benchcon.console.telling import EventLine, Names, clock_text, tell
+from benchcon.console.ink import ink
 from benchcon.text import printable
+from benchcon.view.event_feed import EVENTS_KEPT
+from benchcon.view.event_text import EventLine, Names, clock_text, tell
+from benchcon.view.palette import ENGRAVED, GROUND, QUIET, RAISED
 from benchcon.wire import events as ev
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 Numbered = tuple[int, ev.Event]
 
@@ -43,7 +44,7 @@ class EventList(Drawn, can_focus=True):
         Binding("escape", "clear", "No filter", show=False),
     ]
 
-    def __init__(self, sight: Sight, *, brief: bool = False, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, brief: bool = False, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.brief = brief

@@ -18,15 +18,16 @@ from textual.strip import Strip
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face_layout import FaceLayout, FacePlate, lay_out
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, ink
+from benchcon.console.ink import ink
 from benchcon.console.plates import ground_of, paint_title
-from benchcon.console.showing import board_name
 from benchcon.console.tiles import Tile, TilePen, draw
 from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.text import printable
+from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE
+from benchcon.view.showing import board_name
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 _NUMBER_KEYS = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "backspace": "back"}
 
@@ -72,7 +73,7 @@ class Face(Drawn, can_focus=True):
             """Only the latest matters."""
             return isinstance(message, Face.Picked)
 
-    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.layout_now = FaceLayout(0, 0)

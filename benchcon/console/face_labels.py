@@ -12,8 +12,8 @@ from dataclasses import replace
 from rich.cells import cell_len
 
 from benchcon.console.canvas import fitted, shortened
-from benchcon.console.showing import label_of
-from benchcon.console.tiles import Line, Tile
+from benchcon.console.tiles import LabelLine, Tile
+from benchcon.view.showing import label_of
 
 
 class Cells:
@@ -104,9 +104,9 @@ def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:
 
 def _tried(
     tiles: Sequence[Tile], cells: Cells, double: frozenset[int]
-) -> tuple[dict[int, tuple[Line, ...]], int, list[int]]:
+) -> tuple[dict[int, tuple[LabelLine, ...]], int, list[int]]:
     """Labels by their tile's number, how many are cut, and which; those in `double` take two lines if they can."""
-    found: dict[int, tuple[Line, ...]] = {}
+    found: dict[int, tuple[LabelLine, ...]] = {}
     for tile in tiles:
         cells.take(tile.x, tile.y, claim(tile))
     for number in sorted(double):
@@ -153,7 +153,7 @@ def _start(tile: Tile, width: int, begin: int, end: int) -> int:
     return max(begin, min(wanted, end - width))
 
 
-def _one_line(tile: Tile, cells: Cells) -> tuple[Line, ...]:
+def _one_line(tile: Tile, cells: Cells) -> tuple[LabelLine, ...]:
     text = words_of(tile)
     wide, own = cell_len(text), claim(tile)
     cells.leave(tile.x, tile.y, own)
@@ -162,12 +162,12 @@ def _one_line(tile: Tile, cells: Cells) -> tuple[Line, ...]:
     if wide <= end - begin:
         x = _start(tile, wide, begin, end)
         cells.take(x, tile.y, wide)
-        return (Line(x, tile.y, text),)
+        return (LabelLine(x, tile.y, text),)
     cells.take(tile.x, tile.y, own)
     return ()
 
 
-def _two_lines(tile: Tile, cells: Cells) -> tuple[Line, ...]:
+def _two_lines(tile: Tile, cells: Cells) -> tuple[LabelLine, ...]:
     pair = split_label(words_of(tile))
     if pair is None:
         return ()
@@ -181,7 +181,7 @@ def _two_lines(tile: Tile, cells: Cells) -> tuple[Line, ...]:
             begin, end = min(begin, tile.x), max(end, tile.x + own)
         if wide > end - begin:
             break
-        lines.append(Line(_start(tile, wide, begin, end), y, text))
+        lines.append(LabelLine(_start(tile, wide, begin, end), y, text))
     else:
         for line in lines:
             cells.take(line.x, line.y, cell_len(line.text))
@@ -190,7 +190,7 @@ def _two_lines(tile: Tile, cells: Cells) -> tuple[Line, ...]:
     return ()
 
 
-def _cut(tile: Tile, cells: Cells) -> tuple[Line, ...]:
+def _cut(tile: Tile, cells: Cells) -> tuple[LabelLine, ...]:
     own = claim(tile)
     cells.leave(tile.x, tile.y, own)
     begin, end = cells.run(tile.x, tile.y, own)
@@ -198,4 +198,4 @@ def _cut(tile: Tile, cells: Cells) -> tuple[Line, ...]:
     # Where it stands says which it is; in a plain list nothing does but the name, and names alike end differently.
     text = (fitted if tile.part.place is not None else shortened)(words_of(tile), end - begin)
     cells.take(begin, tile.y, end - begin)
-    return (Line(begin, tile.y, text),)
+    return (LabelLine(begin, tile.y, text),)

@@ -20,9 +20,9 @@ from rich.cells import cell_len
 from benchcon.console.face_labels import Cells, place_labels, widened, words_of
 from benchcon.console.face_true import Axis, Site, fitted_axis, nearest, true_tiles, widest
 from benchcon.console.forms import Form, Size, form_of
-from benchcon.console.showing import board_name, label_of
 from benchcon.console.tiles import Tile
 from benchcon.panel.model import Display, Panel, Part, Place
+from benchcon.view.showing import board_name, label_of
 
 SAME_ROW_MM = 9.0
 """Centres no farther apart than this stand in one row (or column)."""

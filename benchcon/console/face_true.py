@@ -15,9 +15,9 @@ from typing import NamedTuple
 
 from benchcon.console.face_labels import Cells, claim
 from benchcon.console.forms import Form, Size, form_of
-from benchcon.console.showing import board_name
 from benchcon.console.tiles import Tile
 from benchcon.panel.model import Panel, Part, Place
+from benchcon.view.showing import board_name
 
 CELL_RATIO = 2.0
 """A cell is about twice as high as wide."""
@@ -25,7 +25,7 @@ STRETCHES = (0.0, 0.25, 0.5, 0.75, 1.0)
 """How far from true proportions to a full screen layouts are tried."""
 
 
-class Plot(NamedTuple):
+class TrueLayout(NamedTuple):
     """A true layout: its tiles, and the plate's outline in cells, if all of the plate is shown."""
 
     tiles: list[Tile]
@@ -81,14 +81,14 @@ def fitted_axis(reaches: Sequence[tuple[float, float, float]], scale: float, roo
     return Axis(begin + max((room - (high - low)) / 2, 0.0) - low, scale)
 
 
-def true_tiles(site: Site, size: Size, scale: int) -> Iterator[Plot]:
+def true_tiles(site: Site, size: Size, scale: int) -> Iterator[TrueLayout]:
     """Yield every true layout at this size of parts in which nothing covers anything else, the best first."""
     for roomy in (True, False):
         forms = site.forms(size, scale, roomy)
         for axes, outline in _axes(site, forms):
             tiles = _placed(site, forms, *axes, size)
             if tiles is not None:
-                yield Plot(tiles, outline)
+                yield TrueLayout(tiles, outline)
 
 
 def _axes(

@@ -10,13 +10,14 @@ from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.console.ink import ink
 from benchcon.session import ReplaySession
 from benchcon.text import printable
 from benchcon.view.captures import size_text, span_text
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 VIEWS = (
     ("face", "f2", "Face"),
@@ -52,7 +53,7 @@ class Head(Drawn):
 
         view: str
 
-    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.view = "face"

@@ -14,10 +14,10 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from benchcon.console.dark_keys import DARK, END_DARK
-from benchcon.console.ink import BRASS, ENGRAVED, IVORY
 from benchcon.console.keyline import KeyLine, face_of, key_face
 from benchcon.kinds import kinds
+from benchcon.view.dark_keys import DARK, END_DARK
+from benchcon.view.palette import BRASS, ENGRAVED, IVORY
 
 ABOUT = f"""\
 Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \

@@ -15,21 +15,21 @@ from rich.color import Color
 from rich.style import Style
 from textual.theme import Theme
 
-GROUND = "#111416"
-PLATE = "#181c1f"
-RAISED = "#21272b"
-EDGE = "#39434a"
-FAINT = "#2c3338"
-QUIET = "#8b979f"
-ENGRAVED = "#aab5bc"
-IVORY = "#ece6d8"
-BRASS = "#d9ab5e"
-GOOD = "#79c99a"
-WARN = "#f0a83c"
-BAD = "#f0624d"
-UNKNOWN = "#b5a1d1"
-ALARM = "#3a0d0a"
-"""Ground of the screen that says that dark was not confirmed."""
+from benchcon.view.palette import (
+    ALARM,
+    BAD,
+    BRASS,
+    EDGE,
+    ENGRAVED,
+    GOOD,
+    GROUND,
+    IVORY,
+    PLATE,
+    QUIET,
+    RAISED,
+    UNKNOWN,
+    WARN,
+)
 
 LAMP_COLOURS = {
     "red": "#ff4c3f",

@@ -10,7 +10,8 @@ from textual.binding import Binding
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED, ink
+from benchcon.console.ink import ink
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED
 
 _SHORT = {"keep": "Save", "name": "Name", "stop_recording": "Stop rec"}
 _SHORT |= {"mark(1)": "Marks", "all": "All", "follow": "Now"}

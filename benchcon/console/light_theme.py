@@ -17,22 +17,23 @@ from textual.color import Color as Ground
 from textual.filter import LineFilter
 
 from benchcon.console import ink
+from benchcon.view import palette
 
 _LIGHT = {
-    ink.GROUND: "#efece4",
-    ink.PLATE: "#faf8f3",
-    ink.RAISED: "#e2ded4",
-    ink.EDGE: "#b4ae9f",
-    ink.FAINT: "#d0cbbf",
-    ink.QUIET: "#5c574c",
-    ink.ENGRAVED: "#47433a",
-    ink.IVORY: "#14161a",
-    ink.BRASS: "#754b00",
-    ink.GOOD: "#10653a",
-    ink.WARN: "#854000",
-    ink.BAD: "#ad1c10",
-    ink.UNKNOWN: "#653a9b",
-    ink.ALARM: "#fbe3df",
+    palette.GROUND: "#efece4",
+    palette.PLATE: "#faf8f3",
+    palette.RAISED: "#e2ded4",
+    palette.EDGE: "#b4ae9f",
+    palette.FAINT: "#d0cbbf",
+    palette.QUIET: "#5c574c",
+    palette.ENGRAVED: "#47433a",
+    palette.IVORY: "#14161a",
+    palette.BRASS: "#754b00",
+    palette.GOOD: "#10653a",
+    palette.WARN: "#854000",
+    palette.BAD: "#ad1c10",
+    palette.UNKNOWN: "#653a9b",
+    palette.ALARM: "#fbe3df",
     ink.LAMP_COLOURS["red"]: "#b01f16",
     ink.LAMP_COLOURS["amber"]: "#7d4d00",
     ink.LAMP_COLOURS["green"]: "#0f6837",

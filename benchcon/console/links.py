@@ -10,14 +10,15 @@ from textual.geometry import Size
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.console.ink import ink
 from benchcon.state import BoardState
 from benchcon.text import printable
 from benchcon.timing.curves import Curve
+from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.link import PortInfo
+    from benchcon.view.model import ViewModel
 
 
 HIGH = "▁▂▃▄▅▆▇█"
@@ -87,7 +88,7 @@ class LinksView(Drawn, can_focus=True):
         Binding("w", "wink", "Wink"),
     ]
 
-    def __init__(self, sight: Sight, *, brief: bool = False, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, brief: bool = False, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.brief = brief

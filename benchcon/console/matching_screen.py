@@ -13,14 +13,15 @@ from textual.screen import Screen
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.dark_keys import END_DARK
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, RAISED, WARN, ink
+from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
-from benchcon.console.matching import Matching
-from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.text import printable
+from benchcon.view.dark_keys import END_DARK
+from benchcon.view.matching import Matching
+from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, RAISED, WARN
+from benchcon.view.showing import board_name, label_of
 
 HOW = (
     "Look at both lamps on the panel, from the operator's seat and in the light that will be there. Make the one on "

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
 from benchcon.console.face import Face
-from benchcon.console.naming import checked_label, first_file, named, part_in
 from benchcon.console.naming_screens import PointScreen, WhichPart
-from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import at_level
 from benchcon.panel.model import Lamp, Panel, Part
 from benchcon.text import printable
+from benchcon.view.naming import checked_label, first_file, named, part_in
+from benchcon.view.showing import board_name, label_of
 
 if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp

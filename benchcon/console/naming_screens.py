@@ -14,13 +14,14 @@ from textual.widgets import Static
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, QUIET, RAISED, ink
+from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
-from benchcon.console.showing import label_of
 from benchcon.panel.model import Panel, Part
+from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, QUIET, RAISED
+from benchcon.view.showing import label_of
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 
 class WhichPart(ModalScreen[str | None]):
@@ -31,7 +32,7 @@ class WhichPart(ModalScreen[str | None]):
         Binding("escape", "leave", "Cancel"),
     ]
 
-    def __init__(self, sight: Sight, selected: Part | None) -> None:
+    def __init__(self, sight: ViewModel, selected: Part | None) -> None:
         super().__init__()
         self.sight = sight
         self.selected = selected

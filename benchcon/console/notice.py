@@ -8,10 +8,11 @@ from textual import events
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, GROUND, IVORY, WARN, ink, mixed
+from benchcon.console.ink import ink, mixed
+from benchcon.view.palette import BRASS, GROUND, IVORY, WARN
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 
 class Notice(Drawn):
@@ -23,7 +24,7 @@ class Notice(Drawn):
     Notice.-told { display: block; }
     """
 
-    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
 

@@ -6,8 +6,9 @@ from rich.style import Style
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.face_layout import FacePlate, Title
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED, ink, mixed
-from benchcon.console.standing import BoardStatus
+from benchcon.console.ink import ink, mixed
+from benchcon.view.board_status import BoardStatus
+from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED
 
 _SECOND = mixed(PLATE, RAISED, 0.75)
 

@@ -18,7 +18,6 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask
-from benchcon.console.ink import ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.errors import Trouble
@@ -26,6 +25,7 @@ from benchcon.link import known_ports
 from benchcon.link.connection import address
 from benchcon.link.discovery import PortFound
 from benchcon.text import printable
+from benchcon.view.palette import ENGRAVED, GOOD, IVORY, QUIET, WARN
 
 
 def checked_address(text: str) -> str:

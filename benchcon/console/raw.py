@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from benchcon.console.ink import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
-from benchcon.console.showing import label_of
 from benchcon.console.table import Column, Row, Table
 from benchcon.panel.segments import decode
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
+from benchcon.view.palette import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
+from benchcon.view.showing import label_of
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 FRESH_US = 700_000
 
@@ -35,7 +35,7 @@ class Raw(Table):
 
         name: str
 
-    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
 

@@ -12,26 +12,13 @@ from textual.binding import Binding, BindingType
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import (
-    BAD,
-    BRASS,
-    EDGE,
-    ENGRAVED,
-    GOOD,
-    GROUND,
-    IVORY,
-    PLATE,
-    QUIET,
-    RAISED,
-    UNKNOWN,
-    WARN,
-    ink,
-)
+from benchcon.console.ink import ink
 from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
+from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, PLATE, QUIET, RAISED, UNKNOWN, WARN
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.rehearse.live import LiveRun
+    from benchcon.view.model import ViewModel
 
 STEPS = 50
 """One step of a slider is about so small a share of the range, made round."""
@@ -46,7 +33,7 @@ BROAD, SHORT_LABEL = 56, 13
 _TYPED = {**{str(n): str(n) for n in range(10)}, "full_stop": ".", "comma": ".", "minus": "-"}
 
 
-class Line(NamedTuple):
+class ListedLine(NamedTuple):
     """One line of the list. `key` is ``value NAME``, ``output NAME`` or ``expected LINE NAME``; empty: a heading."""
 
     key: str
@@ -118,14 +105,16 @@ class RehearsalList(Drawn, can_focus=True):
         Binding("tab,f8", "to_face", "Work the panel", key_display="Tab"),
     ]
 
-    def __init__(self, sight: Sight, run: LiveRun, asked: PersonAsked | None = None, *, id: str | None = None) -> None:
+    def __init__(
+        self, sight: ViewModel, run: LiveRun, asked: PersonAsked | None = None, *, id: str | None = None
+    ) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.run = run
         self.asked = asked or PersonAsked()
         self.chosen = ""
         self.typed = ""
-        self._lines: list[Line] = []
+        self._lines: list[ListedLine] = []
         self._top = 0
         self._told = ""
 
@@ -136,17 +125,17 @@ class RehearsalList(Drawn, can_focus=True):
 
     # --- what stands where --------------------------------------------------------------------------------------------
 
-    def lines(self, picture: Picture) -> list[Line]:
+    def lines(self, picture: Picture) -> list[ListedLine]:
         """Return all lines, headings included."""
-        found = [Line("", text=f"VALUES{self._scene(picture)}")]
-        found += [Line(f"value {value.name}", value) for value in picture.values]
-        found.append(Line("", text="WHAT FOLLOWS"))
-        found += [Line(f"output {output.name}", output) for output in picture.outputs]
-        found.append(Line("", text=f"EXPECTED{_counts(picture)}"))
+        found = [ListedLine("", text=f"VALUES{self._scene(picture)}")]
+        found += [ListedLine(f"value {value.name}", value) for value in picture.values]
+        found.append(ListedLine("", text="WHAT FOLLOWS"))
+        found += [ListedLine(f"output {output.name}", output) for output in picture.outputs]
+        found.append(ListedLine("", text=f"EXPECTED{_counts(picture)}"))
         expected = sorted(picture.expected, key=lambda each: (ORDER.index(each.how), not each.now))
-        found += [Line(f"expected {each.line} {each.name}", each) for each in expected]
+        found += [ListedLine(f"expected {each.line} {each.name}", each) for each in expected]
         if not picture.expected:
-            found.append(Line("", text=" nothing: a scenario says what is expected"))
+            found.append(ListedLine("", text=" nothing: a scenario says what is expected"))
         return found
 
     @staticmethod
@@ -160,7 +149,7 @@ class RehearsalList(Drawn, can_focus=True):
         hands = " · the controls are yours" if picture.hands_off else ""
         return f"  {at:.1f} of {end:g} s{words}{found}{hands}"
 
-    def _selected(self) -> Line | None:
+    def _selected(self) -> ListedLine | None:
         return next((line for line in self._lines if line.key and line.key == self.chosen), None)
 
     @property
@@ -204,7 +193,7 @@ class RehearsalList(Drawn, can_focus=True):
         for y, text in enumerate(told, room + 1):
             canvas.write(1, y, text, ink(IVORY, PLATE))
 
-    def _line(self, canvas: Canvas, y: int, line: Line) -> None:
+    def _line(self, canvas: Canvas, y: int, line: ListedLine) -> None:
         width = canvas.width - 1
         if not line.key:
             heading = line.text[:1] != " "

@@ -10,7 +10,8 @@ from textual.binding import Binding, BindingType
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, ink
+from benchcon.console.ink import ink
+from benchcon.view.palette import BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED
 
 
 class Column(NamedTuple):

@@ -15,30 +15,16 @@ from rich.style import Style
 from benchcon.console import segment_art
 from benchcon.console.canvas import Canvas
 from benchcon.console.forms import Form, Size
-from benchcon.console.ink import (
-    BAD,
-    BRASS,
-    ENGRAVED,
-    FAINT,
-    GLASS,
-    GROUND,
-    IVORY,
-    PLATE,
-    QUIET,
-    UNKNOWN,
-    glass_tints,
-    ink,
-    lit_colour,
-    mixed,
-)
-from benchcon.console.showing import NO_SUPPLY, RULE_ERROR, Showing
+from benchcon.console.ink import GLASS, glass_tints, ink, lit_colour, mixed
 from benchcon.panel.model import Control, Display, Lamp, Part
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, FAINT, GROUND, IVORY, PLATE, QUIET, UNKNOWN
+from benchcon.view.showing import NO_SUPPLY, RULE_ERROR, Showing
 
 _ARROWS = "↑↗→↘↓↙←↖"
 _EIGHTHS = " ▏▎▍▌▋▊▉█"
 
 
-class Line(NamedTuple):
+class LabelLine(NamedTuple):
     """A line of a label, and where it stands."""
 
     x: int
@@ -58,7 +44,7 @@ class Tile:
     y: int
     width: int
     height: int
-    label: tuple[Line, ...] = ()
+    label: tuple[LabelLine, ...] = ()
     """May reach over the tile, to both sides and above."""
     form: Form = _MARK
     size: Size = Size.LOW

@@ -14,27 +14,17 @@ from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.history import UNKNOWN, Key
-from benchcon.console.ink import (
-    BRASS,
-    ENGRAVED,
-    GOOD,
-    GROUND,
-    IVORY,
-    LAMP_COLOURS,
-    QUIET,
-    RAISED,
-    ink,
-    mixed,
-)
-from benchcon.console.ink import UNKNOWN as NOT_KNOWN
-from benchcon.console.showing import channels_of, label_of
-from benchcon.console.telling import clock_text
-from benchcon.console.traces import Trace, between_text, drawn, value_text
+from benchcon.console.ink import LAMP_COLOURS, ink, mixed
 from benchcon.panel.model import Display, Lamp
+from benchcon.view.event_text import clock_text
+from benchcon.view.history import UNKNOWN, Key
+from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
+from benchcon.view.palette import UNKNOWN as NOT_KNOWN
+from benchcon.view.showing import channels_of, label_of
+from benchcon.view.traces import Trace, between_text, drawn, value_text
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 _SHORTEST_US = 50.0
 """Least time a column stands for."""
@@ -68,7 +58,7 @@ class TimeLine(Drawn, can_focus=True):
 
         at_us: int
 
-    def __init__(self, sight: Sight, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.each_us = 100_000.0

@@ -13,18 +13,19 @@ from textual.widgets import Static
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.head import VIEWS
-from benchcon.console.ink import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN, ink
+from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
-from benchcon.console.why_not import why_not
 from benchcon.text import printable
 from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_words
 from benchcon.timing.delays import Delays
+from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN
+from benchcon.view.why_not import why_not
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
-    from benchcon.console.stopwatch import Stopwatch
+    from benchcon.view.model import ViewModel
+    from benchcon.view.stopwatch import Stopwatch
 
 MOST_SHOWN = 400
 """Delays that are plotted, the latest of them."""
@@ -147,7 +148,7 @@ class TimingScreen(Screen[str | None]):
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
     ]
 
-    def __init__(self, sight: Sight) -> None:
+    def __init__(self, sight: ViewModel) -> None:
         super().__init__()
         self.sight = sight
         self.stopwatch = sight.stopwatch

@@ -11,8 +11,9 @@ from rich.style import Style
 from benchcon.console import glyphs
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN, ink
-from benchcon.console.steady import SteadyPace
+from benchcon.console.ink import ink
+from benchcon.view.palette import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN
+from benchcon.view.steady import SteadyPace
 
 
 class Big(NamedTuple):

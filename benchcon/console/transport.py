@@ -10,15 +10,16 @@ from textual.binding import Binding
 from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED, ink
-from benchcon.console.telling import clock_text
+from benchcon.console.ink import ink
 from benchcon.errors import Trouble
 from benchcon.text import printable
+from benchcon.view.event_text import clock_text
 from benchcon.view.moments import marks_of, time_of
+from benchcon.view.palette import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.session import ReplaySession
+    from benchcon.view.model import ViewModel
 
 SPEEDS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
@@ -31,7 +32,7 @@ class Transport(Drawn):
     Transport { height: 1; }
     """
 
-    def __init__(self, sight: Sight, session: ReplaySession, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, session: ReplaySession, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
         self.session = session

@@ -55,7 +55,7 @@ class Clock(Protocol):
         """Have `callback` called then."""
 
 
-class Cable(Protocol):
+class CableToBoard(Protocol):
     """What lies between a talk and its board: a `Connection`, or what stands for one."""
 
     rate: int
@@ -125,7 +125,7 @@ class TalkBench(Protocol):
 class Talk:
     """One open port. Lives on the link's loop; `stirred` is set when something changed that a stage may wait for."""
 
-    def __init__(self, hub: TalkBench, connection: Cable, source: int) -> None:
+    def __init__(self, hub: TalkBench, connection: CableToBoard, source: int) -> None:
         self.hub = hub
         self.connection = connection
         self.source = source

@@ -31,7 +31,7 @@ LOOP_US = 400
 _LOADER_SAYS = bytes(range(0x80, 0x100)) + b"\x00\x1b[?\r"
 
 
-class Cable(Protocol):
+class PluggedPort(Protocol):
     """The port, as far as a board's cable has to do with it."""
 
     @property
@@ -77,7 +77,7 @@ class SimBoard:
         self._boot = 0
         self._first = tuple(faults)
         self._out = bytearray()
-        self._cable: Cable | None = None
+        self._cable: PluggedPort | None = None
         self._starts: list[Action] = []
         self._telling: Telling | None = None
         self._brown_out_due = False
@@ -127,7 +127,7 @@ class SimBoard:
         """Whether the board takes what comes; one that has stopped leaves it in the port."""
         return not loom.of_kind(self.mischief.acting, "stall")
 
-    def plugged_in(self, cable: Cable) -> None:
+    def plugged_in(self, cable: PluggedPort) -> None:
         """Tell the board of its port, for `unplug` and `replug`."""
         self._cable = cable
 

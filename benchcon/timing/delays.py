@@ -66,7 +66,7 @@ class Delay(NamedTuple):
     """From there until the output really was as asked."""
 
 
-class Stage(NamedTuple):
+class DelayStage(NamedTuple):
     """One part of the way from a hand to a lamp."""
 
     name: str
@@ -153,7 +153,7 @@ class Delays:
         return max((one.error_us for one in self.found), default=0.0)
 
     @property
-    def stages(self) -> list[Stage]:
+    def stages(self) -> list[DelayStage]:
         """Where the time goes, on average, in order; empty where the stamps do not tell. The debounce comes before the
         delay, all else is part of it and makes up its mean."""
         known = [one for one in self.found if math.isfinite(one.in_us + one.program_us + one.out_us)]
@@ -161,12 +161,12 @@ class Delays:
             return []
         came, program, went = (fmean(getattr(one, name) for one in known) for name in ("in_us", "program_us", "out_us"))
         wire_in, wire_out = min(self.wire_in_us, max(came, 0)), min(self.wire_out_us, max(went, 0))
-        found = [Stage("debounce", self.control.debounce_ms * 1000)] if self.control.kind in CONTACTS else []
-        found += [Stage("line", wire_in)] if wire_in else []
-        found += [Stage("USB and this computer", came - wire_in), Stage("program", program)]
-        found += [Stage("line", wire_out)] if wire_out else []
-        found += [Stage("USB and board", went - wire_out)]
-        return [Stage(stage.name, max(stage.us, 0.0)) for stage in found]
+        found = [DelayStage("debounce", self.control.debounce_ms * 1000)] if self.control.kind in CONTACTS else []
+        found += [DelayStage("line", wire_in)] if wire_in else []
+        found += [DelayStage("USB and this computer", came - wire_in), DelayStage("program", program)]
+        found += [DelayStage("line", wire_out)] if wire_out else []
+        found += [DelayStage("USB and board", went - wire_out)]
+        return [DelayStage(stage.name, max(stage.us, 0.0)) for stage in found]
 
     @property
     def drift(self) -> Drift | None:

@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchcon.capture import Reader, Writer
-from benchcon.console.recorded import Recorded
 from benchcon.state import BenchState
+from benchcon.view.recorded import Recorded
 from benchcon.wire.codec import news
 from benchcon.wire.records import LINE_UP, Batch
 

@@ -15,10 +15,11 @@ from rich.cells import cell_len
 from benchcon.console import glyphs, segment_art
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.face_layout import lay_out
-from benchcon.console.ink import ENGRAVED, ink
-from benchcon.console.showing import board_name
+from benchcon.console.ink import ink
 from benchcon.panel.file import load
 from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Place
+from benchcon.view.palette import ENGRAVED
+from benchcon.view.showing import board_name
 
 LETTERS = string.ascii_uppercase + string.digits
 

@@ -11,9 +11,9 @@ from console.looking import console
 from shapely.geometry import box
 
 from benchcon.console.face import Face
-from benchcon.console.showing import board_name, label_of
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel, Part
+from benchcon.view.showing import board_name, label_of
 
 SIZES = [(80, 24), (140, 45), (200, 60)]
 HALF = 0.5 + 1e-9

@@ -8,10 +8,10 @@ import pytest
 from console.fed_by_hand import Fed
 from console.looking import console
 
-from benchcon.console.behind import Behind
 from benchcon.console.event_list import EventList
-from benchcon.console.feed import worth_telling
 from benchcon.session import ReplaySession
+from benchcon.view.event_feed import worth_telling
+from benchcon.view.replay_backlog import Behind
 from benchcon.wire.events import Event
 
 

@@ -85,7 +85,7 @@ async def test_boards_that_the_panel_file_does_not_name_are_named_in_a_line() ->
 
 def test_the_key_that_ends_dark_is_not_beside_the_key_of_dark_and_is_named_rightly_everywhere() -> None:
     from benchcon.console.app import ConsoleApp
-    from benchcon.console.dark_keys import DARK, END_DARK
+    from benchcon.view.dark_keys import DARK, END_DARK
 
     keys = {binding.action: binding.key.split(",") for binding in ConsoleApp.BINDINGS if isinstance(binding, Binding)}
     assert keys["dark"][0].upper() == DARK

@@ -17,8 +17,8 @@ from console.in_terminal import Terminal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.console.steady import QUIET_US, Steady, SteadyPace
 from benchcon.demo import Demo, start
+from benchcon.view.steady import QUIET_US, Steady, SteadyPace
 
 SECOND = 1_000_000
 FRAME_US = 50_000

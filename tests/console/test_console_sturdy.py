@@ -101,7 +101,7 @@ def test_a_stranger_s_records_do_no_harm(records: list[tuple[str, list[bytes]]],
 
 
 def test_a_screen_that_stands_still_keeps_a_bounded_number_of_events_and_counts_the_rest() -> None:
-    from benchcon.console.feed import MOST_WAITING, Feed
+    from benchcon.view.event_feed import MOST_WAITING, Feed
     from benchcon.wire.events import Gap
 
     feed = Feed()

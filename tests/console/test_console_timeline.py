@@ -13,14 +13,14 @@ from console.looking import Eyes, console
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchcon.console.history import UNKNOWN, HistoryTrack
-from benchcon.console.recorded import Recorded
 from benchcon.console.timeline import TimeLine
-from benchcon.console.traces import between_text
 from benchcon.console.transport import Transport
 from benchcon.errors import Trouble
 from benchcon.session import ReplaySession
+from benchcon.view.history import UNKNOWN, HistoryTrack
 from benchcon.view.moments import marks_of, time_of
+from benchcon.view.recorded import Recorded
+from benchcon.view.traces import between_text
 
 PATIENCE_S = 20.0
 
@@ -223,7 +223,7 @@ def recorded(path: Path, seconds: int) -> Fed:
 
 def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
     """Column by column, every channel: drawn from the file it is the same as remembered live."""
-    from benchcon.console.history import History
+    from benchcon.view.history import History
 
     path = tmp_path / "busy.capture"
     session = Fed()

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from benchcon.console.showing import _lamp
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Channel, Lamp
 from benchcon.state import BenchState
+from benchcon.view.showing import _lamp
 from benchcon.wire.codec import answer, news, request
 from benchcon.wire.records import LINE_DOWN, LINE_UP, Batch
 

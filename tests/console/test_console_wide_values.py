@@ -15,12 +15,12 @@ from console.looking import console
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.console.history import UNKNOWN, HistoryTrack
 from benchcon.console.timeline import TimeLine
 from benchcon.demo import Demo, start
 from benchcon.panel.file import load
 from benchcon.replay.tracks import tracks_of
 from benchcon.session import ReplaySession
+from benchcon.view.history import UNKNOWN, HistoryTrack
 
 PANEL = """\
 [boards.counter]

@@ -7,9 +7,9 @@ from collections.abc import Callable
 import pytest
 from link.boards import PeerProcess, Watched, did
 
-from benchcon.console.ink import GOOD
-from benchcon.console.standing import standing
 from benchcon.state.changes import OF_BOARDS, Changes
+from benchcon.view.board_status import standing
+from benchcon.view.palette import GOOD
 from benchcon.wire.silence import silent_after_us
 
 Boards = Callable[..., PeerProcess]

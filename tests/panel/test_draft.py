@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchcon.console.naming import first_file, named
 from benchcon.panel.draft import draft
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Panel
 from benchcon.panel.rules import channels_of
 from benchcon.state import BoardState
+from benchcon.view.naming import first_file, named
 from benchcon.wire.items import Item, items
 
 

@@ -11,7 +11,6 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
 
-from benchcon.console.ink import BRASS, ENGRAVED, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.face import WalkFace
@@ -21,11 +20,12 @@ from benchcon.console.walk.tally import progress
 from benchcon.panel.model import Control, Display, Panel
 from benchcon.panel.reading import detents, share_permille
 from benchcon.text import printable
+from benchcon.view.palette import BRASS, ENGRAVED, WARN
 from benchcon.walk.interfaces import Scene
 from benchcon.walk.prompts import by_button
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 LEAD_AWAY = ("leave", "wiggle", "soak")
 FIRST = ("yes", "done", "taken", "work", "step", "nothing", "point")
@@ -68,7 +68,7 @@ class AskedScreen(Screen[None]):
     WalkScreen.-over #one, WalkScreen.-over #first, WalkScreen.-over #second { display: none; }
     """
 
-    def __init__(self, sight: Sight, panel: Panel) -> None:
+    def __init__(self, sight: ViewModel, panel: Panel) -> None:
         super().__init__()
         self.sight, self.panel = sight, panel
         self.scene: Scene | None = None

@@ -10,8 +10,9 @@ from textual.binding import Binding, BindingType
 from benchcon.console import segment_art
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.ink import BRASS, ENGRAVED, IVORY, LAMP_COLOURS, PLATE, QUIET, ink
+from benchcon.console.ink import LAMP_COLOURS, ink
 from benchcon.panel.model import Display
+from benchcon.view.palette import BRASS, ENGRAVED, IVORY, PLATE, QUIET
 
 _BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abcdefg")}}
 

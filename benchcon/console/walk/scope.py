@@ -12,10 +12,10 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask
-from benchcon.console.ink import BRASS, IVORY
 from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 from benchcon.text import printable
+from benchcon.view.palette import BRASS, IVORY
 from benchcon.walk.chosen import chosen, of_board
 
 if TYPE_CHECKING:

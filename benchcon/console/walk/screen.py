@@ -11,7 +11,6 @@ from textual.binding import Binding, BindingsMap, BindingType
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask, Choice
-from benchcon.console.ink import IVORY
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.asked import AskedScreen
 from benchcon.console.walk.face import WalkFace
@@ -26,12 +25,13 @@ from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Display, Lamp, Panel
 from benchcon.report.folder import Folder
 from benchcon.text import printable
+from benchcon.view.palette import IVORY
 from benchcon.walk.interfaces import FaceAnswer, Scene
 from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.session import LiveSession
+    from benchcon.view.model import ViewModel
 
 COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
 
@@ -60,7 +60,7 @@ class WalkScreen(AskedScreen):
     ]
 
     def __init__(
-        self, sight: Sight, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+        self, sight: ViewModel, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
     ) -> None:
         """`only`: names of the parts to walk; none: all."""
         super().__init__(sight, panel)

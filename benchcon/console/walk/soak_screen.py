@@ -12,8 +12,6 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask
-from benchcon.console.dark_keys import END_DARK
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
@@ -21,14 +19,16 @@ from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.lightness import sent_permille
 from benchcon.text import printable
+from benchcon.view.dark_keys import END_DARK
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.walk.soak import Soaking, Strained, duration_s
 from benchcon.walk.wants import Wants
 from benchcon.walk.watching import soak
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
+    from benchcon.view.model import ViewModel
 
 CAUTION = (
     "Everything lights in turns, each step as much as the boards' budgets allow, for as long as you say. Mind bright "
@@ -114,7 +114,7 @@ class SoakScreen(WatchScreen):
         Binding("escape,q", "leave", "Back"),
     ]
 
-    def __init__(self, sight: Sight, session: LiveSession, panel: Panel, seconds: float) -> None:
+    def __init__(self, sight: ViewModel, session: LiveSession, panel: Panel, seconds: float) -> None:
         super().__init__(sight, session, panel)
         self.seconds = seconds
         self.bell = True
@@ -249,7 +249,7 @@ class SoakScreen(WatchScreen):
 
 def ask_soak(
     app: App[Any],
-    sight: Sight,
+    sight: ViewModel,
     session: LiveSession,
     panel: Panel,
     afterwards: Callable[[object], None] = lambda _: None,

@@ -17,13 +17,15 @@ from benchcon.text import printable
 from benchcon.walk.channel_changes import missing_boards
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
+    from benchcon.view.model import ViewModel
 
 
 @contextmanager
-def _panel_for(app: App[Any], sight: Sight, session: LiveSession) -> Iterator[tuple[Panel, Callable[[object], None]]]:
+def _panel_for(
+    app: App[Any], sight: ViewModel, session: LiveSession
+) -> Iterator[tuple[Panel, Callable[[object], None]]]:
     """Give the panel to work on, and what is to be called when the work is over.
 
     Without a panel file it is the one that the boards describe, the same as the commands take; meanwhile it is the
@@ -65,13 +67,15 @@ def _panel_for(app: App[Any], sight: Sight, session: LiveSession) -> Iterator[tu
         raise
 
 
-def start_walk(app: App[Any], sight: Sight, session: LiveSession) -> None:
+def start_walk(app: App[Any], sight: ViewModel, session: LiveSession) -> None:
     """Ask what is to be walked and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
     with _panel_for(app, sight, session) as (panel, over):
         _ask_walk(app, sight, session, panel, over)
 
 
-def _ask_walk(app: App[Any], sight: Sight, session: LiveSession, panel: Panel, over: Callable[[object], None]) -> None:
+def _ask_walk(
+    app: App[Any], sight: ViewModel, session: LiveSession, panel: Panel, over: Callable[[object], None]
+) -> None:
     from benchcon.console.walk.scope import Scope
     from benchcon.console.walk.screen import WalkScreen
     from benchcon.report.folder import Folder
@@ -130,7 +134,7 @@ def proposed(panel: Panel, where: Path = Path()) -> str:
     return datetime.now().strftime("walk-%Y%m%d-%H%M")
 
 
-def start_wiggle(app: App[Any], sight: Sight, session: LiveSession) -> None:
+def start_wiggle(app: App[Any], sight: ViewModel, session: LiveSession) -> None:
     """Watch every input. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.wiggle_screen import WiggleScreen
 
@@ -138,7 +142,7 @@ def start_wiggle(app: App[Any], sight: Sight, session: LiveSession) -> None:
         app.push_screen(WiggleScreen(sight, session, panel), over)
 
 
-def start_soak(app: App[Any], sight: Sight, session: LiveSession) -> None:
+def start_soak(app: App[Any], sight: ViewModel, session: LiveSession) -> None:
     """Load and soak. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.soak_screen import ask_soak
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, WARN
 from benchcon.errors import Trouble
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, WARN
 from benchcon.walk.journal import FinishedStep
 
 if TYPE_CHECKING:

@@ -7,10 +7,10 @@ from typing import Any
 
 from rich.text import Text
 
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.report.folder import PAGE
 from benchcon.report.walk import foremost
 from benchcon.text import printable
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.walk.marks import count_words
 
 

@@ -15,9 +15,9 @@ from textual.screen import Screen
 from benchcon.errors import Trouble
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
+    from benchcon.view.model import ViewModel
 
 
 class Ended(Message):
@@ -31,7 +31,7 @@ class Ended(Message):
 class WatchScreen(Screen[None]):
     """A screen with a watch."""
 
-    def __init__(self, sight: Sight, session: LiveSession, panel: Panel) -> None:
+    def __init__(self, sight: ViewModel, session: LiveSession, panel: Panel) -> None:
         super().__init__()
         self.sight, self.session, self.panel = sight, session, panel
         self._ends = threading.Event()

@@ -11,19 +11,19 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.widgets import Static
 
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.text import printable
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.walk.watching import wiggle
 from benchcon.walk.wiggle import WatchedChannel, Wiggle, time_text
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
+    from benchcon.view.model import ViewModel
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ class WiggleScreen(WatchScreen):
         Binding("escape,q", "leave", "Back"),
     ]
 
-    def __init__(self, sight: Sight, session: LiveSession, panel: Panel, parts: Sequence[str] = ()) -> None:
+    def __init__(self, sight: ViewModel, session: LiveSession, panel: Panel, parts: Sequence[str] = ()) -> None:
         """`parts`: what to watch at first, by name; none: every input."""
         super().__init__(sight, session, panel)
         self.parts = list(parts)

@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 from benchcon.capture.reader import Reader
-from benchcon.console.history import UNKNOWN, Key, Stretch
-from benchcon.console.window import Exact, WindowReading, values_of
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
 from benchcon.text import printable
+from benchcon.view.history import UNKNOWN, Key, Stretch
 from benchcon.view.moments import marks_of
+from benchcon.view.window import Exact, WindowReading, values_of
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 FIRST_PICTURE = 128
@@ -50,7 +50,7 @@ class _Coarse:
 
 
 class Recorded:
-    """See `benchcon.console.history.Past`; `close` it."""
+    """See `benchcon.view.history.Past`; `close` it."""
 
     def __init__(self, path: Path, first_us: int, last_us: int) -> None:
         self._path = path

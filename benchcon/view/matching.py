@@ -9,17 +9,17 @@ from concurrent.futures import Future
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from benchcon.console.showing import board_name, label_of
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.edit import PanelFile
 from benchcon.panel.lightness import FULL, at_level, looks_permille, sent_permille
 from benchcon.panel.model import Display, Lamp, Panel
+from benchcon.view.showing import board_name, label_of
 from benchcon.walk import occupied
 from benchcon.wire.host import Outcome
 
 if TYPE_CHECKING:
-    from benchcon.console.sight import Sight
+    from benchcon.view.model import ViewModel
 
 STEP_PERMILLE = 10
 LEAST_PERMILLE = 10
@@ -33,7 +33,7 @@ SHARE = 0.5
 class Matching:
     """Two lamps of the session's panel at a time. Closing it gives the bench back as it was found."""
 
-    def __init__(self, sight: Sight, chosen: str = "") -> None:
+    def __init__(self, sight: ViewModel, chosen: str = "") -> None:
         """`chosen`: the lamp to compare with; else the first. Raises `Trouble` if there is nothing to match."""
         self.sight = sight
         self.bench = sight.session.bench

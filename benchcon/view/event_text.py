@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from benchcon.console.feed import Feed
-from benchcon.console.ink import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
-from benchcon.console.showing import label_of
 from benchcon.panel.model import Control, Part
 from benchcon.panel.segments import decode
 from benchcon.text import printable
+from benchcon.view.event_feed import Feed
+from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
+from benchcon.view.showing import label_of
 from benchcon.wire import events as ev
 
 

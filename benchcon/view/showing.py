@@ -45,7 +45,7 @@ class Showing(NamedTuple):
     """Digits: one byte a digit."""
     sort: str = ""
     """A lamp's or display's special state: ``blink``, ``dark``, or ``wrong`` where its rule goes wrong; of any part
-    ``held`` while it goes back and forth too fast to be shown (`benchcon.console.steady`); otherwise empty."""
+    ``held`` while it goes back and forth too fast to be shown (`benchcon.view.steady`); otherwise empty."""
 
 
 RULE_ERROR = "rule error, "

@@ -7,22 +7,22 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from benchcon.console.behind import Behind
-from benchcon.console.feed import Feed, worth_telling
-from benchcon.console.history import History, Past
-from benchcon.console.recorded import Recorded
-from benchcon.console.showing import RULE_ERROR, Showing, boards_of, show
-from benchcon.console.standing import BoardStatus, Darkness, darkness, standing
-from benchcon.console.steady import Steady, state_of, swing_of
-from benchcon.console.stopwatch import stopwatch_of
-from benchcon.console.work import Tell, Work
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.state.bench import MOST_BOARDS
 from benchcon.state.described import Signature, completed, signature
 from benchcon.text import printable
+from benchcon.view.board_status import BoardStatus, Darkness, darkness, standing
 from benchcon.view.captures import troubles
+from benchcon.view.event_feed import Feed, worth_telling
+from benchcon.view.history import History, Past
+from benchcon.view.part_work import Tell, Work
+from benchcon.view.recorded import Recorded
+from benchcon.view.replay_backlog import Behind
+from benchcon.view.showing import RULE_ERROR, Showing, boards_of, show
+from benchcon.view.steady import Steady, state_of, swing_of
+from benchcon.view.stopwatch import stopwatch_of
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
@@ -41,7 +41,7 @@ class HeldPart:
     showing: Showing
 
 
-class Sight:
+class ViewModel:
     """One look at a session a frame; every widget draws from it.
 
     The session's lock is held while showings are worked out, never while they are drawn.

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchcon.console.history import UNKNOWN, Key, Stretch
-from benchcon.console.ink import BRASS, IVORY, QUIET
 from benchcon.panel.segments import decode
+from benchcon.view.history import UNKNOWN, Key, Stretch
+from benchcon.view.palette import BRASS, IVORY, QUIET
 
 _SPARKS = "▁▂▃▄▅▆"
 

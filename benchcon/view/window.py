@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from benchcon.console.history import UNKNOWN, Key
 from benchcon.state import BenchState
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
+from benchcon.view.history import UNKNOWN, Key
 from benchcon.wire.records import Batch
 
 

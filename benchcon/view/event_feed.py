@@ -11,11 +11,11 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
-from benchcon.console.folding import Folding
-from benchcon.console.showing import channels_of
 from benchcon.panel.model import Control, Panel, Part
 from benchcon.state import BoardState
 from benchcon.state.changes import ValueChange
+from benchcon.view.folding import Folding
+from benchcon.view.showing import channels_of
 from benchcon.wire import events as ev
 
 EVENTS_KEPT = 20_000

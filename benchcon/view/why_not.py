@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchcon.console.dark_keys import DARK_KEYS, END_DARK_KEYS
-from benchcon.console.sight import Sight
 from benchcon.panel.unplug import to_pull
+from benchcon.view.dark_keys import DARK_KEYS, END_DARK_KEYS
+from benchcon.view.model import ViewModel
 
 _DARK = (*DARK_KEYS.split(","), *END_DARK_KEYS.split(","))
 _WORKING = ("plus", "equals_sign", "minus", "b", "enter")
@@ -23,7 +23,7 @@ _IN_A_RECORDING = {
 _ON_A_TAP = (*_WORKING, *"0123456789", *_PORTS, "space", "delete", "full_stop", "a", "t", "v")
 
 
-def why_not(sight: Sight, key: str) -> str:
+def why_not(sight: ViewModel, key: str) -> str:
     """Return why `key` does nothing in this session, one line; empty for a key that means nothing anywhere."""
     session = sight.session
     if not session.live:

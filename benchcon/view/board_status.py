@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from benchcon.console.dark_keys import END_DARK
-from benchcon.console.ink import BAD, GOOD, QUIET, UNKNOWN, WARN
-from benchcon.console.showing import STANDINGS, standing_of
 from benchcon.state import BoardState
 from benchcon.text import printable
 from benchcon.timing.links import LinkVerdict
+from benchcon.view.dark_keys import END_DARK
+from benchcon.view.palette import BAD, GOOD, QUIET, UNKNOWN, WARN
+from benchcon.view.showing import STANDINGS, standing_of
 
 
 class BoardStatus(NamedTuple):

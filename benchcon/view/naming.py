@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from benchcon.console.showing import channels_of
 from benchcon.errors import Trouble
 from benchcon.panel.draft import draft
 from benchcon.panel.edit import PanelFile, write_whole
@@ -16,6 +15,7 @@ from benchcon.panel.splice import Value
 from benchcon.state import BoardState
 from benchcon.state.described import said_of
 from benchcon.text import printable
+from benchcon.view.showing import channels_of
 
 LONGEST_LABEL = 60
 

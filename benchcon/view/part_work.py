@@ -12,8 +12,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 
-from benchcon.console.dark_keys import END_DARK
-from benchcon.console.showing import label_of
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.lightness import looks_permille, sent_permille
@@ -22,6 +20,8 @@ from benchcon.panel.segments import decode, encode, format_number, number_text
 from benchcon.session import Session
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
+from benchcon.view.dark_keys import END_DARK
+from benchcon.view.showing import label_of
 
 if TYPE_CHECKING:
     from benchcon.link import Bench
