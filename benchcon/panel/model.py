@@ -94,8 +94,43 @@ class Board:
     """Line in the panel file, 0 if there is none."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnPanel:
+    """What is said of every part, whatever it is: where it stands, how large it is, and what its maker should know."""
+
+    place: Place | None = None
+    wired: bool = True
+    """False: its wires are not there yet."""
+    note: str = ""
+    width_mm: float = 0.0
+    height_mm: float = 0.0
+    """Size of the part on the panel, of a display the whole of it; 0: not said."""
+    hole_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
+    body_mm: tuple[float, float] = (0.0, 0.0)
+    """Width and height of what stands behind the plate; 0: not said."""
+    depth_mm: float = 0.0
+    """How far it reaches behind the plate; 0: not said."""
+    label_at: str = ""
+    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
+    made_by: str = ""
+    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
+    line: int = 0
+    """Line in the panel file, 0 if there is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputPart(OnPanel):
+    """What lamps and displays share."""
+
+    answers: str = ""
+    """Name of the control that this output answers, or empty: its transport delay is then measured."""
+    within_us: int = 0
+    """How long the answer may take; 0: not said."""
+
+
 @dataclass(frozen=True, slots=True)
-class Control:
+class Control(OnPanel):
     """What a hand moves."""
 
     name: str
@@ -116,9 +151,6 @@ class Control:
     detent_counts: int = 4
     low_count: int = 0
     high_count: int = 1023
-    place: Place | None = None
-    wired: bool = True
-    note: str = ""
     matrix: str = ""
     """Name of the switch matrix the contacts stand in, or empty."""
     diodes: bool = True
@@ -130,24 +162,10 @@ class Control:
     """A cover that flips up stands over it."""
     darkens: bool = False
     """While its contact is made the board itself is dark, whatever the host says."""
-    width_mm: float = 0.0
-    height_mm: float = 0.0
-    """Size of the part on the panel; 0: not said."""
-    hole_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
-    body_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of what stands behind the plate; 0: not said."""
-    depth_mm: float = 0.0
-    """How far it reaches behind the plate; 0: not said."""
-    label_at: str = ""
-    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
-    made_by: str = ""
-    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Lamp:
+class Lamp(OutputPart):
     """A light that is off, on or at a level."""
 
     name: str
@@ -175,34 +193,14 @@ class Lamp:
     """What carries the lamp's current: ``pin`` (of the chip or the 74HC595), or a ``transistor`` beside it."""
     dimmed: bool = True
     """The board can show levels between off and on."""
-    place: Place | None = None
-    wired: bool = True
-    note: str = ""
-    width_mm: float = 0.0
-    height_mm: float = 0.0
-    answers: str = ""
-    """Name of the control that this output answers, or empty: its transport delay is then measured."""
-    within_us: int = 0
-    """How long the answer may take; 0: not said."""
-    hole_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
-    body_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of what stands behind the plate; 0: not said."""
-    depth_mm: float = 0.0
-    """How far it reaches behind the plate; 0: not said."""
-    label_at: str = ""
-    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
-    made_by: str = ""
-    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
     inside: str = ""
     """Name of the control that this lamp is in, or of the lamp of another colour in the same housing; or empty."""
     engraved: str = ""
     """What stands beside its housing, where that is not its label: it has several colours."""
-    line: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Display:
+class Display(OutputPart):
     """A seven-segment display of one or more digits."""
 
     name: str
@@ -214,29 +212,8 @@ class Display:
     colour: str = "red"
     segment_ma: float = 5.0
     """Mean current of one lit segment. A driver that goes through eight digits has eight times that at its peak."""
-    place: Place | None = None
     digit_mm: float = 14.0
     """Height of a digit."""
-    wired: bool = True
-    note: str = ""
-    width_mm: float = 0.0
-    height_mm: float = 0.0
-    """Size of the whole display on the panel; 0: not said."""
-    answers: str = ""
-    """Name of the control that this output answers, or empty: its transport delay is then measured."""
-    within_us: int = 0
-    """How long the answer may take; 0: not said."""
-    hole_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of its hole in the plate; height 0: round, of this diameter; both 0: not said."""
-    body_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and height of what stands behind the plate; 0: not said."""
-    depth_mm: float = 0.0
-    """How far it reaches behind the plate; 0: not said."""
-    label_at: str = ""
-    """On which side of it its label stands: one of `SIDES`; empty: as on the whole panel."""
-    made_by: str = ""
-    """Key of the table that stands for this part and others: ``controls.key``; empty: it has a table of its own."""
-    line: int = 0
 
 
 Part = Control | Lamp | Display

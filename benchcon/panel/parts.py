@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from typing import Any
+from typing import Any, TypedDict
 
 from benchcon.panel.codes import positions_of
 from benchcon.panel.electrics import SHIFT_REGISTER_PIN_MA
@@ -195,6 +195,49 @@ def _label(table: TomlTable, name: str) -> str:
     return table.text("label", "", LONGEST_LABEL) or name.replace("_", " ").capitalize()
 
 
+class _OnPanel(TypedDict):
+    """The fields of `OnPanel`, as they are read."""
+
+    place: Place | None
+    wired: bool
+    note: str
+    width_mm: float
+    height_mm: float
+    hole_mm: tuple[float, float]
+    body_mm: tuple[float, float]
+    depth_mm: float
+    label_at: str
+    line: int
+
+
+class _Output(_OnPanel):
+    answers: str
+    within_us: int
+
+
+def _on_panel(table: TomlTable) -> _OnPanel:
+    """Read what is said of every part."""
+    width, height = _size(table)
+    return {
+        "place": _place(table),
+        "wired": table.flag("wired", True),
+        "note": table.text("note", "", 400),
+        "width_mm": width,
+        "height_mm": height,
+        "hole_mm": _hole(table),
+        "body_mm": _body(table),
+        "depth_mm": _depth(table),
+        "label_at": table.word("label_at", SIDES, ""),
+        "line": table.line,
+    }
+
+
+def _output(table: TomlTable) -> _Output:
+    """Read what is said of every lamp and display."""
+    answers, within_us = _answers(table)
+    return {**_on_panel(table), "answers": answers, "within_us": within_us}
+
+
 def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
     """Read ``[controls.NAME]``."""
     found: list[Control] = []
@@ -204,7 +247,6 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
             table.say(None, f"lacks its kind; allowed: {', '.join(KINDS)}")
         channels = _channels(table, board_names, "low" if kind in ("button", "switch") else "", several=True)
         positions, codes, spring = positions_of(table, kind, len(channels))
-        width, height = _size(table)
         found.append(
             Control(
                 name=name,
@@ -219,9 +261,6 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
                 detent_counts=table.whole("counts_per_detent", 4, 1, 15) if kind == "encoder" else 4,
                 low_count=table.whole("low", 0, 0, 65535) if kind == "pot" else 0,
                 high_count=table.whole("high", 1023, 0, 65535) if kind == "pot" else 1023,
-                place=_place(table),
-                wired=table.flag("wired", True),
-                note=table.text("note", "", 400),
                 debounce_ms=table.quantity("debounce", "ms", 10, 0.1, 250, 'from "100 us" to "250 ms"')
                 if kind in ("button", "switch")
                 else 10.0,
@@ -230,13 +269,7 @@ def controls(top: TomlTable, board_names: list[str]) -> tuple[Control, ...]:
                 else "settled",
                 guard=table.flag("guard", False) if kind in ("button", "switch") else False,
                 darkens=table.flag("darkens", False) if kind in ("button", "switch") else False,
-                width_mm=width,
-                height_mm=height,
-                hole_mm=_hole(table),
-                body_mm=_body(table),
-                depth_mm=_depth(table),
-                label_at=table.word("label_at", SIDES, ""),
-                line=table.line,
+                **_on_panel(table),
             )
         )
         if kind in ("encoder", "pot", "button") and len(channels) > 1:
@@ -276,8 +309,6 @@ def lamps(top: TomlTable, board_names: list[str]) -> tuple[Lamp, ...]:
     found: list[Lamp] = []
     for name, table in top.tables("lamps", NAME, _NAME_FORM):
         channels = _channels(table, board_names, "high", several=False)
-        width, height = _size(table)
-        answers, within_us = _answers(table)
         found.append(
             Lamp(
                 name=name,
@@ -294,18 +325,7 @@ def lamps(top: TomlTable, board_names: list[str]) -> tuple[Lamp, ...]:
                 role=table.word("role", ROLES, ""),
                 driver=table.word("driver", ("pin", "transistor"), "pin"),
                 dimmed=table.flag("dimmed", True),
-                place=_place(table),
-                wired=table.flag("wired", True),
-                note=table.text("note", "", 400),
-                width_mm=width,
-                height_mm=height,
-                answers=answers,
-                within_us=within_us,
-                hole_mm=_hole(table),
-                body_mm=_body(table),
-                depth_mm=_depth(table),
-                label_at=table.word("label_at", SIDES, ""),
-                line=table.line,
+                **_output(table),
             )
         )
         table.done()
@@ -317,8 +337,6 @@ def displays(top: TomlTable, board_names: list[str]) -> tuple[Display, ...]:
     found: list[Display] = []
     for name, table in top.tables("displays", NAME, _NAME_FORM):
         channels = _channels(table, board_names, "", several=False)
-        width, height = _size(table)
-        answers, within_us = _answers(table)
         digits = table.whole("digits", 1, 1, 8)
         if table.get("digits") is None and "places" not in table.values:
             table.say(None, "lacks digits; a whole number from 1 to 8 is allowed")
@@ -340,19 +358,8 @@ def displays(top: TomlTable, board_names: list[str]) -> tuple[Display, ...]:
                 format=form,
                 colour=table.word("colour", COLOURS, "red"),
                 segment_ma=table.quantity("segment_current", "mA", 5, 0.1, 100, 'from "0.1 mA" to "100 mA"'),
-                place=_place(table),
                 digit_mm=table.quantity("digit_height", "mm", 14, 3, 500, 'from "3 mm" to "500 mm"'),
-                wired=table.flag("wired", True),
-                note=table.text("note", "", 400),
-                width_mm=width,
-                height_mm=height,
-                answers=answers,
-                within_us=within_us,
-                hole_mm=_hole(table),
-                body_mm=_body(table),
-                depth_mm=_depth(table),
-                label_at=table.word("label_at", SIDES, ""),
-                line=table.line,
+                **_output(table),
             )
         )
         table.done()

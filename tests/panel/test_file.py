@@ -141,7 +141,7 @@ MISTAKES = [
     ("[lamps.a]\nforward = '6 V'\nchannel = 'a'\n", 7, ["6 V", "5 V"]),
     ("[boards.two]\nbudget = '700 mA'\n", 7, ["700 mA", "USB", "500 mA"]),
     ("[boards.two]\nident = 'desk'\n", 7, ["ident", "boards.desk"]),
-    ("[boards.two]\nchip = 'atmega328'\n", 8, ["atmega328p, atmega2560", 'mean "atmega328p"']),
+    ("[boards.two]\nchip = 'atmega328'\n", 8, ["atmega328p, atmega328pb, atmega2560", 'mean "atmega328p"']),
     ("[boards.two-b]\n", 7, ["two-b", 'mean "two_b"']),
     ("[boards.two]\n[lamps.a]\nchannel = 'l1'\n", 9, ["without its board", "desk.l1, two.l1"]),
     (SWITCH + "channels = ['a', 'b']\npositions = ['x', 'y', 'z']\n", 7, ["3 positions on 2 channels", "code"]),
