@@ -21,19 +21,22 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
-CRYSTAL_PPM = 300.0
+CRYSTAL_PPM = 150.0
 """A clock further off than this is taken for a ceramic resonator (crystals: tens of ppm, resonators: up to 5 000; from
 data sheets, from memory)."""
 CRYSTAL_DRIFT = 0.02e-6
 """Most that the rate of a crystal is thought to change in a second (its temperature moves slowly; from memory)."""
-RESONATOR_DRIFT = 6e-6
+RESONATOR_DRIFT = 15e-6
 """The same of a resonator: tens of ppm a kelvin, warming by a kelvin in five to ten seconds (from memory)."""
 CRYSTAL_WINDOW_US = 60_000_000.0
 """Limits further away than this are left out."""
 RESONATOR_WINDOW_US = 8_000_000.0
+CURVE_NOISE, CURVE_LEAST_US = 5.0, 30.0
+"""An offset that leaves a straight line by so many times its noise, and so much more, is that of a drifting clock."""
 ONE_WAY_RATE_ERROR = 20e-6
 """How well a rate is known that only one direction tells of."""
 HOST_STAMP_US = 5.0
@@ -152,7 +155,8 @@ class ClockMap:
             return _one_way(told, tick_us)
         best = least_delay(asked)
         rate = robust_rate([((one.sent_us + one.heard_us) / 2, one.offset_us) for one in best])
-        drift = CRYSTAL_DRIFT if abs(rate) < CRYSTAL_PPM * 1e-6 else RESONATOR_DRIFT
+        steady = abs(rate) < CRYSTAL_PPM * 1e-6 and not _bends(asked, rate)
+        drift = CRYSTAL_DRIFT if steady else RESONATOR_DRIFT
         fitted = None
         # One exchange quicker than its bytes could be on the wire proves that the rate means nothing there.
         slack = 2 * tick_us + HOST_STAMP_US
@@ -168,8 +172,9 @@ class ClockMap:
                 [_Limit(x, one.clock_us - x) for one in told for x in [one.at_us - believed * one.wire_us]], rate
             )
             lower.sort()
-            for factor in (1.0, WIDEN) if believed else (1.0, WIDEN, WIDEN**2):
-                fitted = _Fit(upper, lower, rate, drift * factor, tick_us)
+            drifts = [drift, drift * WIDEN, *([RESONATOR_DRIFT] if steady else [])]
+            for each in drifts if believed else [*drifts, drifts[-1] * WIDEN]:
+                fitted = _Fit(upper, lower, rate, each, tick_us)
                 if fitted.contradicted <= 0.01 * len(fitted.knots):
                     return fitted.map()
         return fitted.map() if fitted is not None else None
@@ -196,6 +201,34 @@ class ClockMap:
             at = go[number] + beyond * (1 + rate)
             error = self._error[number] + abs(beyond) * self.rate_error_ppm * 1e-6
         return Placed(at, error, self.one_way)
+
+
+def _bends(asked: list[Exchange], rate: float) -> bool:
+    """Whether the clock's offset follows a curve rather than a line: a resonator that happens to be near its rate."""
+    width = (asked[-1].sent_us - asked[0].sent_us) / BINS
+    if len(asked) < 4 * BINS or width <= 0:
+        return False
+    out: dict[int, float] = {}
+    back: dict[int, float] = {}
+    for one in asked:
+        number = min(int((one.sent_us - asked[0].sent_us) / width), BINS - 1)
+        way_out = one.received_us - one.sent_us - rate * one.sent_us
+        way_back = one.heard_us - one.answered_us + rate * one.heard_us
+        out[number] = min(out.get(number, math.inf), way_out)
+        back[number] = min(back.get(number, math.inf), way_back)
+    return _is_curve(list(out.items())) or _is_curve(list(back.items()))
+
+
+def _is_curve(points: list[tuple[float, float]]) -> bool:
+    """Whether points, noise apart, lie off a straight line: off it neighbours go together, in noise they do not."""
+    points = sorted(points)
+    slope = robust_rate(points)
+    rest = [y - slope * x for x, y in points]
+    if len(rest) < 6:
+        return False
+    noise = median(abs(b - a) for a, b in pairwise(rest))
+    smooth = [median(rest[n : n + 3]) for n in range(len(rest) - 2)]
+    return max(smooth) - min(smooth) > CURVE_NOISE * noise + CURVE_LEAST_US
 
 
 def _thinned(limits: list[_Limit], rate: float, step_us: float = 250_000.0) -> list[_Limit]:

@@ -24,7 +24,7 @@ from benchcon.wire.host import HostSide
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINK, Batch
 
 AILMENTS = ("up", "down", "both", "baud", "timer", "supply", "watchdog", "host", "hub", "loop", "plug", "drops")
-SECONDS = 90.0
+SECONDS = 150.0
 PING_US = 500_000.0
 PACKET = 62
 """Bytes that a USB serial chip sends without waiting for its timer (FT232R data sheet: 64 with two of status)."""
@@ -224,7 +224,7 @@ class CoreLinks:
         self.stalls: list[tuple[float, float]] = []
         if ailment in ("host", "hub"):
             # A computer that is late is so again and again; a hub that stalls does for tenths of a second.
-            count = rng.randint(10, 20)
+            count = rng.randint(12, 25)
             starts = [rng.uniform(4e6, SECONDS * 1e6) for _ in range(count)]
             self.stalls = sorted((at, at + rng.uniform(50e3, 350e3)) for at in starts)
         self.state = BenchState()
@@ -233,7 +233,7 @@ class CoreLinks:
         first = self.ends[0]
         first.ailment = ailment
         # 2.1 % is the ATmega328P's at 115 200 baud from 16 MHz (its data sheet); the computer's end adds its own.
-        first.off_by = rng.uniform(0.0235, 0.028)
+        first.off_by = rng.uniform(0.0245, 0.028)
         first.jitter = 0.08
         first.share = 1 / rng.uniform(30, 80) / 400  # a line is about 400 bits
         if ailment == "baud":
@@ -276,7 +276,7 @@ class CoreLinks:
             cause = "brownout" if self.rng.random() < 0.7 else "power"
             self.at(at + after, lambda now: end.power(now, cause))
 
-    # --- a minute and a half ------------------------------------------------------------------------------------------
+    # --- two and a half minutes ------------------------------------------------------------------------------------
 
     def run(self) -> list[LinkVerdict]:
         rng = self.rng
@@ -315,7 +315,7 @@ class CoreLinks:
 
     def _ail(self, end: End) -> None:
         rng = self.rng
-        moments = [rng.uniform(8e6 + 22e6 * n, 26e6 + 22e6 * n) for n in range(3)]
+        moments = [rng.uniform(8e6 + 40e6 * n, 40e6 + 40e6 * n) for n in range(3)]
         if self.ailment == "watchdog":
             for at in moments:
                 self.at(at, lambda now: end.power(now, "watchdog"))

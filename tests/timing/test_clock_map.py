@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from timing.simulated_clocks import Clock, exchanges
+from timing.walked_clocks import errors
 
 from benchcon.state import BenchState
 from benchcon.timing.clock_map import ClockMap, Exchange, Heard, least_delay, offset_and_delay, robust_rate
@@ -181,3 +182,13 @@ def test_the_baud_rate_counts_for_the_time_on_the_wire() -> None:
     assert clocks.epoch(1).exchanges[0].wire_out_us == pytest.approx(
         len(">01 ping 00000000 00000000 #C08E\n") * 86.8, rel=0.01
     )
+
+
+@pytest.mark.parametrize("held", [False, True])
+@pytest.mark.parametrize(("resonator", "near"), [(False, False), (True, False), (True, True)])
+def test_the_bound_holds_in_a_world_made_otherwise(resonator: bool, near: bool, held: bool) -> None:
+    """A resonator that happens to be near its rate was once taken for a crystal, and its drift left out."""
+    rows = [row for seed in range(6) for row in errors(seed, resonator, held, 60.0, near)]
+    assert all(wrong <= bound for wrong, bound in rows)
+    if not resonator and not held:
+        assert sorted(wrong for wrong, _ in rows)[int(0.99 * len(rows))] <= 400.0
