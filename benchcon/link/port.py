@@ -1,19 +1,35 @@
 """One port of the bench: opened, listened to, asked, kept open, lost and found again.
 
-| stage | what happens | ends with | then |
-|---|---|---|---|
-| released | nothing: the user released the port | `reopen` | opening |
-| opening | the port is opened for this program alone | open / cannot be had | listening / waiting |
-| waiting | nothing, for 0.25 s, doubling up to 4 s | the time | opening |
-| listening | 300 ms without a word of ours: opening resets many boards | the time | asking |
-| asking | `hello` each 250 ms for five seconds, past boot loaders; the rest | known / no answer | live / mute, trying |
-| live | whatever is wanted; the dead-man is fed | a reset | asking |
-| duplicate | its ident is taken: the board is only winked or renamed | the other is gone, a new ident | asking |
-| mute | one `hello` each 4 s | any line, an answer | asking |
-| trying | the usual rates, one after the other | a good line / none | asking / foreign |
-| foreign | as mute; what was heard is shown | any line, an answer | asking |
+| stage | what happens |
+|---|---|
+| released | nothing: the user released the port, until `reopen` |
+| opening | the port is opened for this program alone; if it cannot be had, waiting |
+| waiting | nothing, for 0.25 s, doubling up to 4 s; then opening |
+| listening | 300 ms without a word of ours: opening resets many boards |
+| asking | `hello` each 250 ms for five seconds, past boot loaders; the rest |
+| live | whatever is wanted; the dead-man is fed |
+| duplicate | its ident is taken: the board is only winked or renamed |
+| mute | one `hello` each 4 s |
+| trying | the usual rates, one after the other |
+| foreign | as mute; what was heard is shown |
 
-From every stage with an open port: lost → waiting, release → released.
+And what leads from one to the other while the port is open (`TABLE`; `tests/link/test_port_table.py` draws this picture
+of it). A port that is lost is waiting; one that the user released is released.
+
+| at | ended by | becomes |
+|---|---|---|
+| listening | the time is over | asking |
+| asking | the board has told all about itself | live |
+| asking | its ident is another board's | duplicate |
+| asking | no answer, or none that makes sense | mute |
+| asking | bytes are heard, but no line | trying |
+| asking | the same, and the rates have been tried | foreign |
+| live | the board was reset, or its ident is another's now | asking |
+| duplicate | the other is gone, or this one has a new ident | asking |
+| mute | a line, an answer, or the first bytes | asking |
+| trying | a good line at this rate | asking |
+| trying | bytes are heard, but no line | foreign |
+| foreign | a line, an answer, or the first bytes | asking |
 """
 
 from __future__ import annotations
@@ -22,6 +38,7 @@ import asyncio
 import contextlib
 import os
 from collections.abc import Callable
+from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
@@ -33,7 +50,6 @@ from benchcon.link.discovery import hardware_at
 from benchcon.link.off_thread import aside
 from benchcon.link.records import link_record
 from benchcon.text import printable
-from benchcon.wire.items import former_kinds
 from benchcon.wire.records import BENCH
 from benchcon.wire.slips import hello_slip
 
@@ -47,6 +63,53 @@ _RESTLESS = {
     "pages": "the board's answer to 'read all' has no end: its firmware is wrong, and its inputs are not known",
 }
 """What `HostSide.restless` means."""
+
+
+class Stage(StrEnum):
+    """How far the port has come."""
+
+    RELEASED = "released"
+    OPENING = "opening"
+    WAITING = "waiting"
+    LISTENING = "listening"
+    ASKING = "asking"
+    LIVE = "live"
+    DUPLICATE = "duplicate"
+    MUTE = "mute"
+    TRYING = "trying"
+    FOREIGN = "foreign"
+
+
+class Sign(StrEnum):
+    """What ends a stage of an open port."""
+
+    TIME = "the time is over"
+    KNOWN = "the board has told all about itself"
+    TAKEN = "its ident is another board's"
+    NO_ANSWER = "no answer, or none that makes sense"
+    NO_LINE = "bytes are heard, but no line"
+    FOREIGN_AGAIN = "the same, and the rates have been tried"
+    RESET = "the board was reset, or its ident is another's now"
+    ALONE = "the other is gone, or this one has a new ident"
+    A_WORD = "a line, an answer, or the first bytes"
+    A_LINE = "a good line at this rate"
+
+
+TABLE = {
+    (Stage.LISTENING, Sign.TIME): Stage.ASKING,
+    (Stage.ASKING, Sign.KNOWN): Stage.LIVE,
+    (Stage.ASKING, Sign.TAKEN): Stage.DUPLICATE,
+    (Stage.ASKING, Sign.NO_ANSWER): Stage.MUTE,
+    (Stage.ASKING, Sign.NO_LINE): Stage.TRYING,
+    (Stage.ASKING, Sign.FOREIGN_AGAIN): Stage.FOREIGN,
+    (Stage.LIVE, Sign.RESET): Stage.ASKING,
+    (Stage.DUPLICATE, Sign.ALONE): Stage.ASKING,
+    (Stage.MUTE, Sign.A_WORD): Stage.ASKING,
+    (Stage.TRYING, Sign.A_LINE): Stage.ASKING,
+    (Stage.TRYING, Sign.NO_LINE): Stage.FOREIGN,
+    (Stage.FOREIGN, Sign.A_WORD): Stage.ASKING,
+}
+"""What comes after each stage of an open port, by what has ended it."""
 
 
 class Pace(NamedTuple):
@@ -94,16 +157,19 @@ class Port:
         self.released = False
         self._hung_up = ("", 0)
         """The pseudo-terminal that was lost here: it never comes back, and its number may be another program's now."""
-        self._stands_so = ("opening", "")
+        self._stands_so: tuple[Stage, str] = (Stage.OPENING, "")
         """Standing and text, in one: another thread that looks must not see the one without the other."""
         self._change = asyncio.Event()
         self._free = asyncio.Event()
         self._free.set()
         self._told = ""
+        self._foreign_text = ""
+        """What was found out about what speaks here, and not the line protocol."""
 
     def info(self) -> PortInfo:
         """Return how the port stands now. Callable from any thread."""
         talk = self.talk
+        standing: str
         (standing, text), rate = self._stands_so, 0
         if talk is not None:
             rate = talk.connection.rate
@@ -143,11 +209,11 @@ class Port:
         wait_s = pace.first_wait_s
         while True:
             if self.released:
-                self._stands("released", "released; reopen it when the other program is done")
+                self._stands(Stage.RELEASED, "released; reopen it when the other program is done")
                 self._free.set()
                 await self._pause(None)
                 continue
-            self._stands("opening", "")
+            self._stands(Stage.OPENING, "")
             self._free.clear()
             try:
                 mark = pseudo_mark(self.name)
@@ -193,7 +259,7 @@ class Port:
             hub.emit([link_record(hub.now_us(), talk.source, word, port=self.name, why=talk.over)])
             if lost:
                 self._hung_up = mark
-                self._stands("waiting", f"lost ({talk.over}); looking for it again")
+                self._stands(Stage.WAITING, f"lost ({talk.over}); looking for it again")
                 hub.look_for(self)
         await connection.released.wait()
         return talk.good > 0
@@ -205,40 +271,47 @@ class Port:
             await asyncio.wait_for(done.wait(), self.hub.pace.dark_s)
 
     async def _stages(self, talk: Talk) -> None:
-        self._stands("listening", "listening before the first word")
-        await self._until(talk, lambda: False, self.hub.pace.listen_s)
-        tried = False
-        foreign_text = ""
-        while not self._over(talk):
-            known = await self._ask(talk)
-            if talk.duplicate:
-                await self._duplicate(talk)
-            elif known:
-                await self._live(talk)
-            elif talk.host.hello_trouble:
-                # It speaks the protocol, with a slip: neither rates nor wires are to be tried.
-                await self._mute(talk, "mute", talk.host.hello_trouble)
-            elif talk.sample and not talk.good and not tried:
-                tried = True
-                if not await self._try_rates(talk):
-                    foreign_text = self._stands_so[1]
-                    await self._mute(talk, "foreign", foreign_text)
-            elif talk.sample and not talk.good:
-                await self._mute(talk, "foreign", foreign_text)
-            elif not self._over(talk):
-                await self._mute(talk)
+        """Go from stage to stage, as the table has it, until the port is lost or released."""
+        see_through = {
+            Stage.LISTENING: self._listen,
+            Stage.ASKING: self._ask,
+            Stage.LIVE: self._live,
+            Stage.DUPLICATE: self._duplicate,
+            Stage.MUTE: self._mute,
+            Stage.TRYING: self._try_rates,
+            Stage.FOREIGN: self._foreign,
+        }
+        self._foreign_text = ""
+        stage = Stage.LISTENING
+        while True:
+            sign = await see_through[stage](talk)
+            if self._over(talk):
+                return
+            stage = TABLE[stage, sign]
 
-    async def _ask(self, talk: Talk) -> bool:
-        self._stands("asking", "asking who is there; a board that was reset by opening may take a few seconds")
+    async def _listen(self, talk: Talk) -> Sign:
+        self._stands(Stage.LISTENING, "listening before the first word")
+        await self._until(talk, lambda: False, self.hub.pace.listen_s)
+        return Sign.TIME
+
+    async def _ask(self, talk: Talk) -> Sign:
+        self._stands(Stage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
         self._record(talk, "asking")
         if talk.host.stage in ("idle", "ready", "mute"):  # else it is being asked already, after a reset
             talk.bring_up()
         await self._until(talk, lambda: talk.duplicate or talk.host.stage in ("ready", "mute"), None)
-        return talk.host.stage == "ready"
+        if talk.duplicate:
+            return Sign.TAKEN
+        if talk.host.stage == "ready":
+            return Sign.KNOWN
+        # One that speaks the protocol, with a slip: neither rates nor wires are to be tried.
+        if talk.host.hello_trouble or not talk.sample or talk.good:
+            return Sign.NO_ANSWER
+        return Sign.FOREIGN_AGAIN if self._foreign_text else Sign.NO_LINE
 
-    async def _live(self, talk: Talk) -> None:
+    async def _live(self, talk: Talk) -> Sign:
         self.ident = talk.ident
-        self._stands("live", former_kinds(talk.host.items))
+        self._stands(Stage.LIVE, "")
         talk.go_live()
         if known_ports.can_be_remembered(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))
@@ -246,32 +319,41 @@ class Port:
                 await self._remember(talk)
         await self._until(talk, lambda: talk.duplicate or talk.host.stage not in ("ready", "rereading"), None)
         talk.go_mute()
+        return Sign.RESET
 
-    async def _duplicate(self, talk: Talk) -> None:
+    async def _duplicate(self, talk: Talk) -> Sign:
         other = self.hub.port_of(talk.ident)
         where = f" on {printable(other.name)}" if other is not None else ""
         ident = printable(talk.ident)
         self._stands(
-            "duplicate",
+            Stage.DUPLICATE,
             f"a board with the ident '{ident}' is linked already{where}: wink to tell them apart, give one a new ident",
         )
         while not self._over(talk) and talk.duplicate:
             await self._until(talk, lambda: not talk.duplicate, self.hub.pace.ask_again_s)
             if talk.duplicate and not talk.over:
                 self.hub.identify(talk, talk.ident)
+        return Sign.ALONE
 
-    async def _mute(self, talk: Talk, standing: str = "mute", text: str = "") -> None:
+    async def _mute(self, talk: Talk) -> Sign:
+        if talk.host.hello_trouble:
+            return await self._wait_for_a_word(talk, Stage.MUTE, talk.host.hello_trouble)
+        self._stands(
+            Stage.MUTE,
+            "speaks, but does not answer: is the wire to the board's receiver (RX) all right?"
+            if talk.good
+            else "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
+        )
+        return await self._wait_for_a_word(talk, Stage.MUTE, "")
+
+    async def _foreign(self, talk: Talk) -> Sign:
+        return await self._wait_for_a_word(talk, Stage.FOREIGN, self._foreign_text)
+
+    async def _wait_for_a_word(self, talk: Talk, stage: Stage, text: str) -> Sign:
         """Stay until there is a reason to ask again from the beginning; `text`: what is known to be the matter."""
         spoke = talk.good > 0
         if text:
-            self._stands(standing, text)
-        elif spoke:
-            self._stands("mute", "speaks, but does not answer: is the wire to the board's receiver (RX) all right?")
-        else:
-            self._stands(
-                "mute",
-                "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
-            )
+            self._stands(stage, text)
         self._record(talk, "silent", **({"why": text} if text else {}))
         answered: list[bool] = []
 
@@ -281,37 +363,39 @@ class Port:
 
         while not self._over(talk):
             if await self._until(talk, stirs, self.hub.pace.ask_again_s) or self._over(talk):
-                return
+                break
             answered.clear()
             talk.ask(("hello",), lambda outcome: answered.append(not hello_slip(outcome.answer or ())))
             await self._until(talk, lambda: bool(answered), 2.0)
             if answered == [True]:
-                return
+                break
+        return Sign.A_WORD
 
-    async def _try_rates(self, talk: Talk) -> bool:
-        """Try the usual rates; return whether a good line was heard at one."""
+    async def _try_rates(self, talk: Talk) -> Sign:
+        """Try the usual rates until a good line is heard at one."""
         connection = talk.connection
         heard = {connection.rate: talk.sample}
         for rate in foreign.RATES if connection.rate else ():
             if rate in heard:
                 continue
-            self._stands("trying", f"does not speak the line protocol; trying {rate} baud")
+            self._stands(Stage.TRYING, f"does not speak the line protocol; trying {rate} baud")
             await connection.set_rate(rate)
             talk.fresh_ear()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_listen_s):
-                return True
+                return Sign.A_LINE
             talk.bring_up()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_ask_s) or self._over(talk):
-                return True
+                return Sign.A_LINE
             if connection.rate == rate:  # else the device cannot do that rate
                 heard[rate] = talk.sample
         rate = foreign.best_rate(heard)
         await connection.set_rate(rate)
         talk.fresh_ear(heard[rate])
-        self._stands("foreign", foreign.explain(heard))
+        self._foreign_text = foreign.explain(heard)
+        self._stands(Stage.FOREIGN, self._foreign_text)
         shown = printable(heard[rate][: foreign.SHOWN_BYTES])
-        self._record(talk, "foreign", rate=rate, bytes=shown, why=self._stands_so[1])
-        return False
+        self._record(talk, "foreign", rate=rate, bytes=shown, why=self._foreign_text)
+        return Sign.NO_LINE
 
     # --- inside ----------------------------------------------------------------------------------------------------
 
@@ -343,15 +427,15 @@ class Port:
         if self.talk is not None:
             self.talk.stirred.set()
 
-    def _stands(self, standing: str, text: str) -> None:
-        self._stands_so = standing, text
+    def _stands(self, stage: Stage, text: str) -> None:
+        self._stands_so = stage, text
         self.hub.stirred()
 
     def _record(self, talk: Talk, word: str, **detail: str | int) -> None:
         self.hub.emit([link_record(self.hub.now_us(), talk.source, word, port=self.name, **detail)])
 
     def _refused(self, text: str) -> None:
-        self._stands("waiting", text)
+        self._stands(Stage.WAITING, text)
         if text != self._told:
             self._told = text
             self.hub.emit([link_record(self.hub.now_us(), BENCH, "refused", port=self.name, why=text)])
