@@ -16,12 +16,14 @@ from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import LAMP_COLOURS, ink, mixed
 from benchcon.panel.model import Display, Lamp
+from benchcon.text import printable
 from benchcon.view.event_text import clock_text
 from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
 from benchcon.view.showing import channels_of, label_of
 from benchcon.view.traces import Trace, between_text, drawn, value_text
+from benchcon.wire.records import BENCH
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
@@ -90,9 +92,12 @@ class TimeLine(Drawn, can_focus=True):
         return self.right_us - self.columns * self.each_us
 
     def rows(self) -> list[Trace]:
-        """A row for each channel, parts first in the panel's order."""
+        """A row for each value that is rehearsed, with its unit, then one for each channel in the panel's order."""
         sight = self.sight
         rows = []
+        for name, unit in list(sight.past.quantities().items()):
+            unit = f" [{printable(unit)}]" if unit else ""
+            rows.append(Trace((BENCH, name), f"{printable(name)}{unit}", BRASS, 0, True, False, True))
         for part in sight.panel.parts:
             for channel in channels_of(part):
                 board = sight.boards.get(channel.board)

@@ -18,6 +18,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import DARK, OF_BOARDS, REFUSED, RESETS, Changes, ValueChange
+from benchcon.state.quantities import number_and_unit, told_in
 from benchcon.text import printable
 from benchcon.wire import events as ev
 
@@ -85,6 +86,8 @@ def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
     return board.channels.get(change.channel) if board is not None else None
 
 
+VALUE, OF_BENCH = "value", "bench"
+"""Kind, and what stands for the board, of a value that a rehearsal works on: of no board."""
 OF_THE_BOARD = "whole board"
 """The kind of what is no channel, but tells of the board: (dark), (resets), (refused)."""
 
@@ -133,23 +136,37 @@ def _csv(reader: Reader, out: TextIO) -> None:
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_HEAD)
     later = names_in(reader)
+
+    def row(at_us: int, board: str, channel: str, kind: str, value: object, unit: str, shows: str) -> None:
+        head = (at_us, wall_time(reader.began, at_us), _cell(board), _cell(channel), _cell(kind))
+        writer.writerow((*head, "" if value is None else value, _cell(unit), _cell(shows)))
+
     changes = Changes()
+    told = ToldValues()
     for batch in reader:
-        for change in changes.feed(batch):
-            state = changes.state
-            kind = _kind(state, change)
-            writer.writerow(
-                (
-                    change.at_us,
-                    wall_time(reader.began, change.at_us),
-                    _cell(board_name(state, change.source, later)),
-                    _cell(change.channel),
-                    _cell(kind),
-                    "" if change.value is None else change.value,
-                    _unit(state, change),
-                    _cell(display_text(state, change)),
-                )
-            )
+        found = changes.feed(batch)
+        state = changes.state
+        for event in changes.events:
+            for name, text in told.new_in(event):
+                number, unit = number_and_unit(text)
+                row(event.at_us, OF_BENCH, name, VALUE, None if number is None else f"{number:.10g}", unit, text)
+        for change in found:
+            board = board_name(state, change.source, later)
+            shows = display_text(state, change)
+            row(change.at_us, board, change.channel, _kind(state, change), change.value, _unit(state, change), shows)
+
+
+class ToldValues:
+    """What rehearsals' values were told to be last, so that only changes are written."""
+
+    def __init__(self) -> None:
+        self._last: dict[str, str] = {}
+
+    def new_in(self, event: ev.Event) -> list[tuple[str, str]]:
+        """Return the values that an event tells to be something else than before, by name, as text."""
+        found = [(name, text) for name, text in told_in(event) if self._last.get(name) != text]
+        self._last.update(found)
+        return found
 
 
 def _jsonl(reader: Reader, out: TextIO) -> None:

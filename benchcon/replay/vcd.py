@@ -11,11 +11,13 @@ from typing import NamedTuple, TextIO
 
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
-from benchcon.replay.exports import UNITS, board_name, whole_state
+from benchcon.replay.exports import UNITS, ToldValues, board_name, whole_state
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import DARK, OF_BOARDS, Changes
+from benchcon.state.quantities import number_and_unit
 from benchcon.text import printable
 from benchcon.wire import events as ev
+from benchcon.wire.records import BENCH, LINK
 
 _WIDTHS = {"contact": 1, "selector": 4, "encoder": 16, "pot": 16, "lamp": 10}
 _COUNT_WIDTH = 32
@@ -24,6 +26,15 @@ _COUNT_WIDTH = 32
 class _Variable(NamedTuple):
     code: str
     width: int
+    name: str
+    comment: str
+
+
+class _ValueVariable(NamedTuple):
+    """A value that a rehearsal works on: a real number, and beside it whether anything is known of it."""
+
+    code: str
+    known: str
     name: str
     comment: str
 
@@ -46,25 +57,48 @@ def write_vcd(reader: Reader, out: TextIO) -> None:
             sort = "reg" if variable.width > 1 else "wire"
             out.write(f"$var {sort} {variable.width} {variable.code} {variable.name}{bits} $end\n")
         out.write("$upscope $end\n")
+    values = _values(reader, len(variables) + 1)
+    if values:
+        for value in values.values():
+            out.write(f"$comment {value.comment} $end\n")
+        out.write(f"$scope module {_unique('values', names)} $end\n")
+        for value in values.values():
+            out.write(f"$var real 64 {value.code} {value.name} $end\n")
+            out.write(f"$var wire 1 {value.known} {value.name}_known $end\n")
+        out.write("$upscope $end\n")
     out.write(f"$scope module {_unique('bench', names)} $end\n$var event 1 {mark} note $end\n$upscope $end\n")
     out.write("$enddefinitions $end\n")
-    _write_changes(reader, out, variables, mark)
+    _write_changes(reader, out, variables, values, mark)
 
 
-def _write_changes(reader: Reader, out: TextIO, variables: dict[tuple[int, str], _Variable], mark: str) -> None:
+def _write_changes(
+    reader: Reader,
+    out: TextIO,
+    variables: dict[tuple[int, str], _Variable],
+    values: dict[str, _ValueVariable],
+    mark: str,
+) -> None:
     now = reader.first_us
     out.write(f"#{now}\n$dumpvars\n")
     out.writelines(_value(variable, None) for variable in variables.values())
+    out.writelines(f"r0 {value.code}\n0{value.known}\n" for value in values.values())
     out.write("$end\n")
+    told = ToldValues()
     changes = Changes()
     for batch in reader:
         found = changes.feed(batch)
         notes = [event for event in changes.events if isinstance(event, ev.Note)]
-        if (found or notes) and batch.at_us != now:
+        new = [pair for event in changes.events for pair in told.new_in(event) if pair[0] in values]
+        if (found or notes or new) and batch.at_us != now:
             now = batch.at_us
             out.write(f"#{now}\n")
         for note in notes:
             out.write(f"$comment {_plain(f'{note.kind} {note.text}')} $end\n1{mark}\n")
+        for name, text in new:
+            number, _ = number_and_unit(text)
+            value = values[name]
+            # A real number has no x: whether it is known stands beside it.
+            out.write(f"0{value.known}\n" if number is None else f"r{number:.10g} {value.code}\n1{value.known}\n")
         for change in found:
             variable = variables.get((change.source, change.channel))
             if variable is not None:
@@ -78,6 +112,27 @@ def _value(variable: _Variable, value: int | None) -> str:
         return f"{'x' if value is None else value & 1}{variable.code}\n"
     bits = "x" if value is None else f"{value & (1 << variable.width) - 1:b}"
     return f"b{bits} {variable.code}\n"
+
+
+def _values(reader: Reader, first: int) -> dict[str, _ValueVariable]:
+    """Return the values of a capture, by name; their codes are numbered from `first`. Rewinds."""
+    units: dict[str, str] = {}
+    state = BenchState()
+    for batch in reader:
+        state.feed(batch)
+        if batch.kind == LINK and batch.source == BENCH:
+            for name, each in state.values.items():
+                units[name] = units.get(name) or each.unit
+    for name, each in state.values.items():
+        units[name] = units.get(name) or each.unit
+    reader.rewind()
+    found: dict[str, _ValueVariable] = {}
+    names: set[str] = set()
+    for number, (name, unit) in enumerate(units.items()):
+        comment = _plain(f"values.{name}: in {unit}" if unit else f"values.{name}: a plain number")
+        codes = _code(first + 2 * number), _code(first + 2 * number + 1)
+        found[name] = _ValueVariable(*codes, _unique(_word(f"{name}_{unit}" if unit else name), names), comment)
+    return found
 
 
 def _variables(state: BenchState) -> dict[tuple[int, str], _Variable]:

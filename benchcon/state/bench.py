@@ -6,11 +6,13 @@ keyframe holds is enough to go on from in mid-stream.
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.state.board import BoardState
+from benchcon.state.quantities import MOST_QUANTITIES, Quantity, told_in
 from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
 from benchcon.wire.observer import Observer
@@ -50,6 +52,8 @@ class BenchState:
         self.panel_text = panel_text
         self.panel_digest = panel_digest
         self.boards: dict[int, BoardState] = {}
+        self.values: dict[str, Quantity] = {}
+        """What a rehearsal worked on, by name."""
         self.at_us = 0
         """Stamp of the last record fed."""
         self.records = 0
@@ -147,12 +151,14 @@ class BenchState:
         return whole
 
     def _standing(self) -> dict[str, Any]:
+        values = {name: [each.text, each.at_us, each.changes] for name, each in self.values.items()}
         return {
             "form": FORM,
             "at_us": self.at_us,
             "records": self.records,
             "notes": self.notes,
             "panel": {"text": self.panel_text, "digest": self.panel_digest},
+            **({"values": values} if values else {}),
             "boards": [board.as_json() for board in self.boards.values()],
             "observer": self.observer.snapshot(),
         }
@@ -168,13 +174,17 @@ class BenchState:
             observer.restore(whole["observer"])
             panel = whole["panel"]
             records, notes = int(whole["records"]), int(whole["notes"])
+            values = {
+                str(name): Quantity(str(text), int(at_us), int(changes))
+                for name, (text, at_us, changes) in itertools.islice(whole.get("values", {}).items(), MOST_QUANTITIES)
+            }
             text, digest = panel["text"], panel["digest"]
             if not isinstance(text, str) or not isinstance(digest, str):
                 return
         except (ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError):
             return
         self.boards, self.observer, self.records, self.notes = boards, observer, records, notes
-        self.panel_text, self.panel_digest = text, digest
+        self.panel_text, self.panel_digest, self.values = text, digest, values
 
     # --- one taker for each sort of event; `feed` finds them in the table below -----------------------------------
 
@@ -258,6 +268,8 @@ class BenchState:
         if event.source == BENCH:
             # Records are missing from this file here; the keyframe that follows at once is new.
             self._fresh = self._fresh or event.word == "missed"
+            for name, text in told_in(event):
+                self._quantity(name, text, event.at_us)
             return
         if event.word in ("moved", "forgotten"):
             # The number was only lent until the board said who it is, or goes to another board now.
@@ -290,6 +302,14 @@ class BenchState:
                 channel.blinking = detail.get("on") == "1"
             elif "value" in detail:
                 channel.wanted, channel.held = _hex(detail["value"][:16]), detail.get("why", "")
+
+    def _quantity(self, name: str, text: str, at_us: int) -> None:
+        known = self.values.get(name)
+        if known is None:
+            if len(self.values) < MOST_QUANTITIES:
+                self.values[name] = Quantity(text, at_us)
+        elif known.text != text:
+            known.text, known.at_us, known.changes = text, at_us, known.changes + 1
 
     def _note(self, event: ev.Note) -> None:
         self.notes += 1

@@ -11,9 +11,11 @@ from collections.abc import Iterable
 from typing import NamedTuple, Protocol
 
 from benchcon.state.changes import OF_BOARDS, ValueChange
+from benchcon.state.quantities import MOST_QUANTITIES, number_and_unit, told_in
 from benchcon.text import printable
 from benchcon.view.moments import marks_of
 from benchcon.wire import events as ev
+from benchcon.wire.records import BENCH
 
 MOST_CHANGES = 8_000
 """Changes kept of one channel; at twice as many the older half goes."""
@@ -24,6 +26,16 @@ stranger's keyframe among them (64 bits and a sign, see `benchcon.state.given`).
 
 Key = tuple[int, str]
 """Source and channel id."""
+
+
+THOUSANDTHS = 1000
+"""Values of a rehearsal are kept in thousandths of their unit: tracks hold whole numbers."""
+
+
+def in_thousandths(text: str) -> int:
+    """Return a value as it is told (``18.4 kt``) in thousandths of its unit; `UNKNOWN` for no data."""
+    number, _ = number_and_unit(text)
+    return UNKNOWN if number is None or abs(number) > 1e15 else round(number * THOUSANDTHS)
 
 
 class Stretch(NamedTuple):
@@ -59,13 +71,18 @@ class Past(Protocol):
     def change_near(self, key: Key, at_us: int, by: int) -> int | None:
         """Time of the next change after (`by` > 0) or before a time; None if there is none."""
 
+    def quantities(self) -> dict[str, str]:
+        """The values of a rehearsal and their units, by name: their keys are `BENCH` and the name."""
+
 
 class HistoryTrack:
     """One channel's changes, in order of time."""
 
-    __slots__ = ("_counts", "greatest", "least", "times", "values")
+    __slots__ = ("_counts", "_from_zero", "greatest", "least", "times", "values")
 
-    def __init__(self) -> None:
+    def __init__(self, from_zero: bool = True) -> None:
+        """`from_zero`: zero is within its reach, whatever its values are."""
+        self._from_zero = from_zero
         self.times = array("q")
         self.values: list[int] = []
         """Whole numbers of any size: a display of eight digits fills all of 64 bits."""
@@ -86,6 +103,8 @@ class HistoryTrack:
         self.times.append(at_us)
         self.values.append(value)
         if value != UNKNOWN:
+            if not self._from_zero:
+                self._from_zero, self.least, self.greatest = True, value, value
             self.least, self.greatest = min(self.least, value), max(self.greatest, value)
 
     def value_at(self, at_us: int) -> int:
@@ -131,6 +150,7 @@ class History:
 
     def __init__(self) -> None:
         self.tracks: dict[Key, HistoryTrack] = {}
+        self._units: dict[str, str] = {}
         self.notes: list[tuple[int, str]] = []
         """Time and text of marks, triggers and words, as they came."""
         self.first_us: int | None = None
@@ -161,11 +181,15 @@ class History:
         track = self.tracks.get(key)
         return track.change_near(at_us, by) if track is not None else None
 
+    def quantities(self) -> dict[str, str]:
+        """See `Past`."""
+        return self._units
+
     def track(self, key: Key) -> HistoryTrack:
         """Return a channel's track, made if it is new."""
         found = self.tracks.get(key)
         if found is None:
-            found = self.tracks[key] = HistoryTrack()
+            found = self.tracks[key] = HistoryTrack(from_zero=key[0] != BENCH)
         return found
 
     def take(self, changes: Iterable[ValueChange]) -> None:
@@ -178,8 +202,17 @@ class History:
                 self.first_us = at_us
             self.last_us = max(self.last_us, at_us)
 
+    def _values_told(self, at_us: int, name: str, text: str) -> None:
+        if name in self._units or len(self._units) < MOST_QUANTITIES:
+            self._units[name] = number_and_unit(text)[1] or self._units.get(name, "")
+            self.track((BENCH, name)).add(at_us, in_thousandths(text))
+
     def note(self, events: Iterable[ev.Event]) -> None:
-        """Take the notes among some events."""
+        """Take the notes among some events, and the values of a rehearsal."""
+        events = list(events)
+        for event in events:
+            for name, text in told_in(event):
+                self._values_told(event.at_us, name, text)
         found = [event for event in events if isinstance(event, ev.Note)]
         if found:
             self.notes += [(event.at_us, printable(f"{event.kind} {event.text}")) for event in found]

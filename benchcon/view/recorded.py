@@ -16,7 +16,8 @@ from typing import NamedTuple
 
 from benchcon.capture.reader import Reader
 from benchcon.errors import Trouble
-from benchcon.state import BenchState
+from benchcon.state import BenchState, ChannelState
+from benchcon.state.quantities import Quantity
 from benchcon.text import printable
 from benchcon.view.history import UNKNOWN, Key, Stretch
 from benchcon.view.moments import marks_of
@@ -63,6 +64,7 @@ class Recorded:
         self._wanted: Window | None = None
         self._window: Window | None = None
         self._exact: dict[Key, Exact] = {}
+        self._units: dict[str, str] = {}
         self._columns_done = 0
         self._values: tuple[int, dict[Key, int]] = (-1, {})
         self._values_wanted = -1
@@ -119,6 +121,14 @@ class Recorded:
     def reach(self, key: Key) -> tuple[int, int]:
         """See `Past`."""
         coarse, exact = self._coarse.get(key), self._exact.get(key)
+        if key[0] == BENCH:  # zero need not be near a pressure
+            known = [
+                *(coarse.values if coarse else ()),
+                *(exact.least if exact else ()),
+                *(exact.greatest if exact else ()),
+            ]
+            known = [each for each in known if each != UNKNOWN]
+            return (min(known), max(known)) if known else (0, 0)
         least, greatest = (coarse.least, coarse.greatest) if coarse is not None else (0, 0)
         if exact is not None and len(exact.greatest):
             greatest = max(greatest, *exact.greatest)  # UNKNOWN is less than any value
@@ -138,19 +148,14 @@ class Recorded:
         try:
             with Reader(self._path) as reader:
                 if by < 0:
-                    state = _state_at(reader, at_us - 1)
-                    board = state.boards.get(key[0])
-                    channel = board.channels.get(key[1]) if board is not None else None
-                    return channel.at_us if channel is not None and channel.changes else None
+                    found = _entry(_state_at(reader, at_us - 1), key)
+                    return found.at_us if found is not None and found.changes else None
                 state = _state_at(reader, at_us)
-                board = state.boards.get(key[0])
-                channel = board.channels.get(key[1]) if board is not None else None
-                before = channel.value if channel is not None else None
+                before = _value(_entry(state, key))
                 for number, batch in enumerate(reader):
                     state.feed(batch)
-                    board = state.boards.get(key[0])
-                    channel = board.channels.get(key[1]) if board is not None else None
-                    if channel is not None and channel.value != before:
+                    found = _entry(state, key)
+                    if found is not None and _value(found) != before:
                         return batch.at_us
                     if number > MOST_LOOKED_THROUGH or self._over:
                         return None
@@ -158,12 +163,18 @@ class Recorded:
             self.trouble = str(trouble)
         return None
 
+    def quantities(self) -> dict[str, str]:
+        """See `Past`."""
+        return self._units
+
     # --- the thread -----------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
         try:
             with Reader(self._path) as reader:
                 self._read_keyframes(reader)
+                values = _state_at(reader, self._last_us).values
+                self._units = {name: each.unit for name, each in values.items()}
                 self.marks = marks_of((mark.at_us, printable(mark.body)) for mark in reader.notes())
                 while not self._over:
                     self._serve(reader)
@@ -231,6 +242,19 @@ class Recorded:
         self._columns_done = count
 
 
+def _entry(state: BenchState, key: Key) -> ChannelState | Quantity | None:
+    """What the state has of a channel, or of a value."""
+    source, name = key
+    if source == BENCH:
+        return state.values.get(name)
+    board = state.boards.get(source)
+    return board.channels.get(name) if board is not None else None
+
+
+def _value(entry: ChannelState | Quantity | None) -> int | str | None:
+    return entry.text if isinstance(entry, Quantity) else entry.value if entry is not None else None
+
+
 def _state_at(reader: Reader, at_us: int) -> BenchState:
     """The bench's state at a time; the reader then stands directly after it."""
     state = BenchState()
@@ -247,8 +271,13 @@ def _standing(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:
     state = BenchState()
     state.feed(Batch(at_us, BENCH, KEYFRAME, [body]))
     known = values_of(state, at_us)
-    return {
-        (board.source, channel.id): (known.get((board.source, channel.id), UNKNOWN), channel.changes)
-        for board in state.boards.values()
-        for channel in board.channels.values()
-    } or None
+    found = {(BENCH, name): (known[BENCH, name], each.changes) for name, each in state.values.items()}
+    return (
+        found
+        | {
+            (board.source, channel.id): (known.get((board.source, channel.id), UNKNOWN), channel.changes)
+            for board in state.boards.values()
+            for channel in board.channels.values()
+        }
+        or None
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchcon.panel.segments import decode
-from benchcon.view.history import UNKNOWN, Key, Stretch
+from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Stretch
 from benchcon.view.palette import BRASS, IVORY, QUIET
 
 _SPARKS = "▁▂▃▄▅▆"
@@ -32,6 +32,8 @@ class Trace:
     level: bool
     """Drawn as a level between its least and greatest, not as made and open."""
     lamp: bool
+    thousandths: bool = False
+    """Counted in thousandths: a value of a rehearsal."""
 
 
 def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
@@ -57,4 +59,4 @@ def value_text(value: int, row: Trace) -> str:
         return "?"
     if row.digits:
         return decode((value & ((1 << 8 * row.digits) - 1)).to_bytes(row.digits, "big")).strip()[:9] or "blank"
-    return str(value)
+    return f"{value / THOUSANDTHS:.7g}" if row.thousandths else str(value)

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 
 from benchcon.state import BenchState
 from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
-from benchcon.view.history import UNKNOWN, Key
-from benchcon.wire.records import Batch
+from benchcon.state.quantities import told_in
+from benchcon.view.history import UNKNOWN, Key, in_thousandths
+from benchcon.wire.records import BENCH, Batch
 
 
 class Exact:
@@ -31,7 +32,7 @@ class WindowReading:
         self.column = 0
         """Columns before this one are done."""
         self._changes = Changes(state, shown=True)
-        self._now: dict[Key, int] = _values(self._changes.begin(start - 1))
+        self._now: dict[Key, int] = _quantities(state) | _values(self._changes.begin(start - 1))
 
     def _to(self, at_us: float) -> None:
         """All that is known until then is drawn."""
@@ -44,19 +45,23 @@ class WindowReading:
     def take(self, batch: Batch) -> None:
         """One batch, in order."""
         self._put(self._changes.feed(batch))
+        for event in self._changes.events:
+            for name, text in told_in(event):
+                self._put_value(event.at_us, (BENCH, name), in_thousandths(text))
         self._to(batch.at_us)
 
     def _put(self, changes: Iterable[ValueChange]) -> None:
-        now = self._now
         for at_us, source, channel_id, known, _ in changes:
             if channel_id in OF_BOARDS:
                 continue
-            self._to(at_us)
-            key, value = (source, channel_id), UNKNOWN if known is None else known
-            before = now.get(key, UNKNOWN)
-            now[key] = value
-            if before != UNKNOWN and value != UNKNOWN:  # becoming known, or not known, is no change
-                _change(self._exact, key, self.column, value, before, self._count)
+            self._put_value(at_us, (source, channel_id), UNKNOWN if known is None else known)
+
+    def _put_value(self, at_us: int, key: Key, value: int) -> None:
+        self._to(at_us)
+        before = self._now.get(key, UNKNOWN)
+        self._now[key] = value
+        if UNKNOWN not in (before, value) and before != value:  # becoming known, or not known, is no change
+            _change(self._exact, key, self.column, value, before, self._count)
 
     def end(self, last_us: int) -> None:
         """No record comes any more in this window, or in this file."""
@@ -93,7 +98,12 @@ def _change(exact: dict[Key, Exact], key: Key, column: int, value: int, before: 
 
 def values_of(state: BenchState, at_us: int) -> dict[Key, int]:
     """Where every channel stands at a time; those of boards that are silent or not there then are left out."""
-    return _values(Changes(state, shown=True).begin(at_us))
+    return _quantities(state) | _values(Changes(state, shown=True).begin(at_us))
+
+
+def _quantities(state: BenchState) -> dict[Key, int]:
+    """What the values of a rehearsal are."""
+    return {(BENCH, name): in_thousandths(each.text) for name, each in state.values.items()}
 
 
 def _values(changes: Iterable[ValueChange]) -> dict[Key, int]:

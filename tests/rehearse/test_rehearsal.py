@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import itertools
 import json
 import subprocess
@@ -26,8 +27,9 @@ from benchcon.rehearse.picture import picture_of
 from benchcon.rehearse.rehearsal import SWEEP_US, Rehearsal, ToDo
 from benchcon.rehearse.scenario import Set
 from benchcon.rehearse.virtual import VirtualRun
+from benchcon.state import BenchState
 from benchcon.wire.quote import unquote
-from benchcon.wire.records import LINK, Batch
+from benchcon.wire.records import BENCH, KEYFRAME, LINK, Batch
 
 RULES = """\
 from benchcon.rehearse import *
@@ -527,3 +529,62 @@ def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
     assert how["wrong"] == ("broken", 1)
     assert [word for word, _ in how.values()].count("kept") == 3
     assert picture.state == "over"
+
+
+# --- values on the same axis as the panel's own changes ---------------------------------------------------------------
+
+
+def recorded(folder: Path) -> Path:
+    assert main(["rehearse", str(write(folder, CROSSWIND)), "--captures", str(folder / "kept"), "--headless"]) == 0
+    (capture,) = (folder / "kept").glob("*.capture")
+    return capture
+
+
+def test_values_stand_in_a_csv_with_their_unit(folder: Path) -> None:
+    assert main(["export", str(recorded(folder)), "-o", str(folder / "out.csv")]) == 0
+    with (folder / "out.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    stamps = [int(row["at_us"]) for row in rows]
+    assert stamps == sorted(stamps), "one axis"
+    wind = [row for row in rows if row["channel"] == "wind_speed"]
+    assert {(row["board"], row["kind"]) for row in wind} == {("bench", "value")}
+    assert wind[0]["shows"] == "no data" or wind[0]["unit"] == "kt"
+    assert max(float(row["value"]) for row in wind if row["value"]) == 30
+    assert {row["unit"] for row in wind if row["value"]} == {"kt"}
+    # The lamp follows the value that stands in the same file: lit from above 20 kt on (hysteresis, 20 and 18).
+    lamp = [row for row in rows if row["channel"] == "l_xwind" and row["value"]]
+    lit_us = next(int(row["at_us"]) for row in lamp if float(row["value"]) > 0)
+    at_then = [float(row["value"]) for row in wind if row["value"] and int(row["at_us"]) <= lit_us]
+    assert at_then[-1] == pytest.approx(20, abs=0.5)
+
+
+def test_values_are_real_numbers_in_a_value_change_dump(folder: Path) -> None:
+    """Read back by an independent reader (PyPI `vcdvcd`): IEEE 1364-2005 clause 18, variables of type real."""
+    from vcdvcd import VCDVCD
+
+    assert main(["export", str(recorded(folder)), "-o", str(folder / "out.vcd")]) == 0
+    text = (folder / "out.vcd").read_text()
+    assert "$var real 64 " in text
+    assert "values.wind_speed: in kt" in text
+    dump = VCDVCD(str(folder / "out.vcd"))
+    wind = [(at, float(value)) for at, value in dump["values.wind_speed_kt"].tv]
+    assert max(knots for _, knots in wind) == 30
+    assert wind[-1][1] == 0
+    known = dump["values.wind_speed_kt_known"].tv
+    assert known[0][1] == "0"
+    assert known[-1][1] == "1"
+
+
+def test_a_keyframe_says_what_values_are(folder: Path) -> None:
+    capture = recorded(folder)
+    with Reader(capture) as reader:
+        frames = [json.loads(batch.bodies[0]) for batch in reader if batch.kind == KEYFRAME]
+    assert "values" not in frames[0], "nothing is known of any before the first record"
+    text, at_us, changes = frames[-1]["values"]["wind_speed"]
+    assert (text, changes) == ("0 kt", frames[-1]["values"]["wind_speed"][2])
+    assert at_us > 10_000_000
+    assert changes > 100
+    state = BenchState()
+    state.feed(Batch(0, BENCH, KEYFRAME, [json.dumps(frames[-1]).encode()]))
+    assert state.values["wind_speed"].number == 0
+    assert state.values["wind_speed"].unit == "kt"
