@@ -254,6 +254,9 @@ def _phantoms(layout: PanelIndex, story: Story, net: Net) -> list[_Phantom]:
                 if not corners:
                     continue
                 told = key in moment.hand.ghosts
+                then = story.moments[index + 1] if index + 1 < len(story.moments) else moment
+                if then.hand.parts == moment.hand.parts and then.hand.to == 0 and then.values.get(key) == 1:
+                    continue  # it stays made when they are let go: a switch that was nudged
                 if not all(_shows(key, corners, other) for other in story.moments if _like(moment, other)):
                     continue  # held once more, it did not come again: a finger that slipped
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):

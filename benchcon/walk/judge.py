@@ -51,8 +51,8 @@ def done(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapp
 def odd(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> bool:
     """Whether any channel but a potentiometer's stands differently from before, so that something has come of the step.
 
-    Another button that has sprung back (it was brushed when the step began) is nothing odd, unless the step's own part
-    reads as asked already: then it may be that the two are crossed, and this is what there is to see.
+    A button that has sprung back (it was brushed, or still held, when the step began) is nothing odd, unless the step's
+    own part reads as asked already: then it may be that the two are crossed, and this is what there is to see.
     """
     asked = done(layout, step, before, values)
     for key, spot in layout.spots.items():
@@ -62,7 +62,7 @@ def odd(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mappi
         rested = (
             isinstance(other, Control)
             and other.kind == "button"
-            and other.name not in step.parts
+            and (other.name not in step.parts or step.to)
             and reads(layout, (other.name,), 0, values)
         )
         if asked or not rested:

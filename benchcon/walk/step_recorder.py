@@ -100,10 +100,24 @@ class Late:
         self.evidence[-1] = _amended(self.layout, hand, change, how)
 
 
+def _pressed_again(layout: PanelIndex, hand: HandStep, values: Mapping[str, int]) -> bool:
+    """Whether a button that was let go of, and read so, is pressed once more: a hand that is not sure does that."""
+    return (
+        hand.do == "put"
+        and hand.outcome == "seen"
+        and len(hand.parts) == 1
+        and layout.controls[hand.parts[0]].kind == "button"
+        and hand.to == 0
+        and not judge.reads(layout, hand.parts, 0, values)
+    )
+
+
 def _amended(layout: PanelIndex, hand: HandStep, change: Change, how: str) -> HandStep:
     """Return `hand` with something that came late."""
     if how == "is":
         values = {**hand.values, change.channel: change.value}
+        if _pressed_again(layout, hand, values):
+            return replace(hand, changes=(*hand.changes, change)[:KEPT])  # another press; this one was let go of
         outcome = hand.outcome
         if hand.do == "put" and outcome == "seen" and not judge.reads(layout, hand.parts, hand.to, values):
             outcome = "otherwise"

@@ -205,6 +205,8 @@ class ClumsyHand(RobotFace):
         run = cast(Any, self._ended).run
         rng = self.rng
         run.pass_time(rng.randint(120_000, 900_000))
+        if run.walk.step is not step:
+            return  # the walk has gone on meanwhile, and asks for something else
         control = layout.controls[step.parts[0]]
         others = [c for c in layout.controls.values() if c.name not in step.parts and c.wired]
         if rng.random() < self.often and others:
