@@ -61,6 +61,10 @@ class Session:
         """Return how each port stands; none in a recording."""
         return []
 
+    def offered(self, source: int) -> str:
+        """Return what a tap offers to the program that drives this board, and whether it is open; empty without one."""
+        return ""
+
     @property
     def ring_reach_us(self) -> int:
         """How far back the pre-trigger ring reaches; 0 without one."""

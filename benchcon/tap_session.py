@@ -123,6 +123,11 @@ class TapSession(OpenSession):
             found.append(PortInfo(tap.port, standing, text, tap.source, ident, tap.rate))
         return found
 
+    def offered(self, source: int) -> str:
+        """Return what the tap offers to the program that drives this board, and whether it is open."""
+        tap = next((each for each in self.taps if each.source == source), None)
+        return f"{printable(tap.name)} {'open' if tap.there else 'not open'}" if tap is not None else ""
+
     @property
     def missed(self) -> int:
         """Bytes that were passed on and not told."""

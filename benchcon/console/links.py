@@ -233,8 +233,13 @@ class LinksView(Drawn, can_focus=True):
                 ],
                 [("trip", trip, False), ("supply", supply, False)],
             ]
+        offered = sight.session.offered(board.source)
         return [
-            [("port", printable(board.port) or "?", False), ("ident", printable(board.ident) or "?", False)],
+            [
+                ("port", printable(board.port) or "?", False),
+                ("ident", printable(board.ident) or "?", False),
+                *([("program", offered, False)] if offered else []),
+            ],
             [
                 ("firmware", printable(board.firmware) or "?", False),
                 ("chip", printable(board.chip) or "?", False),

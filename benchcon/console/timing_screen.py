@@ -185,7 +185,7 @@ class TimingScreen(Screen[str | None]):
         if not self.is_mounted or not self.query("#keys"):
             return
         self.stopwatch.look(self.sight.panel)
-        title = f"Timing: from a control's movement to the output that answers it, {self.stopwatch.span}"
+        title = f"Timing, from control to output, {self.stopwatch.span}"
         self.query_one("#title", Static).update(title)
         pairs = self.query_one(Pairs)
         pairs.repaint()

@@ -466,7 +466,7 @@ def _late(one: Evidence, of_all: Mapping[int, Spans], lags: list[int]) -> list[L
                 "it is busy with something else: close that, and switch off its power saving; no cable mends it",
             )
         )
-    elif len(late) >= LEAST_LATE and common >= LEAST_LATE and 2 * common >= len(late):
+    elif len(late) >= LEAST_LATE and common >= LEAST_LATE and 3 * common >= len(late):
         rows.append(
             LinkVerdict(
                 one.source,

@@ -68,6 +68,8 @@ def test_the_console_shows_what_goes_by_drives_nothing_and_says_why(board: PeerP
                 f"a tap only looks on: what has opened {port} drives this panel", "for dark, pull the plug: desk"
             )
             terminal.press("right", " ", "right", " ", "t", "b")
+            terminal.press("F5")
+            terminal.see(f"program {port} open", "round trip")
             terminal.press("F7")
             terminal.see("power → lit", "1 movement, 1 answered")
             # Its own keys sent nothing: whatever the board heard since is the program's.
