@@ -154,7 +154,7 @@ class RecordingStopwatch(Stopwatch):
         if self.behind_us > 2_000_000:
             whole_us = max(self._session.now_us() - self._session.first_us, 1)
             return f"reading the recording: {100 * (whole_us - self.behind_us) // whole_us} %"
-        return "from the beginning of this recording to where it stands"
+        return "in this recording up to here"
 
     def close(self) -> None:
         """End the thread."""

@@ -60,7 +60,7 @@ async def test_all_of_a_recording_until_where_it_stands_counts_however_one_got_t
         with session.lock:
             session.jump(session.last_us)
         await eyes.press("f7")
-        await eyes.see("12 movements, 12 answered", "from the beginning of this recording to where it stands")
+        await eyes.see("12 movements, 12 answered", "in this recording up to here")
         with session.lock:
             session.jump(session.first_us + 4_300_000)
         await eyes.see("6 movements, 6 answered")
@@ -96,7 +96,7 @@ async def test_every_view_says_what_ails_a_link(tmp_path: Path, ailment: str, wo
     session.jump(session.last_us)
     async with console(session, size=(140, 45)) as eyes:
         if not ailment:
-            await eyes.until(lambda: eyes.app.sight.stopwatch.span.startswith("from"), "the recording to be read")
+            await eyes.until(lambda: eyes.app.sight.stopwatch.span.startswith("in this"), "the recording to be read")
             await eyes.see("● desk", "● other")
             return
         await eyes.see("◍ desk", "● other", f"◍ {word}")
