@@ -7,14 +7,15 @@ from collections.abc import Sequence
 from benchcon.diagnosis.evidence import DisplayLook, LampLook, SupplyLook
 from benchcon.diagnosis.findings import KINDS, Finding
 from benchcon.diagnosis.layout import PanelIndex
-from benchcon.panel.model import Supply, SupplySource
+from benchcon.panel.model import Panel, Supply, SupplySource
 
 _MOST_NAMES = 4
 
 
-def told_source(layout: PanelIndex, source: SupplySource) -> str:
+def told_source(panel: Panel, source: SupplySource) -> str:
     """Return what switches a supply on, as people read it: ``Mains on``, ``Standby auto and Mains off``."""
-    return " and ".join(f"“{layout.controls[name].label or name}” at {word}" for name, word in source.at)
+    labels = {control.name: control.label for control in panel.controls}
+    return " and ".join(f"“{labels.get(name) or name}” at {word}" for name, word in source.at)
 
 
 def find(
@@ -69,7 +70,7 @@ def _past(layout: PanelIndex, supply: Supply, parts: list[str], whole: bool) -> 
 def _not_fed(
     layout: PanelIndex, supply: Supply, source: SupplySource, number: int, parts: list[str], whole: bool
 ) -> Finding:
-    by = told_source(layout, source)
+    by = told_source(layout.panel, source)
     what = f"nothing that “{supply.label}” feeds" if whole else _named(layout, parts)
     because = f"{what} {'is' if whole or len(parts) == 1 else 'are'} {'' if whole else 'not '}lit with {by}"
     look = "that switch, its fuse, and the wire from it to what it feeds"

@@ -6,12 +6,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.evidence import SupplyLook
 from benchcon.diagnosis.figures import figures
 from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import remarks
+from benchcon.diagnosis.supplies import told_source
 from benchcon.errors import Trouble
-from benchcon.panel.model import Control, Display, Panel, Part
+from benchcon.panel.model import Control, Display, Panel, Part, Supply
 from benchcon.panel.summary import counted
 from benchcon.text import path_for_others
 from benchcon.walk.journal import FinishedStep, line_of
@@ -46,6 +48,7 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
         "findings": [finding.as_json() | {"line": finding.line()} for finding in found],
         "remarks": [remark.as_json() for remark in remarks(panel, evidence)],
         "parts": parts,
+        "supplies": [_supply(panel, supply, by_part, found) for supply in panel.supplies],
         "steps": [{"name": g.group.name, "how": g.how, "took_us": g.took_us, "note": g.note} for g in extra],
         "evidence": [line_of(group) for group in groups],
     }
@@ -95,6 +98,29 @@ def _part(layout: PanelIndex, part: Part, done: FinishedStep | None, found: list
         "took_us": done.took_us if done else 0,
         "note": done.note if done else "",
         "figures": figures(part, done.evidence) if done else {},
+    }
+
+
+def _supply(panel: Panel, supply: Supply, done: Mapping[str, FinishedStep], found: list[Finding]) -> dict[str, Any]:
+    """What came of a supply: of what it feeds with it off (`source` 0), and on by each of its sources."""
+    group = done.get(f"supply {supply.name}")
+    looks = [each for each in group.evidence if isinstance(each, SupplyLook)] if group else []
+    how = group.how if group else "not asked"
+    faulty = any(finding.detail.get("supply") == supply.name for finding in found)
+    return {
+        "name": supply.name,
+        "label": supply.label,
+        "verdict": "faulty" if faulty else "passed" if how == "done" else how,
+        "looks": [
+            {
+                "source": look.source,
+                "with": told_source(panel, supply.sources[look.source - 1]) if look.source else "",
+                "lit": len(look.shone),
+                "of": len(look.set),
+            }
+            for look in looks
+            if look.source <= len(supply.sources)
+        ],
     }
 
 

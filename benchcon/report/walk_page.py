@@ -112,6 +112,9 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         out.append(f"<ul>{lines}</ul>" if changed else "<p>Nothing has changed.</p>")
     out.append("<h2>Every part</h2>")
     out.append(_parts(report))
+    if report.get("supplies"):
+        out.append("<h2>What feeds what</h2>")
+        out.append(_supplies(report["supplies"]))
     out.append("<h2>Boards and files</h2>")
     out.append(_boards(report))
     out.append("</body></html>\n")
@@ -141,10 +144,11 @@ def _meanings(findings: Sequence[Mapping[str, Any]]) -> str:
 
 def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str]) -> str:
     either = finding.get("either")
+    names = finding["parts"] or finding["channels"]  # of a whole board or supply
     sure = f" — explanation {either['choice']} of {either['choices']} that fit equally well" if either else ""
     out = [
         f'<section class="finding{" possibly-faulty" if either else ""}">',
-        f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(_called(finding['parts'], labels))}{_e(sure)}</h3>",
+        f"<h3>{number} · {_e(' or '.join(finding['kinds']))}: {_e(_called(names, labels))}{_e(sure)}</h3>",
         f"<p>{_e(finding['because'])}. <code>{_e(', '.join(finding['channels']))}</code></p>",
     ]
     if finding["look_first"]:
@@ -180,6 +184,21 @@ def _parts(report: Mapping[str, Any]) -> str:
             f'<td class="num">{_e(took)}</td><td>{_e(figures)}</td><td>{_e(part["note"])}</td></tr>'
         )
     head = "".join(f"<th>{word}</th>" for word in ("Part", "Kind", "Channels", "Found", "Time", "Figures", "Notes"))
+    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
+
+
+def _supplies(supplies: Sequence[Mapping[str, Any]]) -> str:
+    rows = []
+    for supply in supplies:
+        sign, found = MARKS[supply["verdict"]]
+        looks = [
+            f"{look['with'] or 'switched off'}: {look['lit']} of {look['of']} lit" for look in supply.get("looks", ())
+        ]
+        rows.append(
+            f'<tr><td>{_e(supply["label"])}</td><td class="{_e(supply["verdict"].replace(" ", "-"))} num">{sign} '
+            f"{_e(found)}</td><td>{'<br>'.join(map(_e, looks))}</td></tr>"
+        )
+    head = "".join(f"<th>{word}</th>" for word in ("Supply", "Found", "Seen of what it feeds"))
     return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
 
 

@@ -113,7 +113,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     if step.do == "unfed":
         ask = f"{supply.label} is switched off: {fed} is told to light, and should be dark."
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
-    by = told_source(layout, supply.sources[step.to - 1])
+    by = told_source(layout.panel, supply.sources[step.to - 1])
     lamps = any(name in layout.lamps for name in step.parts)
     eights = "displays an 8 on the left" if any(name in layout.displays for name in step.parts) else ""
     how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""

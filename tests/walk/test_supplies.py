@@ -19,6 +19,7 @@ from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
 from benchcon.panel.supplies import Switched, switching
 from benchcon.report.walk import build
+from benchcon.report.walk_page import page
 from benchcon.rig.boards import SimulatedBoards, start
 from benchcon.session import LiveSession
 from benchcon.walk.channel_changes import missing_boards
@@ -110,6 +111,17 @@ def test_off_is_dark_and_each_source_by_itself_lights_and_the_switches_are_put_b
     assert boat.boards.hands["desk"].where()["master"] == 1
     report = build(boat.panel, walk.done.values(), {})
     assert {"name": "supply outside", "how": "done"}.items() <= report["steps"][-1].items()
+    (told,) = report["supplies"]
+    assert (told["label"], told["verdict"]) == ("Outside", "passed")
+    assert [(look["with"], look["lit"], look["of"]) for look in told["looks"]] == [
+        ("", 0, 3),
+        ("“Master” at on", 3, 3),
+        ("“Shore” at on", 3, 3),
+        ("“Shore” at auto and “Master” at off", 3, 3),
+    ]
+    written = page(report, boat.panel, None)
+    assert "What feeds what" in written
+    assert "“Shore” at on: 3 of 3 lit" in written
 
 
 def test_a_lamp_that_is_fed_past_the_switch_is_named(boat: Boat) -> None:

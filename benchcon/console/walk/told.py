@@ -46,6 +46,9 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: b
     left_out = [p["label"] or p["name"] for p in report["parts"] if p["verdict"] in ("skipped", "not wired")]
     if left_out:
         text.append(f"\nNot tested: {printable(', '.join(left_out))}.\n", WARN)
+    supplies = [f"{each['label']} {each['verdict']}" for each in report.get("supplies", ())]
+    if supplies:
+        text.append(f"\nWhat feeds what: {printable(', '.join(supplies))}.\n", ENGRAVED)
     if not report["findings"]:
         text.append("\nNo fault was found.\n", GOOD)
     return text
