@@ -239,7 +239,8 @@ class RobotFace:
         pictures = {name: picture for name, picture in scene.wants.displays.items() if any(picture)}
         if scene.step is not None and scene.step.do == "unfed":
             expected, pictures = {}, {}
-        for wait_s in LOOKS_S:
+        slow = scene.step is not None and scene.step.supply
+        for wait_s in (*LOOKS_S, *SUPPLY_LOOKS_S) if slow else LOOKS_S:
             lit, shown = self._seen(layout, scene)
             if (lit, shown) == (expected, pictures):
                 return FaceAnswer("same", scene.number)
@@ -277,6 +278,8 @@ SWEEP_PERCENT = 5
 """By how much of its travel a robot turns a potentiometer at a time."""
 LOOKS_S = (0.05, 0.1, 0.15)
 """Waits between looks: a lamp that is dimmed by modulation is measured over a tenth of a second."""
+SUPPLY_LOOKS_S = (0.3, 0.4, 0.5, 0.5, 0.5)
+"""Further waits where a supply has just been switched: it takes its time to come and to go."""
 BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6
