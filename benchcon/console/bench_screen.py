@@ -16,10 +16,10 @@ from textual.widgets import ContentSwitcher
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
-from benchcon.console.head import REHEARSAL, VIEWS, Head
+from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
-from benchcon.console.notice import Notice
+from benchcon.console.notice import Notice, rows_told
 from benchcon.console.raw import Raw
 from benchcon.console.rehearsal import PersonAsked, RehearsalList
 from benchcon.console.timeline import TimeLine
@@ -60,7 +60,7 @@ class BenchScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
-        Binding("f7", "timing", "Timing", show=False),
+        Binding(TIMING[1], "timing", TIMING[2], show=False),
         Binding(REHEARSAL[1], "view('rehearsal')", REHEARSAL[2], show=False),
         *TRANSPORT_KEYS,
     ]
@@ -127,6 +127,9 @@ class BenchScreen(Screen[None]):
 
     def action_view(self, name: str) -> None:
         """Turn to a view."""
+        if name == TIMING[0]:
+            self.action_timing()
+            return
         target = "face-view" if name in ("face", "rehearsal") else name
         switcher = self.query_one("#views", ContentSwitcher)
         if not switcher.query(f"#{target}"):
@@ -218,6 +221,7 @@ class BenchScreen(Screen[None]):
         """Draw what has changed in what is shown."""
         now = time.monotonic()
         self.query_one(Head).repaint()
+        self.set_class(rows_told(self) > 1, "-told-twice")
         for bar in self.query(Transport):
             bar.repaint()
         self.query_one(Notice).repaint()

@@ -109,7 +109,7 @@ class Face(Drawn, can_focus=True):
         self._sheet = Canvas(self.layout_now.width, self.layout_now.height, self.ground)
         self._shown.clear()
         self._laid_for = (panel, width, height, self.page)
-        names = [tile.part.name for tile in self.layout_now.tiles]
+        names = [part.name for part in self.layout_now.parts]
         if self.selected not in names:
             self._select(names[0] if names else "")
         self._follow_selection()
@@ -148,16 +148,18 @@ class Face(Drawn, can_focus=True):
             self._paint_empty(sheet)
         top, bottom = self._scrolled, self._scrolled + self.size.height
         tiles = [tile for tile in self.layout_now.tiles if tile.y < bottom and tile.y + tile.height > top]
-        for tile, showing in zip(tiles, sight.show([tile.part for tile in tiles]), strict=True):
+        showings = iter(sight.show([part for tile in tiles for part in tile.parts]))
+        for tile in tiles:
+            shown = tuple(next(showings) for _ in tile.parts)
             name = tile.part.name
-            selected = name == self.selected
+            selected = self.selected if any(part.name == self.selected for part in tile.parts) else ""
             fresh = sight.feed.is_fresh(name, now_us)
-            wanted = (showing, selected, fresh)
+            wanted = (shown, selected, fresh)
             if self._shown.get(name) != wanted:
                 self._shown[name] = wanted
                 plates = enumerate(self.layout_now.plates)
                 ground = next((ground_of(n, p) for n, p in plates if p.y <= tile.y < p.y + p.height), PLATE)
-                draw(sheet, tile, showing, TilePen(self.colour, ground), selected=selected, fresh=fresh)
+                draw(sheet, tile, shown, TilePen(self.colour, ground), selected=selected, fresh=fresh)
 
     def _paint_empty(self, sheet: Canvas) -> None:
         """No part is known yet: say how each port stands instead."""
@@ -214,14 +216,14 @@ class Face(Drawn, can_focus=True):
     def part(self) -> Part | None:
         """The selected part."""
         tile = self._tile()
-        return tile.part if tile else None
+        return next((part for part in tile.parts if part.name == self.selected), None) if tile else None
 
     def _tile(self) -> Tile | None:
-        return next((tile for tile in self.layout_now.tiles if tile.part.name == self.selected), None)
+        return self.layout_now.tile_of(self.selected)
 
     def select(self, name: str) -> None:
         """Select a part by its name, on whichever page it is."""
-        if not any(tile.part.name == name for tile in self.layout_now.tiles):
+        if self.layout_now.tile_of(name) is None:
             part = next((part for part in self.sight.panel.parts if part.name == name), None)
             if part is None:
                 return
@@ -261,18 +263,21 @@ class Face(Drawn, can_focus=True):
         tile = self._tile()
         if tile is None:
             return
+        names = [part.name for part in tile.parts]
+        within = names.index(self.selected) + dx
         found = self.layout_now.toward(tile, dx, dy)
-        if found is not None:
+        if dx and 0 <= within < len(names):  # from a lit push button to its lamp, and back
+            self._select(names[within])
+        elif found is not None:
             self._select(found.part.name)
-            self.repaint()
+        self.repaint()
 
     def action_next(self, by: int) -> None:
         """Select the next part in reading order; from the last the first."""
-        tiles = self.layout_now.tiles
-        if tiles:
-            tile = self._tile()
-            at = tiles.index(tile) if tile in tiles else -by
-            self._select(tiles[(at + by) % len(tiles)].part.name)
+        names = [part.name for part in self.layout_now.parts]
+        if names:
+            at = names.index(self.selected) if self.selected in names else -by
+            self._select(names[(at + by) % len(names)])
             self.repaint()
 
     def action_first(self) -> None:
@@ -397,10 +402,11 @@ class Face(Drawn, can_focus=True):
         if tile is None:
             return
         event.stop()
-        if tile.part.name == self.selected:
+        name = tile.part_at(event.x, event.y + self._scrolled).name
+        if name == self.selected:
             self._act("act")
         else:
-            self._select(tile.part.name)
+            self._select(name)
             self.repaint()
 
     def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
@@ -414,7 +420,8 @@ class Face(Drawn, can_focus=True):
     def _wheel(self, event: events.MouseEvent, by: int) -> None:
         event.stop()
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
-        if tile is not None and tile.part.name == self.selected and self.sight.work.can_work(tile.part):
+        part = self.part
+        if tile is not None and part in tile.parts and part is not None and self.sight.work.can_work(part):
             self._act("step", by)
         else:
             self._scroll(self._scrolled - 2 * by)

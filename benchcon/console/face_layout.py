@@ -18,8 +18,8 @@ from typing import NamedTuple
 from rich.cells import cell_len
 
 from benchcon.console.face_labels import Cells, place_labels, widened, words_of
-from benchcon.console.face_true import Axis, Site, fitted_axis, nearest, true_tiles, widest
-from benchcon.console.forms import Form, Size, form_of
+from benchcon.console.face_true import MOST_SCALE, Axis, Site, fitted_axis, nearest, true_tiles, widest
+from benchcon.console.forms import Form, Inside, Size, form_of, inside_of_each
 from benchcon.console.tiles import Tile
 from benchcon.panel.model import Display, Panel, Part, Place
 from benchcon.view.showing import board_name, label_of
@@ -67,6 +67,15 @@ class FaceLayout:
     def at(self, x: int, y: int) -> Tile | None:
         """Return the tile at a cell."""
         return next((tile for tile in self.tiles if tile.holds(x, y)), None)
+
+    def tile_of(self, name: str) -> Tile | None:
+        """Return the tile of a part, or of the part that it is in."""
+        return next((tile for tile in self.tiles if any(part.name == name for part in tile.parts)), None)
+
+    @property
+    def parts(self) -> list[Part]:
+        """All parts, as they are read, each followed by those that are in it."""
+        return [part for tile in self.tiles for part in tile.parts]
 
     def toward(self, start: Tile, dx: int, dy: int) -> Tile | None:
         """Return the nearest tile in a direction (one of `dx`, `dy` is ±1), favouring what stands straight ahead."""
@@ -123,14 +132,17 @@ def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayou
     the layout is as small as can be, and higher (or wider) than the screen: it is to be scrolled.
     """
     parts = [part for part in panel.parts if not board or board_name(part) == board]
-    found = _true(panel, parts, width, height)
+    inside = inside_of_each(parts)
+    guests = {lamp.name for lamps in inside.values() for lamp in lamps}
+    parts = [part for part in parts if part.name not in guests]
+    found = _true(panel, parts, inside, width, height)
     if found is not None:
         return found
     fitting: list[tuple[_Way, FaceLayout]] = []
     for way in _WAYS:
         if fitting and way.size is not fitting[0][0].size:
             break
-        found = _packed(panel, parts, width, height, way)
+        found = _packed(panel, parts, inside, width, height, way)
         if found.width <= width and found.height <= height:
             fitting.append((way, found))
             if not found.cut:
@@ -139,7 +151,7 @@ def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayou
     return min(fitting, key=lambda each: each[1].cut)[1] if fitting else found
 
 
-def _true(panel: Panel, parts: list[Part], width: int, height: int) -> FaceLayout | None:
+def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int) -> FaceLayout | None:
     """The truest layout in which no label is cut, or with the fewest cut; None if there is none that fits."""
     placed = [part for part in parts if part.place is not None]
     listed = [part for part in parts if part.place is None]
@@ -150,15 +162,15 @@ def _true(panel: Panel, parts: list[Part], width: int, height: int) -> FaceLayou
         room = height
         if listed:
             below = FaceLayout(width, 0)
-            _list(below, listed, width, size, 0)
+            _list(below, listed, inside, width, size, 0)
             room -= below.height + 1
-        site = Site(panel, placed, width, room, _ranks(placed))
+        site = Site(panel, placed, width, room, inside, _ranks(placed))
         for plot in true_tiles(site, size, scale):
             layout = FaceLayout(width, height, list(plot.tiles), outline=plot.outline)
             _add_plates(layout, width, room, bool(site.ranks), frozenset(site.ranks))
             if listed:
                 layout.height = room
-                _list(layout, listed, width, size, 0)
+                _list(layout, listed, inside, width, size, 0)
                 layout.height = height
             _label(layout)
             if best is None or layout.cut < best.cut:
@@ -202,14 +214,14 @@ def _label(layout: FaceLayout, asides: Sequence[FacePlate] = ()) -> None:
     layout.tiles.sort(key=lambda tile: (tile.y, tile.x))
 
 
-def _packed(panel: Panel, parts: list[Part], width: int, height: int, way: _Way) -> FaceLayout:
+def _packed(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int, way: _Way) -> FaceLayout:
     """A packed layout; rows to spare go to second lines of labels that are cut, then to titles that lack room."""
-    layout = _packed_once(panel, parts, width, height, way)
+    layout = _packed_once(panel, parts, inside, width, height, way)
     if layout.height > height:
         return layout
     cut = frozenset(tile.part.name for tile in layout.tiles if any("…" in line.text for line in tile.label))
     if cut:
-        other = _packed_once(panel, parts, width, height, way, cut)
+        other = _packed_once(panel, parts, inside, width, height, way, cut)
         if other.height <= height and other.cut < layout.cut:
             layout = other
         else:
@@ -218,7 +230,7 @@ def _packed(panel: Panel, parts: list[Part], width: int, height: int, way: _Way)
         widths = {plate.board: plate.title.width if plate.title else 0 for plate in layout.plates if plate.board}
         wanting = sorted((name for name in widths if widths[name] < FULL_TITLE), key=lambda name: widths[name])
         for count in range(len(wanting), 0, -1):
-            other = _packed_once(panel, parts, width, height, way, cut, frozenset(wanting[:count]))
+            other = _packed_once(panel, parts, inside, width, height, way, cut, frozenset(wanting[:count]))
             if other.height <= height and other.cut <= layout.cut:
                 return other
     return layout
@@ -227,6 +239,7 @@ def _packed(panel: Panel, parts: list[Part], width: int, height: int, way: _Way)
 def _packed_once(
     panel: Panel,
     parts: list[Part],
+    inside: Inside,
     width: int,
     height: int,
     way: _Way,
@@ -242,9 +255,9 @@ def _packed_once(
         room = height if not listed else 0
         if way.titles:
             ruled = frozenset(board_name(part) for part in placed)
-        asides = _place(layout, panel, placed, (width, room), way, double, ruled)
+        asides = _place(layout, panel, placed, inside, (width, room), way, double, ruled)
     if listed:
-        _list(layout, listed, width, way.size, way.between)
+        _list(layout, listed, inside, width, way.size, way.between)
     layout.height = max(layout.height, height)
     layout.width = max([width, *(tile.x + tile.width for tile in layout.tiles)])
     _label(layout, asides)
@@ -301,6 +314,7 @@ def _place(
     layout: FaceLayout,
     panel: Panel,
     parts: list[Part],
+    inside: Inside,
     screen: tuple[int, int],
     way: _Way,
     double: frozenset[str],
@@ -311,7 +325,7 @@ def _place(
     places = [part.place for part in parts if part.place is not None]
     rows = _clusters([place.y_mm for place in places])
     columns = _own_columns(_clusters([place.x_mm for place in places]), rows, places)
-    forms = [form_of(part, way.size) for part in parts]
+    forms = [form_of(part, way.size, lamps=len(inside.get(part.name, ()))) for part in parts]
     wishes = [
         _Wish(part, form, _width(part, form, way.most), form.height + 1, column, row)
         for part, form, column, row in zip(parts, forms, columns, rows, strict=True)
@@ -320,7 +334,10 @@ def _place(
     across = None
     for roomy in (True, False):
         if across is None:
-            true = [wish._replace(form=form_of(wish.part, way.size, roomy=roomy)) for wish in wishes]
+            true = [
+                wish._replace(form=form_of(wish.part, way.size, roomy=roomy, lamps=len(inside.get(wish.part.name, ()))))
+                for wish in wishes
+            ]
             across = _true_across(true, places, width)
             if across is not None:
                 wishes = [wish._replace(width=wish.form.width) for wish in true]
@@ -334,7 +351,18 @@ def _place(
     down = _down(wishes, places, across, own_row, (height, top, bottom), way)
     for wish, x in zip(wishes, across, strict=True):
         y = down[wish.row] + (wish.row in raised)
-        layout.tiles.append(Tile(wish.part, x, y, wish.width, wish.form.height + 1, form=wish.form, size=way.size))
+        layout.tiles.append(
+            Tile(
+                wish.part,
+                x,
+                y,
+                wish.width,
+                wish.form.height + 1,
+                form=wish.form,
+                size=way.size,
+                inside=inside.get(wish.part.name, ()),
+            )
+        )
     layout.tiles.sort(key=lambda tile: (tile.y, tile.x))
     _add_plates(layout, width, height, bool(titles), ruled)
     return [plate for plate in layout.plates if plate.board and plate.title is None]
@@ -354,7 +382,7 @@ def _true_across(wishes: list[_Wish], places: list[Place], width: int) -> list[i
         (place.x_mm, wish.form.lead, wish.form.width - wish.form.lead)
         for wish, place in zip(wishes, places, strict=True)
     ]
-    scale = min(widest(reaches, width - 2.5), 8.0)
+    scale = min(widest(reaches, width - 2.5), MOST_SCALE)
     if scale <= 0:
         return None
     axis: Axis = fitted_axis(reaches, scale, width - 2.0, 1.0)
@@ -476,7 +504,7 @@ def _title_aside(cells: Cells, plate: FacePlate) -> Title | None:
     return found
 
 
-def _list(layout: FaceLayout, parts: list[Part], width: int, size: Size, between: int) -> None:
+def _list(layout: FaceLayout, parts: list[Part], inside: Inside, width: int, size: Size, between: int) -> None:
     """Add parts without places below what is there: board by board, in columns, read across."""
     y = layout.height + (1 if layout.tiles else 0)
     by_board: dict[str, list[Part]] = {}
@@ -487,11 +515,13 @@ def _list(layout: FaceLayout, parts: list[Part], width: int, size: Size, between
         y += 1
         x, high = 1, 0
         for part in members:
-            form = form_of(part, size)
+            form = form_of(part, size, lamps=len(inside.get(part.name, ())))
             wide = min(max(form.width, min(cell_len(words_of(Tile(part, 0, 0, 0, 0))), 24), 16), width - 2)
             if x + wide > width - 1 and x > 1:
                 x, y, high = 1, y + high + between, 0
-            layout.tiles.append(Tile(part, x, y, wide, form.height + 1, form=form, size=size))
+            layout.tiles.append(
+                Tile(part, x, y, wide, form.height + 1, form=form, size=size, inside=inside.get(part.name, ()))
+            )
             x += wide + 2
             high = max(high, form.height + 1)
         y += high

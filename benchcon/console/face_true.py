@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from benchcon.console.face_labels import Cells, claim
-from benchcon.console.forms import Form, Size, form_of
+from benchcon.console.forms import Form, Inside, Size, form_of
 from benchcon.console.tiles import Tile
 from benchcon.panel.model import Panel, Part, Place
 from benchcon.view.showing import board_name
@@ -23,6 +23,10 @@ CELL_RATIO = 2.0
 """A cell is about twice as high as wide."""
 STRETCHES = (0.0, 0.25, 0.5, 0.75, 1.0)
 """How far from true proportions to a full screen layouts are tried."""
+
+
+MOST_SCALE = 8.0
+"""Cells across that a millimetre may take: enough for the smallest panel on the largest screen."""
 
 
 class TrueLayout(NamedTuple):
@@ -40,13 +44,16 @@ class Site:
     parts: Sequence[Part]
     width: int
     height: int
+    inside: Inside
     ranks: Mapping[str, int]
     """By board: how many titles stand above its parts; empty if none have rows of their own."""
 
     def forms(self, size: Size, scale: int, roomy: bool) -> list[tuple[Part, Place, Form]]:
         """The parts that have a place, as they are drawn."""
         return [
-            (part, part.place, form_of(part, size, scale, roomy=roomy)) for part in self.parts if part.place is not None
+            (part, part.place, form_of(part, size, scale, roomy=roomy, lamps=len(self.inside.get(part.name, ()))))
+            for part in self.parts
+            if part.place is not None
         ]
 
 
@@ -113,19 +120,18 @@ def _axes(
     if x_most <= 0 or y_most <= 0:
         return found
     for x_scale, y_scale in _stretched(x_most, y_most):
-        x_axis = fitted_axis(x_reaches, min(x_scale, 8.0), site.width - 2.0, 1.0)
-        y_axis = fitted_axis(y_reaches, min(y_scale, 4.0), float(site.height - titles), 0.0)
+        x_axis = fitted_axis(x_reaches, x_scale, site.width - 2.0, 1.0)
+        y_axis = fitted_axis(y_reaches, y_scale, float(site.height - titles), 0.0)
         found.append(((x_axis, y_axis), None))
     return found
 
 
 def _stretched(across: float, down: float) -> list[tuple[float, float]]:
     """Scales from true proportions to the most there is room for."""
+    across, down = min(across, MOST_SCALE), min(down, MOST_SCALE / CELL_RATIO)  # without end if all stand in one line
     even = min(across, CELL_RATIO * down)
-    if not math.isfinite(even):  # all in one row, in one column, or in one place
-        return [(min(across, 8.0), min(down, 4.0))]
     return [
-        (even + share * (min(across, 8.0 * even) - even), (even + share * (CELL_RATIO * down - even)) / CELL_RATIO)
+        (even + share * (across - even), (even + share * (CELL_RATIO * down - even)) / CELL_RATIO)
         for share in STRETCHES
     ]
 
@@ -141,7 +147,9 @@ def _placed(
         rank = site.ranks.get(board_name(part), 0)
         x = nearest(x_axis.at(place.x_mm) - form.lead)
         y = nearest(y_axis.at(place.y_mm) + rank - form.art_height / 2) - 1
-        tile = Tile(part, x, y, form.width, form.height + 1, form=form, size=size)
+        tile = Tile(
+            part, x, y, form.width, form.height + 1, form=form, size=size, inside=site.inside.get(part.name, ())
+        )
         if not cells.free(x, y + 1, form.width, form.height) or not cells.free(x, y, claim(tile)):
             return None
         # A blank cell to whatever stands beside.

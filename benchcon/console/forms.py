@@ -5,11 +5,12 @@ Where a part stands is where the middle of its *art* stands: of the lamp, the ke
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from enum import IntEnum
 from typing import NamedTuple
 
 from benchcon.console import segment_art
-from benchcon.panel.model import Control, Display, Part
+from benchcon.panel.model import Control, Display, Lamp, Part
 
 
 class Size(IntEnum):
@@ -43,15 +44,44 @@ LONGEST_WORD = 9
 """``not known``, ``no supply``: what any part may say; a position of its own may be longer."""
 
 
+LIT_WORDS = 14
+"""``red green 45 %``: what is said of a part with two lamps."""
 UNKNOWN_WIDTH = 2 + LONGEST_WORD
 
 
-def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False) -> Form:
+Inside = Mapping[str, tuple[Lamp, ...]]
+"""By name of a part: the lamps that are in it, as in a lit push button."""
+
+
+def inside_of_each(parts: Iterable[Part]) -> Inside:
+    """Return the lamps that are in others of `parts`."""
+    parts = list(parts)
+    names = {part.name for part in parts}
+    found: dict[str, tuple[Lamp, ...]] = {}
+    for part in parts:
+        if isinstance(part, Lamp) and part.inside in names:
+            found[part.inside] = (*found.get(part.inside, ()), part)
+    return found
+
+
+def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False, lamps: int = 0) -> Form:
     """Return how `part` is drawn at `size`; `scale` 2 makes displays twice as high and wide.
 
-    `roomy`: with room to say in full that it is not known.
+    `roomy`: with room to say in full that it is not known; `lamps`: so many lamps are in it.
     """
     form = _form(part, size, scale)
+    if lamps and size is Size.LOW:
+        more = lamps
+        form = form._replace(
+            art_width=form.art_width + more, width=form.width + more, wish=form.wish + more, lead=form.lead + more / 2
+        )
+    elif lamps and size is Size.BIG:
+        form = form._replace(height=form.height + isinstance(part, Control))
+        if lamps > 1:
+            more = max(LIT_WORDS - form.width, 0)
+            form = form._replace(width=form.width + more, lead=form.lead + more // 2, wish=max(form.wish, LIT_WORDS))
+    elif lamps > 1:
+        form = form._replace(wish=max(form.wish, 5 + LIT_WORDS))
     if not roomy or isinstance(part, Display) or form.width >= UNKNOWN_WIDTH:
         return form
     more = UNKNOWN_WIDTH - form.width

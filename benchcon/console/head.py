@@ -27,6 +27,8 @@ VIEWS = (
     ("time", "f6", "Time"),
 )
 """Name, key and word of each view."""
+TIMING = ("timing", "f7", "Timing")
+"""A screen of its own, with the same row at its top."""
 REHEARSAL = ("rehearsal", "f8", "Rehearsal")
 """One more view, where a rehearsal is played."""
 
@@ -53,10 +55,10 @@ class Head(Drawn):
 
         view: str
 
-    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
+    def __init__(self, sight: ViewModel, view: str = "face", *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
-        self.view = "face"
+        self.view = view
         self._tabs: list[tuple[int, int, str]] = []
 
     def paint(self, canvas: Canvas) -> None:
@@ -105,7 +107,7 @@ class Head(Drawn):
         First names of files, then the length of the history; then the words of the views that are not shown, then
         those views, then a recording's own sign. Dark stays.
         """
-        views = (*VIEWS, REHEARSAL) if self.sight.rehearsal is not None else VIEWS
+        views = (*VIEWS, TIMING, *((REHEARSAL,) if self.sight.rehearsal is not None else ()))
         whole = [(name, key.upper(), word) for name, key, word in views]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from textual import events
+from textual.screen import Screen
+from textual.widgets._toast import Toast
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
@@ -13,6 +15,11 @@ from benchcon.view.palette import BRASS, GROUND, IVORY, WARN
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
+
+
+def rows_told(screen: Screen[Any]) -> int:
+    """Rows at the top of a screen that messages take: over the first, and what stands below it, if there are two."""
+    return sum(toast.outer_size.height for toast in screen.query(Toast))
 
 
 class Notice(Drawn):

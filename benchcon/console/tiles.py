@@ -6,6 +6,7 @@ reverse.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -48,6 +49,26 @@ class Tile:
     """May reach over the tile, to both sides and above."""
     form: Form = _MARK
     size: Size = Size.LOW
+    inside: tuple[Lamp, ...] = ()
+    """Lamps that are in the part, as in a lit push button."""
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """The part, and the lamps in it."""
+        return (self.part, *self.inside)
+
+    def part_at(self, x: int, y: int) -> Part:
+        """Return the part that a cell of the tile tells of: a lamp by its word, or its window in the art."""
+        if self.inside:
+            row = y - self.y - 1
+            if self.size is Size.LOW:
+                own = self.form.art_width - len(self.inside)
+                at = x - self.x - own
+                if row == 0 and 0 <= at < len(self.inside):
+                    return self.inside[at]
+            elif row == (1 if self.size is Size.TALL else 4):
+                return self.inside[0]
+        return self.part
 
     def holds(self, x: int, y: int) -> bool:
         """Whether a cell belongs to this tile."""
@@ -84,21 +105,81 @@ class TilePen:
     ground: str = PLATE
 
 
-def draw(canvas: Canvas, tile: Tile, showing: Showing, pen: TilePen, *, selected: bool, fresh: bool) -> None:
-    """Draw a tile. `fresh`: its part was moved a moment ago."""
+def draw(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, *, selected: str, fresh: bool) -> None:
+    """Draw a tile. `showings`: of its part, and of the lamps in it; `fresh`: its part was moved a moment ago.
+
+    `selected`: name of the part that is, if it is one of them.
+    """
     canvas.wipe(tile.x, tile.y + 1, tile.width, tile.height - 1, ink(ENGRAVED, pen.ground))
-    style = _label_ink(pen, selected, fresh)
+    part, showing = tile.part, showings[0]
+    style = _label_ink(pen, selected == part.name, fresh or bool(selected))
     for line in tile.label:
         canvas.write(line.x, line.y, line.text, style)
-    part = tile.part
     if isinstance(part, Display):
         _display(canvas, tile, part, showing, pen)
-    elif not showing.known:
-        _not_known(canvas, tile, showing, pen)
+    elif not all(each.known for each in showings):
+        _not_known(canvas, tile, next(each for each in showings if not each.known), pen)
+    elif tile.inside:
+        _lit_part(canvas, tile, showings, pen, selected)
     elif isinstance(part, Lamp):
         _lamp(canvas, tile, part, showing, pen)
     else:
         _CONTROLS[part.kind](canvas, tile, part, showing, pen)
+
+
+def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, selected: str) -> None:
+    """A part with lamps in it: its own shape, with a window for each lamp, and a word for both."""
+    part = tile.part
+    lamps: list[tuple[Lamp, Showing]] = list(zip(tile.inside, showings[1:], strict=True))
+    word = _label_ink(pen, True, False) if selected in [lamp.name for lamp in tile.inside] else None
+    if isinstance(part, Lamp):
+        lamps.insert(0, (part, showings[0]))
+        _windows(canvas, tile, lamps, pen)
+        _say(canvas, tile, _lamps_word(lamps), word or ink(IVORY, pen.ground))
+        return
+    assert isinstance(part, Control)
+    _CONTROLS[part.kind](canvas, tile, part, showings[0], pen)
+    _windows(canvas, tile, lamps, pen)
+    if tile.size is Size.LOW:
+        x, y = tile.form.art_width + 1, _row(tile)
+        canvas.wipe(tile.x + x - 1, y, tile.width - x + 1, 1, ink(ENGRAVED, pen.ground))
+        told = _lamps_word(lamps) if word else showings[0].word
+        _word(canvas, tile, x, y, told, word or ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
+        return
+    row = 1 if tile.size is Size.TALL else 4
+    if tile.size is Size.TALL:  # the control's word above, the lamp's below, whatever stands where
+        canvas.wipe(tile.x + 5, _row(tile), tile.width - 5, 2, ink(ENGRAVED, pen.ground))
+        _say(canvas, tile, showings[0].word, ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
+    lit = any(showing.level for _, showing in lamps)
+    x = 5 if tile.size is Size.TALL else 0
+    _word(canvas, tile, x, _row(tile) + row, _lamps_word(lamps), word or ink(IVORY if lit else QUIET, pen.ground))
+
+
+def _lamps_word(lamps: Sequence[tuple[Lamp, Showing]]) -> str:
+    """What one lamp shows; of several those that are lit, by colour."""
+    if len(lamps) == 1:
+        return lamps[0][1].word
+    lit = [(lamp.colour, showing.word) for lamp, showing in lamps if showing.level]
+    if not lit:
+        return lamps[0][1].word
+    return " ".join(colour if word == "on" else f"{colour} {word}" for colour, word in lit)
+
+
+def _windows(canvas: Canvas, tile: Tile, lamps: Sequence[tuple[Lamp, Showing]], pen: TilePen) -> None:
+    """The window of each lamp in the art of its part, lit or not, side by side."""
+    ground = GLASS if pen.colour else pen.ground
+    own = tile.size is Size.LOW or isinstance(tile.part, Lamp)  # no frame of its own around
+    wide = {Size.LOW: len(lamps), Size.TALL: 4 if own else 2, Size.BIG: 6 if own else 4}[tile.size]
+    left = round(tile.x + tile.lead - tile.form.art_width / 2)
+    left += tile.form.art_width - len(lamps) if tile.size is Size.LOW else 0 if own else 1
+    rows = {Size.LOW: (0,), Size.TALL: (0, 1), Size.BIG: (0, 1, 2) if own else (1,)}[tile.size]
+    for number, (lamp, showing) in enumerate(lamps):
+        begin, end = number * wide // len(lamps), (number + 1) * wide // len(lamps)
+        lit = showing.level > 0
+        style = ink(lit_colour(lamp.colour, showing.level) if lit else QUIET, ground, bold=lit)
+        mark = ("●" if lit else "○") if tile.size is Size.LOW else "█" if lit else "·"
+        for row in rows:
+            canvas.write(left + begin, _row(tile) + row, mark * (end - begin), style)
 
 
 def _label_ink(pen: TilePen, selected: bool, fresh: bool) -> Style:

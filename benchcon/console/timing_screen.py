@@ -12,9 +12,10 @@ from textual.widgets import Static
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.head import VIEWS
+from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
+from benchcon.console.notice import rows_told
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.text import printable
@@ -138,6 +139,7 @@ class TimingScreen(Screen[str | None]):
 
     CSS = """
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
+    TimingScreen.-told-twice #title { margin-top: 1; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
     TimingScreen #plot { height: 8; margin-top: 1; }
     TimingScreen #told { height: auto; max-height: 6; padding: 0 1; color: $engraved; }
@@ -145,7 +147,7 @@ class TimingScreen(Screen[str | None]):
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q,f7", "leave", "Back"),
-        *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS],
+        *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in (*VIEWS, REHEARSAL)],
     ]
 
     def __init__(self, sight: ViewModel) -> None:
@@ -154,7 +156,8 @@ class TimingScreen(Screen[str | None]):
         self.stopwatch = sight.stopwatch
 
     def compose(self) -> ComposeResult:
-        """The table, the plots of the chosen row, words, the last delay."""
+        """The views, the table, the plots of the chosen row, words, the last delay."""
+        yield Head(self.sight, TIMING[0], id="head")
         yield Static("", id="title")
         yield Pairs(self.stopwatch, id="pairs")
         yield DelayPlot(id="plot")
@@ -171,6 +174,11 @@ class TimingScreen(Screen[str | None]):
         """Back to the bench, to this view of it."""
         self.dismiss(name)
 
+    def on_head_turn(self, message: Head.Turn) -> None:
+        """A view was clicked."""
+        if message.view != TIMING[0]:
+            self.dismiss(message.view)
+
     def action_leave(self) -> None:
         """Back to the bench; what was measured is kept."""
         self.dismiss(None)
@@ -184,6 +192,8 @@ class TimingScreen(Screen[str | None]):
         """Draw what has changed."""
         if not self.is_mounted or not self.query("#keys"):
             return
+        self.query_one(Head).repaint()
+        self.set_class(rows_told(self) > 1, "-told-twice")
         self.stopwatch.look(self.sight.panel)
         title = f"Timing, from control to output, {self.stopwatch.span}"
         self.query_one("#title", Static).update(title)

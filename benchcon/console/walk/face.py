@@ -70,6 +70,7 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
         if tile is not None:
             event.stop()
-            self.select(tile.part.name)
-            if isinstance(tile.part, Lamp | Display):
-                self.post_message(self.Pointed(tile.part))
+            part = tile.part_at(event.x, event.y + self._scrolled)
+            self.select(part.name)
+            if isinstance(part, Lamp | Display):
+                self.post_message(self.Pointed(part))
