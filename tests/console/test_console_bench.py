@@ -762,9 +762,10 @@ async def test_from_the_delays_every_view_is_one_key_away() -> None:
     async with console(Fed(), (80, 24)) as eyes:
         for key, seen in (("f3", "int1     165.0"), ("f2", "WEATHER DESK")):
             await eyes.press("f7")
-            await eyes.gone("F2 Face")
+            await eyes.see("control → output")
             await eyes.press(key)
-            await eyes.see(seen, "F2 Face")
+            await eyes.see(seen)
+            await eyes.gone("control → output")
 
 
 async def test_a_display_without_supply_says_so_as_lamps_do() -> None:
