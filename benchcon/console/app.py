@@ -103,6 +103,7 @@ class ConsoleApp(App[int]):
         if rehearsal is not None:
             rehearsal.watched = True
             rehearsal.on_rules = self._tell_rules
+            rehearsal.on_complaint = lambda text: self.tell(text, "warning")
         self.leave_when: Callable[[], bool] = lambda: False
         """Asked once a frame: whether a signal wants the console to end."""
         self.trouble = ""

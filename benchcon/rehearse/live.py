@@ -78,6 +78,8 @@ class LiveRun:
         """Called when an expectation was broken, on the run's thread."""
         self.on_turn: Callable[[], object] = lambda: None
         """Called whenever anything may have changed, on the run's thread; must not block."""
+        self.on_complaint: Callable[[str], object] = lambda text: None
+        """Called with one line, once, when something is wrong with what comes from elsewhere; on any thread."""
         self.on_rules: Callable[[str], object] = lambda text: None
         """Called with one line when the rules file was saved: that it was reloaded, or what is wrong with it."""
         self.trouble: BaseException | None = None
@@ -207,13 +209,16 @@ class LiveRun:
             self._queue.put([])
 
     def complain(self, source: str, text: str) -> None:
-        """A message from elsewhere could not be taken."""
+        """A message from elsewhere could not be taken, or its source is not there."""
         told = f"{source}: {text}"
         with self._lock:
+            new = told not in self.complaints and len(self.complaints) < MOST_COMPLAINTS
             if told in self.complaints or len(self.complaints) < MOST_COMPLAINTS:
                 self.complaints[told] = self.complaints.get(told, 0) + 1
             else:
                 self.complaints[MORE] = self.complaints.get(MORE, 0) + 1
+        if new:
+            self.on_complaint(told)
 
     # --- the run's thread -------------------------------------------------------------------------------------------
 

@@ -77,7 +77,7 @@ class LivePlay:
         self.session, self.scenario = session, scenario
         self.run = LiveRun(session, scenario, rules, hands=hands, ask=ask, stay=stay)
         self.run.on_broken = self._keep
-        self.run.on_rules = tell
+        self.run.on_rules = self.run.on_complaint = tell
         self._values = list(values)
         self._publish = publish
         self._kept: list[Path] = []

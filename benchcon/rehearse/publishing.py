@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from benchcon.rehearse.rehearsal import in_words
 from benchcon.rehearse.showing import outputs_of
@@ -36,10 +36,10 @@ class Publisher:
         self.run = run
         self._told: dict[str, str] = {}
         self._anew = threading.Event()
-        self._client = client_of(broker, "panel")
+        # A broker that was restarted knows nothing: all is told anew.
+        self._client = client_of(broker, "panel", run.complain, lambda client: self._anew.set())
         self._client.max_queued_messages_set(MOST_WAITING)
         self._client.will_set(f"{broker.prefix}/bench", "gone", QOS, retain=True)
-        self._client.on_connect = self._connected
 
     def start(self) -> None:
         """Begin to connect; a broker that is not there yet is waited for."""
@@ -54,10 +54,6 @@ class Publisher:
                 said.wait_for_publish(LEAVE_S)
             self._client.disconnect()
         self._client.loop_stop()
-
-    def _connected(self, client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
-        if not reason.is_failure:
-            self._anew.set()  # a broker that was restarted knows nothing
 
     def look(self) -> None:
         """Publish what has changed since the last look; nothing while the broker is not there."""

@@ -10,6 +10,7 @@ import contextlib
 import os
 import select
 import socket
+import ssl
 import sys
 import threading
 from abc import ABC, abstractmethod
@@ -286,8 +287,44 @@ def login() -> tuple[str, str] | None:
     return (user, os.environ.get("BENCHCON_MQTT_PASSWORD", "")) if user else None
 
 
-def client_of(broker: Broker, who: str) -> paho.Client:
-    """Return a client for `broker`, not connected yet; it comes back by itself when the broker does."""
+LOGIN_HINT = "BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or the file that BENCHCON_MQTT_LOGIN names, say who we are"
+
+
+def why_not(error: BaseException | None, broker: Broker) -> str:
+    """Return why a broker cannot be reached, in one printable line with what to do."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        told = printable(error.verify_message or str(error))
+        hint = "if it is yours, name the certificate of who signed it with BENCHCON_MQTT_CA"
+        return f"its certificate is not accepted: {told}; {hint}"
+    if isinstance(error, ssl.SSLError):
+        return f"TLS cannot be agreed on ({printable(error.reason or str(error))}); without TLS it is mqtt://"
+    if isinstance(error, socket.gaierror):
+        return f"there is no computer called {printable(broker.host)} ({printable(error.strerror or str(error))})"
+    if isinstance(error, TimeoutError):
+        return "it does not answer; it is asked again"
+    if isinstance(error, OSError):
+        return f"it cannot be reached: {printable(error.strerror or str(error))}; it is asked again"
+    return "it cannot be reached; it is asked again"
+
+
+def refused(reason: Any) -> str:
+    """Return why a broker that answers does not take us, in one printable line."""
+    told = printable(str(reason))
+    return f"the broker refuses: {told}" + (f"; {LOGIN_HINT}" if "uthor" in told or "password" in told else "")
+
+
+def client_of(
+    broker: Broker,
+    who: str,
+    complain: Complain,
+    connected: Callable[[paho.Client], object],
+    gone: Callable[[], object] = lambda: None,
+) -> paho.Client:
+    """Return a client for `broker`, not connected yet; it comes back by itself when the broker does.
+
+    `complain` is told why it is not there, each time that it was tried in vain; `connected` is called when it has
+    taken us, `gone` when the connection has ended.
+    """
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
@@ -300,7 +337,35 @@ def client_of(broker: Broker, who: str) -> paho.Client:
     if (known := login()) is not None:
         client.username_pw_set(*known)
     if broker.tls:
-        client.tls_set()
+        trusted = os.environ.get("BENCHCON_MQTT_CA") or None
+        try:
+            client.tls_set(trusted)
+        except (OSError, ValueError) as error:
+            why = printable(getattr(error, "strerror", "") or str(error))
+            raise Trouble(f"BENCHCON_MQTT_CA: {printable(trusted or '')} is no certificate: {why}") from None
+    answered = threading.Event()
+
+    def failed(*_: Any) -> None:
+        complain(broker.shown, why_not(sys.exc_info()[1], broker))  # paho calls this where it has caught the error
+
+    def begun(client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
+        answered.set()
+        if reason.is_failure:
+            complain(broker.shown, refused(reason))
+        else:
+            connected(client)
+
+    def ended(client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
+        gone()
+        if not answered.is_set() and reason.is_failure:
+            hint = "" if broker.tls else "; does it want mqtts://?"
+            complain(broker.shown, f"it ends the connection before it has answered{hint}")
+        answered.clear()
+
+    client.on_connect_fail = failed
+    client.on_disconnect = ended
+    client.on_pre_connect = lambda *_: answered.clear()
+    client.on_connect = begun
     return client
 
 
@@ -315,10 +380,8 @@ class MqttSource:
         self.complain = complain
         self.connected = threading.Event()
         """Set while the broker is there and has taken the subscription."""
-        self._client = client_of(broker, "values")
-        self._client.on_connect = self._connected
+        self._client = client_of(broker, "values", complain, self._connected, self.connected.clear)
         self._client.on_subscribe = lambda *_: self.connected.set()
-        self._client.on_disconnect = lambda *_: self.connected.clear()
         self._client.on_message = self._message
 
     def start(self) -> None:
@@ -332,10 +395,7 @@ class MqttSource:
             self._client.disconnect()
         self._client.loop_stop()
 
-    def _connected(self, client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
-        if reason.is_failure:
-            self.complain(self.name, f"the broker refuses: {printable(str(reason))}")
-            return
+    def _connected(self, client: paho.Client) -> None:
         # The newest is what counts: what was missed while away is not wanted any more (QoS 0).
         client.subscribe(f"{self.broker.prefix}/+", qos=0)
 
