@@ -228,7 +228,9 @@ class Talk:
             elif batch.kind == BYTES_UP:
                 self.odd += len(batch.bodies)
             if type(events) is not ev.AllMoved:
-                happened += events
+                happened += [event for event in events if type(event) is not ev.Moved]
+        if not happened:
+            return  # inputs moved: that answers nothing, and makes nothing due
         outcomes = self.host.heard(happened, at_us)
         for event in happened:
             sort = type(event)
