@@ -218,7 +218,7 @@ def _open(ports: Sequence[str], panel: Panel, hands: dict[str, Hand], until: Unt
     return session
 
 
-ROBOT_REST_US, ROBOT_STILL_US = 300_000, 1_000_000
+HAND_REST_US, HAND_STILL_US = 300_000, 1_000_000
 """A simulated hand is at rest as soon as it says so."""
 
 
@@ -275,7 +275,7 @@ def _walk(
     import sys
 
     from benchcon.errors import Trouble
-    from benchcon.walk.interfaces import RobotFace, WalkInterface
+    from benchcon.walk.interfaces import SimulatedHandFace, WalkInterface
     from benchcon.walk.machine import Walk
     from benchcon.walk.pace import REST_US, STILL_US
     from benchcon.walk.plain import PlainFace
@@ -284,14 +284,16 @@ def _walk(
     bench = session.bench
     assert bench is not None
     bench.light()
-    robot = RobotFace(session.hands) if session.hands else None
-    face: WalkInterface = robot or PlainFace(bell=sys.stderr.isatty())
-    rest_us, still_us = (ROBOT_REST_US, ROBOT_STILL_US) if robot else (REST_US, STILL_US)
+    simulated = SimulatedHandFace(session.hands) if session.hands else None
+    face: WalkInterface = simulated or PlainFace(bell=sys.stderr.isatty())
+    rest_us, still_us = (HAND_REST_US, HAND_STILL_US) if simulated else (REST_US, STILL_US)
     walk = Walk(panel, only, done, rest_us, still_us)
     began = bench.began.isoformat(timespec="seconds")
     if folder is not None:
         folder.open(panel, began, done)
-    runner = Runner(session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if robot else 2.0)
+    runner = Runner(
+        session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0
+    )
     runner.turned = bench.beat
     try:
         with until.asked():
@@ -300,8 +302,8 @@ def _walk(
     finally:
         if folder is not None and walk.state != "over":
             folder.close()
-    if robot is not None and robot.trouble:
-        raise Trouble(robot.trouble)
+    if simulated is not None and simulated.trouble:
+        raise Trouble(simulated.trouble)
     if not over:
         raise Trouble(f"the walk was left before its end; {_go_on(args, walk.done.values())}")
     return _tell(args, session, panel, folder, walk.done.values(), old, began)

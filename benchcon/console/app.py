@@ -147,7 +147,7 @@ class ConsoleApp(App[int]):
         self._wear(self.preferences)
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
             self.session.jump(first_known(self.session))
-            self.sight.start_anew()
+            self.sight.start_again()
         bench_screen = BenchScreen(self.sight, self._asked)
         self.push_screen(bench_screen)
         if self._first_view:

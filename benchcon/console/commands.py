@@ -66,7 +66,7 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
             else:
                 yield SystemCommand(f"Release {port.port}", port.ident, partial(work.release, port.port))
         for name, board in app.sight.boards.items():
-            title = f"Wink: {printable(app.sight.title_of(name))}"
+            title = f"Identify: {printable(app.sight.title_of(name))}"
             yield SystemCommand(title, "which board is it?", partial(work.wink, board))
     if app.session.panel.parts:
         yield SystemCommand("Picture of the panel", "as it looks from the front, SVG", partial(_picture, app))

@@ -1,6 +1,6 @@
 """The light theme: what the console draws for a dark ground, turned into dark ink on light ground as it leaves.
 
-No widget knows of it. Every colour has its counterpart in one table; a mixture of two is mixed anew from their
+No widget knows of it. Every colour has its counterpart in one table; a mixture of two is mixed again from their
 counterparts, and what is in neither table (Textual's own blends) keeps its hue and turns its lightness round. Displays
 and lamps stay as they are: they sit in dark glass, on a light plate too, or nobody could tell a white lamp that is lit.
 """

@@ -85,7 +85,7 @@ class LinksView(Drawn, can_focus=True):
         Binding("l", "release", "Release the port"),
         Binding("l", "reopen", "Reopen the port"),
         Binding("o", "open", "Open a port"),
-        Binding("w", "wink", "Wink"),
+        Binding("w", "wink", "Identify"),
     ]
 
     def __init__(self, sight: ViewModel, *, brief: bool = False, id: str | None = None) -> None:

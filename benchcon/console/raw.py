@@ -84,7 +84,7 @@ class Raw(Table):
             _count(channel.least) if channel.kind != "display" else "",
             _count(channel.greatest) if channel.kind != "display" else "",
             str(channel.changes),
-            *([str(channel.edges), str(channel.skips)] if wide else []),
+            *([str(channel.edges), str(channel.invalid)] if wide else []),
             _ago(now_us, channel.at_us),
         ]
         colour = UNKNOWN if not current else IVORY if fresh else ENGRAVED if channel.changes else QUIET

@@ -71,7 +71,7 @@ class Transport(Drawn):
     def jump(self, at_us: int) -> None:
         """Go to a time; what was seen before is forgotten."""
         self.session.jump(at_us)
-        self.sight.start_anew()
+        self.sight.start_again()
 
     def step(self, by: int) -> None:
         """On to the next change (`by` > 0), or back to the one before."""
@@ -80,7 +80,7 @@ class Transport(Drawn):
             if not self.session.step():
                 self._nothing("no change comes any more: the recording is at its end")
         elif self.session.step_back():
-            self.sight.start_anew()
+            self.sight.start_again()
         else:
             self._nothing("there is no change before this")
 

@@ -56,10 +56,10 @@ def _of(layout: PanelIndex, it: BoardTrouble) -> list[Finding]:
         because = f"the dead-man of {board} made it dark {times(it.darks)}: it heard nothing from the computer"
         look = "the line to the board; then the computer: a program that hangs, a port or hub put to sleep"
         out.append(_finding("went dark", it.board, because, look, {"darks": it.darks}))
-    if it.unfed:
-        because = f"the supply of what {board} lights went {times(it.unfed)} while it was looked at"
+    if it.no_supply:
+        because = f"the supply of what {board} lights went {times(it.no_supply)} while it was looked at"
         look = "the supply itself, its switch, fuse and plug, and its ground to the board"
-        out.append(_finding("supply lost", it.board, because, look, {"unfed": it.unfed}))
+        out.append(_finding("supply lost", it.board, because, look, {"no_supply": it.no_supply}))
     counts = {"bad_here": it.bad_here, "bad_there": it.bad_there, "missing": it.missing}
     if any(counts.values()):
         said = [

@@ -45,7 +45,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
         return []
-    net, phantoms = _net_and_phantoms(layout, story, names)
+    net, ghosts = _net_and_ghosts(layout, story, names)
     chattering = [burst for burst in chatter.bursts(layout, story) if burst.channel not in in_turn]
     number = {name: n for n, name in enumerate(names)}
     for burst in chattering:
@@ -76,11 +76,11 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     if groups:
         chattering = [burst for burst in chatter.bursts(layout, story, groups) if burst.channel not in in_turn]
     out += _chattering(layout, story, net, chattering, fed)
-    # Wires changed round explain a phantom only where one of the keys that were held is among them.
-    explained |= {p.channel for p in phantoms if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
+    # Wires changed round explain a ghost only where one of the keys that were held is among them.
+    explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
     # What is explained by a whole cause, lines of the matrix changed round for one, was not held as it seemed.
-    phantoms = [p for p in phantoms if {p.channel, *p.corners}.isdisjoint(in_turn)]
-    out += _phantom_findings(layout, phantoms, explained)
+    ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
+    out += _ghost_findings(layout, ghosts, explained)
     return out
 
 
@@ -91,15 +91,15 @@ def _raw(net: Net, fault: NetFault) -> BareFinding:
 def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:
     """Return the contacts `names` (channels) as a net, with a moment for each of `story`; what a matrix without diodes
     cannot tell proves nothing in it."""
-    return _net_and_phantoms(layout, story, names)[0]
+    return _net_and_ghosts(layout, story, names)[0]
 
 
-def _net_and_phantoms(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[_Phantom]]:
+def _net_and_ghosts(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[_Ghost]]:
     net = _net(layout, story, names)
-    phantoms = _phantoms(layout, story, net)
-    without = {layout.matrix_of[phantom.channel] for phantom in phantoms}
+    ghosts = _ghosts(layout, story, net)
+    without = {layout.matrix_of[ghost.channel] for ghost in ghosts}
     _unclear(layout, story, net, without | {name for name, diodes in layout.diodes.items() if not diodes})
-    return net, phantoms
+    return net, ghosts
 
 
 def _net(layout: PanelIndex, story: Story, names: list[str]) -> Net:
@@ -220,23 +220,23 @@ def _together(this: tuple[int, int], that: tuple[int, int], one_board: bool) -> 
     return abs(this[0] - that[0]) <= TOGETHER_US
 
 
-# Phantoms ----------------------------------------------------------------------------------------------------------
+# Ghosts ----------------------------------------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
-class _Phantom:
+class _Ghost:
     channel: str
     corners: tuple[str, ...]
     told: bool
-    """The board said that it is a phantom, and did not tell it as made."""
+    """The board said that it is a ghost, and did not tell it as made."""
     standing: bool
     """Switches that stood made had part in it: nobody was asked to hold all these contacts."""
 
 
-def _phantoms(layout: PanelIndex, story: Story, net: Net) -> list[_Phantom]:
+def _ghosts(layout: PanelIndex, story: Story, net: Net) -> list[_Ghost]:
     """Contacts of a matrix that read made when three others of a rectangle were; those moments are taken out of the
     net."""
-    found: list[_Phantom] = []
+    found: list[_Ghost] = []
     number = {name: n for n, name in enumerate(net.names)}
     for index, moment in enumerate(story.moments):
         made = _made(layout, moment)
@@ -262,7 +262,7 @@ def _phantoms(layout: PanelIndex, story: Story, net: Net) -> list[_Phantom]:
                 if told or (moment.values.get(key) == 1 and moment.before.get(key) != 1):
                     net.sure[number[key]] &= ~(1 << index)
                     standing = not {layout.spots[c].part.name for c in corners} <= set(moment.hand.parts)
-                    found.append(_Phantom(key, corners, told and moment.values.get(key) != 1, standing))
+                    found.append(_Ghost(key, corners, told and moment.values.get(key) != 1, standing))
     return found
 
 
@@ -289,7 +289,7 @@ def _unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str
 
 
 def _masked(layout: PanelIndex, story: Story, moment: SettledStep, matrix: str, here: set[str]) -> set[str]:
-    """Contacts that are made and that the board may keep to itself, since it cannot tell them from a phantom.
+    """Contacts that are made and that the board may keep to itself, since it cannot tell them from a ghost.
 
     It says ``ghost`` when that begins, and nothing when the same keys are held once more.
     """
@@ -307,7 +307,7 @@ def _like(this: SettledStep, that: SettledStep) -> bool:
 
 
 def _shows(key: str, corners: tuple[str, ...], moment: SettledStep) -> bool:
-    """Whether the phantom is there again: told, made, or kept back together with what is really held."""
+    """Whether the ghost is there again: told, made, or kept back together with what is really held."""
     kept_back = any(moment.values.get(corner) == 0 for corner in corners)
     return key in moment.hand.ghosts or moment.values.get(key) == 1 or kept_back
 
@@ -327,7 +327,7 @@ def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
 
 
 def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
-    """The made contacts that a phantom at `key` comes through; where the panel does not tell places, all of them."""
+    """The made contacts that a ghost at `key` comes through; where the panel does not tell places, all of them."""
     place = layout.crosses.get(key)
     if place is None or any(k not in layout.crosses for k in made):
         return tuple(sorted(made))
@@ -348,15 +348,15 @@ def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
     return ()
 
 
-def _phantom_findings(layout: PanelIndex, phantoms: Iterable[_Phantom], explained: set[str]) -> list[Choices]:
-    by_matrix: dict[str, list[_Phantom]] = {}
-    for phantom in phantoms:
-        matrix = layout.matrix_of[phantom.channel]
-        if phantom.told and not layout.diodes.get(matrix, True):
+def _ghost_findings(layout: PanelIndex, ghosts: Iterable[_Ghost], explained: set[str]) -> list[Choices]:
+    by_matrix: dict[str, list[_Ghost]] = {}
+    for ghost in ghosts:
+        matrix = layout.matrix_of[ghost.channel]
+        if ghost.told and not layout.diodes.get(matrix, True):
             continue  # the panel file says that there are no diodes, and the board keeps it harmless
-        if phantom.channel in explained or (phantom.standing and not layout.diodes.get(matrix, True)):
+        if ghost.channel in explained or (ghost.standing and not layout.diodes.get(matrix, True)):
             continue  # so it is built, and nobody was asked to hold these together
-        by_matrix.setdefault(matrix, []).append(phantom)
+        by_matrix.setdefault(matrix, []).append(ghost)
     out: list[Choices] = []
     for matrix, found in by_matrix.items():
         keys = tuple(dict.fromkeys(p.channel for p in found))

@@ -62,7 +62,7 @@ class HandStep:
     """Raw edges, in order (encoders: A·2+B)."""
     readings: tuple[Change, ...] = ()
     """Unfiltered readings of potentiometers."""
-    skips: Mapping[str, int] = field(default_factory=dict)
+    invalid: Mapping[str, int] = field(default_factory=dict)
     """Illegal jumps of encoders during the step."""
     ghosts: tuple[str, ...] = ()
     """Contacts that the board told to be ghosts."""
@@ -147,7 +147,7 @@ class BoardTrouble:
     """How often three heartbeats were missing."""
     darks: int = 0
     """How often its dead-man darkened it."""
-    unfed: int = 0
+    no_supply: int = 0
     """How often the supply of its lamps went while they were looked at."""
     bad_here: int = 0
     """Pieces from the board that were no good line."""
@@ -168,7 +168,7 @@ class BoardTrouble:
         return BoardTrouble(self.board, causes=tuple(dict.fromkeys(self.causes + later.causes)), lit=lit, **counts)
 
 
-BOARD_COUNTS = ("resets", "lost", "silences", "darks", "unfed", "bad_here", "bad_there", "missing")
+BOARD_COUNTS = ("resets", "lost", "silences", "darks", "no_supply", "bad_here", "bad_there", "missing")
 """The counters of `BoardTrouble`."""
 
 Evidence = HandStep | LampLook | DisplayLook | SupplyLook | BoardTrouble
@@ -182,7 +182,11 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
         data |= {"before": dict(evidence.before), "values": dict(evidence.values)}
         for key in ("changes", "edges", "readings"):
             data[key] = [list(c if c.clock_us >= 0 else c[:3]) for c in getattr(evidence, key)]
-        data |= {"skips": dict(evidence.skips), "ghosts": list(evidence.ghosts), "note": evidence.note}
+        data |= {
+            "invalid": dict(evidence.invalid),
+            "ghosts": list(evidence.ghosts),
+            "note": evidence.note,
+        }
         keep = ("what", "do", "outcome") + (("to",) if evidence.do not in ("rest", "still") else ())
     elif isinstance(evidence, LampLook):
         data = {"what": "lamps", "set": dict(evidence.set), "answer": evidence.answer}
@@ -339,7 +343,7 @@ class _Reader:
             changes=self.changes("changes"),
             edges=self.changes("edges"),
             readings=self.changes("readings"),
-            skips=self.numbers("skips"),
+            invalid=self.numbers("invalid"),
             ghosts=self.names("ghosts"),
             note=self.text("note"),
         )

@@ -23,7 +23,7 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
         for name, row in (("right", [t for t in turns if t[0] > 0]), ("left", [t for t in turns if t[0] < 0])):
             if row:
                 out[f"counts_a_detent_{name}"] = round(sum(n for _, n in row) / sum(abs(to) for to, _ in row), 2)
-        out["invalid_transitions"] = sum(h.skips.get(keys[0], 0) for h in hands)
+        out["invalid_transitions"] = sum(h.invalid.get(keys[0], 0) for h in hands)
         return out
     if part.kind == "pot":
         ends = [h.values[keys[0]] for h in hands if h.do == "end" and keys[0] in h.values]

@@ -101,7 +101,7 @@ class _Turn:
     detents: int
     net: int
     travel: int
-    skips: int
+    invalid: int
     followed: bool
     levels: list[int] = field(default_factory=list)
 
@@ -146,7 +146,7 @@ def _turned(moment: SettledStep, channel: str) -> _Turn:
         last = value
     levels = [c.value for c in moment.hand.edges if c.channel == channel]
     followed = bool(moment.hand.changes or moment.hand.edges) or moment.hand.ended_us > moment.hand.began_us
-    return _Turn(moment.hand.to, _signed(end - start), travel, moment.hand.skips.get(channel, 0), followed, levels)
+    return _Turn(moment.hand.to, _signed(end - start), travel, moment.hand.invalid.get(channel, 0), followed, levels)
 
 
 def _signed(counts: int) -> int:
@@ -169,9 +169,13 @@ def _silent(own: str, rows: Mapping[str, list[_Turn]], crossed: list[Choices]) -
     travel = sum(turn.travel for turn in row)
     asked = sum(abs(turn.detents) for turn in row)
     phase = _still_phase([level for turn in row for level in turn.levels])
-    if not phase and sum(turn.skips for turn in row) > 1:
+    if not phase and sum(turn.invalid for turn in row) > 1:
         return _sided(
-            BareFinding("skipping", (own,), {"counts": 0, "expected": "more", "skips": sum(t.skips for t in row)}),
+            BareFinding(
+                "skipping",
+                (own,),
+                {"counts": 0, "expected": "more", "invalid": sum(t.invalid for t in row)},
+            ),
             at,
             crossed,
         )
@@ -201,12 +205,16 @@ def _judge_turns(control: Control, own: str, row: list[_Turn]) -> list[Choices]:
     if lean * wanted < 0:
         out.append([[BareFinding("reversed", (own,), {"on": "encoder"})]])
     expected = max(1, control.detent_counts)
-    skips = sum(turn.skips for turn in row)
+    invalid = sum(turn.invalid for turn in row)
     total = sum(abs(turn.net) for turn in row)
     per = total / sum(abs(turn.detents) for turn in row)
-    detail: dict[str, float] = {"counts": round(per, 2), "expected": expected, "skips": skips}
+    detail: dict[str, float] = {
+        "counts": round(per, 2),
+        "expected": expected,
+        "invalid": invalid,
+    }
     skipping = BareFinding("skipping", (own,), detail)
-    if skips > max(1, total // 50):
+    if invalid > max(1, total // 50):
         out.append([[skipping]])
         return out
     if all(_fits(turn, expected) for turn in row):

@@ -21,7 +21,7 @@ def told_source(panel: Panel, source: SupplySource) -> str:
 def find(
     layout: PanelIndex, looks: Sequence[SupplyLook], lamps: Sequence[LampLook], displays: Sequence[DisplayLook]
 ) -> list[Finding]:
-    """Return what is fed past its switch, and what is not fed by a source that should feed it.
+    """Return what is fed past its switch, and what is not supplied by a source that should feed it.
 
     What lights with everything dark, or never lights at all, is a fault of the part, and found as that.
     """
@@ -64,7 +64,7 @@ def _past(layout: PanelIndex, supply: Supply, parts: list[str], whole: bool) -> 
     else:
         because = f"{_named(layout, parts)} {'is' if len(parts) == 1 else 'are'} lit {off} (supply “{supply.label}”)"
         look = "where the plus of these comes from: not from behind the switch"
-    return _finding(layout, "fed past the switch", supply, parts, whole, because, look, 0)
+    return _finding(layout, "supplied past the switch", supply, parts, whole, because, look, 0)
 
 
 def _not_fed(
@@ -74,7 +74,7 @@ def _not_fed(
     what = f"nothing that “{supply.label}” feeds" if whole else _named(layout, parts)
     because = f"{what} {'is' if whole or len(parts) == 1 else 'are'} {'' if whole else 'not '}lit with {by}"
     look = "that switch, its fuse, and the wire from it to what it feeds"
-    return _finding(layout, "not fed", supply, parts, whole, because, look, number)
+    return _finding(layout, "not supplied", supply, parts, whole, because, look, number)
 
 
 def _named(layout: PanelIndex, parts: list[str]) -> str:

@@ -350,7 +350,7 @@ def _between(spots: list[Spot]) -> str:
     return "solder and insulation between " + " and ".join(where(s) for s in spots)
 
 
-def _phantom(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+def _ghost(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     held = [layout.spots[key] for key in raw.detail["held"]]
     names = ", ".join(name(s) for s in held)
     reads = "is reported as a ghost" if raw.detail.get("told_as") == "ghost" else "reads made"
@@ -373,7 +373,7 @@ def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 def _skipping(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
-    jumps = f", {d['skips']} invalid transitions" if d.get("skips") else ""
+    jumps = f", {d['invalid']} invalid transitions" if d.get("invalid") else ""
     return (
         f"{name(spots[0])} gives {d['counts']} counts a detent on average instead of {d['expected']}{jumps}",
         f"its contacts and {where(spots[0])}: worn, dirty or loose",
@@ -618,7 +618,7 @@ SENTENCES: dict[str, _Sayer] = {
     "chattering": _chattering,
     "crossed": _crossed,
     "shorted": _shorted,
-    "ghost": _phantom,
+    "ghost": _ghost,
     "positions crossed": _positions,
     "position missing": _missing,
     "reversed": _reversed,

@@ -326,7 +326,7 @@ class Talk:
             self.ask(words, answer)
 
     def take_ident(self, ident: str, answer: Answer) -> None:
-        """The board shall be called `ident` from now on."""
+        """Give the board the ident `ident`."""
 
         def done(outcome: Outcome) -> None:
             answer(outcome)
@@ -343,7 +343,7 @@ class Talk:
             self.pump()
 
     def want(self, values: dict[str, int], answer: Answer) -> None:
-        """BoardOutputs shall show these values, within the limits of the house."""
+        """Have outputs show these values, as far as the limits allow."""
         if why := self.may("set") or ("" if self.live else "no link"):
             answer(held(why, ("set", *values)))
             return
@@ -351,7 +351,7 @@ class Talk:
         self.pump()
 
     def wink(self, answer: Answer) -> None:
-        """The board shall wink."""
+        """Have the board identify itself (`wink`)."""
         if why := self.may("wink"):
             answer(held(why, ("wink",)))
             return

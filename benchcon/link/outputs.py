@@ -100,7 +100,7 @@ class BoardOutputs:
     # --- what is wanted --------------------------------------------------------------------------------------------
 
     def want(self, values: Mapping[str, int], token: Any) -> None:
-        """These outputs shall show these values; `token` comes back in a `WishDone`."""
+        """Have these outputs show these values; `token` comes back in a `WishDone`."""
         wish = Wish(token, values)
         for channel, value in values.items():
             output = self._output(channel)
@@ -118,7 +118,7 @@ class BoardOutputs:
         self._blinking(output, on)
 
     def want_wink(self, token: Any) -> None:
-        """The board shall wink, as soon as that makes nothing flash too often. One that waits already is enough."""
+        """Have the board wink, as soon as that makes nothing flash too often. One that waits already is enough."""
         if self._wink is not None:
             self._done.append(WishDone(token, None, "wink"))
             self._count("wink")

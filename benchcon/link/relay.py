@@ -454,7 +454,7 @@ class Relay:
                     return
                 if events:
                     again = self._turn(events, far_fd, up, down)
-                # The recorder is woken when nothing is to be passed on: it shall not be in the way of what is.
+                # The recorder is woken when nothing is to be passed on: it must not hold up what is.
                 if self._told and (not events or self._untold > TELL_BYTES):
                     self._write_told()
             if time.monotonic() >= next_look_s:

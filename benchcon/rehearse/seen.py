@@ -149,7 +149,7 @@ class SeenOutputs:
         if name not in self.live:
             return False
         known = [self.state.boards.get(source) for source, each in self._sources.items() if each == name]
-        return not any(board is not None and board.unfed for board in known)
+        return not any(board is not None and board.no_supply for board in known)
 
     def stands(self, name: str) -> str:
         """Return how the board called `name` stands: ``live``, ``dark`` or ``gone``."""
@@ -270,7 +270,15 @@ class SeenOutputs:
         board = self.state.boards.get(source)
         if board is None:
             return ()
-        return board.ident, board.link, board.dark, board.unfed, board.known, board.boots, board.last_heard_us is None
+        return (
+            board.ident,
+            board.link,
+            board.dark,
+            board.no_supply,
+            board.known,
+            board.boots,
+            board.last_heard_us is None,
+        )
 
     def _output(self, name: str, channel: str, source: int, outputs: set[str], known: bool = True) -> None:
         part = self._at.get((name, channel))
@@ -286,7 +294,7 @@ class SeenOutputs:
         channel = board.channels.get(part.channel.id)
         if channel is None or channel.value is None:
             return None
-        value = 0 if board.unfed else channel.value
+        value = 0 if board.no_supply else channel.value
         if isinstance(part, Lamp):
             return looks_permille(part, value)
         return (value & ((1 << 8 * part.digits) - 1)).to_bytes(part.digits, "big")

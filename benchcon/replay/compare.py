@@ -22,7 +22,7 @@ from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 TOLERANCE_US = 100_000
 COUNTS = 4
 PASSING_US = 150_000
-"""Contacts that are passed on the way to another position are made for less (a robot hand takes 30 ms each)."""
+"""Contacts that are passed on the way to another position are made for less (a simulated hand takes 30 ms each)."""
 IGNORED = "ignored, as was asked for"
 """Why a channel is left out, if nobody says more."""
 MOST_KEPT = 1000

@@ -1,8 +1,8 @@
 """Doing again what a capture says was done, on boards that are there now, and comparing what comes of it.
 
 The host's requests are sent at the recorded times, or as fast as window, flash and current limits allow; the link
-sends them, so its limits hold. Inputs are moved by a robot hand, or by the user, who is asked; where there is neither
-they are left out, which is said.
+sends them, so its limits hold. Inputs are moved by a simulated hand, or by the user, who is asked; where there is
+neither they are left out, which is said.
 """
 
 from __future__ import annotations

@@ -172,7 +172,7 @@ _INPUTS = {
 _OUTPUTS = {
     "dead": FaultKind((LAMP, DISPLAY), 1, 1),
     "always_on": FaultKind((LAMP,), 1, 1),
-    "fed_past_the_switch": FaultKind((LAMP, DISPLAY), 1, 64),
+    "supplied_past_the_switch": FaultKind((LAMP, DISPLAY), 1, 64),
     "dim": FaultKind((LAMP,), 1, 1, {"to": _share(300)}),
     "lit_together": FaultKind((LAMP,), 2, 16),
     "shared_resistor": FaultKind((LAMP,), 2, 16),

@@ -31,7 +31,7 @@ class Lamps:
         self.powered = False
         self.supply_mv = wiring.supply_mv
         """Supply, unloaded."""
-        self.unfed: set[str] = set()
+        self.no_supply: set[str] = set()
         """Lamps and displays whose own supply is off."""
         self.lit: dict[str, int] = dict.fromkeys(wiring.colours, 0)
         """How light each lamp really is, in permille of lightness."""
@@ -53,13 +53,13 @@ class Lamps:
         lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
         segments = {id_: self._driven.get(id_, 0).to_bytes(digits, "big") for id_, digits in self.wiring.digits.items()}
         shown = loom.shown(segments, self.wiring, self.faults, feeds)
-        past = {id_ for fault in loom.of_kind(self.faults, "fed_past_the_switch") for id_ in fault.channels}
+        past = {id_ for fault in loom.of_kind(self.faults, "supplied_past_the_switch") for id_ in fault.channels}
         if past and self.powered and not feeds:
             fed = loom.lit(self._lamps(), self.wiring, self.faults, True, self.broken)
             lit |= {id_: level for id_, level in fed.items() if id_ in past}
             showing = loom.shown(segments, self.wiring, self.faults, True)
             shown |= {id_: digits for id_, digits in showing.items() if id_ in past}
-        for id_ in self.unfed - past:
+        for id_ in self.no_supply - past:
             if id_ in lit:
                 lit[id_] = 0
             else:
@@ -81,9 +81,9 @@ class Lamps:
         if not only:
             self.supply_mv = millivolts
         elif millivolts >= LEAST_SUPPLY_MV:
-            self.unfed.difference_update(only)
+            self.no_supply.difference_update(only)
         else:
-            self.unfed.update(only)
+            self.no_supply.update(only)
 
     @property
     def feeds(self) -> bool:

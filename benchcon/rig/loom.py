@@ -66,7 +66,7 @@ def contacts(
         reads.update(copper.matrix(wiring, name, reads, faults, name in wiring.bare))
     for name, group in without_diodes(wiring, faults).items():
         if name not in wrong:
-            _phantoms(reads, group, off)
+            _ghosts(reads, group, off)
     for fault in of_kind(faults, "follows"):
         first, second = fault.channels
         if first in reads:
@@ -127,7 +127,7 @@ def on_a_loop(reads: Mapping[str, bool], group: Mapping[str, Crossing]) -> set[s
     return found
 
 
-def _phantoms(reads: dict[str, bool], group: Mapping[str, Crossing], off: Collection[str]) -> None:
+def _ghosts(reads: dict[str, bool], group: Mapping[str, Crossing], off: Collection[str]) -> None:
     joined = _joined([group[id_] for id_ in group if reads[id_]])
     for id_, at in group.items():
         row, column = ("r", at.row), ("c", at.column)

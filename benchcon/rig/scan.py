@@ -86,7 +86,7 @@ class Scan:
         self.values: dict[str, int] = {}
         """What the board says of each input."""
         self.raw: set[str] = set()
-        self.skips: dict[str, int] = {}
+        self.invalid: dict[str, int] = {}
         self._levels: dict[str, int] = {}
         self._sampled: dict[str, int] = {}
         self._settling: dict[str, list[Action]] = {}
@@ -99,7 +99,7 @@ class Scan:
                 self.values[id_] = parts.reads(id_)
                 self._sampled[id_] = parts.reads(id_)
             elif kind == "encoder":
-                self.values[id_], self.skips[id_], self._levels[id_] = 0, 0, parts.reads(id_)
+                self.values[id_], self.invalid[id_], self._levels[id_] = 0, 0, parts.reads(id_)
             elif kind == "pot":
                 pot = self._pots[id_] = _Pot(parts.sample(id_))
                 self.values[id_] = round(pot.filtered)
@@ -145,7 +145,7 @@ class Scan:
         value = self.parts.reads(id_)
         if value == self.values[id_]:
             return
-        if value and id_ in loom.told_as_ghosts(self.wiring, self.faults) and self._may_be_phantom(id_):
+        if value and id_ in loom.told_as_ghosts(self.wiring, self.faults) and self._may_be_ghost(id_):
             if id_ not in self._ghosts:
                 self._ghosts.add(id_)
                 self._later(at_us, lambda when_us: self.tells.ghost(when_us, [id_]))
@@ -160,7 +160,7 @@ class Scan:
             self._ghosts.discard(other)
             self._wait(other, at_us + SCAN_US)
 
-    def _may_be_phantom(self, id_: str) -> bool:
+    def _may_be_ghost(self, id_: str) -> bool:
         groups = loom.without_diodes(self.wiring, self.faults)
         for group in groups.values():
             if id_ in group:
@@ -188,8 +188,8 @@ class Scan:
             self.tells.edge(at_us, id_, levels)
         count = _COUNT.get((before, levels))
         if count is None:
-            self.skips[id_] = self.skips[id_] + 1 & 0xFFFF
-            self._later(_scan(at_us), lambda when_us: self.tells.skipped(when_us, id_, self.skips[id_]))
+            self.invalid[id_] = self.invalid[id_] + 1 & 0xFFFF
+            self._later(_scan(at_us), lambda when_us: self.tells.skipped(when_us, id_, self.invalid[id_]))
         else:
             self.change(_scan(at_us), id_, self.values[id_] + count & 0xFFFF)
 

@@ -1,4 +1,4 @@
-"""What shall happen when: one queue for a whole simulated board, in microseconds, without a clock of its own."""
+"""What is to happen when: one queue for a whole simulated board, in microseconds, without a clock of its own."""
 
 from __future__ import annotations
 

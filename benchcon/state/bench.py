@@ -238,7 +238,7 @@ class BenchState:
             board.outputs_off(event.at_us)
         elif word == "skip" and rest:
             for channel_id, value in settings(rest):
-                board.channel(channel_id).skips = value
+                board.channel(channel_id).invalid = value
         elif word == "ghost":
             for channel_id in rest:
                 board.channel(channel_id).ghost = True

@@ -14,7 +14,7 @@ SLOW_US = 12_000
 """No request and answer of ordinary length takes so long at 115200 baud (66 bytes and a board's scan: 7 ms); an adapter
 that holds bytes back for 16 ms makes every one later than this."""
 
-UNFED_MV = 2500
+NO_SUPPLY_MV = 2500
 """A board that tells a supply below this says that its lamps and displays have none: no driver of lamps or displays
 works under it (common practice, no source)."""
 
@@ -24,9 +24,9 @@ MOST_CHANNELS = 512
 CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "display"})
 
 
-def is_unfed(supply_mv: int) -> bool:
+def is_without_supply(supply_mv: int) -> bool:
     """Whether this supply means that nothing is lit, whatever the board drives. 0 means that it does not say."""
-    return 0 < supply_mv < UNFED_MV
+    return 0 < supply_mv < NO_SUPPLY_MV
 
 
 _PLAIN = (
@@ -179,9 +179,9 @@ class BoardState:
         return self.link == "refused" and self.link_detail == "duplicate"
 
     @property
-    def unfed(self) -> bool:
+    def no_supply(self) -> bool:
         """Whether the board says that the supply of its lamps and displays is gone."""
-        return is_unfed(self.supply_mv)
+        return is_without_supply(self.supply_mv)
 
     def value_now(self, channel_id: str, now_us: int) -> int | None:
         """Return a channel's value if it may be shown as current, else None."""

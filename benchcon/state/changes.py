@@ -46,7 +46,7 @@ class Changes:
     """Eats batches and gives changes, in order; a value that is first known is one too.
 
     As channels were told last, whatever has become of their board; or, with `shown`, as they may be shown as current:
-    not known while the board is silent, lost or not there, and after it was lost not before it has told them anew.
+    not known while the board is silent, lost or not there, and after it was lost until it has reported them again.
     Silence is no record, so call `tick` as well. The stamps of a board's changes never decrease.
     """
 

@@ -21,7 +21,7 @@ _FIELDS = (
     "raw_on",
     "raw_level",
     "edges",
-    "skips",
+    "invalid",
     "ghost",
     "blinking",
     "wanted",
@@ -41,7 +41,7 @@ _FIRST: dict[str, Any] = {
     "raw_on": False,
     "raw_level": None,
     "edges": 0,
-    "skips": 0,
+    "invalid": 0,
     "ghost": False,
     "blinking": False,
     "wanted": None,
@@ -74,7 +74,7 @@ class ChannelState:
         self.raw_level: int | None = None
         """Pin level before inversion (encoder: A·2+B; potentiometer: unfiltered counts), where raw is on."""
         self.edges: int = 0
-        self.skips: int = 0
+        self.invalid: int = 0
         """Illegal jumps of an encoder, as the board counts them."""
         self.ghost: bool = False
         """A contact of a matrix that the board takes for a ghost."""

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from benchcon.panel.model import Control
 from benchcon.panel.reading import detents, position_of_code
 from benchcon.state import BenchState
-from benchcon.state.board import is_unfed
+from benchcon.state.board import is_without_supply
 from benchcon.timing.clocks import Clocks, Epoch
 from benchcon.wire import events as ev
 
@@ -81,7 +81,7 @@ class Moments:
         elif sort is ev.Answered:
             self._answered(event)  # type: ignore[arg-type]
         elif sort is ev.Alive:
-            self._stands_off(event.source, event.at_us, event.dark or is_unfed(event.supply_mv))  # type: ignore[union-attr]
+            self._stands_off(event.source, event.at_us, event.dark or is_without_supply(event.supply_mv))  # type: ignore[union-attr]
             if event.dark:  # type: ignore[union-attr]
                 self._outputs_off(event.source)
         elif (sort is ev.Told and event.words[0] == "dark") or sort is ev.Boot:  # type: ignore[union-attr]

@@ -69,7 +69,7 @@ class Feed:
         self.watchers: list[Callable[[list[ValueChange]], None]] = []
         """As `listeners`, with what has changed."""
         self.changes_missed = False
-        """Some changes went unseen, because the screen stood still: how all stands has to be taken in anew."""
+        """Some changes went unseen, because the screen stood still: everything has to be read in again."""
         self._changes: deque[list[ValueChange]] = deque()
         self._changes_count = 0
 
@@ -175,7 +175,7 @@ class Feed:
         at_us = self.fresh.get(name)
         return at_us is not None and 0 <= now_us - at_us < FRESH_US
 
-    def start_anew(self) -> None:
+    def start_again(self) -> None:
         """Forget what was seen: a replay has jumped elsewhere."""
         self.refill((), whole=True)
         self.fresh.clear()

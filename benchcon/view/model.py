@@ -260,11 +260,11 @@ class ViewModel:
             self.feed.drain()
             self.feed.refill(*self._behind.events(most, worth_telling))
 
-    def start_anew(self) -> None:
+    def start_again(self) -> None:
         """A replay has jumped: forget what was seen, and look again."""
         self._read_back = 0
         self._held.clear()
-        self.feed.start_anew()
+        self.feed.start_again()
         self._seen = None
         self._counted = (0, {})
         self.look()

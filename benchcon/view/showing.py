@@ -105,7 +105,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is told less looks like the others
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
-    if board.unfed:
+    if board.no_supply:
         return Showing(True, NO_SUPPLY, 0, sort="dark")
     if board.channels[lamp.channel.id].blinking:
         return Showing(True, "blink", level, sort="blink")
@@ -121,7 +121,7 @@ def _display(display: Display, board: BoardState, now_us: int) -> Showing:
     segments = (value & ((1 << 8 * display.digits) - 1)).to_bytes(display.digits, "big")
     if board.dark:
         return Showing(True, "dark", segments=segments, sort="dark")
-    if board.unfed:
+    if board.no_supply:
         return Showing(True, NO_SUPPLY, segments=bytes(display.digits), sort="dark")
     return Showing(True, decode(segments).strip() or "blank", segments=segments)
 

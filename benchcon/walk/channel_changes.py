@@ -18,7 +18,7 @@ class Hearing:
         """Source number → the board's name on the panel."""
         self.sources: dict[str, int] = {}
         """The other way round."""
-        self._skips: dict[str, int] = {}
+        self._invalid: dict[str, int] = {}
 
     def meet(self) -> None:
         """Find the panel's boards on the bench; those found before stay."""
@@ -29,13 +29,13 @@ class Hearing:
                     self.names[found.source] = board.name
                     self.sources[board.name] = found.source
                     for channel in found.channels.values():
-                        self._skips.setdefault(f"{board.name}.{channel.id}", channel.skips)
+                        self._invalid.setdefault(f"{board.name}.{channel.id}", channel.invalid)
 
     def was_reset(self, board: str) -> None:
         """The board counts from nothing again."""
-        for key in self._skips:
+        for key in self._invalid:
             if key.startswith(f"{board}."):
-                self._skips[key] = 0
+                self._invalid[key] = 0
 
     def changes(self, event: ev.Event) -> list[tuple[Change, str]]:
         """Return what `event` says of channels, each with how it was heard, as in `machine.Walk.heard`."""
@@ -69,8 +69,8 @@ class Hearing:
                     total = int(count, 16)
                 except ValueError:
                     continue
-                by = (total - self._skips.get(key, 0)) & 0xFFFF
-                self._skips[key] = total
+                by = (total - self._invalid.get(key, 0)) & 0xFFFF
+                self._invalid[key] = total
                 out.append((Change(event.at_us, key, by, event.clock_us), "skip"))
         return out
 

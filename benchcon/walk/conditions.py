@@ -69,7 +69,7 @@ RESET = Condition("reset", "was reset", "", True)
 SETTLING = Condition("reset", "was reset", "", False)
 GAP = Condition("gap", "has lost lines on the way", "", True)
 DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it too", False, "is dark no more")
-UNFED = Condition("no supply", "has no supply", "switch its supply on", False, "has supply again")
+NO_SUPPLY = Condition("no supply", "has no supply", "switch its supply on", False, "has supply again")
 BAD = Condition("bad lines", "had damaged lines", "", False)
 
 Held = tuple[tuple[str, Condition], ...]
@@ -184,18 +184,20 @@ class Conditions:
         if self.feeding.told(board, event):
             asked = walk.state == "look" and walk.step is not None and walk.step.do in LOOKS
             self._dimmed[board] += asked and board in self.concerned(walk)
-            return self._happened_to(board, UNFED)
+            return self._happened_to(board, NO_SUPPLY)
         if event.dark:
             return [] if board in self._was_dark else self._darkened(board, at_once=False)
         self._was_dark.discard(board)
         for look in (False, True):
-            if event.at_us > self._doubtful.get((board, look), ("", 0))[1] and not (look and self.is_unfed(board)):
+            if event.at_us > self._doubtful.get((board, look), ("", 0))[1] and not (
+                look and self.is_without_supply(board)
+            ):
                 self._doubtful.pop((board, look), None)
         return []
 
-    def is_unfed(self, board: str) -> bool:
+    def is_without_supply(self, board: str) -> bool:
         """Whether the board has said that its lamps have no supply."""
-        return board in self.feeding.unfed
+        return board in self.feeding.no_supply
 
     def _darkened(self, board: str, at_once: bool) -> list[str]:
         self._was_dark.add(board)
@@ -282,7 +284,7 @@ class Conditions:
             return SETTLING
         if state.dark:
             return DARK
-        return UNFED if self.is_unfed(board) else None
+        return NO_SUPPLY if self.is_without_supply(board) else None
 
     def fallen(self, walk: Walk) -> tuple[Condition, ...]:
         """Return what happened to the boards of the group at hand since it was begun and matters to its step."""
@@ -328,7 +330,7 @@ class Conditions:
             by.setdefault(what, []).append(board)
         said = []
         for what, boards in by.items():
-            if what is UNFED:
+            if what is NO_SUPPLY:
                 said.append(self.feeding.advice(boards))
                 continue
             names = " and ".join(f"'{printable(board)}'" for board in boards)
@@ -341,4 +343,4 @@ class Conditions:
 def _matters(what: Condition, walk: Walk) -> bool:
     """Whether `what` touches what the step at hand asks; that a supply is off is just what is looked at there."""
     do = walk.step.do if walk.step is not None else ""
-    return what.hands or do in LOOKS or (do in SUPPLY_LOOKS and what is not UNFED)
+    return what.hands or do in LOOKS or (do in SUPPLY_LOOKS and what is not NO_SUPPLY)

@@ -1,4 +1,4 @@
-"""What a face of the walk is: it shows prompts, makes sounds, and posts answers. And the robot's face."""
+"""What a face of the walk is: it shows prompts, makes sounds, and posts answers; and the face of a simulated hand."""
 
 from __future__ import annotations
 
@@ -72,8 +72,8 @@ class Scene:
 class WalkInterface(Protocol):
     """Called on the runner's thread only; answers may be posted from any thread."""
 
-    robot: bool
-    """A robot's hand: it says when it is done, so nothing is shown before the boards are ready for it."""
+    simulated: bool
+    """A simulated hand: it says when it is done, so nothing is shown before the boards are ready for it."""
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
         """The walk begins."""
@@ -91,17 +91,17 @@ class WalkInterface(Protocol):
         """The walk is over, or was left."""
 
 
-class RobotFace:
+class SimulatedHandFace:
     """Works the controls of simulated boards through their hands, and answers from what is really lit."""
 
-    robot = True
+    simulated = True
 
     def __init__(self, hands: Mapping[str, Hand], look_s: float = 0.0) -> None:
         """`hands`: by the board's name on the panel. `look_s`: how long it looks before it answers."""
         self.hands = dict(hands)
         self.look_s = look_s
         self.trouble = ""
-        """Why the robot gave up, if it did."""
+        """Why the hand gave up, if it did."""
         self._scenes: queue.Queue[Scene | None] = queue.Queue()
         self._thread: threading.Thread | None = None
         self._layout: PanelIndex | None = None
@@ -113,14 +113,14 @@ class RobotFace:
         self._moved = False
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
-        """Start the robot's own thread."""
+        """Start the hand's own thread."""
         for board, hand in self.hands.items():
             with contextlib.suppress(Trouble):  # an emulated chip knows single channels only
                 kinds = hand.parts()
                 at = hand.where()
                 self._home[board] = {name: to for name, to in at.items() if kinds.get(name, ("",))[0] != "encoder"}
         self._layout = layout
-        self._thread = threading.Thread(target=self._work, args=(layout, post), name="robot", daemon=True)
+        self._thread = threading.Thread(target=self._work, args=(layout, post), name="simulated hand", daemon=True)
         self._thread.start()
 
     def show(self, scene: Scene) -> None:
@@ -237,7 +237,7 @@ class RobotFace:
         """Look until all is as it should be, or for as long as a lamp may take to come and go before an eye."""
         expected: dict[str, Seen] = {name: Seen() for name, level in scene.wants.lamps.items() if level}
         pictures = {name: picture for name, picture in scene.wants.displays.items() if any(picture)}
-        if scene.step is not None and scene.step.do == "unfed":
+        if scene.step is not None and scene.step.do == "no_supply":
             expected, pictures = {}, {}
         slow = scene.step is not None and scene.step.supply
         for wait_s in (*LOOKS_S, *SUPPLY_LOOKS_S) if slow else LOOKS_S:
@@ -275,7 +275,7 @@ class RobotFace:
 
 
 SWEEP_PERCENT = 5
-"""By how much of its travel a robot turns a potentiometer at a time."""
+"""By how much of its travel a simulated hand turns a potentiometer at a time."""
 LOOKS_S = (0.05, 0.1, 0.15)
 """Waits between looks: a lamp that is dimmed by modulation is measured over a tenth of a second."""
 SUPPLY_LOOKS_S = (0.3, 0.4, 0.5, 0.5, 0.5)
@@ -285,4 +285,4 @@ BARELY = 20
 DIM = 0.6
 """Share of the wanted lightness below which a lamp counts as dim."""
 
-__all__ = ["FaceAnswer", "Post", "RobotFace", "Scene", "WalkInterface"]
+__all__ = ["FaceAnswer", "Post", "Scene", "SimulatedHandFace", "WalkInterface"]

@@ -21,7 +21,7 @@ something odd in it is asked once more by itself before the walk goes on, so tha
 a fault.
 
 A hand cannot have followed a new prompt within 0.2 s, so changes until then still belong to the step before (a switch
-on its way past a position, a contact that goes on chattering), unless a robot says *acting*.
+on its way past a position, a contact that goes on chattering), unless a simulated hand says *acting*.
 """
 
 from __future__ import annotations
@@ -191,7 +191,7 @@ class Walk:
             self._look_at(now_us)
 
     def acting(self) -> None:
-        """A robot begins to move: what changes from now on belongs to the step at hand, however soon it comes."""
+        """A simulated hand begins to move: what changes from now on belongs to this step, however soon it comes."""
         self._late.forget()
 
     @property

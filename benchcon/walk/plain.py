@@ -56,7 +56,7 @@ _COLOURS = ("red", "amber", "green", "blue", "white")
 class PlainFace:
     """Prompts on a text stream, answers from another."""
 
-    robot = False
+    simulated = False
 
     def __init__(
         self,
@@ -300,7 +300,7 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
 def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAnswer:
     """What was lit though its supply is off; or what was dark though it is on."""
     if _SHORT.get(text, text) == "nothing":
-        return FaceAnswer("otherwise" if step.do == "fed" else "same", number)
+        return FaceAnswer("otherwise" if step.do == "supplied" else "same", number)
     names = layout.with_names(text, _WORDS).casefold().replace(",", " ").split()
     for name in names:
         if name not in step.parts:

@@ -14,7 +14,7 @@ from benchcon.walk.patterns import within
 
 LOOKS = ("dark", "lamp", "display")
 """What is asked of the eye, of outputs that have supply."""
-SUPPLY_LOOKS = ("unfed", "fed")
+SUPPLY_LOOKS = ("no_supply", "supplied")
 """What is asked of the eye while supplies are switched off and on."""
 EIGHT = b"\x7f"
 """All segments of a figure."""
@@ -30,14 +30,14 @@ DETENTS = 10
 class Step:
     """One prompt. `do` is one of `evidence.ACTIONS`, or ``dark`` (all outputs off), ``lamp`` or ``digits`` (a look).
 
-    Of a supply: ``starting`` (wait until it has started), ``unfed`` and ``fed``, a look at what it feeds, all of it
-    told to light.
+    Of a supply: ``starting`` (wait until it has started), ``no_supply`` and ``supplied``, a look at what it feeds, all
+    of it told to light.
     """
 
     do: str
     parts: tuple[str, ...] = ()
     to: int = 0
-    """put, turn, end: as in `evidence.Hand`; starting: milliseconds; fed: the source, 1 the first."""
+    """put, turn, end: as in `evidence.Hand`; starting: milliseconds; supplied: the source, 1 the first."""
     picture: bytes = b""
     supply: str = ""
     """Name of the supply that the step is about."""
@@ -237,12 +237,12 @@ def _supply_steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -
         return to is not None
 
     if switched(None):
-        out.append(Step("unfed", fed, supply=supply.name))
+        out.append(Step("no_supply", fed, supply=supply.name))
     for number, source in enumerate(supply.sources, 1):
         if source in wired_sources(panel, supply) and switched(source):
             if source.after_us:
                 out.append(Step("starting", (), source.after_us // 1000 + STARTED_MS, supply=supply.name))
-            out.append(Step("fed", fed, number, supply=supply.name))
+            out.append(Step("supplied", fed, number, supply=supply.name))
     for control in controls:  # nothing is held down for the rest of the walk
         if at[control.name] in spring_of(control):
             out.append(Step("put", (control.name,), 0))
@@ -264,7 +264,7 @@ def _lit_together(panel: Panel, supply: Supply) -> tuple[str, ...]:
 
 def lit_but(step: Step, pointed: Collection[str]) -> dict[str, Seen]:
     """Return what was lit at a supply's `step`, where a person `pointed` at what is not as it should be."""
-    return {name: Seen() for name in step.parts if (name in pointed) != (step.do == "fed")}
+    return {name: Seen() for name in step.parts if (name in pointed) != (step.do == "supplied")}
 
 
 def _on(panel: Panel, board: str) -> list[str]:

@@ -23,7 +23,7 @@ class Prompt:
     """What to answer, or what happens by itself."""
     parts: tuple[str, ...] = ()
     number: int = 0
-    """The how manieth part this is, of so many: controls, lamps and displays count, hands off and all dark do not."""
+    """Which part this is, and of how many: controls, lamps and displays count, hands off and all dark do not."""
     of: int = 0
     again: bool = False
     """Asked once more, because something was odd."""
@@ -110,7 +110,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     if step.do == "starting":
         return f"{supply.label}: starting", f"{supply.label} takes {step.to / 1000:.0f} s to start.", _BY_ITSELF
     fed = f"all that {supply.label} feeds ({counted(len(step.parts), 'part')})"
-    if step.do == "unfed":
+    if step.do == "no_supply":
         ask = f"{supply.label} is switched off: {fed} is told to light, and should be dark."
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
     by = told_source(layout.panel, supply.sources[step.to - 1])

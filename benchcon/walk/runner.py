@@ -41,7 +41,7 @@ STEP_US = 60_000_000
 ASKS = 3
 """So often a group is asked whose board is reset, or has its lines damaged, each time; then it is given up."""
 RAW_US = 150_000
-"""How long a robot waits for raw edges to be switched on."""
+"""How long a simulated hand waits for raw edges to be switched on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ class Runner:
         self._at_hand = ""
 
     def run(self) -> bool:
-        """Walk. Returns True if the plan was done, False if the person (or the robot) left. Raises `Trouble`."""
+        """Walk. Returns True if the plan was done, False if the person (or simulated hand) left. Raises `Trouble`."""
         walk = self.walk
         end = self.session.subscribe(self._inbox.put)
         try:
@@ -253,7 +253,7 @@ class Runner:
     def _given_up(self, held: Held, now: int) -> bool:
         """Skip the group at hand if nobody is there to mend what holds, and it has held for long."""
         boards = {board for board, _ in held}
-        if not self.face.robot or (now - self._held_since <= PATIENCE_US and not self._hopeless.issuperset(boards)):
+        if not self.face.simulated or (now - self._held_since <= PATIENCE_US and not self._hopeless.issuperset(boards)):
             return False
         self._hopeless |= boards
         self._give_up(self.conditions.advice(held), now)
@@ -267,7 +267,7 @@ class Runner:
         if walk.group is None:
             return
         name = walk.group.name
-        if self.face.robot or not all(each.person for each in fell):
+        if self.face.simulated or not all(each.person for each in fell):
             self._asks[name] = self._asks.get(name, 1) + 1
         self._hopeless -= set(boards)
         walk.values.update(self.hearing.values())
@@ -386,16 +386,16 @@ class Runner:
         if self._retry_us and now >= self._retry_us and not self._held:
             self._retry_us, self._wants_shown = 0, -1
         self._mind_outputs(now)
-        if self.face.robot and walk.step_number != self._step_at[0]:
+        if self.face.simulated and walk.step_number != self._step_at[0]:
             self._step_at = walk.step_number, now
-        elif self.face.robot and walk.state != "over" and now - self._step_at[1] > STEP_US:
+        elif self.face.simulated and walk.state != "over" and now - self._step_at[1] > STEP_US:
             self._step_at = walk.step_number, now
             self._give_up("nothing came of it", now)
         if self._raw_waiting and now >= self._raw_until:
             self._raw_waiting.clear()
 
     def _mind_outputs(self, now: int) -> None:
-        """Tell a person for as long as outputs that take long are not as wanted; a robot gives them up."""
+        """Tell a person for as long as outputs that take long are not as wanted; a simulated hand gives them up."""
         walk = self.walk
         setting = (walk.step_number, walk.wants_number) if walk.state == "light" and not self._held else ()
         if setting != self._setting:
@@ -403,7 +403,7 @@ class Runner:
         if not setting or self._late or now - self._setting_since <= STUCK_US:
             return
         why = self._what_holds()
-        if self.face.robot:
+        if self.face.simulated:
             self._give_up(f"could not be lit: {why}", now)
         else:
             self._late = f"The outputs are not as wanted yet ({why}). Skip this one if it stays so."
@@ -437,7 +437,7 @@ class Runner:
             walk.progress.happened_to(self.conditions.evidence())
         for line in walk.journal(self._now()):
             self.write(line)
-        if self.face.robot and self._raw_waiting:
+        if self.face.simulated and self._raw_waiting:
             return
         stands = (walk.step_number, walk.state, walk.wants_number, walk.answer_button)
         look = (*stands, walk.instead(), self._trouble(), self._late)
@@ -482,7 +482,7 @@ class Runner:
     def _signal(self, word: str) -> None:
         """A proved lamp says that a step was right, where no screen is seen."""
         walk = self.walk
-        if word == "right" and not self.face.robot and walk.signal_lamp and walk.state in ("ask", "wait"):
+        if word == "right" and not self.face.simulated and walk.signal_lamp and walk.state in ("ask", "wait"):
             self.outputs.pulse = walk.signal_lamp
             self._pulse_until = self._now() + PULSE_US
             self.outputs.apply(walk.wants, lambda failed: None)

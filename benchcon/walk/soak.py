@@ -16,7 +16,7 @@ from benchcon.panel.electrics import display_ma, lamp_ma
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.panel.summary import counted
-from benchcon.state.board import is_unfed
+from benchcon.state.board import is_without_supply
 from benchcon.text import times
 from benchcon.units import quantity
 from benchcon.walk.wants import Wants
@@ -95,7 +95,7 @@ class Strained:
     worst_loop_us: int = 0
     signs: int = 0
     """Heartbeats that told the supply."""
-    unfed: int = 0
+    no_supply: int = 0
     """Of them those that told that lamps and displays have none: nothing was lit then, and nothing strained."""
     _first_bad: int | None = None
 
@@ -107,8 +107,8 @@ class Strained:
         self.worst_loop_us = max(self.worst_loop_us, worst_loop_us)
         self.now_mv = supply_mv
         self.signs += supply_mv > 0
-        if is_unfed(supply_mv):
-            self.unfed += 1
+        if is_without_supply(supply_mv):
+            self.no_supply += 1
         elif supply_mv:
             if dark:
                 self.rest_mv = max(self.rest_mv, supply_mv)
@@ -129,9 +129,11 @@ class Strained:
     def complaints(self) -> dict[str, str]:
         """What is wrong, by a word that stays the same while the figures grow, one line each."""
         out: dict[str, str] = {}
-        if self.unfed:
-            when = "all the time" if self.unfed == self.signs else f"for {self.unfed} of {self.signs} heartbeats"
-            out["unfed"] = (
+        if self.no_supply:
+            when = (
+                "all the time" if self.no_supply == self.signs else f"for {self.no_supply} of {self.signs} heartbeats"
+            )
+            out["no_supply"] = (
                 f"{self.name}: no supply {when}, so nothing on it was lit and that proves nothing: "
                 "switch its supply on and soak again"
             )
@@ -211,7 +213,7 @@ def figures(boards: Sequence[Strained], seconds: float, rounds: int) -> dict[str
                 "bad_there": each.bad_there,
                 "missing": each.missing,
                 "signs": each.signs,
-                "unfed": each.unfed,
+                "no_supply": each.no_supply,
                 "rest_mv": each.rest_mv,
                 "least_mv": each.least_mv,
                 "worst_loop_us": each.worst_loop_us,
@@ -229,7 +231,7 @@ def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
         f"{board.name} {board.least_mv / 1000:.2f} V at the least"
         + (f" ({board.rest_mv / 1000:.2f} V with all dark)" if board.rest_mv else "")
         if board.least_mv
-        else f"{board.name} {'without supply' if board.unfed else 'does not tell its supply'}"
+        else f"{board.name} {'without supply' if board.no_supply else 'does not tell its supply'}"
         for board in boards
     ]
     return f"soaked for {long_text(seconds)}, {counted(steps, 'step')}: {verdict}; {', '.join(supplies)}"

@@ -24,13 +24,13 @@ class Taking:
         self.changes: list[Change] = []
         self.edges: list[Change] = []
         self.readings: list[Change] = []
-        self.skips: dict[str, int] = {}
+        self.invalid: dict[str, int] = {}
         self.ghosts: list[str] = []
 
     def take(self, change: Change, how: str) -> None:
         """Write down one thing heard; `how` as in `Walk.heard`."""
         if how == "skip":
-            self.skips[change.channel] = self.skips.get(change.channel, 0) + max(0, change.value)
+            self.invalid[change.channel] = self.invalid.get(change.channel, 0) + max(0, change.value)
         elif how == "ghost":
             if change.channel not in self.ghosts:
                 self.ghosts.append(change.channel)
@@ -53,7 +53,7 @@ class Taking:
             changes=tuple(self.changes),
             edges=tuple(self.edges),
             readings=tuple(self.readings),
-            skips=self.skips,
+            invalid=self.invalid,
             ghosts=tuple(self.ghosts),
         )
 
@@ -125,5 +125,11 @@ def _amended(layout: PanelIndex, hand: HandStep, change: Change, how: str) -> Ha
     if how == "edge":
         return replace(hand, edges=(*hand.edges, change)[:KEPT])
     if how == "skip":
-        return replace(hand, skips={**hand.skips, change.channel: hand.skips.get(change.channel, 0) + change.value})
+        return replace(
+            hand,
+            invalid={
+                **hand.invalid,
+                change.channel: hand.invalid.get(change.channel, 0) + change.value,
+            },
+        )
     return hand

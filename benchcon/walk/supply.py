@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchcon.diagnosis.layout import PanelIndex
-from benchcon.state.board import is_unfed
+from benchcon.state.board import is_without_supply
 from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.wire import events as ev
@@ -26,7 +26,7 @@ class SuppliedBoards:
 
     def __init__(self, hearing: Hearing, layout: PanelIndex) -> None:
         self.hearing, self.layout = hearing, layout
-        self.unfed: set[str] = set()
+        self.no_supply: set[str] = set()
         """Boards that said so last."""
         self._told_us: dict[str, int] = {}
         """Board that tells its supply → when it last did."""
@@ -40,19 +40,19 @@ class SuppliedBoards:
             board = self.hearing.state_of(name)
             if board is not None and board.supply_mv:
                 self._told_us[name] = 0
-                if board.unfed:
-                    self.unfed.add(name)
+                if board.no_supply:
+                    self.no_supply.add(name)
 
     def told(self, board: str, event: ev.Alive) -> bool:
         """Take a heartbeat; return whether the board has no supply now and had before."""
         if not event.supply_mv:
             return False
         self._told_us[board] = event.at_us
-        if is_unfed(event.supply_mv):
-            fresh = board not in self.unfed
-            self.unfed.add(board)
+        if is_without_supply(event.supply_mv):
+            fresh = board not in self.no_supply
+            self.no_supply.add(board)
             return fresh
-        self.unfed.discard(board)
+        self.no_supply.discard(board)
         self._moved.pop(board, None)
         return False
 
@@ -64,7 +64,7 @@ class SuppliedBoards:
             if spot is not None and spot.kind in ("contact", "selector") and key not in button:
                 self._moved_us = event.at_us
                 for other in self.hearing.sources:  # one that has not told its supply yet may do so next
-                    if other not in self.unfed:
+                    if other not in self.no_supply:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 
     def ready(self, boards: Sequence[str]) -> bool:

@@ -133,8 +133,8 @@ def soak(
         with session.lock:
             for source, name in hearing.names.items():
                 known = session.state.boards.get(source)
-                if known is not None and known.unfed:
-                    boards[name].signs = boards[name].unfed = 1  # it has said so, however short the soak
+                if known is not None and known.no_supply:
+                    boards[name].signs = boards[name].no_supply = 1  # it has said so, however short the soak
         began = until = session.now_us()
         said: set[tuple[str, str]] = set()
         came: queue.SimpleQueue[str] = queue.SimpleQueue()

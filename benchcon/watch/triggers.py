@@ -16,13 +16,13 @@ KINDS: dict[str, str] = {
     "bad_checks": "many lines came with a wrong check",
     "reset": "a board was reset",
     "silence": "a board says nothing",
-    "illegal_jump": "an encoder made an invalid transition, of two states at once",
+    "invalid_transition": "an encoder made an invalid transition, of two states at once",
     "late_answer": "an answer came late, or never",
     "range": "a value came into a range",
 }
 """What each kind of trigger is about."""
 
-OF_CHANNELS = frozenset({"chatter", "short_press", "illegal_jump", "range"})
+OF_CHANNELS = frozenset({"chatter", "short_press", "invalid_transition", "range"})
 """Kinds that are about channels; the others are about boards."""
 
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")

@@ -10,7 +10,7 @@ What each kind looks at, and when it fires:
 | bad_checks | ``Odd`` of the reason ``check`` | more than `more_than` of a board within `time_us`, host time |
 | reset | ``Boot`` | one comes; not the first since the port was opened, for opening resets many boards |
 | silence | time | a board that was heard is not heard for `time_us`; once, until it is heard again |
-| illegal_jump | ``Told`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
+| invalid_transition | ``Told`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
 | late_answer | ``Answered``, ``Link`` ``timeout`` | it took longer than `time_us`; it never came |
 | range | ``Moved``, ``Reading``, ``Answered`` ``set`` | a value is in the range and the one before was not |
 """
@@ -63,7 +63,7 @@ class Watch:
         self._recent: defaultdict[tuple[str, int, str], deque[int]] = defaultdict(deque)
         self._made: dict[tuple[int, str], int] = {}
         self._levels: dict[tuple[int, str], int] = {}
-        self._skips: dict[tuple[int, str], int] = {}
+        self._invalid: dict[tuple[int, str], int] = {}
         self._inside: set[tuple[str, int, str]] = set()
         self._heard: set[int] = set()
         self._silent: set[tuple[str, int]] = set()
@@ -80,8 +80,8 @@ class Watch:
             ("gap", ev.Gap, self._gap),
             ("bad_checks", ev.Odd, self._bad_check),
             ("reset", ev.Boot, self._reset),
-            ("illegal_jump", ev.Told, self._skip),
-            ("illegal_jump", ev.Edge, self._edge),
+            ("invalid_transition", ev.Told, self._skip),
+            ("invalid_transition", ev.Edge, self._edge),
             ("late_answer", ev.Answered, self._late),
             ("late_answer", ev.Link, self._given_up),
         ]
@@ -266,10 +266,12 @@ class Watch:
             channel = board.channels.get(channel_id)
             if channel is None:
                 continue
-            before = self._skips.get((board.source, channel_id), 0)
-            self._skips[board.source, channel_id] = channel.skips
-            if channel.skips > before:
-                yield from self._jumped(board, channel_id, event.at_us, f"{channel.skips - before} invalid transitions")
+            before = self._invalid.get((board.source, channel_id), 0)
+            self._invalid[board.source, channel_id] = channel.invalid
+            if channel.invalid > before:
+                yield from self._jumped(
+                    board, channel_id, event.at_us, f"{channel.invalid - before} invalid transitions"
+                )
 
     def _edge(self, event: ev.Edge, board: BoardState) -> Iterable[Fired]:
         channel = board.channels.get(event.channel)
@@ -283,7 +285,7 @@ class Watch:
             yield from self._jumped(board, event.channel, event.at_us, f"a jump from {before:02b} to {event.level:02b}")
 
     def _jumped(self, board: BoardState, channel_id: str, at_us: int, what: str) -> Iterable[Fired]:
-        for trigger in self._by_kind["illegal_jump"]:
+        for trigger in self._by_kind["invalid_transition"]:
             text = f"{what} of {self._board(board)}.{channel_id}"
             yield from self._fire(trigger, board, channel_id, at_us, text)
 

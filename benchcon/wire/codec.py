@@ -60,7 +60,7 @@ _check = itemgetter(slice(-4, None))
 class Parsed(NamedTuple):
     """A good line in typed form."""
 
-    kind: Literal["request", "answer", "news", "by hand"]
+    kind: Literal["request", "answer", "notification", "by hand"]
     tag: int
     """0 to 255; 0 for a notification and for a line typed by hand."""
     number: int
@@ -123,7 +123,7 @@ def parse(line: bytes) -> Parsed:
             if _checked(line):
                 words = tuple(up[4].decode().split(" "))
                 if up[1]:
-                    return Parsed("news", 0, int(up[1], 16), int(up[2], 16), words)
+                    return Parsed("notification", 0, int(up[1], 16), int(up[2], 16), words)
                 return Parsed("answer", int(up[3], 16), 0, 0, words)
         elif down := DOWN.fullmatch(line):
             if _checked(line):

@@ -524,7 +524,7 @@ class HostSide:
             last = refused or len(words) < 4 or words[3] == "00"
             self._endless = not last and self._pages >= PAGES_MOST
             if self._torn:
-                self._read_anew()
+                self._read_again()
             elif last or self._endless:
                 self._move(Sign.LAST_PAGE)
             else:
@@ -551,9 +551,9 @@ class HostSide:
         if self.stage is not Stage.READY:
             self._move(Sign.GAP)
         elif self._reread_us is None:
-            self._read_anew()
+            self._read_again()
 
-    def _read_anew(self) -> None:
+    def _read_again(self) -> None:
         """Something was missed: read everything, but not as often as a board likes."""
         at_us = self._rereads.due_us(self._now_us)
         if at_us <= self._now_us:

@@ -165,7 +165,7 @@ def test_every_field_of_a_keyframe_is_in_the_document(parts: tuple[list[Path], B
         "raw_on",
         "raw_level",
         "edges",
-        "skips",
+        "invalid",
         "ghost",
         "blinking",
         "wanted",

@@ -403,7 +403,7 @@ def test_links_that_stand_in_the_way_are_not_followed(tmp_path: Path, monkeypatc
 
 
 @pytest.mark.parametrize("away", ["deleted", "moved away", "cut short"])
-def test_a_file_that_somebody_takes_away_is_noticed_and_made_anew(
+def test_a_file_that_somebody_takes_away_is_noticed_and_made_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, away: str
 ) -> None:
     monkeypatch.setattr(writing, "LOOK_S", 0.01)

@@ -108,7 +108,7 @@ async def test_every_view_says_what_ails_a_link(tmp_path: Path, ailment: str, wo
         assert any(bar in eyes.text() for bar in "▂▃▄▅▆▇"), "a curve"
 
 
-async def test_a_recording_that_jumps_back_is_measured_anew(tmp_path: Path) -> None:
+async def test_a_recording_that_jumps_back_is_measured_again(tmp_path: Path) -> None:
     session = evening(tmp_path)
     async with console(session, size=(100, 30)) as eyes:
         await eyes.press("f7")

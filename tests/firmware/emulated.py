@@ -88,7 +88,7 @@ class Log:
     def good(self) -> list[Line]:
         """All lines; fails if one has a wrong check."""
         for line in self.lines:
-            assert codec.parse(line.line).kind in ("answer", "news"), line
+            assert codec.parse(line.line).kind in ("answer", "notification"), line
         return self.lines
 
     def news(self, word: str = "") -> list[Line]:

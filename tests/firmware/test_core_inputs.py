@@ -261,7 +261,7 @@ def test_the_fourth_corner_of_a_rectangle_is_told_as_a_ghost(matrix: Board) -> N
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3)), max_size=14))
-def test_no_phantom_is_ever_told_as_made(matrix: Board, keys: list[tuple[int, int]]) -> None:
+def test_no_ghost_is_ever_told_as_made(matrix: Board, keys: list[tuple[int, int]]) -> None:
     hold(matrix, set())
     pressed: set[tuple[int, int]] = set()
     told: set[str] = set()

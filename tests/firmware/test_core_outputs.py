@@ -78,7 +78,7 @@ def test_the_drivers_are_set_up_as_their_data_sheet_asks(fresh: Board) -> None:
     assert fresh.outputs("shown") == {"d1": "7E30", "d2": "7E306D7933DB5FF0"}
 
 
-def test_the_drivers_are_written_anew_each_second(fresh: Board) -> None:
+def test_the_drivers_are_written_again_each_second(fresh: Board) -> None:
     """A dip of the supply makes them forget: they wake up blank and shut down."""
     fresh.ask("set d1=7E30")
     fresh.command("forget")

@@ -136,7 +136,7 @@ def test_the_encoder_follows_the_gray_code() -> None:
     assert not log.news("skip")
 
 
-def test_an_illegal_jump_is_counted_and_moves_nothing() -> None:
+def test_an_invalid_transition_is_counted_and_moves_nothing() -> None:
     log = bench().run(
         [
             "100000 jump e_prs",
@@ -225,7 +225,7 @@ def test_positions_of_a_switch_that_the_board_makes_out() -> None:
     ] == ["1", "0", "2", "0"]
 
 
-def test_a_phantom_of_a_matrix_without_diodes_is_told_as_that() -> None:
+def test_a_ghost_of_a_matrix_without_diodes_is_told_as_that() -> None:
     log = bench(PANELS / "direct").run(
         ["100000 press k00", "200000 press k01", "300000 press k10", "400000 release k10", "500000 end"]
     )

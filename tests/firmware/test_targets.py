@@ -35,7 +35,7 @@ def test_the_session_of_simulated_desks_comes_out_the_same_on_the_native_firmwar
 @pytest.mark.slow
 @needs_emulator
 def test_the_session_of_simulated_desks_comes_out_alike_on_the_emulated_chip() -> None:
-    # The chip is switched on with every contact open: the robot hand first puts all inputs where they were then.
+    # The chip is switched on with every contact open: the simulated hand first puts all inputs where they were then.
     done = _replayed("emulated")
     assert done.returncode == 0, done.stdout + done.stderr
     assert "30 channels compared: 30 the same within" in done.stdout

@@ -1,4 +1,4 @@
-"""Make the pictures of the guide anew: ``python tests/guide/pictures.py``."""
+"""Make the pictures of the guide again: ``python tests/guide/pictures.py``."""
 
 from __future__ import annotations
 

@@ -325,7 +325,7 @@ def test_a_link_to_a_terminal_that_is_anothers_by_now_is_not_opened(
         with pytest.raises(BlockingIOError):
             os.read(taken[-2], 100)
         assert "is gone: the program that made it has ended" in here.bench.ports()[0].text
-        # Whoever puts a board there anew makes the link again.
+        # Whoever puts a board there again makes the link again.
         again = board(ident="lighting")
         place.unlink()
         place.symlink_to(again.port)

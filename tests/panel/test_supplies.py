@@ -35,7 +35,7 @@ def test_any_source_will_do_and_one_that_starts_needs_its_time() -> None:
     assert switched.next_us(4 * S) == 7 * S
     assert not on(at(OFF, AUTO, OFF), 6.9)
     assert on(at(OFF, AUTO, OFF), 7)
-    # The mains comes back and goes once more: the set has to start anew.
+    # The mains comes back and goes once more: the set has to start again.
     assert on(at(ON, AUTO, OFF), 8)
     assert not on(at(OFF, AUTO, OFF), 9)
     # The battery bridges it.

@@ -126,7 +126,7 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
     made.kill()
 
 
-def test_rules_are_loaded_anew_when_they_are_saved(board: Demo, tmp_path: Path) -> None:
+def test_rules_are_loaded_again_when_they_are_saved(board: Demo, tmp_path: Path) -> None:
     with running(board, tmp_path) as run:
         told: list[str] = []
         run.on_rules = told.append

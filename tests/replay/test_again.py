@@ -87,7 +87,7 @@ def test_inputs_are_first_put_where_they_were_when_the_capture_began(
     with start(panel=panel_path(), boards=["power"], separate=True) as demo:
         name, port, _ = demo.boards[0]
         hand = demo.hands[name]
-        # Somebody has left the desk otherwise than the capture begins.
+        # Somebody has left the desk in another state than the one in which the capture begins.
         hand.put("standby", 2)
         hand.put("bus_volts", 900)
         again = do_again(script, then, [port], {"power": hand}, How(fast=True))

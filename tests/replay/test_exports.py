@@ -132,7 +132,7 @@ def test_csv_is_as_rfc_4180_says(tmp_path: Path) -> None:
     assert {row[7] for row in rows if row[3] == "d1"} >= {"037", "074"}
 
 
-def test_json_lines_tell_what_befell_the_bench_too(tmp_path: Path) -> None:
+def test_json_lines_tell_what_happened_to_the_bench_too(tmp_path: Path) -> None:
     objects = [json.loads(line) for line in exported(evening(reset=1).write(tmp_path / "x"), "jsonl").splitlines()]
     assert {"note": "mark", "text": "the moment"}.items() <= next(one for one in objects if "note" in one).items()
     assert any(one.get("reset") == "brownout" and one["board"] == "met" for one in objects)

@@ -60,7 +60,7 @@ class Talk:
         ends = time.monotonic() + within_s
         while time.monotonic() < ends:
             for line in self.lines:
-                if line.kind == "news" and line.words[0] == word:
+                if line.kind == "notification" and line.words[0] == word:
                     self.lines.remove(line)
                     return line.words
             self.read()

@@ -45,7 +45,7 @@ def test_boards_and_parts_are_lit_only_while_their_supply_is_on(tmp_path: Path) 
             own.ask("set", "l1=3E8", "d1=306D")
             outside.ask("set", "l1=3E8")
             assert roof.lit() == {"l1": 1000}
-            # The display has a supply of its own, which is off; the lamp beside it on the same board is not fed by it.
+            # The display has a supply of its own, which is off; the lamp beside it on its board is not fed by it.
             assert (desk.lit(), desk.shown("d1")) == ({"l1": 1000}, b"\0\0")
             desk.put("inside", 1)
             assert until(lambda: desk.shown("d1") == b"\x30\x6d")

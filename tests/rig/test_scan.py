@@ -158,12 +158,12 @@ def test_an_encoder_counts_every_detent_of_a_healthy_board(turns: list[int]) -> 
         told.physics.turn("knob", detents, told.now_us)
     told.run(2000)
     assert told.scan.values["knob"] == 4 * sum(turns) & 0xFFFF
-    assert told.scan.skips["knob"] == 0
+    assert told.scan.invalid["knob"] == 0
     assert told.physics.where()["knob"] == sum(turns)
 
 
 def test_an_encoder_that_is_reversed_skips_or_has_other_counts() -> None:
-    for text, counts, skips in (
+    for text, counts, invalid in (
         ("reversed knob", -40, 0),
         ("other_counts knob detent=2", 20, 0),
         ("skipping knob every=5", 36, 2),
@@ -172,7 +172,10 @@ def test_an_encoder_that_is_reversed_skips_or_has_other_counts() -> None:
         told = Told(text)
         told.physics.turn("knob", 10, told.now_us)
         told.run(1000)
-        assert (told.scan.values["knob"], told.scan.skips["knob"]) == (counts & 0xFFFF, skips), text
+        assert (told.scan.values["knob"], told.scan.invalid["knob"]) == (
+            counts & 0xFFFF,
+            invalid,
+        ), text
 
 
 def test_raw_encoder_edges_are_a_gray_code() -> None:
@@ -245,7 +248,7 @@ def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows() -> None:
     assert {id_: value for id_, value in told.scan.values.items() if value} == {"k00": 1, "k10": 1}
 
 
-def test_a_matrix_whose_diodes_are_missing_tells_the_phantom_as_made() -> None:
+def test_a_matrix_whose_diodes_are_missing_tells_the_ghost_as_made() -> None:
     told = Told("ghost k00", plan=wiring(loads(MATRIX, "m.toml"), "desk"))
     for id_ in ("k00", "k01", "k10"):
         told.physics.hold(id_, True, told.now_us)

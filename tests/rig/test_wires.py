@@ -74,7 +74,7 @@ def test_open_stuck_inverted_and_shorted() -> None:
 
 
 @pytest.mark.parametrize("held", [set(ids) for ids in product(("key", "left"), ("right", "r1"))])
-def test_two_held_keys_of_a_rectangle_make_no_phantom(held: set[str]) -> None:
+def test_two_held_keys_of_a_rectangle_make_no_ghost(held: set[str]) -> None:
     assert reads(faults("ghost key left right r1"), *held) == held
 
 
@@ -104,7 +104,7 @@ channel = {{ id = "desk.k{row}{column}", pin = "keys.r{row}c{column}" }}
 
 
 @given(st.sets(st.sampled_from([f"k{row}{column}" for row in range(3) for column in range(3)])))
-def test_phantoms_of_a_matrix_are_where_current_finds_a_way(held: set[str]) -> None:
+def test_ghosts_of_a_matrix_are_where_current_finds_a_way(held: set[str]) -> None:
     """Checked by another way of seeing it: from row to row over shared columns, until nothing is added."""
     matrix = wiring(loads(MATRIX, "matrix.toml"), "desk")
     found = loom.contacts({id_: id_ in held for id_ in matrix.kinds}, matrix, [fault_of_words(["ghost", "k00"])])

@@ -65,7 +65,7 @@ class Host:
         return answers[0]
 
     def news(self, word: str) -> list[tuple[str, ...]]:
-        return [line.words for line in self.lines if line.kind == "news" and line.words[0] == word]
+        return [line.words for line in self.lines if line.kind == "notification" and line.words[0] == word]
 
     def lit(self) -> dict[str, int]:
         words = self.hand("lit").split()

@@ -107,7 +107,7 @@ def test_a_board_that_falls_silent_and_speaks_again_stands_as_before() -> None:
     assert shown.channels["e1"] == 4
 
 
-def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_told_anew() -> None:
+def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_reported_again() -> None:
     """What was under the hand meanwhile may stand otherwise: a value from before the loss is not a value."""
     bench = Bench()
     bench.board.change({"sw1": 1}, bench.now_us)

@@ -122,7 +122,7 @@ def test_raw_levels_and_readings_are_kept_beside_the_settled_value() -> None:
     board = state.boards[1]
     assert (board.channels["sw1"].value, board.channels["sw1"].raw_level, board.channels["sw1"].edges) == (1, 0, 3)
     assert board.channels["p1"].raw_level == 0x3F0
-    assert board.channels["e1"].skips == 7
+    assert board.channels["e1"].invalid == 7
     assert board.channels["sw4"].ghost
     assert board.lost_news == 0x12
 

@@ -14,7 +14,7 @@ from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.session import LiveSession
 from benchcon.walk.channel_changes import missing_boards
-from benchcon.walk.interfaces import FaceAnswer, RobotFace, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -61,22 +61,22 @@ class Desks:
         self.session.close()
         self.demo.close()
 
-    def robot_walk(self, only: Sequence[str] = (), blink_s: float = 0.0, look_s: float = 0.0) -> Walk:
-        """Walk with the robot's hand; the waits are cut short."""
+    def hand_walk(self, only: Sequence[str] = (), blink_s: float = 0.0, look_s: float = 0.0) -> Walk:
+        """Walk with the simulated hand; the waits are cut short."""
         walk = Walk(self.panel, only, rest_us=150_000, still_us=1_500_000)
-        face = RobotFace(self.hands, look_s)
+        face = SimulatedHandFace(self.hands, look_s)
         assert Runner(self.session, walk, face, blink_s=blink_s).run()
         assert not face.trouble
         return walk
 
     def findings(self, only: Sequence[str] = ()) -> list[Finding]:
-        return diagnose(self.panel, self.robot_walk(only).evidence)
+        return diagnose(self.panel, self.hand_walk(only).evidence)
 
 
 class Scripted:
     """A face whose answers a test gives: `answer` is asked at each new step or state."""
 
-    robot = True
+    simulated = True
 
     def __init__(self, answer: Callable[[Scene], FaceAnswer | None]) -> None:
         self.answer = answer

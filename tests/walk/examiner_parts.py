@@ -75,7 +75,7 @@ class Walk(Contacts):
         step_ = self._hand("turn", [control.name], to, [])
         step_ |= {"before": before, "changes": self._stamped(changes)}
         step_ |= {"edges": self._stamped(edges)} if watched and edges else {}
-        step_ |= {"skips": {pin: jumps}} if jumps else {}
+        step_ |= {"invalid": {pin: jumps}} if jumps else {}
         got = (self.values[channel] - before[channel] + 32_768) % 65_536 - 32_768
         wanted = to * control.detent_counts * (-1 if control.inverted else 1)
         return self._outcome(step_, abs(got - wanted) <= max(1, control.detent_counts // 2))

@@ -1,7 +1,7 @@
 """A whole walk against simulated boards in virtual time: real lines, the link's own conversations, the program's hand.
 
-What lies between is made again: no ports, no threads. The hand is `RobotFace`'s own, which works the boards through
-their hand's words; `ClumsyHand` is one that brushes, nudges, presses twice and counts wrongly, as people do.
+What lies between is made again: no ports, no threads. The hand is `SimulatedHandFace`'s own, which works the boards
+through their hand's words; `ClumsyHand` is one that brushes, nudges, presses twice and counts wrongly, as people do.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from benchcon.rig.hand import Hand
 from benchcon.session import Session
 from benchcon.state import BenchState
 from benchcon.walk.channel_changes import Hearing
-from benchcon.walk.interfaces import RobotFace, Scene
+from benchcon.walk.interfaces import Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import Step
 from benchcon.wire import events as ev
@@ -65,7 +65,7 @@ class VirtualWalk:
         panel: Panel,
         faults: Mapping[str, Sequence[Fault]],
         seed: int = 0,
-        face: type[RobotFace] = RobotFace,
+        face: type[SimulatedHandFace] = SimulatedHandFace,
         stands: Mapping[str, int] | None = None,
     ) -> None:
         self.panel = panel
@@ -194,7 +194,7 @@ class VirtualWalk:
             walk.looked_otherwise(self.bench.now_us(), answer.lamps, answer.displays, answer.level, answer.flickering)
 
 
-class ClumsyHand(RobotFace):
+class ClumsyHand(SimulatedHandFace):
     """A hand that does what people's hands do now and then: habits from watching people, no source."""
 
     rng = random.Random(0)

@@ -39,11 +39,11 @@ def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: boo
                 line["changes"] = [[t, k, v] for t, how, k, v in events if how == "is"]
                 line["readings"] = [[t, k, v] for t, how, k, v in events if how == "raw"]
                 line["edges"] = [[t, k, v] for t, how, k, v in events if how == "edge"]
-            skips: dict[str, int] = {}
+            invalid: dict[str, int] = {}
             for _, how, k, v in events:
                 if how == "skip":
-                    skips[k] = skips.get(k, 0) + v
-            out.append(line | ({"skips": skips} if skips else {}))
+                    invalid[k] = invalid.get(k, 0) + v
+            out.append(line | ({"invalid": invalid} if invalid else {}))
     return out
 
 

@@ -19,7 +19,7 @@ from benchcon.demo import Demo, panel_path, start
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.report.walk import build
-from benchcon.walk.interfaces import FaceAnswer, RobotFace, Scene
+from benchcon.walk.interfaces import FaceAnswer, Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.runner import Runner
 
@@ -133,7 +133,7 @@ def test_what_is_said_of_a_board_that_was_made_dark_in_mid_look_counts_for_nothi
                 desks.bench.light()
 
     face = Face(act)
-    face.robot = False
+    face.simulated = False
     walk = Walk(desks.panel, ["mains_fail"])
     assert Runner(desks.session, walk, face, blink_s=0.0).run()
     assert looks(walk) == [(False, "same"), (True, "same")]
@@ -162,7 +162,7 @@ def test_a_dead_man_that_fires_in_mid_look_is_a_finding_and_what_was_seen_is_non
                 threading.Timer(1.2, lambda: self.post(FaceAnswer("again"))).start()
 
     face = Face(act)
-    face.robot = False
+    face.simulated = False
     walk = Walk(desks.panel, ["mains_fail"])
     assert Runner(desks.session, walk, face, blink_s=0.0).run()
     assert diagnose(desks.panel, walk.evidence) == []
@@ -187,7 +187,7 @@ def test_a_look_over_which_a_line_was_damaged_is_asked_again_and_the_line_is_a_f
         return FaceAnswer("same", scene.number)
 
     face = Scripted(act)
-    face.robot = False
+    face.simulated = False
     walk = Walk(desks.panel, ["mains_fail"])
     assert Runner(desks.session, walk, face, blink_s=0.0).run()
     assert looks(walk) == [(False, "same"), (True, "same")]
@@ -233,5 +233,5 @@ def test_a_lamp_that_comes_after_long_work_on_controls_is_given_its_time(desks: 
 
     monkeypatch.setattr(runner, "STUCK_US", 1_500_000)  # hands off takes longer than this here
     walk = Walk(desks.panel, ["pressure_unit", "mains_fail", "standby_fail"], rest_us=2_000_000)
-    assert Runner(desks.session, walk, RobotFace(desks.hands), blink_s=0.0).run()
+    assert Runner(desks.session, walk, SimulatedHandFace(desks.hands), blink_s=0.0).run()
     assert {name: (done.how, done.note) for name, done in walk.done.items() if done.how != "done"} == {}

@@ -61,7 +61,7 @@ def ports(demo: Demo, *names: str) -> list[str]:
     return [desk.port for desk in demo.boards if not names or desk.name in names]
 
 
-def robots(demo: Demo) -> list[str]:
+def hands_of(demo: Demo) -> list[str]:
     return [word for desk in demo.boards for word in ("--hand", desk.control)]
 
 
@@ -69,7 +69,7 @@ def robots(demo: Demo) -> list[str]:
 def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_path: Path) -> None:
     """The whole walk on all three desks."""
     report = tmp_path / "walked"
-    run = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
+    run = walk("--panel", PANEL, *ports(healthy), *hands_of(healthy), "--report", str(report))
     assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 passed\n")
     xml = JUnitXml.fromfile(str(report / "junit.xml"))
     assert sum(len(list(suite)) for suite in xml) == 26
@@ -78,18 +78,18 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
         assert str(Path(PANEL).parent) not in each.read_text(), each.name
     assert {part["verdict"] for part in kept["parts"]} == {"passed"}
     assert [board["firmware"] for board in kept["boards"]] == ["benchcon simulated board 1"] * 3
-    again = walk("--panel", PANEL, *ports(healthy), *robots(healthy), "--report", str(report))
+    again = walk("--panel", PANEL, *ports(healthy), *hands_of(healthy), "--report", str(report))
     assert again.returncode == 2
     assert "holds a finished walk; name another folder" in again.stderr
-    nothing = walk("--panel", PANEL, *robots(healthy), "--report", str(report), "--failed")
+    nothing = walk("--panel", PANEL, *hands_of(healthy), "--report", str(report), "--failed")
     assert (nothing.returncode, nothing.stderr.count("\n")) == (2, 1)
     assert "nothing is left to do" in nothing.stderr
     old = ["--compare", str(report)]
-    more = walk("--panel", PANEL, *robots(healthy), "--only", "crosswind", "--json", *old)
+    more = walk("--panel", PANEL, *hands_of(healthy), "--only", "crosswind", "--json", *old)
     told = json.loads(more.stdout)
     assert (more.returncode, told["result"]) == (0, "passed")
     assert told["changes"] == []
-    plain = walk("--panel", PANEL, *robots(healthy), "--only", "Crosswind", *old)
+    plain = walk("--panel", PANEL, *hands_of(healthy), "--only", "Crosswind", *old)
     assert plain.stdout.splitlines() == [
         f"since {report}: nothing has changed",
         f"since {report}: 24 parts not asked this time, and so not compared",
@@ -107,7 +107,7 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
     )
     report = str(tmp_path / "walked")
     with start(faults) as demo:
-        run = walk("--panel", PANEL, *robots(demo), "--report", report)
+        run = walk("--panel", PANEL, *hands_of(demo), "--report", report)
         assert run.returncode == 1
         assert [line.split(":")[0] for line in run.stdout.splitlines()] == [
             "lighting.sw_rwy, lighting.sw_twy",
@@ -117,7 +117,7 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
         ]
         demo.hands["power"].clear()
         demo.hands["met"].clear()
-        run = walk("--panel", PANEL, *robots(demo), "--report", report, "--failed", "--compare", report)
+        run = walk("--panel", PANEL, *hands_of(demo), "--report", report, "--failed", "--compare", report)
     assert run.returncode == 1
     findings = [line for line in run.stdout.splitlines() if not line.startswith("since ")]
     assert [line.split(":")[0] for line in findings] == ["lighting.sw_rwy, lighting.sw_twy"]
@@ -129,7 +129,7 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
 def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_path: Path) -> None:
     report = tmp_path / "walked"
     parts = ("approach", "taxiway", "lamp_test", "pressure_unit", "mains", "approach_lit", "mains_fail", "crosswind")
-    words = ["--panel", PANEL, *robots(healthy), "--report", str(report)]
+    words = ["--panel", PANEL, *hands_of(healthy), "--report", str(report)]
     words += [word for part in parts for word in ("--only", part)]
     run = subprocess.Popen([sys.executable, "-m", "benchcon", "walk", *words], stderr=subprocess.DEVNULL)
     journal = report / "journal.jsonl"
@@ -223,16 +223,16 @@ def test_what_cannot_be_done_is_2_and_one_line(words: list[str], said: str) -> N
 
 
 def test_names_that_are_not_there_and_boards_that_are_missing(healthy: Demo) -> None:
-    run = here("--panel", PANEL, *robots(healthy), "--only", "mains_fial")
+    run = here("--panel", PANEL, *hands_of(healthy), "--only", "mains_fial")
     assert (run.returncode, run.stderr) == (
         2,
         "benchcon: the panel has no part 'mains_fial'; did you mean 'mains_fail'?\n",
     )
-    run = here("--panel", PANEL, *robots(healthy), "--wiggle", "mains_fail")
+    run = here("--panel", PANEL, *hands_of(healthy), "--wiggle", "mains_fail")
     assert (run.returncode, run.stderr.count("\n")) == (2, 1)  # what is wrong, and not first how to end it
     assert "mains_fail has no input whose value is known" in run.stderr
     one = next(desk for desk in healthy.boards if desk.name == "met")
-    run = here("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
+    run = here("--panel", PANEL, one.port, *hands_of(healthy), "--only", "crosswind")
     assert run.returncode == 2
     assert "no board answers as lighting, power" in run.stderr
 
@@ -242,7 +242,7 @@ def test_who_holds_a_port_is_said(healthy: Demo) -> None:
     lock = PortLock(one.port)
     lock.take()
     try:
-        run = here("--panel", PANEL, one.port, *robots(healthy), "--only", "crosswind")
+        run = here("--panel", PANEL, one.port, *hands_of(healthy), "--only", "crosswind")
     finally:
         lock.release()
     assert (run.returncode, run.stderr.count("\n")) == (2, 1)

@@ -111,7 +111,7 @@ def test_chattering_is_told_from_ordinary_bounce() -> None:
     assert (finding.kind, finding.kinds, finding.parts) == ("chattering", ("chattering", "loose"), ("b1",))
 
 
-def test_phantoms_of_a_matrix() -> None:
+def test_ghosts_of_a_matrix() -> None:
     hold = ("k00", "k01", "k11")
     kept = {"k00": 1, "k01": 1, "k11": 1}
     none = dict.fromkeys(["k00", "k01", "k10", "k11"], 0)
@@ -130,8 +130,8 @@ def test_encoders() -> None:
     (two,) = found([turn("enc", 10, 20), turn("enc", -10, -20)])
     assert (two.kind, two.patch) == ("other counts", "[controls.enc]\ncounts_per_detent = 2\n")
     assert kinds([turn("enc", 10, 33), turn("enc", -10, -37)]) == [("skipping", ("a.enc",))]
-    skips = {"skips": {"a.enc": 4}}
-    assert kinds([turn("enc", 10, 40, **skips), turn("enc", -10, -40)]) == [("skipping", ("a.enc",))]
+    invalid = {"invalid": {"a.enc": 4}}
+    assert kinds([turn("enc", 10, 40, **invalid), turn("enc", -10, -40)]) == [("skipping", ("a.enc",))]
     assert kinds([turn("enc", 10, 40, start=-5), turn("enc", -10, -40, start=20)]) == []  # wraps at 16 bits
     rocking = [[n, "a.enc", 100 + n % 2] for n in range(20)]
     dead = {"changes": rocking}

@@ -43,4 +43,4 @@ def test_every_kind_of_fault_of_parts_wires_and_chips_is_walked() -> None:
     walked = {name.split()[0] for name in (*STATIC, *INTERMITTENT)}
     groups = ("inputs", "lamps and displays", "whole plugs, matrices and chains")
     made = {kind.word for kind in kinds().values() if kind.made and kind.group in groups}
-    assert made - walked <= {"storm", "mirrored", "shifted", "diodes_missing", "stuck", "fed_past_the_switch"}
+    assert made - walked <= {"storm", "mirrored", "shifted", "diodes_missing", "stuck", "supplied_past_the_switch"}

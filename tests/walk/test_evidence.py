@@ -30,7 +30,7 @@ hands = st.builds(
     changes=changes,
     edges=changes,
     readings=changes,
-    skips=values,
+    invalid=values,
     ghosts=st.lists(names, max_size=2).map(tuple),
     note=st.text(max_size=8),
 ).filter(lambda hand: hand.do not in ("rest", "still") or hand.to == 0)
@@ -63,8 +63,8 @@ anything = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
     max_leaves=6,
 )
-KEYS = "what do parts part to outcome before values changes edges readings skips ghosts set seen answer displays level"
-keys = st.sampled_from([*KEYS.split(), "flickering", "at_us", "note", "began_us"])
+KEYS = "what do parts part to outcome before values changes edges readings invalid ghosts set seen answer displays"
+keys = st.sampled_from([*KEYS.split(), "level", "flickering", "at_us", "note", "began_us"])
 
 
 @given(st.dictionaries(keys, anything | st.sampled_from(["hand", "lamps", "display", "put", "rest", "a"]), max_size=9))

@@ -17,7 +17,7 @@ def on(text: str, evidence: list[Any]) -> list[Finding]:
     return diagnose(loads(text, "odd.toml"), evidence)
 
 
-def test_a_matrix_said_to_have_no_diodes_whose_board_keeps_phantoms_to_itself_is_right() -> None:
+def test_a_matrix_said_to_have_no_diodes_whose_board_keeps_ghosts_to_itself_is_right() -> None:
     """Line protocol, section on news: what may be a ghost is told as ``ghost``, once, and not as made."""
     text = TEXT.replace('columns = ["D24", "D25"]', 'columns = ["D24", "D25"]\ndiodes = false')
     keys = ("k00", "k01", "k10", "k11")
@@ -122,7 +122,7 @@ def test_a_short_of_which_one_contact_is_broken_is_found_as_both() -> None:
     assert set(kinds(evidence)) == {("shorted", ("a.b1", "a.b2")), ("open", ("a.b1",))}
 
 
-def test_a_phantom_at_a_key_that_is_crossed_with_another_is_found() -> None:
+def test_a_ghost_at_a_key_that_is_crossed_with_another_is_found() -> None:
     text = TEXT.replace('columns = ["D24", "D25"]', 'columns = ["D24", "D25", "D26"]').replace(
         "[lamps.l1]", '[controls.k12]\nkind = "button"\nchannel = { id = "a.k12", pin = "keys.r1c2" }\n[lamps.l1]'
     )

@@ -111,7 +111,7 @@ def test_a_fault_is_named(
 
 @pytest.mark.slow
 def test_healthy_desks_have_nothing_wrong(desks: Desks) -> None:
-    walk = desks.robot_walk()
+    walk = desks.hand_walk()
     assert diagnose(desks.panel, walk.evidence) == []
     assert {done.how for done in walk.done.values()} == {"done"}
     assert len(walk.done) == len(desks.panel.parts) + 3  # all dark, hands off, the supply
@@ -119,7 +119,7 @@ def test_healthy_desks_have_nothing_wrong(desks: Desks) -> None:
 
 def test_a_lamp_blinks_for_the_eye_and_never_more_than_three_times_a_second(desks: Desks) -> None:
     """WCAG 2, success criterion 2.3.1, counted by the simulated boards on what was really lit."""
-    desks.robot_walk(("mains_fail",), blink_s=1.3)
+    desks.hand_walk(("mains_fail",), blink_s=1.3)
     flashes = desks.hands["power"].flashes()
     assert flashes["l_main"] >= 1
     assert all(count <= 3 for hand in desks.hands.values() for count in hand.flashes().values())
@@ -257,7 +257,7 @@ def test_a_walk_that_is_left_keeps_what_was_done(desks: Desks) -> None:
 
 
 def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> None:
-    """The walk says so and waits; “again” ends dark and asks the lamp anew."""
+    """The walk says so and waits; “again” ends dark and asks about the lamp again."""
     asked: dict[int, str] = {}
 
     def act(scene: Scene) -> FaceAnswer | None:

@@ -47,7 +47,7 @@ def test_an_encoder_goes_through_the_gray_code_and_one_count_an_edge() -> None:
         ([Bad("ghost", (), {"matrix": "keys", "shorted": ("a.k10",)})], {"a.k00", "a.k01", "a.k11"}),
     ],
 )
-def test_a_matrix_shows_phantoms_only_without_the_diode_that_stops_them(bad: list[Bad], made: set[str]) -> None:
+def test_a_matrix_shows_ghosts_only_without_the_diode_that_stops_them(bad: list[Bad], made: set[str]) -> None:
     rig = Rig(loads(TEXT, "small"), bad, random.Random(4))
     for key in ("k00", "k01", "k11"):
         rig.put(key, 1, 2_000_000)

@@ -23,7 +23,7 @@ from benchcon.report.walk_page import page
 from benchcon.rig.boards import SimulatedBoards, start
 from benchcon.session import LiveSession
 from benchcon.walk.channel_changes import missing_boards
-from benchcon.walk.interfaces import RobotFace, Scene
+from benchcon.walk.interfaces import Scene, SimulatedHandFace
 from benchcon.walk.machine import Walk
 from benchcon.walk.plain import understood
 from benchcon.walk.plan import Step
@@ -81,7 +81,7 @@ class Boat:
 
     def walk(self, *only: str) -> Walk:
         walk = Walk(self.panel, only, rest_us=150_000, still_us=150_000)
-        face = RobotFace(self.boards.hands)
+        face = SimulatedHandFace(self.boards.hands)
         assert Runner(self.session, walk, face, blink_s=0.0).run()
         assert not face.trouble
         return walk
@@ -124,19 +124,19 @@ def test_off_is_dark_and_each_source_by_itself_lights_and_the_switches_are_put_b
     assert "“Shore” at on: 3 of 3 lit" in written
 
 
-def test_a_lamp_that_is_fed_past_the_switch_is_named(boat: Boat) -> None:
-    boat.boards.hands["roof"].fault("fed_past_the_switch", "l1")
+def test_a_lamp_that_is_supplied_past_the_switch_is_named(boat: Boat) -> None:
+    boat.boards.hands["roof"].fault("supplied_past_the_switch", "l1")
     walk = boat.walk("master", "beacon", "stern")
     (finding,) = diagnose(boat.panel, walk.evidence)
-    assert (finding.kind, finding.parts, finding.channels) == ("fed past the switch", ("beacon",), ("roof.l1",))
+    assert (finding.kind, finding.parts, finding.channels) == ("supplied past the switch", ("beacon",), ("roof.l1",))
     assert finding.because == "“Beacon” is lit with it switched off (supply “Outside”)"
 
 
 def test_a_supply_whose_switch_does_nothing_is_named_and_no_lamp_is_blamed(boat: Boat) -> None:
-    boat.boards.hands["roof"].fault("fed_past_the_switch", "l1", "l2")
-    boat.boards.hands["desk"].fault("fed_past_the_switch", "d1")
+    boat.boards.hands["roof"].fault("supplied_past_the_switch", "l1", "l2")
+    boat.boards.hands["desk"].fault("supplied_past_the_switch", "d1")
     (finding,) = diagnose(boat.panel, boat.walk("master").evidence)
-    assert (finding.kind, finding.parts, finding.channels) == ("fed past the switch", (), ("supply outside",))
+    assert (finding.kind, finding.parts, finding.channels) == ("supplied past the switch", (), ("supply outside",))
     assert "all that “Outside” feeds is lit with it switched off" in finding.line()
 
 
@@ -145,13 +145,13 @@ def test_a_source_that_is_wired_to_another_switch_is_named(tmp_path: Path) -> No
     boat = Boat(tmp_path / "boat.toml", loads(PANEL.replace("on_when = [", 'on_when = [{ spare = "on" }, ')))
     try:
         (finding,) = diagnose(boat.panel, boat.walk("spare").evidence)
-        assert (finding.kind, finding.detail) == ("not fed", {"supply": "outside", "source": 1})
+        assert (finding.kind, finding.detail) == ("not supplied", {"supply": "outside", "source": 1})
         assert finding.because == "nothing that “Outside” feeds is lit with “Spare” at on"
     finally:
         boat.close()
 
 
-def test_a_lamp_that_never_lights_is_dead_and_not_unfed(boat: Boat) -> None:
+def test_a_lamp_that_never_lights_is_dead_and_not_without_supply(boat: Boat) -> None:
     boat.boards.hands["roof"].fault("dead", "l2")
     walk = boat.walk()
     (finding,) = diagnose(boat.panel, walk.evidence)
@@ -176,7 +176,7 @@ def test_no_more_is_lit_together_than_the_budget_bears() -> None:
         walk.skip(0)
     # 80 % of 200 mA: two lamps of 10 mA and seven of 20 mA; the display is on the other board.
     assert walk.step is not None
-    assert walk.step.do == "unfed"
+    assert walk.step.do == "no_supply"
     assert (
         "is switched off: all that Outside feeds (10 parts) is told to light, and should be dark" in walk.prompt().ask
     )
@@ -234,7 +234,7 @@ def test_a_look_at_a_supply_is_written_and_read_back(look: SupplyLook) -> None:
 
 @pytest.mark.parametrize(
     ("do", "typed", "lit"),
-    [("unfed", "beacon", {"beacon"}), ("fed", "Beacon, depth", {"stern"}), ("fed", "x", set())],
+    [("no_supply", "beacon", {"beacon"}), ("supplied", "Beacon, depth", {"stern"}), ("supplied", "x", set())],
 )
 def test_a_person_names_what_is_not_as_it_should_be(do: str, typed: str, lit: set[str]) -> None:
     panel = loads(PANEL)

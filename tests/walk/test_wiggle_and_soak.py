@@ -156,8 +156,10 @@ def test_a_soak_without_supply_proves_nothing_and_says_so() -> None:
     for supply_mv in (5000, 1, 1):
         boards[0].alive(supply_mv, 0, 300, dark=False)
         boards[1].alive(1, 0, 300, dark=True)
-    assert boards[0].complaints()["unfed"].startswith("a: no supply for 2 of 3 heartbeats, so nothing on it was lit")
-    assert boards[1].complaints()["unfed"].startswith("b: no supply all the time")
+    assert (
+        boards[0].complaints()["no_supply"].startswith("a: no supply for 2 of 3 heartbeats, so nothing on it was lit")
+    )
+    assert boards[1].complaints()["no_supply"].startswith("b: no supply all the time")
     assert "supply" not in boards[0].complaints()  # no sagging: there was none
     assert closing(boards, 7300, 2400) == (
         "soaked for 2.0 h, 2400 steps: 2 complaints; a 5.00 V at the least, b without supply"

@@ -93,9 +93,9 @@ def test_a_lamp_without_supply_is_not_called_dead_and_is_asked_when_there_is_sup
         return FaceAnswer("same" if lit == bool(scene.wants.lamps) else "otherwise", scene.number)
 
     power.put("mains", 0)
-    desks.wait(lambda: desks.session.state.board_named("lighting").unfed)
+    desks.wait(lambda: desks.session.state.board_named("lighting").no_supply)
     face = Scripted(answer)
-    face.robot = False
+    face.simulated = False
     walk = Walk(desks.panel, ["approach_lit"])
     assert Runner(desks.session, walk, face, blink_s=0.0).run()
     assert told[0].startswith("Board 'lighting' has no supply, nothing there can light: switch its supply on.")
@@ -122,7 +122,7 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
         return FaceAnswer("same", scene.number)
 
     face = Scripted(answer)
-    face.robot = False
+    face.simulated = False
     walk = Walk(desks.panel, ["approach_lit"])
     try:
         assert Runner(desks.session, walk, face, blink_s=0.0).run()
@@ -132,7 +132,7 @@ def test_an_answer_given_while_the_supply_had_just_gone_counts_for_nothing(desks
     assert diagnose(desks.panel, walk.evidence) == []
 
 
-def test_a_robot_that_is_stopped_leaves_the_switches_as_they_stood(desks: Desks) -> None:
+def test_a_hand_that_is_stopped_leaves_the_switches_as_they_stood(desks: Desks) -> None:
     before = {name: hand.where() for name, hand in desks.hands.items()}
 
     class Stopping(Walk):
@@ -142,10 +142,10 @@ def test_a_robot_that_is_stopped_leaves_the_switches_as_they_stood(desks: Desks)
             super().said(now_us)
             runner.leave()
 
-    from benchcon.walk.interfaces import RobotFace
+    from benchcon.walk.interfaces import SimulatedHandFace
 
     walk = Stopping(desks.panel, ["mains"], rest_us=50_000)
-    runner = Runner(desks.session, walk, RobotFace(desks.hands), blink_s=0.0)
+    runner = Runner(desks.session, walk, SimulatedHandFace(desks.hands), blink_s=0.0)
     assert not runner.run()
     assert {name: hand.where() for name, hand in desks.hands.items()} == before
 
@@ -161,10 +161,10 @@ def fresh(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Demo:
 def test_healthy_desks_are_healthy_without_a_panel_file_and_again_and_with_one(fresh: Demo) -> None:
     """The try-out of the README, word by word, and then once more on the same desks."""
     with fresh as demo:
-        robots = [word for desk in demo.boards for word in ("--hand", desk.control)]
+        hands = [word for desk in demo.boards for word in ("--hand", desk.control)]
         before = {name: hand.where() for name, hand in demo.hands.items()}
         for panel in ([], [], ["--panel", str(panel_path())]):
-            command = [sys.executable, "-m", "benchcon", "walk", *panel, *robots]
+            command = [sys.executable, "-m", "benchcon", "walk", *panel, *hands]
             run = subprocess.run(command, capture_output=True, text=True, timeout=90, stdin=subprocess.DEVNULL)
             assert (run.returncode, run.stdout) == (0, ""), run.stderr
             assert ("look like the positions of one switch" in run.stderr) == (not panel)

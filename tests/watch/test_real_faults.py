@@ -50,7 +50,7 @@ board = "met"
 after = "1200 ms"
 save = false
 [[triggers]]
-kind = "illegal_jump"
+kind = "invalid_transition"
 save = false
 [[triggers]]
 kind = "late_answer"
@@ -128,10 +128,10 @@ FAULTS: dict[str, tuple[str, str, str]] = {
     "short_press": ("met", "storm unit rate=80Hz", "unit"),
     "gap": ("met", "lose_line share=40% way=up", "met"),
     "bad_checks": ("met", "flip share=2% way=up", "met"),
-    "illegal_jump": ("met", "skipping enc_qnh every=1", "enc_qnh"),
+    "invalid_transition": ("met", "skipping enc_qnh every=1", "enc_qnh"),
     "late_answer": ("met", "delay by=150ms way=up", "met"),
     "silence": ("met", "stall silent=yes", "met"),
-    "reset": ("met", "reset cause=watchdog", "met"),
+    "reset": ("met", "board_reset cause=watchdog", "met"),
 }
 
 
@@ -144,7 +144,7 @@ def test_a_fault_fires_the_trigger_meant_for_it(name: str, desk: Desk) -> None:
     number = hand.ask("fault", *fault.split())
     try:
         act: Callable[[], object] = nothing
-        if name in ("gap", "bad_checks", "illegal_jump"):
+        if name in ("gap", "bad_checks", "invalid_transition"):
             act = lambda: hand.turn("enc_qnh", 3)  # noqa: E731 - something has to be told for it to be lost
         elif name == "late_answer":
             assert desk.session.bench is not None

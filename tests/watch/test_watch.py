@@ -171,15 +171,15 @@ def test_a_port_that_was_let_go_is_not_silent() -> None:
     assert bench.watch.tick(bench.at_us, bench.state) == []
 
 
-def test_an_illegal_jump_told_by_the_board() -> None:
-    bench = Bench(trigger("illegal_jump"))
+def test_an_invalid_transition_told_by_the_board() -> None:
+    bench = Bench(trigger("invalid_transition"))
     bench.news("skip e1=0003")
     assert bench.texts == ["3 invalid transitions of desk.e1"]
 
 
-def test_an_illegal_jump_seen_in_raw_edges() -> None:
+def test_an_invalid_transition_seen_in_raw_edges() -> None:
     # Quadrature is Gray code 00 01 11 10; a two-bit jump is illegal (any encoder's data sheet).
-    bench = Bench(trigger("illegal_jump"))
+    bench = Bench(trigger("invalid_transition"))
     for level in (0, 1, 3, 2, 0, 2, 3, 1, 0):
         bench.news(f"edge e1={level}")
     assert not bench.fired

@@ -34,7 +34,7 @@ def fits(words: tuple[str, ...]) -> None:
 @given(numbers, clocks, words)
 def test_news_comes_back_as_it_was_built(number: int, clock: int, words: tuple[str, ...]) -> None:
     fits(words)
-    assert codec.parse(codec.news(number, clock, words)) == ("news", 0, number, clock, words)
+    assert codec.parse(codec.news(number, clock, words)) == ("notification", 0, number, clock, words)
 
 
 @given(st.integers(1, 255), words)
@@ -130,7 +130,7 @@ def test_the_quick_way_and_the_line_by_line_way_agree(parts: list[tuple[bytes, b
         for line, end in parts:
             for kind, body in told(splitter, [line + end]):
                 try:
-                    fine = codec.parse(body).kind in ("news", "answer")
+                    fine = codec.parse(body).kind in ("notification", "answer")
                 except ValueError:
                     fine = False
                 assert (kind == LINE_UP) is fine, body

@@ -59,7 +59,7 @@ def test_a_good_line_means_what_the_vector_says(block: Block) -> None:
     kind = only(block, "kind").replace("-", " ")
     assert parsed.kind == kind
     assert " ".join(parsed.words) == only(block, "words")
-    if kind == "news":
+    if kind == "notification":
         assert (parsed.number, parsed.clock) == (int(only(block, "number")), int(only(block, "clock")))
     else:
         assert parsed.tag == int(only(block, "tag"))
@@ -67,7 +67,7 @@ def test_a_good_line_means_what_the_vector_says(block: Block) -> None:
     built = {
         "request": lambda: codec.request(parsed.tag, words),
         "answer": lambda: codec.answer(parsed.tag, words),
-        "news": lambda: codec.news(parsed.number, parsed.clock, words),
+        "notification": lambda: codec.news(parsed.number, parsed.clock, words),
         "by hand": lambda: codec.by_hand(words),
     }
     assert built[kind]() == line
@@ -82,7 +82,7 @@ def test_the_check_of_a_good_line_is_that_of_an_independent_library(block: Block
 @pytest.mark.parametrize("block", GOOD, ids=name)
 def test_a_good_line_goes_through_the_splitter_in_its_direction_only(block: Block) -> None:
     line = line_of(block)
-    up = only(block, "kind") in ("answer", "news")
+    up = only(block, "kind") in ("answer", "notification")
     assert codec.Splitter("up").feed(line + b"\n") == [(LINE_UP if up else BYTES_UP, [line])]
     assert codec.Splitter("down", by_hand=True).feed(line + b"\r") == [(BYTES_DOWN if up else LINE_DOWN, [line])]
 
@@ -184,7 +184,7 @@ def test_what_a_board_refuses_is_grammatical_all_the_same(block: Block) -> None:
 
 def test_the_vectors_use_every_word_of_the_protocol() -> None:
     document = (protocols_dir() / "line-protocol.md").read_text("utf-8")
-    said: dict[str, set[str]] = {"request": set(), "answer": set(), "news": set(), "by-hand": set()}
+    said: dict[str, set[str]] = {"request": set(), "answer": set(), "notification": set(), "by-hand": set()}
     for block in GOOD:
         said[only(block, "kind")].add(only(block, "words").split(" ")[0])
     requests = {
@@ -205,7 +205,7 @@ def test_the_vectors_use_every_word_of_the_protocol() -> None:
     tidings = {"is", "edge", "raw", "skip", "ghost", "alive", "boot", "lost", "dark"}
     assert requests <= said["request"]
     assert requests | {"no"} <= said["answer"]
-    assert tidings <= said["news"]
+    assert tidings <= said["notification"]
     for word in requests:
         assert f" {word}" in document
     codes: set[Any] = {only(block, "code") for block in blocks("refusals.txt")}

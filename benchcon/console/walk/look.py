@@ -66,7 +66,7 @@ class LookTaken:
 
     def words(self, labels: dict[str, str]) -> str:
         """What was said so far, in words; empty: nothing."""
-        dark = " dark" if self.supply is not None and self.supply.do == "fed" else ""
+        dark = " dark" if self.supply is not None and self.supply.do == "supplied" else ""
         said = [f"{labels.get(name, name)}{_how(seen)}{dark}" for name, seen in self.lamps.items()]
         said += [f"{labels.get(name, name)} shows something else" for name in self.displays]
         said += [word for word, on in (("dim", self.dim), ("flickering", self.flickering)) if on]

@@ -19,7 +19,7 @@ _BITS = {"full_stop": 0x80, **{letter: 0x40 >> n for n, letter in enumerate("abc
 
 _A, _B, _C, _D, _E, _F, _G, _POINT = (_BITS[key] for key in (*"abcdefg", "full_stop"))
 _UNDER = ((_F, _A, _A, _B, 0), (0, _G, _G, 0, 0), (_E, _D, _D, _C, _POINT))
-"""The segment under each cell of a digit. Where two meet there is none: a click shall not guess."""
+"""The segment under each cell of a digit. Where two meet there is none: a click must not guess."""
 SEEN_TOP = 4
 """Row of the lower picture."""
 _LEGEND = ("   A", " F   B", "   G", " E   C", "   D  .")

@@ -162,7 +162,7 @@ class WalkScreen(AskedScreen):
         if action in ("dim", "flicker"):
             return looking and (do == "display" or bool(self.look.lamp))
         if action == "nothing":
-            return looking and do in ("lamp", "display", "fed")
+            return looking and do in ("lamp", "display", "supplied")
         if action in ("done", "taken"):
             return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
         if action == "yes":

@@ -35,7 +35,7 @@ class WalkNews(Message):
 class WalkThread:
     """One walk, which may be stopped and gone on with. It is the runner's face: all it is told goes to `screen`."""
 
-    robot = False
+    simulated = False
 
     def __init__(
         self, screen: MessagePump, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()

@@ -155,7 +155,7 @@ typedef struct bb_board {
 
     bb_group group[PANEL_INPUT_BYTES]; /* shared with bb_scan's interrupt, as encoders and positions are */
     uint8_t ghost[BB_ROOM(PANEL_MATRIX_ROWS)];   /* told as ghost */
-    uint8_t phantom[BB_ROOM(PANEL_MATRIX_ROWS)]; /* may be phantoms in this scan */
+    uint8_t maybe_ghost[BB_ROOM(PANEL_MATRIX_ROWS)]; /* may be ghosts in this scan */
     bb_encoder_state encoder[BB_ROOM(PANEL_ENCODERS)];
     bb_pot_state pot[BB_ROOM(PANEL_POTS)];
     /* By slot, from the first selector on: positions, counts, readings as told, lightness as set. The port may read it. */
@@ -171,7 +171,7 @@ typedef struct bb_board {
     uint8_t tx[BB_SEND];
 } bb_board;
 
-/* Begin, or begin anew after a reset: clears the board, reads ident, name and boot number from the store, writes the next
+/* Begin, or begin again after a reset: clears the board, reads ident, name and boot number from the store, writes the next
  * boot number there (waits for it, some 10 ms on AVR), darkens all outputs, and puts the `boot` news into the send ring.
  * `cause` is why the chip was reset. Call it before any interrupt is let through. */
 void bb_begin(bb_board *b, bb_cause cause, void *hardware);

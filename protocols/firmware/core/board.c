@@ -38,7 +38,7 @@ static void dark_by_itself(bb_board *b, uint8_t cause)
     b->own_dark = cause;
 }
 
-/* Counts a time down, in ms; 0 is not running. True when it is over: it runs anew for `again`. */
+/* Counts a time down, in ms; 0 is not running. True when it is over: it runs again for `again`. */
 static bool over(uint16_t *left, uint16_t again)
 {
     if (*left == 0 || --*left) {
@@ -54,7 +54,7 @@ static void each_millisecond(bb_board *b)
         b->alive_due = true;
     }
     if (over(&b->second_left, 1000) && PANEL_DISPLAY_CHIPS) {
-        b->display_next = 1; /* all anew: the drivers forget when the supply dips */
+        b->display_next = 1; /* all again: the drivers forget when the supply dips */
     }
     if (over(&b->wink_left_ms, 0)) {
         bb_wink_step(b);

@@ -14,7 +14,7 @@ void hal_send(bb_board *b);
 /* True if the next byte would start on the wire at once: nothing waits and nothing is being shifted out. */
 bool hal_send_idle(bb_board *b);
 
-/* The bit planes have changed: show the plane that is on now anew, so that a lamp just set is as asked when this returns. */
+/* The bit planes have changed: show the plane that is on now again, so that a lamp just set is as asked when this returns. */
 void hal_lamps(bb_board *b);
 
 /* Write register `number` (1 to 8: rows, 9 to 15: control) of all display drivers in the chain; data[c] goes to chip c, 0

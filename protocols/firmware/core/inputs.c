@@ -33,7 +33,7 @@ void bb_inputs_begin(bb_board *b)
         }
     }
 #if PANEL_MATRIX_ROWS && !PANEL_MATRIX_DIODES
-    /* Rows are read one after the other: only what has stood still can be told from a phantom. */
+    /* Rows are read one after the other: only what has stood still can be told from a ghost. */
     for (input = 0; input < PANEL_MATRIX_ROWS; input++) {
         b->group[PANEL_MATRIX_GROUP + input].first = 0;
     }
@@ -43,8 +43,8 @@ void bb_inputs_begin(bb_board *b)
 
 #if PANEL_MATRIX_ROWS && !PANEL_MATRIX_DIODES
 
-/* Without diodes two rows that share two columns make a rectangle: any one of its four contacts may be a phantom. */
-static void look_for_phantoms(bb_board *b, const uint8_t *levels)
+/* Without diodes two rows that share two columns make a rectangle: any one of its four contacts may be a ghost. */
+static void look_for_ghosts(bb_board *b, const uint8_t *levels)
 {
     uint8_t row, other, made[PANEL_MATRIX_ROWS];
 
@@ -52,7 +52,7 @@ static void look_for_phantoms(bb_board *b, const uint8_t *levels)
         const bb_group *group = &b->group[PANEL_MATRIX_GROUP + row];
 
         made[row] = (levels[PANEL_MATRIX_GROUP + row] ^ group->low) & group->used;
-        b->phantom[row] = 0;
+        b->maybe_ghost[row] = 0;
         b->ghost[row] &= made[row];
     }
     for (row = 1; row < PANEL_MATRIX_ROWS; row++) {
@@ -60,20 +60,20 @@ static void look_for_phantoms(bb_board *b, const uint8_t *levels)
             uint8_t common = made[row] & made[other];
 
             if (common & (uint8_t)(common - 1u)) {
-                b->phantom[row] |= common;
-                b->phantom[other] |= common;
+                b->maybe_ghost[row] |= common;
+                b->maybe_ghost[other] |= common;
             }
         }
     }
 }
 
-/* A contact that reads made and would be told so, but may be a phantom: told as that, once. */
-static bool is_phantom(bb_board *b, uint8_t number, uint8_t bit, uint8_t input, uint16_t at)
+/* A contact that reads made and would be told so, but may be a ghost: told as that, once. */
+static bool is_ghost(bb_board *b, uint8_t number, uint8_t bit, uint8_t input, uint16_t at)
 {
     uint8_t row = (uint8_t)(number - PANEL_MATRIX_GROUP);
     const bb_group *group = &b->group[number];
 
-    if (row >= PANEL_MATRIX_ROWS || !(b->phantom[row] & bit) || (group->made & bit)) {
+    if (row >= PANEL_MATRIX_ROWS || !(b->maybe_ghost[row] & bit) || (group->made & bit)) {
         return false;
     }
     if (!(b->ghost[row] & bit)) {
@@ -86,7 +86,7 @@ static bool is_phantom(bb_board *b, uint8_t number, uint8_t bit, uint8_t input, 
 }
 
 #else
-#define is_phantom(b, number, bit, input, at) ((void)(b), (void)(number), (void)(at), false)
+#define is_ghost(b, number, bit, input, at) ((void)(b), (void)(number), (void)(at), false)
 #endif
 
 /* One group in which something differs or a timer runs. */
@@ -113,7 +113,7 @@ static void debounce(bb_board *b, uint8_t number, uint8_t differs, uint16_t at)
                     --*timer;
                     continue;
                 }
-                if (is_phantom(b, number, bit, input, at)) {
+                if (is_ghost(b, number, bit, input, at)) {
                     continue;
                 }
                 accepted |= bit;
@@ -264,7 +264,7 @@ void bb_scan(bb_board *b, uint32_t now, const uint8_t *levels)
     bool tell = b->settling == 0;
 
 #if PANEL_MATRIX_ROWS && !PANEL_MATRIX_DIODES
-    look_for_phantoms(b, levels);
+    look_for_ghosts(b, levels);
 #endif
     for (number = 0; number < PANEL_INPUT_BYTES; number++) {
         bb_group *group = &b->group[number];

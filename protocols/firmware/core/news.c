@@ -11,7 +11,7 @@ enum {
     IS,      /* contacts: value << 7 | input, each */
     VALUE,   /* slot, value (2) */
     READING, /* slot of a pot, reading (2) */
-    SKIP,    /* slot of an encoder, illegal jumps (2) */
+    SKIP,    /* slot of an encoder, invalid transitions (2) */
     GHOST,   /* input */
     ESSENTIAL, /* from here on: never counted as lost, room is kept for them */
     ALIVE_NEWS = ESSENTIAL,

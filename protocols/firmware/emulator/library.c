@@ -1,6 +1,6 @@
 /* Where libsimavr 1.6 is not as the chip, it is put right here and not in the firmware.
  *
- *   compare units   Writing OCRnx while a timer runs free makes the library arm its compare events anew from that moment, so
+ *   compare units   Writing OCRnx while a timer runs free makes the library arm its compare events again from that moment, so
  *                   that a firmware which moves OCRnx on by a period, as everybody does, sees hardly any of them. Here a match
  *                   comes when the counter has passed OCRnx, whenever that was written (ATmega328P data sheet, timer 1).
  *   masks           A flag that was set while its bit in TIMSK1 was clear is forgotten there. Here it waits, as in the data sheet.
@@ -42,7 +42,7 @@ static avr_io_t *io_of(const char *kind, char name)
     return NULL;
 }
 
-/* --- what shall be called later, a reset of the chip notwithstanding --- */
+/* --- what is to be called later, a reset of the chip notwithstanding --- */
 
 static struct {
     later_t call;
@@ -54,7 +54,7 @@ static avr_cycle_count_t wake(avr_t *avr, avr_cycle_count_t when, void *slot)
 {
     int i = (int)(intptr_t)slot;
     (void)when;
-    /* The library calls between two instructions; the moment that was asked for is what the parts shall see. */
+    /* The library calls between two instructions; the moment that was asked for is what the parts must see. */
     uint64_t next = waiting[i].call(waiting[i].when, waiting[i].param);
     if (!next) {
         waiting[i].call = NULL;

@@ -91,7 +91,7 @@ static bool pot_step(native *n, native_hand *h)
 
 #endif
 
-/* One step of a move; false when the part is where it shall be. */
+/* One step of a move; false when the part is where it should be. */
 static bool step(native *n, native_hand *h)
 {
 #if PANEL_SELECTORS
