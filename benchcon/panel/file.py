@@ -19,7 +19,7 @@ from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
 from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable
+from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, without_mistakes
 from benchcon.panel.where import lines_of
 from benchcon.text import printable
 
@@ -83,12 +83,7 @@ def loads(text: str | bytes, name: str = "panel file", *, currents: bool = True)
     Raises `Trouble` for the first mistake.
     """
     panel, findings = inspect(text, name, currents=currents)
-    for finding in findings:
-        if finding.grave:
-            raise Trouble(str(finding))
-    if panel is None:
-        raise Trouble(f"{printable(name)}: this is no panel file")
-    return panel
+    return without_mistakes(panel, findings, name, "panel file")
 
 
 def inspect(

@@ -7,8 +7,9 @@ import math
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
+from benchcon.errors import Trouble
 from benchcon.panel.where import Path
 from benchcon.text import printable
 from benchcon.units import quantity
@@ -17,6 +18,8 @@ NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 BOARD_NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")
 CHANNEL_ID = re.compile(r"[a-z][a-z0-9_]{0,7}")
 
+
+_Read = TypeVar("_Read")
 
 _MOST_LISTED = 24
 _MOST_COMPARED = 200
@@ -312,3 +315,13 @@ def _example(value: object) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return _number(value)
     return "Stop bar"
+
+
+def without_mistakes(read: _Read | None, findings: Iterable[PanelRemark], name: str, kind: str) -> _Read:
+    """Return what was `read` of the file `name`, a `kind`. Raises `Trouble` for the first mistake, or if it is none."""
+    for finding in findings:
+        if finding.grave:
+            raise Trouble(str(finding))
+    if read is None:
+        raise Trouble(f"{printable(name)}: this is no {kind}")
+    return read

@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
-from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, shown
+from benchcon.panel.reader import NAME, PanelRemark, TomlTable, has_heading, shown, without_mistakes
 from benchcon.text import printable
 from benchcon.units import is_unit, quantity
 
@@ -83,12 +82,7 @@ def looks_like_one(text: str) -> bool:
 def load(path: str | Path) -> Behaviour:
     """Read the behaviour file `path`. Raises `Trouble` with file and line for the first mistake."""
     behaviour, findings = inspect(slurp(path, LARGEST + 1, whole=False), str(path))
-    for finding in findings:
-        if finding.grave:
-            raise Trouble(str(finding))
-    if behaviour is None:
-        raise Trouble(f"{printable(str(path))}: this is no {KIND}")
-    return behaviour
+    return without_mistakes(behaviour, findings, str(path), KIND)
 
 
 def inspect(text: str | bytes, name: str) -> tuple[Behaviour | None, list[PanelRemark]]:

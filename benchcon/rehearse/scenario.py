@@ -17,7 +17,7 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.model import Control, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, listed, near, shown
+from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, listed, near, shown, without_mistakes
 from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
 from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
 from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
@@ -114,12 +114,7 @@ def load(path: str | Path, named: Named | None = None) -> Scenario:
     Raises `Trouble` with file and line for the first mistake.
     """
     scenario, findings = inspect(slurp(path, LARGEST + 1, whole=False), str(path), named)
-    for finding in findings:
-        if finding.grave:
-            raise Trouble(str(finding))
-    if scenario is None:
-        raise Trouble(f"{printable(str(path))}: this is no {KIND}")
-    return scenario
+    return without_mistakes(scenario, findings, str(path), KIND)
 
 
 def without_steps(path: str | Path, named: Named | None = None) -> Scenario:
