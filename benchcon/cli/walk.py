@@ -365,7 +365,7 @@ def _tell(
             if rest := not_compared(old, report):
                 print(printable(f"since {args.compare}: {rest}"))
     for remark in report["remarks"]:
-        print(f"benchcon: {remark['line']}:\n\n{remark['patch']}", file=sys.stderr)
+        print(f"benchcon: {remark['line']}" + f":\n\n{remark['patch']}" * bool(remark["patch"]), file=sys.stderr)
     print(f"benchcon: {count_words(report)}", file=sys.stderr)
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.hand:

@@ -270,6 +270,13 @@ def _unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str
     """Take out of the net what matrices `without` diodes cannot tell: all crossings of the lines that what is made
     joins, if there are more of them than are made. Switches that stand made do that for the whole of a walk."""
     number = {name: n for n, name in enumerate(net.names)}
+    kept: set[str] = set()
+    for index, moment in enumerate(story.moments):
+        # What the board called a ghost it keeps to itself until it tells of it again.
+        kept -= {change.channel for change in moment.hand.changes}
+        kept |= {key for key in moment.hand.ghosts if layout.matrix_of.get(key) in without and key in number}
+        for key in kept:
+            net.sure[number[key]] &= ~(1 << index)
     for name in without:
         places = {key: cross for key, cross in layout.crosses.items() if cross.matrix == name and key in number}
         for index, moment in enumerate(story.moments):

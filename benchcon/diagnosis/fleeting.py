@@ -25,6 +25,8 @@ def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
         code = codes[hand.to] if 0 <= hand.to < len(codes) else ()
         for channel, value in zip(control.channels, code, strict=False):
             key = key_of(channel)
+            if not layout.diodes.get(layout.matrix_of.get(key, ""), True):
+                continue  # the board keeps to itself what may be a ghost
             if value == 1 and layout.spots[key].kind == "contact" and moment.before.get(key) != 1:
                 nothing = not any(change.channel == key for change in hand.changes)
                 rows.setdefault(key, []).append(moment.values.get(key) == 1 or not nothing)

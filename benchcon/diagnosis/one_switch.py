@@ -8,6 +8,7 @@ switch: no single fault of buttons looks like that, so it is told as a remark an
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -45,7 +46,7 @@ class SwitchRemark:
     channels: tuple[str, ...]
     because: str
     patch: str
-    """Lines of a panel file, instead of those of `parts`."""
+    """Lines of a panel file, instead of those of `parts`; empty: it is the panel that should be otherwise."""
 
     def line(self) -> str:
         """The remark on one line."""
@@ -66,7 +67,23 @@ def remarks(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> l
     """Return what the panel file should say, judging by `evidence`, as `diagnosis.diagnose` takes it."""
     layout = PanelIndex.of(panel)
     story = tell(layout, [each for each in read_all(evidence) if isinstance(each, HandStep)])
-    return [_remark(layout, keys) for keys in turns(layout, story)]
+    walked = [_remark(layout, keys) for keys in turns(layout, story)]
+    return [*walked, *_without_diodes(layout, story.tested)]
+
+
+def _without_diodes(layout: PanelIndex, tested: AbstractSet[str]) -> Iterator[SwitchRemark]:
+    """Matrices without diodes in which switches stay made: their board cannot tell which of several keys are."""
+    for matrix in dict.fromkeys(layout.matrix_of.values()):
+        keys = tuple(key for key, name in layout.matrix_of.items() if name == matrix)
+        parts = tuple(dict.fromkeys(layout.spots[key].part.name for key in keys))
+        stay = [name for name in parts if layout.controls[name].kind == "switch" and not layout.controls[name].spring]
+        if layout.diodes.get(matrix, True) or not stay or tested.isdisjoint(parts):
+            continue
+        because = (
+            f"matrix {matrix} has no diodes, and switches stay made in it: with two of them made the board cannot tell "
+            "which keys are; fit diodes, one at each contact with its cathode to the row"
+        )
+        yield SwitchRemark(parts, keys, because, "")
 
 
 def turns(layout: PanelIndex, story: Story) -> list[tuple[str, ...]]:

@@ -162,7 +162,7 @@ def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str])
 
 
 def _remark(remark: Mapping[str, Any]) -> str:
-    lines = f"<pre>{_e(remark['patch'])}</pre>"
+    lines = f"<pre>{_e(remark['patch'])}</pre>" if remark["patch"] else ""
     return f'<section class="finding possibly-faulty"><p>{_e(remark["because"])}.</p>{lines}</section>'
 
 

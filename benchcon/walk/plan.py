@@ -184,9 +184,12 @@ def _open_at(layout: PanelIndex, name: str) -> list[int]:
 
 
 def _clearing(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
-    """Nothing, where nothing of the matrix reads made; else all its switches to where they are open."""
+    """All its switches to where they are open; nothing, where a single one can be seen to be so.
+
+    Of two or more that stand made the board may tell nothing at all, as it cannot know which of them are.
+    """
     matrix = group.name.removeprefix("clear ")
-    if not any(values.get(key) for key, name in layout.matrix_of.items() if name == matrix):
+    if len(group.parts) < 2 and not any(values.get(key) for key, name in layout.matrix_of.items() if name == matrix):
         return []
     by: dict[int, list[str]] = {}
     for name in group.parts:

@@ -400,7 +400,7 @@ def common_of_part(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
         return None
     mover = wrongs.rng.choice(several)
     keys = frozenset(f"{name}.{id_}" for id_ in mover.channels)
-    return Truth((name, "common_open " + " ".join(mover.channels)), [[(("common open",), keys, {"part": mover.name})]])
+    return Truth((name, "common_open " + " ".join(mover.channels)), [[(("common open",), keys, {})]])
 
 
 def counts(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:

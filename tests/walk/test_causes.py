@@ -12,6 +12,7 @@ from walk import electric
 from walk.electric import BOARDS_CAUSES, CHAIN_CAUSES, MATRIX_CAUSES, Bench, Cause, bench
 
 from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.one_switch import remarks
 from benchcon.panel.file import loads
 
 SEEDS = range(20)
@@ -91,3 +92,14 @@ def test_an_encoder_whose_one_pull_up_is_missing_is_not_worn(phase: str, seed: i
         evidence.append(step | {"before": {"a.e1": before % 65_536}, "values": {"a.e1": count % 65_536}})
     (finding,) = diagnose(panel, evidence)
     assert (finding.kind, finding.detail["phase"], finding.detail["period_us"]) == ("floating", phase, mains_us)
+
+
+def test_a_matrix_without_diodes_in_which_switches_stay_made_gets_a_remark_and_no_finding() -> None:
+    made = bench(3, matrix=True)
+    electric.diodes_missing(made)
+    made.text = [text + "\ndiodes = false" * text.startswith("columns =") for text in made.text]
+    (remark,) = remarks(made.panel(), made.walked())
+    assert "fit diodes" in remark.because
+    assert remark.patch == ""
+    made = bench(3, matrix=True)
+    assert remarks(made.panel(), made.walked()) == []

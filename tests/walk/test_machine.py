@@ -17,6 +17,7 @@ from walk.small import small
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import Change, DisplayLook, HandStep, LampLook, Seen
 from benchcon.errors import Trouble
+from benchcon.panel.file import loads
 from benchcon.walk.journal import resume
 from benchcon.walk.machine import Walk
 
@@ -350,3 +351,23 @@ def test_nothing_and_then_seen_is_pressed_five_times_and_told_how_often_it_came(
     assert came == 6
     (finding,) = diagnose(walk.walk.panel, walk.walk.evidence)
     assert (finding.kind, finding.detail["asked"], finding.detail["missed"]) == ("misses", 7, 3)
+
+
+def test_switches_of_a_matrix_without_diodes_are_put_off_before_its_keys_and_it_says_why() -> None:
+    text = '[boards.a]\n[matrices.keys]\nboard = "a"\nrows = ["D2", "D3"]\ncolumns = ["D4", "D5"]\ndiodes = false\n'
+    for n, kind in enumerate(("switch", "switch", "button", "button")):
+        positions = 'positions = ["off", "on"]\n' if kind == "switch" else ""
+        pin = f'pin = "keys.r{n // 2}c{n % 2}"'
+        text += f'[controls.k{n}]\nkind = "{kind}"\n{positions}channel = {{ id = "a.k{n}", {pin} }}\n'
+    walk = Walk(loads(text, "m.toml"))
+    walk.start({f"a.k{n}": int(n < 2) for n in range(4)}, 0)
+    walk.tick(2_000_000)  # hands off
+    assert walk.group is not None
+    assert (walk.group.name, walk.step and walk.step.parts) == ("clear keys", ("k0", "k1"))
+    assert walk.prompt().ask == (
+        "Put K0 and K1 to off. Their matrix has no diodes: what stands made there makes others seem made."
+    )
+    for n in range(2):
+        walk.heard(Change(2_500_000 + n, f"a.k{n}", 0), 2_500_000 + n)
+    walk.tick(2_600_000)
+    assert walk.group.name == "k0"
