@@ -19,7 +19,7 @@ from benchcon.console.notice import rows_told
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.text import printable
-from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_words
+from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_bar, stages_words
 from benchcon.timing.delays import Delays
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.view.why_not import why_not
@@ -142,7 +142,7 @@ class TimingScreen(Screen[str | None]):
     TimingScreen.-told-twice #title { margin-top: 1; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
     TimingScreen #plot { height: 8; margin-top: 1; }
-    TimingScreen #told { height: auto; max-height: 6; padding: 0 1; color: $engraved; }
+    TimingScreen #told { height: auto; max-height: 7; padding: 0 1; color: $engraved; }
     TimingScreen #touched { height: 5; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -225,5 +225,6 @@ class TimingScreen(Screen[str | None]):
             ]
         lines.append(counts_words(chosen))
         if chosen.found:
-            lines += [clocks_words(chosen), *filter(None, [stages_words(chosen), drift_words(chosen)])]
+            bar = stages_bar(chosen, self.size.width - 2) if self.size.height >= 30 else [stages_words(chosen)]
+            lines += [clocks_words(chosen), *filter(None, [*bar, drift_words(chosen)])]
         return lines

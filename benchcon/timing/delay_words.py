@@ -99,6 +99,24 @@ def stages_words(one: Delays) -> str:
     return "on average: " + " · ".join(f"{stage.name} {ms(stage.us)}" for stage in stages)
 
 
+SHADES = {"debounce": "░", "line": "▒", "USB and this computer": "▓", "program": "█", "USB and board": "▚"}
+"""How each part of the way is drawn in a bar of text."""
+
+
+def stages_bar(one: Delays, width: int) -> list[str]:
+    """Return where the time goes as a bar of so many characters, and what its shades are; empty where the stamps do not
+    tell. Every part is there, the shortest as one character."""
+    stages = [stage for stage in one.stages if stage.us > 0]
+    whole = sum(stage.us for stage in stages)
+    if not stages or width < len(stages):
+        return []
+    widths = [max(round(stage.us / whole * width), 1) for stage in stages]
+    widths[widths.index(max(widths))] += width - sum(widths)
+    bar = "".join(SHADES[stage.name] * wide for stage, wide in zip(stages, widths, strict=True))
+    key = " · ".join(f"{SHADES[stage.name]} {stage.name} {ms(stage.us)}" for stage in stages)
+    return [bar, f"on average: {key}"]
+
+
 def at(us: float) -> str:
     """Return a moment of the capture."""
     return f"{us / 1e6:.3f} s"

@@ -12,7 +12,7 @@ from timing.simulated_clocks import Clock
 from timing.told import PANEL, Told
 
 from benchcon.panel.file import loads
-from benchcon.timing.delay_words import as_text
+from benchcon.timing.delay_words import SHADES, as_text, stages_bar
 from benchcon.timing.delays import Delays, match_in_order
 from benchcon.timing.percentiles import drift, percentile
 
@@ -198,6 +198,13 @@ def test_where_the_time_goes_adds_up_and_finds_the_program() -> None:
         assert one.program_us == pytest.approx(one.delay_us - 6_000, abs=1500 + one.error_us)
     assert stages["program"] > 30_000
     assert " · program 4" in as_text([found])
+    bar, key = stages_bar(found, 60)
+    assert len(bar) == 60
+    whole = sum(stages.values())
+    # Twice on the line: there and back.
+    for name in ("debounce", "program"):
+        assert abs(bar.count(SHADES[name]) - 60 * stages[name] / whole) <= 3
+        assert f"{SHADES[name]} {name} " in key
 
 
 def test_boards_without_a_clock_are_timed_by_host_stamps_and_marked() -> None:
