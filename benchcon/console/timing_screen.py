@@ -216,7 +216,7 @@ class TimingScreen(Screen[str | None]):
     def _told(self, chosen: Delays | None) -> list[str]:
         if self.stopwatch.why_not:
             return [self.stopwatch.why_not]
-        lines = [self.stopwatch.link_text(verdict) for verdict in self.stopwatch.links[:2]]
+        lines = self.stopwatch.links_told()[:2]
         if chosen is None:
             return [
                 *lines,

@@ -27,6 +27,7 @@ from benchcon.timing.delay_words import (
 )
 from benchcon.timing.delays import Delays
 from benchcon.timing.links import name_of as name_of_link
+from benchcon.timing.links import told as links_told
 
 WIDTH, HEIGHT = 460, 150
 LEFT, BOTTOM, TOP = 46, 26, 10
@@ -78,9 +79,13 @@ def as_html(found: Sequence[Timed]) -> str:
         if one.virtual:
             parts.append(f"<p>This is {escape(VIRTUAL)}.</p>")
             continue
-        for verdict in one.links:
-            who = escape(name_of_link(verdict, one.timing.state))
-            parts.append(f'<p><strong class="broken">{who}</strong>: {escape(verdict.sentence)}</p>')
+        named = {escape(name_of_link(verdict, one.timing.state)) for verdict in one.links}
+        for text in map(escape, links_told(one.links, one.timing.state)):
+            who, mark, sentence = text.partition(": ")
+            is_board = who in named
+            parts.append(
+                f'<p><strong class="broken">{who}</strong>{mark}{sentence}</p>' if is_board else f"<p>{text}</p>"
+            )
         parts += [_section(pair) for pair in one.delays]
         if one.contacts:
             parts.append("<h2>Contacts, from raw edges and readings</h2>" + "".join(map(_contact, one.contacts)))

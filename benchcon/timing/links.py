@@ -28,7 +28,7 @@ import math
 import textwrap
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any, NamedTuple
@@ -525,11 +525,19 @@ def name_of(verdict: LinkVerdict, state: BenchState) -> str:
     return printable(board.ident or board.port) if board is not None else f"board {verdict.source}"
 
 
+def told(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
+    """Return a paragraph for each, with the board's name before it; this computer's lateness is told once."""
+    texts = (
+        verdict.sentence if verdict.ailment == "host" else f"{name_of(verdict, state)}: {verdict.sentence}"
+        for verdict in verdicts
+    )
+    return list(dict.fromkeys(texts))
+
+
 def as_text(verdicts: list[LinkVerdict], state: BenchState) -> str:
-    """Return a paragraph for each."""
+    """Return `told` in lines of 100 characters."""
     lines = []
-    for verdict in verdicts:
-        text = f"{name_of(verdict, state)}: {verdict.sentence}"
+    for text in told(verdicts, state):
         lines += textwrap.wrap(text, 100, subsequent_indent="    ")
     return "\n".join(lines)
 

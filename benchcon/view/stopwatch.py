@@ -17,8 +17,7 @@ from benchcon.session import ReplaySession, Session
 from benchcon.state import BenchState
 from benchcon.timing.curves import LinkCurves
 from benchcon.timing.delays import Delay, Delays
-from benchcon.timing.links import LinkVerdict
-from benchcon.timing.links import name_of as name_of_link
+from benchcon.timing.links import LinkVerdict, told
 from benchcon.timing.timing import Timing
 
 if TYPE_CHECKING:
@@ -100,9 +99,9 @@ class Stopwatch:
         rows = [(one, one.found[-1]) for one in self.found if one.found]
         return max(rows, key=lambda row: row[1].at_us + row[1].delay_us, default=None)
 
-    def link_text(self, verdict: LinkVerdict) -> str:
-        """What ails a link, and what to do first."""
-        return f"{name_of_link(verdict, self.timing.state)}: {verdict.sentence}"
+    def links_told(self) -> list[str]:
+        """What ails each link, and what to do first; a paragraph each."""
+        return told(self.links, self.timing.state)
 
     @property
     def span(self) -> str:

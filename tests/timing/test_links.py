@@ -64,3 +64,9 @@ def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
         for event in state.feed(batch):
             links.take(event)
     assert links.verdicts() == []
+
+
+def test_a_late_computer_is_told_once_however_many_boards_it_was_late_with() -> None:
+    text = told("host")
+    assert text.count("This computer sent") == 1
+    assert "desk:" not in text
