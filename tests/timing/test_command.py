@@ -40,7 +40,7 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_a_good_evening_passes(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    panel = PANEL.replace('answers = "hdg_button"\nwithin = "100 ms"\n\n[digits', "\n[digits")
+    panel = PANEL.replace('answers = "hdg_button"\nwithin = "100 ms"\n\n[displays', "\n[displays")
     (here / "desk.toml").write_text(panel)
     assert main(["timing", "good.capture", "--panel", "desk.toml"]) == 0
     out, err = capsys.readouterr()
