@@ -17,11 +17,15 @@ def hello(board: Subject) -> None:
     """**grammar** (hello): asked past a boot loader, `hello` says who the board is."""
     answer = None
     for _ in range(20):
-        answer = board.line.ask("hello", seconds=0.25)
+        tag = board.line.next_tag()
+        answer = board.line.ask("hello", tag=tag, seconds=0.25)
         if answer is not None and not hello_slip(answer.words):
             break
     if answer is None:
         board.malformed(b"<", 0)
+        if other := board.line.answers:
+            sent, came = shown(request(tag, ("hello",))), shown(other[-1].raw)
+            raise RuleBroken(f"'{sent}' was answered '{came}': an answer bears the tag of its request")
         raise RuleBroken("no answer to 'hello' in five seconds")
     if wrong := explain_hello(answer.words) or other_version(answer.words):
         raise RuleBroken(wrong)

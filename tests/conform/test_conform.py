@@ -366,6 +366,10 @@ def _long_news(line: bytes) -> bytes:
     return codec.seal(line[:-6] + b" 0000" * 12) if b" alive " in line else line
 
 
+def _tag_00(line: bytes) -> bytes:
+    return codec.seal(b"<00" + line[3:-6]) if line[:1] == b"<" else line
+
+
 def _no_space(line: bytes) -> bytes:
     return line.replace(b" #", b"#") if line[:1] == b"<" and b" read " in line else line
 
@@ -460,6 +464,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "an undimmed lamp lit below half": ({"make": _LitTooSoon.make}, "set (undimmed)"),
     "answers in another order": ({"make": _PingsFirst.make}, "tags (order)"),
     "answers tag 00": ({"make": _TagZero.make}, "tags (00)"),
+    "answers everything with tag 00": ({"up": each_line(_tag_00)}, "grammar (hello)"),
     "an answer of more than 80 bytes": ({"up": reworded(_long)}, "grammar (all)"),
     "a notification of more than 80 bytes": ({"up": each_line(_long_news)}, "grammar (all)"),
     "no space before the check": ({"up": each_line(_no_space)}, "grammar (all)"),
