@@ -162,7 +162,8 @@ def _top_parser() -> _Parser:
         description=_DESCRIPTION,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog=f"commands:\n{lines}\n\nexamples:\n  benchcon demo\n  benchcon ports\n"
-        "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' tells more of each.",
+        "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' tells more of each."
+        "\nexit codes: 0 done, 1 a finding, 2 it could not be done, 128 + n: signal n ended it before it was through",
     )
     from benchcon import __version__
 
