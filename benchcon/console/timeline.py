@@ -22,7 +22,7 @@ from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
 from benchcon.view.showing import channels_of, label_of
-from benchcon.view.traces import Trace, between_text, drawn, value_text
+from benchcon.view.traces import Trace, between_text, drawn, round_step_us, tick_text, value_text
 from benchcon.wire.records import BENCH
 
 if TYPE_CHECKING:
@@ -31,6 +31,12 @@ if TYPE_CHECKING:
 _SHORTEST_US = 50.0
 """Least time a column stands for."""
 CURSOR_A, CURSOR_B = "A", "B"
+TICK = 12
+"""Columns from one time on the axis to the next, at least."""
+VALUE = 10
+"""Columns that a value takes, a blank one before it included."""
+WIDE = 110
+"""From so many columns on there is room for values at both cursors."""
 
 
 class TimeLine(Drawn, can_focus=True):
@@ -79,7 +85,13 @@ class TimeLine(Drawn, can_focus=True):
     @property
     def columns(self) -> int:
         """Columns of time."""
-        return max(self.size.width - self._left - 11, 8)
+        return max(self.size.width - self._left - VALUE * self._values - 1, 8)
+
+    @property
+    def _values(self) -> int:
+        """Columns of values at the right: one at each cursor where there is room, else at the one that moves."""
+        both = self.size.width >= WIDE and all(at_us is not None for at_us in self.cursors.values())
+        return 2 if both else 1
 
     @property
     def right_us(self) -> int:
@@ -113,7 +125,8 @@ class TimeLine(Drawn, can_focus=True):
                 level = kind in ("pot", "encoder", "selector", "lamp") or isinstance(part, Lamp)
                 calm = mixed(GROUND, IVORY, 0.72)
                 lamp = isinstance(part, Lamp)
-                rows.append(Trace((board.source, channel.id), label, colour if lit else calm, digits, level, lamp))
+                key = (board.source, channel.id)
+                rows.append(Trace(key, label, colour if lit else calm, digits, level, lamp, part=part))
         return rows
 
     # --- drawing --------------------------------------------------------------------------------------------------
@@ -202,10 +215,13 @@ class TimeLine(Drawn, can_focus=True):
             elif column in cursors:
                 colour = cursors[column]
             canvas.write(self._left + column, y, letter, ink(colour, ground))
-        at_us = self.cursors[self.moving]
-        value = past.value_at(row.key, at_us if at_us is not None else self.sight.now_us)
-        text = value_text(value, row)
-        canvas.write(canvas.width - 10, y, text.rjust(9), ink(IVORY if chosen else QUIET, GROUND), 9)
+        names = (CURSOR_A, CURSOR_B) if self._values == 2 else (self.moving,)
+        for number, name in enumerate(reversed(names)):
+            at_us = self.cursors[name]
+            text = value_text(past.value_at(row.key, at_us if at_us is not None else self.sight.now_us), row)
+            colour = (BRASS if name == CURSOR_A else GOOD) if self._values == 2 else IVORY if chosen else QUIET
+            x = canvas.width - VALUE * (number + 1)
+            canvas.write(x, y, fitted(text, VALUE - 1).rjust(VALUE - 1), ink(colour, GROUND))
 
     def _feet(self) -> dict[int, tuple[str, str]]:
         """By column: what stands below the rows, above the axis: cursors, and marks over them."""
@@ -218,14 +234,14 @@ class TimeLine(Drawn, can_focus=True):
 
     def _paint_axis(self, canvas: Canvas, y: int, taken: Collection[int]) -> None:
         canvas.wipe(0, y, canvas.width, 1, ink(QUIET, RAISED))
-        step, wide, tick = 14, 10, 0
-        while tick < self.columns - wide:
-            begin_us = int(self.start_us + tick * self.each_us)
-            if begin_us < 0 or any(column in taken for column in range(tick, tick + wide)):
-                tick += 1  # as soon as there is room
-                continue
-            canvas.write(self._left + tick, y, "╵" + clock_text(begin_us)[2:], ink(QUIET, RAISED), step)
-            tick += step
+        step_us = round_step_us(TICK * self.each_us)
+        at_us = -(-max(int(self.start_us), 0) // step_us) * step_us
+        while (column := self._column_of(at_us)) is not None:
+            text = "╵" + tick_text(at_us, step_us)
+            covered = range(column, column + len(text))
+            if covered.stop <= self.columns and not any(each in taken for each in covered):
+                canvas.write(self._left + column, y, text, ink(QUIET, RAISED))
+            at_us += step_us
         told = self._mark_told()
         if told:
             canvas.write(1, y, told, ink(BRASS, RAISED), self._left - 2)

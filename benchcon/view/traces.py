@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchcon.panel.lightness import looks_permille
+from benchcon.panel.model import Control, Lamp, Part
+from benchcon.panel.reading import detents, position_of_code, share_permille
 from benchcon.panel.segments import decode
 from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Stretch
 from benchcon.view.palette import BRASS, IVORY, QUIET
@@ -34,6 +37,8 @@ class Trace:
     lamp: bool
     thousandths: bool = False
     """Counted in thousandths: a value of a rehearsal."""
+    part: Part | None = None
+    """The part that the channel belongs to, for its words."""
 
 
 def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
@@ -59,4 +64,41 @@ def value_text(value: int, row: Trace) -> str:
         return "?"
     if row.digits:
         return decode((value & ((1 << 8 * row.digits) - 1)).to_bytes(row.digits, "big")).strip()[:9] or "blank"
-    return f"{value / THOUSANDTHS:.7g}" if row.thousandths else str(value)
+    return f"{value / THOUSANDTHS:.7g}" if row.thousandths else _word(row.part, value)
+
+
+def _word(part: Part | None, value: int) -> str:
+    """What the face says of one channel's value; of one contact of several, whether it is made."""
+    if isinstance(part, Lamp):
+        level = looks_permille(part, value)
+        return "off" if level == 0 else "on" if level >= part.on_permille else f"{(level + 5) // 10} %"
+    if not isinstance(part, Control):
+        return str(value)
+    if part.kind == "encoder":
+        return f"{detents(part, 0, value):+g}"
+    if part.kind == "pot":
+        return f"{share_permille(part, value) / 10:.0f} %"
+    if len(part.channels) > 1:
+        return "made" if value else "open"
+    at, why = position_of_code(part, (value,))
+    return part.positions[at] if at is not None else why
+
+
+_ROUND_US = sorted(
+    [step * 10**power for power in range(1, 7) for step in (1, 2, 5)]
+    + [step * 1_000_000 for step in (10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 21600, 43200, 86400)]
+)
+
+
+def round_step_us(least_us: float) -> int:
+    """Return the least round time (1, 2 or 5 of a decimal place; of a clock from ten seconds on) from `least_us` on."""
+    return next((step for step in _ROUND_US if step >= least_us), -(-int(least_us) // 86_400_000_000) * 86_400_000_000)
+
+
+def tick_text(at_us: int, step_us: int) -> str:
+    """A time on an axis with ticks of `step_us`: minutes and seconds, with the decimals of the step, hours if any."""
+    minutes, us = divmod(at_us, 60_000_000)
+    hours, minutes = divmod(minutes, 60)
+    places = next((places for places in range(7) if step_us * 10**places % 1_000_000 == 0), 6)
+    seconds = f"{us / 1e6:0{2 + (places + 1 if places else 0)}.{places}f}"
+    return f"{f'{hours}:' if hours else ''}{minutes:02}:{seconds}"
