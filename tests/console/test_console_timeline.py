@@ -221,7 +221,7 @@ async def test_a_board_that_is_lost_or_silent_is_drawn_as_not_known_until_it_is_
         assert row("Mains").rstrip().endswith("off")
         session.wait(0.5)
         session.moved("met", unit=1)
-        await eyes.until(lambda: row("hPa / inHg").rstrip().endswith("1"))
+        await eyes.until(lambda: row("hPa / inHg").rstrip().endswith("pressed"))
         session.wait(0.5)
         session.link(met, "lost", port="/dev/ttyUSB1", why="unplugged")
         session.wait(1.0)
