@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from benchcon.drawing.letters import shortened, width_mm, wrapped
-from benchcon.drawing.shapes import Bounds, Text, apart
+from benchcon.drawing.shapes import Bounds, Text, apart, together
 from benchcon.drawing.sizes import hole_of, sort_of
 from benchcon.panel.model import Panel, Part, Place
 from benchcon.panel.places import engraved, footprint_mm, inside_of
@@ -122,6 +122,10 @@ class Plate:
             if not inside_of(part)  # the control's label serves both
         }
         covered = {part.name: fronts.get(part.name) or self.front(part) for part in self.panel.parts}
+        for part in self.panel.parts:
+            home = inside_of(part)
+            if home:  # its label keeps off what is round the lamps in it as well
+                covered[home] = together(covered[home], covered[part.name])
         crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken), _sides(self.panel.labels))
         crowd.own_sides |= {part.name: _sides(part.label_at) for part in self.panel.parts if part.label_at}
         wraps = {

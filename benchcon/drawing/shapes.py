@@ -114,6 +114,11 @@ def bounds_of(shapes: Iterable[Shape]) -> Bounds:
     return min(left), min(top), max(right), max(bottom)
 
 
+def together(one: Bounds, other: Bounds) -> Bounds:
+    """Return the rectangle round two."""
+    return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])
+
+
 def moved(shapes: Iterable[Shape], x: float, y: float) -> list[Shape]:
     """Return `shapes` elsewhere."""
     return [shape.moved(x, y) for shape in shapes]

@@ -10,7 +10,7 @@ from benchcon.drawing.plate import Plate
 from benchcon.drawing.shapes import Bounds
 from benchcon.drawing.svg import element
 from benchcon.panel.model import Panel, Part
-from benchcon.panel.places import inside_of
+from benchcon.panel.places import engraved, inside_of
 from benchcon.walk.marks import MARKS
 
 _MARK = 4.2
@@ -29,10 +29,13 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     scale = min(1.5, max(plate.width_mm, 0.75 * plate.height_mm) / _USUAL_MM)
     rings = {part.name: _ring(plate, part, scale) for part in panel.parts if said.get(part.name)}
     marks = {part.name: _mark(plate, part, scale) for part in panel.parts}
+    numbers: dict[str, list[int]] = {}
+    for part in panel.parts:  # what is found of a lamp in something stands at the label of that
+        numbers.setdefault(inside_of(part) or part.name, []).extend(number for number, _ in said.get(part.name, ()))
     told = {
-        part.name: f"{part.label or part.name} ({', '.join(str(number) for number, _ in found)})"
+        part.name: f"{engraved(part)} ({', '.join(map(str, here))})"
         for part in panel.parts
-        if (found := said.get(part.name))
+        if (here := numbers.get(part.name))
     }
     plate.put_labels(marks.values(), [scale * size for size in _SIZES], told, rings)
     width, height, rim = plate.width_mm, plate.height_mm, 8 * scale

@@ -8,7 +8,7 @@ from benchcon.demo import panel_path
 from benchcon.panel.file import load
 from benchcon.panel.model import Panel
 
-PLATES = {"ostrey": panel_path(), "small": Path(__file__).with_name("small.toml")}
+PLATES = {"ostrey": panel_path(), **{name: Path(__file__).with_name(f"{name}.toml") for name in ("small", "box")}}
 
 
 def panel_of(path: Path) -> Panel:

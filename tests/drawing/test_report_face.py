@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ElementTree
 from itertools import combinations, product
 
@@ -10,6 +11,7 @@ from drawing.panels import PLATES, panel_of
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from shapely.geometry import Point, Polygon, box
 
+from benchcon.panel.places import engraved
 from benchcon.report.walk_face import face
 
 
@@ -39,8 +41,9 @@ def test_labels_with_the_numbers_of_findings_lie_on_no_part_no_mark_and_no_other
     labels = [text for text in svg.iter("text") if text.attrib["class"] == "label"]
     words = " ".join(text.text or "" for text in labels)
     for n, part in enumerate(panel.parts):
-        for word in (part.label + (f" ({n + 1})" if n % 2 else "")).split():
+        for word in engraved(part).split():
             assert word in words
+        assert n % 2 == 0 or re.search(rf"[(, ]{n + 1}[,)]", words)
     areas = [label_area(text) for text in labels]
     solid = [area for shape in svg.iter() if (area := covering(shape)) is not None]
     assert not [pair for pair in product(areas, solid) if pair[0].intersection(pair[1]).area > 0.01]
