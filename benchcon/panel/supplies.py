@@ -98,6 +98,23 @@ def wired_sources(panel: Panel, supply: Supply) -> tuple[SupplySource, ...]:
     return tuple(source for source in supply.sources if all(name in wired for name, _ in source.at))
 
 
+def all_off(panel: Panel) -> dict[str, int] | None:
+    """Return where controls have to stand so that nothing feeds any supply of `panel`: positions from 0, by control.
+
+    None if there is no supply, or no such way.
+    """
+    found: dict[str, int] = {}
+    for supply in panel.supplies:
+        way = switching(panel, supply, None, found)
+        if way is None:
+            return None
+        found |= way
+    words = {control.name: words_of(control) for control in panel.controls}
+    sources = [source for supply in panel.supplies for source in supply.sources]
+    fed = any(all(words[name][found.get(name, 0)] == word for name, word in source.at) for source in sources)
+    return None if fed or not panel.supplies else found
+
+
 MOST_WAYS = 20_000
 """Positions of the controls of one supply together that are gone through."""
 

@@ -7,11 +7,12 @@ part.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.panel.model import Lamp
+from benchcon.panel.supplies import all_off, fed_by
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.inputs import Position
 from benchcon.rehearse.rehearsal import in_words
@@ -36,6 +37,8 @@ class Swept:
     """Displays that showed anything but no data and overflow."""
     overflows: dict[str, str] = field(default_factory=dict)
     """Displays, and the inputs at which they first had no room."""
+    unsupplied: dict[str, str] = field(default_factory=dict)
+    """Lamps and displays that are lit while every supply is off, and the inputs at which they first are."""
     mistakes: dict[str, str] = field(default_factory=dict)
     """What went wrong in rules, and the inputs at which it first did."""
 
@@ -52,7 +55,30 @@ def sweep(scenario: Scenario, rules: Rules) -> Swept:
     for one, other in sorted(pairs):
         first, second = _points(scenario, one, TOGETHER), _points(scenario, other, TOGETHER)
         _walk(scenario, rules, found, _grid(one, first, other, second))
+    _without_supply(scenario, rules, found, names)
     return found
+
+
+def _without_supply(scenario: Scenario, rules: Rules, found: Swept, names: set[str]) -> None:
+    """With the controls so that nothing feeds any supply: what do the rules light that no supply darkens?"""
+    panel = scenario.panel
+    off = all_off(panel)
+    if off is None:
+        return
+    controls = {control.name: control for control in panel.controls}
+    positions: list[tuple[str, Any]] = [(name, Position(number, controls[name])) for name, number in off.items()]
+    fed = {part.name for supply in panel.supplies for part in fed_by(panel, supply)}
+    spread = [(name, each) for name in sorted(names - off.keys()) for each in _points(scenario, name, TOGETHER)]
+    only = Swept()
+
+    def look(engine: Engine) -> None:
+        for name, shown in engine.shown.items():
+            lit = any(shown.value) if isinstance(shown.value, bytes) else shown.value > 0
+            if lit and name not in fed:
+                found.unsupplied.setdefault(name, _stands(engine))
+
+    _walk(scenario, rules, only, iter([*positions, *spread]), look, len(positions))
+    found.points += only.points
 
 
 def _grid(one: str, first: Sequence[Any], other: str, second: Sequence[Any]) -> Iterator[tuple[str, Any]]:
@@ -87,8 +113,15 @@ def _points(scenario: Scenario, name: str, count: int) -> list[Any]:
     return [number / (count - 1) for number in range(count)]
 
 
-def _walk(scenario: Scenario, rules: Rules, found: Swept, moves: Iterator[tuple[str, Any]]) -> None:
-    """Go through inputs one after the other, from where everything is as it begins."""
+def _walk(
+    scenario: Scenario,
+    rules: Rules,
+    found: Swept,
+    moves: Iterator[tuple[str, Any]],
+    look: Callable[[Engine], None] = lambda engine: None,
+    after: int = 0,
+) -> None:
+    """Go through inputs one after the other, from where everything is as it begins; `look` from the move `after` on."""
     engine = Engine(scenario.panel, scenario.behaviour, rules)
     for value in scenario.behaviour.values:
         engine.set(value.name, (value.low + value.high) / 2 if value.start is None else value.start)
@@ -104,6 +137,8 @@ def _walk(scenario: Scenario, rules: Rules, found: Swept, moves: Iterator[tuple[
         engine.step(seconds)
         found.points += 1
         _look(engine, lamps, found)
+        if found.points >= after:
+            look(engine)
 
 
 def _look(engine: Engine, lamps: set[str], found: Swept) -> None:
@@ -141,5 +176,6 @@ def lines(path: str, scenario: Scenario, rules: Rules, found: Swept) -> tuple[li
     told += [f"{path}: {name} is never out" for name in lamps if name not in found.out]
     told += [f"{path}: {name} never shows anything" for name in displays if name not in found.shown]
     wrong = bool(told)
+    told += [f"{path}: {name} stays lit without supply (at {at})" for name, at in found.unsupplied.items()]
     told.append(f"{path}: swept {found.points} points of {len(ruled)} outputs: {'see above' if wrong else 'all well'}")
     return told, wrong

@@ -40,8 +40,8 @@ def test_rules_that_were_changed_are_told_where_they_part(
     assert "12 of 12 outputs compared: 1 DIFFER" in out
 
 
-def sweep(folder: Path, rules: str) -> int:
-    (folder / "panel.toml").write_text(PANEL)
+def sweep(folder: Path, rules: str, more: str = "") -> int:
+    (folder / "panel.toml").write_text(PANEL + more)
     (folder / "rules.py").write_text("from benchcon.rehearse import *\n" + rules)
     (folder / "b.toml").write_text(
         '[behaviour]\npanel = "panel.toml"\nrules = "rules.py"\n[values.level]\nunit = "ft"\n'
@@ -72,3 +72,18 @@ def test_the_demo_s_rules_come_to_everything(capsys: pytest.CaptureFixture[str])
     for name in ("ostrey", "panels/level-alert", "panels/mode-row"):
         assert main(["rehearse", "--sweep", str(DEMO / f"{name}-behaviour.toml")]) == 0
         assert capsys.readouterr().out.endswith("all well\n")
+
+
+def test_a_sweep_says_what_stays_lit_without_supply(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two lamps by one rule, one of them fed by the panel's supply: the other stays lit with mains off."""
+    both = '@lamp("alarm", "crosswind")\ndef lit(level): return level > 1000\n'
+    assert sweep(tmp_path, both) == 0
+    assert "without supply" not in capsys.readouterr().out, "the panel has no supply"
+    supply = '\n[supplies.main]\nfeeds = ["crosswind"]\non_when = [{ mains = "on" }]\n'
+    assert sweep(tmp_path, both, supply) == 0, "it is said, and nothing wrong by itself"
+    out = capsys.readouterr().out
+    assert "alarm stays lit without supply (at level " in out
+    assert "crosswind stays lit" not in out
+    off = '@lamp("alarm", "crosswind")\ndef lit(level, mains): return mains == "on" and level > 1000\n'
+    assert sweep(tmp_path, off, supply) == 0
+    assert "stays lit" not in capsys.readouterr().out

@@ -320,8 +320,46 @@ def test_exact_factors() -> None:
     assert convert(1, "ft", "m") == 0.3048
     assert math.isclose(convert(1, "kt", "m/s"), 1852 / 3600, rel_tol=1e-11)
     assert math.isclose(convert(1, "inHg", "hPa"), 33.86389, abs_tol=5e-6)
+    # The same appendix: 1 mi = 1609.344 m, 1 nmi = 1852 m, 1 yd = 0.9144 m, 1 lb = 0.453 592 37 kg (all exact),
+    # 1 psi = 6894.757 Pa, 1 mmHg = 133.3224 Pa, 1 gal (US) = 3.785 412 l, t/°C = (t/°F - 32)/1.8.
+    assert convert(1, "mile", "m") == pytest.approx(1609.344, rel=1e-11)
+    assert convert(1, "nmi", "m") == pytest.approx(1852, rel=1e-11)
+    assert convert(1, "yard", "m") == pytest.approx(0.9144, rel=1e-11)
+    assert convert(1, "lb", "kg") == pytest.approx(0.45359237, rel=1e-11)
+    assert convert(1, "psi", "Pa") == pytest.approx(6894.757, rel=1e-7)
+    assert convert(1, "mmHg", "Pa") == pytest.approx(133.3224, rel=1e-6)
+    assert convert(1, "gallon", "liter") == pytest.approx(3.785412, rel=1e-6)
+    assert convert(212, "degF", "degC") == pytest.approx(100, abs=1e-9)
+    assert convert(-40, "degC", "degF") == pytest.approx(-40, abs=1e-9)
     assert nearest(1013.25, 0.1) == 1013.3
     assert nearest(-2.5, 1) == -3
+
+
+STANDARD = """
+@derived("height_ft")
+def height_ft(pressure_now):
+    # ISO 2533: the temperature falls by 6.5 K a kilometre from 288.15 K, up to 11 km.
+    metres = 288.15 / 0.0065 * (1 - (pressure_now / 1013.25) ** (0.0065 * 287.05287 / 9.80665))
+    return convert(metres, "m", "ft")
+
+@display("level", format=",")
+def level(height_ft):
+    return nearest(height_ft, 100)
+"""
+
+
+@pytest.mark.parametrize(
+    ("metres", "hectopascals"),
+    # ISO 2533, table of the standard atmosphere by geopotential altitude (from memory, to a tenth of a hectopascal).
+    [(0, 1013.25), (1000, 898.7), (2000, 795.0), (3000, 701.1), (5000, 540.2), (10_000, 264.4), (11_000, 226.3)],
+)
+def test_pressure_against_altitude(tmp_path: Path, metres: int, hectopascals: float) -> None:
+    made = engine(tmp_path, HEAD + STANDARD)
+    made.set("pressure_now", hectopascals)
+    made.step(0)
+    feet = metres / 0.3048  # exact: NIST SP 811
+    assert made.inputs["height_ft"] == pytest.approx(feet, abs=15)
+    assert made.shown["level"].text.strip() == f"{round(feet, -2):,.0f}".replace(",", ".")
 
 
 # --- the behaviour file -----------------------------------------------------------------------------------------------
