@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from benchcon.demo import Demo, start
 from benchcon.panel.file import load
 from benchcon.panel.lightness import duty_of, lightness_of
 from benchcon.rig.boards import start as start_boards
+from benchcon.rig.hand import Hand
 
 PAIR = {"l_xwind": 1000, "l_app": 1000}
 
@@ -136,3 +138,33 @@ def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -
             terminal.until(lambda: abs(hand_lit()[id_] - full) <= 3, "the day level")
             terminal.press("q")
             assert terminal.ended() == 0
+
+
+@pytest.mark.slow
+def test_rules_go_on_at_the_night_level() -> None:
+    """Full light at a night level of 40 %: CIE 1976, a lightness of 40 % on the wire; rules light nothing lighter."""
+    with (
+        tempfile.TemporaryDirectory(prefix="n") as folder,
+        Terminal(
+            "-m", "benchcon", "demo", columns=120, rows=40, env={"BENCHCON_HOME": folder, "TMPDIR": folder}
+        ) as terminal,
+    ):
+        terminal.until(lambda: len(list(Path(folder).glob("benchcon-*/*.hand"))) == 3, "three desks")
+        hands = [Hand(f"unix:{path}") for path in Path(folder).glob("benchcon-*/*.hand")]
+
+        def levels() -> dict[str, int]:
+            return {id_: level for hand in hands for id_, level in hand.lit().items() if level}
+
+        terminal.until(lambda: max(levels().values(), default=0) > 0, "a rule to light a lamp")
+        terminal.press("N")
+        terminal.see("Night level: all lamps at 40 % of their light")
+        terminal.until(lambda: 0 < max(levels().values(), default=0) <= 400, "what is lit to be at its night level")
+        before = set(levels())
+        terminal.until(lambda: set(levels()) != before, "the rules to light another lamp, or fewer")
+        assert max(levels().values(), default=0) <= 400
+        terminal.press("N")
+        terminal.until(lambda: max(levels().values(), default=0) > 400, "the day")
+        terminal.press("q")
+        assert terminal.ended() == 0
+        for hand in hands:
+            hand.close()
