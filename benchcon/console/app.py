@@ -92,9 +92,18 @@ class ConsoleApp(App[int]):
     ]
 
     def __init__(
-        self, session: Session, rehearsal: LiveRun | None = None, asked: PersonAsked | None = None, *, view: str = ""
+        self,
+        session: Session,
+        rehearsal: LiveRun | None = None,
+        asked: PersonAsked | None = None,
+        *,
+        view: str = "",
+        looks: Preferences | None = None,
     ) -> None:
-        """`rehearsal`: what is rehearsed on the bench; `asked`: where it asks the person; `view`: the first to show."""
+        """`rehearsal`: what is rehearsed on the bench; `asked`: where it asks the person; `view`: the first to show.
+
+        `looks`: instead of those that the user chose last.
+        """
         super().__init__()
         self.session = session
         self.sight = ViewModel(session, self.tell, rehearsal)
@@ -129,7 +138,7 @@ class ConsoleApp(App[int]):
             from textual.filter import Monochrome, NoColor
 
             self._filters = [NoColor() if isinstance(each, Monochrome) else each for each in self._filters]
-        self.preferences = preferred()
+        self.preferences = looks or preferred()
         self._light = LightTheme(enabled=False)
         if not self.no_color:
             self._filters.append(self._light)

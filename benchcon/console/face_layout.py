@@ -168,6 +168,8 @@ def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: i
         for plot in true_tiles(site, size, scale):
             layout = FaceLayout(width, height, list(plot.tiles), outline=plot.outline)
             _add_plates(layout, width, room, bool(site.ranks), frozenset(site.ranks))
+            if plot.outline is not None and not _within(layout.tiles, plot.outline):
+                layout.outline = None  # words that reach over the edge and a line along it would spoil each other
             if listed:
                 layout.height = room
                 _list(layout, listed, inside, width, size, 0)
@@ -178,6 +180,15 @@ def _true(panel: Panel, parts: list[Part], inside: Inside, width: int, height: i
             if not best.cut:
                 return best
     return best
+
+
+def _within(tiles: Sequence[Tile], outline: tuple[int, int, int, int]) -> bool:
+    """Whether all tiles are clear of the plate's edge."""
+    x, y, width, height = outline
+    return all(
+        x < tile.x and tile.x + tile.width < x + width and y <= tile.y and tile.y + tile.height < y + height
+        for tile in tiles
+    )
 
 
 def _ranks(parts: Sequence[Part]) -> dict[str, int]:

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from benchcon.console.app import ConsoleApp
+from benchcon.console.preferences import Preferences
 from benchcon.session import Session
 
 FONT = "ui-monospace, 'DejaVu Sans Mono', Menlo, Consolas, monospace"
@@ -28,7 +29,7 @@ def picture(
     """
 
     async def draw() -> str:
-        app = ConsoleApp(session)
+        app = ConsoleApp(session, looks=Preferences())
         async with app.run_test(size=size, notifications=True) as pilot:
             await pilot.pause(settle_s)
             await pilot.press(*keys)
