@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -100,9 +101,8 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"--captures {printable(args.captures)}: {why}") from error
     if len(scenarios) == 1 and not args.headless and not args.junit and _has_terminal():
         return _in_console(scenarios[0], named, captures, args, ports)
-    if (args.values or args.publish) and not (ports or args.hand):
-        raise Trouble("values from elsewhere drive boards that are there: name their ports; 'benchcon try' starts some")
-    play = _on_boards if ports or args.hand else _simulated
+    # Values from elsewhere come in real time: without a port it is played on simulated boards that run by themselves.
+    play = _on_boards if ports or args.hand or args.values or args.publish else _simulated
     results = play(scenarios, named, captures, args, ports)
     if args.junit:
         _junit(Path(args.junit), results, args.force)
@@ -177,13 +177,16 @@ def _on_boards(
     # Standard input can be values or a person's answers, not both.
     ask = None if "-" in args.values else _ask
     hands = hands_of(args.hand)
-    ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
+    ports = named_ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
     results = []
     # Without steps of its own, values from elsewhere rule it for as long as somebody wishes.
     lasts = not any(scenario.actions for scenario in read.values())
     with Until(interrupt=True, open_ended=lasts) as until:
         for path, scenario in read.items():
             stem = Path(path).stem
+            own = contextlib.ExitStack()
+            if not named_ports:
+                hands, ports = _start_boards(scenario, own)
             session = _open(ports, scenario.panel, hands, captures / f"{stem}.capture", until)
             try:
                 meet(session, scenario.panel)
@@ -204,6 +207,7 @@ def _on_boards(
                     result = play_live(play, until.wait)
             finally:
                 dark = leave(session)
+                own.close()
             for closed in session.captures:
                 result.capture = result.capture or Path(closed.figures.path)
             print(as_text(result), flush=True)
@@ -215,6 +219,17 @@ def _on_boards(
     return results
 
 
+def _start_boards(scenario: Scenario, stack: contextlib.ExitStack) -> tuple[dict[str, Hand], list[str]]:
+    """Start simulated boards for a scenario, until `stack` is closed; return their hands, by board, and ports."""
+    from pathlib import Path
+
+    from benchcon.rig.boards import begin
+
+    boards = stack.enter_context(begin(Path(scenario.panel.path)))
+    boards.wait()
+    return dict(boards.hands), [board.port for board in boards.boards]
+
+
 def _has_terminal() -> bool:
     """Whether a console can be shown."""
     import sys
@@ -224,7 +239,6 @@ def _has_terminal() -> bool:
 
 def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespace, ports: Sequence[str]) -> int:
     """Play one scenario in the console, in real time: on the boards that are named, or on simulated ones."""
-    import contextlib
     from pathlib import Path
 
     from benchcon.cli.hands import hands_of, meet, port_of
@@ -234,7 +248,6 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     from benchcon.rehearse.play import LivePlay
     from benchcon.rehearse.result import as_text
     from benchcon.rehearse.users_hand import UsersHand
-    from benchcon.rig.boards import begin
     from benchcon.walk.occupied import step_aside
 
     scenario = _read(path, named, True)
@@ -244,10 +257,7 @@ def _in_console(path: str, named: Named, captures: Path, args: argparse.Namespac
     asked = PersonAsked()
     with Until(open_ended=True) as until, contextlib.ExitStack() as stack:
         if not ports:
-            boards = stack.enter_context(begin(Path(scenario.panel.path)))
-            boards.wait()
-            hands = dict(boards.hands)
-            ports = [board.port for board in boards.boards]
+            hands, ports = _start_boards(scenario, stack)
         # The user's own hands beside the scenario's: as soon as they move something, the scenario's keep off.
         users = {name: UsersHand(hand.control, lambda: play.run.hands_off()) for name, hand in hands.items()}
         session = _open(ports, scenario.panel, users, captures / f"{stem}.capture", until)

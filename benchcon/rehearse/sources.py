@@ -316,8 +316,8 @@ def refused(reason: Any) -> str:
 def client_of(
     broker: Broker,
     who: str,
-    complain: Complain,
-    connected: Callable[[paho.Client], object],
+    complain: Complain = lambda name, text: None,
+    connected: Callable[[paho.Client], object] = lambda client: None,
     gone: Callable[[], object] = lambda: None,
 ) -> paho.Client:
     """Return a client for `broker`, not connected yet; it comes back by itself when the broker does.

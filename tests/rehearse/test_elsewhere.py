@@ -272,3 +272,14 @@ def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
     assert "1 values came from elsewhere" in out
     assert "standard input: no JSON" in out
     assert shown(board) == "", "dark when it is over"
+
+
+def test_without_a_port_simulated_boards_are_started(tmp_path: Path) -> None:
+    behaviour = PANELS / "level-alert-behaviour.toml"
+    steps = '[[steps]]\nat = "4 s"\nexpect = { level_alert = "lit" }\n'
+    (tmp_path / "near.toml").write_text(f'[scenario]\nbehaviour = "{behaviour}"\n{steps}')
+    words = [sys.executable, "-m", "benchcon", "rehearse", "near.toml", "--values", "-"]
+    done = subprocess.run(words, cwd=tmp_path, input='{"level": 10500}\n', capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "1 of 1 expectations kept" in done.stdout
+    assert "1 values came from elsewhere" in done.stdout
