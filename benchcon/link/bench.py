@@ -16,7 +16,7 @@ from typing import Any
 
 from benchcon.errors import Trouble
 from benchcon.link.conversation import Answer, Talk
-from benchcon.link.hub import Hub
+from benchcon.link.hub import SCREEN, Hub
 from benchcon.link.outcomes import DarkResult, held
 from benchcon.link.port import Pace, PortInfo
 from benchcon.link.records import link_record
@@ -281,14 +281,15 @@ class Bench:
             self._hub.leave()
         return self._of_all(Talk.dark)
 
-    def beat(self, *, last: bool = False) -> None:
+    def beat(self, who: str = SCREEN, *, last: bool = False) -> None:
         """The program that the user looks at is at work: call this wherever its own loop turns.
 
         Once called, it must go on: after a second without, nothing but dark is sent, so that the boards' dead-man fires
         under a program that hangs, has lost its screen or was stopped. With the next call everything goes on.
         With `last` no more are expected: the bench is handed on to somebody who has no loop to watch.
+        `who`: whatever else lights things by itself beats under a name of its own; all of them have to be at work.
         """
-        self._hub.beat(last=last)
+        self._hub.beat(who, last=last)
 
     def light(self, source: int | None = None) -> Future[DarkResult]:
         """End dark on one board or on all; outputs stay off until they are set. ``confirmed``: dark has ended there."""

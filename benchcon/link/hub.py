@@ -26,6 +26,8 @@ from benchcon.wire.records import BENCH
 PING_MOST_US = 500_000
 """A board whose dead-man is set hears something at least this often."""
 
+SCREEN = "screen"
+"""Who beats for the program that the user looks at."""
 STILL_NS = 1_000_000_000
 """A program that has said `beat` and then nothing for so long stands still."""
 
@@ -59,8 +61,8 @@ class Hub:
         self.ports: dict[str, Port] = {}
         self.stream = Stream()
         self.emit = self.stream.emit
-        self.beat_ns = 0
-        """When the program that the user looks at was last known to be at work; 0 if it never said so."""
+        self.beats: dict[str, int] = {}
+        """Who has to be at work for anything to stay lit, and when each was last known to be, in ns."""
         self.share = Share()
         """What the link may take of the time while a screen looks."""
         self._leaving = False
@@ -84,19 +86,25 @@ class Hub:
     def only_dark(self) -> bool:
         """Whether nothing but dark is sent any more: the bench is being left, or nobody looks at it.
 
-        Any line feeds a board's dead-man; a program whose screen stands still must not keep lamps lit.
+        Any line feeds a board's dead-man; a program whose screen stands still, or whose rules hang, must not keep lamps
+        lit.
         """
-        return self.leaving or (self.beat_ns > 0 and time.monotonic_ns() - self.beat_ns > STILL_NS)
+        if self.leaving or not self.beats:
+            return self.leaving
+        return time.monotonic_ns() - min(tuple(self.beats.values()), default=time.monotonic_ns()) > STILL_NS
 
     @property
     def watched(self) -> bool:
         """Whether a program with a screen looks at the bench."""
-        return self.beat_ns > 0
+        return SCREEN in self.beats
 
-    def beat(self, *, last: bool = False) -> None:
-        """The program that the user looks at is at work; `last`: it is not looked for any more. From any thread."""
+    def beat(self, who: str, *, last: bool = False) -> None:
+        """`who` is at work; `last`: it is not looked for any more. From any thread."""
         stood = self.only_dark
-        self.beat_ns = 0 if last else time.monotonic_ns()
+        if last:
+            self.beats.pop(who, None)
+        else:
+            self.beats[who] = time.monotonic_ns()
         if stood and not self.leaving:
             with contextlib.suppress(RuntimeError):
                 self.loop.call_soon_threadsafe(self._go_on)

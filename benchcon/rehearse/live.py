@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
     from benchcon.wire.host import Outcome
 
+RULES = "rules"
+"""Who beats for the rules at work (`Bench.beat`)."""
 LOOK_S = 0.2
 """The loop turns at least so often: silence is no event."""
 AGAIN_S = 0.5
@@ -231,10 +233,14 @@ class LiveRun:
                 assert session.bench is not None
                 session.bench.values(rehearsal.written_values())
                 while not self._ends.is_set():
+                    # A rule that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
+                    session.bench.beat(RULES)
                     self._turn()
         except Exception as error:  # told by whoever waits for the run
             self.trouble = error
         finally:
+            if session.bench is not None:
+                session.bench.beat(RULES, last=True)
             self._over.set()
 
     def _turn(self) -> None:

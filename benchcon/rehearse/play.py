@@ -131,17 +131,7 @@ def play_live(play: LivePlay, ended: Callable[[float], bool]) -> ScenarioResult:
 
     `ended` waits so many seconds at most and says whether to end early.
     """
-    bench = play.session.bench
-    assert bench is not None
     with play:
-        then, beat = play.run.on_turn, bench.beat
-
-        def turned() -> None:
-            """A rule that hangs must not keep lit what it lit: the boards are fed only while the run turns."""
-            then()
-            beat()
-
-        play.run.on_turn = turned
         while not play.run.wait(0) and not ended(0.05):
             pass
     return play.result()

@@ -281,7 +281,7 @@ def limit(speed):
 """
 
 
-def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_path: Path) -> None:
+def scenario_that_hangs(tmp_path: Path) -> str:
     (tmp_path / "rules.py").write_text(RULES_THAT_HANG)
     (tmp_path / "behaviour.toml").write_text(
         f'[behaviour]\npanel = "{OSTREY}"\nrules = "rules.py"\n'
@@ -290,8 +290,12 @@ def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_
     (tmp_path / "scenario.toml").write_text(
         '[scenario]\nbehaviour = "behaviour.toml"\n[[steps]]\nat = "1 s"\nset = { speed = "20 kt" }\n'
     )
+    return str(tmp_path / "scenario.toml")
+
+
+def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_path: Path) -> None:
     words = [word for desk in demo.boards for word in ("--hand", desk.control)]
-    running = program(demo, home, "rehearse", str(tmp_path / "scenario.toml"), *words)
+    running = program(demo, home, "rehearse", scenario_that_hangs(tmp_path), *words)
     try:
         until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
         until(lambda: not lit(demo.hands), "dark by the dead-man", 1.0 + 1.0 + DEADMAN_S + SLACK_S)
@@ -303,6 +307,17 @@ def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_
         assert "ended by force" in err
     finally:
         running.kill()
+
+
+def test_rules_that_hang_keep_nothing_lit_under_a_console_that_is_at_work(
+    demo: Demo, home: dict[str, str], tmp_path: Path
+) -> None:
+    words = [word for desk in demo.boards for word in ("--hand", desk.control)]
+    command = ("-m", "benchcon", "rehearse", scenario_that_hangs(tmp_path), *words)
+    with Terminal(*command, env=home, columns=140, rows=45) as terminal:
+        terminal.until(lambda: lit(demo.hands), "the lamp")
+        terminal.until(lambda: not lit(demo.hands), "dark by the dead-man")
+        terminal.see("◐")  # the screen turns, and says so
 
 
 @pytest.mark.parametrize("number", ENDS)
