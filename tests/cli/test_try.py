@@ -132,10 +132,10 @@ def test_the_console_opens_on_ones_own_panel_and_the_keyboard_is_the_hand(panel:
         terminal.see("DRUM LOCKED", "DRUM LOCK ", "ROPE OUT", "SIMULATED", "● live")
         boards = [int(pid) for pid in _children(terminal.process.pid)]
         assert boards
-        terminal.press("down")
+        terminal.press("down", "down")  # the lamp, and below it the switch
         terminal.see("Next position")
         terminal.press(" ")
-        terminal.see("▐██▌ on")
+        terminal.until(lambda: "on" in terminal.text().split(), "the switch to stand at on")
         terminal.press("q")
         assert terminal.ended() == 0
     assert all(map(is_gone, boards))
