@@ -54,15 +54,14 @@ def far() -> Iterator[Far]:
     board.close()
 
 
-def read(fd: int, count: int) -> bytes:
-    """Read so many bytes, however they come."""
-    data = b""
-    end = time.monotonic() + LONG_S
+def read(fd: int, count: int, patience_s: float = LONG_S) -> bytes:
+    """Read so many bytes, however they come; they may take so long from one to the next."""
+    data = bytearray()
     while len(data) < count:
-        if not select.select([fd], [], [], max(end - time.monotonic(), 0))[0]:
-            raise AssertionError(f"only {len(data)} of {count} bytes came: {data[:80]!r}")
+        if not select.select([fd], [], [], patience_s)[0]:
+            raise AssertionError(f"only {len(data)} of {count} bytes came: {bytes(data[:80])!r}")
         data += os.read(fd, count - len(data))
-    return data
+    return bytes(data)
 
 
 def opened(tap: Tap) -> int:
