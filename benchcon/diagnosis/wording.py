@@ -414,7 +414,9 @@ def _positions(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
     assert isinstance(control, Control)
     words = words_of(control)
     table: dict[str, int] = dict(raw.detail["positions"])
-    each = ", ".join(f"{words[int(to)]} reads {value}" for to, value in table.items())
+    # As the panel names them: the value on the wire means nothing to a person.
+    called = {code[0]: word for code, word in zip(codes_of(control), words, strict=False)}
+    each = ", ".join(f"{words[int(to)]} reads {called.get(value, value)}" for to, value in table.items())
     return f"{name(spots[0])}: {each}", f"the order of its wires: {where(spots[0])}"
 
 

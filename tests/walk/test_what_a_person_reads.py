@@ -118,3 +118,14 @@ def test_nothing_is_unwired_under_power_and_a_diode_test_is_not_the_last_word_on
     tests = [text for text in said if "diode test" in text and "diodes are turned round" not in text]  # of LEDs
     assert len(tests) == 3
     assert all("no blue, white or bright green LED, however good it is" in text for text in tests)
+
+
+def test_positions_are_called_as_the_panel_calls_them() -> None:
+    text = '[boards.a]\n[controls.mode]\nkind = "switch"\npositions = ["off", "arm", "auto", "test"]\n'
+    text += 'code = [[0], [1], [2], [3]]\nchannel = { id = "a.mode" }\n'
+    evidence = [
+        {"what": "hand", "do": "put", "parts": ["mode"], "to": to, "values": {"a.mode": value}}
+        for to, value in ((0, 0), (1, 2), (2, 1), (3, 3), (0, 0))
+    ]
+    (finding,) = diagnose(loads(text, "mode.toml"), evidence)
+    assert "arm reads auto, auto reads arm" in finding.line()
