@@ -22,7 +22,7 @@ from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
 from benchcon.view.showing import channels_of, label_of
-from benchcon.view.traces import Trace, between_text, drawn, round_step_us, tick_text, value_text
+from benchcon.view.traces import Trace, between_text, curve, drawn, round_step_us, tick_text, value_text
 from benchcon.wire.records import BENCH
 
 if TYPE_CHECKING:
@@ -78,6 +78,8 @@ class TimeLine(Drawn, can_focus=True):
         self.chosen = 0
         self._top = 0
         self._rows: list[Trace] = []
+        self._lines: list[int] = []
+        """Which channel stands on each line below the first."""
         self._left = 18
 
     # --- what is shown --------------------------------------------------------------------------------------------
@@ -148,12 +150,16 @@ class TimeLine(Drawn, can_focus=True):
         self._top = max(min(self._top, self.chosen), self.chosen - room + 1, 0)
         canvas.wipe(0, 0, width, height, self.ground)
         self._paint_cursor_line(canvas)
-        for y in range(room):
-            index = self._top + y
-            if index < len(self._rows):
-                self._paint_row(canvas, y + 1, self._rows[index], index == self.chosen)
-            else:
-                canvas.wipe(0, y + 1, width, 1, self.ground)
+        # Levels are curves on two rows each, where all of them have room for that.
+        high = len(self._rows) + sum(row.level for row in self._rows) <= room
+        self._lines = []
+        for index, row in enumerate(self._rows[self._top :], self._top):
+            self._lines += [index] * (1 + (high and row.level))
+        for y, index in enumerate(self._lines[:room], 1):
+            first = y == 1 or self._lines[y - 2] != index
+            if first:
+                lines = 1 + (high and self._rows[index].level)
+                self._paint_row(canvas, y, self._rows[index], index == self.chosen, lines)
         if own_row:
             canvas.wipe(0, height - 2, width, 1, self.ground)
         self._paint_axis(canvas, height - 1, () if own_row else feet)
@@ -190,7 +196,9 @@ class TimeLine(Drawn, can_focus=True):
                 found[column] = colour
         return found
 
-    def _paint_row(self, canvas: Canvas, y: int, row: Trace, chosen: bool) -> None:
+    def _paint_row(self, canvas: Canvas, y: int, row: Trace, chosen: bool, lines: int) -> None:
+        """Draw a channel on one row, or a level as a curve on two: its name and its values on the lower one."""
+        above, y = y, y + lines - 1
         past = self.sight.past
         style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
         if chosen and not self.colour:
@@ -214,6 +222,11 @@ class TimeLine(Drawn, can_focus=True):
                 colour = cursors[column]
             elif column in cursors:
                 colour = cursors[column]
+            if lines == 2 and stretch.value != UNKNOWN and letter != "│":
+                upper, letter = curve(stretch, reach, row)
+                canvas.write(self._left + column, above, upper, ink(colour, ground))
+            elif lines == 2 and column in cursors:
+                canvas.write(self._left + column, above, "│", ink(colour, ground))
             canvas.write(self._left + column, y, letter, ink(colour, ground))
         names = (CURSOR_A, CURSOR_B) if self._values == 2 else (self.moving,)
         for number, name in enumerate(reversed(names)):
@@ -342,9 +355,8 @@ class TimeLine(Drawn, can_focus=True):
     def on_click(self, event: events.Click) -> None:
         """A click puts the moving cursor there and chooses the channel."""
         event.stop()
-        index = self._top + event.y - 1
-        if event.y - 1 >= 0 and index < len(self._rows) and event.y < self.size.height - 1:
-            self.chosen = index
+        if 0 <= event.y - 1 < len(self._lines) and event.y < self.size.height - 1:
+            self.chosen = self._lines[event.y - 1]
         if event.x >= self._left:
             self.put(int(self.start_us + (event.x - self._left + 0.5) * self.each_us))
         else:

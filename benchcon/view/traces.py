@@ -59,6 +59,19 @@ def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, st
     return ("▅", row.colour) if stretch.value else ("▁", QUIET)
 
 
+_EIGHTHS = " ▁▂▃▄▅▆▇█"
+_MOST_EIGHTHS = 14
+"""Of two rows: what stands above them is not touched."""
+
+
+def curve(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
+    """Letters of one stretch of a level on two rows, the upper and the lower."""
+    low, high = (0, 1000) if row.lamp else reach
+    share = (stretch.greatest if stretch.changes else stretch.value) - low
+    eighths = max(1, min(_MOST_EIGHTHS, -(-share * _MOST_EIGHTHS // (high - low)))) if high > low else 1
+    return _EIGHTHS[max(eighths - 8, 0)], _EIGHTHS[min(eighths, 8)]
+
+
 def value_text(value: int, row: Trace) -> str:
     if value == UNKNOWN:
         return "?"

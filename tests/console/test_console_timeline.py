@@ -162,6 +162,25 @@ async def test_values_stand_in_words_at_both_cursors() -> None:
         await eyes.until(lambda: all(row(label) == words for label, words in wanted.items()), "words at A and B")
 
 
+async def test_levels_are_curves_on_two_rows_where_there_is_room() -> None:
+    session = Fed()
+    async with console(session, (200, 60)) as eyes:
+        await eyes.press("f6")
+        for volts in (1023, 512, 64):
+            session.wait(1.0)
+            session.moved("power", volts=volts)
+        session.wait(1.0)
+        await eyes.until(lambda: "6 %" in eyes.text())
+        rows = eyes.rows()
+        lower = next(y for y, row in enumerate(rows) if row.startswith(" Bus volts"))
+        # A column is 100 ms. A full potentiometer reaches into the upper row, half of it fills the lower one.
+        assert 10 <= rows[lower - 1].count("▆") <= 11  # a change counts for the column that it falls in
+        assert 19 <= rows[lower].count("█") + rows[lower].count("▇") <= 22
+        assert not rows[lower - 1][:26].strip()
+        await eyes.click("Crosswind")
+        assert line(eyes)._rows[line(eyes).chosen].label == "Crosswind"
+
+
 @given(st.floats(10, 2e11))
 def test_times_on_the_axis_are_round(least_us: float) -> None:
     step = round_step_us(least_us)
