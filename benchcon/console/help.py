@@ -47,6 +47,8 @@ WORDS = (
     ("lines/s", "lines of the protocol that the board sends in a second"),
     ("heard", "how long ago the last heartbeat came from the board; it is silent after three missed ones"),
     ("round trip, worst", "from a request to its answer: the last one and the longest"),
+    ("◍ bad cable", "what ails a link, by the last minutes; under Links stands what to do first"),
+    ("curves", "under Links: the last five minutes of round trip, bad lines, heartbeats and supply"),
     ("bad checks", "lines that came damaged: noise, a bad cable, a wrong rate"),
     ("gaps", "notifications that were lost on the way; what they said is asked for again"),
     ("board dropped", "notifications that the board itself had no room for"),
