@@ -88,6 +88,7 @@ class LiveRun:
         self._ask = ask
         self._repeat = repeat
         self._stay = stay
+        self._played = False
         self._held_up = False
         """The user has the scenario's time stand still."""
         self.picture: Picture | None = None
@@ -129,7 +130,7 @@ class LiveRun:
     @property
     def over(self) -> bool:
         """Whether the scenario has been played to its end."""
-        return self._over.is_set()
+        return self._played
 
     def end(self) -> None:
         """Send and judge nothing any more, from about now; waits for nothing. `close` it as well."""
@@ -284,6 +285,7 @@ class LiveRun:
             self._looked_us = now_us
             self._look_at_rules()
         if rehearsal.is_over(now_us) and not self._asking:
+            self._played = True
             if self._repeat:
                 rehearsal.repeat(now_us)
             elif self._stay:

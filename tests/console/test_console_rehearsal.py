@@ -84,6 +84,7 @@ def test_a_value_is_dialled_swept_held_and_given_back(folder: Path) -> None:
     assert "BROKEN" in told
     assert "no such level is ever out" in told
     assert "2 of 3 expectations kept" in told
+    assert "before it was over" in told
 
 
 def test_a_rule_error_stands_at_its_lamp_with_its_line_and_goes_with_the_mistake(folder: Path) -> None:
