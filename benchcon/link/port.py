@@ -65,7 +65,7 @@ _RESTLESS = {
 """What `HostSide.restless` means."""
 
 
-class Stage(StrEnum):
+class PortStage(StrEnum):
     """How far the port has come."""
 
     RELEASED = "released"
@@ -80,7 +80,7 @@ class Stage(StrEnum):
     FOREIGN = "foreign"
 
 
-class Sign(StrEnum):
+class PortSign(StrEnum):
     """What ends a stage of an open port."""
 
     TIME = "the time is over"
@@ -96,18 +96,18 @@ class Sign(StrEnum):
 
 
 TABLE = {
-    (Stage.LISTENING, Sign.TIME): Stage.ASKING,
-    (Stage.ASKING, Sign.KNOWN): Stage.LIVE,
-    (Stage.ASKING, Sign.TAKEN): Stage.DUPLICATE,
-    (Stage.ASKING, Sign.NO_ANSWER): Stage.MUTE,
-    (Stage.ASKING, Sign.NO_LINE): Stage.TRYING,
-    (Stage.ASKING, Sign.FOREIGN_AGAIN): Stage.FOREIGN,
-    (Stage.LIVE, Sign.RESET): Stage.ASKING,
-    (Stage.DUPLICATE, Sign.ALONE): Stage.ASKING,
-    (Stage.MUTE, Sign.A_WORD): Stage.ASKING,
-    (Stage.TRYING, Sign.A_LINE): Stage.ASKING,
-    (Stage.TRYING, Sign.NO_LINE): Stage.FOREIGN,
-    (Stage.FOREIGN, Sign.A_WORD): Stage.ASKING,
+    (PortStage.LISTENING, PortSign.TIME): PortStage.ASKING,
+    (PortStage.ASKING, PortSign.KNOWN): PortStage.LIVE,
+    (PortStage.ASKING, PortSign.TAKEN): PortStage.DUPLICATE,
+    (PortStage.ASKING, PortSign.NO_ANSWER): PortStage.MUTE,
+    (PortStage.ASKING, PortSign.NO_LINE): PortStage.TRYING,
+    (PortStage.ASKING, PortSign.FOREIGN_AGAIN): PortStage.FOREIGN,
+    (PortStage.LIVE, PortSign.RESET): PortStage.ASKING,
+    (PortStage.DUPLICATE, PortSign.ALONE): PortStage.ASKING,
+    (PortStage.MUTE, PortSign.A_WORD): PortStage.ASKING,
+    (PortStage.TRYING, PortSign.A_LINE): PortStage.ASKING,
+    (PortStage.TRYING, PortSign.NO_LINE): PortStage.FOREIGN,
+    (PortStage.FOREIGN, PortSign.A_WORD): PortStage.ASKING,
 }
 """What comes after each stage of an open port, by what has ended it."""
 
@@ -157,7 +157,7 @@ class Port:
         self.released = False
         self._hung_up = ("", 0)
         """The pseudo-terminal that was lost here: it never comes back, and its number may be another program's now."""
-        self._stands_so: tuple[Stage, str] = (Stage.OPENING, "")
+        self._stands_so: tuple[PortStage, str] = (PortStage.OPENING, "")
         """Standing and text, in one: another thread that looks must not see the one without the other."""
         self._change = asyncio.Event()
         self._free = asyncio.Event()
@@ -209,11 +209,11 @@ class Port:
         wait_s = pace.first_wait_s
         while True:
             if self.released:
-                self._stands(Stage.RELEASED, "released; reopen it when the other program is done")
+                self._stands(PortStage.RELEASED, "released; reopen it when the other program is done")
                 self._free.set()
                 await self._pause(None)
                 continue
-            self._stands(Stage.OPENING, "")
+            self._stands(PortStage.OPENING, "")
             self._free.clear()
             try:
                 mark = pseudo_mark(self.name)
@@ -259,7 +259,7 @@ class Port:
             hub.emit([link_record(hub.now_us(), talk.source, word, port=self.name, why=talk.over)])
             if lost:
                 self._hung_up = mark
-                self._stands(Stage.WAITING, f"lost ({talk.over}); looking for it again")
+                self._stands(PortStage.WAITING, f"lost ({talk.over}); looking for it again")
                 hub.look_for(self)
         await connection.released.wait()
         return talk.good > 0
@@ -273,45 +273,45 @@ class Port:
     async def _stages(self, talk: Talk) -> None:
         """Go from stage to stage, as the table has it, until the port is lost or released."""
         see_through = {
-            Stage.LISTENING: self._listen,
-            Stage.ASKING: self._ask,
-            Stage.LIVE: self._live,
-            Stage.DUPLICATE: self._duplicate,
-            Stage.MUTE: self._mute,
-            Stage.TRYING: self._try_rates,
-            Stage.FOREIGN: self._foreign,
+            PortStage.LISTENING: self._listen,
+            PortStage.ASKING: self._ask,
+            PortStage.LIVE: self._live,
+            PortStage.DUPLICATE: self._duplicate,
+            PortStage.MUTE: self._mute,
+            PortStage.TRYING: self._try_rates,
+            PortStage.FOREIGN: self._foreign,
         }
         self._foreign_text = ""
-        stage = Stage.LISTENING
+        stage = PortStage.LISTENING
         while True:
             sign = await see_through[stage](talk)
             if self._over(talk):
                 return
             stage = TABLE[stage, sign]
 
-    async def _listen(self, talk: Talk) -> Sign:
-        self._stands(Stage.LISTENING, "listening before the first word")
+    async def _listen(self, talk: Talk) -> PortSign:
+        self._stands(PortStage.LISTENING, "listening before the first word")
         await self._until(talk, lambda: False, self.hub.pace.listen_s)
-        return Sign.TIME
+        return PortSign.TIME
 
-    async def _ask(self, talk: Talk) -> Sign:
-        self._stands(Stage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
+    async def _ask(self, talk: Talk) -> PortSign:
+        self._stands(PortStage.ASKING, "asking who is there; a board that was reset by opening may take a few seconds")
         self._record(talk, "asking")
         if talk.host.stage in ("idle", "ready", "mute"):  # else it is being asked already, after a reset
             talk.bring_up()
         await self._until(talk, lambda: talk.duplicate or talk.host.stage in ("ready", "mute"), None)
         if talk.duplicate:
-            return Sign.TAKEN
+            return PortSign.TAKEN
         if talk.host.stage == "ready":
-            return Sign.KNOWN
+            return PortSign.KNOWN
         # One that speaks the protocol, with a slip: neither rates nor wires are to be tried.
         if talk.host.hello_trouble or not talk.sample or talk.good:
-            return Sign.NO_ANSWER
-        return Sign.FOREIGN_AGAIN if self._foreign_text else Sign.NO_LINE
+            return PortSign.NO_ANSWER
+        return PortSign.FOREIGN_AGAIN if self._foreign_text else PortSign.NO_LINE
 
-    async def _live(self, talk: Talk) -> Sign:
+    async def _live(self, talk: Talk) -> PortSign:
         self.ident = talk.ident
-        self._stands(Stage.LIVE, "")
+        self._stands(PortStage.LIVE, "")
         talk.go_live()
         if known_ports.can_be_remembered(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))
@@ -319,37 +319,37 @@ class Port:
                 await self._remember(talk)
         await self._until(talk, lambda: talk.duplicate or talk.host.stage not in ("ready", "rereading"), None)
         talk.go_mute()
-        return Sign.RESET
+        return PortSign.RESET
 
-    async def _duplicate(self, talk: Talk) -> Sign:
+    async def _duplicate(self, talk: Talk) -> PortSign:
         other = self.hub.port_of(talk.ident)
         where = f" on {printable(other.name)}" if other is not None else ""
         ident = printable(talk.ident)
         self._stands(
-            Stage.DUPLICATE,
+            PortStage.DUPLICATE,
             f"a board with the ident '{ident}' is linked already{where}: wink to tell them apart, give one a new ident",
         )
         while not self._over(talk) and talk.duplicate:
             await self._until(talk, lambda: not talk.duplicate, self.hub.pace.ask_again_s)
             if talk.duplicate and not talk.over:
                 self.hub.identify(talk, talk.ident)
-        return Sign.ALONE
+        return PortSign.ALONE
 
-    async def _mute(self, talk: Talk) -> Sign:
+    async def _mute(self, talk: Talk) -> PortSign:
         if talk.host.hello_trouble:
-            return await self._wait_for_a_word(talk, Stage.MUTE, talk.host.hello_trouble)
+            return await self._wait_for_a_word(talk, PortStage.MUTE, talk.host.hello_trouble)
         self._stands(
-            Stage.MUTE,
+            PortStage.MUTE,
             "speaks, but does not answer: is the wire to the board's receiver (RX) all right?"
             if talk.good
             else "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
         )
-        return await self._wait_for_a_word(talk, Stage.MUTE, "")
+        return await self._wait_for_a_word(talk, PortStage.MUTE, "")
 
-    async def _foreign(self, talk: Talk) -> Sign:
-        return await self._wait_for_a_word(talk, Stage.FOREIGN, self._foreign_text)
+    async def _foreign(self, talk: Talk) -> PortSign:
+        return await self._wait_for_a_word(talk, PortStage.FOREIGN, self._foreign_text)
 
-    async def _wait_for_a_word(self, talk: Talk, stage: Stage, text: str) -> Sign:
+    async def _wait_for_a_word(self, talk: Talk, stage: PortStage, text: str) -> PortSign:
         """Stay until there is a reason to ask again from the beginning; `text`: what is known to be the matter."""
         spoke = talk.good > 0
         if text:
@@ -369,33 +369,33 @@ class Port:
             await self._until(talk, lambda: bool(answered), 2.0)
             if answered == [True]:
                 break
-        return Sign.A_WORD
+        return PortSign.A_WORD
 
-    async def _try_rates(self, talk: Talk) -> Sign:
+    async def _try_rates(self, talk: Talk) -> PortSign:
         """Try the usual rates until a good line is heard at one."""
         connection = talk.connection
         heard = {connection.rate: talk.sample}
         for rate in foreign.RATES if connection.rate else ():
             if rate in heard:
                 continue
-            self._stands(Stage.TRYING, f"does not speak the line protocol; trying {rate} baud")
+            self._stands(PortStage.TRYING, f"does not speak the line protocol; trying {rate} baud")
             await connection.set_rate(rate)
             talk.fresh_ear()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_listen_s):
-                return Sign.A_LINE
+                return PortSign.A_LINE
             talk.bring_up()
             if await self._until(talk, lambda: talk.good > 0, self.hub.pace.rate_ask_s) or self._over(talk):
-                return Sign.A_LINE
+                return PortSign.A_LINE
             if connection.rate == rate:  # else the device cannot do that rate
                 heard[rate] = talk.sample
         rate = foreign.best_rate(heard)
         await connection.set_rate(rate)
         talk.fresh_ear(heard[rate])
         self._foreign_text = foreign.explain(heard)
-        self._stands(Stage.FOREIGN, self._foreign_text)
+        self._stands(PortStage.FOREIGN, self._foreign_text)
         shown = printable(heard[rate][: foreign.SHOWN_BYTES])
         self._record(talk, "foreign", rate=rate, bytes=shown, why=self._foreign_text)
-        return Sign.NO_LINE
+        return PortSign.NO_LINE
 
     # --- inside ----------------------------------------------------------------------------------------------------
 
@@ -427,7 +427,7 @@ class Port:
         if self.talk is not None:
             self.talk.stirred.set()
 
-    def _stands(self, stage: Stage, text: str) -> None:
+    def _stands(self, stage: PortStage, text: str) -> None:
         self._stands_so = stage, text
         self.hub.stirred()
 
@@ -435,7 +435,7 @@ class Port:
         self.hub.emit([link_record(self.hub.now_us(), talk.source, word, port=self.name, **detail)])
 
     def _refused(self, text: str) -> None:
-        self._stands(Stage.WAITING, text)
+        self._stands(PortStage.WAITING, text)
         if text != self._told:
             self._told = text
             self.hub.emit([link_record(self.hub.now_us(), BENCH, "refused", port=self.name, why=text)])

@@ -60,7 +60,7 @@ HELLO_AGAIN_US = 250_000
 """Wait before asking again after an answer to `hello` that was refused or malformed."""
 
 
-class Stage(StrEnum):
+class HostStage(StrEnum):
     """How far the host side has come with its board."""
 
     IDLE = "idle"
@@ -72,7 +72,7 @@ class Stage(StrEnum):
     MUTE = "mute"
 
 
-class Sign(StrEnum):
+class HostSign(StrEnum):
     """What moves it on."""
 
     BRING_UP = "`bring_up`"
@@ -103,27 +103,27 @@ class Do(Enum):
     NOTE = "note it"
 
 
-def _table() -> dict[tuple[Stage, Sign], tuple[Stage, Do]]:
+def _table() -> dict[tuple[HostStage, HostSign], tuple[HostStage, Do]]:
     # What is not said below changes nothing: it cannot come then, or does not matter then.
-    table = {(stage, sign): (stage, Do.NOTHING) for stage in Stage for sign in Sign}
-    for stage in Stage:
-        table[stage, Sign.BRING_UP] = Stage.CALLING, Do.CALL
-        if stage not in (Stage.IDLE, Stage.MUTE):
-            table[stage, Sign.RESET] = Stage.CALLING, Do.CALL
-            table[stage, Sign.RESET_AGAIN] = Stage.CALLING, Do.CALL_LATER
-    table[Stage.CALLING, Sign.HELLO] = Stage.DESCRIBING, Do.DESCRIBE
-    table[Stage.CALLING, Sign.OTHER_VERSION] = Stage.MUTE, Do.NOTHING
-    table[Stage.CALLING, Sign.NO_HELLO] = Stage.MUTE, Do.NOTHING
-    table[Stage.DESCRIBING, Sign.ITEMS] = Stage.READING, Do.READ_FIRST
-    for stage in (Stage.READING, Stage.REREADING):
-        table[stage, Sign.LAST_PAGE] = Stage.READY, Do.NOTHING
-        table[stage, Sign.NO_PAGE] = stage, Do.READ
-        table[stage, Sign.GAP] = stage, Do.NOTE
-        table[stage, Sign.TORN] = stage, Do.READ
-    table[Stage.READY, Sign.TORN] = Stage.REREADING, Do.READ
-    table[Stage.READY, Sign.DUE] = Stage.REREADING, Do.READ
-    for stage in (Stage.READING, Stage.READY, Stage.REREADING):
-        table[stage, Sign.TORN_AGAIN] = Stage.READY, Do.READ_LATER
+    table = {(stage, sign): (stage, Do.NOTHING) for stage in HostStage for sign in HostSign}
+    for stage in HostStage:
+        table[stage, HostSign.BRING_UP] = HostStage.CALLING, Do.CALL
+        if stage not in (HostStage.IDLE, HostStage.MUTE):
+            table[stage, HostSign.RESET] = HostStage.CALLING, Do.CALL
+            table[stage, HostSign.RESET_AGAIN] = HostStage.CALLING, Do.CALL_LATER
+    table[HostStage.CALLING, HostSign.HELLO] = HostStage.DESCRIBING, Do.DESCRIBE
+    table[HostStage.CALLING, HostSign.OTHER_VERSION] = HostStage.MUTE, Do.NOTHING
+    table[HostStage.CALLING, HostSign.NO_HELLO] = HostStage.MUTE, Do.NOTHING
+    table[HostStage.DESCRIBING, HostSign.ITEMS] = HostStage.READING, Do.READ_FIRST
+    for stage in (HostStage.READING, HostStage.REREADING):
+        table[stage, HostSign.LAST_PAGE] = HostStage.READY, Do.NOTHING
+        table[stage, HostSign.NO_PAGE] = stage, Do.READ
+        table[stage, HostSign.GAP] = stage, Do.NOTE
+        table[stage, HostSign.TORN] = stage, Do.READ
+    table[HostStage.READY, HostSign.TORN] = HostStage.REREADING, Do.READ
+    table[HostStage.READY, HostSign.DUE] = HostStage.REREADING, Do.READ
+    for stage in (HostStage.READING, HostStage.READY, HostStage.REREADING):
+        table[stage, HostSign.TORN_AGAIN] = HostStage.READY, Do.READ_LATER
     return table
 
 
@@ -164,7 +164,7 @@ class HostSide:
 
     def __init__(self, now_us: int, buffer: int = BUFFER_UNTIL_KNOWN) -> None:
         self.buffer = buffer
-        self.stage = Stage.IDLE
+        self.stage = HostStage.IDLE
         self.ident = ""
         self.version = 0
         self.boot: int | None = None
@@ -248,7 +248,7 @@ class HostSide:
     def bring_up(self, now_us: int) -> None:
         """Find out who the board is, what it has and how it stands; from the beginning, whatever was known."""
         self._now_us = now_us
-        self._move(Sign.BRING_UP)
+        self._move(HostSign.BRING_UP)
 
     def restless(self, now_us: int) -> str:
         """Return why the board is asked less often than it calls for: ``resets``, ``gaps``, ``pages``, or nothing."""
@@ -262,7 +262,7 @@ class HostSide:
 
     # --- the bring-up -------------------------------------------------------------------------------------------------
 
-    def _move(self, sign: Sign) -> None:
+    def _move(self, sign: HostSign) -> None:
         """Do what the table says."""
         self.stage, do = TABLE[self.stage, sign]
         match do:
@@ -278,7 +278,7 @@ class HostSide:
                 for index in range(self._items_told):
                     self._own(("item", f"{index:02X}"))
                 if not self._items_told:
-                    self._move(Sign.ITEMS)
+                    self._move(HostSign.ITEMS)
             case Do.READ_FIRST | Do.READ:
                 if do is Do.READ_FIRST:
                     self.items = [self._items[index] for index in sorted(self._items)]
@@ -293,17 +293,17 @@ class HostSide:
                 self._torn = True
 
     def _was_reset(self) -> None:
-        if self.stage in (Stage.IDLE, Stage.MUTE):
+        if self.stage in (HostStage.IDLE, HostStage.MUTE):
             return
         self._light_no_more()
         if self._bring_up_us is None:
             at_us = self._bring_ups.due_us(self._now_us)
             if at_us <= self._now_us:
-                self._move(Sign.RESET)
+                self._move(HostSign.RESET)
                 return
             self._bring_up_us = at_us
         self._is_restless("resets")
-        self._move(Sign.RESET_AGAIN)
+        self._move(HostSign.RESET_AGAIN)
 
     def _forget_all(self) -> None:
         """What was asked for the bring-up, and what it has told."""
@@ -328,7 +328,7 @@ class HostSide:
             self.bring_up(now_us)
         if self._reread_us is not None and now_us >= self._reread_us:
             self._reread_us = None
-            self._move(Sign.DUE)
+            self._move(HostSign.DUE)
         self._repeat(now_us)
         if now_us >= self._busy_until_us:
             self._fill(now_us)
@@ -362,7 +362,7 @@ class HostSide:
                 self._gap()
             elif isinstance(event, ev.Boot):
                 self._was_reset()
-            elif isinstance(event, ev.Odd) and self.stage is Stage.CALLING:
+            elif isinstance(event, ev.Odd) and self.stage is HostStage.CALLING:
                 self._odd(event.raw)
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
@@ -501,7 +501,7 @@ class HostSide:
         """`hello` was refused or malformed: a board that has just started may do better; not without end."""
         asked.tries_most -= 1
         if asked.tries_most <= 0:
-            self._move(Sign.NO_HELLO)
+            self._move(HostSign.NO_HELLO)
             return
         self._busy_until_us = now_us + HELLO_AGAIN_US
         self._queue.insert(0, asked)
@@ -513,7 +513,7 @@ class HostSide:
             if not self._take_hello(words):
                 self._ask_hello_again(asked, now_us)
             else:
-                self._move(Sign.HELLO if self.version == VERSION else Sign.OTHER_VERSION)
+                self._move(HostSign.HELLO if self.version == VERSION else HostSign.OTHER_VERSION)
         elif word == "item":
             item = None if refused else item_of(words)
             if item is not None:
@@ -526,30 +526,30 @@ class HostSide:
             if self._torn:
                 self._read_again()
             elif last or self._endless:
-                self._move(Sign.LAST_PAGE)
+                self._move(HostSign.LAST_PAGE)
             else:
                 self._own(("read", "all", words[3]))
 
     def _own_gave_up(self, asked: Asking) -> None:
         word = asked.words[0]
         if word == "hello":
-            self._move(Sign.NO_HELLO)
+            self._move(HostSign.NO_HELLO)
         elif word == "item" and asked.words[1] not in self._asked_again:
             self._asked_again.add(asked.words[1])
             self._own(asked.words)
         elif word == "item":
             self._item_done()
         else:
-            self._move(Sign.NO_PAGE)
+            self._move(HostSign.NO_PAGE)
 
     def _item_done(self) -> None:
         self._items_left -= 1
         if self._items_left <= 0:
-            self._move(Sign.ITEMS)
+            self._move(HostSign.ITEMS)
 
     def _gap(self) -> None:
-        if self.stage is not Stage.READY:
-            self._move(Sign.GAP)
+        if self.stage is not HostStage.READY:
+            self._move(HostSign.GAP)
         elif self._reread_us is None:
             self._read_again()
 
@@ -557,10 +557,10 @@ class HostSide:
         """Something was missed: read everything, but not as often as a board likes."""
         at_us = self._rereads.due_us(self._now_us)
         if at_us <= self._now_us:
-            self._move(Sign.TORN)
+            self._move(HostSign.TORN)
         else:
             self._reread_us = at_us
-            self._move(Sign.TORN_AGAIN)
+            self._move(HostSign.TORN_AGAIN)
 
     def _take_hello(self, words: tuple[str, ...]) -> bool:
         self.hello_trouble = explain_hello(words) or other_version(words)

@@ -7,16 +7,16 @@ import inspect
 import textwrap
 
 from benchcon.link import port
-from benchcon.link.port import TABLE, Port, Sign, Stage
+from benchcon.link.port import TABLE, Port, PortSign, PortStage
 
 ENDS = {
-    Stage.LISTENING: Port._listen,
-    Stage.ASKING: Port._ask,
-    Stage.LIVE: Port._live,
-    Stage.DUPLICATE: Port._duplicate,
-    Stage.MUTE: Port._wait_for_a_word,
-    Stage.TRYING: Port._try_rates,
-    Stage.FOREIGN: Port._wait_for_a_word,
+    PortStage.LISTENING: Port._listen,
+    PortStage.ASKING: Port._ask,
+    PortStage.LIVE: Port._live,
+    PortStage.DUPLICATE: Port._duplicate,
+    PortStage.MUTE: Port._wait_for_a_word,
+    PortStage.TRYING: Port._try_rates,
+    PortStage.FOREIGN: Port._wait_for_a_word,
 }
 
 
@@ -28,7 +28,7 @@ def test_whatever_ends_a_stage_has_an_outcome_there_and_nothing_else_has() -> No
     for stage, see_through in ENDS.items():
         tree = ast.parse(textwrap.dedent(inspect.getsource(see_through)))
         ends = {
-            Sign[node.attr]
+            PortSign[node.attr]
             for node in ast.walk(tree)
             if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "Sign"
         }
@@ -41,8 +41,8 @@ def test_every_stage_of_an_open_port_leads_on_to_asking_and_from_there_to_every_
         reached = {stage}
         while more := {becomes for (at, _), becomes in TABLE.items() if at in reached} - reached:
             reached |= more
-        assert reached >= opened - {Stage.LISTENING}, stage
-    assert set(Stage) - opened == {Stage.RELEASED, Stage.OPENING, Stage.WAITING}
+        assert reached >= opened - {PortStage.LISTENING}, stage
+    assert set(PortStage) - opened == {PortStage.RELEASED, PortStage.OPENING, PortStage.WAITING}
 
 
 def test_the_picture_in_the_module_s_text_is_the_table() -> None:
