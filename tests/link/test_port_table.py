@@ -30,7 +30,9 @@ def test_whatever_ends_a_stage_has_an_outcome_there_and_nothing_else_has() -> No
         ends = {
             PortSign[node.attr]
             for node in ast.walk(tree)
-            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "Sign"
+            if isinstance(node, ast.Attribute)
+            and isinstance(node.value, ast.Name)
+            and node.value.id == PortSign.__name__
         }
         assert ends == {sign for at, sign in TABLE if at is stage}, stage
 
