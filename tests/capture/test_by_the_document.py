@@ -170,4 +170,5 @@ def test_every_field_of_a_keyframe_is_in_the_document(parts: tuple[list[Path], B
         "blinking",
         "wanted",
         "held",
+        "values",
     }, "there are no such fields"
