@@ -120,7 +120,7 @@ def _quantity(text: str, unit: str, example: str) -> float:
         )
     match = _QUANTITY.fullmatch(text[:80]) if len(text) <= 80 else None
     if match is None:
-        raise ValueError(f"is no quantity; a number and a unit are allowed, such as {example}")
+        raise ValueError(f"is not a quantity; a number and a unit are allowed, such as {example}")
     number, written = float(match[1]), match[2] or ""
     if not written:
         raise ValueError(f"lacks its unit; write it with one, such as {example}")
@@ -156,7 +156,7 @@ def linear(unit: str, to: str) -> tuple[float, float]:
     for written in (unit, to):
         known = _unit(written)
         if known is None:
-            raise ValueError(f"{_shown(written)} is no unit that is known")
+            raise ValueError(f"{_shown(written)} is not a unit that is known")
         found.append(known)
     if found[0].dimensionality != found[1].dimensionality:
         raise ValueError(f"{_shown(unit)} is {_what(found[0])} and {_shown(to)} is {_what(found[1])}")

@@ -126,17 +126,17 @@ def write_header(began: datetime, words: Mapping[str, str]) -> bytes:
 
 
 def read_header(line: bytes, path: str) -> Header:
-    """Take the first line of the file `path`, without its end; raises `Trouble` if it is no capture of this version."""
+    """Take the first line of `path`, without its end. Raises `Trouble` if it is not a capture of this version."""
     magic = f"{MAGIC} ".encode()
     if not line.startswith(magic):
         raise Trouble(
-            f"{path}: line 1: this is no capture; the first line of one begins with '{MAGIC} {VERSION} began='"
+            f"{path}: line 1: this is not a capture; the first line of one begins with '{MAGIC} {VERSION} began='"
         )
     if line.endswith(b"\r"):
         raise Trouble(f"{path}: line 1: lines end with CR LF: a program changed them; change them back to LF alone")
     number, *words = line[len(magic) :].decode("ascii", "replace").split(" ")
     if number != str(VERSION):
-        shown = number if number.isalnum() and len(number) < 9 else "that is no number"
+        shown = number if number.isalnum() and len(number) < 9 else "that is not a number"
         raise Trouble(f"{path}: line 1: a capture of version {shown}; this program reads version {VERSION}")
     pairs = dict(word.split("=", 1) for word in words if "=" in word)
     if pairs.pop("unit", "us") != "us":

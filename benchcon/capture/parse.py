@@ -239,7 +239,7 @@ class Parser:
         try:
             stamp, word, mark, body = line.split(b" ", 3)
             kind = _KINDS[mark]
-            # The bench is no board: no line was ever sent to it or came from it.
+            # The bench is not a board: no line was ever sent to it or came from it.
             source = BENCH if word == b"0" and kind not in _OF_BOARDS else self._sources[word]
             if len(stamp) > MOST_DIGITS or not stamp.isdigit():
                 raise ValueError

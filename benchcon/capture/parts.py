@@ -151,7 +151,7 @@ class FileParts:
     def closed(self) -> list[tuple[int, Path]]:
         """Return number and path of every file that has the name of a closed one, whoever made it, by number.
 
-        Five digits at most: a date is no number.
+        Five digits at most: a date is not a number.
         """
         form = re.compile(rf"{re.escape(self._stem)}\.(\d{{4}}|[1-9]\d{{4}}){re.escape(self._suffix)}(?:\.gz)?")
         try:
@@ -219,7 +219,7 @@ class FileParts:
                 break
             if made.path.exists():
                 if not self._is_ours(made):
-                    self.trouble = f"{printable(made.path.name)}: is no file of this recording any more, and stays"
+                    self.trouble = f"{printable(made.path.name)}: is not a file of this recording any more, and stays"
                     self._made.remove(made)
                     continue
                 made.path.unlink()

@@ -25,7 +25,7 @@ class Reader:
 
     Iterating gives every batch from where the reader stands to the end; `blocks` gives the same in lists, which is
     faster. Records of one read or write may come in two batches with the same stamp. `problems` holds what was found
-    wrong on the way. Raises `Trouble` if the file cannot be read or its first line is no header, and nothing else,
+    wrong on the way. Raises `Trouble` if the file cannot be read or its first line is not a header, and nothing else,
     whatever is inside.
     """
 
@@ -39,7 +39,7 @@ class Reader:
             head = self._store.read(0, _MOST_HEADER)
             line, end, _ = head.partition(b"\n")
             if not end and head:
-                raise Trouble(f"{self.shown}: line 1: this is no capture: its first line has no end")
+                raise Trouble(f"{self.shown}: line 1: this is not a capture: its first line has no end")
             header = read_header(line, self.shown)
         except Trouble:
             self._store.close()

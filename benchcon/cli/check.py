@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _kind(path: str, head: bytes) -> str:
-    # By its name, too: an empty or damaged capture is no panel file.
+    # By its name, too: an empty or damaged capture is not a panel file.
     if path.endswith((".capture", ".capture.gz")) or head.startswith((b"benchcon capture", b"\x1f\x8b")):
         return "capture"
     from benchcon.rehearse import behaviour, rules_file, scenario
@@ -144,7 +144,7 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.text import printable
 
     if len(raw) > LARGEST:
-        return [PanelRemark(printable(path), 0, f"is larger than {LARGEST} bytes: that is no faults file")], ""
+        return [PanelRemark(printable(path), 0, f"is larger than {LARGEST} bytes: that is not a faults file")], ""
     try:
         read = loads(raw, path, panel)
     except Trouble as trouble:

@@ -21,7 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         type=port_name,
         metavar="PORT",
-        help="serial port, or socket://host:port; without one, the file is made by a few questions",
+        help="serial port, or socket://host:port; without one, a few questions make the file",
     )
     parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"--seconds is {args.seconds:g}; more than 0 and at most 600 is allowed")
     if not args.ports:
         if not args.out:
-            raise Trouble("name a PORT to ask its board, or a file to write by a few questions: -o FILE")
+            raise Trouble("name a PORT to ask its board, or a file to write from a few questions: -o FILE")
         from benchcon.cli.questions import first_panel
 
         write_whole(args.out, first_panel().encode(), force=args.force)

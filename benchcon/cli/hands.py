@@ -26,7 +26,7 @@ def hands_of(controls: Sequence[str]) -> dict[str, Hand]:
         words = hand.ask("hello")
         board = words[2] if len(words) > 2 else ""
         if board in hands:
-            raise Trouble(f"two hands work board '{board}'; one is enough")
+            raise Trouble(f"two hands work the board '{board}'; one is enough")
         hands[board] = hand
     return hands
 

@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
 
     end = os.path.splitext(args.out)[1].lower() if args.out else ".md"
     if end not in (".md", ".csv"):
-        raise Trouble(f"{printable(args.out)} ends in none of .md, .csv: the ending says what is to be written")
+        raise Trouble(f"{printable(args.out)} does not end in any of .md, .csv: the ending says what is to be written")
     panel = load(args.panel, currents=False)
     items = shopping(panel)
     text = as_csv(items) if end == ".csv" else as_markdown(items, panel.title)

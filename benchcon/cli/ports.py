@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         from benchcon.link import known_ports
 
         if args.ports or args.ask:
-            raise Trouble("--forget stands alone: no port to ask beside it")
+            raise Trouble("--forget takes no ports beside it")
         if not known_ports.forget(args.forget) and not known_ports.forget(port_name(args.forget)):
             raise Trouble(f"{printable(args.forget)} is not remembered; 'benchcon ports' lists what is")
         if args.json:

@@ -77,7 +77,7 @@ def first_panel() -> str:
         except Trouble as trouble:
             print(f"  {_sentence(trouble)} Once more:")
             board, todo = "mega" if board != "none" else board, ["counts", "board"]
-    raise Trouble("no panel came of these answers; nothing was written")
+    raise Trouble("these answers make no panel; nothing was written")
 
 
 ROUNDS = 8
@@ -104,7 +104,7 @@ def _length(question: str, usual_mm: float) -> float:
 
 def _count(text: str, most: int) -> float:
     if not text.isdecimal() or int(text[:6]) > most:
-        raise ValueError(f"is no number from 0 to {most}")
+        raise ValueError(f"is not a number from 0 to {most}")
     return int(text)
 
 

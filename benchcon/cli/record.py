@@ -21,7 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--force", action="store_true", help="give a FILE that is there a number, and record all the same"
     )
-    parser.add_argument("--seconds", metavar="N", help="end after so many seconds; else Ctrl-C ends it")
+    parser.add_argument("--seconds", metavar="N", help="end after this many seconds; without it, Ctrl-C ends it")
     parser.add_argument("--panel", metavar="FILE", help="panel file: kept in the capture; its triggers are watched")
     parser.add_argument(
         "--on-trigger",
@@ -188,7 +188,7 @@ def _seconds(args: argparse.Namespace) -> float | None:
     except ValueError:
         seconds = 0.0
     if not 0 < seconds <= 1e7:
-        raise Trouble(f"--seconds: '{printable(args.seconds)}' is no number of seconds above 0")
+        raise Trouble(f"--seconds: '{printable(args.seconds)}' is not a number of seconds above 0")
     return seconds
 
 

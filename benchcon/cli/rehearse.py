@@ -24,7 +24,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         metavar="FILE|PORT",
         help="scenario files (.toml), whose rules are run; and ports of boards (device path or socket://host:port) to "
-        "play them on in real time. Without a port they are played on simulated boards, faster than life. A behaviour "
+        "play them on in real time. Without a port they are played on simulated boards, faster than real time. A "
+        "behaviour "
         "file and captures: what the panel showed then is held against what the rules say",
     )
     parser.add_argument("--rules", metavar="FILE", help="rules file, in place of the one that the scenario names")
@@ -65,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--headless",
         action="store_true",
-        help="no console: without a port play on simulated boards, faster than life, and print what came of it; so it "
+        help="no console: without a port play on simulated boards, faster than real time, and print the result; so it "
         "is as well where there is no terminal, with several scenarios, and with --junit",
     )
     parser.add_argument("--junit", metavar="FILE", help="write the result as JUnit XML")
@@ -97,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         captures.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        why = f"cannot be made: {error.strerror}" if not captures.exists() else "is no folder"
+        why = f"cannot be made: {error.strerror}" if not captures.exists() else "is not a folder"
         raise Trouble(f"--captures {printable(args.captures)}: {why}") from error
     if len(scenarios) == 1 and not args.headless and not args.junit and _has_terminal():
         return _in_console(scenarios[0], named, captures, args, ports)

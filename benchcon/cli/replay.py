@@ -16,7 +16,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("file", metavar="FILE", help="capture to replay")
     parser.add_argument(
-        "--headless", action="store_true", help="open no console; print what the capture comes to, in one line"
+        "--headless", action="store_true", help="open no console; print a summary of the capture, in one line"
     )
     parser.add_argument("--json", action="store_true", help="with --headless: the final state and all figures, as JSON")
     parser.add_argument("--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s'")
@@ -51,7 +51,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
     parser.add_argument("--html", metavar="FILE", help="with --to: write both time lines, with the differences marked")
-    parser.add_argument("--junit", metavar="FILE", help="write what came of it as JUnit XML")
+    parser.add_argument("--junit", metavar="FILE", help="write the result as JUnit XML")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
 
 

@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     shown = printable(args.out)
     make = files.FORMS.get(os.path.splitext(args.out)[1].lower())
     if make is None:
-        raise Trouble(f"{shown} ends in none of {', '.join(files.FORMS)}: the ending says what is to be written")
+        raise Trouble(f"{shown} does not end in any of {', '.join(files.FORMS)}: the ending says what is to be written")
     for layer in args.only:
         if layer not in LAYERS:
             close = difflib.get_close_matches(layer, LAYERS, 1)

@@ -172,7 +172,7 @@ def _address(text: str | None) -> tuple[str, int]:
         return "127.0.0.1", 0
     host, colon, number = text.rpartition(":")
     if not colon or not number.isdecimal() or int(number) > 65535:
-        raise Trouble(f"--listen: '{printable(text)}' is no address; write HOST:PORT, such as 127.0.0.1:4000")
+        raise Trouble(f"--listen: '{printable(text)}' is not an address; write HOST:PORT, such as 127.0.0.1:4000")
     return host.strip("[]"), int(number)
 
 

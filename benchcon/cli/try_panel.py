@@ -51,7 +51,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         nargs="*",
         help="in another terminal: show what really shines on simulated boards that run; without HAND, on all",
     )
-    parser.add_argument("--seconds", type=seconds, metavar="N", help="end after so many seconds")
+    parser.add_argument("--seconds", type=seconds, metavar="N", help="end after this many seconds")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -131,5 +131,5 @@ def seconds(text: str) -> float:
     except ValueError:
         number = 0.0
     if not 0 < number <= 1e7:
-        raise argparse.ArgumentTypeError(f"'{text[:40]}' is no number of seconds above 0")
+        raise argparse.ArgumentTypeError(f"'{text[:40]}' is not a number of seconds above 0")
     return number

@@ -51,7 +51,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="instead of walking: tell every drop-out of this part or channel ('all': of every input) until Ctrl-C",
     )
     parser.add_argument(
-        "--soak", metavar="TIME", help="instead of walking: light all in turns for so long, such as '2 h', and watch"
+        "--soak",
+        metavar="TIME",
+        help="instead of walking: light everything in turn for this long, such as '2 h', and watch",
     )
     parser.add_argument(
         "--kinds",
@@ -250,7 +252,7 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
     if not names:
-        raise Trouble(f"nothing is left to do: {args.report} has no part that is {_sort(args)}")
+        raise Trouble(f"there is nothing left to do: {args.report} has no part that is {_sort(args)}")
     # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
     # So is what is no longer on the panel.
     there = {part.name for part in panel.parts} - wanted
@@ -305,7 +307,7 @@ def _walk(
     if simulated is not None and simulated.trouble:
         raise Trouble(simulated.trouble)
     if not over:
-        raise Trouble(f"the walk was left before its end; {_go_on(args, walk.done.values())}")
+        raise Trouble(f"the walk was stopped before its end; {_go_on(args, walk.done.values())}")
     return _tell(args, session, panel, folder, walk.done.values(), old, began)
 
 

@@ -19,7 +19,7 @@ from benchcon.text import printable
 T = TypeVar("T")
 
 NEWS_TIME_MS = 8.0
-"""Five, and three for the host to read what has come; the median of several, so that a busy host is no fault."""
+"""Five, and three for the host to read what has come; the median of several, so that a busy host is not a fault."""
 
 
 def _by(act: Callable[[], T]) -> T:
@@ -64,7 +64,7 @@ def changes(board: Subject, hand: Hand) -> None:
                 raise RuleBroken(f"'{channel.id}' was worked by the hand and reads {value}; {wanted} was expected")
         told = [value for value, _ in _told(board, channel.id, since)]
         if before == "0" and told != ["1", "0"]:
-            raise RuleBroken(f"'{channel.id}' pressed and released was told as {told}, not as 1 and 0")
+            raise RuleBroken(f"'{channel.id}' pressed and released was reported as {told}, not as 1 and 0")
 
 
 def notification_time(board: Subject, hand: Hand) -> None:
@@ -87,7 +87,7 @@ def notification_time(board: Subject, hand: Hand) -> None:
                 waited_us = (int(news.at * 1e6) - news.clock_us - fastest) % 2**32
                 waited_ms.append(0.0 if waited_us > 2**31 else waited_us / 1000)
     if not waited_ms:
-        raise NotRun(f"'{contact.id}' was pressed, and nothing was told of it")
+        raise NotRun(f"'{contact.id}' was pressed, and nothing was reported")
     if (typical := statistics.median(waited_ms)) > NEWS_TIME_MS:
         raise RuleBroken(f"changes are on the wire {typical:.0f} ms after they were accepted; within 5 ms was expected")
 

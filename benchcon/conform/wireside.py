@@ -46,7 +46,7 @@ def _opened(port: str, baud: int) -> Any:
     """Open `port` for this program alone, or raise `Trouble`."""
     if "://" not in port:
         if sys.platform != "win32" and os.path.exists(port) and not stat.S_ISCHR(os.stat(port).st_mode):
-            raise Trouble(f"{printable(port)} is no serial port; 'benchcon ports' lists those that are there")
+            raise Trouble(f"{printable(port)} is not a serial port; 'benchcon ports' lists those that are there")
         try:
             return serial.Serial(port, baud, timeout=0.002, write_timeout=2.0, exclusive=True)
         except (OSError, ValueError) as error:

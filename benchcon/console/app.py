@@ -475,7 +475,7 @@ class ConsoleApp(App[int]):
     def action_light_or_dark(self) -> None:
         """Change between the light and the dark theme; it is remembered."""
         if self.no_color:
-            self.tell("NO_COLOR is set: the terminal's own colours are what there is")
+            self.tell("NO_COLOR is set, so the terminal's own colours are used")
             return
         self._wear(self.preferences.next_theme())
         remember(self.preferences)

@@ -41,7 +41,9 @@ def checked_address(text: str) -> str:
     elif re.fullmatch(r"COM\d+", text, re.IGNORECASE) is None:
         path = Path(text)
         if not path.is_absolute():
-            raise Trouble(f"{shown} is no device path, socket://host:port or rfc2217://host:port; a path begins with /")
+            raise Trouble(
+                f"{shown} is not a device path, socket://host:port or rfc2217://host:port; a path begins with /"
+            )
         try:
             there, is_device = path.exists(), path.is_char_device()
         except (OSError, ValueError):

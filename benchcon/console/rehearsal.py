@@ -439,7 +439,7 @@ class RehearsalList(Drawn, can_focus=True):
             number = float(text)
         except ValueError:
             self._changed()
-            self._told = f"'{text}' is no number."
+            self._told = f"'{text}' is not a number."
             return
         if not value.low <= number <= value.high:
             self._changed()
@@ -448,7 +448,7 @@ class RehearsalList(Drawn, can_focus=True):
         self._hold(value, number)
 
     def on_key(self, event: events.Key) -> None:
-        """A number typed at a value; a minus only at its beginning, where it is no step."""
+        """A number typed at a value; a minus only at its beginning, where it is not a step."""
         value, key = self.value, _TYPED.get(event.key)
         if event.key == "backspace" and self.typed:
             self.typed = self.typed[:-1]

@@ -23,7 +23,7 @@ class Big(NamedTuple):
     state: str
     known: bool = True
     warn: bool = False
-    """It is no state of a control, but something that holds for everything."""
+    """It is not a state of a control, but something that holds for everything."""
 
 
 class Touched(Drawn):

@@ -129,7 +129,7 @@ def _or_else(plugs: list[Choices], others: list[Choices]) -> list[Choices]:
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:
     """Leave out what is only about parts that are not wired yet, as the panel file or the person says.
 
-    The input of such a potentiometer floats and tells of it all the time; that is no fault of anything. Nor is it a
+    The input of such a potentiometer floats and tells of it all the time; that is not a fault of anything. Nor is it a
     second fault that one with a broken wire jumps about.
     """
     absent = {control.name for control in panel.controls if not control.wired}

@@ -229,7 +229,7 @@ def read(value: Evidence | Mapping[str, Any], where: str = "evidence") -> Eviden
     if isinstance(value, HandStep | LampLook | DisplayLook | SupplyLook | BoardTrouble):
         return value
     if not isinstance(value, Mapping):
-        raise Trouble(f"{where}: is no object")
+        raise Trouble(f"{where}: is not an object")
     reader = _Reader(value, where)
     what = reader.word("what", ("hand", "lamps", "display", "supply", "board"))
     if what == "hand":

@@ -40,7 +40,7 @@ def as_it_stands(panel: Panel, values: Mapping[str, int]) -> Panel:
 
 @dataclass(frozen=True, slots=True)
 class SwitchRemark:
-    """Something that is no fault, and that the panel file should say."""
+    """Something that is not a fault, and that the panel file should say."""
 
     parts: tuple[str, ...]
     channels: tuple[str, ...]

@@ -158,7 +158,7 @@ def _behind_collide(one: _At, other: _At) -> float:
 
 
 def _fingers(one: _At, other: _At) -> tuple[float, float]:
-    """Room between two controls' fronts, and the room that fingers need there (0 where one is no control)."""
+    """Room between two controls' fronts, and the room that fingers need there (0 where one is not a control)."""
     if not (isinstance(one.part, Control) and isinstance(other.part, Control)):
         return 0.0, 0.0
     (w1, h1), (w2, h2) = footprint_mm(one.part), footprint_mm(other.part)

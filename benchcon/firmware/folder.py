@@ -150,7 +150,7 @@ def may_write(folder: Path, *, force: bool) -> None:
     if not folder.exists() and not folder.is_symlink():
         return
     if not folder.is_dir():
-        raise Trouble(f"{shown} is there already and is no folder; give another name")
+        raise Trouble(f"{shown} is there already and is not a folder; give another name")
     if not any(folder.iterdir()):
         return
     if not force:

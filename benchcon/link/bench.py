@@ -83,7 +83,7 @@ class Bench:
     def start(self) -> None:
         """Open the ports and keep them open. Returns at once; see `ports` and `wait`."""
         if self._thread is not None or self._closed:
-            raise Trouble("this bench was started already")
+            raise Trouble("this bench has been started already")
         if sys.getswitchinterval() > SWITCH_S:
             sys.setswitchinterval(SWITCH_S)
         self._thread = threading.Thread(target=self._run, name="link", daemon=True)
@@ -217,7 +217,7 @@ class Bench:
                 left = end - time.monotonic()
                 if left <= 0:
                     return False
-                # Changes wake this at once; silence is no event, so it is looked for now and then.
+                # Changes wake this at once; silence is not an event, so it is looked for now and then.
                 self._changed.wait(min(left, LOOK_S))
         return True
 
@@ -250,7 +250,9 @@ class Bench:
             raise Trouble("nothing to set")
         for channel, value in values.items():
             if not _CHANNEL.fullmatch(channel):
-                raise Trouble(f"'{printable(channel)}' is no channel: a lower-case letter, then up to 7 of a-z, 0-9, _")
+                raise Trouble(
+                    f"'{printable(channel)}' is not a channel: a lower-case letter, then up to 7 of a-z, 0-9, _"
+                )
             if isinstance(value, int) and not 0 <= value <= 1000:
                 raise Trouble(f"{printable(channel)}: a level of {value}; levels go from 0 to 1000")
             if isinstance(value, bytes) and not 1 <= len(value) <= 8:
@@ -306,7 +308,7 @@ class Bench:
     def ident(self, source: int, new: str) -> Intent:
         """Give a board a new ident, kept through power loss: a lower-case letter, then up to 15 of ``a-z 0-9 _``."""
         if not _IDENT.fullmatch(new):
-            raise Trouble(f"'{printable(new)}' is no ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
+            raise Trouble(f"'{printable(new)}' is not an ident: a lower-case letter, then up to 15 of a-z, 0-9 and _")
         return self._intent(source, ("ident", new), lambda talk, answer: talk.take_ident(new, answer))
 
     def name(self, source: int, new: str) -> Intent:

@@ -301,7 +301,7 @@ def address(url: str) -> tuple[str, int]:
     from urllib.parse import urlsplit
 
     if not url.startswith(("socket://", SCHEME)):
-        raise Trouble(f"{printable(url)}: of the URLs only socket://HOST:PORT and rfc2217://HOST:PORT are ports here")
+        raise Trouble(f"{printable(url)}: of URLs, only socket://HOST:PORT and rfc2217://HOST:PORT can be ports")
     try:
         parts = urlsplit(url)
         host, number = parts.hostname, parts.port

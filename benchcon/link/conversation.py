@@ -302,7 +302,7 @@ class Talk:
         return ""
 
     def ask(self, words: tuple[str, ...], answer: Answer) -> None:
-        """Send a request as it is; for what lights something use `want`, for dark `dark`. ValueError: it is no line."""
+        """Send a request as it is; for what lights something use `want`, for dark `dark`. ValueError: not a line."""
         if why := self.may(words[0]):
             answer(held(why, words))
             return

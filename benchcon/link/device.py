@@ -120,7 +120,7 @@ def refusal(port: str, error: Exception) -> Trouble:
 
 
 def _no_port(shown: str) -> str:
-    return f"{shown} is no serial port; 'benchcon ports' lists those that are there"
+    return f"{shown} is not a serial port; 'benchcon ports' lists those that are there"
 
 
 def _group_hint(port: str) -> str:

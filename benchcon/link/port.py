@@ -340,7 +340,7 @@ class Port:
             return await self._wait_for_a_word(talk, PortStage.MUTE, talk.host.hello_trouble)
         self._stands(
             PortStage.MUTE,
-            "speaks, but does not answer: is the wire to the board's receiver (RX) all right?"
+            "talks, but does not answer: check the wire to the board's receiver (RX)"
             if talk.good
             else "no answer: is that the right port, and is firmware on the board that speaks the line protocol?",
         )

@@ -31,7 +31,7 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
                 )
         spring = tuple(i for i, word in enumerate(positions) if word in back)
         if len(spring) == len(positions):
-            table.say("springs_back", "names every position; one at least must stay")
+            table.say("springs_back", "names every position; at least one must stay where it is put")
     return positions, codes, spring
 
 
@@ -98,7 +98,7 @@ def _judge(table: TomlTable, codes: Codes, positions: tuple[str, ...], count: in
         seen.setdefault(code, index)
     for column in range(count):
         if len({code[column] for code in codes}) == 1:
-            table.say("code", f"gives channel {column + 1} the same value in every position; it plays no part")
+            table.say("code", f"gives channel {column + 1} the same value in every position; so it decides nothing")
 
 
 def one_of(count: int) -> Codes:

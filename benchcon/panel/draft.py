@@ -71,7 +71,7 @@ def described(boards: Sequence[Said]) -> Panel:
 
 
 def _lasting(item: Item) -> Item | None:
-    """Return what an item says of the panel; of what is no channel, only the chip."""
+    """Return what an item says of the panel; of what is not a channel, only the chip."""
     if item.is_channel:
         return item
     return item._replace(detail={"chip": item.detail.get("chip", "")}) if item.kind == "model" else None

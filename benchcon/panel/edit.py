@@ -35,7 +35,7 @@ class PanelFile:
     """A panel file under edit. A change that would make the panel wrong raises `Trouble` and leaves all as it was."""
 
     def __init__(self, path: str | Path) -> None:
-        """Read `path`. Raises `Trouble` if it cannot be read or is no good panel file."""
+        """Read `path`. Raises `Trouble` if it cannot be read or is not a good panel file."""
         self.path = Path(path)
         self._as_read = slurp(path)
         self.panel: Panel = loads(self._as_read, str(path))
@@ -65,7 +65,9 @@ class PanelFile:
         if not NAME.fullmatch(name):
             near = name_from(name)
             hint = f'; did you mean "{near}"?' if near else ""
-            raise Trouble(f'"{printable(name[:40])}" is no name: a-z, 0-9 and _ are allowed, the first a letter{hint}')
+            raise Trouble(
+                f'"{printable(name[:40])}" is not a name: a-z, 0-9 and _ are allowed, the first a letter{hint}'
+            )
         text = with_key_renamed(self.text, path, name)
         for number, trigger in enumerate(self.panel.triggers):
             if trigger.values.get("part") == part:
@@ -214,8 +216,8 @@ class PanelFile:
 def write_whole(path: str | Path, raw: bytes, *, force: bool = True) -> None:
     """Write `raw` to the file `path`, all of it or nothing: to a file beside it, which then takes its place.
 
-    What is no ordinary file (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot be
-    written, and, without `force`, if it is there already.
+    What is not an ordinary file (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot
+    be written, and, without `force`, if it is there already.
     """
     target = Path(os.path.realpath(path))
     shown = printable(str(path))

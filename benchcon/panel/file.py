@@ -91,7 +91,7 @@ def inspect(
 ) -> tuple[Panel | None, list[PanelRemark]]:
     """Return the panel, as far as it could be made out, and everything found about its file, in line order.
 
-    The panel is None where the file is no TOML at all. Never raises for anything that is in the file.
+    The panel is None where the file is not TOML at all. Never raises for anything that is in the file.
     """
     file = printable(name)
     table, findings = open_table(text, name, "panel file")
@@ -200,7 +200,7 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
             raise _Bad(PanelRemark(file, line, f"{name} stands twice; give one of the two another name")) from None
         stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
-        raise _Bad(PanelRemark(file, line, f"is no TOML here{column}: {said}{stands}")) from None
+        raise _Bad(PanelRemark(file, line, f"is not TOML here{column}: {said}{stands}")) from None
     except ValueError:  # a number of thousands of digits
         raise _Bad(PanelRemark(file, 0, f"holds a gigantic number; a {what} has none")) from None
 
@@ -270,7 +270,7 @@ def _triggers(top: TomlTable) -> tuple[ForeignTable, ...]:
     if value is None:
         return ()
     if not isinstance(value, list) or not all(isinstance(each, dict) for each in value):
-        top.say("triggers", "is no list of tables; each trigger begins with [[triggers]]")
+        top.say("triggers", "is not a list of tables; each trigger begins with [[triggers]]")
         return ()
     lines = top.source.line
     return tuple(

@@ -115,7 +115,7 @@ def _channel(
             allowed = listed(board_names) or "none, as there is no [boards.NAME]"
             inner.source.say(path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}')
     if id_ == "all":
-        inner.source.say(path, 'is "all", which "read all" means otherwise; give the channel another id')
+        inner.source.say(path, 'is "all", which has another meaning in "read all"; give the channel another id')
     pin = inner.text("pin", "", 40)
     try:
         read_pins(pin)

@@ -76,7 +76,7 @@ def read_pin(text: str) -> Pin:
         return Pin(match[1], text, int(match[2]))
     if match := _CROSSING.fullmatch(text):
         return Pin("matrix", text, 0, match[1], int(match[2]), int(match[3]))
-    raise ValueError("is no pin; allowed: D4, A0, 165.0, 595.3, 7219.0, MATRIX.r0c1, and D2/D3 for an encoder")
+    raise ValueError("is not a pin; allowed: D4, A0, 165.0, 595.3, 7219.0, MATRIX.r0c1, and D2/D3 for an encoder")
 
 
 def read_pins(text: str) -> tuple[Pin, ...]:

@@ -275,7 +275,7 @@ class TomlTable:
                 if not pattern.fullmatch(name):
                     near_name = name_from(name)
                     hint = f'; did you mean "{near_name}"?' if pattern.fullmatch(near_name) else ""
-                    self.source.say((*self.path, key, name), f"is no name for {_ONE[key]}; {what}{hint}")
+                    self.source.say((*self.path, key, name), f"is not a name for {_ONE[key]}; {what}{hint}")
                     continue
                 table = TomlTable(self.source, (*self.path, key, name), inner)
                 if isinstance(inner, dict):

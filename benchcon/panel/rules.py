@@ -98,7 +98,7 @@ def _answers(panel: Panel, source: SourceFile) -> None:
     names = [control.name for control in panel.controls]
     for output in panel.parts:
         if not isinstance(output, Control) and output.answers and output.answers not in names:
-            text = f'{key_of(output)}.answers is "{output.answers}", which is no control of this panel'
+            text = f'{key_of(output)}.answers is "{output.answers}", which is not a control of this panel'
             source.say_at(output.line, f"{text}; allowed: {listed(names) or 'none yet'}{near(output.answers, names)}")
 
 

@@ -81,8 +81,8 @@ def digits_of_format(form: str) -> int:
     """
     if not re.fullmatch(r"#*0+(?:\.0+)?", form):
         raise ValueError(
-            "is no format; 0 (a numeral), # in front (a numeral, blank where it would be a leading zero) and one point "
-            'are allowed, such as "000", "0000.0" or "##0"'
+            "is not a format; 0 (a numeral), # in front (a numeral, blank where it would be a leading zero) and one "
+            'point are allowed, such as "000", "0000.0" or "##0"'
         )
     return len(form.replace(".", ""))
 
@@ -90,7 +90,7 @@ def digits_of_format(form: str) -> int:
 def format_number(display: Display, value: float | None, form: str | None = None) -> str:
     """Return the text that shows the number `value` on `display`: exactly as many characters as it has digits.
 
-    As `number_text`; what does not fit, and what is no number, shows as dashes, never as a wrong number; None (not
+    As `number_text`; what does not fit, and what is not a number, shows as dashes, never as a wrong number; None (not
     known) as blanks.
     """
     if value is None:
@@ -100,7 +100,7 @@ def format_number(display: Display, value: float | None, form: str | None = None
 
 
 def number_text(display: Display, value: float, form: str | None = None) -> str | None:
-    """Return the text that shows `value` on `display`; None if it does not fit, or is no number.
+    """Return the text that shows `value` on `display`; None if it does not fit, or is not a number.
 
     The format is `form`, or the display's own, or right-aligned without a fraction. Rounds half away from zero. A
     negative number's minus takes a digit. Raises `Trouble` if `form` does not fit the display.

@@ -60,7 +60,7 @@ def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
         for name in supply.feeds:
             if name not in boards and name not in outputs:
                 hint = near(name, [*boards, *outputs])
-                say(supply.line, f'{who} feeds "{name}", which is no board, lamp or display of the panel{hint}')
+                say(supply.line, f'{who} feeds "{name}", which is not a board, lamp or display of the panel{hint}')
             elif name in fed:
                 say(supply.line, f'{who} feeds "{name}", which supplies.{fed[name]} feeds already')
             fed.setdefault(name, supply.name)
@@ -69,7 +69,7 @@ def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
                 control = next((control for control in panel.controls if control.name == named), None)
                 if control is None or control.kind not in ("button", "switch"):
                     names = [each.name for each in panel.controls if each.kind in ("button", "switch")]
-                    say(source.line, f'{who} names "{named}", which is no button or switch{near(named, names)}')
+                    say(source.line, f'{who} names "{named}", which is not a button or switch{near(named, names)}')
                 elif position not in words_of(control):
                     words = words_of(control)
                     say(

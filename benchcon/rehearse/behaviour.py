@@ -121,7 +121,9 @@ def _value(name: str, table: TomlTable) -> Value:
     label = table.text("label", "", 40)
     unit = table.text("unit", "", 24)
     if unit and not is_unit(unit):
-        table.say("unit", f'is {shown(unit)}, which is no unit that is known; such as "kt", "hPa", "deg" are allowed')
+        table.say(
+            "unit", f'is {shown(unit)}, which is not a unit that is known; such as "kt", "hPa", "deg" are allowed'
+        )
         unit = ""
     low, high = _range(table, unit)
     bare = Value(name, label or name.replace("_", " ").capitalize(), unit, low, high, line=table.line)

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 RULES = "rules"
 """Who beats for the rules at work (`Bench.beat`)."""
 LOOK_S = 0.2
-"""The loop turns at least so often: silence is no event."""
+"""The loop turns at least so often: silence is not an event."""
 AGAIN_S = 0.5
 """What could not be sent is tried again after this."""
 TAIL_US = 500_000

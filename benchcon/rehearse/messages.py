@@ -96,7 +96,7 @@ def _number(value: Value, given: Any) -> float:
         try:
             return float(given)
         except ValueError:
-            raise BadMessage(_told(f"{value.name}: '{given[:40]}' is no number")) from None
+            raise BadMessage(_told(f"{value.name}: '{given[:40]}' is not a number")) from None
     try:
         return _converted(given, value.unit)
     except ValueError as why:
@@ -124,7 +124,7 @@ def _text(raw: bytes) -> str:
 
 
 def _no_constant(word: str) -> float:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _told(text: str) -> str:

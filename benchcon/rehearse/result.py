@@ -111,7 +111,9 @@ def as_text(result: ScenarioResult) -> str:
     parts += [f"{len(result.mistakes)} MISTAKES in rules"] if result.mistakes else []
     pace = f"{result.lasted_s:g} s"
     if result.took_s:
-        pace += f", in {result.took_s:.2g} s: {result.lasted_s / max(result.took_s, 1e-6):.0f} times faster than life"
+        pace += (
+            f", in {result.took_s:.2g} s: {result.lasted_s / max(result.took_s, 1e-6):.0f} times faster than real time"
+        )
     lines.append(f"{result.path}: {printable(result.title)}: {', '.join(parts)} ({pace})")
     return "\n".join(lines)
 

@@ -292,11 +292,11 @@ class _Reading:
             if rule.derived and (rule.derived in controls or rule.derived in values or rule.derived in RESERVED):
                 self.say(rule.line, f"{rule.name} derives {rule.derived}, which is the name of something else already")
             elif rule.derived and not NAME.fullmatch(rule.derived):
-                self.say(rule.line, f"{rule.name} derives {printable(rule.derived)!r}, which is no name")
+                self.say(rule.line, f"{rule.name} derives {printable(rule.derived)!r}, which is not a name")
             allowed = [*values, *controls, *derived, *RESERVED]
             for name in rule.parameters if self.behaviour is not None else ():
                 if name not in allowed:
-                    text = f"{rule.name} takes {name}, which is no value, control or derived quantity"
+                    text = f"{rule.name} takes {name}, which is not a value, control or derived quantity"
                     self.say(rule.line, f"{text}; there are: {listed(allowed)}{near(name, allowed)}")
             self._words(nodes[rule.name], controls)
         for value in self.behaviour.values if self.behaviour is not None else ():
@@ -400,7 +400,9 @@ def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
     for rule in rules:
         function = getattr(module, rule.name, None)
         if not callable(function):
-            raise Trouble(f"{printable(name)}:{rule.line}: {rule.name} is no function any more when the file has run")
+            raise Trouble(
+                f"{printable(name)}:{rule.line}: {rule.name} is not a function any more when the file has run"
+            )
         functions.append(function)
     return Rules(name, tuple(rules), tuple(functions))
 

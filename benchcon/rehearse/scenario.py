@@ -292,13 +292,13 @@ class _Reading:
             for name in self._names(table, verb, self.controls, "control"):
                 control = self.controls[name]
                 if control.kind != "button":
-                    table.say(verb, f"names {name}, which is no button; put = {{ {name} = … }} moves it")
+                    table.say(verb, f"names {name}, which is not a button; put = {{ {name} = … }} moves it")
                 else:
                     self._move(at_us, control, verb, 0, f"{verb} {_label(control)}")
         for name, control, written in self._each(table, "turn", self.controls, "control"):
             path = (*table.path, "turn", name)
             if control.kind != "encoder":
-                table.source.say(path, f"is no encoder; put = {{ {name} = … }} moves it")
+                table.source.say(path, f"is not an encoder; put = {{ {name} = … }} moves it")
             elif not isinstance(written, int) or isinstance(written, bool) or not 0 < abs(written) <= 1000:
                 table.source.say(path, f"is {shown(written)}; detents from -1000 to 1000 are allowed, not 0")
             else:
@@ -506,7 +506,7 @@ class _Reading:
         if value is None:
             return
         if not isinstance(value, list):
-            self.top.say(key, f"is no list of tables; each begins with [[{key}]]")
+            self.top.say(key, f"is not a list of tables; each begins with [[{key}]]")
             return
         for index, each in enumerate(value[:10_000]):
             yield TomlTable(self.top.source, (key, index), each)
@@ -568,9 +568,11 @@ def _plain(cell: str) -> float:
     try:
         number = float(cell)
     except ValueError:
-        raise ValueError(f"has {shown(cell.strip())}, which is no number; a point stands before the fraction") from None
+        raise ValueError(
+            f"has {shown(cell.strip())}, which is not a number; a point stands before the fraction"
+        ) from None
     if not math.isfinite(number):
-        raise ValueError(f"has {shown(cell.strip())}, which is no number")
+        raise ValueError(f"has {shown(cell.strip())}, which is not a number")
     return number
 
 

@@ -254,7 +254,7 @@ def broker_of(url: str) -> Broker:
         parts = urlsplit(url)
         host, port = parts.hostname or "", parts.port
     except ValueError:
-        raise Trouble(f"{shown}: is no address; one is written mqtt://HOST/PREFIX") from None
+        raise Trouble(f"{shown}: is not an address; one is written mqtt://HOST/PREFIX") from None
     if parts.username or parts.password:
         raise Trouble(
             "a broker's user and password do not belong on a command line, where others can read them; put them into "
@@ -342,7 +342,7 @@ def client_of(
             client.tls_set(trusted)
         except (OSError, ValueError) as error:
             why = printable(getattr(error, "strerror", "") or str(error))
-            raise Trouble(f"BENCHCON_MQTT_CA: {printable(trusted or '')} is no certificate: {why}") from None
+            raise Trouble(f"BENCHCON_MQTT_CA: {printable(trusted or '')} is not a certificate: {why}") from None
     answered = threading.Event()
 
     def failed(*_: Any) -> None:

@@ -64,7 +64,7 @@ def _with_settings(case: CaptureCase, toml: Path) -> CaptureCase:
         raw = slurp(toml, LARGEST)
         data = tomllib.loads(raw.decode())
     except (UnicodeDecodeError, ValueError, RecursionError) as error:
-        raise Trouble(f"{name}: is no TOML: {printable(str(error))}") from None
+        raise Trouble(f"{name}: is not TOML: {printable(str(error))}") from None
     lines = {(key,): _line_of(raw, key) for key in data}
     source = SourceFile(name, lines)  # type: ignore[arg-type]
     table = TomlTable(source, (), data)

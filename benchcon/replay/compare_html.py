@@ -219,7 +219,7 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
     top, room = y + 3, LANE - 6
 
     def at(value: int) -> float:
-        if track.kind == "display":  # what a display shows is no level: a line, and above it what it says
+        if track.kind == "display":  # what a display shows is not a level: a line, and above it what it says
             return top + room
         return top + room - (value - low) / (high - low) * room if high > low else top + room / 2
 

@@ -76,7 +76,7 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffer
     try:
         recorded = json.loads(body)
     except (ValueError, RecursionError):
-        return [FieldDiffers(at_us, "bench", "the keyframe is no JSON")]
+        return [FieldDiffers(at_us, "bench", "the keyframe is not JSON")]
     now = json.loads(state.keyframe())
     if not isinstance(recorded, dict) or recorded.get("form") != now["form"]:
         return [FieldDiffers(at_us, "bench", "the keyframe is of another form; this program does not know it")]

@@ -27,7 +27,7 @@ def may_write(path: str | os.PathLike[str] | None, *, force: bool = False) -> No
         if target.is_file() and not force:
             raise Trouble(f"{shown}: there already; choose another name, or overwrite it with --force")
         if not os.access(target, os.W_OK):
-            raise Trouble(f"{shown}: may not be written by you; choose another name")
+            raise Trouble(f"{shown}: you have no permission to write it; choose another name")
     elif not target.parent.is_dir():
         raise Trouble(f"{shown}: there is no folder {printable(os.fspath(target.parent))} to put it in")
     elif not os.access(target.parent, os.W_OK | os.X_OK):

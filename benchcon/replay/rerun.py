@@ -313,7 +313,7 @@ class _Run:
         now.first_us = self.start_us
         for track in now.tracks.values():
             track.board = self.renamed.get(track.board, track.board)
-            # How things came to stand as they did is no part of what is compared.
+            # How things came to stand as they did is not a part of what is compared.
             before = max(bisect.bisect_right(track.times, self.start_us) - 1, 0)
             del track.times[:before], track.values[:before]
         now.tracks = {track.name: track for track in now.tracks.values()}

@@ -103,7 +103,7 @@ def panel_in(keyframe: bytes, path: str) -> Panel:
 
 
 def _word(control: Control | None, position: int) -> str:
-    """What a switch's position is called; empty for what is no switch, or has no such position."""
+    """What a switch's position is called; empty for what is not a switch, or has no such position."""
     known = control is not None and control.kind == "switch" and 0 <= position < len(control.positions)
     return control.positions[position] if known and control is not None else ""
 

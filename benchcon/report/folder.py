@@ -49,12 +49,12 @@ class Folder:
             except (ValueError, RecursionError):
                 line = None
             if not isinstance(line, dict):
-                raise Trouble(f"{printable(str(path))}:{number}: is no journal of a walk; remove it to start again")
+                raise Trouble(f"{printable(str(path))}:{number}: is not a journal of a walk; remove it to start again")
             lines.append(line)
         if not lines or any("over" in line for line in lines):
             return []
         if lines[0].get("journal") != FORM:
-            raise Trouble(f"{printable(str(path))}:1: is no journal of a walk; remove it to start again")
+            raise Trouble(f"{printable(str(path))}:1: is not a journal of a walk; remove it to start again")
         if lines[0].get("panel") != panel.digest:
             raise Trouble(
                 f"{printable(str(self.path))} holds a walk of another panel file that was broken off; "
@@ -161,20 +161,20 @@ def read_report(folder: str | os.PathLike[str]) -> dict[str, Any]:
     try:
         report = json.loads(_slurp(path))
     except (ValueError, RecursionError):
-        raise Trouble(f"{shown}: is no report of a walk") from None
+        raise Trouble(f"{shown}: is not a report of a walk") from None
     if not isinstance(report, dict) or report.get("walk") != REPORT_FORM:
-        raise Trouble(f"{shown}: is no report of a walk that this version reads")
+        raise Trouble(f"{shown}: is not a report of a walk that this version reads")
     for key in ("parts", "findings", "evidence"):
         rows = report.get(key)
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            raise Trouble(f"{shown}: is no whole report of a walk: '{key}' is no list of tables")
+            raise Trouble(f"{shown}: is not a whole report of a walk: '{key}' is not a list of tables")
     for part in report["parts"]:
         if not isinstance(part.get("name"), str) or not isinstance(part.get("figures", {}), dict):
-            raise Trouble(f"{shown}: is no whole report of a walk: a part's 'name' or 'figures' is of another kind")
+            raise Trouble(f"{shown}: is not a whole report of a walk: a part's 'name' or 'figures' is of another kind")
     for row in report["findings"]:
         names = row.get("parts", [])
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-            raise Trouble(f"{shown}: is no whole report of a walk: a finding's 'parts' is no list of names")
+            raise Trouble(f"{shown}: is not a whole report of a walk: a finding's 'parts' is not a list of names")
     return report
 
 
@@ -185,7 +185,7 @@ def _slurp(path: Path) -> bytes:
     except OSError as error:
         raise Trouble(f"{printable(str(path))}: cannot be read: {printable(error.strerror or str(error))}") from None
     if len(raw) > LARGEST:
-        raise Trouble(f"{printable(str(path))}: is larger than {LARGEST} bytes: that is no walk")
+        raise Trouble(f"{printable(str(path))}: is larger than {LARGEST} bytes: that is not a walk")
     return raw
 
 

@@ -130,7 +130,7 @@ def done_of(report: Mapping[str, Any]) -> list[FinishedStep]:
 
     lines = report.get("evidence")
     if report.get("walk") != FORM or not isinstance(lines, list) or not all(isinstance(x, dict) for x in lines):
-        raise Trouble("this is no report of a walk")
+        raise Trouble("this is not a report of a walk")
     return resume(lines)
 
 
@@ -138,7 +138,7 @@ def verdicts(report: Mapping[str, Any]) -> dict[str, str]:
     """Return part → verdict of a report."""
     parts = report.get("parts")
     if report.get("walk") != FORM or not isinstance(parts, list):
-        raise Trouble("this is no report of a walk")
+        raise Trouble("this is not a report of a walk")
     return {str(part.get("name")): str(part.get("verdict")) for part in parts if isinstance(part, dict)}
 
 
@@ -146,7 +146,7 @@ def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     """Return what has changed from one report to a later one of the same panel, one line each; empty: nothing.
 
     Verdicts, findings, figures beyond a tenth, firmware and panel file. What the later one did not ask is not compared;
-    `not_compared` says how much that is. Raises `Trouble` if one is no report.
+    `not_compared` says how much that is. Raises `Trouble` if one is not a report.
     """
     unasked = set(_unasked(old, new))
     before, after = ({n: v for n, v in verdicts(r).items() if n not in unasked} for r in (old, new))

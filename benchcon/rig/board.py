@@ -178,7 +178,7 @@ class SimBoard:
     def unplug(self, now_us: int) -> None:
         """Pull the cable. Raises ValueError if it is out already."""
         if not self.powered:
-            raise ValueError("it is unplugged already")
+            raise ValueError("it is already unplugged")
         self.powered = False
         self._stop(now_us)
         self.up.cut()
@@ -190,7 +190,7 @@ class SimBoard:
     def replug(self, name: str, now_us: int) -> None:
         """Plug it in again, under another name if one is given. Raises ValueError if it is in."""
         if self.powered:
-            raise ValueError("it is plugged in already")
+            raise ValueError("it is already plugged in")
         if self._cable is not None:
             self._cable.plug(name or self.name)
         self.powered = True

@@ -122,7 +122,7 @@ def _put(board: Controllable, words: list[str], now_us: int, reply: Reply) -> No
         try:
             percent = float(where[:-1])
         except ValueError:
-            raise ValueError(f"'{where[:40]}' is no share such as 50%") from None
+            raise ValueError(f"'{where[:40]}' is not a share such as 50%") from None
         rest_us = board.physics.percent(part, percent, now_us)
     else:
         rest_us = board.physics.put(part, board.physics.position(part, where), now_us)
@@ -206,7 +206,7 @@ def _clear(board: Controllable, words: list[str], now_us: int, reply: Reply) -> 
 def _reset(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     cause = words[0] if words else "reset"
     if cause not in CAUSES:
-        raise ValueError(f"'{cause[:40]}' is no cause of a reset; there are: {', '.join(CAUSES)}")
+        raise ValueError(f"'{cause[:40]}' is not a cause of a reset; there are: {', '.join(CAUSES)}")
     board.reset(now_us, cause)
     _ok(reply)
 
@@ -227,7 +227,7 @@ def _unplug(board: Controllable, words: list[str], now_us: int, reply: Reply) ->
 def _replug(board: Controllable, words: list[str], now_us: int, reply: Reply) -> None:
     name = words[0] if words else ""
     if name and not (len(name) <= 40 and name.replace("_", "a").replace("-", "a").isalnum()):
-        raise ValueError("the name of a port has letters, digits, - and _, at most 40")
+        raise ValueError("the name of a port may have letters, digits, - and _, at most 40")
     board.replug(name, now_us)
     _port(board, [], now_us, reply)
 

@@ -94,11 +94,11 @@ def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
         return decoded, tomllib.loads(decoded)
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
-        raise Trouble(f"{file}:{line}: this is no UTF-8 text; save the file as UTF-8") from None
+        raise Trouble(f"{file}:{line}: this is not UTF-8 text; save the file as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
         match = _PLACE.search(str(error))
         line = int(match[1]) if match and match[1] else decoded.count("\n") + 1
-        raise Trouble(f"{file}:{line}: this is no TOML: {printable(_PLACE.sub('', str(error)))}") from None
+        raise Trouble(f"{file}:{line}: this is not TOML: {printable(_PLACE.sub('', str(error)))}") from None
     except (ValueError, RecursionError):
         raise Trouble(f"{file}: holds a gigantic number or is nested too deep; a faults file is not") from None
 

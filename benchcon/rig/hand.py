@@ -204,7 +204,7 @@ class Hand:
             return rest
         if verdict == "no":
             raise Trouble(f"{printable(' '.join(rest))} ({printable(line[:60])})")
-        raise self._silent(f"answered '{printable(answer[:60])}', which is no answer")
+        raise self._silent(f"answered '{printable(answer[:60])}', which is not an answer")
 
     def close(self) -> None:
         """Close the connection; the next request opens it again."""

@@ -128,7 +128,7 @@ class Physics:
         """Turn the potentiometer `word` to so much of its travel, 0 left, 100 right; return when it is there."""
         mover = self._mover(word)
         if mover.kind != "pot":
-            raise ValueError(f"{mover.name} is no potentiometer")
+            raise ValueError(f"{mover.name} is not a potentiometer")
         if not 0 <= percent <= 100:
             raise ValueError("a potentiometer turns from 0% to 100%")
         return self._turn_pot(mover, percent / 100, now_us)
@@ -137,7 +137,7 @@ class Physics:
         """Press or release a button; for a channel of a switch: move it so that this contact is made, or not."""
         mover = self._mover(word)
         if not mover.codes:
-            raise ValueError(f"{mover.name} is no button and no switch")
+            raise ValueError(f"{mover.name} is neither a button nor a switch")
         if mover.kind == "button" or (word == mover.name and len(mover.codes) == 2):
             return self.put(mover.name, int(pressed), now_us)
         if word == mover.name:
@@ -153,7 +153,7 @@ class Physics:
         """Turn the encoder `word`, right is above 0; return when it has come to rest."""
         mover = self._mover(word)
         if mover.kind != "encoder":
-            raise ValueError(f"{mover.name} is no encoder")
+            raise ValueError(f"{mover.name} is not an encoder")
         if abs(detents) > MOST_DETENTS:
             raise ValueError(f"at most {MOST_DETENTS} detents at a time")
         id_ = mover.channels[0]

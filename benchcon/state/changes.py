@@ -47,7 +47,7 @@ class Changes:
 
     As channels were told last, whatever has become of their board; or, with `shown`, as they may be shown as current:
     not known while the board is silent, lost or not there, and after it was lost until it has reported them again.
-    Silence is no record, so call `tick` as well. The stamps of a board's changes never decrease.
+    Silence is not a record, so call `tick` as well. The stamps of a board's changes never decrease.
     """
 
     def __init__(self, state: BenchState | None = None, *, shown: bool = False) -> None:

@@ -39,7 +39,7 @@ class Quantity:
 
 
 def number_and_unit(text: str) -> tuple[float | None, str]:
-    """Return the number and the unit of a value as it is told, ``18.4 kt``; None for what is no number."""
+    """Return the number and the unit of a value as it is told, ``18.4 kt``; None for what is not a number."""
     word, _, unit = text.partition(" ")
     try:
         number = float(word)

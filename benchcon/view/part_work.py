@@ -415,7 +415,7 @@ class Work:
 def stepped(display: Display, shown: str, by: int) -> str | None:
     """Return the text of the number on a display, one unit of its last figure up or down times `by`.
 
-    None if what is shown is no number; empty if the result does not fit the display.
+    None if what is shown is not a number; empty if the result does not fit the display.
     """
     text = shown.strip()
     try:

@@ -42,6 +42,6 @@ def chosen(panel: Panel, text: str) -> list[str]:
         if word.casefold() not in words:
             near = difflib.get_close_matches(word.casefold(), words, 1)
             hint = f"; did you mean '{printable(near[0])}'?" if near else ""
-            raise Trouble(f"no part and no desk is called '{printable(word[:40])}'{hint}")
+            raise Trouble(f"no part and no board is called '{printable(word[:40])}'{hint}")
         names.update(words[word.casefold()])
     return [part.name for part in panel.parts if part.name in names]

@@ -170,7 +170,7 @@ class Conditions:
         return self._happened_to(board, RESET, at_once=event.cause != "seen")
 
     def _untear(self, board: str, at_us: int) -> None:
-        """A reset, or a plug that is pulled, tears the line that is on its way: that is no fault of the line."""
+        """A reset, or a plug that is pulled, tears the line that is on its way: that is not a fault of the line."""
         if at_us - self._odd_us.pop(board, -TORN_US) < TORN_US:
             self.boards[board].bad_here -= 1
 

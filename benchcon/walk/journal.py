@@ -52,7 +52,7 @@ def resume(lines: Iterable[Mapping[str, Any]]) -> list[FinishedStep]:
             how = str(line.get("how", "done"))
             right = isinstance(parts, list | tuple) and isinstance(evidence, list | tuple) and isinstance(took, int)
             if not right or how not in HOWS:
-                raise Trouble(f"{where} is no line of a walk's journal")
+                raise Trouble(f"{where} is not a line of a walk's journal")
             group = Group(str(line["done"]), str(line.get("kind", "")), tuple(map(str, parts)))
             done.pop(group.name, None)
             done[group.name] = FinishedStep(

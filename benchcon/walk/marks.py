@@ -17,7 +17,7 @@ MARKS = {
 
 
 def count_words(report: Mapping[str, Any]) -> str:
-    """Say how many parts of a walk's report came out how, and how many boards had trouble that is no part's."""
+    """Say how many parts of a walk's report came out how, and how many boards had trouble that is not a part's."""
     counts = report["counts"].items()
     text = ", ".join(f"{number} {MARKS[verdict][1]}" for verdict, number in counts if number) or "no parts"
     upset = {board for each in report["findings"] if not each["parts"] for board in each["channels"]}

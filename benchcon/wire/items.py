@@ -34,7 +34,7 @@ class Item(NamedTuple):
     kind: str
     """``contact``, ``lamp``, ``board`` …, or a word that this program does not know."""
     id: str
-    """The channel's id; empty for what is no channel."""
+    """The channel's id; empty for what is not a channel."""
     detail: dict[str, str]
     """The ``key=text`` words, unquoted: text from a stranger, make it printable before showing it."""
 

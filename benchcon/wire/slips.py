@@ -76,7 +76,7 @@ def line_slip(raw: bytes) -> str:
         if all(0x20 <= byte < 0x7F or byte == 9 for byte in raw) and raw:
             if re.fullmatch(rb"[0-9A-F]{2,4} .* #[0-9A-F]{4}", raw):
                 return "the '<' of an answer or the '!' of a notification is missing in front, or was lost on the way"
-            return "text that is no line of the protocol: take debugging prints out of the firmware"
+            return "text that is not a line of the protocol: take debugging prints out of the firmware"
         return "not text: look at the rate and the wiring"
     if any(byte < 0x20 or byte > 0x7E for byte in raw):
         if b"\t" in raw:
@@ -144,7 +144,7 @@ def _form_slip(body: bytes) -> str:
 
 
 def resembles_line(raw: bytes) -> bool:
-    """Whether `raw`, which is no good line, was plainly meant to be an answer or a notification of the protocol."""
+    """Whether `raw`, which is not a good line, was plainly meant to be an answer or a notification of the protocol."""
     return _RESEMBLES.match(raw) is not None
 
 
@@ -152,7 +152,7 @@ def explain_line(raw: bytes) -> str:
     """Return what came, what was expected where that can be told, and the likely slip, as one printable line."""
     raw = raw.rstrip(b"\r\n")
     slip = line_slip(raw)
-    said = f"'{printable(raw)}' is no good line"
+    said = f"'{printable(raw)}' is not a good line"
     found = _CHECKED.fullmatch(raw)
     if found and raw[:1] in (b"<", b"!") and len(raw) <= LINE_MOST:
         meant = seal(found[1])

@@ -1,4 +1,4 @@
-"""How much faster than life a scenario goes on simulated boards: one hour, 20 values a second, 64 rules.
+"""How much faster than real time a scenario goes on simulated boards: one hour, 20 values a second, 64 rules.
 
     python tests/bench/rehearse_pace.py [MINUTES]
 
@@ -90,9 +90,9 @@ def main() -> None:
         second, two = play(Path(name), seconds, rules=True)
     lines = one.count(b"\n")
     print(f"{minutes:g} min, {VALUES} values a second, {LAMPS + DISPLAYS} rules, {lines} lines of capture")
-    print(f"without rules  {bare:6.2f} s  {seconds / bare:7.0f} times faster than life")
+    print(f"without rules  {bare:6.2f} s  {seconds / bare:7.0f} times faster than real time")
     for took in (first, second):
-        print(f"with rules     {took:6.2f} s  {seconds / took:7.0f} times faster than life, {took / bare:.2f} of bare")
+        print(f"with rules     {took:6.2f} s  {seconds / took:7.0f} times real time, {took / bare:.2f} of bare")
     print(f"the same capture twice: {'yes' if one == two else 'NO'}")
 
 

@@ -384,7 +384,7 @@ def test_a_file_that_took_the_place_of_a_closed_one_is_left_alone(
     feed(writer, list(turn))
     figures = writer.close(wait_s=60)
     assert (tmp_path / "night.0001.capture").read_text() == "precious"
-    assert "night.0001.capture: is no file of this recording" in figures.trouble
+    assert "night.0001.capture: is not a file of this recording" in figures.trouble
     assert figures.pruned
 
 

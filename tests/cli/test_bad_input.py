@@ -51,11 +51,11 @@ def one_line(capsys: pytest.CaptureFixture[str]) -> str:
 
 PORTS = {
     "none-there": "is it plugged in?",
-    "dir": "is no serial port",
-    "text": "is no serial port",
-    "pipe": "is no serial port",
-    "/dev/null": "is no serial port",
-    "/dev/zero": "is no serial port",
+    "dir": "is not a serial port",
+    "text": "is not a serial port",
+    "pipe": "is not a serial port",
+    "/dev/null": "is not a serial port",
+    "/dev/zero": "is not a serial port",
     "socket://127.0.0.1:1": "is something listening there?",
     "socket://nowhere": "socket://HOST:PORT",
     "loop://": "socket://HOST:PORT",
@@ -106,9 +106,9 @@ def test_a_port_that_another_program_has() -> None:
 CAPTURES = {
     "none-there": "No such file",
     "dir": "not a file",
-    "empty": "this is no capture",
-    "text": "this is no capture",
-    "binary": "this is no capture",
+    "empty": "this is not a capture",
+    "text": "this is not a capture",
+    "binary": "this is not a capture",
     "crlf": "CR LF",
     "pipe": "not a file",
     "/dev/null": "not a file",
@@ -139,7 +139,7 @@ def test_a_capture_that_is_none(command: list[str], path: str, capsys: pytest.Ca
 PANELS = {
     "none-there": "No such file",
     "dir": "Is a directory",
-    "text": "is no TOML here",
+    "text": "is not TOML here",
     "binary": "no UTF-8",
     "pipe": "nobody writes to it",
     "/dev/zero": "larger than",

@@ -149,7 +149,7 @@ def _children(pid: int) -> list[str]:
     ("text", "said"),
     [
         ("[panel]\n", "has no board to simulate"),
-        ("[panel\n", "is no TOML here"),
+        ("[panel\n", "is not TOML here"),
         (PANEL.replace("winch.l1", "wich.l1"), "unknown board"),
     ],
 )

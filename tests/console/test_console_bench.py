@@ -716,10 +716,10 @@ async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytes
         await eyes.see("Which ports should be opened?", "Esc Back")
         await eyes.press("a")
         for text, told in (
-            ("junk", "is no device path"),
+            ("junk", "is not a device path"),
             ("socket://desk", "a network port is written socket://HOST:PORT"),
             ("/dev/null/x", "is not there"),
-            ("/etc/passwd", "is no serial port"),
+            ("/etc/passwd", "is not a serial port"),
         ):
             await eyes.press("ctrl+u", *text, "enter")
             await eyes.see(told)

@@ -138,7 +138,7 @@ def test_without_a_terminal_or_headless_it_is_played_and_told(folder: Path) -> N
     (folder / "near.toml").write_text(STEPS.replace("600 s", "5 s"))
     with rehearse(folder, "near.toml", "--headless") as terminal:
         assert terminal.ended() == 0
-        assert "times faster than life" in terminal.text().replace("\n", "")
+        assert "times faster than real time" in terminal.text().replace("\n", "")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (140, 45), (200, 60)])

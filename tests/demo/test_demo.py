@@ -68,7 +68,7 @@ def test_seconds_must_be_a_number(words: list[str]) -> None:
     run = demo(*words)
     _, err = run.communicate(timeout=PATIENCE_S)
     assert run.returncode == 2
-    assert "is no number of seconds above 0" in err
+    assert "is not a number of seconds above 0" in err
 
 
 EXAMPLES = sorted(Path(sys.modules["benchcon.demo"].__file__ or "").parent.glob("*faults*.toml"))

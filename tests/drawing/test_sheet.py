@@ -200,7 +200,7 @@ def test_what_a_builder_says_of_a_part_is_drawn(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["-o", "sheet.png"], "ends in none of .svg, .pdf, .dxf"),
+        (["-o", "sheet.png"], "does not end in any of .svg, .pdf, .dxf"),
         (["-o", "sheet.svg", "--only", "lables"], "did you mean 'labels'?"),
         (["-o", "nowhere/sheet.svg"], "cannot be written"),
     ],

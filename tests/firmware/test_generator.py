@@ -424,7 +424,7 @@ def test_nothing_is_left_where_writing_fails_half_way(tmp_path: Path) -> None:
     ("arguments", "says"),
     [
         (["-o", "{tmp}/no/where"], "there is no folder {tmp}/no to put it in"),
-        (["-o", "{tmp}/file"], "is no folder"),
+        (["-o", "{tmp}/file"], "is not a folder"),
         (["-o", "{tmp}/out", "--baud", "9600"], "115200, 500000, 1000000"),
         (["-o", "{tmp}/out", "--board", "lightning"], 'did you mean "lighting"?'),
         (["-o", "{tmp}/out"], "has 3 boards; say which by --board (lighting, met, power)"),

@@ -76,4 +76,4 @@ def test_people_get_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     assert "| 7 | toggle switch, 2 positions on 1 contact | hole Ø 6.5 mm | Approach, Runway edge, " in said
     assert "| 2 | MAX7219 |" in said
     assert main(["parts", str(panel_path()), "-o", "list.xls"]) == 2
-    assert "ends in none of .md, .csv" in capsys.readouterr().err
+    assert "does not end in any of .md, .csv" in capsys.readouterr().err

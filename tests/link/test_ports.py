@@ -151,8 +151,8 @@ def test_permission_denied_names_the_group_to_join(terminal: tuple[int, str]) ->
     ("port", "why"),
     [
         ("/dev/not-there", "is not there: is it plugged in"),
-        ("/dev/null", "is no serial port"),
-        ("/", "is no serial port"),
+        ("/dev/null", "is not a serial port"),
+        ("/", "is not a serial port"),
         ("loop://", "only socket://HOST:PORT and rfc2217://HOST:PORT"),
         ("rfc2217://host", "is written socket://HOST:PORT or rfc2217://HOST:PORT"),
         ("rfc2217://127.0.0.1:1", "does an RFC 2217 server listen there"),

@@ -367,7 +367,7 @@ def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Pa
     [
         (["/dev/none"], "is not there: is it plugged in?"),
         (["{port}", "--listen", "0.0.0.0:0"], "--listen goes with --tcp or --rfc2217"),
-        (["{port}", "--tcp", "--listen", "here"], "is no address"),
+        (["{port}", "--tcp", "--listen", "here"], "is not an address"),
         (["{port}", "--panel", "x.toml"], "name one with -o"),
         (["socket://127.0.0.1:9", "--tcp"], "cannot be opened"),
     ],

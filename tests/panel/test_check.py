@@ -202,9 +202,9 @@ def test_control_codes_in_names_and_files_never_reach_the_terminal(
     [
         (
             'answers = "aproach"',
-            'lamps.approach_lit.answers is "aproach", which is no control of this panel; allowed: ',
+            'lamps.approach_lit.answers is "aproach", which is not a control of this panel; allowed: ',
         ),
-        ('answers = "runway_lit"', "which is no control of this panel"),
+        ('answers = "runway_lit"', "which is not a control of this panel"),
         ('within = "100 ms"', "lamps.approach_lit.within is of no use without answers"),
         ('answers = "approach"\nwithin = "0.2 ms"', 'is "0.2 ms"; from "1 ms" to "10 s" is allowed'),
         ('answers = "approach"\nwithin = "100 mm"', "is a length; a time is needed"),
@@ -250,5 +250,5 @@ def test_what_is_missing_in_a_line_is_said(
     path = tmp_path / "desk.toml"
     path.write_bytes(f"[panel]{end}{line}{end}[lamps.a]{end}".encode())
     assert main(["check", str(path)]) == 1
-    assert f"{path}:2: is no TOML here" in (told := capsys.readouterr().out)
+    assert f"{path}:2: is not TOML here" in (told := capsys.readouterr().out)
     assert said in told

@@ -80,10 +80,18 @@ on_when = [{ master = "on" }]
 @pytest.mark.parametrize(
     ("was", "put", "said"),
     [
-        ('["b"]', '["bb"]', ':10: supplies.all feeds "bb", which is no board, lamp or display of the panel; did you'),
-        ('["b"]', '["master"]', 'feeds "master", which is no board, lamp or display'),
-        ('{ master = "on" }', '{ mater = "on" }', ':12: supplies.all names "mater", which is no button or switch; did'),
-        ('{ master = "on" }', '{ dimmer = "on" }', 'names "dimmer", which is no button or switch'),
+        (
+            '["b"]',
+            '["bb"]',
+            ':10: supplies.all feeds "bb", which is not a board, lamp or display of the panel; did you',
+        ),
+        ('["b"]', '["master"]', 'feeds "master", which is not a board, lamp or display'),
+        (
+            '{ master = "on" }',
+            '{ mater = "on" }',
+            ':12: supplies.all names "mater", which is not a button or switch; did',
+        ),
+        ('{ master = "on" }', '{ dimmer = "on" }', 'names "dimmer", which is not a button or switch'),
         ('"on" }', '"onn" }', 'has master = "onn"; allowed: off, on; did you mean "on"?'),
         ('"on" }', '"on", after = "3" }', "lacks its unit"),
         ('[{ master = "on" }]', '"master"', "a list of 1 to 16 sources is allowed"),

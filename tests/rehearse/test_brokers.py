@@ -166,5 +166,5 @@ def test_what_is_no_certificate_is_said_before_anything_is_opened(
         if text is not None:
             path.write_text(text)
         monkeypatch.setenv("BENCHCON_MQTT_CA", str(path))
-        with pytest.raises(Trouble, match=r"BENCHCON_MQTT_CA: .*ca\.pem is no certificate"):
+        with pytest.raises(Trouble, match=r"BENCHCON_MQTT_CA: .*ca\.pem is not a certificate"):
             Listening("mqtts://localhost/sim")

@@ -247,7 +247,7 @@ def test_the_folder_of_captures_is_made(folder: Path, capsys: pytest.CaptureFixt
     assert (folder / "caps" / "today" / "s.capture").is_file()
     capsys.readouterr()
     assert main(["rehearse", str(folder / "s.toml"), "--captures", "rules.py"]) == 2
-    assert "--captures rules.py: is no folder" in capsys.readouterr().err
+    assert "--captures rules.py: is not a folder" in capsys.readouterr().err
 
 
 def test_what_was_never_due_is_said(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -291,13 +291,13 @@ def test_what_is_wrong_in_a_csv(folder: Path, csv: str, text: str) -> None:
 @pytest.mark.parametrize(
     ("steps", "finding"),
     [
-        ('[[steps]]\nset = { wind = "1 kt" }', "4: steps[1].set.wind is no value; there are: wind_speed"),
+        ('[[steps]]\nset = { wind = "1 kt" }', "4: steps[1].set.wind is not a value; there are: wind_speed"),
         ('[[steps]]\nset = { wind_speed = "100 kt" }', "it lies outside its range, 0 kt to 99 kt"),
         ("[[steps]]\nset = { wind_speed = 20 }", 'it needs its unit, in quotes, such as "0 kt"'),
         ('[[steps]]\nramp = { wind_speed = "20 kt" }', "does not say how long it takes"),
         ('[[steps]]\nput = { mode = "fast" }', "allowed: off, auto, hand"),
         ("[[steps]]\nput = { knob = 3 }", "is an encoder, which is turned"),
-        ('[[steps]]\npress = "mode"', "names mode, which is no button"),
+        ('[[steps]]\npress = "mode"', "names mode, which is not a button"),
         ('[[steps]]\nat = "3 s"\n[[steps]]\nat = "2 s"', "is before the step above it"),
         ('[[steps]]\nexpect = { level = "123456" }', "has no room on 5 digits"),
         ('[[steps]]\nexpect = { level = "KM" }', "seven segments cannot show"),

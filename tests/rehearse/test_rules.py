@@ -47,7 +47,7 @@ def test_what_the_panel_does_not_have() -> None:
 
 def test_a_value_or_control_that_nobody_has() -> None:
     text = found('@lamp("alarm")\ndef one(wind_sped): return True\n')[0]
-    assert text.startswith("2: one takes wind_sped, which is no value, control or derived quantity")
+    assert text.startswith("2: one takes wind_sped, which is not a value, control or derived quantity")
     assert 'did you mean "wind_speed"?' in text
 
 
@@ -109,7 +109,7 @@ def test_check_runs_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     (tmp_path / "b.toml").write_text('[behaviour]\npanel = "panel.toml"\nrules = "rules.py"\n' + VALUES)
     assert main(["check", str(tmp_path / "b.toml")]) == 1
     out = capsys.readouterr().out
-    assert f"{tmp_path}/rules.py:4: one takes nobody, which is no value" in out
+    assert f"{tmp_path}/rules.py:4: one takes nobody, which is not a value" in out
     assert f"{tmp_path}/panel.toml:33: advice: lamps.crosswind has no rule in rules.py" in out
     assert "b.toml:4: advice: values.wind_speed is taken by no rule" in out
     assert main(["check", str(tmp_path / "rules.py")]) == 1

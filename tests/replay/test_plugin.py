@@ -140,7 +140,7 @@ def test_against_simulated_boards_one_of_them_broken(power_desk: Path, tmp_path:
         ("tolerance = 5\n", "night.capture.toml:1: tolerance is 5"),
         ('faults = "none.toml"\n', "there is no such file"),
         ("againts = 1\n", "did you mean"),
-        ("against = [\n", "is no TOML"),
+        ("against = [\n", "is not TOML"),
     ],
 )
 def test_mistakes_in_the_settings_are_said_with_their_line(tmp_path: Path, text: str, says: str) -> None:

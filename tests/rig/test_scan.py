@@ -264,10 +264,10 @@ def test_a_matrix_whose_diodes_are_missing_tells_the_ghost_as_made() -> None:
         (("put", "dial", 2000), "dial reads from 0 to 1023, not 2000"),
         (("put", "l1", 1), "l1 is a lamp: no hand moves it"),
         (("put", "nothing", 1), "there is no part 'nothing' on this board"),
-        (("turn", "key", 1), "key is no encoder"),
+        (("turn", "key", 1), "key is not an encoder"),
         (("turn", "knob", 5000), "at most 1000 detents"),
         (("hold", "rotary", True), "rotary has 4 positions: put it at one"),
-        (("hold", "dial", True), "dial is no button and no switch"),
+        (("hold", "dial", True), "dial is neither a button nor a switch"),
     ],
 )
 def test_what_a_hand_cannot_do_is_said(words: tuple[str, str, int], says: str) -> None:

@@ -200,7 +200,7 @@ def test_whatever_a_stranger_recorded_does_no_harm(records: list[tuple[str, byte
     splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
     for kind, body in records:
         if kind in splitters:
-            # As a reader gives them: what is no good line is bytes.
+            # As a reader gives them: what is not a good line is bytes.
             for sort, bodies in splitters[kind].feed(body.replace(b"\n", b" ") + b"\n"):
                 state.feed(Batch(1, 1, sort, bodies))
         else:

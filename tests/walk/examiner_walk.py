@@ -24,7 +24,7 @@ Move = tuple[int, str, int | None]
 GRAY = (3, 1, 0, 2)
 """Levels A·2+B while an encoder turns right, both contacts open at rest (the Gray table of quadrature)."""
 BETWEEN_US = (2_000, 40_000)
-"""How long no contact of a switch may be made between two positions; 50 ms is no fault."""
+"""How long no contact of a switch may be made between two positions; 50 ms is not a fault."""
 
 
 @dataclass(frozen=True)

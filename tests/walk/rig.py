@@ -1,6 +1,6 @@
 """A panel as copper, springs and light: what really happens when a hand moves a part, with faults where wires are.
 
-This is no part of benchcon and knows nothing of its diagnosis: contacts close wires to ground, wires end at pins,
+This is not a part of benchcon and knows nothing of its diagnosis: contacts close wires to ground, wires end at pins,
 pins are pulled up and debounced, a matrix is scanned row by row through its diodes, an encoder's two contacts are
 decoded from their levels, lamps are lit by whatever current reaches them. Bounce: 1.6 ms on average, 6.2 ms at most
 (J. Ganssle, *A Guide to Debouncing*, values from memory).

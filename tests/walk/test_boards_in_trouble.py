@@ -222,7 +222,7 @@ def test_in_a_plain_terminal_the_keys_lead_out_of_a_walk_that_waits_for_a_dark_b
         os.write(main, b"r\n")
         until("should be dark now")
         os.write(main, b"q\n")
-        until("left before its end")
+        until("stopped before its end")
         assert run.wait(PATIENCE_S) == 2
         os.close(main)
 

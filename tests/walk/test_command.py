@@ -162,7 +162,7 @@ def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> N
     assert run.returncode == 128 + signal.SIGINT  # README, exit codes: it was not through
     assert "Traceback" not in rest
     last = rest.splitlines()[-1]
-    assert "the walk was left before its end; 0 parts done so far; to go on from here: " in last
+    assert "the walk was stopped before its end; 0 parts done so far; to go on from here: " in last
     # It can be typed as it stands.
     again = shlex.split(last.partition("from here: ")[2])
     assert sorted(again) == sorted(["benchcon", *command[3:]])
@@ -196,7 +196,9 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest
     monkeypatch.setattr("sys.stdin", io.StringIO("\n"))
     left = here(*words)
     assert (left.returncode, left.stdout) == (2, "")
-    assert left.stderr.splitlines()[-1].startswith("benchcon: the walk was left before its end; nothing of it is kept")
+    assert left.stderr.splitlines()[-1].startswith(
+        "benchcon: the walk was stopped before its end; nothing of it is kept"
+    )
 
 
 @pytest.mark.parametrize(

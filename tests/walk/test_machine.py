@@ -145,7 +145,7 @@ def test_a_lamp_blinks_then_burns_steadily_and_any_answer_goes_on() -> None:
     walk.walk.ready(walk.walk.wants_number)
     walk.walk.looked(walk.now)
     assert (walk.walk.wants.lamps, walk.walk.wants.blink) == ({"l1": 1000}, True)
-    walk.walk.looked(walk.now)  # nothing is lit yet: this is no answer
+    walk.walk.looked(walk.now)  # nothing is lit yet: this is not an answer
     assert walk.walk.state == "light"
     walk.walk.ready(walk.walk.wants_number)
     assert walk.walk.steady()
@@ -318,7 +318,7 @@ def test_a_switch_that_reads_as_asked_already_is_asked_with_what_to_do() -> None
 
 def test_numbers_are_of_parts_and_back_takes_back() -> None:
     walk = Driven("b1", "b2", "l1")
-    assert (walk.walk.prompt().number, walk.walk.prompt().of) == (1, 3)  # all dark is no part
+    assert (walk.walk.prompt().number, walk.walk.prompt().of) == (1, 3)  # all dark is not a part
     walk.past_rest()
     assert (walk.walk.prompt().number, walk.walk.prompt().of) == (2, 3)
     walk.walk.skip(walk.now)

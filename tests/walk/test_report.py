@@ -199,7 +199,7 @@ def test_the_folder_keeps_a_journal_and_a_torn_line_at_its_end_is_no_matter(tmp_
 @pytest.mark.parametrize("raw", [b"no journal\n", b"[1]\n", b'{"journal":9}\n', b"\xff\xfe\n", b'{"done":"x"}\n'])
 def test_what_is_no_journal_is_said_in_one_line_and_left_alone(tmp_path: Path, raw: bytes) -> None:
     (tmp_path / "journal.jsonl").write_bytes(raw)
-    with pytest.raises(Trouble, match=r"journal\.jsonl:1: is no journal of a walk"):
+    with pytest.raises(Trouble, match=r"journal\.jsonl:1: is not a journal of a walk"):
         Folder(tmp_path).unfinished(small())
     assert (tmp_path / "journal.jsonl").read_bytes() == raw
 
@@ -216,7 +216,7 @@ def test_a_journal_of_another_panel_file_is_not_gone_on_from(tmp_path: Path) -> 
 @pytest.mark.parametrize("raw", ["", "[]", "{", '{"walk": 99}', '{"walk": "1"}', "[" * 100_000])
 def test_what_is_no_report_is_said_in_one_line(tmp_path: Path, raw: str) -> None:
     (tmp_path / "walk.json").write_text(raw)
-    with pytest.raises(Trouble, match=r"walk\.json: is no report of a walk"):
+    with pytest.raises(Trouble, match=r"walk\.json: is not a report of a walk"):
         read_report(tmp_path)
 
 

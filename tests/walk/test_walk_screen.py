@@ -190,7 +190,7 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         await eyes.press("enter")
         await eyes.see("Too soon: look first.")
         await eyes.until(lambda: screen.listens, "the question")
-        await eyes.press("s")  # all dark is no part: nothing is left out
+        await eyes.press("s")  # all dark is not a part: nothing is left out
         await eyes.see("Lamp Mains fail should blink")
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.hold("enter", 40)

@@ -42,7 +42,7 @@ def _panel_for(
         with session.lock:
             panel = described(said_of(session.state.boards.values()))
     if not panel.parts:
-        raise Trouble("there is nothing to walk yet: no panel file, and no board has described itself")
+        raise Trouble("there is nothing to walk yet: there is no panel file, and no board has described itself")
     missing = missing_boards(session, panel)
     if missing:
         names = printable(", ".join(missing))
