@@ -195,8 +195,8 @@ def test_header_both_ways() -> None:
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        (b"", "no capture"),
-        (b"time,board,value", "no capture"),
+        (b"", "not a capture"),
+        (b"time,board,value", "not a capture"),
         (b"benchcon capture 2 began=2026-03-01T12:00:00Z", "version 2; this program reads version 1"),
         (b"benchcon capture 1 unit=us", "'began='"),
         (b"benchcon capture 1 began=yesterday", "'began='"),

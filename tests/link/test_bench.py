@@ -355,7 +355,7 @@ def test_a_rename_keeps_the_number(board: Boards, bench: Benches) -> None:
         LONG_S,
     ), here.bench.ports()
     assert did(here.bench.name(one, "Approach lights"))
-    with pytest.raises(Trouble, match="no ident"):
+    with pytest.raises(Trouble, match="not an ident"):
         here.bench.ident(one, "Approach 1")
 
 

@@ -86,8 +86,8 @@ LAMP = '[lamps.a]\nchannel = "desk.a"\n'
 SWITCH = '[controls.s]\nkind = "switch"\n'
 MISTAKES = [
     # what is appended to BOARD (lines count from 7) → line, and words that the message must hold
-    ("[lamps.a\n", 7, ["no TOML", "column"]),
-    ("title = \n", 7, ["no TOML"]),
+    ("[lamps.a\n", 7, ["not TOML", "column"]),
+    ("title = \n", 7, ["not TOML"]),
     (LAMP + "[lamps.a]\n", 9, ["lamps.a", "twice"]),
     (LAMP + "channel = 'desk.b'\n", 9, ["channel", "twice"]),
     (LAMP + "color = 'red'\n", 9, ["lamps.a.color", "unknown", 'mean "colour"']),
@@ -147,7 +147,7 @@ MISTAKES = [
     (SWITCH + "channels = ['a', 'b']\npositions = ['x', 'y', 'z']\n", 7, ["3 positions on 2 channels", "code"]),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1]]\n", 9 + 1, ["cover"]),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [0, 1]]\n", 10, ["code[2]", '"on"', '"off"']),
-    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [1, 1]]\n", 10, ["channel 2", "no part"]),
+    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [1, 1]]\n", 10, ["channel 2", "decides nothing"]),
     (SWITCH + "channels = ['a', 'b']\ncode = 'grey'\n", 10, ["grey", 'mean "gray"']),
     (SWITCH + "channel = 'a'\npositions = ['x', 'x']\n", 10, ["different words"]),
     (SWITCH + "channel = 'a'\nsprings_back = ['of']\n", 10, ["springs_back[1]", "off, on", 'mean "off"']),
@@ -161,7 +161,7 @@ MISTAKES = [
     ("[displays.d]\nchannel = 'd'\n", 7, ["digits"]),
     ("[displays.d]\nchannel = 'd'\ndigits = 9\n", 9, ["digits is 9", "1 to 8"]),
     ("[displays.d]\nchannel = 'd'\ndigits = 3\nformat = '0000'\n", 10, ["0000", "4 digits", "has 3"]),
-    ("[displays.d]\nchannel = 'd'\ndigits = 3\nformat = '%03d'\n", 10, ["%03d", "no format"]),
+    ("[displays.d]\nchannel = 'd'\ndigits = 3\nformat = '%03d'\n", 10, ["%03d", "not a format"]),
     ("[displays.d]\nchannel = 'd'\nplaces = 3\n", 9, ["places is called digits now"]),
     ("[digits.d]\nchannel = 'd'\nplaces = 3\n", 7, ["digits is called displays now", "[displays.NAME]"]),
     ("triggers = 3\n", 7, ["unknown"]),  # under [boards.desk]

@@ -99,5 +99,5 @@ def test_a_display_never_shows_a_wrong_number(form: str, value: float) -> None:
 def test_a_format_that_does_not_fit_is_said() -> None:
     with pytest.raises(Trouble, match="fills 4 digits; d has 3"):
         format_number(display(3), 1, "0000")
-    with pytest.raises(Trouble, match="no format"):
+    with pytest.raises(Trouble, match="not a format"):
         format_number(display(3), 1, "%d")
