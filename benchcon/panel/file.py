@@ -147,7 +147,7 @@ def decode(raw: str | bytes, file: str) -> str:
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise _Bad(
-            PanelRemark(file, line, f"holds the byte {raw[error.start]:02X}h, which is no UTF-8; save it as UTF-8")
+            PanelRemark(file, line, f"holds the byte {raw[error.start]:02X}h, which is not UTF-8; save it as UTF-8")
         ) from None
 
 

@@ -227,7 +227,7 @@ def test_triggers_pass_through_with_their_lines() -> None:
 
 def test_files_that_are_not_utf8(tmp_path) -> None:  # type: ignore[no-untyped-def]
     assert findings(BOARD.encode() + b"# gr\xfcn\n") == [
-        "desk.toml:7: holds the byte FCh, which is no UTF-8; save it as UTF-8"
+        "desk.toml:7: holds the byte FCh, which is not UTF-8; save it as UTF-8"
     ]
     assert "UTF-16" in findings(BOARD.encode("utf-16"))[0]
     # Some editors put a mark in front of UTF-8 and end lines with CR LF: both are welcome.
