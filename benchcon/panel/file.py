@@ -118,7 +118,7 @@ def open_table(text: str | bytes, name: str, what: str) -> tuple[TomlTable | Non
     """Return the top table of a TOML file, or None and what is wrong with it. `what` is what the file should be."""
     file = printable(name)
     if len(text) > LARGEST:
-        return None, [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is no {what}")]
+        return None, [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is not a {what}")]
     try:
         decoded = decode(text, file)
         _bound_lines(decoded, file, what)

@@ -323,5 +323,5 @@ def without_mistakes(read: _Read | None, findings: Iterable[PanelRemark], name: 
         if finding.grave:
             raise Trouble(str(finding))
     if read is None:
-        raise Trouble(f"{printable(name)}: this is no {kind}")
+        raise Trouble(f"{printable(name)}: this is not a {kind}")
     return read

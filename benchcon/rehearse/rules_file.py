@@ -92,7 +92,7 @@ def inspect(
     """
     file = printable(name)
     if len(text) > LARGEST:
-        return [], [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is no {KIND}")]
+        return [], [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is not a {KIND}")]
     try:
         tree = ast.parse(text, name)
     except SyntaxError as error:

@@ -409,7 +409,7 @@ class _Reading:
         except Trouble as trouble:
             return [PanelRemark(file, 0, str(trouble))]
         except UnicodeDecodeError:
-            return [PanelRemark(file, 0, "is no UTF-8; save it as UTF-8")]
+            return [PanelRemark(file, 0, "is not UTF-8; save it as UTF-8")]
         rows = csv.reader(io.StringIO(text, newline=""))
         try:
             header = next(rows, [])
@@ -524,7 +524,7 @@ class _Reading:
             if name in known:
                 found.append((name, known[name], written))
             else:
-                text = f"is no {what}; there are: {listed(known) or 'none'}{near(name, known)}"
+                text = f"is not a {what}; there are: {listed(known) or 'none'}{near(name, known)}"
                 table.source.say((*table.path, key, name), text)
         return found
 
@@ -539,7 +539,7 @@ class _Reading:
         for name in names:
             if name not in known:
                 table.say(
-                    key, f"names {shown(name)}, which is no {what}; there are: {listed(known)}{near(name, known)}"
+                    key, f"names {shown(name)}, which is not a {what}; there are: {listed(known)}{near(name, known)}"
                 )
         return [name for name in names if name in known]
 
