@@ -94,7 +94,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
             number = screen.scene.number if screen.scene else 0
             view = screen.query_one(PictureView)
             for _ in view.wanted:
-                if view.seen[view.place] & 0x40:
+                if view.seen[view.digit] & 0x40:
                     await eyes.press("a")
                 await eyes.press("right")
             assert all(not byte & 0x40 for byte in view.seen)
@@ -291,7 +291,7 @@ async def test_on_a_screen_of_ten_rows_the_question_its_keys_and_the_counts_stay
         assert isinstance(screen, WalkScreen)
         await eyes.until(lambda: screen.listens, "the look")
         await eyes.press("s")
-        await eyes.see("Display Wind speed should show just", "you see", "Enter Correct", "a-g Segment", "← → Place")
+        await eyes.see("Display Wind speed should show just", "you see", "Enter Correct", "a-g Segment", "← → Digit")
 
 
 @pytest.mark.slow
