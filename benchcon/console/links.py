@@ -57,7 +57,9 @@ def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, 
     if curve.last is None:
         told = "not known"
     elif name == "bad":
-        told = f"{sum(known):.0f} in {span_s // 60} min" if span_s >= 120 else f"{sum(known):.0f} in {span_s} s"
+        begun = next((number for number, value in enumerate(curve.values) if value is not None), 0)
+        past_s = round(span_s * (1 - begun / len(curve.values)))  # the curve may not be full yet
+        told = f"{sum(known):.0f} in {past_s // 60} min" if past_s >= 120 else f"{sum(known):.0f} in {past_s} s"
     else:
         shape = ".2f" if unit == "V" else ".1f" if high < 1000 else ".0f"
         worst = min(known) if end == "min" else max(known)
