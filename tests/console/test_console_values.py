@@ -13,6 +13,8 @@ from benchcon import demo
 from benchcon.cli.main import main
 from benchcon.console.timeline import TimeLine
 from benchcon.session import ReplaySession
+from benchcon.view.history import THOUSANDTHS
+from benchcon.wire.records import BENCH
 
 PANELS = Path(demo.__file__).parent / "panels"
 
@@ -33,10 +35,12 @@ async def test_a_recording_shows_values_with_their_unit(folder: Path) -> None:
         await eyes.see("level [ft]", "Level alert")
         line = eyes.app.screen.query_one(TimeLine)
 
-        def levels() -> set[str]:
-            return set(next(row for row in eyes.rows() if "level [ft]" in row)) & set("▁▂▃▄▅▆")
+        def levels() -> set[int]:
+            """What is drawn, in feet; it is read aside."""
+            stretches = line.sight.past.row((BENCH, "level"), int(line.start_us), line.each_us, line.columns) or []
+            return {each.value // THOUSANDTHS for each in stretches}
 
-        await eyes.until(lambda: len(levels()) >= 2, "it to rise and to fall")
+        await eyes.until(lambda: {8000, 11500, 9000} <= levels(), "it to rise and to fall")
         # A cursor on it says what it was: 9 000 ft at the end (level-alert-scenario.toml).
         line.put(session.last_us)
         await eyes.until(lambda: "9000" in next(r for r in eyes.rows() if "level [ft]" in r), "the value at the end")
