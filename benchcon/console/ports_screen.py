@@ -49,7 +49,7 @@ def checked_address(text: str) -> str:
         except (OSError, ValueError):
             there = is_device = False
         if not is_device:
-            raise Trouble(f"{shown} is {'no serial port' if there else 'not there: is it plugged in?'}")
+            raise Trouble(f"{shown} is {'not a serial port' if there else 'not there: is it plugged in?'}")
     return text
 
 

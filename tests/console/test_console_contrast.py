@@ -162,8 +162,16 @@ VIEWS: dict[str, tuple[str, ...]] = {
 }
 
 
-@pytest.mark.parametrize("size", [(80, 24), (140, 45)], ids=str)
-@pytest.mark.parametrize("theme", ["dark", "light"])
+@pytest.mark.parametrize(
+    ("theme", "size"),
+    [
+        ("light", (140, 45)),  # turned colours, and every view with all there is in it
+        pytest.param("dark", (140, 45), marks=pytest.mark.slow),
+        pytest.param("dark", (80, 24), marks=pytest.mark.slow),
+        pytest.param("light", (80, 24), marks=pytest.mark.slow),
+    ],
+    ids=str,
+)
 async def test_every_text_and_mark_can_be_read(theme: str, size: tuple[int, int], looks: Path) -> None:
     remember(Preferences(theme))
     session = Fed()

@@ -58,6 +58,7 @@ def rehearse(folder: Path, *words: str, columns: int = 100, rows: int = 30) -> T
     return Terminal("-m", "benchcon", "rehearse", *words, columns=columns, rows=rows, cwd=folder)
 
 
+@pytest.mark.slow
 def test_a_value_is_dialled_swept_held_and_given_back(folder: Path) -> None:
     with rehearse(folder, "near.toml") as terminal:
         terminal.see("F8 Rehearsal", "Level ", "8000 ft", "├", "LEVEL ALERT", "✓ selected_level")
@@ -152,6 +153,7 @@ def test_it_fits(folder: Path, size: tuple[int, int]) -> None:
         assert terminal.ended() == 0
 
 
+@pytest.mark.slow
 def test_a_rule_that_sleeps_holds_nobody_up(folder: Path) -> None:
     rules = folder / "level_alert_rules.py"
     slow = rules.read_text().replace("    return 300 <", "    time.sleep(level / 1000)\n    return 300 <")

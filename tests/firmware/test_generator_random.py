@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from benchcon.errors import Trouble
 from benchcon.firmware import folder
-from benchcon.firmware.panel_map import BODY, header, source
+from benchcon.firmware.panel_map import header, source
 from benchcon.firmware.plan import Plan, Refused, plan
 from benchcon.panel.file import loads
+from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import unquote
 
 PINS = st.one_of(
@@ -118,7 +119,7 @@ def check_map(made: Plan, h: str, c: str) -> None:
     labels |= {output.lamp.channel.id: output.lamp.label for output in made.lamps}
     labels |= {each.display.channel.id: each.display.label for each in made.displays}
     for text in texts.values():
-        assert len(f"<00 item 00 digits {text}") <= BODY
+        assert len(f"<00 item 00 display {text} #0000") <= LINE_MOST
         assert text.isascii()
         words = dict(word.split("=", 1) for word in text.split(" ")[1:])
         assert labels[text.split(" ")[0]].startswith(unquote(words.get("label", "")))

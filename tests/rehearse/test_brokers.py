@@ -123,6 +123,7 @@ def test_a_login_from_a_file_and_a_wrong_one(keys: Path, tmp_path: Path, monkeyp
             listening.says("the broker refuses: ", "BENCHCON_MQTT_USER")
 
 
+@pytest.mark.slow
 def test_tls_with_an_authority_of_ones_own(keys: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with broker(tmp_path, *tls(keys, "localhost")) as port:
         url = f"mqtts://localhost:{port}/sim"
@@ -151,6 +152,7 @@ def test_tls_where_there_is_none(tmp_path: Path) -> None:
             assert "TLS cannot be agreed on" in listening.told[0] or "cannot be reached" in listening.told[0]
 
 
+@pytest.mark.slow
 def test_a_broker_that_is_not_there_and_comes(tmp_path: Path) -> None:
     with closing(Listening(f"mqtt://127.0.0.1:{free_port()}/sim")) as listening:
         listening.says("cannot be reached: Connection refused; it is asked again", times=2)

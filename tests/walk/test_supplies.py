@@ -124,6 +124,7 @@ def test_off_is_dark_and_each_source_by_itself_lights_and_the_switches_are_put_b
     assert "“Shore” at on: 3 of 3 lit" in written
 
 
+@pytest.mark.slow
 def test_a_lamp_that_is_supplied_past_the_switch_is_named(boat: Boat) -> None:
     boat.boards.hands["roof"].fault("supplied_past_the_switch", "l1")
     walk = boat.walk("master", "beacon", "stern")
@@ -140,6 +141,7 @@ def test_a_supply_whose_switch_does_nothing_is_named_and_no_lamp_is_blamed(boat:
     assert "all that “Outside” feeds is lit with it switched off" in finding.line()
 
 
+@pytest.mark.slow
 def test_a_source_that_is_wired_to_another_switch_is_named(tmp_path: Path) -> None:
     """The panel file says that the spare switch feeds it as well; the wires say otherwise."""
     boat = Boat(tmp_path / "boat.toml", loads(PANEL.replace("on_when = [", 'on_when = [{ spare = "on" }, ')))
@@ -151,6 +153,7 @@ def test_a_source_that_is_wired_to_another_switch_is_named(tmp_path: Path) -> No
         boat.close()
 
 
+@pytest.mark.slow
 def test_a_lamp_that_never_lights_is_dead_and_not_without_supply(boat: Boat) -> None:
     boat.boards.hands["roof"].fault("dead", "l2")
     walk = boat.walk()
