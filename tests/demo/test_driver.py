@@ -12,6 +12,7 @@ from benchcon.demo.live import evening
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.panel.segments import decode, encode
+from benchcon.rehearse.live import OWN_US
 from benchcon.rehearse.users_hand import UsersHand
 from benchcon.session import LiveSession
 from benchcon.wire.events import Event, Note
@@ -92,6 +93,9 @@ def test_what_the_user_works_is_left_to_the_user(live: Live) -> None:
     assert until(lambda: decode(met.shown("d_dir")).isdecimal())
     live.bench.set_display(live.source("met"), "d_dir", encode("HI", 3))
     assert until(lambda: ("met", "d_dir") in live.driver.given_up)
+    # A level that comes on the heels of the rules' own is taken for a step of theirs: a hand is slower.
+    sent = live.driver._sent[("lighting", "l_twy")]
+    assert until(lambda: live.session.now_us() - max(sent.values()) > OWN_US)
     live.bench.set_lamp(live.source("lighting"), "l_twy", 700)
     assert until(lambda: ("lighting", "l_twy") in live.driver.given_up)
     # Another lamp and another display go on.

@@ -66,4 +66,4 @@ def test_the_console_shows_the_healthy_one_and_says_what_the_other_is(board: Boa
         terminal.press("F5")
         terminal.see("◌ duplicate", "● live")
         terminal.press("q")
-        assert terminal.ended() == 0
+        assert terminal.ended() == 0, terminal.raw[-600:]
