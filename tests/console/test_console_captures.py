@@ -98,6 +98,7 @@ async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch:
         await eyes.told("the next 60 s are saved in bench.20260301T120006Z.capture too")
 
 
+@pytest.mark.slow
 def test_on_leaving_each_file_that_was_written_is_named_with_its_size(tmp_path: Path) -> None:
     with start(separate=True) as demo:
         ports = [desk.port for desk in demo.boards]

@@ -95,6 +95,7 @@ channel = "d1"
 """
 
 
+@pytest.mark.slow
 def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -> None:
     panel = tmp_path / "shelf.toml"
     panel.write_text(SHELF, "utf-8")

@@ -104,6 +104,7 @@ def test_a_rule_error_stands_at_its_lamp_with_its_line_and_goes_with_the_mistake
         assert terminal.ended() == 1, "a rule went wrong"
 
 
+@pytest.mark.slow
 def test_the_panel_beside_is_worked_and_the_scenario_keeps_off(folder: Path) -> None:
     with rehearse(folder, "near.toml") as terminal:
         terminal.see("12.000")
@@ -124,6 +125,7 @@ def board() -> Iterator[Demo]:
         yield running
 
 
+@pytest.mark.slow
 def test_on_a_board_without_a_hand_the_person_is_asked(board: Demo, folder: Path) -> None:
     with rehearse(folder, "near.toml", board.boards[0].port) as terminal:
         terminal.see("Please turn Level set", "stands still", "Done")

@@ -79,6 +79,7 @@ async def test_nothing_is_measured_in_a_recording_of_virtual_time(tmp_path: Path
         assert "answered" not in eyes.text()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("ailment", "word", "sentence"),
     [

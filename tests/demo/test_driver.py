@@ -122,6 +122,7 @@ def test_the_scenario_s_hand_moves_things_until_the_user_does(live: Live) -> Non
     assert run.rehearsal.mistakes == {}
 
 
+@pytest.mark.slow
 def test_nothing_is_told_as_broken_while_desks_come_up_or_are_dark() -> None:
     """The first thing that the demo said was an expectation of a lamp whose desk had not answered yet."""
     with start() as demo:

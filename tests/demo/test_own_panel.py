@@ -23,6 +23,7 @@ def program() -> dict[str, str]:
     return {str(path): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
+@pytest.mark.slow
 def test_naming_in_the_demo_leaves_the_program_as_it_is_and_says_where_it_wrote(tmp_path: Path) -> None:
     before = program()
     home = tmp_path / "home"

@@ -210,6 +210,7 @@ def end_it(demo: Demo, running: subprocess.Popen[str], number: signal.Signals) -
         running.communicate()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", ENDS)
 def test_a_soak_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
     ports = [desk.port for desk in demo.boards]
@@ -217,6 +218,7 @@ def test_a_soak_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: 
     assert end_it(demo, running, number) == 128 + number  # README, exit codes: it was not through
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", ENDS)
 def test_a_walk_that_is_ended_is_dark(demo: Demo, home: dict[str, str], number: signal.Signals) -> None:
     words = [word for desk in demo.boards for word in ("--hand", desk.control)]
@@ -293,6 +295,7 @@ def scenario_that_hangs(tmp_path: Path) -> str:
     return str(tmp_path / "scenario.toml")
 
 
+@pytest.mark.slow
 def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_path: Path) -> None:
     words = [word for desk in demo.boards for word in ("--hand", desk.control)]
     running = program(demo, home, "rehearse", scenario_that_hangs(tmp_path), *words)

@@ -91,6 +91,7 @@ def test_dark_and_the_other_boards_go_past_a_flood_of_which_nothing_is_lost(
         assert (counters.gaps, counters.bad) == (0, 0)
 
 
+@pytest.mark.slow
 def test_dark_and_help_at_the_console_under_a_flood(flooder: Flooder, tmp_path: Path) -> None:
     env = {"BENCHCON_HOME": str(tmp_path), "BENCHCON_LOCKS": str(tmp_path)}
     with Terminal("-m", "benchcon", "console", flooder.port, env=env, columns=140, rows=45) as terminal:

@@ -61,6 +61,7 @@ def hostile() -> Iterator[Callable[[str], Hostile]]:
         each.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", sorted(SENSIBLE))
 def test_the_host_asks_less_often_says_so_and_the_other_boards_go_on(
     hostile: Callable[[str], Hostile],

@@ -274,6 +274,7 @@ def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
     assert shown(board) == "", "dark when it is over"
 
 
+@pytest.mark.slow
 def test_without_a_port_simulated_boards_are_started(tmp_path: Path) -> None:
     behaviour = PANELS / "level-alert-behaviour.toml"
     steps = '[[steps]]\nat = "4 s"\nexpect = { level_alert = "lit" }\n'

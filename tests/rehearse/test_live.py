@@ -105,6 +105,7 @@ def test_what_a_hand_cannot_do_the_person_is_asked_and_time_waits(board: Demo, t
         session.close()
 
 
+@pytest.mark.slow
 def test_expectations_stop_with_the_scenarios_hand(board: Demo, tmp_path: Path) -> None:
     """Who takes the controls is not told what the scenario would have made of them."""
     hand = board.hands["alert"]
@@ -153,6 +154,7 @@ def test_what_the_user_lights_breaks_no_expectation(board: Demo, tmp_path: Path)
         session.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("gone", ["dark", "unplugged"])
 def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: str) -> None:
     """Dark is what the person wanted, and a pulled plug is told elsewhere: no rule is to blame for either."""

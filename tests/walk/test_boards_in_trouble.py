@@ -195,6 +195,7 @@ def test_a_look_over_which_a_line_was_damaged_is_asked_again_and_the_line_is_a_f
     assert [(f["kind"], f["channels"]) for f in report["findings"]] == [("line damaged", ["power"])]
 
 
+@pytest.mark.slow
 def test_in_a_plain_terminal_the_keys_lead_out_of_a_walk_that_waits_for_a_dark_board(tmp_path: Path) -> None:
     """A real terminal: the dead-man darkens a board in mid-look; Enter proves nothing, r ends dark, and it goes on."""
     with start() as demo:

@@ -126,6 +126,7 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
     assert kept["counts"]["passed"] == 23
 
 
+@pytest.mark.slow
 def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_path: Path) -> None:
     report = tmp_path / "walked"
     parts = ("approach", "taxiway", "lamp_test", "pressure_unit", "mains", "approach_lit", "mains_fail", "crosswind")

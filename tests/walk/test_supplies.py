@@ -133,6 +133,7 @@ def test_a_lamp_that_is_supplied_past_the_switch_is_named(boat: Boat) -> None:
     assert finding.because == "“Beacon” is lit with it switched off (supply “Outside”)"
 
 
+@pytest.mark.slow
 def test_a_supply_whose_switch_does_nothing_is_named_and_no_lamp_is_blamed(boat: Boat) -> None:
     boat.boards.hands["roof"].fault("supplied_past_the_switch", "l1", "l2")
     boat.boards.hands["desk"].fault("supplied_past_the_switch", "d1")

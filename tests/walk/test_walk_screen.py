@@ -208,6 +208,7 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         await eyes.press("escape")
 
 
+@pytest.mark.slow
 async def test_what_is_said_of_outputs_that_take_long_goes_as_soon_as_they_are_as_wanted(
     desks: Desks, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -229,6 +230,7 @@ async def test_what_is_said_of_outputs_that_take_long_goes_as_soon_as_they_are_a
         assert "not as wanted" not in eyes.text()
 
 
+@pytest.mark.slow
 async def test_outputs_that_need_not_change_are_never_called_late(
     desks: Desks, monkeypatch: pytest.MonkeyPatch
 ) -> None:
