@@ -15,6 +15,9 @@ from typing import Any
 FLASHES_MOST_HZ = 3.0
 """No more than three flashes in any one second (WCAG 2.x, success criterion 2.3.1)."""
 
+_HALF_MICROSECOND = 5e-7
+"""Time is counted in whole microseconds; whatever differs by less is the same moment."""
+
 
 class Memory(dict[str, Any]):
     """What one rule remembers from call to call; empty when the rehearsal begins and when the rules are reloaded."""
@@ -62,7 +65,7 @@ def after(memory: Memory, key: str, state: Any, seconds: float, delay: float) ->
     since = memory.get(key)
     if since is None:
         memory[key] = since = seconds
-    return bool(seconds - since >= delay)
+    return bool(seconds - since >= delay - _HALF_MICROSECOND)  # 2.15 - 2.0 is a little less than 0.15 in floats
 
 
 def blink(seconds: float, hz: float = 1.0) -> bool:

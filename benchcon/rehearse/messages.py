@@ -94,7 +94,7 @@ def _number(value: Value, given: Any) -> float:
         )
     if not value.unit:
         try:
-            return float(given)
+            return _float(given)
         except ValueError:
             raise BadMessage(_told(f"{value.name}: '{given[:40]}' is not a number")) from None
     try:
@@ -108,10 +108,17 @@ def _converted(text: str, unit: str) -> float:
     if space and len(written) <= 24:
         try:  # the quick way, for ten thousand a second
             factor, offset = linear(written.strip(), unit)
-            return float(number) * factor + offset
+            return _float(number) * factor + offset
         except ValueError:
             pass
     return quantity(text, unit)
+
+
+def _float(text: str) -> float:
+    """Return a number as other programs write it: Python's own ``1_000`` and digits of other scripts are none."""
+    if "_" in text or not text.isascii():
+        raise ValueError(text)
+    return float(text)
 
 
 def _text(raw: bytes) -> str:

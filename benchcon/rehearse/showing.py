@@ -5,7 +5,7 @@ Whatever does not fit a display is shown as not fitting: never cut, never wrappe
 
 from __future__ import annotations
 
-import math
+import numbers
 import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
@@ -18,6 +18,8 @@ from benchcon.rehearse.inputs import Position
 
 NO_DATA = "no data"
 OVERFLOW = "overflow"
+_TOO_MUCH = 1e12
+"""A number this great fits no display: eight digits are 99 999 999 at the most, in hexadecimal FFFF FFFF."""
 _PRECISION = re.compile(r"\.(\d{1,2})([fF]?)")
 
 
@@ -69,6 +71,7 @@ def too_much(display: Display) -> Shown:
 
 def lamp_shows(lamp: Lamp, value: Any) -> Shown:
     """Return what `lamp` shows for what its rule returned. Raises ValueError for what no lamp can show."""
+    value = plain(value)
     if value is None:
         return lamp_off()
     if isinstance(value, Position):
@@ -97,7 +100,8 @@ def lamp_word(permille: int, on_permille: int = 1000) -> str:
 
 def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:
     """Return what `display` shows for what its rule returned. Raises ValueError for what it cannot show."""
-    if value is None or (isinstance(value, float) and math.isnan(value)):
+    value = plain(value)
+    if value is None or (value.is_nan() if isinstance(value, Decimal) else value != value):
         return bars(display)
     if isinstance(value, bool) or not isinstance(value, str | int | float | Decimal):
         raise ValueError(f"returned {_said(value)}; a display takes a number, text, or None for no data")
@@ -108,6 +112,8 @@ def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:
     if text is None:
         return too_much(display)
     text = text.replace(",", ".")
+    while text.startswith(" ") and digits_of(text) > display.digits:
+        text = text[1:]  # a format's blanks: nothing is lost with them
     if digits_of(text) > display.digits:
         return too_much(display)
     try:
@@ -117,14 +123,26 @@ def display_shows(display: Display, value: Any, look: NumberStyle) -> Shown:
     return Shown(segments, text.rjust(len(text) + display.digits - digits_of(text)))
 
 
+def plain(value: Any) -> Any:
+    """Return what a rule returned with the numbers of other libraries (numpy, fractions) as Python's own."""
+    if value is None or isinstance(value, bool | int | float | str | Decimal | Position):
+        return value
+    if type(value).__module__ == "numpy" and getattr(value, "ndim", None) == 0:
+        return value.item()
+    return float(value) if isinstance(value, numbers.Real) else value
+
+
 def written(display: Display, value: float | Decimal, look: NumberStyle) -> str | None:
     """Return the text for a number; None where it is infinite or does not fit the display's own format.
 
     Halves are rounded away from zero, as people do, and not to even, as Python's format language would.
     """
-    if isinstance(value, Decimal) or look.scale != 1 or look.factor != 1 or look.offset:
-        value = float(f"{float(value) * look.scale * look.factor + look.offset:.12g}")
-    if not math.isfinite(value):
+    try:
+        if isinstance(value, Decimal) or look.scale != 1 or look.factor != 1 or look.offset:
+            value = float(f"{float(value) * look.scale * look.factor + look.offset:.12g}")
+    except OverflowError:  # a whole number beyond what a float holds
+        return None
+    if not abs(value) < _TOO_MUCH:
         return None
     if not look.format:
         return number_text(display, value)

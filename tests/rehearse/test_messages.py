@@ -92,3 +92,10 @@ def test_brokers_and_logins(monkeypatch: pytest.MonkeyPatch, tmp_path) -> None:
     (tmp_path / "login").write_text("you\nother\n")
     monkeypatch.setenv("BENCHCON_MQTT_LOGIN", str(tmp_path / "login"))
     assert login() == ("you", "other")
+
+
+@pytest.mark.parametrize("text", ["1_0", "1_0 kt", "١٢ kt", "１２ kt", "0x1 kt"])
+def test_numbers_that_only_python_would_read_are_none(text: str) -> None:
+    found, wrong = of_line(json.dumps({"wind_speed": text}).encode(), values())
+    assert found == {}
+    assert len(wrong) == 1

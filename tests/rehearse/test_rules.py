@@ -293,6 +293,15 @@ def test_blinking_is_never_faster_than_three_a_second() -> None:
         blink(0, 3.1)
 
 
+@given(st.integers(0, 10**7), st.integers(1, 200))
+def test_after_is_true_at_the_tick_that_ends_the_delay(began: int, ticks: int) -> None:
+    """Seconds are floats of twentieths: 2.15 - 2.0 is less than 0.15, and the delay is over all the same."""
+    memory = Memory()
+    assert not after(memory, "d", True, began / 20, ticks / 20)
+    assert not after(memory, "d", True, (began + ticks - 1) / 20, ticks / 20)
+    assert after(memory, "d", True, (began + ticks) / 20, ticks / 20)
+
+
 def test_latch_toggle_after() -> None:
     memory = Memory()
     assert [latch(memory, "a", set=s, reset=r) for s, r in ((0, 0), (1, 0), (0, 0), (0, 1), (1, 1), (0, 0))] == [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_HALF_UP, Decimal
+from fractions import Fraction
 
 import pytest
 from hypothesis import example, given
@@ -82,6 +83,41 @@ def test_no_data_is_bars_and_is_not_what_overflow_looks_like() -> None:
     assert (nothing.value, nothing.why) == (bytes([0x01] * 5), NO_DATA)
     assert display_shows(display(), math.nan, NumberStyle()).value == nothing.value
     assert display_shows(display(1), 10, NumberStyle()).text == "E"
+
+
+@pytest.mark.parametrize("form", ["", "d", ".2f", ",", "08,.1f", "x", "n", ".3g"])
+@pytest.mark.parametrize("value", [1e30, -1e308, 10**40, -(10**400), Decimal("1e9999"), Decimal("-Infinity")])
+def test_a_huge_number_is_too_much_by_any_format(value: object, form: str) -> None:
+    assert display_shows(display(), value, NumberStyle(form)).why == OVERFLOW
+    assert display_shows(display(6, "000.00"), value, NumberStyle(form, scale=0.5)).why == OVERFLOW
+
+
+@pytest.mark.parametrize("value", [Decimal("NaN"), Decimal("sNaN"), float("nan")])
+def test_no_number_is_no_data_whoever_made_it(value: object) -> None:
+    assert display_shows(display(), value, NumberStyle(".1f")).why == NO_DATA
+
+
+def test_blanks_in_front_take_no_room_that_is_not_there() -> None:
+    assert shows(7, "8d", digits=2) == " 7"
+    assert shows("   12", digits=2) == "12"
+    assert display_shows(display(2), 123, NumberStyle("8d")).why == OVERFLOW
+    assert display_shows(display(2), "12   ", NumberStyle()).why == OVERFLOW  # blanks behind put digits in their places
+
+
+class Bool0d:
+    """As a numpy scalar is, where numpy is not installed: no `bool`, and no `numbers.Real`."""
+
+    ndim = 0
+    __module__ = "numpy"
+
+    def item(self) -> bool:
+        return True
+
+
+def test_numbers_of_other_libraries_are_numbers() -> None:
+    assert lamp_shows(Lamp("l", "L", Channel("desk", "l")), Bool0d()).text == "lit"
+    assert lamp_shows(Lamp("l", "L", Channel("desk", "l")), Fraction(1, 4)).text == "25 %"
+    assert shows(Fraction(5, 2), ".1f") == "   2.5"
 
 
 def test_what_seven_segments_cannot_show_is_said() -> None:
