@@ -154,10 +154,6 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
     bench = session.bench
     assert bench is not None
 
-    def ended() -> bool:
-        bench.beat()  # the watch turns: what it lights may stay lit
-        return until.wait(0)
-
     with until.asked():
         if seconds is not None:
             until.ends_at = time.monotonic() + seconds
@@ -166,7 +162,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
                 "everything lights in turns now, for long: mind bright lamps, hot parts and supplies, and never leave "
                 "it alone; Ctrl-C ends it"
             )
-            boards, lasted, steps = soak(session, ended, say)
+            boards, lasted, steps = soak(session, lambda: until.wait(0), say)
             lines = [line for board in boards for line in board.complaints().values()]
             told, last = figures(boards, lasted, steps), closing(boards, lasted, steps)
         else:
@@ -183,7 +179,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
                     return
                 print("\n".join(map(printable, told_so[-1].split("\n"))), file=sys.stderr, flush=True)
 
-            watch = wiggle(session, parts, ended, say, look, panel)
+            watch = wiggle(session, parts, lambda: until.wait(0), say, look, panel)
             lines, told, last = watch.lines(), watch.as_json(), watch.closing((session.now_us() - began) / 1e6)
     if args.json:
         print(json.dumps(told, ensure_ascii=False, indent=1))
@@ -296,7 +292,6 @@ def _walk(
     runner = Runner(
         session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0
     )
-    runner.turned = bench.beat
     try:
         with until.asked():
             until.first(runner.leave)

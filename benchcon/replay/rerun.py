@@ -11,9 +11,9 @@ import bisect
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 from benchcon.errors import Trouble
 from benchcon.link import Bench
@@ -34,6 +34,10 @@ READY_S = 30.0
 SETTLE_S = 5.0
 """A hand, contacts that bounce and the filter of a potentiometer have come to rest long before."""
 ANSWER_S = 10.0
+REPLAY = "replay"
+"""Who beats for the replay (`Bench.beat`)."""
+BEAT_S = 0.2
+"""Whatever it waits for, it beats so often."""
 TOLERANCE_US = 150_000
 """A hand and a busy machine take their time."""
 
@@ -172,12 +176,13 @@ class _Run:
         What cannot be brought there is a difference, and found as one; it is waited for `SETTLE_S` at the most.
         """
         lit: list[Future[Outcome]] = []
+        self.bench.beat(REPLAY)
         for name, source in self.sources.items():
             if name in self.script.began_dark:
                 # Waited for as well: what comes later would be taken for something that the board did.
                 self._wait(self.bench.ask(source, ("dark",)))
             else:
-                self.bench.light(source).result(ANSWER_S)
+                self._wait(self.bench.light(source))
             for channel, value in self.script.lit.get(name, {}).items():
                 width = self._width(source, channel)
                 lit.append(self.bench.ask(source, ("set", f"{channel}={value:0{width}X}")))
@@ -188,7 +193,7 @@ class _Run:
         for future in lit:
             self._wait(future)
         with self.moved:
-            self.moved.wait_for(lambda: not self._astray(), SETTLE_S)
+            self._waited(lambda at_most_s: self.moved.wait_for(lambda: not self._astray(), at_most_s), SETTLE_S)
 
     def _astray(self) -> list[str]:
         """Inputs that were put where they stood when the capture began, and that their boards tell otherwise."""
@@ -233,7 +238,7 @@ class _Run:
                 self._move(step)
                 if self.how.fast:
                     self._wait_for_moves()
-                    time.sleep(self._rest_s(step))
+                    self._sleep_until(self.bench.now_us() + int(self._rest_s(step) * 1e6))
                 elif self.how.ask is not None:
                     shift_us += self.bench.now_us() - asked_us
         self._wait_for_moves()
@@ -252,16 +257,28 @@ class _Run:
         return 2 * debounce_ms / 1000 + 0.03
 
     def _sleep_until(self, at_us: int) -> None:
-        left_s = (at_us - self.bench.now_us()) / 1e6
-        if left_s > 0:
-            time.sleep(left_s)
+        def slept(at_most_s: float) -> bool:
+            time.sleep(at_most_s)
+            return False
 
-    @staticmethod
-    def _wait(future: Future[Outcome]) -> None:
-        try:
-            future.result(ANSWER_S)
-        except TimeoutError:
-            return
+        self._waited(slept, (at_us - self.bench.now_us()) / 1e6)
+
+    def _wait(self, future: Future[Any], most_s: float = ANSWER_S) -> bool:
+        """Return whether `future` is done within that time."""
+        return self._waited(lambda at_most_s: bool(wait((future,), at_most_s).done), most_s)
+
+    def _waited(self, came: Callable[[float], bool], most_s: float) -> bool:
+        """Return whether `came`, which waits as long as it is given, is so within that time.
+
+        All waiting is done here: a replay that hangs anywhere else must not keep lit what it lit.
+        """
+        ends = time.monotonic() + most_s
+        while (left_s := ends - time.monotonic()) > 0:
+            self.bench.beat(REPLAY)
+            if came(min(left_s, BEAT_S)):
+                return True
+        self.bench.beat(REPLAY)
+        return came(0)
 
     def _move(self, move: ReplayedMove) -> None:
         """Have an input moved by whoever can."""
@@ -271,11 +288,19 @@ class _Run:
             if worker is None:
                 worker = self.workers[move.board] = ThreadPoolExecutor(1, "hand")
             self.moves.append((move, worker.submit(self._by_hand, hand, move)))
-        elif self.how.ask is None or not self.how.ask(words_of(move)):
+        elif self.how.ask is None or not self._asked(self.how.ask, move):
             key = f"{printable(move.board)}.{printable(move.part)}"
             if key not in self.left or move.at_us:
                 self.left[key] = self.left.get(key, 0) + bool(move.at_us)
             self.unmoved |= {f"{printable(move.board)}.{printable(channel)}" for channel in move.channels}
+
+    def _asked(self, ask: Callable[[str], bool], move: ReplayedMove) -> bool:
+        """Ask the person, who takes the time that it takes and sits at the panel: nothing else is waited for."""
+        self.bench.beat(REPLAY, last=True)
+        try:
+            return ask(words_of(move))
+        finally:
+            self.bench.beat(REPLAY)
 
     def _by_hand(self, hand: MovesParts, move: ReplayedMove) -> None:
         if move.kind == "press":
@@ -293,7 +318,8 @@ class _Run:
     def _wait_for_moves(self) -> None:
         for move, future in self.moves:
             try:
-                future.result(READY_S)
+                self._wait(future, READY_S)
+                future.result(0)
             except (Trouble, TimeoutError) as error:
                 why = printable(str(error)) or "the hand took too long"
                 self.left_out[f"{printable(move.board)}.{printable(move.part)}: {why}"] = 1

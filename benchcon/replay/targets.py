@@ -155,3 +155,17 @@ def panel_file(text: str, given: Path | None) -> Iterator[Path]:
         path = Path(folder) / "panel.toml"
         path.write_text(text, encoding="utf-8", errors="surrogateescape")
         yield path
+
+
+@contextlib.contextmanager
+def named_as(file: Path, given: Path | None) -> Iterator[None]:
+    """Have a `Trouble` with a `file` of `panel_file` say where that panel really is: in the capture, if not `given`."""
+    try:
+        yield
+    except Trouble as trouble:
+        if given is not None or str(file) not in str(trouble):
+            raise
+        text = str(trouble).replace(f"{file}:", "the panel in it, line ").replace(str(file), "it")
+        hint = 'name a panel file that is mended with --panel, or in the TOML file beside it (panel = "desk.toml")'
+        # Others (a panel that cannot be built) are not made of one text.
+        raise Trouble(f"{text}; {hint}") from trouble

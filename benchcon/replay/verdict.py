@@ -11,7 +11,7 @@ from benchcon.replay.compare_text import as_text, in_context, seconds, summary, 
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.replay.rerun import Again, How, do_again
 from benchcon.replay.script import script_of
-from benchcon.replay.targets import NotHere, WantedBoards, panel_file, start_of
+from benchcon.replay.targets import NotHere, WantedBoards, named_as, panel_file, start_of
 from benchcon.replay.timed import Timed, timed
 from benchcon.replay.tracks import tracks_of
 from benchcon.timing.delay_words import as_text as delays_as_text
@@ -50,7 +50,7 @@ def run_against(case: CaptureCase, target: str) -> Verdict:
     then = tracks_of(case.path)
     try:
         start = start_of(target)
-        with panel_file(script.panel.text, case.panel) as panel:
+        with panel_file(script.panel.text, case.panel) as panel, named_as(panel, case.panel):
             with start(WantedBoards(panel, script.boards, case.faults)) as boards:
                 again = do_again(script, then, boards.ports, boards.hands, case.how)
     except Trouble as trouble:

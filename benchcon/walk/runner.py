@@ -74,8 +74,6 @@ class Runner:
         self.outputs = WalkOutputs(walk.layout, self.bench)
         self.outputs.sources = self.hearing.sources
         self.left = False
-        self.turned: Callable[[], None] = lambda: None
-        """Called whenever the walk's loop has turned, several times a second."""
         self._inbox: queue.SimpleQueue[list[ev.Event] | FaceAnswer | _Done] = queue.SimpleQueue()
         self._raw: set[str] = set()
         self._raw_waiting: set[int] = set()
@@ -125,6 +123,7 @@ class Runner:
                 self.face.end()
                 walk.progress.happened_to(self.conditions.evidence())
                 self._all_off()
+                self.bench.beat(occupied.WALK, last=True)
                 self.bench.note(*occupied.ends(occupied.WALK))
         finally:
             end()
@@ -136,7 +135,8 @@ class Runner:
 
     def _loop(self) -> None:
         while True:
-            self.turned()
+            # A walk that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
+            self.bench.beat(occupied.WALK)
             self._follow()
             if self.left or (self.walk.state == "over" and self.conditions.settled(self._now())):
                 return

@@ -39,11 +39,16 @@ class _Watch:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.bench.beat(self.what, last=True)
         self.bench.note(*occupied.ends(self.what))
         self._end()
 
     def events(self, at_most_s: float) -> list[ev.Event]:
-        """Return what came, waiting so long for the first of it."""
+        """Return what came, waiting so long for the first of it.
+
+        Ask again and again: a watch that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
+        """
+        self.bench.beat(self.what)
         try:
             found = self._inbox.get(timeout=at_most_s)
         except queue.Empty:

@@ -23,6 +23,7 @@ from benchcon.conform.board import DEADMAN
 from benchcon.demo import Demo, start
 from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
+from benchcon.walk.soak import STEP_S
 
 PATIENCE_S = 30.0
 ENDS_S = 2.0
@@ -397,3 +398,63 @@ def test_a_board_that_does_not_confirm_dark_is_said_with_every_plug_to_pull(
     assert "NOT CONFIRMED by every board: pull the plug; at met switch off its 12 V supply too" in err
     assert running.returncode != 0
     until(lambda: not lit(demo.hands), "dark by the dead-man")
+
+
+def benchcon_that_hangs(where: str, when: str = "True") -> tuple[str, ...]:
+    """The program, with a thread of it that hangs for good in the method `where` as soon as `when` holds there."""
+    module, kind, method = where.rsplit(".", 2)
+    return (
+        "-c",
+        f"import sys, threading\nimport {module} as room\nfrom benchcon.cli.main import main\n"
+        f"real = room.{kind}.{method}\n"
+        f"def hangs(self, *more, **named):\n    if {when}:\n        threading.Event().wait()\n"
+        f"    return real(self, *more, **named)\nroom.{kind}.{method} = hangs\nsys.exit(main(sys.argv[1:]))",
+    )
+
+
+def test_a_walk_that_hangs_keeps_nothing_lit_under_a_console_that_is_at_work(demo: Demo, home: dict[str, str]) -> None:
+    hangs = benchcon_that_hangs(
+        "benchcon.walk.runner.Runner._tick", "self.walk.state == 'look' and self.walk.wants.lamps"
+    )
+    ports = [desk.port for desk in demo.boards]
+    with Terminal(*hangs, "console", *ports, "--panel", str(OSTREY), env=home, columns=140, rows=45) as terminal:
+        terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
+        terminal.press("t")
+        terminal.see("Walk: what?")
+        terminal.press("c")
+        terminal.see("Walk only")
+        terminal.press(*"crosswind", "enter")
+        terminal.see("What you chose is tested in turn")
+        terminal.press("ctrl+u", "enter")  # without a report
+        terminal.until(lambda: lit(demo.hands), "the lamp that is looked at")
+        terminal.until(lambda: not lit(demo.hands), "dark by the dead-man")
+        assert terminal.process.poll() is None
+
+
+def test_a_soak_that_hangs_keeps_nothing_lit(demo: Demo, home: dict[str, str]) -> None:
+    hangs = benchcon_that_hangs("benchcon.walk.soak.Soaking.next_step", "self.wants.lamps")
+    words = (*hangs, "walk", *(desk.port for desk in demo.boards), "--panel", str(OSTREY), "--soak", "1 h")
+    kept_dark_though_it_hangs(demo, home, *words)
+
+
+def test_a_replay_to_a_board_that_hangs_keeps_nothing_lit(demo: Demo, home: dict[str, str], tmp_path: Path) -> None:
+    capture_of_a_lit_lamp(demo, tmp_path / "lit.capture")
+    hangs = benchcon_that_hangs("benchcon.replay.rerun._Run._sleep_until", "self.asked")
+    kept_dark_though_it_hangs(demo, home, *hangs, "replay", str(tmp_path / "lit.capture"), "--to", demo.boards[1].port)
+
+
+def kept_dark_though_it_hangs(demo: Demo, home: dict[str, str], *words: str) -> None:
+    running = subprocess.Popen(
+        [sys.executable, *words],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, **home},
+        start_new_session=True,
+    )
+    try:
+        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
+        until(lambda: not lit(demo.hands), "dark by the dead-man", STEP_S + 1.0 + DEADMAN_S + 2 * SLACK_S)
+        assert running.poll() is None
+    finally:
+        running.kill()
+        running.wait()

@@ -134,6 +134,12 @@ def test_a_panel_that_cannot_be_built_is_named_with_its_reason(power_desk: Path,
         run_against(case_of(path), "native")
 
 
+def test_a_panel_in_the_capture_that_cannot_be_built_is_named_by_its_place_there() -> None:
+    case = case_of(Path(__file__).parents[2] / "captures" / "tapped-call-button.capture")
+    with pytest.raises(Trouble, match=r"against native: the panel in it, line 4: boards\.near has no chip.*--panel"):
+        run_against(case, "native")
+
+
 def test_as_fast_as_it_goes_only_the_order_counts(power_desk: Path) -> None:
     case = case_of(power_desk)
     verdict = run_against(replace(case, how=replace(case.how, fast=True)), "simulated")
