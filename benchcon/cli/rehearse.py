@@ -152,10 +152,16 @@ def _simulated(
 
     results = []
     for scenario in scenarios:
-        result = play(scenario, named, captures=captures, always=args.captures is not None)
+        result = play(scenario, named, captures=captures, always=args.captures is not None, tell=_tell)
         print(as_text(result), flush=True)
         results.append(result)
     return results
+
+
+def _tell(text: str) -> None:
+    import sys
+
+    print(f"benchcon: {text}", file=sys.stderr, flush=True)
 
 
 def _on_boards(

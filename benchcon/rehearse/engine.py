@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from benchcon.panel.model import Lamp, Panel
 from benchcon.rehearse.behaviour import Behaviour
 from benchcon.rehearse.helpers import Memory
+from benchcon.rehearse.inputs import Position
 from benchcon.rehearse.rules_file import Rule, Rules, line_in, raised_in, said
 from benchcon.rehearse.showing import NO_DATA, Shown, bars, display_shows, lamp_off, lamp_shows, outputs_of
 from benchcon.text import printable
@@ -21,6 +22,7 @@ _SECONDS, _MEMORY = 2, 3
 """Parameters that are no inputs; of inputs it says 0 where they must be known, 1 where they have a default."""
 _PLAIN = frozenset({bool, int, float, str})
 """What can be compared without surprise, and is never changed behind our back."""
+_COMPARED = _PLAIN | {Position, type(None)}
 
 
 class TooSlow(BaseException):
@@ -87,11 +89,12 @@ class Engine:
     def set(self, name: str, value: Any) -> None:
         """An input has this value from now on; None is no data."""
         inputs = self.inputs
-        if name in inputs and inputs[name] is value:
+        if name in inputs and inputs[name] is value and type(value) in _COMPARED:
             return
         old = inputs.get(name)
         inputs[name] = value
-        if type(old) is not type(value) or old != value:
+        # A derived quantity may be anything: an array with an equality of its own, a list that was changed in place.
+        if type(old) is not type(value) or type(value) not in _COMPARED or old != value:
             self._dirty.update(self._of.get(name, ()))
 
     def update(self, inputs: Mapping[str, Any]) -> None:
@@ -136,6 +139,13 @@ class Engine:
                 return True
             behind += [by_derived[name] for name in rule.inputs if name in by_derived]
         return False
+
+    def stuck(self, rule: Rule) -> str:
+        """Return the line that names a rule that does not come back and cannot be ended."""
+        return (
+            f"{printable(self.rules.path)}:{rule.line}: {rule.name} has not come back and cannot be put off: it waits "
+            "(time.sleep, a socket) or works out one huge thing; everything waits for it"
+        )
 
     # --- inside -----------------------------------------------------------------------------------------------------
 

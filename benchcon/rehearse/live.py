@@ -79,6 +79,7 @@ class LiveRun:
         self.on_broken: Callable[[], object] = lambda: None
         """Called when an expectation was broken, on the run's thread."""
         self.on_turn: Callable[[], object] = lambda: None
+        self.on_stuck: Callable[[], object] = lambda: None
         """Called whenever anything may have changed, on the run's thread; must not block."""
         self.on_complaint: Callable[[str], object] = lambda text: None
         """Called with one line, once, when something is wrong with what comes from elsewhere; on any thread."""
@@ -228,7 +229,7 @@ class LiveRun:
     def _work(self) -> None:
         rehearsal, session = self.rehearsal, self.session
         try:
-            with Watchdog(rehearsal.engine) as self._watchdog:
+            with Watchdog(rehearsal.engine, on_stuck=self._stuck) as self._watchdog:
                 with session.lock:
                     rehearsal.begin(session.now_us())
                 assert session.bench is not None
@@ -292,6 +293,13 @@ class LiveRun:
                 self._over.set()
             elif now_us >= rehearsal.end_us + TAIL_US:
                 self._ends.set()
+
+    def _stuck(self, text: str) -> None:
+        """On the watchdog's thread: nothing is worked out any more, and the boards' dead-man makes them dark."""
+        with self._lock:
+            self.complaints[text] = self.complaints.get(text, 0) + 1
+        self.on_complaint(text)
+        self.on_stuck()
 
     def _look_at_rules(self) -> None:
         """Reload the rules if their file was saved. What is wrong with it is said, and the old ones go on."""

@@ -25,11 +25,18 @@ if TYPE_CHECKING:
 
 
 def play(
-    path: str | Path, named: Named | None = None, *, captures: Path | None = None, always: bool = False, seed: int = 0
+    path: str | Path,
+    named: Named | None = None,
+    *,
+    captures: Path | None = None,
+    always: bool = False,
+    seed: int = 0,
+    tell: Callable[[str], object] = lambda text: None,
 ) -> ScenarioResult:
     """Play the scenario `path` on simulated boards, as fast as it goes. The rules that it names are run.
 
     `captures` is the folder where a capture of it is left if an expectation was broken, or `always`; None: none is.
+    `tell` is given one line, on another thread, about a rule that does not come back.
     Raises `Trouble` for files that are wrong.
     """
     scenario = load(path, named)
@@ -41,7 +48,7 @@ def play(
         capture = RehearsalCapture(captures, run.state.keyframe, Path(scenario.path).name)
         run.listener = capture.write
     try:
-        with Watchdog(run.rehearsal.engine):
+        with Watchdog(run.rehearsal.engine, on_stuck=tell):
             rehearsal = run.run()
         took_s = time.perf_counter() - began
         kept = None
@@ -95,6 +102,7 @@ class LivePlay:
             if self._publish:
                 publisher = Publisher(broker_of(self._publish), run)
                 run.on_turn = publisher.look
+                run.on_stuck = publisher.hang
                 publisher.start()
                 stack.callback(publisher.close)
             self._began = time.monotonic()

@@ -5,7 +5,7 @@
 | PREFIX/controls/NAME | a position's word, detents, 0 to 1; ``not known`` |
 | PREFIX/outputs/NAME | ``lit``, ``out``, ``40 %``, what stands on a display; ``not known`` |
 | PREFIX/boards/NAME | ``live``, ``dark`` or ``gone`` |
-| PREFIX/bench | ``here``; ``gone``, which the broker says itself if this program dies (last will) |
+| PREFIX/bench | ``here``; ``gone``, which the broker says itself if this program dies (last will), or a rule hangs |
 
 All are retained, QoS 1: who comes later sees how things stand.
 """
@@ -67,12 +67,18 @@ class Publisher:
                 self._told[topic] = text
                 self._client.publish(f"{self.broker.prefix}/{topic}", text, QOS, retain=True)
 
+    def hang(self) -> None:
+        """Say that the bench is gone while a rule does not come back; the next look says that it is here again."""
+        if self._client.is_connected():
+            self._client.publish(f"{self.broker.prefix}/bench", "gone", QOS, retain=True)
+        self._anew.set()
+
     def _stands(self) -> dict[str, str]:
         rehearsal = self.run.rehearsal
         panel, inputs, seen = rehearsal.scenario.panel, rehearsal.engine.inputs, rehearsal.seen
         stands = {"bench": "here"}
         stands |= {f"controls/{control.name}": in_words(inputs.get(control.name)) for control in panel.controls}
-        stands |= {f"outputs/{name}": seen.in_words(name).strip("'") for name in outputs_of(panel)}
+        stands |= {f"outputs/{name}": seen.payload(name) for name in outputs_of(panel)}
         for board in panel.boards:
             stands[f"boards/{board.name}"] = seen.stands(board.name)
         return stands

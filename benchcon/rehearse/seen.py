@@ -174,6 +174,11 @@ class SeenOutputs:
         part = self._parts[output]
         return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
 
+    def payload(self, output: str) -> str:
+        """Return what an output shows for other programs: as `in_words`, a display's text without quotes."""
+        shows = self._shown.get(output)
+        return decode(shows) if isinstance(shows, bytes) else self.in_words(output)
+
     @property
     def output_names(self) -> Sequence[str]:
         """The lamps and displays of the panel, by name."""

@@ -283,6 +283,44 @@ def test_a_rule_that_takes_too_long_is_put_off_and_one_that_had_no_time_is_not(
     assert made.shown["level"].text == "    0", "everything else goes on"
 
 
+def test_a_rule_that_sleeps_is_named_once_though_nothing_can_end_it(tmp_path: Path) -> None:
+    from benchcon.rehearse.watchdog import Watchdog
+
+    made = engine(tmp_path, HEAD + 'import time\n@lamp("alarm")\ndef sleeps(wind_speed):\n    time.sleep(1)\n')
+    told: list[str] = []
+    with Watchdog(made, limit_s=0.1, stuck_s=0.2, on_stuck=told.append):
+        made.step(0)
+    assert len(told) == 1
+    assert "rules.py:" in told[0]
+    assert "sleeps has not come back and cannot be put off" in told[0]
+
+
+def test_a_derived_quantity_may_be_anything(tmp_path: Path) -> None:
+    """What cannot be compared, as an array cannot, and what was changed in place, are handed on all the same."""
+    rules = """
+class Array:
+    def __eq__(self, other): raise ValueError("the truth value of an array")
+    __ne__ = __eq__
+    def __init__(self, size): self.size = size
+@derived("array")
+def array(wind_speed): return Array(wind_speed)
+@derived("seen")
+def seen(wind_speed, memory):
+    return memory.setdefault("all", []) if memory.setdefault("all", []).append(wind_speed) is None else None
+@lamp("alarm")
+def alarm(array): return array.size > 5
+@display("level")
+def level(seen): return len(seen)
+"""
+    made = engine(tmp_path, HEAD + rules)
+    for number, wind_speed in enumerate((3.0, 7.0, 2.0), 1):
+        made.set("wind_speed", wind_speed)
+        made.step(0)
+        assert made.shown["alarm"].text == ("lit" if wind_speed > 5 else "out")
+        assert made.shown["level"].text.strip() == str(number)
+    assert not made.mistakes
+
+
 # --- helpers ----------------------------------------------------------------------------------------------------------
 
 
