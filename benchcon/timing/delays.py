@@ -8,6 +8,10 @@ timed by the bench's own stamps, and marked so.
 Which change of the output answers which movement is nowhere said. They are matched in order, so that as few movements
 as possible stay without an answer and delays lie near what is usual for the pair. Movements that came before the output
 changed once, for all of them, are counted together, and the delay is that of the first.
+
+Where a lamp follows a contact (lit while it is made, or the other way round) a press is answered by nothing but
+lighting and a release by nothing but going out. Without that, a program that once forgets one would be charged
+with an answer as late as the next movement, and once more for the movement that finds its work done.
 """
 
 from __future__ import annotations
@@ -35,6 +39,8 @@ MISS = 3.0
 """What leaving a movement without an answer costs in the matching; a match costs how unusual its delay is."""
 UNUSUAL = 2.5
 """The most that a match costs: one slow answer is likelier than one missing, two slow ones are not."""
+FOLLOWS_AS_CLOSE = 1.5
+"""A lamp follows a contact if delays then spread no more than so many times as widely as they do without."""
 MOST_BAND = 48
 MOST_APART = 20_000
 CROWDS_US = (2_000.0, 20_000.0, 100_000.0)
@@ -100,6 +106,8 @@ class Delays:
     """Changes of the output that answered no movement of the control."""
     pending: int = 0
     """Movements so shortly before the end that their answer could still come."""
+    nothing_to_do: int = 0
+    """Movements that found the output as they ask, because the one before them was not answered."""
     in_the_dark: int = 0
     """Movements while the output's board was dark or without supply: nobody expects an answer to them."""
     waited_us: int = WAIT_US
@@ -235,10 +243,12 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
         width = 3 if isinstance(output, Lamp) else 2 * output.digits
         result.wire_in_us = moved[-1].epoch.wire_us(NEWS_EXTRA + len(f"is {came}=1"))
         result.wire_out_us = changed[-1].epoch.wire_us(REQUEST_EXTRA + len(f"set {went}=") + width)
-    taken = _both_ways(control, axis, wait_us)
-    chosen, matches = taken
+    chosen, matches = _both_ways(control, axis, wait_us)
+    followed = _followed(axis, chosen, matches, wait_us) if isinstance(output, Lamp) else None
+    if followed is not None:
+        chosen, matches, result.nothing_to_do = followed
     result.others = len(changed) - len({match for match in matches if match >= 0})
-    _count(result, axis, chosen, matches, moments.last_us)
+    _count(result, axis, chosen, matches, moments.last_us, alike=followed is not None)
     return result
 
 
@@ -275,6 +285,66 @@ def _both_ways(control: Control, axis: _Axis, wait_us: float) -> tuple[list[int]
     return [number for number, _ in together], [match for _, match in together]
 
 
+def _followed(
+    axis: _Axis, chosen: list[int], matches: list[int], wait_us: float
+) -> tuple[list[int], list[int], int] | None:
+    """Return movements and answers of a lamp that follows a contact, and how many movements more found it as they ask.
+
+    `chosen` and `matches` are what is thought without knowing of it. None if the lamp does not follow: it does if
+    delays, lighting and going out each held against its own position, lie as close together as they do without.
+    """
+    positions = sorted({axis.moved[n].value for n in chosen})
+    lit = [moment.value > 0 for moment in axis.changed]
+    if len(positions) != 2 or len(set(lit)) != 2:
+        return None
+    best: tuple[float, list[int]] | None = None
+    for lights in positions:
+        found = [-1] * len(chosen)
+        for position in positions:
+            own = [k for k, n in enumerate(chosen) if axis.moved[n].value == position]
+            states = [k for k, state in enumerate(lit) if state == (position == lights)]
+            for k, match in zip(
+                own,
+                match_in_order(
+                    [axis.moved_us[chosen[k]] for k in own],
+                    [axis.changed_us[k] for k in states],
+                    wait_us,
+                    axis.slack_us,
+                ),
+                strict=True,
+            ):
+                found[k] = states[match] if match >= 0 else -1
+        spread = _widest(axis, chosen, found)
+        if best is None or spread < best[0]:
+            best, wanted = (spread, found), [axis.moved[n].value == lights for n in chosen]
+    assert best is not None
+    spread, found = best
+    free = sum(match >= 0 for match in matches)
+    if spread > FOLLOWS_AS_CLOSE * _widest(axis, chosen, matches) or sum(match >= 0 for match in found) < free / 2:
+        return None
+    kept, kept_matches, latest = [], [], -1
+    for n, match, wish in zip(chosen, found, wanted, strict=True):
+        latest = max(latest, match, bisect_right(axis.changed_us, axis.moved_us[n]) - 1)
+        stood = lit[latest] if latest >= 0 else not lit[0]
+        if match >= 0 or stood != wish:
+            kept.append(n)
+            kept_matches.append(match)
+    return kept, kept_matches, len(chosen) - len(kept)
+
+
+def _widest(axis: _Axis, numbers: list[int], matches: list[int]) -> float:
+    """Return how far, typically, the delays of one position lie from those of all, of the position where that is most:
+    answers that all came one movement late must not hide behind those that did not."""
+    waits: dict[int, list[float]] = {axis.moved[number].value: [] for number in numbers}
+    for number, match in zip(numbers, matches, strict=True):
+        if match >= 0:
+            waits[axis.moved[number].value].append(axis.changed_us[match] - axis.moved_us[number])
+    if not all(waits.values()) or sum(map(len, waits.values())) < PROPOSE_LEAST:
+        return float("inf")
+    middle = median(wait for each in waits.values() for wait in each)
+    return max(median(abs(wait - middle) for wait in each) for each in waits.values()) + 1_000
+
+
 def _answered(matches: Sequence[int]) -> float:
     return sum(match >= 0 for match in matches) / len(matches) if matches else 0.0
 
@@ -291,7 +361,10 @@ def _spread(axis: _Axis, numbers: Sequence[int], matches: Sequence[int]) -> floa
     return median(abs(wait - middle) for wait in waits) + 1_000
 
 
-def _count(result: Delays, axis: _Axis, chosen: list[int], matches: list[int], end_us: float) -> None:
+def _count(
+    result: Delays, axis: _Axis, chosen: list[int], matches: list[int], end_us: float, *, alike: bool = False
+) -> None:
+    """Fill in what was answered, and what was not. `alike`: only movements to one position share an answer."""
     plain = [axis.delay(n, match).delay_us for n, match in zip(chosen, matches, strict=True) if match >= 0]
     least_us = MERGE_TURNING_US if result.control.kind in ("encoder", "pot") else MERGE_US
     merge_us = max(least_us, 3 * median(plain) if plain else 0.0)
@@ -306,7 +379,12 @@ def _count(result: Delays, axis: _Axis, chosen: list[int], matches: list[int], e
                 waiting.append(number)
             continue
         answer_us = axis.changed_us[match]
-        shared = [each for each in waiting if answer_us - axis.moved_us[each] <= merge_us]
+        shared = [
+            each
+            for each in waiting
+            if answer_us - axis.moved_us[each] <= merge_us
+            and (not alike or axis.moved[each].value == axis.moved[number].value)
+        ]
         result.missing += [axis.moved_us[each] for each in waiting if each not in shared]
         result.merged += len(shared)
         waiting = []
@@ -539,7 +617,7 @@ def _follows(moved: list[Moment], changed: list[Moment]) -> bool:
 def _score(result: Delays) -> float:
     """Return how much of what both did is explained by the one answering the other; 0: too little."""
     answered = len(result.found) + result.merged
-    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements:
+    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements or result.nothing_to_do > answered / 2:
         return 0.0
     changes = len(result.found) + result.others
     if len(result.found) < 0.5 * changes or result.percentile_us(50) > PROPOSE_WAIT_US:

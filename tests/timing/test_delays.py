@@ -134,6 +134,39 @@ def test_a_lamp_that_follows_press_and_release_is_measured_for_both() -> None:
     assert sorted({round(one.delay_us / 1000) for one in found.found}) == [50, 60]
 
 
+@pytest.mark.parametrize("lit_while_made", [True, False])
+@pytest.mark.parametrize("control", ["b1", "sw1"])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_program_that_forgets_is_charged_with_no_answer_that_it_never_gave(
+    seed: int, control: str, lit_while_made: bool
+) -> None:
+    """One movement in ten is forgotten: what a hand waits for is there or not, and never as late as the next movement."""
+    told, rng = Told(), random.Random(seed)
+    panel = loads(PANEL.replace('answers = "hdg_button"', 'answers = "mains"') if control == "sw1" else PANEL, "a.toml")
+    truths, forgotten, needless, lit, at = {}, [], 0, not lit_while_made, 1e6
+    for number in range(120):
+        made = number % 2 == 0
+        wish = made == lit_while_made
+        told.move(at, f"{control}={int(made)}")
+        remembered = number < 2 or rng.random() > 0.1
+        if wish == lit:
+            needless += 1
+        elif remembered:
+            truths[round(at)] = rng.uniform(30_000, 70_000)
+        else:
+            forgotten.append(at)
+        if remembered:
+            told.set(at + truths.get(round(at), 50_000), f"l1={'3E8' if wish else '000'}")
+            lit = wish
+        at += rng.uniform(250_000, 450_000)
+    found = next(one for one in told.timing().delays(panel) if one.output.name == "hdg_lit")
+    assert needless
+    assert found.missing == pytest.approx(forgotten, abs=10_000)
+    assert [one.delay_us for one in found.found] == pytest.approx(list(truths.values()), abs=100)
+    assert (found.nothing_to_do, found.broken, found.merged, found.others) == (needless, [], 0, 0)
+    assert f"{needless} more found hdg_lit as they ask" in as_text([found])
+
+
 def test_a_program_that_acts_on_release_is_measured_from_there() -> None:
     told, rng = Told(), random.Random(4)
     for number in range(20):
