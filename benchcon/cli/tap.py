@@ -62,6 +62,7 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
 
     from benchcon import __version__
+    from benchcon.cli.loss import Loss
     from benchcon.cli.record import _seconds
     from benchcon.cli.until import Until
     from benchcon.panel.file import load
@@ -78,11 +79,11 @@ def run(args: argparse.Namespace) -> int:
     listen = _address(args.listen) if args.tcp or args.rfc2217 else None
     panel = load(args.panel) if args.panel else Panel()
     if args.output and not args.force:
-        may_write(args.output)
+        may_write(args.output, way_out="use --force, which gives the old file a number")
     if listen is not None and listen[0] not in LOOPBACK:
         _say(
-            f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password. Lamps and "
-            "motors will do what they say"
+            f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password, and "
+            "lamps and motors obey whoever connects"
         )
     with Until(_seconds(args), open_ended=True) as until:
         session = TapSession(
@@ -109,8 +110,11 @@ def run(args: argparse.Namespace) -> int:
 
                 code = run_console(session, until)
             else:
+                loss = Loss()
                 while not until.wait(0.1) and not session.trouble:
                     _tell(session)
+                    for line in loss.look(session.recording_figures):
+                        _say(line)
         finally:
             session.close()
             if not shown:
@@ -156,7 +160,8 @@ def _end(session: TapSession, shown: bool) -> int:
             _say(f"{counted(figures.records, 'record')} in {printable(figures.path)}")
         if missing or session.missed:
             what = counted(missing, "record") if missing else counted(session.missed, "byte")
-            _say(f"{what} passed on and MISSING in the capture")
+            why = figures.missing or figures.missed_why
+            _say(f"{what} passed on and MISSING in the capture" + (f" ({printable(why)})" if why and missing else ""))
         code = code or int(bool(missing or session.missed or figures.trouble))
     for tap in session.taps:
         if tap.up.speaks is False and tap.up.bytes:

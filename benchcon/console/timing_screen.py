@@ -141,7 +141,7 @@ class TimingScreen(Screen[str | None]):
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
     TimingScreen.-told-twice #title { margin-top: 1; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
-    TimingScreen #plot { height: 8; margin-top: 1; }
+    TimingScreen #plot { height: 2fr; min-height: 8; margin-top: 1; }
     TimingScreen #told { height: auto; max-height: 7; padding: 0 1; color: $engraved; }
     TimingScreen #touched { height: 5; }
     """

@@ -243,10 +243,7 @@ class _Lenient:
         return found
 
     def __setattr__(self, name: str, value: Any) -> None:
-        device = self.__dict__["relay"].device
-        if device is not None:
-            with contextlib.suppress(OSError, termios.error):
-                setattr(device, name, value)
+        self.__dict__["relay"].asked(name, value)
 
 
 class _Into:
@@ -279,6 +276,8 @@ class Relay:
         self._mark = self._hung_up = ("", 0)  # see `pseudo_mark`
         self._last_why = ""
         self._settings: tuple[int, int, bool] | None = None
+        self._asked: dict[str, Any] = {}
+        """What the program has set over the network (RFC 2217), by pyserial's names."""
         self._was_there = False
         self._now_at_s = 0.0
         self._pings: Pings | None = None
@@ -323,6 +322,8 @@ class Relay:
         if self._ping:
             self._pings = Pings()  # of this board nothing is known yet
         self.say("opened", str(self.rate))
+        if not isinstance(self.device, socket.socket):
+            self._ask_again()
 
     def _open(self) -> None:
         if self.port.startswith("socket://"):
@@ -396,6 +397,26 @@ class Relay:
             return
         rate = next((name[1:] for name in dir(termios) if name[:1] == "B" and getattr(termios, name) == speed), "?")
         self.say("set", rate)
+
+    def asked(self, name: str, value: Any) -> None:
+        """Set what the program asks for over the network; a board that comes back gets it again."""
+        self._asked[name] = value
+        if self.device is not None:
+            # pyserial's own complaint of a value that it cannot set is for its server, which answers with what is.
+            with contextlib.suppress(OSError, termios.error):
+                setattr(self.device, name, value)
+            self._tell_rate()
+
+    def _ask_again(self) -> None:
+        for name, value in self._asked.items():
+            with contextlib.suppress(OSError, ValueError, termios.error):
+                setattr(self.device, name, value)
+        self._tell_rate()
+
+    def _tell_rate(self) -> None:
+        if "baudrate" in self._asked and self.device.baudrate != self.rate:
+            self.rate = self.device.baudrate
+            self.say("set", str(self.rate))
 
     # --- telling ----------------------------------------------------------------------------------------------------
 

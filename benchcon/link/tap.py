@@ -227,6 +227,8 @@ class Tap:
         elif word == "refused":
             self._refused = text
         elif word == "opened":
+            if self.gone:
+                self.said.append(f"{shown} is back")
             self.gone = ""
             return [link_record(at_us, self.source, "opened", port=self.port, rate=self.rate, **self._about)]
         elif word == "lost":

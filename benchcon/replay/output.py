@@ -13,8 +13,11 @@ from benchcon.fresh import Fresh, sync_folder
 from benchcon.text import printable
 
 
-def may_write(path: str | os.PathLike[str] | None, *, force: bool = False) -> None:
-    """Raise `Trouble` if `path` plainly cannot be written, or is there and not to be overwritten.
+def may_write(
+    path: str | os.PathLike[str] | None, *, force: bool = False, way_out: str = "overwrite it with --force"
+) -> None:
+    """Raise `Trouble` if `path` plainly cannot be written, or is there and not to be overwritten; `way_out` is what may
+    be done about that, beside choosing another name.
 
     For asking before work that takes long; writing it can still fail. None is asked nothing.
     """
@@ -25,7 +28,7 @@ def may_write(path: str | os.PathLike[str] | None, *, force: bool = False) -> No
         raise Trouble(f"{shown}: is a folder; name a file")
     if target.exists():
         if target.is_file() and not force:
-            raise Trouble(f"{shown}: there already; choose another name, or overwrite it with --force")
+            raise Trouble(f"{shown}: there already; choose another name, or {way_out}")
         if not os.access(target, os.W_OK):
             raise Trouble(f"{shown}: you have no permission to write it; choose another name")
     elif not target.parent.is_dir():

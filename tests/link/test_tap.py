@@ -174,6 +174,7 @@ def test_the_board_may_go_away_and_come_again(tmp_path: Path) -> None:
         until(tap, lambda: any("is gone" in line for line in tap.said))
         link.unlink()
         link.symlink_to(second.port)
+        until(tap, lambda: any(line == f"{link} is back" for line in tap.said))
         end = time.monotonic() + LONG_S
         os.set_blocking(second.master, False)
         while True:  # bytes for a board that is not there are lost: say it again until it is
@@ -254,6 +255,40 @@ def test_with_rfc_2217_pyserials_own_client_sets_the_rate(far: Far) -> None:
         finally:
             turning.set()
             thread.join()
+
+
+def test_a_rate_set_over_rfc_2217_is_told_and_set_again_on_a_board_that_comes_back(tmp_path: Path) -> None:
+    link = tmp_path / "board"
+    first, second = Far(), Far()
+    link.symlink_to(first.port)
+    batches: list[Batch] = []
+    with Tap(str(link), batches.extend, rfc2217=True) as tap:
+        turning = threading.Event()
+        thread = threading.Thread(target=_turn, args=(tap, turning))
+        thread.start()
+        try:
+            with serial.serial_for_url(tap.name, baudrate=57600, stopbits=2, timeout=LONG_S):
+                assert termios.tcgetattr(first.master)[5] == termios.B57600
+                first.close()
+                link.unlink()
+                link.symlink_to(second.port)
+                end = time.monotonic() + LONG_S
+                while f"{link} is back" not in tap.said:
+                    assert time.monotonic() < end, tap.said
+                    time.sleep(0.02)
+                while (found := termios.tcgetattr(second.master))[5] != termios.B57600 or not found[2] & termios.CSTOPB:
+                    assert time.monotonic() < end, found
+                    time.sleep(0.02)
+        finally:
+            turning.set()
+            thread.join()
+    told = [body.decode() for batch in batches for body in batch.bodies]
+    assert tap.said.count("the program has set 57600 baud") == 1
+    assert f"rate port={link} rate=57600" in told
+    assert told[-1 - [line.startswith("opened") for line in reversed(told)].index(True)].startswith(
+        f"opened port={link} rate=57600 "
+    )
+    second.close()
 
 
 def test_a_side_that_does_not_read_loses_nothing(far: Far) -> None:
@@ -369,6 +404,7 @@ def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Pa
         (["{port}", "--listen", "0.0.0.0:0"], "--listen goes with --tcp or --rfc2217"),
         (["{port}", "--tcp", "--listen", "here"], "is not an address"),
         (["{port}", "--panel", "x.toml"], "name one with -o"),
+        (["{port}", "-o", __file__], "there already; choose another name, or use --force, which gives the old file a"),
         (["socket://127.0.0.1:9", "--tcp"], "cannot be opened"),
     ],
 )
