@@ -19,7 +19,16 @@ from benchcon.console.notice import rows_told
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.text import printable
-from benchcon.timing.delay_words import clocks_words, counts_words, drift_words, ms, name_of, stages_bar, stages_words
+from benchcon.timing.delay_words import (
+    clocks_words,
+    counts_words,
+    drift_words,
+    ms,
+    name_of,
+    stages_bar,
+    stages_words,
+    verdict_words,
+)
 from benchcon.timing.delays import Delays
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN
 from benchcon.view.why_not import why_not
@@ -223,7 +232,7 @@ class TimingScreen(Screen[str | None]):
                 "Nothing to measure yet. Move controls while a program drives the outputs. In the panel file answers = "
                 '"CONTROL" and within = "100 ms" on a lamp or display say what is to answer what, and how quickly.',
             ]
-        lines.append(counts_words(chosen))
+        lines.append(counts_words(chosen) if chosen.movements else verdict_words(chosen))
         if chosen.found:
             bar = stages_bar(chosen, self.size.width - 2) if self.size.height >= 30 else [stages_words(chosen)]
             lines += [clocks_words(chosen), *filter(None, [*bar, drift_words(chosen)])]
