@@ -74,7 +74,7 @@ class Pairs(Table):
         percents = (50, 95, 99) if wide else (50,)
         figures = [ms(one.percentile_us(percent)) if one.found else "-" for percent in percents]
         limit = f"{one.limit_us / 1000:g} ms" if one.limit_us else "none"
-        told = SHORT.get(one.verdict) or " ".join(
+        told = SHORT.get(one.verdict) or (", " if wide else " ").join(
             word
             for word in (f"{len(one.broken)} over" * bool(one.broken), f"{len(one.missing)} lost" * bool(one.missing))
             if word
@@ -150,7 +150,7 @@ class TimingScreen(Screen[str | None]):
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
     TimingScreen.-told-twice #title { margin-top: 1; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
-    TimingScreen #plot { height: 2fr; min-height: 8; margin-top: 1; }
+    TimingScreen #plot { height: 8; margin-top: 1; }
     TimingScreen #told { height: auto; max-height: 7; padding: 0 1; color: $engraved; }
     TimingScreen #touched { height: 5; }
     """
@@ -211,6 +211,8 @@ class TimingScreen(Screen[str | None]):
         chosen = next((one for one in self.stopwatch.found if name_of(one) == pairs.chosen), None)
         plot = self.query_one(DelayPlot)
         plot.one = chosen
+        # Of the rows beyond what a small screen needs two thirds go to the plots, the rest to the table.
+        plot.styles.height = max(7 if self.size.height < 25 else 8, (self.size.height - 18) * 2 // 3)
         plot.repaint()
         self.query_one("#told", Static).update("\n".join(self._told(chosen)))
         last = self.stopwatch.last()

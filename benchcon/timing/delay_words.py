@@ -71,8 +71,8 @@ def counts_words(one: Delays) -> str:
         words.append(f"{one.merged} together with one before")
     if one.missing:
         words.append(f"{len(one.missing)} without an answer")
-    if one.nothing_to_do:
-        words.append(f"{one.nothing_to_do} more found {printable(one.output.name)} as they ask")
+    if one.nothing_to_change:
+        words.append(f"{one.nothing_to_change} more with nothing to change")
     if one.pending:
         words.append(f"{one.pending} too late to tell")
     if one.in_the_dark:
@@ -200,7 +200,7 @@ def as_json(one: Delays) -> dict[str, Any]:
         "missing": len(one.missing),
         "pending": one.pending,
         "other_changes": one.others,
-        "nothing_to_do": one.nothing_to_do,
+        "nothing_to_change": one.nothing_to_change,
         "while_dark": one.in_the_dark,
         "over_limit": len(one.broken),
         **{f"p{percent}_ms": figure(one.percentile_us(percent)) if one.found else None for percent in PERCENTS},

@@ -106,7 +106,7 @@ class Delays:
     """Changes of the output that answered no movement of the control."""
     pending: int = 0
     """Movements so shortly before the end that their answer could still come."""
-    nothing_to_do: int = 0
+    nothing_to_change: int = 0
     """Movements that found the output as they ask, because the one before them was not answered."""
     in_the_dark: int = 0
     """Movements while the output's board was dark or without supply: nobody expects an answer to them."""
@@ -246,7 +246,7 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
     chosen, matches = _both_ways(control, axis, wait_us)
     followed = _followed(axis, chosen, matches, wait_us) if isinstance(output, Lamp) else None
     if followed is not None:
-        chosen, matches, result.nothing_to_do = followed
+        chosen, matches, result.nothing_to_change = followed
     result.others = len(changed) - len({match for match in matches if match >= 0})
     _count(result, axis, chosen, matches, moments.last_us, alike=followed is not None)
     return result
@@ -617,7 +617,7 @@ def _follows(moved: list[Moment], changed: list[Moment]) -> bool:
 def _score(result: Delays) -> float:
     """Return how much of what both did is explained by the one answering the other; 0: too little."""
     answered = len(result.found) + result.merged
-    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements or result.nothing_to_do > answered / 2:
+    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements or result.nothing_to_change > answered / 2:
         return 0.0
     changes = len(result.found) + result.others
     if len(result.found) < 0.5 * changes or result.percentile_us(50) > PROPOSE_WAIT_US:
