@@ -617,7 +617,9 @@ def _follows(moved: list[Moment], changed: list[Moment]) -> bool:
 def _score(result: Delays) -> float:
     """Return how much of what both did is explained by the one answering the other; 0: too little."""
     answered = len(result.found) + result.merged
-    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements or result.nothing_to_change > answered / 2:
+    if len(result.found) < PROPOSE_LEAST or answered < 0.8 * result.movements:
+        return 0.0
+    if result.nothing_to_change > answered / 2:
         return 0.0
     changes = len(result.found) + result.others
     if len(result.found) < 0.5 * changes or result.percentile_us(50) > PROPOSE_WAIT_US:
