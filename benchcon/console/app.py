@@ -33,6 +33,7 @@ from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.light_theme import LightTheme
 from benchcon.console.links import LinksView
+from benchcon.console.notice import take_back
 from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
 from benchcon.console.raw import Raw
 from benchcon.console.rehearsal import PersonAsked, RehearsalList
@@ -354,8 +355,7 @@ class ConsoleApp(App[int]):
         """What is only so while it is dark is said no longer; that dark has ended, or where it has not, is said."""
         still = self.sight.darkness.dark
         if self._dark_told and not self.sight.darkness.everything:
-            for old in [each for each in self._notifications if each.message == self._dark_told]:
-                self._unnotify(old)
+            take_back(self, [self._dark_told])
         if not self._dark_ends_us or (still and self.session.now_us() - self._dark_ends_us < CONFIRM_US):
             return
         self._dark_ends_us = 0
@@ -411,8 +411,8 @@ class ConsoleApp(App[int]):
             if text:
                 session.note("word", f"{number}: {text}")
 
-        why = "The moment is marked already. A few words will find it again; Esc leaves it without."
-        self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True), done)
+        why = "The moment is marked already. A few words will help you to find it again."
+        self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True, leave="No words"), done)
 
     def action_name(self) -> None:
         """Name a part by moving it, or the one that is selected."""

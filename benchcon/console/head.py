@@ -11,6 +11,7 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.console.notice import clear_of_messages
 from benchcon.session import ReplaySession
 from benchcon.text import printable
 from benchcon.view.captures import size_text, span_text
@@ -65,12 +66,13 @@ class Head(Drawn):
         """Draw the row."""
         sight, width = self.sight, canvas.width
         canvas.wipe(0, 0, width, 1, self.ground)
+        clear = clear_of_messages(self.screen, width)
+        if clear < width:
+            self._tabs.clear()
+            self._paint_beside_messages(canvas, clear)
+            return
         right, tabs = self._fitting(width)
-        end = width - 1
-        for text, colour, bold in reversed(right):
-            end -= len(text)
-            canvas.write(end, 0, text, ink(colour, RAISED, bold=bold))
-            end -= 2
+        end = self._paint_right(canvas, right)
         x, badge = 1, sight.session.badge
         wide = _wide(tabs)
         room = end - wide - 3
@@ -87,6 +89,26 @@ class Head(Drawn):
             for text, colour in told:
                 canvas.write(x, 0, text, ink(colour, RAISED))
                 x += len(text) + 2
+
+    @staticmethod
+    def _paint_right(canvas: Canvas, right: list[tuple[str, str, bool]]) -> int:
+        """Draw what stands at the right; return the column before which there is room."""
+        end = canvas.width - 1
+        for text, colour, bold in reversed(right):
+            end -= len(text)
+            canvas.write(end, 0, text, ink(colour, RAISED, bold=bold))
+            end -= 2
+        return end
+
+    def _paint_beside_messages(self, canvas: Canvas, clear: int) -> None:
+        """While a message stands over the row: what has room beside it, whole; dark first, then what is recorded."""
+        name_widths = (32, 24, 16, 13, 8, 0) if clear > 24 else ()
+        tries = [self._told(True, name_width) for name_width in name_widths]
+        tries += [[*self._signs, *self._dark], self._dark, self._dark_count, self._signs]
+        for right in tries:
+            if right and sum(len(text) + 2 for text, _, _ in right) <= clear + 1:
+                self._paint_right(canvas, right)
+                return
 
     def _paint_tabs(self, canvas: Canvas, x: int, tabs: list[Tab]) -> int:
         self._tabs.clear()
@@ -128,6 +150,21 @@ class Head(Drawn):
             return []
         text = f"{len(dark)} of {len(dark) + len(not_dark)} dark" if len(dark) > 1 else f"{fitted(dark[0], 10)} dark"
         return [(f"◐ {'DARK' if self.sight.darkness.everything else printable(text)}", WARN, True)]
+
+    @property
+    def _dark_count(self) -> list[tuple[str, str, bool]]:
+        """The shortest way to say that some boards are dark, and others are not."""
+        dark, not_dark = self.sight.darkness.dark, self.sight.darkness.not_dark
+        return [(f"◐ {len(dark)}/{len(dark) + len(not_dark)}", WARN, True)] if dark else []
+
+    @property
+    def _signs(self) -> list[tuple[str, str, bool]]:
+        """The shortest way to say that something is being recorded."""
+        session = self.sight.session
+        if not session.live:
+            return []
+        word = "● REC" if session.recording is not None else "● SAVING" if session.keeping is not None else ""
+        return [(word, BAD, True)] if word else []
 
     def _told(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
         return [*self._written(wide, name_width), *self._dark]

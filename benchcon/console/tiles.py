@@ -359,7 +359,7 @@ def _display(canvas: Canvas, tile: Tile, display: Display, showing: Showing, pen
     if showing.sort in ("held", "wrong") or (showing.word == NO_SUPPLY and not any(showing.segments)):
         colour = BAD if showing.sort == "wrong" else IVORY
         word = showing.word if len(showing.word) <= wide else _fitting(showing.word, wide)
-        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(colour, GLASS))
+        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(colour, GLASS), wide)
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

@@ -26,12 +26,11 @@ from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import BoardTrouble, Evidence
 from benchcon.diagnosis.layout import PanelIndex
-from benchcon.text import printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
 from benchcon.walk.soak import Strained
-from benchcon.walk.supply import SuppliedBoards
+from benchcon.walk.supply import SuppliedBoards, named
 from benchcon.wire import events as ev
 
 LAST_US = 4_000_000
@@ -62,13 +61,11 @@ class Condition(NamedTuple):
 
 
 GONE = Condition("gone", "is gone", "plug it in again", True, "is back")
-SILENT = Condition(
-    "silent", "says nothing any more", "look at its supply and its cable, or reset it", True, "is heard again"
-)
+SILENT = Condition("silent", "is silent", "look at its supply and its cable, or reset it", True, "is heard again")
 RESET = Condition("reset", "was reset", "", True)
 SETTLING = Condition("reset", "was reset", "", False)
 GAP = Condition("gap", "has lost lines on the way", "", True)
-DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it too", False, "is dark no more")
+DARK = Condition("dark", "is dark", "end dark, or ask again (r), which ends it too", False, "is no longer dark")
 NO_SUPPLY = Condition("no supply", "has no supply", "switch its supply on", False, "has supply again")
 BAD = Condition("bad lines", "had damaged lines", "", False)
 
@@ -333,7 +330,7 @@ class Conditions:
             if what is NO_SUPPLY:
                 said.append(self.feeding.advice(boards))
                 continue
-            names = " and ".join(f"'{printable(board)}'" for board in boards)
+            names = named(boards)
             does = what.says.replace("is ", "are ").replace("was ", "were ").replace("has ", "have ")
             head = f"board {names} {what.says}" if len(boards) == 1 else f"boards {names} {does}"
             said.append(f"{head}: {what.do}" if what.do else head)

@@ -21,6 +21,12 @@ LONG_AGO = -(1 << 60)
 _MOST_NAMES = 3
 
 
+def named(boards: Sequence[str]) -> str:
+    """Return names of boards as a sentence lists them: ``'lighting', 'met' and 'power'``."""
+    names = [f"'{printable(board)}'" for board in boards]
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
 class SuppliedBoards:
     """Which boards have supply for their lamps and displays, as they say themselves."""
 
@@ -75,7 +81,7 @@ class SuppliedBoards:
     def advice(self, boards: Sequence[str]) -> str:
         """Say in one sentence that `boards` have no supply, and what to switch on."""
         one = len(boards) == 1
-        names = " and ".join(f"'{printable(board)}'" for board in boards)
+        names = named(boards)
         head = f"board {names} has no supply" if one else f"boards {names} have no supply"
         moved = list(dict.fromkeys(label for board in boards for label in self._moved.get(board, ())))
         back = " or ".join(f"“{printable(label)}”" for label in moved) if len(moved) <= _MOST_NAMES else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -773,3 +774,29 @@ async def test_a_display_without_supply_says_so_as_lamps_do() -> None:
     async with console(session, (140, 45)) as eyes:
         session.news(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "0001", "00")
         await eyes.until(lambda: eyes.text().count("no supply") == 3, "three displays without supply")
+
+
+async def test_what_a_small_display_said_of_its_supply_goes_with_it() -> None:
+    session = Fed()
+    async with console(session, (80, 24)) as eyes:
+        session.news(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "1388", "00")
+        await eyes.see("WIND SPEED")
+        before = eyes.rows()[1:5]
+        session.news(session.source("met"), "alive", "0008", "0000", "0000", "0000", "01F4", "0001", "00")
+        await eyes.see("no supp…")
+        session.news(session.source("met"), "alive", "0009", "0000", "0000", "0000", "01F4", "1388", "00")
+        await eyes.until(lambda: eyes.rows()[1:5] == before, "the displays as they were")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+async def test_no_word_of_the_first_row_is_cut_by_a_message_over_it(size: tuple[int, int], tmp_path: Path) -> None:
+    session = Fed()
+    async with console(session, size) as eyes:
+        session.wait(5.0)
+        await eyes.see("history 0:0")
+        eyes.app.notify("Some words", timeout=60)
+        beside = r"▌ Some words *" if size[0] == 80 else r"▌ Some words  .* ○ not recording  history 0:\d\d *"
+        await eyes.until(lambda: re.fullmatch(beside, eyes.rows()[0]) is not None, "nothing that is cut")
+        session.start_recording(tmp_path / "a.capture")
+        await eyes.until(lambda: "Some words" in eyes.rows()[0] and "  ● REC" in eyes.rows()[0], "that it is recorded")
+        session.stop_recording()

@@ -56,8 +56,11 @@ def test_dark_of_one_board_is_said_at_that_board_and_dark_of_all_in_large_letter
         demo.hands["met"].ask("fault", "lose_line", "share=100%", "way=down")
         until(lambda: demo.hands["met"].lit()["l_xwind"] == 0, terminal)
         terminal.see("◐ met dark")
+        terminal.until(
+            lambda: any("◐ dark" in row and "WEATHER" in row for row in terminal.text().splitlines()[1:]),
+            "dark at the board that is",
+        )
         rows = terminal.text().splitlines()
-        assert any("◐ dark" in row and "WEATHER" in row for row in rows[1:]), terminal.text()
         assert not any("◐ dark" in row for row in rows[1:] if "LIGHTING" in row or "POWER" in row)
         assert not stands_large("DARK", terminal.text())
         demo.hands["met"].clear()

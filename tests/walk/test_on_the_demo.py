@@ -271,7 +271,7 @@ def test_dark_in_mid_walk_is_ended_by_nobody_but_the_person(desks: Desks) -> Non
     class Face(Scripted):
         def warn(self, text: str) -> None:
             super().warn(text)
-            if "dark no more" not in text:
+            if "no longer dark" not in text:
                 assert desks.session.state.board_named("power").dark
                 self.post(FaceAnswer("again"))
 

@@ -29,6 +29,7 @@ from benchcon.walk.plain import understood
 from benchcon.walk.plan import Step
 from benchcon.walk.prompts import Prompt
 from benchcon.walk.runner import Runner
+from benchcon.walk.supply import named
 from benchcon.walk.wants import Wants
 
 PANEL = """\
@@ -260,3 +261,9 @@ def test_the_prompt_says_what_to_look_at() -> None:
     while walk.group is not None and walk.group.kind != "supply":
         walk.skip(0)
     assert walk.prompt().ask == "Put Master to off."
+
+
+def test_boards_are_listed_as_a_sentence_lists_them() -> None:
+    assert named(["met"]) == "'met'"
+    assert named(["met", "power"]) == "'met' and 'power'"
+    assert named(["lighting", "met", "power"]) == "'lighting', 'met' and 'power'"

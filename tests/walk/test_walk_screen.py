@@ -328,3 +328,14 @@ async def on_the_walk(eyes: Eyes) -> WalkScreen:
     assert isinstance(screen, WalkScreen)
     await eyes.until(lambda: screen.listens, "the look")
     return screen
+
+
+async def test_that_the_walk_waits_is_said_no_longer_once_it_is_left(desks: Desks) -> None:
+    async with console(desks.session, (140, 45)) as eyes:
+        await walking(eyes, "")
+        await eyes.press("f9")
+        await eyes.told("dark, or ask again (r), which ends it too; the walk waits for it")
+        await eyes.press("escape")
+        await eyes.see("F2 Face")
+        assert not [each.message for each in eyes.app._notifications if "the walk waits" in each.message]
+        await eyes.press("f12")

@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingsMap, BindingType
 from textual.widgets import Static
 
 from benchcon.console.ask import Ask, Choice
+from benchcon.console.notice import take_back
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.asked import AskedScreen
 from benchcon.console.walk.face import WalkFace
@@ -68,6 +69,8 @@ class WalkScreen(AskedScreen):
         self.report: Mapping[str, Any] | None = None
         self._thread = WalkThread(self, session, panel, folder, only)
         self._keys = AnswerKeys(self, self._run_key, self._too_soon)
+        self._warnings: set[str] = set()
+        """What was said of boards: once the walk is left nothing waits for them."""
         self._then: Callable[[], None] | None = None
         """What is done once the walk has stopped for a while."""
 
@@ -77,8 +80,9 @@ class WalkScreen(AskedScreen):
         self._begin(self._thread.start)
 
     def on_unmount(self) -> None:
-        """Whatever takes the screen away: what was done is kept, and the walk's thread ends."""
+        """Whatever takes the screen away: what was done is kept, the walk's thread ends, its warnings go with it."""
         self._thread.close()
+        take_back(self.app, self._warnings)
 
     # --- from the walk ----------------------------------------------------------------------------------------------
 
@@ -93,6 +97,7 @@ class WalkScreen(AskedScreen):
         elif message.what == "sound":
             self._sound(message.value)
         elif message.what == "warn":
+            self._warnings.add(printable(message.value))
             self.notify(printable(message.value), severity="warning", markup=False)
         elif message.what == "end":
             self._ended(*message.value)
