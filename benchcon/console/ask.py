@@ -28,10 +28,6 @@ class Ask(ModalScreen[str | None]):
     `check` may raise `Trouble` with what is wrong; the question then stays.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "leave", "Cancel"),
-    ]
-
     def __init__(
         self,
         title: str,
@@ -40,8 +36,11 @@ class Ask(ModalScreen[str | None]):
         *,
         check: Callable[[str], object] | None = None,
         may_be_empty: bool = False,
+        leave: str = "Cancel",
     ) -> None:
+        """`leave`: what Esc does, as the row of keys says it."""
         super().__init__()
+        self._bindings.bind("escape", "leave", leave)
         self._title, self._why, self._text = title, why, text
         self._check = check
         self._may_be_empty = may_be_empty
