@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
+from benchcon.link.outcomes import HELD_WHYS
 from benchcon.panel.model import Control, Part
 from benchcon.panel.segments import decode
 from benchcon.text import printable
@@ -189,15 +190,14 @@ def _odd(event: ev.Odd, names: Names) -> tuple[str, str, str]:
 
 def _link(event: ev.Link, names: Names) -> tuple[str, str, str]:
     detail = " ".join(f"{printable(key)}={printable(value)}" for key, value in event.detail.items())
+    output = _named(names, event.source, event.detail.get("channel", "?"))
     if event.word == "blink":
-        begins = event.detail.get("on") == "1"
-        return (
-            "link",
-            f"{printable(event.detail.get('channel', '?'))} {'blinks' if begins else 'stops blinking'}",
-            QUIET,
-        )
+        return "link", f"{output} {'blinks' if event.detail.get('on') == '1' else 'stops blinking'}", QUIET
+    if event.word == "held":
+        why = event.detail.get("why", "")
+        return "link", f"{output} {printable(HELD_WHYS.get(why, f'held back: {why}'))}", WARN
     told = _link_words(event.word, event.detail)
-    colour = {"lost": BAD, "refused": BAD, "held": WARN, "foreign": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
+    colour = {"lost": BAD, "refused": BAD, "foreign": WARN, "ident": GOOD}.get(event.word, UNKNOWN)
     return "link", printable(told) or f"{printable(event.word)} {detail}".rstrip(), colour
 
 
@@ -228,6 +228,8 @@ _LINK = {
     "left": "the program has closed {port}",
     "rate": "the program has set {rate} baud",
     "untold": "bytes passed on that are not in the capture: {bytes}",
+    "restless": "asked less often from here on: too many {why}",
+    "forgotten": "another board takes the number of {ident}: {why}",
     "unkept": "port {port} could not be remembered: {why}",
 }
 """Link records in words; the names in braces are the record's own (capture-file.md, section 9)."""

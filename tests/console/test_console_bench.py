@@ -479,12 +479,16 @@ async def test_every_entry_of_the_news_has_words() -> None:
         session.news(session.source("met"), "skip", "enc_qnh=0003")
         session.news(session.source("power"), "ghost", "sw_main")
         session.bench.note("mark", "")
+        session.link(session.source("met"), "held", channel="l_xwind", why="flash", times="4")
+        session.link(session.source("met"), "blink", channel="l_xwind", on="1")
         await eyes.see(
             "went dark by itself: the dead-man",
             "drop 18 notifications",
             "3 invalid transitions",
             "a ghost",
             "a mark without",
+            "Crosswind (l_xwind) held back: more than three flashes a second",
+            "Crosswind (l_xwind) blinks",
         )
 
 
