@@ -12,6 +12,10 @@ from benchcon.timing.raw import Sample
 WINDOW = 8
 """Readings, at 20 a second: a knob is still for that long now and then."""
 LEAST_READINGS = 3 * WINDOW
+LEAST_INSIDE = 5
+"""So many windows in which a knob was still, away from its ends, are enough to leave the ends out."""
+STILL_SHARE = 0.4
+"""By how much of their range the means of the halves of such a window may differ: half of it is a steady turn."""
 JUMP_SHARE = 0.03
 """Share of the travel by which one reading leaves its neighbours and comes back: a worn place on the track."""
 END_TOLERANCE = 0.01
@@ -62,14 +66,22 @@ def travel_of(samples: Sequence[Sample], span_counts: int) -> Travel:
     clean = [value for value in values if value not in worn] or values
     found.least, found.greatest = min(clean), max(clean)
     if len(values) >= LEAST_READINGS:
-        ranges = sorted(
-            max(part) - min(part)
-            for number in range(0, len(values) - WINDOW + 1, WINDOW // 2)
-            for part in [values[number : number + WINDOW]]
-        )
+        parts = [values[number : number + WINDOW] for number in range(0, len(values) - WINDOW + 1, WINDOW // 2)]
+        # At either end of what a converter reads (0, and a power of two less one) it cuts the noise off: a knob that
+        # rested elsewhere too tells more.
+        cut = {0, found.greatest} if (found.greatest + 1).bit_count() == 1 else {0}
+        inside = [part for part in parts if _is_still(part) and not cut & set(part)]
+        ranges = sorted(max(part) - min(part) for part in (inside if len(inside) >= LEAST_INSIDE else parts))
         # A knob that moves makes windows wide; the quietest fifth of them is where it was still.
         found.noise = percentile(ranges[: max(1, len(ranges) // 5)], 50)
     return found
+
+
+def _is_still(part: Sequence[int]) -> bool:
+    """Whether readings lie about one place: of a knob that turns, the later half has left the place of the earlier."""
+    half = len(part) // 2
+    went = abs(sum(part[:half]) - sum(part[half:])) / half
+    return went <= STILL_SHARE * (max(part) - min(part))
 
 
 def _jumps(values: Sequence[int], least: float) -> list[int]:

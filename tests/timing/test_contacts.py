@@ -179,6 +179,16 @@ def test_noise_and_resolution_of_a_potentiometer() -> None:
     assert travel_of(knob(noise=0), 1023).resolution == 1023
 
 
+def test_noise_that_the_ends_of_the_converter_cut_off_is_found_where_the_knob_rested_between_them() -> None:
+    # At an end one half of the noise is not seen, and a knob stands at an end most of the time.
+    rng = random.Random(3)
+    places = [0] * 120 + list(range(0, 512, 16)) + [512] * 30 + list(range(512, 1023, 16)) + [1023] * 120
+    values = [min(1023, max(0, place + rng.randint(-6, 6))) for place in places]
+    middle = [max(part) - min(part) for n in range(0, 23, 4) for part in [values[152 + n : 160 + n]]]
+    found = travel_of([Sample(number * 50_000, value) for number, value in enumerate(values)], 1023)
+    assert min(middle) <= found.noise <= max(middle)
+
+
 def test_a_worn_track_jumps() -> None:
     assert travel_of(knob(noise=1), 1023).jumps == []
     found = travel_of(knob(noise=1, low=100, holes=3), 1023)
