@@ -155,6 +155,8 @@ class ChannelTest(pytest.Item):
         texts = [text for name in (self.name, *others) if (text := _named(name, self.name, verdict.channels[name]))]
         if texts:
             raise CaptureDiffers("\n".join(texts))
+        if self.name in verdict.untested:
+            pytest.skip(verdict.untested[self.name])
 
     def _names(self) -> set[str]:
         return {item.name for item in self.session.items if item.parent is self.parent}

@@ -341,4 +341,4 @@ def _junit(path: Path, results: list[ScenarioResult], force: bool) -> None:
         never = [f"never due, so not tested: {each.name}" for each in result.never]
         verdicts.append(Verdict(f"rehearsal of {result.path}", texts(result), never))
     with new_file(path, force=force) as out:
-        out.write(as_junit("benchcon", verdicts))
+        out.write(as_junit([("benchcon", verdict) for verdict in verdicts]))

@@ -245,5 +245,5 @@ def _report(args: argparse.Namespace, verdicts: list[Verdict]) -> int:
         print(f"against {verdict.target}: {'the same' if verdict.same else 'DIFFERENT: ' + differing(verdict)}")
     if args.junit:
         with new_file(args.junit, force=args.force) as out:
-            out.write(as_junit(os.path.basename(args.file), verdicts))
+            out.write(as_junit([(os.path.basename(args.file), verdict) for verdict in verdicts]))
     return 0 if all(verdict.same for verdict in verdicts) else 1

@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         from benchcon.replay.verdict import timing_verdict
 
         with new_file(args.junit, force=args.force) as out:
-            out.write(as_junit("timing", [timing_verdict(one) for one in found]))
+            out.write(as_junit([(one.path, timing_verdict(one)) for one in found]))
     for one in found:
         for problem in one.problems:
             print(f"benchcon: {problem}", file=sys.stderr)
@@ -57,7 +57,11 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         reports = [
             {"file": one.path, "seconds": one.seconds, "virtual": bool(one.virtual)}
-            | {"delays": [as_json(each) for each in one.delays]}
+            | {
+                "delays": [as_json(each) for each in one.delays],
+                "contacts": [contacts.as_json(each) for each in one.contacts],
+                "links": [links.as_json(each, one.timing.state) for each in one.links],
+            }
             for one in found
         ]
         print(json.dumps(reports, indent=2))

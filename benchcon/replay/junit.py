@@ -8,14 +8,19 @@ from benchcon.junit import Case, Failure, Suite, document
 from benchcon.replay.verdict import Verdict
 
 
-def as_junit(name: str, verdicts: Sequence[Verdict]) -> str:
-    """Return the report on the capture `name`."""
-    return document([_suite(name, verdict) for verdict in verdicts]).decode()
+def as_junit(verdicts: Sequence[tuple[str, Verdict]]) -> str:
+    """Return the report on what came of captures, each named."""
+    return document([_suite(name, verdict) for name, verdict in verdicts]).decode()
 
 
 def _suite(name: str, verdict: Verdict) -> Suite:
     cases = [
-        Case(f"{name}.{verdict.target}", channel, failure=Failure(text.splitlines()[0], text) if text else None)
+        Case(
+            f"{name}.{verdict.target}",
+            channel,
+            failure=Failure(text.splitlines()[0], text) if text else None,
+            skipped=verdict.untested.get(channel, ""),
+        )
         for channel, text in verdict.channels.items()
     ]
     return Suite(f"{name} against {verdict.target}", cases, "\n".join(verdict.remarks))

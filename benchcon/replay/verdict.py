@@ -33,6 +33,8 @@ class Verdict:
     """What was left out or held back, one line each: no difference, but good to know."""
     text: str = ""
     """The whole report."""
+    untested: dict[str, str] = field(default_factory=dict)
+    """Of which of them nothing was seen, and why: neither passed nor failed."""
 
     @property
     def same(self) -> bool:
@@ -90,7 +92,8 @@ def timing_verdict(found: Timed) -> Verdict:
     elif not found.delays:
         channels[WHOLE] = f"{found.path}: nothing to measure: no output of the panel file answers a control"
     remarks = [f"{name_of(one)}: {verdict_words(one)}; {counts_words(one)}" for one in found.delays]
-    return Verdict("timing", channels, remarks, delays_as_text(found.delays))
+    untested = {name_of(one): verdict_words(one) for one in found.delays if one.verdict == "not moved"}
+    return Verdict("timing", channels, remarks, delays_as_text(found.delays), untested)
 
 
 def verdict_of(target: str, again: Again) -> Verdict:

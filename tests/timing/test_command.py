@@ -70,9 +70,12 @@ def test_junit_and_html(here: Path) -> None:
     )
     suites = list(JUnitXml.fromfile("out.xml"))
     assert len(suites) == 2
-    failed = [case.name for case in suites[0] if case.result]
+    assert [suite.name for suite in suites] == ["slow.capture against timing", "good.capture against timing"]
+    failed = [case.name for case in suites[0] if case.is_failure]
     assert "hdg_button → hdg_lit" in failed
-    assert "hdg_button → hdg_lit" not in [case.name for case in suites[1] if case.result]
+    assert "hdg_button → hdg_lit" in [case.name for case in suites[1] if case.is_passed]
+    # Nobody turned the encoder: that is not a pass.
+    assert "course → course_shown" in [case.name for case in suites[1] if case.is_skipped]
     page = (here / "t.html").read_text()
     ET.fromstring(f"<svg>{''.join(re.findall('<svg.*?</svg>', page))}</svg>")
     assert "180.0 ms" in page
@@ -101,6 +104,7 @@ def test_limits_are_tests_of_a_capture(here: Path) -> None:
     assert done.returncode == 1
     assert "good.capture::timing::hdg_button → hdg_lit PASSED" in done.stdout
     assert "slow.capture::timing::hdg_button → hdg_lit FAILED" in done.stdout
+    assert "good.capture::timing::course → course_shown SKIPPED" in done.stdout
     assert "limit broken: 1 answer over 100 ms" in done.stdout
 
 
@@ -111,3 +115,21 @@ def test_a_link_that_ails_is_named(here: Path, capsys: pytest.CaptureFixture[str
     assert "links\ndesk: 1 line in " in out
     assert "other:" not in out
     assert "Cable or ground" in (here / "links.html").read_text()
+
+
+def test_json_holds_contacts_and_links_too(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write(here / "noisy.capture", SimulatedLinks("both", 1).stream())
+    told = evening()
+    for number in range(20):
+        # 1.5 ms bounced, by the longest gap 1.2 ms (04B0h).
+        told.edges(1e6 + number * 700_000 - 10_000, "b1=1", "012C", "04B0")
+    told.write(here / "bouncing.capture")
+    found = []
+    for words in (["noisy.capture"], ["bouncing.capture", "--panel", "desk.toml"]):
+        main(["timing", *words, "--json"])
+        found += json.loads(capsys.readouterr().out)
+    noisy, bouncing = found
+    assert noisy["links"][0]["advice"]
+    assert (noisy["contacts"], bouncing["links"]) == ([], [])
+    (button,) = bouncing["contacts"]
+    assert (button["control"], button["settling_longest_ms"], button["longest_gap_ms"]) == ("hdg_button", 1.5, 1.2)

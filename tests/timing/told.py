@@ -90,8 +90,14 @@ class Told:
 
     def move(self, at_us: float, value: str, source: int = 1) -> None:
         """An input is accepted as changed at this true time, and told a little later."""
+        self._tell(at_us, ["is", value], source)
+
+    def edges(self, at_us: float, *words: str, source: int = 1) -> None:
+        """A contact whose edges are told raw: its id with the level, then the times between edges in hex."""
+        self._tell(at_us, ["edge", *words], source)
+
+    def _tell(self, at_us: float, words: list[str], source: int) -> None:
         self.last_us = max(self.last_us, at_us)
-        words = ["is", value]
 
         def make(at: int) -> Batch:
             number = self.number[source]
