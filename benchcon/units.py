@@ -100,6 +100,14 @@ def registry() -> pint.UnitRegistry[Any]:
     return units
 
 
+def number_in(text: str) -> float:
+    """Return the number that other programs write as `text`; Python's own ``1_000`` and digits of other scripts are
+    none. Raises ValueError."""
+    if "_" in text or not text.isascii():
+        raise ValueError(f"{_shown(text)} is not a number")
+    return float(text)
+
+
 def quantity(text: str, unit: str, example: str = "") -> float:
     """Return the quantity `text` (such as ``"150 mm"``, ``"6 in"``) as a number of `unit`.
 

@@ -106,6 +106,8 @@ class LiveRun:
         """For each output the words sent to it, oldest first, and when."""
         self._asking = 0
         self._looked_us = 0
+        self._unfed: set[str] = set()
+        """Boards that their dead-man has made dark, and that was said."""
         self._rules_saved = _saved(scenario.rules)
         self._offered: dict[str, float | None] = {}
         self._lock = threading.Lock()
@@ -285,6 +287,7 @@ class LiveRun:
         if now_us - self._looked_us >= LOOK_S * 1e6:
             self._looked_us = now_us
             self._look_at_rules()
+            self._look_at_boards()
         if rehearsal.is_over(now_us) and not self._asking:
             self._played = True
             if self._repeat:
@@ -316,6 +319,14 @@ class LiveRun:
         self.rehearsal.load(rules)
         self._watchdog.engine = self.rehearsal.engine
         self.on_rules(f"{printable(str(scenario.rules))}: reloaded, {len(rules.rules)} rules")
+
+    def _look_at_boards(self) -> None:
+        """Say once of a board that its dead-man made it dark: it stays so, and maybe no screen shows it."""
+        for board in self.scenario.panel.boards:
+            dark = self.rehearsal.seen.dark_by_deadman(board.name)
+            if dark and board.name not in self._unfed:
+                self.complain(board.name, "dark by its dead-man, and stays so until F12 in the console, or a new start")
+            (self._unfed.add if dark else self._unfed.discard)(board.name)
 
     def _do(self, todo: ToDo) -> None:
         bench = self.session.bench

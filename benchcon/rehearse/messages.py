@@ -13,7 +13,7 @@ from typing import Any
 
 from benchcon.rehearse.behaviour import Behaviour, Value
 from benchcon.text import printable
-from benchcon.units import linear, quantity
+from benchcon.units import linear, number_in, quantity
 
 LONGEST = 1 << 16
 """Bytes of a message; what is longer is none of ours."""
@@ -94,7 +94,7 @@ def _number(value: Value, given: Any) -> float:
         )
     if not value.unit:
         try:
-            return _float(given)
+            return number_in(given)
         except ValueError:
             raise BadMessage(_told(f"{value.name}: '{given[:40]}' is not a number")) from None
     try:
@@ -108,17 +108,10 @@ def _converted(text: str, unit: str) -> float:
     if space and len(written) <= 24:
         try:  # the quick way, for ten thousand a second
             factor, offset = linear(written.strip(), unit)
-            return _float(number) * factor + offset
+            return number_in(number) * factor + offset
         except ValueError:
             pass
     return quantity(text, unit)
-
-
-def _float(text: str) -> float:
-    """Return a number as other programs write it: Python's own ``1_000`` and digits of other scripts are none."""
-    if "_" in text or not text.isascii():
-        raise ValueError(text)
-    return float(text)
 
 
 def _text(raw: bytes) -> str:

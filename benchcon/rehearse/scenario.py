@@ -22,6 +22,7 @@ from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
 from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
 from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
 from benchcon.text import printable
+from benchcon.units import number_in
 
 KIND = "scenario"
 LARGEST_CSV = 64 << 20
@@ -444,7 +445,7 @@ class _Reading:
         if not header or found[0] is None or found[0][1] != "time":
             raise ValueError('has no header; the first line is such as "time [s],wind_speed [kt]"')
         time_factor = linear(found[0][2] or "s", "us")[0]
-        columns = []
+        columns: list[tuple[Value, float, float]] = []
         for cell, match in zip(header[1:], found[1:], strict=True):
             value = self.values.get(match[1]) if match else None
             if value is None:
@@ -454,6 +455,8 @@ class _Reading:
             if bool(unit) != bool(value.unit):
                 example = f"{value.name} [{value.unit}]" if value.unit else value.name
                 raise ValueError(f"has the column {shown(cell)}; it is written {example}")
+            if any(value is one for one, *_ in columns):
+                raise ValueError(f"has the column {value.name} twice; which one counts?")
             columns.append((value, *(linear(unit, value.unit) if unit else (1.0, 0.0))))
         return columns, time_factor
 
@@ -566,7 +569,7 @@ def _label(control: Control) -> str:
 
 def _plain(cell: str) -> float:
     try:
-        number = float(cell)
+        number = number_in(cell)
     except ValueError:
         raise ValueError(
             f"has {shown(cell.strip())}, which is not a number; a point stands before the fraction"

@@ -155,8 +155,15 @@ class SeenOutputs:
         """Return how the board called `name` stands: ``live``, ``dark`` or ``gone``."""
         if name in self.live:
             return "live"
-        known = [self.state.boards.get(source) for source, each in self._sources.items() if each == name]
-        return "dark" if any(board is not None and board.dark and board.link == "linked" for board in known) else "gone"
+        return "dark" if any(board.dark and board.link == "linked" for board in self._boards_of(name)) else "gone"
+
+    def dark_by_deadman(self, name: str) -> bool:
+        """Whether the board called `name` is dark because nobody fed it for a while."""
+        return any(board.dark and board.dark_why == "deadman" for board in self._boards_of(name))
+
+    def _boards_of(self, name: str) -> list[BoardState]:
+        sources = [source for source, each in self._sources.items() if each == name]
+        return [self.state.boards[source] for source in sources if source in self.state.boards]
 
     # --- what they show (see `expect.Outputs`) ----------------------------------------------------------------------
 

@@ -192,6 +192,26 @@ def test_while_a_board_is_dark_or_lost_nothing_is_judged(tmp_path: Path, gone: s
 
 
 @pytest.mark.slow
+def test_a_rule_that_sleeps_is_dark_and_both_are_said(
+    board: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing ends a sleep from outside: the dead-man does its part, and whoever looks at a dark panel is told why."""
+    monkeypatch.chdir(tmp_path)
+    board.hands["alert"].reset()
+    rules = tmp_path / "sleeping.py"
+    rules.write_text(
+        "import time\nfrom benchcon.rehearse import lamp\n\n"
+        '@lamp("level_alert")\ndef level_alert(level):\n    return time.sleep(7 if level > 11000 else 0) is None\n'
+    )
+    path = write(tmp_path, '[[steps]]\nat = "1 s"\nset = { level = "11500 ft" }\n')
+    assert main(["rehearse", str(path), board.boards[0].port, "--rules", str(rules), "--headless"]) == 1
+    told = capsys.readouterr()
+    assert "sleeping.py:5: level_alert has not come back and cannot be put off" in told.out
+    assert "alert: dark by its dead-man" in told.out
+    assert "level_alert has not come back" in told.err, "while it lasts, not only at the end"
+
+
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("cc") is None and shutil.which("gcc") is None, reason="needs a C compiler")
 def test_the_c_core_keeps_the_same_scenario(tmp_path: Path) -> None:
     """The firmware's own core, built for this computer: our simulated board is not the only judge."""

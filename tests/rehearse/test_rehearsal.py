@@ -271,6 +271,8 @@ def test_values_from_a_csv_in_any_unit(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("csv", "text"),
     [
+        ("time [s],wind_speed [kt],wind_speed [m/s]\n0,1,2\n", "has the column wind_speed twice"),
+        ("time [s],wind_speed [kt]\n0,1_0\n", "is not a number"),
         ("", "1?: has no header"),
         ("time [s],wind [kt]\n", "1: has the column"),
         ("time [s],wind_speed\n", "1: has the column"),
