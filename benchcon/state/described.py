@@ -38,7 +38,7 @@ def completed(panel: Panel, state: BenchState) -> Panel:
     boards = list(panel.boards)
     used = {(channel.board, channel.id) for part in panel.parts for channel in channels_of(part)}
     found: list[Part] = []
-    for board in state.boards.values():
+    for _, board in sorted(state.boards.items()):  # as the ports were opened, whoever answers first
         if board.duplicate:
             continue  # what stands under this name is the other one's
         name = _name_on(panel.boards, board)
