@@ -77,4 +77,8 @@ def run(args: argparse.Namespace) -> int:
             print(("\n" if number else "") + "\n\n".join(parts))
     if any(one.broken for one in found):
         return 1
+    limited = [each for one in found for each in one.delays if each.limit_us]
+    if limited and all(each.verdict == "not moved" for each in limited):
+        print("benchcon: no limit was tried: none of the controls with one was moved", file=sys.stderr)
+        return 2
     return 2 if any(one.virtual for one in found) else 0

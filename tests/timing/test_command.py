@@ -133,3 +133,13 @@ def test_json_holds_contacts_and_links_too(here: Path, capsys: pytest.CaptureFix
     assert (noisy["contacts"], bouncing["links"]) == ([], [])
     (button,) = bouncing["contacts"]
     assert (button["control"], button["settling_longest_ms"], button["longest_gap_ms"]) == ("hdg_button", 1.5, 1.2)
+
+
+def test_limits_that_were_never_tried_are_not_kept(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    told = Told()
+    told.move(1e6, "sw1=1")
+    told.write(here / "still.capture")
+    assert main(["timing", "still.capture", "--panel", "desk.toml"]) == 2
+    assert capsys.readouterr().err == "benchcon: no limit was tried: none of the controls with one was moved\n"
+    # Of several captures it is enough that one tried one.
+    assert main(["timing", "still.capture", "good.capture", "--panel", "desk.toml"]) in (0, 1)
