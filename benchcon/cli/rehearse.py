@@ -139,7 +139,7 @@ def _against(files: Sequence[str], captures: Sequence[str], named: Named) -> int
             against = Against(scenario, rules)
             with Reader(capture) as reader:
                 against.feed(reader)
-            code = max(code, int(bool(against.end())))
+            code = max(code, int(bool(against.end() or against.mistakes)))
             print(as_text(printable(capture), against), flush=True)
     return code
 

@@ -13,6 +13,7 @@ from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Lamp
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import LEVEL_PERMILLE
+from benchcon.rehearse.result import mistakes_told
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Scenario
 from benchcon.rehearse.seen import SeenOutputs
@@ -49,6 +50,8 @@ class Against:
         self.state = BenchState()
         self.seen = SeenOutputs(scenario.panel, self.state)
         self.differences: list[Differs] = []
+        self.mistakes: dict[str, int] = {}
+        """What went wrong in the rules, with file and line, and when first, since the beginning of the capture."""
         self.compared: set[str] = set()
         """Outputs that could be compared for a while."""
         self.strange: set[str] = set()
@@ -108,6 +111,8 @@ class Against:
 
     def _step(self, at_us: int, happened: Iterable[Event]) -> None:
         self.engine.step((at_us - (self._began_us or 0)) / 1e6)
+        for mistake in self.engine.mistakes.values():
+            self.mistakes.setdefault(mistake.text, at_us - (self._began_us or 0))
         for output, part in self._parts.items():
             says, shows = self.engine.shown.get(output), self.seen.shows(output)
             board = part.channel.board
@@ -149,6 +154,10 @@ def as_text(path: str, found: Against, most: int = 20) -> str:
     ]
     if len(found.differences) > most:
         lines.append(f"{path}: and {len(found.differences) - most} more")
+    wrong = list(found.mistakes.items())
+    lines += [f"{path}: at {at_us / 1e6:.3f} s: {text}" for text, at_us in wrong[:most]]
+    if len(wrong) > most:
+        lines.append(f"{path}: and {len(wrong) - most} more mistakes in rules")
     if found.strange:
         lines.append(
             f"{path}: recorded values that the behaviour file does not have so: {', '.join(sorted(found.strange))}"
@@ -158,6 +167,8 @@ def as_text(path: str, found: Against, most: int = 20) -> str:
     if left:
         lines.append(f"{path}: never to be compared, as one side was not known: {', '.join(left)}")
     outputs = {each.output for each in found.differences}
-    verdict = f"{len(outputs)} DIFFER" if outputs else "the panel showed what the rules say"
+    parts = [f"{len(outputs)} DIFFER"] if outputs else []
+    parts += [mistakes_told(len(wrong))] if wrong else []
+    verdict = ", ".join(parts) or "the panel showed what the rules say"
     lines.append(f"{path}: {len(found.compared)} of {len(ruled)} outputs compared: {verdict}")
     return "\n".join(lines)

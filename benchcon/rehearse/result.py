@@ -93,6 +93,11 @@ def names(expectations: Sequence[Expectation]) -> list[str]:
     return list(found)
 
 
+def mistakes_told(count: int) -> str:
+    """Return how many mistakes in rules there were, for a summary."""
+    return f"{count} {'MISTAKE' if count == 1 else 'MISTAKES'} in rules"
+
+
 def as_text(result: ScenarioResult) -> str:
     """Return the whole result for people."""
     lines = [line for failed in result.failed[:MOST_TOLD] for line in _told(failed, result)]
@@ -108,7 +113,7 @@ def as_text(result: ScenarioResult) -> str:
     parts = [f"{kept} of {len(result.expectations)} expectations kept"]
     parts += [f"{len(broken)} BROKEN"] if broken else []
     parts += [f"{len(not_judged)} NOT JUDGED"] if not_judged else []
-    parts += [f"{len(result.mistakes)} MISTAKES in rules"] if result.mistakes else []
+    parts += [mistakes_told(len(result.mistakes))] if result.mistakes else []
     pace = f"{result.lasted_s:g} s"
     if result.took_s:
         pace += (

@@ -40,6 +40,18 @@ def test_rules_that_were_changed_are_told_where_they_part(
     assert "12 of 12 outputs compared: 1 DIFFER" in out
 
 
+def test_a_mistake_that_a_capture_brings_out_is_told(
+    evening: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rules = tmp_path / "wrong.py"
+    rules.write_text((DEMO / "ostrey_rules.py").read_text().replace("on=10, off=8", "on=1 / 0, off=8"))
+    assert main(["rehearse", BEHAVIOUR, str(evening), "--rules", str(rules)]) == 1
+    out = capsys.readouterr().out
+    assert "ZeroDivisionError: division by zero" in out, "no difference can be told where a rule says nothing"
+    assert f"{rules}:" in out
+    assert "1 MISTAKE in rules" in out
+
+
 def sweep(folder: Path, rules: str, more: str = "") -> int:
     (folder / "panel.toml").write_text(PANEL + more)
     (folder / "rules.py").write_text("from benchcon.rehearse import *\n" + rules)

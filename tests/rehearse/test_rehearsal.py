@@ -189,7 +189,7 @@ def test_a_rule_that_goes_wrong_is_a_failure_and_the_rest_goes_on(
     assert main(["rehearse", str(path)]) == 1
     out = capsys.readouterr().out
     assert f"{folder}/rules.py:13: ZeroDivisionError: float division by zero (first at 14.000 s)" in out
-    assert "1 BROKEN, 1 MISTAKES in rules" in out
+    assert "1 BROKEN, 1 MISTAKE in rules" in out
 
 
 def test_a_rule_that_never_ends_is_named_and_put_off(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -211,7 +211,7 @@ def test_what_looks_right_by_a_rule_that_went_wrong_is_not_kept(
     assert main(["rehearse", str(path), "--junit", "r.xml"]) == 1
     out = capsys.readouterr().out
     assert f"{path}:4: not judged, as its rule went wrong: alarm out" in out
-    assert "0 of 1 expectations kept, 1 NOT JUDGED, 1 MISTAKES in rules" in out
+    assert "0 of 1 expectations kept, 1 NOT JUDGED, 1 MISTAKE in rules" in out
     assert "not judged, as its rule went wrong" in (folder / "r.xml").read_text()
 
 
