@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 STEPS = 50
 """One step of a slider is about so small a share of the range, made round."""
-MARKS = {"broken": "✗", "kept": "✓", "to come": "·", "not judged": "?"}
-ORDER = ("broken", "to come", "kept", "not judged")
-COLOURS = {"broken": BAD, "kept": GOOD, "to come": ENGRAVED, "not judged": UNKNOWN}
+MARKS = {"broken": "✗", "kept": "✓", "to come": "·", "never due": "?", "not judged": "?"}
+ORDER = ("broken", "to come", "never due", "kept", "not judged")
+COLOURS = {"broken": BAD, "kept": GOOD, "to come": ENGRAVED, "never due": UNKNOWN, "not judged": UNKNOWN}
 CAUSES = {"scenario": "", "held": "held", "sweep": "sweeps", "source": "source"}
 LABEL, NUMBER, CAUSE = 16, 11, 6
 """Cells of a value's label, of its number with unit, and of who says it."""

@@ -87,6 +87,7 @@ class LiveRun:
         """Called with one line when the rules file was saved: that it was reloaded, or what is wrong with it."""
         self.trouble: BaseException | None = None
         self._ask = ask
+        self._refused = ""
         self._repeat = repeat
         self._stay = stay
         self._played = False
@@ -283,7 +284,9 @@ class LiveRun:
         self.on_turn()
         if self.watched and now_us - self._pictured_us >= PICTURE_US:
             self._pictured_us = now_us
-            self.picture = picture_of(self.rehearsal, now_us, hands_off=self.hands_are_off, paused=self._paused)
+            self.picture = picture_of(
+                self.rehearsal, now_us, hands_off=self.hands_are_off, paused=self._paused, refused=self._refused
+            )
         if now_us - self._looked_us >= LOOK_S * 1e6:
             self._looked_us = now_us
             self._look_at_rules()
@@ -314,8 +317,10 @@ class LiveRun:
         try:
             rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
         except Trouble as trouble:
-            self.on_rules(f"{trouble}; the rules stay as they were")
+            self._refused = f"{trouble}; the rules stay as they were"
+            self.on_rules(self._refused)
             return
+        self._refused = ""
         self.rehearsal.load(rules)
         self._watchdog.engine = self.rehearsal.engine
         self.on_rules(f"{printable(str(scenario.rules))}: reloaded, {len(rules.rules)} rules")

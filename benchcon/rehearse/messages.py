@@ -36,9 +36,9 @@ def of_line(line: bytes, behaviour: Behaviour) -> tuple[Values, list[str]]:
     try:
         found = json.loads(_text(line), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
-        return {}, [_told(f"no JSON: {error}")]
+        return {}, [_told(f"not valid JSON: {error}")]
     if not isinstance(found, dict):
-        return {}, [_told(f"no JSON object, such as {{{_example(behaviour)}}}: {line[:40]!r}")]
+        return {}, [_told(f"not a JSON object, such as {{{_example(behaviour)}}}: {line[:40]!r}")]
     values: Values = {}
     wrong = []
     for name, given in found.items():

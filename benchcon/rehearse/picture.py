@@ -52,7 +52,7 @@ class ExpectedNow(NamedTuple):
     name: str
     line: int
     how: str
-    """``kept``, ``broken``, ``to come``, or ``not judged``."""
+    """``kept``, ``broken``, ``to come``, ``never due`` (the scenario is over), or ``not judged``."""
     now: bool
     """It is being looked at at this moment."""
     times: int
@@ -77,15 +77,17 @@ class Picture(NamedTuple):
     outputs: tuple[OutputNow, ...]
     expected: tuple[ExpectedNow, ...]
     mistakes: tuple[str, ...]
-    """Rules that go wrong now, with file and line."""
+    """What is wrong with the rules now, with file and line: a saved file that was refused, then rules that go wrong."""
 
     def output(self, name: str) -> OutputNow | None:
         """Return the lamp or display called `name`."""
         return next((each for each in self.outputs if each.name == name), None)
 
 
-def picture_of(rehearsal: Rehearsal, now_us: int, *, hands_off: bool = False, paused: bool = False) -> Picture:
-    """Return how `rehearsal` stands now."""
+def picture_of(
+    rehearsal: Rehearsal, now_us: int, *, hands_off: bool = False, paused: bool = False, refused: str = ""
+) -> Picture:
+    """Return how `rehearsal` stands now. `refused`: why the rules file as it is now was not taken, if it was not."""
     scenario = rehearsal.scenario
     began_us = rehearsal.began_us if rehearsal.began_us is not None else now_us
     if not scenario.actions:
@@ -101,8 +103,8 @@ def picture_of(rehearsal: Rehearsal, now_us: int, *, hands_off: bool = False, pa
         hands_off,
         tuple(_values(rehearsal)),
         tuple(_outputs(rehearsal)),
-        tuple(_expected(rehearsal, each) for each in scenario.checks),
-        tuple(mistake.text for mistake in rehearsal.engine.mistakes.values()),
+        tuple(_expected(rehearsal, each, state == "over") for each in scenario.checks),
+        ((refused,) if refused else ()) + tuple(mistake.text for mistake in rehearsal.engine.mistakes.values()),
     )
 
 
@@ -142,7 +144,7 @@ def _outputs(rehearsal: Rehearsal) -> list[OutputNow]:
     return found
 
 
-def _expected(rehearsal: Rehearsal, expectation: Expectation) -> ExpectedNow:
+def _expected(rehearsal: Rehearsal, expectation: Expectation, over: bool) -> ExpectedNow:
     judge = rehearsal.judge
     broken = next((each for each in reversed(rehearsal.failed) if each.broken.expectation is expectation), None)
     times = judge.due.get(expectation, 0)
@@ -150,7 +152,8 @@ def _expected(rehearsal: Rehearsal, expectation: Expectation) -> ExpectedNow:
     why = judge.held.get(expectation, "")
     if judge.stopped and not times:
         why = why or "the controls are yours now"
-    how = "broken" if broken else "kept" if times else "not judged" if why else "to come"
+    without = "not judged" if why else "never due" if over else "to come"
+    how = "broken" if broken else "kept" if times else without
     looked_at = stand in (Stand.KEPT, Stand.BROKEN)
     name = printable(expectation.name)
     return ExpectedNow(name, expectation.line, how, looked_at, times, why, broken)

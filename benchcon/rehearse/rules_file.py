@@ -96,9 +96,9 @@ def inspect(
     try:
         tree = ast.parse(text, name)
     except SyntaxError as error:
-        return [], [PanelRemark(file, error.lineno or 0, f"is no Python: {printable(error.msg)}")]
+        return [], [PanelRemark(file, error.lineno or 0, f"is not valid Python: {printable(error.msg)}")]
     except (ValueError, RecursionError, MemoryError) as error:
-        return [], [PanelRemark(file, 0, f"is no Python: {printable(str(error)) or 'it is nested too deep'}")]
+        return [], [PanelRemark(file, 0, f"is not valid Python: {printable(str(error)) or 'it is nested too deep'}")]
     reading = _Reading(file, panel, behaviour)
     reading.take(tree)
     reading.undefined(tree, text)

@@ -139,6 +139,7 @@ class StandardInput(_Threaded):
                 continue
             data = os.read(fd, 1 << 16)
             if not data:
+                self.complain(self.name, "it has ended; the values stay as they were")
                 return
             _feed(self, splitter, data)
 
@@ -405,6 +406,8 @@ class MqttSource:
         except (ValueError, UnicodeDecodeError):
             self.complain(self.name, "a topic that is no UTF-8")
             return
+        if topic == f"{self.broker.prefix}/bench" and self.behaviour.value("bench") is None:
+            return  # Published by ourselves, where values and what the panel does share a prefix.
         values, wrong = of_topic(topic, bytes(message.payload), self.behaviour)
         for name in list(values) if message.retain else ():
             value = self.behaviour.value(name)

@@ -137,10 +137,15 @@ def test_rules_are_loaded_again_when_they_are_saved(board: Demo, tmp_path: Path)
         assert told[-1].endswith("rules.py: reloaded, 2 rules")
         (tmp_path / "rules.py").write_text(RULES.replace("def level(level)", "def level(level"))
         assert until(lambda: len(told) == 2)
-        assert "rules.py:4: is no Python" in told[-1]
+        assert "rules.py:4: is not valid Python" in told[-1]
+        run.watched = True
+        assert until(lambda: run.picture is not None and run.picture.mistakes == (told[-1],)), "it stays on the screen"
         run.offer({"level": 1700.0})
         assert until(lambda: shown(board) == "17"), "the old rules go on"
         (tmp_path / "rules.py").write_text(RULES.replace("return level\n", "return level / 0\n"))
+        assert until(
+            lambda: run.picture is not None and not any("valid Python" in each for each in run.picture.mistakes)
+        )
         assert until(lambda: shown(board) == "-----"), "what cannot be worked out is no data"
         assert until(lambda: set(board.hands["alert"].lit().values()) == {1000}), "and everything else goes on"
 
@@ -270,7 +275,7 @@ def test_lines_on_standard_input(board: Demo, tmp_path: Path) -> None:
         process.kill()
         process.wait()
     assert "1 values came from elsewhere" in out
-    assert "standard input: no JSON" in out
+    assert "standard input: not valid JSON" in out
     assert shown(board) == "", "dark when it is over"
 
 
@@ -284,3 +289,4 @@ def test_without_a_port_simulated_boards_are_started(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
     assert "1 of 1 expectations kept" in done.stdout
     assert "1 values came from elsewhere" in done.stdout
+    assert "standard input: it has ended; the values stay as they were" in done.stderr

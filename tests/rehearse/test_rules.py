@@ -75,7 +75,7 @@ def test_circles_and_order() -> None:
 @pytest.mark.parametrize(
     ("rules", "text"),
     [
-        ("def (", "is no Python"),
+        ("def (", "is not valid Python"),
         ("@lamp\ndef one(): return 1\n", "names what the rule is for"),
         ('NAME = "alarm"\n@lamp(NAME)\ndef one(): return 1\n', "takes names in quotes"),
         ('@lamp("alarm")\nasync def one(): return 1\n', "plain function"),
