@@ -285,7 +285,12 @@ class LiveRun:
         if self.watched and now_us - self._pictured_us >= PICTURE_US:
             self._pictured_us = now_us
             self.picture = picture_of(
-                self.rehearsal, now_us, hands_off=self.hands_are_off, paused=self._paused, refused=self._refused
+                self.rehearsal,
+                now_us,
+                hands_off=self.hands_are_off,
+                paused=self._paused,
+                refused=self._refused,
+                before=self.picture,
             )
         if now_us - self._looked_us >= LOOK_S * 1e6:
             self._looked_us = now_us

@@ -85,9 +85,19 @@ class Picture(NamedTuple):
 
 
 def picture_of(
-    rehearsal: Rehearsal, now_us: int, *, hands_off: bool = False, paused: bool = False, refused: str = ""
+    rehearsal: Rehearsal,
+    now_us: int,
+    *,
+    hands_off: bool = False,
+    paused: bool = False,
+    refused: str = "",
+    before: Picture | None = None,
 ) -> Picture:
-    """Return how `rehearsal` stands now. `refused`: why the rules file as it is now was not taken, if it was not."""
+    """Return how `rehearsal` stands now.
+
+    `refused`: why the rules file as it is now was not taken, if it was not. `before`: the picture before this one;
+    what a rule has only begun to say since then is on its way to the board, and is no difference.
+    """
     scenario = rehearsal.scenario
     began_us = rehearsal.began_us if rehearsal.began_us is not None else now_us
     if not scenario.actions:
@@ -102,7 +112,7 @@ def picture_of(
         state,
         hands_off,
         tuple(_values(rehearsal)),
-        tuple(_outputs(rehearsal)),
+        tuple(_outputs(rehearsal, before)),
         tuple(_expected(rehearsal, each, state == "over") for each in scenario.checks),
         ((refused,) if refused else ()) + tuple(mistake.text for mistake in rehearsal.engine.mistakes.values()),
     )
@@ -121,14 +131,16 @@ def _values(rehearsal: Rehearsal) -> list[ValueNow]:
     return found
 
 
-def _outputs(rehearsal: Rehearsal) -> list[OutputNow]:
+def _outputs(rehearsal: Rehearsal, before: Picture | None) -> list[OutputNow]:
     engine, seen = rehearsal.engine, rehearsal.seen
     wrong = {name for rule in engine.rules.rules if rule.name in engine.mistakes for name in rule.drives}
     found = []
     for name in seen.output_names:
         shown = engine.shown.get(name)
         says, why = ("", "") if shown is None else (shown.text, shown.why)
-        differs = shown is not None and not seen.shows_as(name, shown.value)
+        earlier = before.output(name) if before is not None else None
+        fresh = earlier is not None and earlier.says != printable(says)
+        differs = shown is not None and not fresh and not seen.shows_as(name, shown.value)
         found.append(
             OutputNow(
                 name,

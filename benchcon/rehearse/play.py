@@ -126,7 +126,7 @@ class LivePlay:
         result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
         result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
         if self._values:
-            result.remarks.append(f"{run.taken} values came from elsewhere")
+            result.remarks.append(f"{run.taken} {'value' if run.taken == 1 else 'values'} came from elsewhere")
         if not scenario.actions:
             result.lasted_s = round(time.monotonic() - self._began, 1)
         elif not run.over:

@@ -110,7 +110,9 @@ def as_text(result: ScenarioResult) -> str:
     broken = {failed.broken.expectation for failed in result.failed}
     not_judged = [each for each in result.not_judged if each not in broken]
     kept = len(result.expectations) - len(broken) - len(not_judged) - len(result.never)
-    parts = [f"{kept} of {len(result.expectations)} expectations kept"]
+    parts = [
+        f"{kept} of {len(result.expectations)} expectations kept" if result.expectations else "nothing was expected"
+    ]
     parts += [f"{len(broken)} BROKEN"] if broken else []
     parts += [f"{len(not_judged)} NOT JUDGED"] if not_judged else []
     parts += [mistakes_told(len(result.mistakes))] if result.mistakes else []

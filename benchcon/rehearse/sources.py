@@ -302,10 +302,10 @@ def why_not(error: BaseException | None, broker: Broker) -> str:
     if isinstance(error, socket.gaierror):
         return f"there is no computer called {printable(broker.host)} ({printable(error.strerror or str(error))})"
     if isinstance(error, TimeoutError):
-        return "it does not answer; it is asked again"
+        return "it does not answer; it is tried again"
     if isinstance(error, OSError):
-        return f"it cannot be reached: {printable(error.strerror or str(error))}; it is asked again"
-    return "it cannot be reached; it is asked again"
+        return f"it cannot be reached: {printable(error.strerror or str(error))}; it is tried again"
+    return "it cannot be reached; it is tried again"
 
 
 def refused(reason: Any) -> str:

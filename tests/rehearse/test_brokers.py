@@ -155,7 +155,7 @@ def test_tls_where_there_is_none(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_a_broker_that_is_not_there_and_comes(tmp_path: Path) -> None:
     with closing(Listening(f"mqtt://127.0.0.1:{free_port()}/sim")) as listening:
-        listening.says("cannot be reached: Connection refused; it is asked again", times=2)
+        listening.says("cannot be reached: Connection refused; it is tried again", times=2)
     with closing(Listening("mqtt://no-such-host.invalid/sim")) as listening:
         listening.says("there is no computer called no-such-host.invalid")
 

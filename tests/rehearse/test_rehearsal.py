@@ -512,7 +512,8 @@ def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
     (folder / "rules.py").write_text(RULES.replace("return mains ==", "return 1 / 0 or mains =="))
     played, _ = by_hand(
         folder,
-        CROSSWIND + '[[expect]]\nname = "wrong"\nshow = { crosswind = "out" }\nwhen = { wind_speed = "above 25 kt" }\n',
+        CROSSWIND + '[[expect]]\nname = "wrong"\nshow = { crosswind = "out" }\nwhen = { wind_speed = "above 25 kt" }\n'
+        '[[expect]]\nname = "storm"\nshow = { crosswind = "lit" }\nwhen = { wind_speed = "above 98 kt" }\n',
         (12.0, lambda it, now: it.hold("wind_speed", 7.0)),
     )
     now_us = played.end_us
@@ -529,6 +530,8 @@ def test_a_picture_says_what_stands_and_why(folder: Path) -> None:
     assert "rules.py:9" in alarm.why
     how = {each.name: (each.how, each.times) for each in picture.expected}
     assert how["wrong"] == ("broken", 1)
+    assert how["storm"] == ("never due", 0)
+    assert {each.name: each.how for each in picture_of(played, played.began_us or 0).expected}["storm"] == "to come"
     assert [word for word, _ in how.values()].count("kept") == 3
     assert picture.state == "over"
 
