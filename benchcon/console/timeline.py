@@ -22,7 +22,7 @@ from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
 from benchcon.view.showing import channels_of, label_of
-from benchcon.view.traces import Trace, between_text, curve, drawn, round_step_us, tick_text, value_text
+from benchcon.view.traces import Trace, between_text, column_text, curve, drawn, round_step_us, tick_text, value_text
 from benchcon.wire.records import BENCH
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ class TimeLine(Drawn, can_focus=True):
         one, other = self.cursors[CURSOR_A], self.cursors[CURSOR_B]
         if one is not None and other is not None:
             canvas.write(x, 0, f"B−A  {between_text(other - one)}", ink(IVORY, RAISED, bold=True))
-        told = f"a column is {between_text(round(self.each_us))}"
+        told = f"a column is {column_text(self.each_us)}"
         if canvas.width - len(told) - 2 > x + 18:
             canvas.write(canvas.width - len(told) - 1, 0, told, ink(QUIET, RAISED))
 

@@ -25,6 +25,12 @@ def between_text(us: int) -> str:
     return f"{sign}{size / 1e6:.3f} s"
 
 
+def column_text(us: float) -> str:
+    """How long a column lasts, without zeros that tell nothing: ``100 ms``, ``137.422 ms``."""
+    number, unit = between_text(round(us)).split()
+    return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {unit}"
+
+
 @dataclass(slots=True)
 class Trace:
     key: Key

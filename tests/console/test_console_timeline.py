@@ -20,7 +20,7 @@ from benchcon.session import ReplaySession
 from benchcon.view.history import UNKNOWN, HistoryTrack
 from benchcon.view.moments import marks_of, time_of
 from benchcon.view.recorded import Recorded
-from benchcon.view.traces import between_text, round_step_us, tick_text
+from benchcon.view.traces import between_text, column_text, round_step_us, tick_text
 
 PATIENCE_S = 20.0
 
@@ -450,3 +450,10 @@ def test_no_key_sequence_breaks_the_time_line(keys: list[str]) -> None:
             assert len(eyes.rows()) == 24
 
     asyncio.run(run())
+
+
+@pytest.mark.parametrize(
+    ("us", "text"), [(100_000, "100 ms"), (100, "100 µs"), (137_421.6, "137.422 ms"), (2_500_000, "2.5 s")]
+)
+def test_how_long_a_column_lasts_is_told_without_idle_zeros(us: float, text: str) -> None:
+    assert column_text(us) == text
