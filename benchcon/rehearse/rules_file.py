@@ -15,7 +15,7 @@ import symtable
 import sys
 import traceback
 import types
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
@@ -173,7 +173,7 @@ class _Reading:
         if derived and (lamps or displays):
             self.say(node.lineno, f"{node.name} is @derived and drives something too; make two functions of it")
         if isinstance(node, ast.AsyncFunctionDef) or any(
-            isinstance(inner, ast.Yield | ast.YieldFrom) for inner in ast.walk(node)
+            isinstance(inner, ast.Yield | ast.YieldFrom) for inner in _own(node)
         ):
             self.say(node.lineno, f"{node.name} waits or yields; a rule is a plain function that returns what is shown")
         arguments = node.args
@@ -443,3 +443,11 @@ def unused(behaviour: Behaviour, rules: Sequence[Rule]) -> Iterable[PanelRemark]
         if value.name not in taken:
             text = f"values.{value.name} is taken by no rule"
             yield PanelRemark(printable(behaviour.path), value.line, text, False)
+
+
+def _own(function: ast.AST) -> Iterator[ast.AST]:
+    """Go through a function, but not through those inside it: what they yield is not its own."""
+    for inner in ast.iter_child_nodes(function):
+        yield inner
+        if not isinstance(inner, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
+            yield from _own(inner)

@@ -20,6 +20,8 @@ NO_DATA = "no data"
 OVERFLOW = "overflow"
 _TOO_MUCH = 1e12
 """A number this great fits no display: eight digits are 99 999 999 at the most, in hexadecimal FFFF FFFF."""
+_NEARLY = 1e-6
+"""A lightness that was worked out in floats may miss 0 or 1 by so much."""
 _PRECISION = re.compile(r"\.(\d{1,2})([fF]?)")
 
 
@@ -83,7 +85,7 @@ def lamp_shows(lamp: Lamp, value: Any) -> Shown:
         value = bool(value)
     if isinstance(value, bool) or (isinstance(value, int) and value in (0, 1)):
         return lamp_level(lamp.on_permille if value else 0, lamp.on_permille)
-    if isinstance(value, int | float) and 0 <= value <= 1:
+    if isinstance(value, int | float) and -_NEARLY <= value <= 1 + _NEARLY:
         return lamp_level(round(1000 * value), lamp.on_permille)
     raise ValueError(f"returned {_said(value)}; a lamp takes True, False, a lightness from 0 to 1, or None for no data")
 

@@ -295,6 +295,13 @@ def test_a_rule_that_sleeps_is_named_once_though_nothing_can_end_it(tmp_path: Pa
     assert "sleeps has not come back and cannot be put off" in told[0]
 
 
+def test_what_a_function_inside_a_rule_yields_is_not_the_rules() -> None:
+    inner = "def inner():\n        yield wind_speed > 20\n    return any(inner())"
+    rule = '@lamp("alarm")\ndef alarm(wind_speed):\n    '
+    assert not [each for each in found(HEAD + rule + inner) if "yields" in each]
+    assert [each for each in found(HEAD + rule + "yield True") if "waits or yields" in each]
+
+
 def test_a_derived_quantity_may_be_anything(tmp_path: Path) -> None:
     """What cannot be compared, as an array cannot, and what was changed in place, are handed on all the same."""
     rules = """

@@ -97,6 +97,15 @@ def test_no_number_is_no_data_whoever_made_it(value: object) -> None:
     assert display_shows(display(), value, NumberStyle(".1f")).why == NO_DATA
 
 
+def test_a_lightness_may_miss_its_ends_as_floats_do() -> None:
+    lamp = Lamp("l", "L", Channel("desk", "l"))
+    assert lamp_shows(lamp, 1.1 + 2.2 - 2.3).text == "lit"  # 1.0000000000000004
+    assert lamp_shows(lamp, 0.3 - 0.1 - 0.2).text == "out"  # -2.8e-17
+    for wrong in (1.001, -0.001):
+        with pytest.raises(ValueError, match="a lightness from 0 to 1"):
+            lamp_shows(lamp, wrong)
+
+
 def test_blanks_in_front_take_no_room_that_is_not_there() -> None:
     assert shows(7, "8d", digits=2) == " 7"
     assert shows("   12", digits=2) == "12"
