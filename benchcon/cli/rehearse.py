@@ -86,7 +86,8 @@ def run(args: argparse.Namespace) -> int:
     recorded = [file for file in args.files if file.endswith((".capture", ".capture.gz"))]
     ports = [file for file in args.files if file not in scenarios and file not in recorded]
     if not scenarios:
-        raise Trouble("no scenario is named; one is a file such as crosswind.toml")
+        beside = ", or a behaviour file beside the capture" if recorded else ""
+        raise Trouble(f"no scenario is named; one is a file such as crosswind.toml{beside}")
     may_write(args.junit, force=args.force)
     panel, rules = (Path(file) if file else None for file in (args.panel, args.rules))
     named = Named(panel, rules)

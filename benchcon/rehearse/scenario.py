@@ -114,8 +114,25 @@ def load(path: str | Path, named: Named | None = None) -> Scenario:
 
     Raises `Trouble` with file and line for the first mistake.
     """
-    scenario, findings = inspect(slurp(path, LARGEST + 1, whole=False), str(path), named)
+    text = slurp(path, LARGEST + 1, whole=False)
+    _refuse_others(text.decode("utf-8", "replace"), printable(str(path)))
+    scenario, findings = inspect(text, str(path), named)
     return without_mistakes(scenario, findings, str(path), KIND)
+
+
+def _refuse_others(text: str, path: str) -> None:
+    """Raise `Trouble` for a file of another kind, with what it is."""
+    from benchcon.rehearse import behaviour as behaviour_file
+
+    if looks_like_one(text):
+        return
+    if behaviour_file.looks_like_one(text):
+        raise Trouble(
+            f"{path}: a behaviour file alone has nothing to play without a console; "
+            "name a scenario, or a capture beside it, or add --values or --sweep"
+        )
+    if has_heading(text, "[panel]", "[boards."):
+        raise Trouble(f"{path}: this is a panel file; a rehearsal takes a scenario or a behaviour file")
 
 
 def without_steps(path: str | Path, named: Named | None = None) -> Scenario:

@@ -52,6 +52,15 @@ def test_a_mistake_that_a_capture_brings_out_is_told(
     assert "1 MISTAKE in rules" in out
 
 
+def test_a_file_of_another_kind_is_called_what_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rehearse", BEHAVIOUR, "--headless"]) == 2
+    assert "a behaviour file alone has nothing to play without a console" in capsys.readouterr().err
+    assert main(["rehearse", str(DEMO / "ostrey.toml"), "--headless"]) == 2
+    assert "this is a panel file" in capsys.readouterr().err
+    assert main(["rehearse", "night.capture"]) == 2
+    assert "or a behaviour file beside the capture" in capsys.readouterr().err
+
+
 def sweep(folder: Path, rules: str, more: str = "") -> int:
     (folder / "panel.toml").write_text(PANEL + more)
     (folder / "rules.py").write_text("from benchcon.rehearse import *\n" + rules)
