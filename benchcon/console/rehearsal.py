@@ -135,7 +135,7 @@ class RehearsalList(Drawn, can_focus=True):
         expected = sorted(picture.expected, key=lambda each: (ORDER.index(each.how), not each.now))
         found += [ListedLine(f"expected {each.line} {each.name}", each) for each in expected]
         if not picture.expected:
-            found.append(ListedLine("", text=" nothing: a scenario says what is expected"))
+            found.append(ListedLine("", text=" nothing: no scenario is played"))
         return found
 
     @staticmethod

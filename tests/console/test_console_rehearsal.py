@@ -93,7 +93,7 @@ def test_a_rule_error_stands_at_its_lamp_with_its_line_and_goes_with_the_mistake
     good = rules.read_text()
     line = good[: good.index("    return 300 <")].count("\n") + 1
     with rehearse(folder, "level-alert-behaviour.toml", columns=140, rows=45) as terminal:
-        terminal.see("Selected level", "10.000", "nothing: a scenario says what is expected")
+        terminal.see("Selected level", "10.000", "nothing: no scenario is played")
         rules.write_text(good.replace("    return 300 <", "    return 1 / 0 <"))
         terminal.see(f"level_alert_rules.py:{line}: ZeroDivisionError", f"line {line} ", "10.000")
         rules.write_text(good.replace("def level_alert(", "def level_alert(:"))
