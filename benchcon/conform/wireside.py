@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import stat
-import sys
 import time
 from typing import Any, NamedTuple
 
@@ -13,7 +10,7 @@ import serial
 
 from benchcon.errors import Trouble
 from benchcon.link.connection import address
-from benchcon.link.device import refusal
+from benchcon.link.device import refusal, refuse_what_is_no_port
 from benchcon.text import printable
 from benchcon.wire.codec import Splitter, request
 from benchcon.wire.records import LINE_UP
@@ -45,9 +42,8 @@ class ReceivedNotification(NamedTuple):
 def _opened(port: str, baud: int) -> Any:
     """Open `port` for this program alone, or raise `Trouble`."""
     if "://" not in port:
-        if sys.platform != "win32" and os.path.exists(port) and not stat.S_ISCHR(os.stat(port).st_mode):
-            raise Trouble(f"{printable(port)} is not a serial port; 'benchcon ports' lists those that are there")
         try:
+            refuse_what_is_no_port(port)
             return serial.Serial(port, baud, timeout=0.002, write_timeout=2.0, exclusive=True)
         except (OSError, ValueError) as error:
             raise refusal(port, error) from None

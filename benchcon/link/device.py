@@ -23,18 +23,8 @@ def open_device(port: str) -> Any:
 
     8 data bits, no parity, one stop bit, no handshake, `RATE`. Raises `Trouble` with what is wrong and what to do.
     """
-    shown = printable(port) or "''"
     try:
-        if sys.platform != "win32":
-            there = os.stat(port)
-            if not stat.S_ISCHR(there.st_mode):
-                raise Trouble(_no_port(shown))
-            if who := _whose_terminal(there.st_rdev):
-                # A link that a simulated board left behind may lead to whoever got its number next.
-                raise Trouble(
-                    f"{shown} leads to the terminal of {who}, and not to a board: it is not opened; remove a link"
-                    " that was left behind"
-                )
+        refuse_what_is_no_port(port)
         # With an inter-byte timeout pyserial asks for at least one byte a read: a read of none then means hung up.
         opened: Any = serial.Serial(port, RATE, timeout=0, write_timeout=0, exclusive=True, inter_byte_timeout=0.0)
     except (OSError, ValueError) as error:
@@ -50,6 +40,24 @@ def open_device(port: str) -> Any:
         with contextlib.suppress(OSError, ValueError, NotImplementedError):
             opened.set_low_latency_mode(True)
     return opened
+
+
+def refuse_what_is_no_port(port: str) -> None:
+    """Raise `Trouble` if `port` is a file, or the terminal of a program: call it before anything opens a device.
+
+    Raises OSError if it is not there.
+    """
+    if sys.platform == "win32":
+        return
+    there, shown = os.stat(port), printable(port) or "''"
+    if not stat.S_ISCHR(there.st_mode):
+        raise Trouble(_no_port(shown))
+    if who := _whose_terminal(there.st_rdev):
+        # A link that a simulated board left behind may lead to whoever got its number next.
+        raise Trouble(
+            f"{shown} leads to the terminal of {who}, and not to a board: it is not opened; remove a link"
+            " that was left behind"
+        )
 
 
 def _whose_terminal(device: int) -> str:

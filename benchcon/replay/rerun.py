@@ -155,7 +155,8 @@ class _Run:
         self.bench.wait(lambda ports: len(ports) == count and all(p.standing in settled for p in ports), READY_S)
         for port in self.bench.ports():
             if port.standing != "live":
-                raise Trouble(f"{port.port}: {port.text or 'no board answers here'}")
+                text = port.text or "no board answers here"
+                raise Trouble(text if text.startswith(printable(port.port)) else f"{printable(port.port)}: {text}")
         found = {port.ident: port.source for port in self.bench.ports()}
         self.sources = {name: found[name] for name in self.script.boards if name in found}
         if not self.sources and len(found) == 1 and len(self.script.boards) == 1:

@@ -392,6 +392,12 @@ def test_a_link_left_behind_that_leads_to_somebodys_terminal_is_not_opened(tmp_p
         )
         assert done.returncode == 2
         assert "and not to a board" in done.stderr
+        # Everything that opens a device itself keeps off, not the link alone.
+        done = subprocess.run(
+            [sys.executable, "-m", "benchcon", "conform", str(link)], capture_output=True, text=True, timeout=60
+        )
+        assert done.returncode == 2
+        assert "and not to a board" in done.stderr
         os.set_blocking(ours, False)
         with pytest.raises(BlockingIOError):
             os.read(ours, 100)  # what is written to the shell's terminal would be shown
