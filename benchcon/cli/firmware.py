@@ -110,6 +110,7 @@ def _port(port: str) -> PortLock:
 
     from benchcon.errors import Trouble
     from benchcon.firmware import tools
+    from benchcon.link.device import refuse_what_is_no_port
     from benchcon.link.lock import PortLock
     from benchcon.text import printable
 
@@ -119,6 +120,7 @@ def _port(port: str) -> PortLock:
         raise Trouble(f"{lacking}; without it nothing can be loaded into a board")
     if not os.path.exists(port):
         raise Trouble(f"{printable(port)}: there is no such port; see 'benchcon ports'")
+    refuse_what_is_no_port(port)  # avrdude opens whatever it is given
     lock = PortLock(port)
     lock.take()
     return lock

@@ -227,10 +227,13 @@ def test_an_endless_line_is_passed_with_little_memory(tmp_path: Path) -> None:
     assert peak < 16 << 20
 
 
-def test_an_empty_capture_is_one(tmp_path: Path) -> None:
+def test_a_header_with_nothing_after_it_is_read_and_told(tmp_path: Path) -> None:
     path = tmp_path / "empty.capture"
     path.write_bytes(write_header(BEGAN, {}))
     with Reader(path) as reader:
         assert list(reader) == []
         assert reader.seek(5) is None
         assert (reader.first_us, reader.last_us, reader.notes(), list(reader.keyframes())) == (0, 0, [], [])
+        assert [(problem.line, problem.text) for problem in reader.problems] == [
+            (2, "nothing follows the header: no record, and no keyframe")
+        ]

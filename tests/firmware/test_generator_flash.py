@@ -9,6 +9,8 @@ from __future__ import annotations
 import os
 import pty
 import shutil
+import signal
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -73,6 +75,25 @@ def test_a_port_named_from_where_one_stands_is_found_from_the_folder(
     calls = stand_in('while [ "$1" != -P ]; do shift; done; test -c "$2"')
     assert flash(Path("out"), "./board") == 0
     assert f"-P {tmp_path}/board " in calls.read_text()
+
+
+def test_what_is_no_board_is_not_given_to_avrdude(
+    stand_in: Callable[[str], Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    calls = stand_in("exit 0")
+    shell, ours = pty.fork()
+    if not shell:
+        os.execvp("cat", ["cat"])
+    try:
+        while Path(f"/proc/{shell}/comm").read_text() != "cat\n":
+            time.sleep(0.01)
+        assert flash(tmp_path / "out", os.readlink(f"/proc/{shell}/fd/0")) == 2
+        assert "leads to the terminal of" in capsys.readouterr().err
+        assert not calls.exists()
+    finally:
+        os.kill(shell, signal.SIGKILL)
+        os.waitpid(shell, 0)
+        os.close(ours)
 
 
 def test_the_older_boot_loaders_rate_is_tried_too(

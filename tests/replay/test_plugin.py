@@ -60,6 +60,15 @@ def test_a_capture_that_cannot_be_read_fails(tmp_path: Path, name: str, raw: byt
     assert "panel file" not in checked.stdout + checked.stderr
 
 
+def test_a_capture_of_which_only_the_header_is_left_fails(tmp_path: Path) -> None:
+    evening().write(tmp_path / "cut.capture")
+    whole = (tmp_path / "cut.capture").read_bytes()
+    (tmp_path / "cut.capture").write_bytes(whole[: whole.index(b"\n") + 1])
+    code, text = run(tmp_path)
+    assert code == 1
+    assert "nothing follows the header" in text
+
+
 def test_a_damaged_file_with_settings_beside_it_harms_no_other(tmp_path: Path) -> None:
     evening().write(tmp_path / "night.capture")
     (tmp_path / "bad.bin").write_bytes(b"\x1f\x8b\x08\0" + bytes(6) + b"\xff" * 40)
