@@ -177,14 +177,14 @@ class SeenOutputs:
         if shows is None:
             return "not known"
         if isinstance(shows, bytes):
-            return repr(decode(shows))
+            return repr(standing(shows))
         part = self._parts[output]
         return lamp_word(shows, part.on_permille if isinstance(part, Lamp) else 1000)
 
     def payload(self, output: str) -> str:
         """Return what an output shows for other programs: as `in_words`, a display's text without quotes."""
         shows = self._shown.get(output)
-        return decode(shows) if isinstance(shows, bytes) else self.in_words(output)
+        return standing(shows) if isinstance(shows, bytes) else self.in_words(output)
 
     @property
     def output_names(self) -> Sequence[str]:
@@ -310,3 +310,9 @@ class SeenOutputs:
         if isinstance(part, Lamp):
             return looks_permille(part, value)
         return (value & ((1 << 8 * part.digits) - 1)).to_bytes(part.digits, "big")
+
+
+def standing(segments: bytes) -> str:
+    """Return the text on a display. O and 0 are the same segments; what does not fit is ``OL``, as it is documented."""
+    text = decode(segments)
+    return text[:-2] + "OL" if text.lstrip() == "0L" else text

@@ -248,6 +248,10 @@ class Broker(NamedTuple):
         return f"mqtt{'s' if self.tls else ''}://{printable(self.host)}:{self.port}/{printable(self.prefix)}"
 
 
+LONGEST_PREFIX = 1000
+"""Bytes; a topic has 65 535 at the most (MQTT 3.1.1 and 5.0, section 1.5), names and all."""
+
+
 def broker_of(url: str) -> Broker:
     """Return what ``mqtt://HOST[:PORT]/PREFIX[?version=5]`` names. Raises `Trouble`; also if it holds a password."""
     shown = printable(url)
@@ -262,8 +266,13 @@ def broker_of(url: str) -> Broker:
             "BENCHCON_MQTT_USER and BENCHCON_MQTT_PASSWORD, or into a file that BENCHCON_MQTT_LOGIN names"
         )
     prefix = unquote(parts.path).strip("/")
-    if not host or not prefix or any(letter in prefix for letter in "+#\0"):
-        raise Trouble(f"{shown}: a broker is written mqtt://HOST/PREFIX, without + and # in the prefix")
+    # urlsplit takes what follows a # for a fragment, and leaves tabs and line ends out.
+    if not host or not prefix or "#" in url or not (url + prefix).isprintable() or set("+#") & set(prefix):
+        raise Trouble(
+            f"{shown}: a broker is written mqtt://HOST/PREFIX, without + and # and control characters in the prefix"
+        )
+    if len(prefix.encode()) > LONGEST_PREFIX:
+        raise Trouble(f"{shown[:80]}…: the prefix is longer than {LONGEST_PREFIX} bytes")
     query = parse_qs(parts.query)
     version = {"3.1.1": 4, "5": 5}.get(query.pop("version", ["3.1.1"])[0])
     if version is None or query:

@@ -113,6 +113,14 @@ def test_blanks_in_front_take_no_room_that_is_not_there() -> None:
     assert display_shows(display(2), "12   ", NumberStyle()).why == OVERFLOW  # blanks behind put digits in their places
 
 
+def test_what_does_not_fit_reads_as_it_is_documented() -> None:
+    """O and 0 are the same segments, and a number display's OL is no 0L for whoever reads it elsewhere."""
+    from benchcon.rehearse.seen import standing
+
+    assert standing(display_shows(display(), 123456, NumberStyle()).value) == "   OL"  # type: ignore[arg-type]
+    assert standing(display_shows(display(), 10, NumberStyle()).value) == "   10"  # type: ignore[arg-type]
+
+
 class Bool0d:
     """As a numpy scalar is, where numpy is not installed: no `bool`, and no `numbers.Real`."""
 
