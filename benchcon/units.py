@@ -130,6 +130,8 @@ def _quantity(text: str, unit: str, example: str) -> float:
     if match is None:
         raise ValueError(f"is not a quantity; a number and a unit are allowed, such as {example}")
     number, written = float(match[1]), match[2] or ""
+    if written[:1].isdigit():  # what the number's pattern left over
+        raise ValueError(f"has a number that is too long or too great; one such as {example} is allowed")
     if not written:
         raise ValueError(f"lacks its unit; write it with one, such as {example}")
     if (factor := EVERYDAY.get(unit, {}).get(written)) is not None:

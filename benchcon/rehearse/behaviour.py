@@ -42,7 +42,8 @@ class Value:
         """
         if not self.unit:
             if isinstance(text, bool) or not isinstance(text, int | float):
-                raise ValueError(f"is a plain number here, without a unit, such as {self.low:g}")
+                example = 0 if self.low <= 0 <= self.high else self.low
+                raise ValueError(f"has to be a plain number here, without quotes or unit, such as {example:g}")
             number = float(text)
         elif not isinstance(text, str):
             raise ValueError(f'needs its unit, in quotes, such as "{self.low:g} {self.unit}"')

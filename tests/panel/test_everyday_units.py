@@ -84,3 +84,9 @@ def test_a_faults_file_is_answered_in_units_of_people(
     faults.write_text(f'[[faults]]\nkind = "chattering"\nchannel = "lighting.sw_app"\n{line}\n')
     assert main(["check", str(faults)]) == 1
     assert told in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("text", ["1e400 kt", "1e400", "1234567890123456 kt"])
+def test_a_number_beyond_all_bounds_is_said_and_not_taken_apart(text: str) -> None:
+    with pytest.raises(ValueError, match="too long or too great"):
+        quantity(text, "kt")
