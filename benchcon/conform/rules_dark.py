@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from benchcon.conform.board import RuleBroken, Subject, shown
+from benchcon.conform.board import NotRun, RuleBroken, Subject, shown
 from benchcon.wire.codec import request
 
 DARK_MS = 15.0
@@ -124,14 +124,25 @@ def deadman(board: Subject) -> None:
     lamp = board.lamp()
     light_all(board)
     board.done("deadman", "012C")
-    since = len(board.line.news)
-    fed = 0
-    end = time.monotonic() + 0.9
-    while time.monotonic() < end:
-        fed, _ = board.ping()
-        board.line.pump(0.05)
-    if any(news.words[:2] == ("dark", "deadman") for news in board.line.news[since:]):
-        raise RuleBroken("the board went dark by its dead-man although it was fed each 50 ms")
+    for _ in range(3):
+        since = len(board.line.news)
+        fed, longest_us = board.ping()[0], 0
+        end = time.monotonic() + 0.9
+        while time.monotonic() < end:
+            board.line.pump(0.05)
+            before, fed = fed, board.ping()[0]
+            longest_us = max(longest_us, (fed - before) % 2**32)
+        if not any(news.words[:2] == ("dark", "deadman") for news in board.line.news[since:]):
+            break
+        # By the board's own clock, so that a computer that is busy is not held against it.
+        if longest_us < 250_000:
+            raise RuleBroken(
+                f"the board went dark by its dead-man of 300 ms although it was fed each {longest_us / 1000:.0f} ms"
+            )
+        board.line.ask("light")
+        light_all(board)
+    else:
+        raise NotRun("this computer is too busy to feed a dead-man of 300 ms in time")
     if not board.flags(fed=True) & 2:
         raise RuleBroken("flag 02 of 'alive' does not tell that the dead-man is armed")
     board.line.ask("light")

@@ -50,6 +50,7 @@ from benchcon.link.discovery import hardware_at
 from benchcon.link.off_thread import aside
 from benchcon.link.records import link_record
 from benchcon.text import printable
+from benchcon.wire.items import former_kinds
 from benchcon.wire.records import BENCH
 from benchcon.wire.slips import hello_slip
 
@@ -311,7 +312,7 @@ class Port:
 
     async def _live(self, talk: Talk) -> PortSign:
         self.ident = talk.ident
-        self._stands(PortStage.LIVE, "")
+        self._stands(PortStage.LIVE, former_kinds(talk.host.items))
         talk.go_live()
         if known_ports.can_be_remembered(self.name):
             self.hardware = await aside(lambda: hardware_at(self.name))

@@ -89,8 +89,8 @@ async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch:
         session.wait(5.0)
         await eyes.see("history 0:0")
         await eyes.press("k")
-        # The name gives up its middle, by as much as the tabs leave it.
-        await eyes.until(lambda: re.search(r"● SAVING be\w*….*06Z 1:00 to go", eyes.rows()[0]) is not None)
+        # The tabs leave the file's name no room.
+        await eyes.until(lambda: "● SAVING" in eyes.rows()[0] and "1:00 to go" in eyes.rows()[0])
         await eyes.press("r", "ctrl+u", *"night.capture", "enter")
         await eyes.until(lambda: "● REC " in eyes.rows()[0] and "● SAVING 1:00 to go" in eyes.rows()[0])
         assert "F2 Face  F3  F4  F5  F6" in eyes.rows()[0], "the tabs that are not shown keep their keys"

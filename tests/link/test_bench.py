@@ -50,8 +50,10 @@ def test_a_board_is_brought_up_and_driven(board: Boards, bench: Benches) -> None
 @pytest.mark.slow
 def test_early_firmware_is_told_the_words_of_today(board: Boards, bench: Benches) -> None:
     desk = board(former=True)
-    text = bench(desk.port).stands(desk.port, "live").text
-    assert text.startswith("describes 'd1' as 'digits', which the protocol calls 'display' now")
+    here = bench(desk.port)
+    here.stands(desk.port, "live")
+    said = "describes 'd1' as 'digits', which the protocol calls 'display' now"
+    here.wait(lambda: any(info.port == desk.port and info.text.startswith(said) for info in here.bench.ports()))
 
 
 def test_a_slow_boot_loader_is_waited_for_and_that_is_said(board: Boards, bench: Benches) -> None:

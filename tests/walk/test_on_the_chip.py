@@ -22,7 +22,7 @@ def one_desk(name: str, where: Path) -> Path:
     import tomlkit
 
     document = tomlkit.parse(panel_path().read_text())
-    for room in ("controls", "lamps", "display"):
+    for room in ("controls", "lamps", "displays"):
         for part, keys in list(document[room].items()):  # type: ignore[union-attr]
             ids = [keys["channel"]] if "channel" in keys else keys["channels"]
             if not all(each["id"].startswith(f"{name}.") for each in ids):
