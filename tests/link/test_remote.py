@@ -5,11 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import subprocess
+import sys
 import termios
 import threading
 import time
 import tty
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import serial
@@ -115,8 +118,9 @@ def test_a_board_behind_rfc_2217_is_linked_and_driven(board: PeerProcess) -> Non
         server.close()
 
 
-def test_it_is_found_again_after_the_network_hung_up(board: PeerProcess) -> None:
-    server = Server(board.port)
+def found_again_after_the_network_hung_up() -> None:
+    peer = PeerProcess()
+    server = Server(peer.port)
     watched = Watched(server.url)
     try:
         watched.stands(server.url, "live")
@@ -126,6 +130,16 @@ def test_it_is_found_again_after_the_network_hung_up(board: PeerProcess) -> None
     finally:
         watched.bench.close()
         server.close()
+        peer.close()
+
+
+def test_it_is_found_again_after_the_network_hung_up() -> None:
+    """In a process of its own: pyserial's threads end in the midst of what they do, and its code says how."""
+    code = "import sys; sys.path.insert(0, sys.argv[1]); from link import test_remote as it; it.{}()"
+    code = code.format(found_again_after_the_network_hung_up.__name__)
+    words = [sys.executable, "-X", "faulthandler", "-c", code, str(Path(__file__).parents[1])]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
 
 
 async def test_its_rate_is_set_over_the_network() -> None:
