@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -158,7 +159,7 @@ class Session:
                 listener(happened)
 
 
-class OpenSession(Session):
+class OpenSession(Session, ABC):
     """A bench whose stream comes in now, whoever drives it: its state, its last ten minutes, its captures.
 
     Whoever brings the stream calls `_take` with the lock held, state first, then capture: a keyframe holds what all
@@ -182,9 +183,9 @@ class OpenSession(Session):
         self._keeps = True
         """Whether the last ten minutes are kept and triggers looked for."""
 
+    @abstractmethod
     def note(self, kind: str, text: str) -> None:
         """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
-        raise NotImplementedError
 
     def _take(self, batches: Sequence[Batch], observed: Sequence[Sequence[Event]]) -> None:
         """Take batches, and what the state's observer made of each."""

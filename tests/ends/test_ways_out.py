@@ -189,7 +189,8 @@ def program(demo: Demo, home: dict[str, str], *words: str) -> subprocess.Popen[s
     )
 
 
-ENDS = [signal.SIGTERM, *(pytest.param(n, marks=pytest.mark.slow) for n in (signal.SIGHUP, signal.SIGINT))]
+FROM_OUTSIDE = [signal.SIGTERM, pytest.param(signal.SIGHUP, marks=pytest.mark.slow)]
+ENDS = [*FROM_OUTSIDE, pytest.param(signal.SIGINT, marks=pytest.mark.slow)]
 
 
 def end_it(demo: Demo, running: subprocess.Popen[str], number: signal.Signals) -> int:
@@ -324,12 +325,11 @@ def test_rules_that_hang_keep_nothing_lit_under_a_console_that_is_at_work(
         terminal.see("◐")  # the screen turns, and says so
 
 
-@pytest.mark.parametrize("number", ENDS)
+# Ctrl-C is a key of the console: what it does there is tested with the keys.
+@pytest.mark.parametrize("number", FROM_OUTSIDE)
 def test_a_console_that_is_ended_by_a_signal_is_dark_and_was_to_be_ended(
     demo: Demo, home: dict[str, str], number: signal.Signals
 ) -> None:
-    if number == signal.SIGINT:
-        pytest.skip("Ctrl-C is a key of the console: what it does there is tested with the keys")
     with lit_console(demo, home) as terminal:
         terminal.signal(number)
         assert until(lambda: not lit(demo.hands), "dark") < 0.5 + SLACK_S
