@@ -84,15 +84,15 @@ class RehearsalList(Drawn, can_focus=True):
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "answer(True)", "Done"),
-        Binding("n", "answer(False)", "Leave it out"),
+        Binding("n", "answer(False)", "Skip"),
         Binding("enter", "typed", "Set"),
         Binding("escape", "untype", "Back"),
         Binding("plus,equals_sign,right", "step(1)", "More", key_display="+"),
         Binding("minus,left", "step(-1)", "Less", key_display="-"),
         Binding("pageup", "step(10)", "Ten steps up", show=False),
         Binding("pagedown", "step(-10)", "Ten steps down", show=False),
-        Binding("home", "end(0)", "Least", show=False),
-        Binding("end", "end(1)", "Greatest", show=False),
+        Binding("home", "end(0)", "Min", show=False),
+        Binding("end", "end(1)", "Max", show=False),
         Binding("0", "type('0')", "Type a value", key_display="0-9"),
         Binding("s", "sweep", "Sweep"),
         Binding("h", "hold", "Hold/give back"),
