@@ -13,31 +13,11 @@ import sys
 import tempfile
 import time
 from binascii import crc_hqx
-from datetime import UTC, datetime
 from pathlib import Path
 
-from benchcon.capture import Reader, Writer
-from benchcon.state import BenchState
-from benchcon.wire.codec import news
-from benchcon.wire.records import LINE_UP, Batch
+from made import make
 
-
-def make(path: Path, records: int, each: int) -> None:
-    """A bench of four boards with 64 switches each, `each` lines a read."""
-    state = BenchState()
-    writer = Writer(path, datetime.now(UTC), state.keyframe)
-    numbers = [0] * 5
-    for turn in range(records // each):
-        source = turn % 4 + 1
-        lines = []
-        for _ in range(each):
-            number = numbers[source]
-            numbers[source] += 1
-            lines.append(news(number, turn * 50, ("is", f"sw{number % 64}={number // 64 & 1}")))
-        writer.write([Batch(turn * 50, source, LINE_UP, lines)])
-        while writer.figures().waiting > 100_000:
-            time.sleep(0.01)
-    assert writer.close().missed == 0
+from benchcon.capture import Reader
 
 
 def baseline(text: bytes) -> float:
@@ -67,7 +47,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for each in (1, 5, 30):
             path = Path(folder) / f"{each}.capture"
-            make(path, records, each)
+            make(path, records, each=each, every_us=50)
             text = b"".join(line for line in path.read_bytes().splitlines(keepends=True) if b" < " in line[:40])
             base = min(baseline(text) for _ in range(3))
             read = min(reading(path) for _ in range(3))

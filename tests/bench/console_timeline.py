@@ -12,37 +12,15 @@ import resource
 import sys
 import tempfile
 import time
-from datetime import UTC, datetime
 from pathlib import Path
 
-from benchcon.capture import Reader, Writer
-from benchcon.state import BenchState
+from made import make
+
+from benchcon.capture import Reader
 from benchcon.view.recorded import Recorded
-from benchcon.wire.codec import news
-from benchcon.wire.records import LINE_UP, Batch
 
 COLUMNS = 110
 PATIENCE_S = 600.0
-
-
-def make(path: Path, records: int, each: int = 20) -> None:
-    """A bench of four boards with 64 switches each, `each` lines a read, with keyframes of what stood then."""
-    state = BenchState()
-    writer = Writer(path, datetime.now(UTC), state.keyframe)
-    numbers = [0] * 5
-    for turn in range(records // each):
-        source = turn % 4 + 1
-        lines = []
-        for _ in range(each):
-            number = numbers[source]
-            numbers[source] += 1
-            lines.append(news(number, turn * 500, ("is", f"sw{number % 64}={number // 64 & 1}")))
-        batch = Batch(turn * 500, source, LINE_UP, lines)
-        state.feed(batch)
-        writer.write([batch])
-        while writer.figures().waiting > 100_000:
-            time.sleep(0.01)
-    assert writer.close().missed == 0
 
 
 def wait_for(past: Recorded, test: object) -> float:
@@ -63,7 +41,7 @@ def main(records: int) -> int:
     """Measure, print, and return 0 if the reach was met."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "long.capture")
-        make(path, records)
+        make(path, records, each=20, every_us=500)
         with Reader(path) as reader:
             first, last = reader.first_us, reader.last_us
         before = memory_mb()

@@ -336,17 +336,22 @@ def test_a_console_that_is_ended_by_a_signal_is_dark_and_was_to_be_ended(
         assert terminal.ended() == 0
 
 
-def test_dark_that_a_board_did_not_confirm_is_said_by_a_conformance_test_too(demo: Demo, home: dict[str, str]) -> None:
-    running = program(demo, home, "conform", demo.boards[1].port, "--only", "set")
+def ended_while_met_stands_still(demo: Demo, running: subprocess.Popen[str], number: signal.Signals) -> str:
+    """End a program that lights something by a signal, while the board `met` does not answer; return its last words."""
     met = demo.pids[[desk.name for desk in demo.boards].index("met")]
     try:
         until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
         os.kill(met, signal.SIGSTOP)
-        running.send_signal(signal.SIGTERM)
-        _, err = running.communicate(timeout=PATIENCE_S)
+        running.send_signal(number)
+        return running.communicate(timeout=PATIENCE_S)[1]
     finally:
         os.kill(met, signal.SIGCONT)
         running.kill()
+
+
+def test_dark_that_a_board_did_not_confirm_is_said_by_a_conformance_test_too(demo: Demo, home: dict[str, str]) -> None:
+    running = program(demo, home, "conform", demo.boards[1].port, "--only", "set")
+    err = ended_while_met_stands_still(demo, running, signal.SIGTERM)
     assert "NOT CONFIRMED by every board: pull the plug" in err
     assert running.returncode == 128 + signal.SIGTERM
     until(lambda: not lit(demo.hands), "dark by the dead-man")
@@ -386,15 +391,7 @@ def test_a_board_that_does_not_confirm_dark_is_said_with_every_plug_to_pull(
     panel.write_text(OSTREY.read_text().replace('budget = "250 mA"', 'budget = "250 mA"\nexternal_supply = "12 V"'))
     ports = [desk.port for desk in demo.boards]
     running = program(demo, home, "walk", *ports, "--panel", str(panel), "--soak", "1 h")
-    met = demo.pids[[desk.name for desk in demo.boards].index("met")]
-    try:
-        until(lambda: lit(demo.hands) or running.poll() is not None, "something lit")
-        os.kill(met, signal.SIGSTOP)
-        running.send_signal(signal.SIGINT)
-        _, err = running.communicate(timeout=PATIENCE_S)
-    finally:
-        os.kill(met, signal.SIGCONT)
-        running.kill()
+    err = ended_while_met_stands_still(demo, running, signal.SIGINT)
     assert "NOT CONFIRMED by every board: pull the plug; at met switch off its 12 V supply too" in err
     assert running.returncode != 0
     until(lambda: not lit(demo.hands), "dark by the dead-man")

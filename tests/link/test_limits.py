@@ -63,18 +63,48 @@ def test_the_measure_itself() -> None:
     assert most_flashes([(n * 100_000, n / 10) for n in range(10)]) == 0
 
 
-class SlowBoard:
+class Ahead:
+    """Time for a test, in microseconds: what lies ahead is done when its time comes, and outputs are pumped then."""
+
+    def __init__(self, *outputs: BoardOutputs) -> None:
+        self.now_us = 0
+        self._outputs = outputs
+        self._ahead: list[tuple[int, int, Callable[[], object]]] = []
+        self._order = itertools.count()
+
+    def pump(self) -> None:
+        raise NotImplementedError
+
+    def at(self, at_us: int, do: Callable[[], object]) -> None:
+        self._ahead.append((at_us, next(self._order), do))
+
+    def run(self, until_us: int) -> None:
+        """Let time pass, doing what is due."""
+        while True:
+            times = [at_us for at_us, _, _ in self._ahead]
+            times += [at for outputs in self._outputs if (at := outputs.deadline_us(self.now_us)) is not None]
+            following = min(times, default=until_us + 1)
+            if following > until_us:
+                break
+            self.now_us = max(self.now_us, following)
+            ready = sorted(entry for entry in self._ahead if entry[0] <= self.now_us)
+            self._ahead = [entry for entry in self._ahead if entry[0] > self.now_us]
+            for _, _, do in ready:
+                do()
+            self.pump()
+        self.now_us = until_us
+
+
+class SlowBoard(Ahead):
     """Takes requests after any delay, repeats included, and shows what it was told: a model of the far side."""
 
     def __init__(self, outputs: BoardOutputs, chance: random.Random) -> None:
+        super().__init__(outputs)
         self.outputs = outputs
         self.chance = chance
-        self.now_us = 0
         self.levels: dict[str, int] = {}
         self.shown: dict[str, list[tuple[int, int]]] = {}
-        self.ahead: list[tuple[int, int, Callable[[], None]]] = []
         self.most_ma = 0.0
-        self.order = itertools.count()
         outputs.describe(DESCRIPTION, 0)
 
     def pump(self) -> None:
@@ -88,9 +118,6 @@ class SlowBoard:
                 self.at(arrives, lambda values=values: self.take(values))  # type: ignore[misc]
             arrives += self.chance.choice([500, 500, 500, 20_000])
             self.at(arrives, lambda values=values: self.answer(values))  # type: ignore[misc]
-
-    def at(self, at_us: int, do: Callable[[], None]) -> None:
-        self.ahead.append((at_us, next(self.order), do))
 
     def take(self, values: dict[str, int]) -> None:
         for channel, value in values.items():
@@ -107,24 +134,6 @@ class SlowBoard:
     def answer(self, values: dict[str, int]) -> None:
         self.outputs.answered(list(values), "ok", True, True, self.now_us)
         self.pump()
-
-    def run(self, until_us: int) -> None:
-        """Let time pass, doing what is due."""
-        while True:
-            deadline = self.outputs.deadline_us(self.now_us)
-            following = min(
-                [at_us for at_us, _, _ in self.ahead] + ([deadline] if deadline is not None else []),
-                default=until_us + 1,
-            )
-            if following > until_us:
-                break
-            self.now_us = max(self.now_us, following)
-            ready = sorted(entry for entry in self.ahead if entry[0] <= self.now_us)
-            self.ahead = [entry for entry in self.ahead if entry[0] > self.now_us]
-            for _, _, do in ready:
-                do()
-            self.pump()
-        self.now_us = until_us
 
 
 # Mostly quick, as from a held key or a bouncing rule, on few lamps: a test that seldom presses the limit shows nothing.
@@ -245,7 +254,7 @@ def most_in_turn(shown: list[tuple[int, int]]) -> int:
     return max((sum(0 <= at_us - first < SECOND for at_us in flashes) for first in flashes), default=0)
 
 
-class Bench:
+class Bench(Ahead):
     """Three boards that answer within 20 ms and share what a bench shares; six lamps on each."""
 
     def __init__(self, chance: random.Random) -> None:
@@ -253,21 +262,19 @@ class Bench:
         self.boards = [BoardOutputs(together=self.together) for _ in range(3)]
         for board in self.boards:
             board.describe(items(*(("lamp", f"l{n}", {}) for n in range(6))), 0)
+        super().__init__(*self.boards)
         self.chance = chance
-        self.now_us = 0
         self.shown: list[tuple[int, int]] = []
         self.lit: dict[tuple[int, str], int] = {}
-        self.ahead: list[tuple[int, int, Callable[[], None]]] = []
-        self.order = itertools.count()
 
     def pump(self) -> None:
         for number, board in enumerate(self.boards):
             for values in board.due(self.now_us):
                 arrives = self.now_us + self.chance.choice([1_000, 3_000, 8_000])
-                self.ahead.append((arrives, next(self.order), lambda n=number, v=values: self.take(n, v)))
+                self.at(arrives, lambda n=number, v=values: self.take(n, v))
                 back = arrives + self.chance.choice([500, 10_000])
                 answer = lambda b=board, v=values: b.answered(list(v), "ok", True, True, self.now_us)  # noqa: E731
-                self.ahead.append((back, next(self.order), answer))
+                self.at(back, answer)
 
     def take(self, number: int, values: dict[str, int]) -> None:
         for channel, value in values.items():
@@ -275,21 +282,6 @@ class Bench:
             if bool(was) != bool(value):
                 self.shown.append((self.now_us, 1 if value else -1))
             self.lit[number, channel] = value
-
-    def run(self, until_us: int) -> None:
-        while True:
-            times = [at_us for at_us, _, _ in self.ahead]
-            times += [at for board in self.boards if (at := board.deadline_us(self.now_us)) is not None]
-            following = min(times, default=until_us + 1)
-            if following > until_us:
-                break
-            self.now_us = max(self.now_us, following)
-            ready = sorted(entry for entry in self.ahead if entry[0] <= self.now_us)
-            self.ahead = [entry for entry in self.ahead if entry[0] > self.now_us]
-            for _, _, do in ready:
-                do()
-            self.pump()
-        self.now_us = until_us
 
     def want(self, board: int, lamp: int, value: int) -> None:
         self.boards[board].want({f"l{lamp}": value}, None)
