@@ -23,7 +23,7 @@ async def aside(do: Callable[[], T], discard: Callable[[T], None] = lambda resul
     def deliver(result: T | None, error: BaseException | None) -> None:
         if waiting.done():
             if error is None:
-                threading.Thread(target=discard, args=(result,), daemon=True).start()
+                threading.Thread(target=discard, args=(result,), name="link, aside", daemon=True).start()
         elif error is not None:
             waiting.set_exception(error)
         else:

@@ -239,7 +239,7 @@ def _first_line(name: str, process: subprocess.Popen[bytes]) -> SimulatedBoard:
             if process.stdout is not None:
                 lines.append(process.stdout.readline())
 
-    reader = threading.Thread(target=read, daemon=True)
+    reader = threading.Thread(target=read, name="board-start", daemon=True)
     reader.start()
     reader.join(START_S)
     words = lines[0].decode("utf-8", "backslashreplace").split() if lines else []

@@ -69,7 +69,7 @@ class Process:
         board.plugged_in(self.port)
         self._catch_signals()
         if follow:
-            threading.Thread(target=self._follow, daemon=True).start()
+            threading.Thread(target=self._follow, name="follow", daemon=True).start()
 
     def run(self) -> None:
         """Print where the board is, and work until told to end; leaves nothing behind."""
