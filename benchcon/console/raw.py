@@ -8,21 +8,28 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from benchcon.console.canvas import Canvas
 from benchcon.console.table import Column, Row, Table
+from benchcon.panel.model import Part
 from benchcon.panel.segments import decode
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
 from benchcon.view.palette import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
-from benchcon.view.showing import label_of
+from benchcon.view.showing import channel_label
+from benchcon.view.traces import channel_word, drawn, trace_of
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 FRESH_US = 700_000
+WIDE = 110
+"""From so many columns on there is room for a curve beside each channel."""
+CURVE_US = 20_000_000
+"""Time that the curves show."""
 
 
 class Raw(Table):
-    """One row a channel: the last value, the smallest and the greatest seen, how often it changed, how long ago."""
+    """One row a channel: its value, the smallest and the greatest seen, how often it changed, how long ago, a curve."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("e", "edges", "Tell every edge"),
@@ -38,57 +45,80 @@ class Raw(Table):
     def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.sight = sight
+        self._curve = 4
+        """Columns of the curves."""
 
     def columns(self, width: int) -> list[Column]:
-        """What is left over goes to the part's name."""
-        wide = width >= 110
+        """What is left over goes to the part's name, and in wide windows to a curve of what it did of late."""
+        wide = width >= WIDE
+        part = 0 if not wide else min(max(20, (width - 100) // 2), 36)
         return [
             Column("channel", 8),
             Column("pin", 10 if wide else 6),
-            Column("part", 0),
-            Column("kind", 8),
-            Column("value", 10 if wide else 8, True),
+            Column("part", part),
+            *([Column("kind", 7)] if wide else []),
+            Column("value", 14 if wide else 11, True),
             Column("pin level" if wide else "level", 9 if wide else 5, True),
-            Column("min", 6, True),
-            Column("max", 6, True),
+            Column("min", 6 if wide else 5, True),
+            Column("max", 6 if wide else 5, True),
             Column("changes", 7, True),
-            *([Column("edges", 7, True), Column("invalid", 7, True)] if wide else []),
-            Column("ago", 6, True),
+            *([Column("edges", 6, True), Column("invalid", 7, True)] if wide else []),
+            Column("ago", 5, True),
+            *([Column(f"last {CURVE_US // 1_000_000} s", 0)] if wide else []),
         ]
+
+    def paint(self, canvas: Canvas) -> None:
+        """Draw the table; how wide the curves are follows from its other columns."""
+        columns = self.columns(canvas.width)
+        self._curve = max(canvas.width - 2 - sum(column.width + 1 for column in columns if column.width), 4)
+        super().paint(canvas)
 
     def rows(self) -> list[Row]:
         """All channels, board by board."""
         sight = self.sight
-        wide = self.size.width >= 110
         rows = []
         with sight.session.lock:
             for name, board in sight.boards.items():
                 look = sight.standings[name]
                 rows.append(Row("", [f"{printable(sight.title_of(name))}   {look.shape} {look.word}"], look.colour))
-                rows += [self._row(name, board, channel, wide) for channel in board.channels.values()]
+                rows += [self._row(name, board, channel) for channel in board.channels.values()]
         return rows
 
-    def _row(self, name: str, board: BoardState, channel: ChannelState, wide: bool) -> Row:
+    def _row(self, name: str, board: BoardState, channel: ChannelState) -> Row:
         now_us = self.sight.now_us
+        wide = self.size.width >= WIDE
         part = self.sight.feed.part_on(board.source, channel.id)
         live = board.standing(now_us) == "live"
         current = live and (board.known or channel.is_output)
         fresh = live and channel.at_us and now_us - channel.at_us < FRESH_US
+        counted = channel.kind not in ("contact", "display")  # of a contact it would be open and made: no news
+        told = channel_label(part, channel.id) if part is not None else printable(channel.detail.get("label", ""))
         cells = [
             printable(channel.id),
             printable(channel.detail.get("pin", "")),
-            label_of(part) if part is not None else printable(channel.detail.get("label", "")),
-            printable(channel.kind),
-            _value(channel) if current else "not known",
+            told,
+            *([printable(channel.kind)] if wide else []),
+            _value(channel, part) if current else "not known",
             _level(channel) if current else "?",
-            _count(channel.least) if channel.kind != "display" else "",
-            _count(channel.greatest) if channel.kind != "display" else "",
+            _count(channel.least) if counted else "",
+            _count(channel.greatest) if counted else "",
             str(channel.changes),
             *([str(channel.edges), str(channel.invalid)] if wide else []),
             _ago(now_us, channel.at_us),
+            *([self._curve_of(board.source, channel, part)] if wide else []),
         ]
         colour = UNKNOWN if not current else IVORY if fresh else ENGRAVED if channel.changes else QUIET
         return Row(f"{name}\0{channel.id}", cells, BRASS if channel.raw_on and current and fresh else colour)
+
+    def _curve_of(self, source: int, channel: ChannelState, part: Part | None) -> str:
+        """What the channel did of late, drawn as on the time line."""
+        past, key = self.sight.past, (source, channel.id)
+        each_us = CURVE_US / self._curve
+        # On the raster of the columns, or it would tremble as time goes on.
+        end_us = (self.sight.now_us // each_us + 1) * each_us
+        stretches = past.row(key, int(end_us - CURVE_US), each_us, self._curve)
+        trace = trace_of(key, channel.kind, part)
+        return "".join(drawn(each, past.reach(key), trace)[0] for each in stretches or ())
 
     # --- keys -----------------------------------------------------------------------------------------------------
 
@@ -121,15 +151,20 @@ class Raw(Table):
                 self.post_message(self.Find(part.name))
 
 
-def _value(channel: ChannelState) -> str:
-    if channel.value is None:
+def _value(channel: ChannelState, part: Part | None) -> str:
+    """In words, and as the board counts where that tells more: ``made``, ``80 %, 800``, ``+2, 8``, ``90 %, 921``."""
+    value = channel.signed
+    if channel.value is None or value is None:
         return "not known"
     if channel.ghost:
         return "ghost"
     if channel.kind == "display":
         digits = _digits(channel)
         return decode((channel.value & ((1 << 8 * digits) - 1)).to_bytes(digits, "big")).strip()[:8] or "blank"
-    return str(channel.signed)
+    if channel.kind == "contact":
+        return "made" if channel.value else "open"
+    word, plain = channel_word(part, value), str(value)
+    return plain if word == plain else word if word in ("on", "off") else f"{word}, {plain}"
 
 
 def _digits(channel: ChannelState) -> int:

@@ -21,8 +21,18 @@ from benchcon.view.event_text import clock_text
 from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
-from benchcon.view.showing import channels_of, label_of
-from benchcon.view.traces import Trace, between_text, column_text, curve, drawn, round_step_us, tick_text, value_text
+from benchcon.view.showing import channel_label, channels_of
+from benchcon.view.traces import (
+    Trace,
+    between_text,
+    column_text,
+    curve,
+    drawn,
+    round_step_us,
+    tick_text,
+    trace_of,
+    value_text,
+)
 from benchcon.wire.records import BENCH
 
 if TYPE_CHECKING:
@@ -117,18 +127,12 @@ class TimeLine(Drawn, can_focus=True):
                 board = sight.boards.get(channel.board)
                 if board is None:
                     continue
-                label = label_of(part)
-                if len(channels_of(part)) > 1:
-                    label = f"{label} {channel.id}"
+                label = channel_label(part, channel.id)
                 kind = board.channels[channel.id].kind if channel.id in board.channels else ""
-                lit = isinstance(part, Lamp | Display)
-                colour = LAMP_COLOURS.get(part.colour, IVORY) if isinstance(part, Lamp | Display) else IVORY
-                digits = part.digits if isinstance(part, Display) else 0
-                level = kind in ("pot", "encoder", "selector", "lamp") or isinstance(part, Lamp)
-                calm = mixed(GROUND, IVORY, 0.72)
-                lamp = isinstance(part, Lamp)
-                key = (board.source, channel.id)
-                rows.append(Trace(key, label, colour if lit else calm, digits, level, lamp, part=part))
+                colour = mixed(GROUND, IVORY, 0.72)
+                if isinstance(part, Lamp | Display):
+                    colour = LAMP_COLOURS.get(part.colour, IVORY)
+                rows.append(trace_of((board.source, channel.id), kind, part, label, colour))
         return rows
 
     # --- drawing --------------------------------------------------------------------------------------------------

@@ -149,3 +149,17 @@ def _control(control: Control, boards: Mapping[str, BoardState], now_us: int) ->
 def label_of(part: Part) -> str:
     """Return what is engraved beside a part, made printable; accents are one character with their letter."""
     return unicodedata.normalize("NFC", printable(part.label or part.name))
+
+
+def channel_label(part: Part, channel_id: str) -> str:
+    """Return what one channel of a part is called: of one contact of several, the position that it is made in.
+
+    ``Intensity: 3``; where no one position says which contact it is, its own name: ``Standby: sb_on``.
+    """
+    channels = channels_of(part)
+    if len(channels) < 2 or not isinstance(part, Control):
+        return label_of(part)
+    at = next((index for index, channel in enumerate(channels) if channel.id == channel_id), None)
+    alone = tuple(int(index == at) for index in range(len(channels)))
+    word = part.positions[part.codes.index(alone)] if alone in part.codes else channel_id
+    return f"{label_of(part)}: {printable(word)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchcon.panel.lightness import looks_permille
-from benchcon.panel.model import Control, Lamp, Part
+from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.panel.reading import detents, position_of_code, share_permille
 from benchcon.panel.segments import decode
 from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Stretch
@@ -47,6 +47,13 @@ class Trace:
     """The part that the channel belongs to, for its words."""
 
 
+def trace_of(key: Key, kind: str, part: Part | None, label: str = "", colour: str = IVORY) -> Trace:
+    """Return what a channel of this kind (the protocol's word for it, empty if not known) is drawn with."""
+    lamp = isinstance(part, Lamp)
+    level = lamp or kind in ("pot", "encoder", "selector", "lamp")
+    return Trace(key, label, colour, part.digits if isinstance(part, Display) else 0, level, lamp, part=part)
+
+
 def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, str]:
     """Letter and colour of one stretch of one channel."""
     if stretch.value == UNKNOWN and not stretch.changes:
@@ -83,10 +90,10 @@ def value_text(value: int, row: Trace) -> str:
         return "?"
     if row.digits:
         return decode((value & ((1 << 8 * row.digits) - 1)).to_bytes(row.digits, "big")).strip()[:9] or "blank"
-    return f"{value / THOUSANDTHS:.7g}" if row.thousandths else _word(row.part, value)
+    return f"{value / THOUSANDTHS:.7g}" if row.thousandths else channel_word(row.part, value)
 
 
-def _word(part: Part | None, value: int) -> str:
+def channel_word(part: Part | None, value: int) -> str:
     """What the face says of one channel's value; of one contact of several, whether it is made."""
     if isinstance(part, Lamp):
         level = looks_permille(part, value)

@@ -410,15 +410,25 @@ async def test_the_raw_view_shows_pin_levels_counts_and_changes() -> None:
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f3")
         session.moved("power", volts=900)
+        session.wait(2)
         session.moved("power", volts=0x155)
         row = await row_with(eyes, "volts")
-        assert row.split()[-7:-3] == ["341", "0", "900", "2"] or row.split()[4:9][:1] == ["341"], row
+        assert "33 %, 341" in row
+        assert row.split()[8:11] == ["0", "900", "2"], row
+        session.wait(2)
+        await eyes.until(lambda: "▆▆▃▃" in row_of(eyes, " volts "), "a curve that falls from 900 to 341")
         session.moved("met", unit=1)
-        await eyes.until(
-            lambda: "high" in next(row for row in eyes.rows() if " unit " in row or row.startswith(" unit"))
-        )
+        await eyes.until(lambda: "high" in row_of(eyes, " unit ") and "made" in row_of(eyes, " unit "))
+        assert "made" in row_of(eyes, " int1 ")
+        assert "Intensity: 1" in row_of(eyes, " int1 ")
+        assert "Intensity: 2" in row_of(eyes, " int2 ")
+        assert "open" in row_of(eyes, " int2 ")
         await eyes.press("e")
         assert session.bench.asked[-1][1][0] == "raw"
+
+
+def row_of(eyes: Eyes, text: str) -> str:
+    return next(row for row in eyes.rows() if text in row)
 
 
 async def row_with(eyes: Eyes, text: str) -> str:
