@@ -1,4 +1,7 @@
-"""The boards of a panel file, simulated: one process for each, started together, ended together."""
+"""The boards of a panel file, simulated: one process for each, started together, ended together.
+
+Where the system can fork, one helper reads the panel file and forks them all (`benchcon.rig.forked`).
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
+from benchcon.rig.forked import CAN_FORK, ForkedBoard
 from benchcon.text import printable
 
 if TYPE_CHECKING:
@@ -56,7 +60,9 @@ class SimulatedBoards:
         """The boards are firmware, whose hands know channels only."""
         self._names = list(names)
         self._folder = folder
-        self._processes: list[subprocess.Popen[bytes]] = []
+        self._processes: list[subprocess.Popen[bytes] | ForkedBoard] = []
+        self._starter: subprocess.Popen[bytes] | None = None
+        """The parent of the boards' processes, where this one is not; it ends with the last of them."""
         self._mourners: list[threading.Thread] = []
 
     def __enter__(self) -> SimulatedBoards:
@@ -76,6 +82,27 @@ class SimulatedBoards:
             if process.poll() is not None:
                 return board.name
         return ""
+
+    def _fork(self, names: Sequence[str], words: Sequence[str]) -> None:
+        boards: list[ForkedBoard] = []
+        try:
+            for name in names:
+                board = ForkedBoard()
+                boards.append(board)
+                words = [*words, "--board", name, "--pipes", str(board.theirs)]
+            theirs = [number for board in boards for number in board.theirs]
+            self._starter = subprocess.Popen(
+                [*_BOARD, *words],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                pass_fds=theirs,
+                start_new_session=True,
+            )
+        finally:
+            for board in boards:
+                board.theirs.close()
+            self._processes += boards
 
     def wait(self) -> None:
         """Wait until all boards are there. Raises `Trouble` for one that does not start; the others end then."""
@@ -128,6 +155,8 @@ class SimulatedBoards:
                 process.stdout.close()
             if process.stderr is not None:
                 process.stderr.close()
+        if self._starter is not None:
+            _wait_for(self._starter)
         for mourner in self._mourners:
             mourner.join(END_S)
         for hand in self.hands.values():
@@ -177,13 +206,18 @@ def begin(
     )
     started._by_channel = command is not None
     try:
-        for name in names:
-            words = ["--panel", str(panel), "--board", name, "--follow"]
-            words += ["--tcp"] if tcp else ["--folder", str(started._folder)]
-            words += ["--faults", str(faults)] if faults is not None else []
-            words += ["--seed", str(seed)] if seed is not None else []
-            whole = command(name, started._folder) if command is not None else None
-            started._processes.append(_process(whole or [sys.executable, "-m", "benchcon.rig", *words]))
+        words = ["--panel", str(panel), "--follow"]
+        words += ["--tcp"] if tcp else ["--folder", str(started._folder)]
+        words += ["--faults", str(faults)] if faults is not None else []
+        words += ["--seed", str(seed)] if seed is not None else []
+        if command is not None:
+            for name in names:
+                started._processes.append(_process(command(name, started._folder)))
+        elif CAN_FORK and len(names) > 1:
+            started._fork(names, words)
+        else:
+            for name in names:
+                started._processes.append(_process([*_BOARD, *words, "--board", name]))
     except BaseException:
         started.close()
         raise
@@ -205,6 +239,9 @@ def start(
     return started
 
 
+_BOARD = (sys.executable, "-m", "benchcon.rig")
+
+
 def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         words,
@@ -216,7 +253,7 @@ def _process(words: Sequence[str]) -> subprocess.Popen[bytes]:
     )
 
 
-def _clear_up(process: subprocess.Popen[bytes], board: SimulatedBoard, folder: Path) -> None:
+def _clear_up(process: subprocess.Popen[bytes] | ForkedBoard, board: SimulatedBoard, folder: Path) -> None:
     """Take away what leads to a board as soon as its process has ended, killed or not.
 
     One that was killed leaves a link to a pseudo-terminal whose number the system gives to the next program that asks
@@ -230,13 +267,15 @@ def _clear_up(process: subprocess.Popen[bytes], board: SimulatedBoard, folder: P
                 each.unlink(missing_ok=True)
 
 
-def _first_line(name: str, process: subprocess.Popen[bytes]) -> SimulatedBoard:
+def _first_line(name: str, process: subprocess.Popen[bytes] | ForkedBoard) -> SimulatedBoard:
     """Wait for what a board prints when it is ready."""
     lines: list[bytes] = []
 
     def read() -> None:
         with contextlib.suppress(OSError, ValueError):
-            if process.stdout is not None:
+            if isinstance(process, ForkedBoard):
+                lines.append(process.first_line())
+            elif process.stdout is not None:
                 lines.append(process.stdout.readline())
 
     reader = threading.Thread(target=read, name="board-start", daemon=True)
@@ -256,7 +295,7 @@ def _first_line(name: str, process: subprocess.Popen[bytes]) -> SimulatedBoard:
     )
 
 
-def _wait_for(process: subprocess.Popen[bytes]) -> None:
+def _wait_for(process: subprocess.Popen[bytes] | ForkedBoard) -> None:
     for harder in (process.terminate, process.kill, None):
         try:
             process.wait(END_S)

@@ -13,7 +13,7 @@ from console.in_terminal import Terminal
 from firmware.emulated import needs_emulator
 from firmware.virtual import needs_compiler
 from rig.talk import PATIENCE_S, Talk
-from rig.test_process import is_gone, until
+from rig.test_process import is_gone, processes_of, until
 
 from benchcon.cli.main import main
 
@@ -130,7 +130,7 @@ def test_the_console_opens_on_ones_own_panel_and_the_keyboard_is_the_hand(panel:
     words = ("-m", "benchcon", "try", str(panel))
     with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path / "home")}, columns=100, rows=30) as terminal:
         terminal.see("DRUM LOCKED", "DRUM LOCK ", "ROPE OUT", "SIMULATED", "● live")
-        boards = [int(pid) for pid in _children(terminal.process.pid)]
+        boards = processes_of(terminal.process.pid)
         assert boards
         terminal.press("down", "down")  # the lamp, and below it the switch
         terminal.see("Next position")
@@ -139,10 +139,6 @@ def test_the_console_opens_on_ones_own_panel_and_the_keyboard_is_the_hand(panel:
         terminal.press("q")
         assert terminal.ended() == 0
     assert all(map(is_gone, boards))
-
-
-def _children(pid: int) -> list[str]:
-    return Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
 
 
 @pytest.mark.parametrize(
@@ -187,7 +183,7 @@ def test_the_real_firmware_is_tried_without_a_chip(
     assert run.stdout is not None
     name, port, hand = run.stdout.readline().split()
     assert name == "winch"
-    children = _children(run.pid)
+    children = processes_of(run.pid)
     with Talk(port) as talk:
         talk.ask("set", "l1=3E8")
         assert until(lambda: benchcon("hand", hand, "lit").stdout == "l1=1000\n")
@@ -197,7 +193,7 @@ def test_the_real_firmware_is_tried_without_a_chip(
     run.kill()
     run.communicate(timeout=PATIENCE_S)
     assert children
-    assert until(lambda: all(is_gone(int(pid)) for pid in children))
+    assert until(lambda: all(is_gone(pid) for pid in children))
 
 
 def test_what_is_missing_for_the_firmware_is_named_with_its_package(

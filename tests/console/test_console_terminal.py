@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.in_terminal import Terminal
+from rig.test_process import processes_of
 
 from benchcon.demo import Demo, start
 
@@ -162,9 +163,7 @@ def test_ctrl_c_at_any_moment_ends_the_demo_cleanly(home: dict[str, str], after_
         end = time.monotonic() + after_s  # the moment is what is tested: there is nothing to wait for
         while time.monotonic() < end:
             terminal.read(0.01)
-        children = subprocess.run(
-            ["ps", "--ppid", str(terminal.process.pid), "-o", "pid="], capture_output=True, text=True
-        )
+        children = processes_of(terminal.process.pid)
         terminal.press("\x03")
         code = terminal.ended()
         shown = terminal.raw.decode("utf-8", "replace")
@@ -173,7 +172,7 @@ def test_ctrl_c_at_any_moment_ends_the_demo_cleanly(home: dict[str, str], after_
         for mode in ("1049", "1000", "2004"):  # the other screen, the mouse, pasting: off again
             assert shown.count(f"\x1b[?{mode}h") == shown.count(f"\x1b[?{mode}l")
         assert shown.rfind("\x1b[?25l") <= shown.rfind("\x1b[?25h")  # and the cursor is there
-    for pid in children.stdout.split():
+    for pid in children:
         until(lambda pid=pid: not Path(f"/proc/{pid}").exists())  # type: ignore[misc]
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import OSTREY
 from console.in_terminal import Terminal
+from rig.test_process import processes_of
 
 from benchcon.conform.board import DEADMAN
 from benchcon.demo import Demo, start
@@ -131,13 +132,12 @@ def test_closing_the_terminal_of_the_demo_leaves_no_process(home: dict[str, str]
     env = home | {"TMPDIR": str(tmp_path)}
     with Terminal("-m", "benchcon", "demo", env=env, columns=140, rows=45) as terminal:
         terminal.until(lambda: terminal.text().count("supply 5.00 V") == 3, "three live boards")
-        desks = subprocess.run(
-            ["ps", "--ppid", str(terminal.process.pid), "-o", "pid="], capture_output=True, text=True
-        )
+        desks = processes_of(terminal.process.pid)
+        assert len(desks) >= 3
         read_for(terminal, 1.0)
         terminal.close_window()
         until(lambda: terminal.process.poll() is not None, "the end", ENDS_S + SLACK_S)
-    for pid in desks.stdout.split():
+    for pid in desks:
         until(lambda pid=pid: not Path(f"/proc/{pid}").exists(), "the desks' end")  # type: ignore[misc]
 
 

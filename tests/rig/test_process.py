@@ -18,7 +18,7 @@ import serial
 from rig.panels import TEXT
 from rig.talk import PATIENCE_S, Talk
 
-from benchcon.demo import Demo, start
+from benchcon.demo import Demo, panel_path, start
 from benchcon.errors import Trouble
 from benchcon.rig.hand import Hand
 
@@ -39,6 +39,19 @@ def is_gone(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(") ")[2][:1] in "ZX"
     except OSError:
         return True
+
+
+def processes_of(pid: int) -> list[int]:
+    """The processes that a process has started, and those that they have."""
+    found: list[int] = []
+    with contextlib.suppress(OSError):  # it has ended
+        found = [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    return [*found, *(below for child in found for below in processes_of(child))]
+
+
+def name_of(pid: int) -> str:
+    """What `ps` and `top` call a process."""
+    return Path(f"/proc/{pid}/comm").read_text().strip()
 
 
 @pytest.fixture(scope="module")
@@ -258,6 +271,43 @@ def test_boards_end_with_whoever_started_them(panel_file: Path) -> None:
     parent.communicate(timeout=PATIENCE_S)
     assert until(lambda: is_gone(int(pid)))
     assert until(lambda: not Path(port).parent.exists())
+
+
+def test_boards_end_with_whoever_wanted_them_when_the_process_that_forked_them_is_gone() -> None:
+    code = (
+        "import threading; from benchcon.demo import start\n"
+        "demo = start()\nprint(*demo.pids, demo.boards[0].port, flush=True); threading.Event().wait()"
+    )
+    parent = started("-c", code)
+    assert parent.stdout is not None
+    *pids, port = parent.stdout.readline().split()
+    boards = [int(pid) for pid in pids]
+    (starter,) = set(processes_of(parent.pid)) - set(boards)
+    os.kill(starter, signal.SIGKILL)
+    assert until(lambda: is_gone(starter))
+    with Talk(port) as talk:
+        assert talk.ask("hello")[5] == "lighting"
+    assert not any(map(is_gone, boards))
+    parent.kill()
+    parent.communicate(timeout=PATIENCE_S)
+    assert until(lambda: all(map(is_gone, boards)))
+    assert until(lambda: not Path(port).parent.exists())
+
+
+def test_boards_whose_process_can_not_be_made_are_said_in_one_line_and_nothing_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What stops all of them (here a file that has gone meanwhile) is told as the first one's trouble."""
+    gone = tmp_path / "desk.toml"
+    gone.write_text(panel_path().read_text("utf-8"), "utf-8")
+    monkeypatch.setattr("benchcon.rig.boards._BOARD", (sys.executable, "-c", SWAPPED, str(gone)))
+    before = processes_of(os.getpid())
+    with pytest.raises(Trouble, match=r"simulated board 'lighting' did not start: .*desk\.toml cannot be read"):
+        start(panel=gone)
+    assert set(processes_of(os.getpid())) <= set(before)
+
+
+SWAPPED = "import os, sys; os.remove(sys.argv.pop(1)); from benchcon.rig.__main__ import main; sys.exit(main())"
 
 
 @pytest.mark.parametrize(
