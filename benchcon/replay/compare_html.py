@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from html import escape
 
+from benchcon.pages import Figure, Mark, Numbers, render
 from benchcon.replay.compare import Compared, Comparison, Difference
 from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, slipped, summary, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
@@ -26,69 +26,35 @@ MOST_SAME = 60
 MOST_CLOSE = 30
 """Differences that are shown close up."""
 
-_STYLE = """
-:root { --ground: #fbfaf7; --ink: #20262b; --quiet: #6d7680; --edge: #d8d4ca; --a: #2f6f8f; --b: #a0641f;
-  --mark: #b3261e; --band: #f1eee6 }
-@media (prefers-color-scheme: dark) { :root { --ground: #14181b; --ink: #e4e2dc; --quiet: #929aa2; --edge: #343b41;
-  --a: #7fbfdc; --b: #e0a868; --mark: #ff8a80; --band: #1c2226 } }
-body { margin: 2rem auto; max-width: 84rem; padding: 0 1.5rem; background: var(--ground); color: var(--ink);
-  font: 15px/1.5 system-ui, sans-serif }
-h1 { font-size: 1.4rem; margin: 0 0 .2rem } h2 { font-size: 1.05rem; margin: 2.4rem 0 .6rem }
-h3 { font-size: .95rem; margin: 1.6rem 0 .3rem; font-weight: 600 }
-p, dl { margin: .3rem 0 } dt { float: left; clear: left; width: 1.4rem; font-weight: 700 } dd { margin-left: 1.8rem }
-dt.a, .a { color: var(--a) } dt.b, .b { color: var(--b) }
-.verdict { font-size: 1.1rem; font-weight: 600; margin-top: 1rem } .quiet { color: var(--quiet) }
-table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums }
-th, td { text-align: left; padding: .25rem .8rem .25rem 0; border-bottom: 1px solid var(--edge); vertical-align: top }
-th { font-weight: 600; color: var(--quiet) } td.n { text-align: right; padding-right: 2rem } a { color: inherit }
-pre { background: var(--band); padding: .8rem 1rem; overflow-x: auto; font: 13px/1.45 ui-monospace, monospace }
-svg { display: block; width: 100%; height: auto; margin: .4rem 0 1rem }
-svg text { font: 11px system-ui, sans-serif; fill: var(--ink) }
-svg .t { fill: var(--quiet) } svg .grid { stroke: var(--edge); stroke-width: 1 } svg .row { fill: var(--band) }
-svg .la { stroke: var(--a); fill: none; stroke-width: 1.4 } svg .lb { stroke: var(--b); fill: none; stroke-width: 1.4 }
-svg .fa { fill: var(--a); opacity: .35 } svg .fb { fill: var(--b); opacity: .35 }
-svg .dash { stroke-dasharray: 3 3; opacity: .6 } svg .mark { fill: var(--mark) }
-svg .line { stroke: var(--mark); stroke-width: 1 }
-svg .wa, svg .wb { paint-order: stroke; stroke: var(--band); stroke-width: 4px; stroke-linejoin: round }
-svg .wa { fill: var(--a) } svg .wb { fill: var(--b) }
-"""
-
 
 def as_html(comparison: Comparison) -> str:
     """Return the whole page."""
-    verdict = _verdict(comparison)
-    parts = [
-        "<!doctype html>",
-        '<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">',
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
-        f"<title>{escape(verdict)}</title><style>{_STYLE}</style></head><body>",
-        "<h1>Two captures compared</h1>",
-        f"<dl>{_source('A', comparison.a)}{_source('B', comparison.b)}</dl>",
-        *(f'<p class="quiet">{escape(text)}</p>' for text in _remarks(comparison)),
-        f'<p class="verdict">{escape(verdict)}</p>',
-    ]
     found = [compared for compared in comparison.channels.values() if compared.count]
     first = comparison.first()
-    if first is not None:
-        compared, difference = first
-        head = f"{compared.track.name}, at {seconds(difference.at_us)}: {what(compared, difference)}"
-        parts.append(f"<h2>The first difference</h2><p>{escape(head)}</p>")
-        context = in_context(comparison, compared, difference)
-        if context:
-            parts.append(f"<pre>{escape(chr(10).join(context))}</pre>")
-        parts.append("<h2>Channels with differences</h2>" + _table(found[:MOST_LISTED]))
-        if len(found) > MOST_LISTED:
-            parts.append(f"<p>And {len(found) - MOST_LISTED} channels more that differ.</p>")
-    if len(comparison.channels) > MOST_LISTED:
+    not_drawn = max(0, len(comparison.channels) - MOST_LISTED)
+    drawn = comparison
+    if not_drawn:
         shown = [*found, *(each for each in comparison.channels.values() if not each.count)][:MOST_LISTED]
         drawn = replace(comparison, channels={each.track.name: each for each in shown})
-        parts.append(f"<p>{len(comparison.channels) - len(shown)} channels are not drawn.</p>")
-        comparison, found = drawn, [each for each in shown if each.count]
-    parts += ["<h2>All of it</h2>", _overview(comparison, found)]
-    if found:
-        parts.append("<h2>Close up</h2>" + "".join(_close_ups(comparison, found)))
-    parts.append("</body></html>\n")
-    return "\n".join(parts)
+    differing = [each for each in drawn.channels.values() if each.count]
+    overview, same_left_out = _overview(drawn, differing)
+    close_ups, more_close = _close_ups(drawn, differing)
+    return render(
+        "compare.html",
+        verdict=_verdict(comparison),
+        a=_source(comparison.a),
+        b=_source(comparison.b),
+        remarks=list(_remarks(comparison)),
+        first=f"{first[0].track.name}, at {seconds(first[1].at_us)}: {what(*first)}" if first else "",
+        context=in_context(comparison, *first) if first else [],
+        found=[_row(one) for one in found[:MOST_LISTED]],
+        not_listed=max(0, len(found) - MOST_LISTED),
+        not_drawn=not_drawn,
+        overview=overview,
+        same_left_out=same_left_out,
+        close_ups=close_ups,
+        more_close=more_close,
+    )
 
 
 def _verdict(comparison: Comparison) -> str:
@@ -98,9 +64,8 @@ def _verdict(comparison: Comparison) -> str:
     return f"{comparison.count} difference{'s' if comparison.count != 1 else ''}"
 
 
-def _source(name: str, recording: Recording) -> str:
-    text = f"{path_for_others(recording.path)}, {recording.size}"
-    return f'<dt class="{name.lower()}">{name}</dt><dd>{escape(text)}</dd>'
+def _source(recording: Recording) -> str:
+    return f"{path_for_others(recording.path)}, {recording.size}"
 
 
 def _remarks(comparison: Comparison) -> Iterable[str]:
@@ -113,15 +78,15 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
     yield from (*comparison.a.problems, *comparison.b.problems)
 
 
-def _table(found: list[Compared]) -> str:
-    rows = "".join(
-        f"<tr><td>{escape(one.track.name)}</td><td>{escape(summary(one))}</td>"
-        f'<td class="n">{len(one.a.times) if one.a else 0}</td><td class="n">{len(one.b.times) if one.b else 0}</td>'
-        f"<td>{escape(seconds(one.differences[0].at_us))}: {escape(what(one, one.differences[0]))}</td></tr>"
-        for one in found
-    )
-    head = "<th>channel</th><th>differences</th><th>values in A</th><th>values in B</th><th>the first</th>"
-    return f"<table><tr>{head}</tr>{rows}</table>"
+def _row(one: Compared) -> dict[str, object]:
+    """What the table says of a channel with differences."""
+    return {
+        "name": one.track.name,
+        "differences": summary(one),
+        "values_a": len(one.a.times) if one.a else 0,
+        "values_b": len(one.b.times) if one.b else 0,
+        "first": f"{seconds(one.differences[0].at_us)}: {what(one, one.differences[0])}",
+    }
 
 
 # --- pictures -------------------------------------------------------------------------------------------------------
@@ -142,61 +107,64 @@ class _Span:
 LEFT = 150.0
 
 
-def _overview(comparison: Comparison, found: list[Compared]) -> str:
+def _overview(comparison: Comparison, found: list[Compared]) -> tuple[Figure, int]:
+    """Return the whole of both captures, and how many channels that are the same are left out."""
     tracks = ((track, 0) for track in comparison.a.tracks.values())
     others = ((track, comparison.offset_us) for track in comparison.b.tracks.values())
     first = min([track.times[0] - offset for track, offset in (*tracks, *others)], default=0)
     last = max(comparison.a.last_us, comparison.b.last_us - comparison.offset_us)
     same = [one for one in comparison.channels.values() if not one.count and len(one.track.times) > 1]
-    left_out = len(comparison.channels) - len(found) - min(len(same), MOST_SAME)
-    note = f'<p class="quiet">{left_out} channels that are the same are not drawn.</p>' if left_out > 0 else ""
+    left_out = max(0, len(comparison.channels) - len(found) - min(len(same), MOST_SAME))
     drawn = [*found, *same[:MOST_SAME]]
     order = {name: number for number, name in enumerate(comparison.channels)}
     drawn.sort(key=lambda one: order[one.track.name])
-    return _picture(comparison, drawn, _Span(first, last)) + note
+    return _picture(comparison, drawn, _Span(first, last)), left_out
 
 
-def _close_ups(comparison: Comparison, found: list[Compared]) -> Iterable[str]:
+def _close_ups(comparison: Comparison, found: list[Compared]) -> tuple[list[tuple[str, Figure]], bool]:
+    """Return the differences close up, each with a heading, and whether there are more than are shown."""
     all_found = [(difference, one) for one in found for difference in one.differences]
     all_found.sort(key=lambda pair: pair[0].at_us)
     around_us = max(10 * comparison.tolerance_us, 1_000_000)
-    shown = 0
+    shown: list[tuple[str, Figure]] = []
     until_us: dict[str, int] = {}
     for difference, one in all_found:
         # One picture shows all differences of its channel that lie in it.
         if difference.at_us < until_us.get(one.track.name, difference.at_us) or difference.sort.startswith("only"):
             continue
-        if shown == MOST_CLOSE:
-            yield '<p class="quiet">Further differences are not shown close up.</p>'
-            return
-        shown += 1
+        if len(shown) == MOST_CLOSE:
+            return shown, True
         until_us[one.track.name] = difference.at_us + around_us
         head = f"{one.track.name}, {seconds(difference.at_us)}: {what(one, difference)}"
         span = _Span(difference.at_us - around_us, difference.at_us + around_us)
-        yield f"<h3>{escape(head)}</h3>" + _picture(comparison, [one], span)
+        shown.append((head, _picture(comparison, [one], span)))
+    return shown, False
 
 
-def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> str:
+def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figure:
     height = HEAD + len(drawn) * (2 * LANE + GAP) + 4
     label = f"{len(drawn)} channels from {seconds(span.start_us)} to {seconds(span.end_us)}"
-    out = [f'<svg viewBox="0 0 {WIDTH:g} {height:g}" role="img" aria-label="{escape(label)}">']
+    out: list[Mark] = []
     for tick in _ticks(span):
         x = span.x(tick)
-        out.append(f'<line class="grid" x1="{x:.1f}" y1="{HEAD - 6:g}" x2="{x:.1f}" y2="{height:g}"/>')
-        out.append(f'<text class="t" x="{x:.1f}" y="12" text-anchor="middle">{_tick_text(tick, span)}</text>')
+        out.append(_line("grid", x, HEAD - 6, x, height))
+        out.append(Mark("text", "quiet", {"x": x, "y": 12, "text-anchor": "middle"}, _tick_text(tick, span)))
     y = HEAD
     for one in drawn:
-        out.append(f'<rect class="row" x="0" y="{y:g}" width="{WIDTH:g}" height="{2 * LANE:g}"/>')
-        out.append(f'<text x="4" y="{y + LANE + 4:g}">{escape(_short(one.track.name))}</text>')
+        out.append(Mark("rect", "row", {"x": 0, "y": y, "width": WIDTH, "height": 2 * LANE}))
+        out.append(Mark("text", "", {"x": 4, "y": y + LANE + 4}, _short(one.track.name)))
         bounds = _bounds(one)
         for track, offset_us, which, lane in ((one.a, 0, "a", y), (one.b, comparison.offset_us, "b", y + LANE)):
-            out.append(f'<text class="w{which}" x="{LEFT - 14:g}" y="{lane + 13:g}">{which.upper()}</text>')
+            out.append(Mark("text", f"word-{which}", {"x": LEFT - 14, "y": lane + 13}, which.upper()))
             if track is not None:
                 out += _lane(track, offset_us, which, lane, span, bounds)
         out += _marks(one, y, span)
         y += 2 * LANE + GAP
-    out.append("</svg>")
-    return "".join(out)
+    return Figure(WIDTH, height, out, label)
+
+
+def _line(look: str, x1: float, y1: float, x2: float, y2: float) -> Mark:
+    return Mark("line", look, {"x1": x1, "y1": y1, "x2": x2, "y2": y2})
 
 
 def _short(name: str) -> str:
@@ -213,7 +181,7 @@ def _ends(track: Track) -> tuple[int, ...]:
     return (min(known), max(known)) if known else ()
 
 
-def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int]) -> list[str]:
+def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int]) -> list[Mark]:
     """Draw one track as a line of steps; where steps are closer than can be drawn, a band from least to greatest."""
     low, high = bounds
     top, room = y + 3, LANE - 6
@@ -231,13 +199,13 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
     while last < len(times) and times[last] - offset_us <= span.end_us:
         last += 1
     step = (last - first) // MOST_STEPS + 1
-    lines: list[str] = []
+    lines: list[Mark] = []
     points: list[str] = []
-    bands: list[str] = []
+    bands: list[Mark] = []
 
     def finish() -> None:
         if len(points) > 1:
-            lines.append(f'<polyline class="l{which}" points="{" ".join(points)}"/>')
+            lines.append(Mark("polyline", f"line-{which}", {"points": " ".join(points)}))
         points.clear()
 
     for index in range(first, last, step):
@@ -248,27 +216,23 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
         group = [value for value in values[index : min(following, last)] if value != NOT_KNOWN]
         if not group:
             finish()
-            lines.append(
-                f'<line class="l{which} dash" x1="{x1:.1f}" y1="{top + room:.1f}" x2="{x2:.1f}" y2="{top + room:.1f}"/>'
-            )
+            lines.append(_line(f"line-{which} unknown", x1, top + room, x2, top + room))
             continue
         if len(group) > 1:
             y1, y2 = at(max(group)), at(min(group))
-            bands.append(
-                f'<rect class="f{which}" x="{x1:.1f}" y="{y1:.1f}" width="{max(x2 - x1, 0.5):.1f}"'
-                f' height="{max(y2 - y1, 1):.1f}"/>'
-            )
+            box: Numbers = {"x": x1, "y": y1, "width": max(x2 - x1, 0.5), "height": max(y2 - y1, 1)}
+            bands.append(Mark("rect", f"band-{which}", box))
         if track.kind == "display":
-            bands.append(f'<line class="l{which}" x1="{x1:.1f}" y1="{top:.1f}" x2="{x1:.1f}" y2="{top + room:.1f}"/>')
+            bands.append(_line(f"line-{which}", x1, top, x1, top + room))
         points += [f"{x1:.1f},{at(group[0]):.1f}", f"{x2:.1f},{at(group[-1]):.1f}"]
     finish()
     words = _words(track, offset_us, which, y, span, first, last) if track.kind not in ("contact", "") else []
     return [*bands, *lines, *words]
 
 
-def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, first: int, last: int) -> list[str]:
+def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, first: int, last: int) -> list[Mark]:
     """Write values beside the line where there is room for them."""
-    out: list[str] = []
+    out: list[Mark] = []
     free = LEFT
     for index in range(first, last):
         x = span.x(max(track.times[index] - offset_us, span.start_us))
@@ -276,16 +240,16 @@ def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, firs
         text = track.shown(track.values[index])
         width = 6.2 * len(text) + 8
         if x >= free and end - x > width and track.values[index] != NOT_KNOWN:
-            out.append(f'<text class="w{which}" x="{x + 4:.1f}" y="{y + 13:g}">{escape(text)}</text>')
+            out.append(Mark("text", f"word-{which}", {"x": x + 4, "y": y + 13}, text))
             free = x + width
         if len(out) > 200:
             break
     return out
 
 
-def _marks(one: Compared, y: float, span: _Span) -> list[str]:
+def _marks(one: Compared, y: float, span: _Span) -> list[Mark]:
     """Mark differences by a line through both lanes and a shape: down for what is missing, up for what is more."""
-    out: list[str] = []
+    out: list[Mark] = []
     used = -10.0
     for difference in one.differences:
         if not span.start_us <= difference.at_us <= span.end_us:
@@ -294,10 +258,8 @@ def _marks(one: Compared, y: float, span: _Span) -> list[str]:
         if x - used < 1.5:
             continue
         used = x
-        out.append(f'<line class="line" x1="{x:.1f}" y1="{y:g}" x2="{x:.1f}" y2="{y + 2 * LANE:g}"/>')
-        out.append(
-            f'<path class="mark" d="{_shape(difference, x, y)}"><title>{escape(what(one, difference))}</title></path>'
-        )
+        out.append(_line("difference-line", x, y, x, y + 2 * LANE))
+        out.append(Mark("path", "difference", {"d": _shape(difference, x, y)}, title=what(one, difference)))
     return out
 
 

@@ -525,13 +525,18 @@ def name_of(verdict: LinkVerdict, state: BenchState) -> str:
     return printable(board.ident or board.port) if board is not None else f"board {verdict.source}"
 
 
+def told_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[tuple[str, str]]:
+    """Return the board's name (none for this computer) and a paragraph for each, what is the same once."""
+    return list(
+        dict.fromkeys(
+            ("" if verdict.ailment == "host" else name_of(verdict, state), verdict.sentence) for verdict in verdicts
+        )
+    )
+
+
 def told(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
     """Return a paragraph for each, with the board's name before it; this computer's lateness is told once."""
-    texts = (
-        verdict.sentence if verdict.ailment == "host" else f"{name_of(verdict, state)}: {verdict.sentence}"
-        for verdict in verdicts
-    )
-    return list(dict.fromkeys(texts))
+    return [f"{board}: {sentence}" if board else sentence for board, sentence in told_by_board(verdicts, state)]
 
 
 def as_text(verdicts: list[LinkVerdict], state: BenchState) -> str:
