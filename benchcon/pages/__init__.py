@@ -7,7 +7,7 @@ text, control codes as escapes: what a board, a panel file or a capture says is 
 |---|---|
 | `base.html` | the frame of every page |
 | `sheet.css` | how all of them look, on a screen in light and dark, and on paper |
-| `figure.html` | pictures made of `Mark`s |
+| `figure.html` | pictures made of `SvgElement`s |
 | `walk.html`, `compare.html`, `timing.html` | the pages |
 """
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 Numbers = Mapping[str, str | float]
 
 
-class Mark(NamedTuple):
+class SvgElement(NamedTuple):
     """One element of a picture (SVG): its name, its attributes, and the text that it shows."""
 
     tag: str
@@ -44,7 +44,7 @@ class Figure(NamedTuple):
 
     width: float
     height: float
-    marks: Sequence[Mark]
+    marks: Sequence[SvgElement]
     label: str = ""
     caption: str = ""
 

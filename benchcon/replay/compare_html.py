@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from benchcon.pages import Figure, Mark, Numbers, render
+from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.compare import Compared, Comparison, Difference
 from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, slipped, summary, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
@@ -144,18 +144,18 @@ def _close_ups(comparison: Comparison, found: list[Compared]) -> tuple[list[tupl
 def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figure:
     height = HEAD + len(drawn) * (2 * LANE + GAP) + 4
     label = f"{len(drawn)} channels from {seconds(span.start_us)} to {seconds(span.end_us)}"
-    out: list[Mark] = []
+    out: list[SvgElement] = []
     for tick in _ticks(span):
         x = span.x(tick)
         out.append(_line("grid", x, HEAD - 6, x, height))
-        out.append(Mark("text", "quiet", {"x": x, "y": 12, "text-anchor": "middle"}, _tick_text(tick, span)))
+        out.append(SvgElement("text", "quiet", {"x": x, "y": 12, "text-anchor": "middle"}, _tick_text(tick, span)))
     y = HEAD
     for one in drawn:
-        out.append(Mark("rect", "row", {"x": 0, "y": y, "width": WIDTH, "height": 2 * LANE}))
-        out.append(Mark("text", "", {"x": 4, "y": y + LANE + 4}, _short(one.track.name)))
+        out.append(SvgElement("rect", "row", {"x": 0, "y": y, "width": WIDTH, "height": 2 * LANE}))
+        out.append(SvgElement("text", "", {"x": 4, "y": y + LANE + 4}, _short(one.track.name)))
         bounds = _bounds(one)
         for track, offset_us, which, lane in ((one.a, 0, "a", y), (one.b, comparison.offset_us, "b", y + LANE)):
-            out.append(Mark("text", f"word-{which}", {"x": LEFT - 14, "y": lane + 13}, which.upper()))
+            out.append(SvgElement("text", f"word-{which}", {"x": LEFT - 14, "y": lane + 13}, which.upper()))
             if track is not None:
                 out += _lane(track, offset_us, which, lane, span, bounds)
         out += _marks(one, y, span)
@@ -163,8 +163,8 @@ def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figu
     return Figure(WIDTH, height, out, label)
 
 
-def _line(look: str, x1: float, y1: float, x2: float, y2: float) -> Mark:
-    return Mark("line", look, {"x1": x1, "y1": y1, "x2": x2, "y2": y2})
+def _line(look: str, x1: float, y1: float, x2: float, y2: float) -> SvgElement:
+    return SvgElement("line", look, {"x1": x1, "y1": y1, "x2": x2, "y2": y2})
 
 
 def _short(name: str) -> str:
@@ -181,7 +181,7 @@ def _ends(track: Track) -> tuple[int, ...]:
     return (min(known), max(known)) if known else ()
 
 
-def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int]) -> list[Mark]:
+def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bounds: tuple[int, int]) -> list[SvgElement]:
     """Draw one track as a line of steps; where steps are closer than can be drawn, a band from least to greatest."""
     low, high = bounds
     top, room = y + 3, LANE - 6
@@ -199,13 +199,13 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
     while last < len(times) and times[last] - offset_us <= span.end_us:
         last += 1
     step = (last - first) // MOST_STEPS + 1
-    lines: list[Mark] = []
+    lines: list[SvgElement] = []
     points: list[str] = []
-    bands: list[Mark] = []
+    bands: list[SvgElement] = []
 
     def finish() -> None:
         if len(points) > 1:
-            lines.append(Mark("polyline", f"line-{which}", {"points": " ".join(points)}))
+            lines.append(SvgElement("polyline", f"line-{which}", {"points": " ".join(points)}))
         points.clear()
 
     for index in range(first, last, step):
@@ -221,7 +221,7 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
         if len(group) > 1:
             y1, y2 = at(max(group)), at(min(group))
             box: Numbers = {"x": x1, "y": y1, "width": max(x2 - x1, 0.5), "height": max(y2 - y1, 1)}
-            bands.append(Mark("rect", f"band-{which}", box))
+            bands.append(SvgElement("rect", f"band-{which}", box))
         if track.kind == "display":
             bands.append(_line(f"line-{which}", x1, top, x1, top + room))
         points += [f"{x1:.1f},{at(group[0]):.1f}", f"{x2:.1f},{at(group[-1]):.1f}"]
@@ -230,9 +230,9 @@ def _lane(track: Track, offset_us: int, which: str, y: float, span: _Span, bound
     return [*bands, *lines, *words]
 
 
-def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, first: int, last: int) -> list[Mark]:
+def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, first: int, last: int) -> list[SvgElement]:
     """Write values beside the line where there is room for them."""
-    out: list[Mark] = []
+    out: list[SvgElement] = []
     free = LEFT
     for index in range(first, last):
         x = span.x(max(track.times[index] - offset_us, span.start_us))
@@ -240,16 +240,16 @@ def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, firs
         text = track.shown(track.values[index])
         width = 6.2 * len(text) + 8
         if x >= free and end - x > width and track.values[index] != NOT_KNOWN:
-            out.append(Mark("text", f"word-{which}", {"x": x + 4, "y": y + 13}, text))
+            out.append(SvgElement("text", f"word-{which}", {"x": x + 4, "y": y + 13}, text))
             free = x + width
         if len(out) > 200:
             break
     return out
 
 
-def _marks(one: Compared, y: float, span: _Span) -> list[Mark]:
-    """Mark differences by a line through both lanes and a shape: down for what is missing, up for what is more."""
-    out: list[Mark] = []
+def _marks(one: Compared, y: float, span: _Span) -> list[SvgElement]:
+    """SvgElement differences by a line through both lanes and a shape: down for what is missing, up for what is more."""
+    out: list[SvgElement] = []
     used = -10.0
     for difference in one.differences:
         if not span.start_us <= difference.at_us <= span.end_us:
@@ -259,7 +259,7 @@ def _marks(one: Compared, y: float, span: _Span) -> list[Mark]:
             continue
         used = x
         out.append(_line("difference-line", x, y, x, y + 2 * LANE))
-        out.append(Mark("path", "difference", {"d": _shape(difference, x, y)}, title=what(one, difference)))
+        out.append(SvgElement("path", "difference", {"d": _shape(difference, x, y)}, title=what(one, difference)))
     return out
 
 

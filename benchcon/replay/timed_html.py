@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from benchcon.pages import Figure, Mark, Numbers, render
+from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.panel.summary import counted
 from benchcon.replay.timed import VIRTUAL, Timed
 from benchcon.text import path_for_others
@@ -82,16 +82,16 @@ def _way(one: Delays) -> Figure | None:
     if not stages:
         return None
     whole = sum(stage.us for stage in stages)
-    parts: list[Mark] = []
+    parts: list[SvgElement] = []
     at_px, key_y = 0.0, 44
     for number, stage in enumerate(stages):
         wide = stage.us / whole * WIDTH
         look = SHADES[stage.name]
-        parts.append(Mark("rect", look, {"x": at_px, "y": 4, "width": max(wide - 1, 0.5), "height": 22}))
+        parts.append(SvgElement("rect", look, {"x": at_px, "y": 4, "width": max(wide - 1, 0.5), "height": 22}))
         at_px += wide
         x, y = (number % 2) * WIDTH / 2, key_y + number // 2 * 17
-        parts.append(Mark("rect", look, {"x": x, "y": y - 9, "width": 10, "height": 10}))
-        parts.append(Mark("text", "quiet", {"x": x + 16, "y": y}, f"{stage.name} {ms(stage.us)}"))
+        parts.append(SvgElement("rect", look, {"x": x, "y": y - 9, "width": 10, "height": 10}))
+        parts.append(SvgElement("text", "quiet", {"x": x + 16, "y": y}, f"{stage.name} {ms(stage.us)}"))
     height = key_y + (len(stages) - 1) // 2 * 17 + 8
     before = "; the debounce comes before the delay" if stages[0].name == "debounce" else ""
     return Figure(WIDTH, height, parts, caption=f"where the time goes on average{before}")
@@ -124,27 +124,27 @@ def _histogram(one: Delays) -> Figure:
 
     scale = (HEIGHT - BOTTOM - TOP) / high
     base = HEIGHT - BOTTOM
-    bars: list[Mark] = []
+    bars: list[SvgElement] = []
     for number, count in enumerate(counts):
         if count:
             over = " over" if one.limit_us and number * step >= one.limit_us / 1000 else ""
             high_px, wide = count * scale, max(x(step) - x(0) - 1, 1)
             box: Numbers = {"x": x(number * step), "y": base - high_px, "width": wide, "height": high_px}
-            bars.append(Mark("rect", f"bar{over}", box))
+            bars.append(SvgElement("rect", f"bar{over}", box))
     marks = _marks(x, step * len(counts), one.limit_us / 1000)
     top = _text(LEFT - 6, TOP + 8, "end", str(high))
     return _figure([*bars, *marks, top], f"how many answers took how long, a bar for each {step:g} ms")
 
 
-def _text(x: float, y: float, anchor: str, text: str, look: str = "quiet") -> Mark:
-    return Mark("text", look, {"x": x, "y": y, "text-anchor": anchor}, text)
+def _text(x: float, y: float, anchor: str, text: str, look: str = "quiet") -> SvgElement:
+    return SvgElement("text", look, {"x": x, "y": y, "text-anchor": anchor}, text)
 
 
-def _path(look: str, way: str) -> Mark:
-    return Mark("path", look, {"d": way})
+def _path(look: str, way: str) -> SvgElement:
+    return SvgElement("path", look, {"d": way})
 
 
-def _marks(x: Callable[[float], float], end_ms: float, limit_ms: float) -> list[Mark]:
+def _marks(x: Callable[[float], float], end_ms: float, limit_ms: float) -> list[SvgElement]:
     base = HEIGHT - BOTTOM
     parts = [_path("axis", f"M{LEFT} {base}H{WIDTH - 10}")]
     tick = _step_ms(end_ms, 6)
@@ -183,7 +183,7 @@ def _over_time(one: Delays) -> Figure:
     for each in found:
         over = " over" if each in one.broken else ""
         dot: Numbers = {"cx": x(each.at_us / 1e6), "cy": y(each.delay_us / 1000), "r": 2}
-        parts.append(Mark("circle", f"bar{over}", dot))
+        parts.append(SvgElement("circle", f"bar{over}", dot))
     for each_us in one.missing[:MOST_DOTS]:
         parts.append(_text(x(each_us / 1e6), TOP + 8, "middle", "×", "missing"))
     for seconds, anchor in ((begin, "start"), (end, "end")):
@@ -192,5 +192,5 @@ def _over_time(one: Delays) -> Figure:
     return _figure(parts, f"delay in ms over the time of the capture{lost}")
 
 
-def _figure(marks: Sequence[Mark], caption: str) -> Figure:
+def _figure(marks: Sequence[SvgElement], caption: str) -> Figure:
     return Figure(WIDTH, HEIGHT, marks, caption=caption)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchcon.pages import Figure, Mark, render
+from benchcon.pages import Figure, SvgElement, render
 from benchcon.replay.timed_html import as_html
 
 ROOT = Path(__file__).parents[2]
@@ -45,7 +45,7 @@ def outline(page: str) -> Outline:
 
 
 def compared(text: str) -> str:
-    picture = Figure(10, 10, [Mark("text", "", {"x": 1}, text, text)], text)
+    picture = Figure(10, 10, [SvgElement("text", "", {"x": 1}, text, text)], text)
     row = {"name": text, "differences": text, "values_a": 1, "values_b": 1, "first": text}
     return render(
         "compare.html",
