@@ -248,7 +248,7 @@ def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, firs
 
 
 def _marks(one: Compared, y: float, span: _Span) -> list[SvgElement]:
-    """SvgElement differences by a line through both lanes and a shape: down for what is missing, up for what is more."""
+    """Mark differences by a line through both lanes and a shape: down for what is missing, up for what is more."""
     out: list[SvgElement] = []
     used = -10.0
     for difference in one.differences:
