@@ -102,7 +102,7 @@ def _off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str) -> 
 
 
 def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
-    """A row or column that is off, two that are changed round, all diodes the wrong way."""
+    """A row or column that is off, two that are swapped, all diodes the wrong way."""
     matrices: dict[str, dict[tuple[int, int], str]] = {}
     for key, cross in layout.crosses.items():
         if layout.spots[key].part.wired:

@@ -17,7 +17,7 @@ from benchcon.diagnosis.sources import OFF, ON, Cause
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 
 _ALL_ORDERS = 4
-"""Up to so many chips every order is tried; of more, two changed round, and all the other way."""
+"""Up to so many chips every order is tried; of more, two swapped, and all the other way."""
 _CONTACTS, _LAMPS = "165", "595"
 
 

@@ -33,7 +33,7 @@ class Burst(NamedTuple):
 def bursts(layout: PanelIndex, story: Story, groups: Mapping[str, frozenset[str]] | None = None) -> list[Burst]:
     """Return every burst of chattering in `story`.
 
-    `groups`: contacts whose wires touch, or that are changed round, by channel: what moves one may move each of them.
+    `groups`: contacts whose wires touch, or that are swapped, by channel: what moves one may move each of them.
     """
     out: list[Burst] = []
     loose: dict[str, list[Burst]] = {}

@@ -1,7 +1,7 @@
 """Connectors: one cause for all that sits on one, before anything is looked for in single wires.
 
 Whatever a plug carries (buttons, switches of several contacts, lamps, knobs, displays) fails together when the plug is
-off, when its ground is broken or changed round with a signal, when it sits one hole on, or is turned round. Told wire
+off, when its ground is broken or swapped with a signal, when it sits one hole on, or is turned round. Told wire
 by wire that would be a page of faults that nobody has.
 """
 
@@ -67,7 +67,7 @@ def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareF
 
 
 def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
-    """Its ground is changed round with a signal: that one works, and the others only while it is made."""
+    """Its ground is swapped with a signal: that one works, and the others only while it is made."""
     contacts = [wire for wire in row if wire.kind == "contact" and wire.tested]
     alive = [wire for wire in contacts if not wire.dead]
     if len(contacts) <= LEAST or not alive:

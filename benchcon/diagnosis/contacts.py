@@ -76,9 +76,9 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     if groups:
         chattering = [burst for burst in chatter.bursts(layout, story, groups) if burst.channel not in in_turn]
     out += _chattering(layout, story, net, chattering, fed)
-    # Wires changed round explain a ghost only where one of the keys that were held is among them.
+    # Wires swapped explain a ghost only where one of the keys that were held is among them.
     explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
-    # What is explained by a whole cause, lines of the matrix changed round for one, was not held as it seemed.
+    # What is explained by a whole cause, lines of the matrix swapped for one, was not held as it seemed.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
     out += _ghost_findings(layout, ghosts, explained)
     return out
@@ -378,7 +378,7 @@ def _ghost_findings(layout: PanelIndex, ghosts: Iterable[_Ghost], explained: set
 def _chattering(
     layout: PanelIndex, story: Story, net: Net, found: list[chatter.Burst], fed: dict[int, set[int]]
 ) -> list[Choices]:
-    """Name the part that chatters: the one that was moved, where wires are changed round or touch."""
+    """Name the part that chatters: the one that was moved, where wires are swapped or touch."""
     number = {name: n for n, name in enumerate(net.names)}
     sources: dict[str, list[chatter.Burst]] = {}
     doubt: dict[str, set[str]] = {}

@@ -151,7 +151,7 @@ def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices])
 
 
 def _without_clashing_patches(found: list[Finding]) -> list[Finding]:
-    """Where a part's wire is changed round as well, a patch of its channel would undo the one that mends that."""
+    """Where a part's wire is swapped as well, a patch of its channel would undo the one that mends that."""
     crossed = {part for finding in found if finding.kind == "crossed" and finding.patch for part in finding.parts}
     return [
         replace(finding, patch="")

@@ -3,7 +3,7 @@
 The faults that may lie between the parts and the pins of a net (`benchcon.diagnosis.net`), in this order:
 
     part   off (never) · on (always) · inverted · joined (touching: one on, all on)
-    way    ring (wires changed round: each arrives where the next one belongs)
+    way    ring (wires swapped: each arrives where the next one belongs)
     pin    joined · follows (shows another's signal too) · off · on · inverted
 
 What no fault explains has a price as well: a brushed neighbour is cheap, a contact that did not move when its own
@@ -388,7 +388,7 @@ class _Search:
 
 
 def _other_ends(faults: tuple[NetFault, ...], fresh: NetFault) -> Iterator[tuple[NetFault, ...]]:
-    """The same faults, but one of them at another end of the wires that are changed round or touch.
+    """The same faults, but one of them at another end of the wires that are swapped or touch.
 
     Of all such pairs only those with the `fresh` fault in them: the others were tried before it came.
     """

@@ -1,8 +1,8 @@
 """Displays: from commanded and seen segments to dead, stuck, swapped and touching wires.
 
 A display is a grid of cells, one for each digit and segment. Between what is commanded and what is seen may lie, in
-order: cells changed by a fault on the driver's side, segment wires changed round in all digits, digits changed round,
-wires changed round in one digit, wires that touch, and cells that are dead or stuck themselves.
+order: cells changed by a fault on the driver's side, segment wires swapped in all digits, digits swapped,
+wires swapped in one digit, wires that touch, and cells that are dead or stuck themselves.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def _cells(flaw: Flaw, cells: list[int]) -> None:
 
 
 def _swap(flaw: Flaw, cells: list[int]) -> None:
-    """Segment wires changed round: each arrives where the next one of `bits` belongs."""
+    """Segment wires swapped: each arrives where the next one of `bits` belongs."""
     for p in flaw.digits or range(len(cells)):
         old = cells[p]
         new = old
@@ -271,7 +271,7 @@ def _rings(bits: list[int], pairs: Sequence[tuple[Image, Image]], flaws: Sequenc
 
 
 def _orders(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], digits: int) -> Iterator[Flaw]:
-    """Orders of the digits: all two changed round, and the best match of whole characters."""
+    """Orders of the digits: all two swapped, and the best match of whole characters."""
     if digits < 2 or any(f.kind == "digits" for f in flaws):
         return
     for a, b in combinations(range(digits), 2):

@@ -122,7 +122,7 @@ def _ground_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> 
     at, others = _plug(raw, spots), _all_on(spots[1:])
     return (
         f"on {at} only {name(spots[0])} works; {others} never do, or only while it is made",
-        f"{at}: its ground is changed round with the wire of {name(spots[0])} ({where(spots[0])})",
+        f"{at}: its ground is swapped with the wire of {name(spots[0])} ({where(spots[0])})",
     )
 
 
@@ -262,7 +262,7 @@ def _line_off(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _lines_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     words, numbers = _line(raw)
     at = f"{words} {_listed(numbers)} of matrix {raw.detail['matrix']}"
-    return f"{at} are changed round: {_all_on(spots)}", f"the wires of {at}, at the board's {_line_pin(layout, raw)}"
+    return f"{at} are swapped: {_all_on(spots)}", f"the wires of {at}, at the board's {_line_pin(layout, raw)}"
 
 
 def _line_pin(layout: PanelIndex, raw: BareFinding) -> str:
@@ -294,7 +294,7 @@ def _interchanged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _S
 def _level(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     board = raw.detail["board"]
     return (
-        f"all {len(spots)} contacts of board {board} read made when they are not, and the other way round",
+        f"all {len(spots)} contacts of board {board} read made when they are open, and open when they are made",
         f"board {board}: what the contacts close to, ground or +, and `active` in the panel file or the firmware",
     )
 
@@ -313,7 +313,7 @@ def _inverted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
             f"{where(spots[0])}: fed from the wrong side",
         )
     return (
-        f"{name(spots[0])} reads made when it is not, and the other way round",
+        f"{name(spots[0])} reads made when it is open, and open when it is made",
         f"the part's terminals ({where(spots[0])}): on the normally closed one, or the part is upside down",
     )
 
@@ -364,11 +364,11 @@ def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     if raw.detail.get("on") == "encoder":
         return (
             f"{name(spots[0])} counts down when it is turned up",
-            f"its two contact wires A and B changed round: {where(spots[0])}",
+            f"its two contact wires A and B swapped: {where(spots[0])}",
         )
     if raw.detail.get("on") == "selector":
         return f"{name(spots[0])} counts its positions from the wrong end", f"the order of its wires: {where(spots[0])}"
-    return f"{name(spots[0])} falls when it is turned up", f"the two ends of its track changed round: {where(spots[0])}"
+    return f"{name(spots[0])} falls when it is turned up", f"the two ends of its track swapped: {where(spots[0])}"
 
 
 def _skipping(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -475,7 +475,7 @@ def _segments(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     segments = _listed(raw.detail["segments"])
     digits = raw.detail.get("digits")
     at = f" in digit {_listed(digits)} from the left" if digits else ""
-    what = "are changed round" if raw.kind == "segments swapped" else "light together"
+    what = "are swapped" if raw.kind == "segments swapped" else "light together"
     return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {where(spots[0])}"
 
 

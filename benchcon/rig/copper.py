@@ -146,7 +146,7 @@ def cut_off(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
 
 
 def exchanged(wiring: Wiring, faults: Sequence[Fault], kind: str) -> dict[str, str | None]:
-    """For each channel of two plugs that are changed round: the channel whose wire ends there, if any."""
+    """For each channel of two plugs that are swapped: the channel whose wire ends there, if any."""
     came: dict[str, str | None] = {}
     for fault in faults:
         if fault.kind == "looms_interchanged":

@@ -52,7 +52,7 @@ def single_flaws(digits: int) -> Iterator[tuple[str, tuple[int, ...], tuple[int,
     """Every single flaw that the pictures tell from every other: kind, segments by bit, digits (none: all of them).
 
     As `benchcon.diagnosis.segments.Flaw` names them: dead and stuck cells, segment wires and whole digits, wires
-    changed round or touching in all digits or in one, two digits changed round.
+    swapped or touching in all digits or in one, two digits swapped.
     """
     every = [(p,) for p in range(digits)] if digits > 1 else []
     for kind in ("dead", "stuck"):

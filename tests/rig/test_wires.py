@@ -185,7 +185,7 @@ def test_display_faults() -> None:
     assert shown("segment_dead num segment=A", driven=number) == bytes.fromhex("3E302D")
     assert shown("segment_dead num segment=A digit=3", driven=number) == bytes.fromhex("7E302D")
     assert shown("segment_stuck num segment=G digit=1", driven=number) == bytes.fromhex("7F306D")
-    # With the wires of B and F changed round, "1" (B, C) lights F and C.
+    # With the wires of B and F swapped, "1" (B, C) lights F and C.
     assert shown("segments_swapped num first=B second=F", driven=b"\x30\0\0") == b"\x12\0\0"
     assert shown("segments_swapped num first=P second=G", driven=b"\x80\x01\x81") == b"\x01\x80\x81"
     assert shown("digits_swapped num order=3,2,1", driven=number) == bytes.fromhex("6D307E")

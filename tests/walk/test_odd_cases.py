@@ -223,7 +223,7 @@ def test_three_contacts_that_touch_are_still_one_short() -> None:
 
 
 def test_what_leaves_moves_unexplained_is_never_told_as_certain() -> None:
-    """Two wires changed round, and both come and go while others are worked: one cause may be behind all of it."""
+    """Two wires swapped, and both come and go while others are worked: one cause may be behind all of it."""
     rng = random.Random(3)
     others = ("b3", "k00", "k01", "k10", "k11")
     evidence = []
