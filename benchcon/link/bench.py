@@ -248,6 +248,8 @@ class Bench:
         """Set several outputs of one board, levels as numbers and segments as bytes; in one request where they fit."""
         if not values:
             raise Trouble("nothing to set")
+        numbers: dict[str, int] = {}
+        digits: dict[str, int] = {}
         for channel, value in values.items():
             if not _CHANNEL.fullmatch(channel):
                 raise Trouble(
@@ -257,15 +259,17 @@ class Bench:
                 raise Trouble(f"{printable(channel)}: a level of {value}; levels go from 0 to 1000")
             if isinstance(value, bytes) and not 1 <= len(value) <= 8:
                 raise Trouble(f"{printable(channel)}: {len(value)} digits; a display has 1 to 8")
-        words = ("set", *values)
+            if isinstance(value, bytes):
+                digits[channel] = len(value)
+            numbers[channel] = value if isinstance(value, int) else int.from_bytes(value, "big")
+        words = ("set", *numbers)
 
         def set_all(talk: Talk, answer: Answer) -> None:
-            for channel, value in values.items():
-                digits = talk.outputs.digits(channel)
-                if isinstance(value, bytes) and digits is not None and digits != len(value):
-                    answer(held(f"{channel} has {digits} digits, not {len(value)}", words))
+            for channel, count in digits.items():
+                has = talk.outputs.digits(channel)
+                if has is not None and has != count:
+                    answer(held(f"{channel} has {has} digits, not {count}", words))
                     return
-            numbers = {c: v if isinstance(v, int) else int.from_bytes(v, "big") for c, v in values.items()}
             talk.want(numbers, answer)
 
         return self._intent(source, words, set_all)

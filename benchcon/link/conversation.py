@@ -38,12 +38,6 @@ class Timer(Protocol):
     def cancel(self) -> None:
         """It does not come."""
 
-    def cancelled(self) -> bool:
-        """Whether that was said."""
-
-    def when(self) -> float:
-        """When it comes, in seconds."""
-
 
 class Clock(Protocol):
     """As much of an event loop as a talk needs."""
@@ -166,6 +160,8 @@ class Talk:
         self._seen = ("", 0, 0)
         self._restless = ""
         self._timer: Timer | None = None
+        self._timer_s = 0.0
+        """When that comes, or came."""
         self._described: list[Item] = []
         self._gave_up = 0
         """Requests of callers given up since `_tell` looked last."""
@@ -403,19 +399,18 @@ class Talk:
             self._ask(("ping", f"{now_us & 0xFFFFFFFF:08X}", "00000000"), self._pinged)
 
     def _send(self, data: bytes) -> None:
-        lines = [line for line in data.split(b"\n") if line]
         if self.connection.waiting:
             # The board has stopped reading. Nothing piles up: it is asked again later, or given up.
-            self.dropped += len(lines)
+            self.dropped += len(_lines(data))
             return
         # Stamped before the write: on a busy computer the board may have read it before the write comes back, and a
         # request that seems to be sent after it was received makes clocks wrong.
         began_us = self.hub.now_us()
         if self.connection.send(data):
             self._last_sent_us = self.hub.now_us()
-            self._sent(lines, began_us)
+            self._sent(_lines(data), began_us)
         elif not self.over:
-            self._unsent = lines
+            self._unsent = _lines(data)
             self.hub.emit([link_record(self.hub.now_us(), self.source, "stuck")])
 
     def _sent(self, lines: list[bytes], at_us: int) -> None:
@@ -462,6 +457,8 @@ class Talk:
 
     def _answer_wishes(self, now_us: int, otherwise: Outcome | None = None) -> None:
         """Tell those whose wishes are answered for; `otherwise` is told where a wish has no outcome of its own."""
+        if not self.outputs.untold:
+            return
         for done in self.outputs.take_done():
             done.token(done.outcome or otherwise or held(done.held, ("set",)))
         self._tell_outputs(now_us)
@@ -507,16 +504,17 @@ class Talk:
             times.append(self.outputs.deadline_us(now_us))
             if self.hub.ping_every_us and not self._pinging and not self.duplicate:
                 times.append(self._last_sent_us + self.hub.ping_every_us)
-        at_us = min((at for at in times if at is not None), default=None)
-        if at_us is None:
+        known = [at for at in times if at is not None]
+        if not known:
             return
         loop = self.hub.loop
-        at = loop.time() + min(max(at_us - now_us, 500), 60_000_000) / 1e6
+        now_s = loop.time()
+        at_s = now_s + min(max(min(known) - now_us, 500), 60_000_000) / 1e6
+        if now_s < self._timer_s <= at_s:
+            return  # it comes soon enough
         if self._timer is not None:
-            if not self._timer.cancelled() and self._timer.when() <= at and self._timer.when() > loop.time():
-                return
             self._timer.cancel()
-        self._timer = loop.call_at(at, self.pump)
+        self._timer, self._timer_s = loop.call_at(at_s, self.pump), at_s
 
     # --- the end ---------------------------------------------------------------------------------------------------
 
@@ -565,6 +563,10 @@ class Talk:
         self.sample = sample
         self.host = HostSide(self.hub.now_us())
         self._seen = ("", 0, 0)
+
+
+def _lines(data: bytes) -> list[bytes]:
+    return [line for line in data.split(b"\n") if line]
 
 
 def _values(words: Iterable[str]) -> dict[str, int]:

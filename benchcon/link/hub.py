@@ -63,9 +63,10 @@ class Hub:
         self.emit = self.stream.emit
         self.beats: dict[str, int] = {}
         """Who has to be at work for anything to stay lit, and when each was last known to be, in ns."""
+        self.leaving = False
+        """The bench is dark for good."""
         self.share = Share()
         """What the link may take of the time while a screen looks."""
-        self._leaving = False
         self._began_ns = time.monotonic_ns()
         self._numbers = Numbers()
         self._outputs: dict[int, BoardOutputs] = {}
@@ -73,14 +74,9 @@ class Hub:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._looking: set[asyncio.Task[None]] = set()
 
-    @property
-    def leaving(self) -> bool:
-        """Whether the bench is dark for good."""
-        return self._leaving
-
     def leave(self) -> None:
         """From now on nothing but dark is sent. From any thread."""
-        self._leaving = True
+        self.leaving = True
 
     @property
     def only_dark(self) -> bool:

@@ -83,12 +83,13 @@ _LOOK_AGAIN_US = 20_000
 class Flash:
     """The flash limit of one output. Owns no clock."""
 
-    __slots__ = ("_rises", "_rising", "_turn", "swing")
+    __slots__ = ("_rises", "_turn", "rising", "swing")
 
     def __init__(self, swing: int) -> None:
         self.swing = swing
         """Change of height that counts."""
-        self._rising = False
+        self.rising = False
+        """Whether the last swing of the output was a rise."""
         self._turn = -swing
         """The highest point of this rise, or the lowest of this fall."""
         self._rises: list[int] = []
@@ -96,7 +97,7 @@ class Flash:
 
     def is_rise(self, height: int) -> bool:
         """Whether going to `height` now would begin a new rise."""
-        return not self._rising and height >= self._turn + self.swing
+        return not self.rising and height >= self._turn + self.swing
 
     def may(self, height: int, now_us: int) -> bool:
         """Whether the output may go to `height` now."""
@@ -108,14 +109,14 @@ class Flash:
 
     def go(self, height: int) -> None:
         """The output is being sent to `height`."""
-        if self._rising:
+        if self.rising:
             if height > self._turn:
                 self._turn = height
                 self._rises[-1] = _NOT_YET
             elif height <= self._turn - self.swing:
-                self._rising, self._turn = False, height
+                self.rising, self._turn = False, height
         elif self.is_rise(height):
-            self._rising, self._turn = True, height
+            self.rising, self._turn = True, height
             self._rises = [*self._rises[-RISES_MOST:], _NOT_YET]
         else:
             self._turn = min(self._turn, height)
@@ -127,11 +128,6 @@ class Flash:
     def fill(self, now_us: int) -> None:
         """Count as if the output had flashed as often as allowed up to now: somebody else made it flash."""
         self._rises = [now_us] * RISES_MOST
-
-    @property
-    def rising(self) -> bool:
-        """Whether the last swing of the output was a rise."""
-        return self._rising
 
     @property
     def still_since_us(self) -> int:

@@ -12,6 +12,7 @@ One value of an output is on its way at a time: a line that was lost and is repe
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 from benchcon.link import limits
@@ -22,6 +23,7 @@ from benchcon.wire.items import Item
 REQUEST_BYTES = 58
 """Room for the settings of one request: a line of 79 less ``>01 set `` and the check, and a little."""
 _RECORD_EVERY_US = 1_000_000
+_more_ma = itemgetter(0)
 
 
 class BoardOutputs:
@@ -129,30 +131,31 @@ class BoardOutputs:
 
     def due(self, now_us: int) -> list[dict[str, int]]:
         """Return what may be set now, each dict one request, and count it as on its way."""
-        phase = (now_us // limits.BLINK_HALF_US) % 2 == 0
+        waiting: list[tuple[float, Output]] = []
+        """With how much more each would take than it does."""
         for output in self._outputs.values():
             if output.held_count:
                 self._tell(output, now_us)
             if output.blinking:
-                value = output.lit if phase else 0
+                value = output.lit if (now_us // limits.BLINK_HALF_US) % 2 == 0 else 0
                 if value != (output.at if output.sent is None else output.sent) or output.wanted is not None:
                     self._want(output, value)
-        waiting = [output for output in self._outputs.values() if output.wanted is not None and output.sent is None]
+            if output.wanted is not None and output.sent is None:
+                waiting.append((self._share(output, output.wanted) - self._share(output, output.at), output))
         if not waiting:
             return []
         # What makes room goes before what needs room.
-        waiting.sort(key=lambda output: self._share(output, output.wanted or 0) - self._share(output, output.at))
+        waiting.sort(key=_more_ma)
         going = []
         self._sums = {}
-        for output in waiting:
-            why = self._why_not(output, now_us)
+        for more_ma, output in waiting:
+            why = self._why_not(output, more_ma, now_us)
             if why:
                 self._hold(output, why, now_us)
             else:
-                before_ma = self._takes(output)
                 self._go(output)
-                if output.kind in self._sums:
-                    self._sums[output.kind] += self._takes(output) - before_ma
+                if output.kind in self._sums:  # until it is answered, the larger of what was and what will be
+                    self._sums[output.kind] += max(more_ma, 0.0)
                 going.append(output)
         return self._requests(going)
 
@@ -236,6 +239,11 @@ class BoardOutputs:
         done, self._done = self._done, []
         return done
 
+    @property
+    def untold(self) -> bool:
+        """Whether `take_done`, `take_held` or `take_blinks` has something to tell."""
+        return bool(self._done or self._told or self._blinks)
+
     def take_held(self) -> list[HeldBack]:
         """Return what was held back since the last call, at most one a second and output."""
         told, self._told = self._told, []
@@ -274,11 +282,9 @@ class BoardOutputs:
         """What an output takes at most: until a board has answered, the larger of what was and what will be."""
         return max(self._share(output, output.at), self._share(output, output.sent or 0))
 
-    def _fits(self, candidate: Output) -> bool:
+    def _fits(self, candidate: Output, more_ma: float) -> bool:
         """Whether there is room for what `candidate` wants. `_sums` is made once for all that wait together."""
-        wanted = candidate.wanted or 0
-        more_ma = self._share(candidate, wanted) - self._takes(candidate)
-        if self._share(candidate, wanted) <= self._share(candidate, candidate.at):
+        if more_ma <= 0:
             return True
         if not self._sums:
             self._sums = {"lamp": 0.0, "display": 0.0}
@@ -292,18 +298,17 @@ class BoardOutputs:
             digits_ma += more_ma
         return self.allowance.fits(lamps_ma, digits_ma)
 
-    def _why_not(self, output: Output, now_us: int) -> str:
+    def _why_not(self, output: Output, more_ma: float, now_us: int) -> str:
         height = output.height(output.wanted or 0)
-        if output.flash.is_rise(height) or self._share(output, output.wanted or 0) > self._share(output, output.at):
+        rises = output.flash.is_rise(height)
+        if rises or more_ma > 0:
             if self.stalled:
                 return "no answer"
             if self._wink_sent or now_us < self._wink_over_us:
                 return "wink"
-            if not output.flash.may(height, now_us) or (
-                output.flash.is_rise(height) and not self._together.may(now_us)
-            ):
+            if rises and not (output.flash.may(height, now_us) and self._together.may(now_us)):
                 return "flash"
-            if not self._fits(output):
+            if not self._fits(output, more_ma):
                 return "current"
         return ""
 
@@ -368,6 +373,8 @@ class BoardOutputs:
 
     def _requests(self, going: list[Output]) -> list[dict[str, int]]:
         """Pack settings into requests; what the board may refuse goes alone, so that it takes nothing else with it."""
+        if len(going) == 1:
+            return [{going[0].id: going[0].sent or 0}]
         alone: list[dict[str, int]] = []
         packed: list[dict[str, int]] = []
         room = 0
@@ -386,7 +393,7 @@ class BoardOutputs:
 
     def words(self, values: Mapping[str, int]) -> tuple[str, ...]:
         """Return the words of the request for one dict of `due`."""
-        return ("set", *(self._output(channel).word(value) for channel, value in values.items()))
+        return ("set", *[self._outputs[channel].word(value) for channel, value in values.items()])
 
     def _wink_opens_us(self, now_us: int) -> int:
         return max(self._wink_over_us, self._quiet_us(), self._together.wink_opens_us(now_us))

@@ -44,18 +44,11 @@ TAIL_US = 300_000
 
 
 class _Timer:
-    def __init__(self, at_s: float, action: Callable[[], object]) -> None:
-        self.at_s = at_s
+    def __init__(self, action: Callable[[], object]) -> None:
         self.action: Callable[[], object] | None = action
 
     def cancel(self) -> None:
         self.action = None
-
-    def cancelled(self) -> bool:
-        return self.action is None
-
-    def when(self) -> float:
-        return self.at_s
 
 
 class Loop:
@@ -72,7 +65,7 @@ class Loop:
 
     def call_at(self, at_s: float, action: Callable[[], object]) -> _Timer:
         """Call `action` then."""
-        timer = _Timer(at_s, action)
+        timer = _Timer(action)
         heapq.heappush(self._heap, (-int(-at_s * 1e6 // 1), next(self._count), timer))
         return timer
 

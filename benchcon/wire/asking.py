@@ -43,8 +43,8 @@ class Asking:
         "last_us",
         "line",
         "own",
+        "pattern",
         "size",
-        "tag",
         "tickets",
         "tries",
         "tries_most",
@@ -57,10 +57,12 @@ class Asking:
         self.own = own
         """Asked by the bring-up, not by a caller."""
         self.keys = keys_of(words)
-        self.size = len(request(1, words)) + 1
+        self.pattern = request(1, words)
+        """Its line, with a tag that is not yet its own."""
+        self.size = len(self.pattern) + 1
         """Bytes of its line, which are as many with any tag."""
-        self.tag = 0
         self.line = b""
+        """As it goes out, once it has a tag."""
         self.tries = 0
         self.tries_most = DARK_TRIES if words[0] == "dark" else TRIES
         self.every_us = DARK_REPEAT_US if words[0] == "dark" else REPEAT_US
@@ -71,7 +73,7 @@ def keys_of(words: tuple[str, ...]) -> frozenset[str]:
     """What a request changes; requests that share one must not overtake each other."""
     word = words[0]
     if word == "set":
-        return frozenset(setting.partition("=")[0] for setting in words[1:])
+        return frozenset([setting.partition("=")[0] for setting in words[1:]])
     if word in ("dark", "light"):
         return frozenset({_EVERY_OUTPUT})
     if word == "raw":

@@ -272,10 +272,9 @@ class BoardSide:
         if len(self._answers) >= ANSWERS_MOST:
             self.bad_lines = (self.bad_lines + 1) & 0xFFFF
             return
-        parsed = codec.parse(body)
-        if parsed.kind == "request":
+        tag, (word, *arguments) = codec.heard_request(body)
+        if tag:
             self._fed_us = now_us
-        word, *arguments = parsed.words
         handler = answers.HANDLERS.get(word)
         if handler is None:
             answer = answers.no(1)
@@ -286,7 +285,7 @@ class BoardSide:
             answer = answers.no(7)
         else:
             answer = handler(self, arguments, now_us)
-        self._answers.append((parsed.tag, answer))
+        self._answers.append((tag, answer))
 
     def stamp(self, now_us: int) -> str:
         """The clock as it goes on the wire."""

@@ -18,6 +18,7 @@ HAND_RAW_MOST = LINE_MOST - len("<00 raw ") - len(" #XXXX")
 """Bytes of the arguments of `raw` that an answer can repeat: typed by hand they may be longer."""
 
 _IDENT = re.compile(r"[a-z][a-z0-9_]{0,15}")
+_DIGITS = re.compile("[0-9A-F]+")
 _HEX = {width: re.compile(rf"[0-9A-F]{{{width}}}") for width in (1, 2, 4, 8)}
 _TEXT = re.compile(r"(?:[\x22\x24\x26-\x3B\x3F\x41-\x7E]|%[0-9A-F]{2})+")
 
@@ -117,11 +118,12 @@ def _set(board: BoardSide, arguments: list[str], now_us: int) -> Words:
             return no(3)
         if not item.is_output:
             return no(4)
-        if len(word) != item.width or not re.fullmatch("[0-9A-F]+", word):
+        if len(word) != item.width or not _DIGITS.fullmatch(word):
             return no(2)
-        if int(word, 16) > item.most:
+        value = int(word, 16)
+        if value > item.most:
             return no(5)
-        wanted[channel_id] = int(word, 16)
+        wanted[channel_id] = value
     if board.dark:
         return no(6)
     changed = {channel_id: value for channel_id, value in wanted.items() if board.values[channel_id] != value}

@@ -84,17 +84,23 @@ def seal(body: str | bytes) -> bytes:
 
 def news(number: int, clock: int, words: Sequence[str]) -> bytes:
     """Build a notification; `number` and `clock` are taken modulo 2^16 and 2^32."""
-    return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X}", words)
+    return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X}", words, UP.fullmatch)
 
 
 def request(tag: int, words: Sequence[str]) -> bytes:
     """Build a request; `tag` is 1 to 255."""
-    return _built(f">{tag:02X}", words)
+    return _built(f">{tag:02X}", words, DOWN.fullmatch)
+
+
+def retagged(line: bytes, tag: int) -> bytes:
+    """Return the request `line`, as `request` built it, with another tag; 1 to 255, which is not looked at again."""
+    covered = b">%02X%b" % (tag, line[3:-5])
+    return b"%b#%04X" % (covered, crc_hqx(covered, 0xFFFF))
 
 
 def answer(tag: int, words: Sequence[str]) -> bytes:
     """Build an answer; `tag` is that of the request, 0 if it was typed by hand."""
-    return _built(f"<{tag:02X}", words)
+    return _built(f"<{tag:02X}", words, UP.fullmatch)
 
 
 def by_hand(words: Sequence[str]) -> bytes:
@@ -105,15 +111,23 @@ def by_hand(words: Sequence[str]) -> bytes:
     return line
 
 
-def _built(head: str, words: Sequence[str]) -> bytes:
+def _built(head: str, words: Sequence[str], form: Callable[[bytes], object]) -> bytes:
     """Seal head and words; raise ValueError if they make no line of the protocol: nothing wrong is ever sent."""
     body = " ".join((head, *words))
-    line = seal(body.encode("utf-8", "surrogatepass"))
+    covered = f"{body} ".encode("utf-8", "surrogatepass")
+    line = b"%b#%04X" % (covered, crc_hqx(covered, 0xFFFF))
     if len(line) > LINE_MOST:
         raise ValueError(f"{len(line)} bytes, and a line has {LINE_MOST} at most: {body!r}")
-    if not (UP.fullmatch(line) or DOWN.fullmatch(line)) or body.count(" ") != head.count(" ") + len(words):
+    if not form(line) or body.count(" ") != head.count(" ") + len(words):
         raise ValueError(f"not a line of the protocol: {body!r}")
     return line
+
+
+def heard_request(line: bytes) -> tuple[int, list[str]]:
+    """Return tag (0: typed by hand) and words of a line to a board that a `Splitter` has let through."""
+    if line[:1] == b">":
+        return int(line[1:3], 16), line[4:-6].decode().split(" ")
+    return 0, line[3:].decode().split(" ")
 
 
 def parse(line: bytes) -> Parsed:
@@ -215,7 +229,7 @@ class Splitter:
         lines = data.split(b"\n")
         wait = lines.pop()
         if lines:
-            if self._all_good(lines, data):
+            if len(lines) > 1 and self._all_good(lines, data):
                 runs = [(self._line_kind, list(filter(None, lines)) if b"" in lines else lines)]
                 if not runs[0][1]:
                     runs = []

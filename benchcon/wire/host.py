@@ -39,7 +39,7 @@ from typing import NamedTuple
 
 from benchcon.wire import events as ev
 from benchcon.wire.asking import AGAIN_EVERY_US, DARK_TRIES, Asking, Patience, upsets
-from benchcon.wire.codec import request
+from benchcon.wire.codec import retagged
 from benchcon.wire.items import Item, item_of
 from benchcon.wire.slips import VERSION, explain_hello, explain_line, other_version, resembles_line
 
@@ -404,6 +404,8 @@ class HostSide:
                 passed |= older.keys
 
     def _fill(self, now_us: int) -> None:
+        if not self._queue:
+            return
         self._doubled = [copy for copy in self._doubled if copy[0] > now_us]
         room = self.buffer - DARK_ROOM - self.unanswered_bytes - sum(size for _, size in self._doubled)
         busy: set[str] = set()
@@ -428,8 +430,7 @@ class HostSide:
             self._tag = self._tag % 0xFF + 1
             if self._tag not in self._waiting:
                 break
-        asked.tag = self._tag
-        asked.line = request(asked.tag, asked.words) + b"\n"
+        asked.line = retagged(asked.pattern, self._tag) + b"\n"
         if asked.words[0] == "dark":
             # An empty line first, so that no half line swallows it. It has room of its own.
             asked.line = b"\n" + asked.line
@@ -437,7 +438,7 @@ class HostSide:
             self.unanswered_bytes += len(asked.line)
         asked.first_us = asked.last_us = now_us
         asked.tries = 1
-        self._waiting[asked.tag] = asked
+        self._waiting[self._tag] = asked
         self._out.append(asked.line)
 
     def _repeat(self, now_us: int) -> None:

@@ -1,9 +1,18 @@
-"""Set a lamp → its answer seen, beside a bare serial_asyncio echo, both over a pseudo-terminal to another process.
+"""Set a lamp → its answer seen, beside bare serial_asyncio, all over a pseudo-terminal to another process.
 
 Measured from the call of `Bench.set_lamp` on the main thread to the answer's record reaching a subscriber on the
-link's thread. The board is the protocol's board side, in Python, in a process of its own; the echo is serial_asyncio at
-both ends. Both are asked in turns, in short blocks, and the figures are medians over rounds, so that what else the
-machine does hits both alike. Reach: p99 ≤ 2 × that of the echo.
+link's thread. The board is the protocol's board side, in Python, in a process of its own. Two things stand beside it:
+
+- *bare, the same board*: a loop on a thread of its own and serial_asyncio on it, as little as a program with a screen
+  can have, asks such a board for the same: the same way from thread to thread, the same pseudo-terminal, the same work
+  at the far end. What is more than that is benchcon's own: limits, budget, tags and repeats, records, observer.
+  This is the baseline. Reach: p50 and p99 ≤ 1.5 × its.
+- *bare echo*: serial_asyncio at both ends and one thread at each, which checks nothing and answers nothing. It was the
+  baseline once. A board that takes a line apart, and the way from thread to thread, are 1.4 to 1.7 × of it before
+  benchcon does anything, so that ratio says as much of board and computer as of the link. It is told for comparison.
+
+All are asked in turns, in short blocks, and the figures are medians over rounds, so that what else the machine does
+hits all alike.
 
     python tests/bench/link_answer_time.py [SETS]
 """
@@ -28,6 +37,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from link.boards import PeerProcess
 
 from benchcon.link import Bench
+from benchcon.wire.codec import request
 from benchcon.wire.records import LINE_UP, Batch
 
 ECHO = """
@@ -86,6 +96,39 @@ class Echo:
         return took
 
 
+class Bare(asyncio.Protocol):
+    """A board, and serial_asyncio on a loop in a thread of its own."""
+
+    def __init__(self) -> None:
+        self.peer = PeerProcess(ident="bare")
+        self.seen_at = 0.0
+        self.seen = threading.Event()
+        self.heard = b""
+        self.turn = 0
+        self.loop = asyncio.new_event_loop()
+        threading.Thread(target=self.loop.run_forever, daemon=True).start()
+        opening = serial_asyncio.create_serial_connection(self.loop, lambda: self, self.peer.port, baudrate=115200)
+        self.transport, _ = asyncio.run_coroutine_threadsafe(opening, self.loop).result(30)
+
+    def data_received(self, data: bytes) -> None:
+        *lines, self.heard = (self.heard + data).split(b"\n")
+        if any(line[4:7] == b"set" for line in lines):
+            self.seen_at = time.perf_counter()
+            self.seen.set()
+
+    def block(self) -> list[float]:
+        took = []
+        for _ in range(BLOCK):
+            self.turn += 1
+            line = request(15, ("set", f"l1={500 + self.turn % 2 * 10:03X}")) + b"\n"
+            self.seen.clear()
+            began = time.perf_counter()
+            self.loop.call_soon_threadsafe(self.transport.write, line)
+            assert self.seen.wait(10)
+            took.append(self.seen_at - began)
+        return took
+
+
 class Lamp:
     """A board, a bench, and the moment at which an answer was seen."""
 
@@ -125,26 +168,29 @@ def main() -> None:
     sets = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     with tempfile.TemporaryDirectory() as folder:
         os.environ["BENCHCON_HOME"] = os.environ["BENCHCON_LOCKS"] = folder
-        echo, lamp = Echo(), Lamp()
-        echo.block(), lamp.block()  # to warm up
+        echo, bare, lamp = Echo(), Bare(), Lamp()
+        asked = {"bare serial_asyncio echo": echo, "bare, the same board": bare, "set a lamp → answer seen": lamp}
+        for each in asked.values():
+            each.block()  # to warm up
         rounds = []
         for _ in range(max(sets // ROUND, 1)):
-            echoed: list[float] = []
-            answered: list[float] = []
+            took: dict[str, list[float]] = {name: [] for name in asked}
             for _ in range(ROUND // BLOCK):
-                echoed += echo.block()
-                answered += lamp.block()
-            rounds.append([share(took, of) for took in (echoed, answered) for of in (0.5, 0.99)])
+                for name, each in asked.items():
+                    took[name] += each.block()
+            rounds.append([(share(times, 0.5), share(times, 0.99)) for times in took.values()])
         lamp.bench.close()
-        lamp.peer.close()
+        for peer in (bare.peer, lamp.peer):
+            peer.close()
         echo.process.kill()
         echo.process.wait()
-    e50, e99, a50, a99 = (statistics.median(column) for column in zip(*rounds, strict=True))
     print(f"{'':<32}{'p50':>10}{'p99':>10}  (medians of {len(rounds)} rounds of {ROUND} each)")
-    print(f"{'bare serial_asyncio echo':<32}{e50:>7.0f} µs{e99:>7.0f} µs")
-    print(f"{'set a lamp → answer seen':<32}{a50:>7.0f} µs{a99:>7.0f} µs")
-    ratio = statistics.median(each[3] / each[1] for each in rounds)
-    print(f"ratio p50 {a50 / e50:.2f}, p99 {ratio:.2f} (reach: p99 ≤ 2)")
+    for place, name in enumerate(asked):
+        p50, p99 = (statistics.median(each[place][which] for each in rounds) for which in (0, 1))
+        print(f"{name:<32}{p50:>7.0f} µs{p99:>7.0f} µs")
+    for place, name, reach in ((1, "the same board", " (reach: 1.5 and 1.5)"), (0, "a bare echo", "")):
+        p50, p99 = (statistics.median(each[2][which] / each[place][which] for each in rounds) for which in (0, 1))
+        print(f"ratio to {name}: p50 {p50:.2f}, p99 {p99:.2f}{reach}")
 
 
 if __name__ == "__main__":

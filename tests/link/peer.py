@@ -37,7 +37,7 @@ class Peer:
         self.stalled = False
         self.quiet_until = 0
         self.shown: list[tuple[int, str, int]] = []
-        self.heard = b""
+        self.heard = bytearray()
         self.lines = 0
         self.following: tuple[int, int] | None = None
         described = DESCRIPTION

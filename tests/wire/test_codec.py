@@ -44,6 +44,23 @@ def test_requests_and_answers_come_back_as_they_were_built(tag: int, words: tupl
     assert codec.parse(codec.answer(tag, words)) == ("answer", tag, 0, 0, words)
 
 
+@given(st.integers(1, 255), st.integers(1, 255), words)
+def test_a_request_with_another_tag_is_as_it_would_have_been_built(
+    tag: int, other: int, words: tuple[str, ...]
+) -> None:
+    fits(words)
+    assert codec.retagged(codec.request(other, words), tag) == codec.request(tag, words)
+
+
+@given(st.integers(1, 255), words)
+def test_a_board_hears_what_was_asked_by_machine_or_by_hand(tag: int, words: tuple[str, ...]) -> None:
+    fits(words)
+    splitter = codec.Splitter("down", by_hand=True)
+    lines = [codec.request(tag, words), codec.by_hand(words)]
+    heard = [body for _, bodies in splitter.feed(b"\n".join([*lines, b""])) for body in bodies]
+    assert [codec.heard_request(body) for body in heard] == [(tag, list(words)), (0, list(words))]
+
+
 @given(words)
 def test_lines_typed_by_hand_come_back_as_they_were_built(words: tuple[str, ...]) -> None:
     fits(words)
