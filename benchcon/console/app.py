@@ -107,7 +107,7 @@ class ConsoleApp(App[int]):
         """
         super().__init__()
         self.session = session
-        self.sight = ViewModel(session, self.tell, rehearsal)
+        self.model = ViewModel(session, self.tell, rehearsal)
         self._asked = asked
         self._first_view = view
         if rehearsal is not None:
@@ -127,7 +127,7 @@ class ConsoleApp(App[int]):
         self._dark_told = ""
         """The notice that dark is confirmed: it goes when dark ends."""
         self._looked = self._ticked = self._bound = -60.0
-        self.sight.feed.listeners.append(self._tell_triggers)
+        self.model.feed.listeners.append(self._tell_triggers)
         self._marks = 0
         self._met: set[int] = set()
         """Sources of the boards that were live before in this console."""
@@ -157,8 +157,8 @@ class ConsoleApp(App[int]):
         self._wear(self.preferences)
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
             self.session.jump(first_known(self.session))
-            self.sight.start_again()
-        bench_screen = BenchScreen(self.sight, self._asked)
+            self.model.start_again()
+        bench_screen = BenchScreen(self.model, self._asked)
         self.push_screen(bench_screen)
         if self._first_view:
             self.call_after_refresh(bench_screen.action_view, self._first_view)
@@ -193,14 +193,14 @@ class ConsoleApp(App[int]):
         now = time.monotonic()
         self._play(now)
         if (
-            not self.sight.feed.waiting
+            not self.model.feed.waiting
             and now - self._looked < IDLE_S
             and self._dark is None
             and not self._dark_ends_us
         ):
             return
         self._looked = now
-        self.sight.look()
+        self.model.look()
         if isinstance(self.session, OpenSession) and now - self._ticked >= TICK_S:
             self._ticked = now
             self.session.tick()
@@ -217,7 +217,7 @@ class ConsoleApp(App[int]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Keys that have nothing to do are not offered."""
         if action == "end_dark":
-            return bool(self.sight.darkness.dark) and self.session.bench is not None
+            return bool(self.model.darkness.dark) and self.session.bench is not None
         if action in ("record", "stop_recording"):
             return self.session.live and (self.session.recording is not None) == (action == "stop_recording")
         if action == "name" and not getattr(self._beneath_palette, "names_parts", True):
@@ -300,9 +300,9 @@ class ConsoleApp(App[int]):
         if not asked_us:  # not by its key in a terminal, which has asked already
             asked_us = self.session.now_us()
             self.session.bench.dark()
-        self.sight.work.forget()
+        self.model.work.forget()
         with self.session.lock:
-            self._dark = DarkWatch(self.sight.boards, asked_us)
+            self._dark = DarkWatch(self.model.boards, asked_us)
 
     def _welcome(self) -> None:
         """End the dark that an earlier program left a board in, once, when it is first met: nothing lights by that.
@@ -312,8 +312,8 @@ class ConsoleApp(App[int]):
         bench = self.session.bench
         if bench is None:
             return
-        for board in self.sight.boards.values():
-            if board.source not in self._met and board.known and board.source in self.sight.feed.alive:
+        for board in self.model.boards.values():
+            if board.source not in self._met and board.known and board.source in self.model.feed.alive:
                 self._met.add(board.source)
                 if board.dark and board.dark_why != "local" and self._dark is None:
                     bench.light(board.source)
@@ -323,7 +323,7 @@ class ConsoleApp(App[int]):
         if watch is None:
             return
         with self.session.lock:
-            found = watch.look(self.sight.boards, self.session.now_us())
+            found = watch.look(self.model.boards, self.session.now_us())
         if found == "confirmed":
             self._dark = None
             if self._shout is not None:
@@ -335,10 +335,10 @@ class ConsoleApp(App[int]):
             self.tell(self._dark_told)
             if watch.absent:
                 names = ", ".join(map(printable, watch.absent))
-                plugs = "; ".join(to_pull(self.sight.panel, watch.absent))
+                plugs = "; ".join(to_pull(self.model.panel, watch.absent))
                 self.tell(f"Nothing can be said of {names}: no port. To be sure, pull the plug: {plugs}.", "warning")
         elif found == "overdue" and self._shout is None:
-            self._shout = NotConfirmed(sorted(watch.waiting), self.sight.panel)
+            self._shout = NotConfirmed(sorted(watch.waiting), self.model.panel)
             self.push_screen(self._shout, self._shout_closed)
 
     def _shout_closed(self, _: object) -> None:
@@ -353,8 +353,8 @@ class ConsoleApp(App[int]):
 
     def _watch_end_of_dark(self) -> None:
         """What is only so while it is dark is said no longer; that dark has ended, or where it has not, is said."""
-        still = self.sight.darkness.dark
-        if self._dark_told and not self.sight.darkness.everything:
+        still = self.model.darkness.dark
+        if self._dark_told and not self.model.darkness.everything:
             take_back(self, [self._dark_told])
         if not self._dark_ends_us or (still and self.session.now_us() - self._dark_ends_us < CONFIRM_US):
             return
@@ -362,7 +362,7 @@ class ConsoleApp(App[int]):
         if not still:
             self.tell("Dark has ended. It restores nothing: outputs stay off until they are set again.")
             return
-        held = [name for name in still if self.sight.boards[name].dark_why == "local"]
+        held = [name for name in still if self.model.boards[name].dark_why == "local"]
         why = " (the switch on the panel holds it)" if held == list(still) else ""
         self.tell(f"Still dark: {', '.join(map(printable, still))}{why}.", "warning")
 
@@ -428,7 +428,7 @@ class ConsoleApp(App[int]):
 
             begin = {"wiggle": walk_start.start_wiggle, "soak": walk_start.start_soak}.get(what, walk_start.start_walk)
             try:
-                begin(self, self.sight, self.session)
+                begin(self, self.model, self.session)
             except Trouble as trouble:
                 self.tell(str(trouble), "error")
 
@@ -442,7 +442,7 @@ class ConsoleApp(App[int]):
 
         part = self.screen.query_one(Face).part
         try:
-            matching = Matching(self.sight, part.name if part is not None else "")
+            matching = Matching(self.model, part.name if part is not None else "")
         except Trouble as trouble:
             self.tell(str(trouble), "error")
             return
@@ -549,7 +549,7 @@ class ConsoleApp(App[int]):
             groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
             groups += [(title, BindingsMap(screen.BINDINGS)) for screen, title in own_screens.items()]
         here = own_screens.get(type(self.screen), "")
-        if self.sight.rehearsal is not None:
+        if self.model.rehearsal is not None:
             groups.append(("Rehearsal", BindingsMap(RehearsalList.BINDINGS)))
         if isinstance(self.screen, BenchScreen) and self.screen.view != "face":
             here = self.screen.view.capitalize()

@@ -65,9 +65,9 @@ class BenchScreen(Screen[None]):
         *TRANSPORT_KEYS,
     ]
 
-    def __init__(self, sight: ViewModel, asked: PersonAsked | None = None) -> None:
+    def __init__(self, model: ViewModel, asked: PersonAsked | None = None) -> None:
         super().__init__()
-        self.sight = sight
+        self.model = model
         self._asked = asked
         self._beside = self._listed = 0.0
         self._drawn_view = ""
@@ -78,23 +78,23 @@ class BenchScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Everything, once; views are switched, not rebuilt."""
-        yield Head(self.sight, id="head")
+        yield Head(self.model, id="head")
         with ContentSwitcher(initial="face-view", id="views"):
             with Horizontal(id="face-view"):
-                if self.sight.rehearsal is not None:
-                    yield RehearsalList(self.sight, self.sight.rehearsal, self._asked, id="rehearsal")
-                yield Face(self.sight, id="face")
+                if self.model.rehearsal is not None:
+                    yield RehearsalList(self.model, self.model.rehearsal, self._asked, id="rehearsal")
+                yield Face(self.model, id="face")
                 with Vertical(id="side"):
-                    yield LinksView(self.sight, brief=True, id="links-brief")
-                    yield EventList(self.sight, brief=True, id="events-brief")
-            yield Raw(self.sight, id="raw")
-            yield EventList(self.sight, id="events")
-            yield LinksView(self.sight, id="links")
-            yield TimeLine(self.sight, id="time")
-        if isinstance(self.sight.session, ReplaySession):
-            yield Transport(self.sight, self.sight.session, id="transport")
-        yield Notice(self.sight, id="notice")
-        yield Touched(live=self.sight.session.live, id="touched")
+                    yield LinksView(self.model, brief=True, id="links-brief")
+                    yield EventList(self.model, brief=True, id="events-brief")
+            yield Raw(self.model, id="raw")
+            yield EventList(self.model, id="events")
+            yield LinksView(self.model, id="links")
+            yield TimeLine(self.model, id="time")
+        if isinstance(self.model.session, ReplaySession):
+            yield Transport(self.model, self.model.session, id="transport")
+        yield Notice(self.model, id="notice")
+        yield Touched(live=self.model.session.live, id="touched")
         yield KeyLine(needed=NEEDED, id="keys")
 
     def on_mount(self) -> None:
@@ -151,7 +151,7 @@ class BenchScreen(Screen[None]):
             if view is not None:
                 self.action_view(view)
 
-        self.app.push_screen(TimingScreen(self.sight), left)
+        self.app.push_screen(TimingScreen(self.model), left)
 
     def on_head_turn(self, message: Head.Turn) -> None:
         """A view was clicked."""
@@ -173,8 +173,8 @@ class BenchScreen(Screen[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """The keys of the transport bar work where there is one, and that of the rehearsal where one is played."""
         if action == "view" and parameters == ("rehearsal",):
-            return self.sight.rehearsal is not None
-        return action != "replay" or not self.sight.session.live
+            return self.model.rehearsal is not None
+        return action != "replay" or not self.model.session.live
 
     def action_replay(self, verb: str) -> None:
         """One of the transport bar's verbs."""
@@ -194,7 +194,7 @@ class BenchScreen(Screen[None]):
             bar.ask_where()
         else:
             bar.jump(session.first_us if verb == "first" else session.now_us() - 1_000_000)
-        self.sight.look()
+        self.model.look()
         self.frame()
 
     def on_key(self, event: events.Key) -> None:
@@ -202,14 +202,14 @@ class BenchScreen(Screen[None]):
         if event.key in self.active_bindings:
             return
         part = self.query_one(Face).part if self.view == "face" else None
-        why = why_not(self.sight, event.key)
+        why = why_not(self.model, event.key)
         if (
-            self.sight.session.bench is not None
+            self.model.session.bench is not None
             and isinstance(part, Control)
             and event.key in ("space", "enter", "plus", "equals_sign", "minus")
         ):
             why = f"{label_of(part)} is a control of the real panel: only a hand can move it"
-            if self.sight.work.can_work(part):
+            if self.model.work.can_work(part):
                 keys = "press it with Enter, hold it with Space" if part.kind == "button" else "turn it with + and -"
                 why = f"{label_of(part)}: {keys}"
         if why:
@@ -241,20 +241,20 @@ class BenchScreen(Screen[None]):
             self.query_one(f"#{view}", Drawn).repaint()
 
     def _show_touched(self) -> None:
-        if self.sight.darkness.everything:
+        if self.model.darkness.everything:
             self.query_one(Touched).show(self._all_dark())
             return
-        touch, worked = self.sight.feed.touched, self.sight.work.worked
+        touch, worked = self.model.feed.touched, self.model.work.worked
         if worked is not self._worked:
             self._last, self._worked = worked and worked[0], worked
         if touch is not self._touch:
             self._last, self._touch = touch and touch.control, touch
-        control: Part | None = touch.control if touch is not None else self.sight.moved_last()
+        control: Part | None = touch.control if touch is not None else self.model.moved_last()
         for last in (self._last, control):
             if last is None:
                 continue
-            part = next((part for part in self.sight.panel.parts if part.name == last.name), last)
-            (showing,) = self.sight.show([part])
+            part = next((part for part in self.model.panel.parts if part.name == last.name), last)
+            (showing,) = self.model.show([part])
             if showing.sort != "dark" or isinstance(part, Control):
                 break  # large letters that say dark mean all of the bench: a lamp on a dark board gives way
         else:
@@ -265,6 +265,6 @@ class BenchScreen(Screen[None]):
 
     def _all_dark(self) -> Big:
         """While everything is dark, no switch is what matters most: nothing lights, whatever is moved."""
-        dark, _, not_known = self.sight.darkness
-        name = "Linked boards" if not_known else "All boards" if len(dark) > 1 else self.sight.title_of(dark[0])
+        dark, _, not_known = self.model.darkness
+        name = "Linked boards" if not_known else "All boards" if len(dark) > 1 else self.model.title_of(dark[0])
         return Big(printable(name), "DARK", warn=True)

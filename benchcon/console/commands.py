@@ -51,7 +51,7 @@ def _picture(app: ConsoleApp) -> None:
 
 def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
     """What can be done with each board and port, whatever is on the screen."""
-    work = app.sight.work
+    work = app.model.work
     if app.session.bench is not None:
         if app.session.live and isinstance(screen, BenchScreen):
             for title, what, told in (
@@ -60,13 +60,13 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
             ):
                 yield SystemCommand(title, told, partial(app.call_later, app.action_walk, what))
         yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
-        for port in app.sight.ports:
+        for port in app.model.ports:
             if port.standing == "released":
                 yield SystemCommand(f"Reopen {port.port}", port.ident, partial(work.reopen, port.port))
             else:
                 yield SystemCommand(f"Release {port.port}", port.ident, partial(work.release, port.port))
-        for name, board in app.sight.boards.items():
-            title = f"Identify: {printable(app.sight.title_of(name))}"
+        for name, board in app.model.boards.items():
+            title = f"Identify: {printable(app.model.title_of(name))}"
             yield SystemCommand(title, "which board is it?", partial(work.wink, board))
     if app.session.panel.parts:
         yield SystemCommand("Picture of the panel", "as it looks from the front, SVG", partial(_picture, app))
@@ -82,7 +82,7 @@ class PartsProvider(Provider):
         """Parts whose label or name fits."""
         app = cast("ConsoleApp", self.app)
         matcher = self.matcher(query)
-        for part in app.sight.panel.parts:
+        for part in app.model.panel.parts:
             title = f"Select: {label_of(part)}"
             score = matcher.match(title)
             if score > 0:

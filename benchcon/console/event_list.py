@@ -44,9 +44,9 @@ class EventList(Drawn, can_focus=True):
         Binding("escape", "clear", "No filter", show=False),
     ]
 
-    def __init__(self, sight: ViewModel, *, brief: bool = False, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, brief: bool = False, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.brief = brief
         self.wanted = ""
         """What a line must hold to be listed; several words must all be there."""
@@ -59,7 +59,7 @@ class EventList(Drawn, can_focus=True):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """In a recording Space plays, on every view, and the list is held by another key."""
-        live = self.sight.session.live
+        live = self.model.session.live
         return {"pause": live, "hold": not live}.get(action, True)
 
     @property
@@ -75,7 +75,7 @@ class EventList(Drawn, can_focus=True):
 
     def _catch_up(self) -> None:
         """Bring the lines that fit the filter up to date."""
-        feed = self.sight.feed
+        feed = self.model.feed
         outdated = bool(feed.listed and self._matching and self._matching[-1][0] < feed.listed[0][0])
         if self._seen > feed.listed_count or outdated:
             self._matching.clear()
@@ -91,9 +91,9 @@ class EventList(Drawn, can_focus=True):
 
     def _follow(self) -> None:
         """In a recording: what happened until where it stands, and nothing that was held from elsewhere."""
-        self.sight.read_back(self._want)
-        if self._refills != self.sight.feed.refills:
-            self._refills = self.sight.feed.refills
+        self.model.read_back(self._want)
+        if self._refills != self.model.feed.refills:
+            self._refills = self.model.feed.refills
             self._matching.clear()
             self._seen = 0
             self.frozen = None
@@ -107,13 +107,13 @@ class EventList(Drawn, can_focus=True):
         if self.frozen is not None:
             return self.frozen
         if not self.wanted:
-            return self.sight.feed.listed
+            return self.model.feed.listed
         self._catch_up()
         return self._matching
 
     def board_of(self, source: int) -> str:
         """How a board is called in the list."""
-        for name, board in self.sight.boards.items():
+        for name, board in self.model.boards.items():
             if board.source == source:
                 return printable(name)
         return "bench" if source == 0 else f"board {source}"
@@ -144,21 +144,21 @@ class EventList(Drawn, can_focus=True):
             )
 
     def _heading(self) -> str:
-        feed = self.sight.feed
+        feed = self.model.feed
         words = [f"EVENTS  {'' if feed.whole else 'the last '}{feed.listed_count}"]
         if self.wanted:
             words.append(f"only: {printable(self.wanted)}")
         if self.frozen is not None:
             newer = feed.listed_count - (self.frozen[-1][0] if self.frozen else 0)
-            words.append(f"{'PAUSED' if self.sight.session.live else 'HELD'}, {newer} newer")
+            words.append(f"{'PAUSED' if self.model.session.live else 'HELD'}, {newer} newer")
         elif self._back:
             words.append(f"{self._back} newer below")
         return "   ".join(words)
 
     def _paint_line(self, canvas: Canvas, y: int, number: int, event: ev.Event) -> None:
-        names = Names(self.sight.feed, self.brief)
+        names = Names(self.model.feed, self.brief)
         line = tell(event, names)
-        folded = self.sight.feed.folding.folded.get(number)
+        folded = self.model.feed.folding.folded.get(number)
         text = line.text
         if folded is not None:
             last = tell(folded.last, names)

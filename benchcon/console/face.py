@@ -73,9 +73,9 @@ class Face(Drawn, can_focus=True):
             """Only the latest matters."""
             return isinstance(message, Face.Picked)
 
-    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.layout_now = FaceLayout(0, 0)
         self.selected: str = ""
         """Name of the selected part."""
@@ -92,7 +92,7 @@ class Face(Drawn, can_focus=True):
     @property
     def pages(self) -> list[str]:
         """Names of the pages: ``""`` (everything), then each board if there are several."""
-        names = [board.name for board in self.sight.panel.boards]
+        names = [board.name for board in self.model.panel.boards]
         return ["", *names] if len(names) > 1 else [""]
 
     def lay_out(self) -> None:
@@ -100,7 +100,7 @@ class Face(Drawn, can_focus=True):
         width, height = self.size
         if not width or not height:
             return
-        panel = self.sight.panel
+        panel = self.model.panel
         if not self._page_chosen and len(self.pages) > 1:
             whole = lay_out(panel, width, height)
             self.page = 1 if whole.height > 2 * height or whole.width > width else 0
@@ -126,7 +126,7 @@ class Face(Drawn, can_focus=True):
         width, height = self.size
         if not width or not height:
             return
-        if self._laid_for != (self.sight.panel, width, height, self.page):
+        if self._laid_for != (self.model.panel, width, height, self.page):
             self.lay_out()
         self._paint_sheet(self._sheet)
         regions = [
@@ -138,7 +138,7 @@ class Face(Drawn, can_focus=True):
             self.refresh(*regions)
 
     def _paint_sheet(self, sheet: Canvas) -> None:
-        sight, now_us = self.sight, self.sight.now_us
+        model, now_us = self.model, self.model.now_us
         for number, plate in enumerate(self.layout_now.plates):
             self._paint_plate(sheet, plate, ground_of(number, plate))
         if "" not in self._shown:
@@ -148,12 +148,12 @@ class Face(Drawn, can_focus=True):
             self._paint_empty(sheet)
         top, bottom = self._scrolled, self._scrolled + self.size.height
         tiles = [tile for tile in self.layout_now.tiles if tile.y < bottom and tile.y + tile.height > top]
-        showings = iter(sight.show([part for tile in tiles for part in tile.parts]))
+        showings = iter(model.show([part for tile in tiles for part in tile.parts]))
         for tile in tiles:
             shown = tuple(next(showings) for _ in tile.parts)
             name = tile.part.name
             selected = self.selected if any(part.name == self.selected for part in tile.parts) else ""
-            fresh = sight.feed.is_fresh(name, now_us)
+            fresh = model.feed.is_fresh(name, now_us)
             wanted = (shown, selected, fresh)
             if self._shown.get(name) != wanted:
                 self._shown[name] = wanted
@@ -164,7 +164,7 @@ class Face(Drawn, can_focus=True):
     def _paint_empty(self, sheet: Canvas) -> None:
         """No part is known yet: say how each port stands instead."""
         sheet.wipe(0, 0, sheet.width, sheet.height, ink(ENGRAVED, PLATE))
-        lines = [f"{port.port}   {port.standing}   {port.text}" for port in self.sight.ports]
+        lines = [f"{port.port}   {port.standing}   {port.text}" for port in self.model.ports]
         lines = lines or ["No port is open. F5, then o, opens one."]
         for y, line in enumerate(["Waiting for a board to say what it has.", "", *lines], 1):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
@@ -187,8 +187,8 @@ class Face(Drawn, can_focus=True):
 
     def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str) -> None:
         key = f"plate {plate.board}"
-        look = self.sight.standings.get(plate.board)
-        simulated = plate.board in self.sight.session.hands
+        look = self.model.standings.get(plate.board)
+        simulated = plate.board in self.model.session.hands
         wanted = (look, simulated)
         if self._shown.get(key) == wanted:
             return
@@ -196,7 +196,7 @@ class Face(Drawn, can_focus=True):
             sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, ground))
         self._shown[key] = wanted
         if look is not None and plate.title is not None:
-            name = printable(self.sight.title_of(plate.board)).upper()
+            name = printable(self.model.title_of(plate.board)).upper()
             paint_title(sheet, plate.title, name, look, simulated, ground, self.colour)
 
     def render_line(self, y: int) -> Strip:
@@ -224,7 +224,7 @@ class Face(Drawn, can_focus=True):
     def select(self, name: str) -> None:
         """Select a part by its name, on whichever page it is."""
         if self.layout_now.tile_of(name) is None:
-            part = next((part for part in self.sight.panel.parts if part.name == name), None)
+            part = next((part for part in self.model.panel.parts if part.name == name), None)
             if part is None:
                 return
             pages = self.pages
@@ -236,7 +236,7 @@ class Face(Drawn, can_focus=True):
     def _select(self, name: str) -> None:
         before = self.part
         if before is not None and before.name != name:
-            self.sight.work.typed_out(before, self.sight.boards)
+            self.model.work.typed_out(before, self.model.boards)
         self.selected = name
         self._follow_selection()
         self.post_message(self.Picked(self.part))
@@ -305,22 +305,22 @@ class Face(Drawn, can_focus=True):
         if action in ("more", "less"):
             if part is None or (isinstance(part, Control) and part.kind == "button"):
                 return False
-            return self.sight.work.can_work(part)
+            return self.model.work.can_work(part)
         if action in ("typed", "untype"):
-            return part is not None and part.name in self.sight.work.typed
+            return part is not None and part.name in self.model.work.typed
         if sort in ("lamp", "display", "button", "switch", "pot") and rest:
             wanted = {"lamp": Lamp, "display": Display}.get(sort, Control)
-            if part is None or not isinstance(part, wanted) or not self.sight.work.can_work(part):
+            if part is None or not isinstance(part, wanted) or not self.model.work.can_work(part):
                 return False
             return not isinstance(part, Control) or part.kind == sort
         if action == "type":
-            return isinstance(part, Display) and self.sight.work.can_work(part)
+            return isinstance(part, Display) and self.model.work.can_work(part)
         return True
 
     def _act(self, verb: str, *given: object) -> None:
         part = self.part
         if part is not None:
-            getattr(self.sight.work, verb)(part, self.sight.boards, *given)
+            getattr(self.model.work, verb)(part, self.model.boards, *given)
             self.refresh_bindings()
             self.repaint()
 
@@ -371,7 +371,7 @@ class Face(Drawn, can_focus=True):
     def action_typed(self) -> None:
         """The number is done."""
         if self.part is not None:
-            self.sight.work.typed_out(self.part, self.sight.boards)
+            self.model.work.typed_out(self.part, self.model.boards)
             self.refresh_bindings()
             self.repaint()
 
@@ -382,9 +382,9 @@ class Face(Drawn, can_focus=True):
     def on_key(self, event: events.Key) -> None:
         """A number typed at a display goes to it at once; a minus within it changes its sign."""
         part = self.part
-        if not isinstance(part, Display) or not self.sight.work.can_work(part):
+        if not isinstance(part, Display) or not self.model.work.can_work(part):
             return
-        typing = part.name in self.sight.work.typed
+        typing = part.name in self.model.work.typed
         key = _NUMBER_KEYS.get(event.key)
         if event.key == "minus" and typing:
             key = "-"
@@ -421,7 +421,7 @@ class Face(Drawn, can_focus=True):
         event.stop()
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
         part = self.part
-        if tile is not None and part in tile.parts and part is not None and self.sight.work.can_work(part):
+        if tile is not None and part in tile.parts and part is not None and self.model.work.can_work(part):
             self._act("step", by)
         else:
             self._scroll(self._scrolled - 2 * by)

@@ -56,15 +56,15 @@ class Head(Drawn):
 
         view: str
 
-    def __init__(self, sight: ViewModel, view: str = "face", *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, view: str = "face", *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.view = view
         self._tabs: list[tuple[int, int, str]] = []
 
     def paint(self, canvas: Canvas) -> None:
         """Draw the row."""
-        sight, width = self.sight, canvas.width
+        model, width = self.model, canvas.width
         canvas.wipe(0, 0, width, 1, self.ground)
         clear = clear_of_messages(self.screen, width)
         if clear < width:
@@ -73,10 +73,10 @@ class Head(Drawn):
             return
         right, tabs = self._fitting(width)
         end = self._paint_right(canvas, right)
-        x, badge = 1, sight.session.badge
+        x, badge = 1, model.session.badge
         wide = _wide(tabs)
         room = end - wide - 3
-        title = fitted(printable(sight.panel.title) or "benchcon", min(room, 40))
+        title = fitted(printable(model.panel.title) or "benchcon", min(room, 40))
         if room >= 4:
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
             x += len(title) + 2
@@ -84,7 +84,7 @@ class Head(Drawn):
             canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
             x += len(badge) + 4
         x = self._paint_tabs(canvas, x, tabs)
-        told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in sight.standings.items()]
+        told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.standings.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:
             for text, colour in told:
                 canvas.write(x, 0, text, ink(colour, RAISED))
@@ -129,7 +129,7 @@ class Head(Drawn):
         First names of files, then the length of the history; then the words of the views that are not shown, then
         those views, then a recording's own sign. Dark stays.
         """
-        views = (*VIEWS, TIMING, *((REHEARSAL,) if self.sight.rehearsal is not None else ()))
+        views = (*VIEWS, TIMING, *((REHEARSAL,) if self.model.rehearsal is not None else ()))
         whole = [(name, key.upper(), word) for name, key, word in views]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]
@@ -145,22 +145,22 @@ class Head(Drawn):
     @property
     def _dark(self) -> list[tuple[str, str, bool]]:
         """DARK where everything is; else which board, or how many."""
-        dark, not_dark = self.sight.darkness.dark, self.sight.darkness.not_dark
+        dark, not_dark = self.model.darkness.dark, self.model.darkness.not_dark
         if not dark:
             return []
         text = f"{len(dark)} of {len(dark) + len(not_dark)} dark" if len(dark) > 1 else f"{fitted(dark[0], 10)} dark"
-        return [(f"◐ {'DARK' if self.sight.darkness.everything else printable(text)}", WARN, True)]
+        return [(f"◐ {'DARK' if self.model.darkness.everything else printable(text)}", WARN, True)]
 
     @property
     def _dark_count(self) -> list[tuple[str, str, bool]]:
         """The shortest way to say that some boards are dark, and others are not."""
-        dark, not_dark = self.sight.darkness.dark, self.sight.darkness.not_dark
+        dark, not_dark = self.model.darkness.dark, self.model.darkness.not_dark
         return [(f"◐ {len(dark)}/{len(dark) + len(not_dark)}", WARN, True)] if dark else []
 
     @property
     def _signs(self) -> list[tuple[str, str, bool]]:
         """The shortest way to say that something is being recorded."""
-        session = self.sight.session
+        session = self.model.session
         if not session.live:
             return []
         word = "● REC" if session.recording is not None else "● SAVING" if session.keeping is not None else ""
@@ -171,7 +171,7 @@ class Head(Drawn):
 
     def _written(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
         """What is played, recorded and held in memory; what matters most is bold."""
-        session = self.sight.session
+        session = self.model.session
         found: list[tuple[str, str, bool]] = []
         if not session.live:
             name = session.path.name if isinstance(session, ReplaySession) else ""

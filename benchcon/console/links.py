@@ -90,26 +90,26 @@ class LinksView(Drawn, can_focus=True):
         Binding("w", "wink", "Identify"),
     ]
 
-    def __init__(self, sight: ViewModel, *, brief: bool = False, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, brief: bool = False, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.brief = brief
         self.chosen = 0
         self._top = 0
 
     def names(self) -> list[str]:
         """The boards, by their names on the panel."""
-        return [board.name for board in self.sight.panel.boards]
+        return [board.name for board in self.model.panel.boards]
 
     def others(self) -> list[PortInfo]:
         """Ports on which no board is known: asking, refused, or not the line protocol."""
-        known = {board.source for board in self.sight.boards.values()}
-        return [port for port in self.sight.ports if port.source not in known]
+        known = {board.source for board in self.model.boards.values()}
+        return [port for port in self.model.ports if port.source not in known]
 
     def board(self) -> BoardState | None:
         """The chosen board; None if a port without one is chosen."""
         names = self.names()
-        return self.sight.boards.get(names[self.chosen]) if self.chosen < len(names) else None
+        return self.model.boards.get(names[self.chosen]) if self.chosen < len(names) else None
 
     def port(self) -> str:
         """The chosen port; empty if there is none."""
@@ -127,7 +127,7 @@ class LinksView(Drawn, can_focus=True):
     def paint(self, canvas: Canvas) -> None:
         """Draw a plate for each board."""
         canvas.wipe(0, 0, canvas.width, canvas.height, self.ground)
-        with self.sight.session.lock:
+        with self.model.session.lock:
             names = self.names()
             blocks = self._blocks(names, canvas.width, canvas.height)
         if not self.brief:
@@ -175,7 +175,7 @@ class LinksView(Drawn, can_focus=True):
         rows = -(-len(_CURVES) // _beside(width))
         all_of_them = sum(map(len, blocks)) + rows * len(blocks) <= height
         for index, name in enumerate(names):
-            board = self.sight.boards.get(name)
+            board = self.model.boards.get(name)
             if board is not None and (all_of_them or index == self.chosen):
                 blocks[index][-1:-1] = self._curves(board, width)
         return blocks
@@ -187,7 +187,7 @@ class LinksView(Drawn, can_focus=True):
         columns = each - _LABEL_WIDTH - _FIGURES_WIDTH - 2
         if columns < 10:
             return []
-        watch, now_us = self.sight.stopwatch, self.sight.now_us
+        watch, now_us = self.model.stopwatch, self.model.now_us
         stretch_s = -(-min(SPAN_S, now_us // 1_000_000 + 1) // columns)
         with watch.lock:
             curves = watch.curves.curves(board.source, now_us, columns, stretch_s * 1_000_000)
@@ -196,9 +196,9 @@ class LinksView(Drawn, can_focus=True):
         return [[(" ", QUIET, GROUND), *(piece for one in row for piece in one)] for row in rows]
 
     def _block(self, index: int, name: str, width: int) -> list[list[tuple[str, str, str]]]:
-        sight = self.sight
-        board, look = sight.boards.get(name), sight.standings[name]
-        title = printable(sight.title_of(name)).upper()
+        model = self.model
+        board, look = model.boards.get(name), model.standings[name]
+        title = printable(model.title_of(name)).upper()
         lines = [self._title(index, title, f"{look.shape} {look.word}", look.colour, width)]
         for pairs in self._figures(board):
             lines.append(self._pairs(pairs, width))
@@ -219,9 +219,9 @@ class LinksView(Drawn, can_focus=True):
     def _figures(self, board: BoardState | None) -> list[list[tuple[str, str, bool]]]:
         if board is None:
             return [[("port", "none", False)]]
-        sight, now_us = self.sight, self.sight.now_us
-        counters = sight.session.state.observer.counters(board.source)
-        rate = f"{sight.rates.get(board.source, 0.0):.0f}"
+        model, now_us = self.model, self.model.now_us
+        counters = model.session.state.observer.counters(board.source)
+        rate = f"{model.rates.get(board.source, 0.0):.0f}"
         trip = "?" if board.round_trip_us is None else f"{board.round_trip_us / 1000:.1f} ms"
         worst = "?" if board.round_trip_worst_us is None else f"{board.round_trip_worst_us / 1000:.1f} ms"
         supply = f"{board.supply_mv / 1000:.2f} V" if board.supply_mv else "?"
@@ -235,7 +235,7 @@ class LinksView(Drawn, can_focus=True):
                 ],
                 [("trip", trip, False), ("supply", supply, False)],
             ]
-        offered = sight.session.offered(board.source)
+        offered = model.session.offered(board.source)
         return [
             [
                 ("port", printable(board.port) or "?", False),
@@ -284,12 +284,12 @@ class LinksView(Drawn, can_focus=True):
         """Ports are worked only on a live bench."""
         if action not in ("release", "reopen", "wink", "open"):
             return True
-        if self.brief or self.sight.session.bench is None:
+        if self.brief or self.model.session.bench is None:
             return False
         board, port = self.board(), self.port()
         if action in ("wink", "open"):
             return action == "open" or (board is not None and board.link == "linked")
-        info = next((each for each in self.sight.ports if each.port == port), None)
+        info = next((each for each in self.model.ports if each.port == port), None)
         released = info.standing == "released" if info is not None else board is not None and board.link == "released"
         return bool(port) and released == (action == "reopen")
 
@@ -301,17 +301,17 @@ class LinksView(Drawn, can_focus=True):
 
     def action_release(self) -> None:
         """Leave the port to another program."""
-        self.sight.work.release(self.port())
+        self.model.work.release(self.port())
 
     def action_reopen(self) -> None:
         """Open the port again."""
-        self.sight.work.reopen(self.port())
+        self.model.work.reopen(self.port())
 
     def action_wink(self) -> None:
         """Have the board show which one it is."""
         board = self.board()
         if board is not None:
-            self.sight.work.wink(board)
+            self.model.work.wink(board)
 
     async def action_open(self) -> None:
         """Open another port."""

@@ -147,7 +147,7 @@ class MatchingScreen(Screen[None]):
 
     def on_mount(self) -> None:
         """Light both."""
-        if not self.matching.sight.darkness.dark:
+        if not self.matching.model.darkness.dark:
             self.matching.show()
         self.frame()
 
@@ -166,7 +166,7 @@ class MatchingScreen(Screen[None]):
         if not self.is_mounted or not self.query("#pair"):
             return
         matching, pair = self.matching, self.query_one(LampPair)
-        dark = matching.sight.darkness.dark
+        dark = matching.model.darkness.dark
         if dark:
             matching.went_dark()
             pair.told = (
@@ -233,7 +233,7 @@ class MatchingScreen(Screen[None]):
 
     def _may(self) -> bool:
         """Nothing is set while anything is dark."""
-        if self.matching.sight.darkness.dark:
+        if self.matching.model.darkness.dark:
             self.app.notify(f"It is dark: {END_DARK} ends that first.", severity="warning", timeout=3)
             return False
         return True

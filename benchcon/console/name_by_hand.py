@@ -25,29 +25,29 @@ def take_panel(app: ConsoleApp, panel: Panel) -> None:
     with session.lock:
         session.panel = at_level(panel, session.light_level)
         session.state.panel_text, session.state.panel_digest = panel.text, panel.digest
-    app.sight.look()
+    app.model.look()
 
 
 async def name_by_hand(app: ConsoleApp, selected: Part | None) -> None:
     """Ask and write; runs as a worker of the app."""
-    sight, session = app.sight, app.session
-    name = await app.push_screen_wait(WhichPart(sight, selected))
-    part = next((each for each in sight.panel.parts if each.name == name), None)
+    model, session = app.model, app.session
+    name = await app.push_screen_wait(WhichPart(model, selected))
+    part = next((each for each in model.panel.parts if each.name == name), None)
     if part is None:
         return
     lamp = part if isinstance(part, Lamp) and session.bench is not None else None
-    board = sight.boards.get(board_name(part))
+    board = model.boards.get(board_name(part))
     channel = board.channels.get(lamp.channel.id) if lamp is not None and board is not None else None
     was_lit = bool(channel is not None and channel.value)
     if lamp is not None and not was_lit:
-        sight.work.act(lamp, sight.boards)
+        model.work.act(lamp, model.boards)
     try:
         await _ask(app, part)
     except Trouble as trouble:
         app.tell(str(trouble), "error")
     finally:
         if lamp is not None and not was_lit:
-            sight.work.put_out(lamp, sight.boards)
+            model.work.put_out(lamp, model.boards)
 
 
 async def _ask(app: ConsoleApp, part: Part) -> None:

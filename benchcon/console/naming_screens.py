@@ -32,11 +32,11 @@ class WhichPart(ModalScreen[str | None]):
         Binding("escape", "leave", "Cancel"),
     ]
 
-    def __init__(self, sight: ViewModel, selected: Part | None) -> None:
+    def __init__(self, model: ViewModel, selected: Part | None) -> None:
         super().__init__()
-        self.sight = sight
+        self.model = model
         self.selected = selected
-        self._before = sight.feed.touched
+        self._before = model.feed.touched
 
     def compose(self) -> ComposeResult:
         """What to do."""
@@ -50,7 +50,7 @@ class WhichPart(ModalScreen[str | None]):
 
     def frame(self) -> None:
         """A control that moved is the one."""
-        touched = self.sight.feed.touched
+        touched = self.model.feed.touched
         if touched is not None and touched != self._before:
             self.dismiss(touched.control.name)
 

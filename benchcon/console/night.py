@@ -30,7 +30,7 @@ def switch_level(app: ConsoleApp) -> str:
     session.light_level = level
     session.bench.allow(panel)
     take_panel(app, panel)
-    boards = app.sight.boards
+    boards = app.model.boards
     wanted: dict[int, dict[str, int | bytes]] = {}
     blinking: list[tuple[int, str]] = []
     with session.lock:

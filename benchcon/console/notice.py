@@ -36,7 +36,7 @@ def clear_of_messages(screen: Screen[Any], width: int) -> int:
 
 
 class Notice(Drawn):
-    """Shows the first of the sight's notices, and how many more there are."""
+    """Shows the first of the model's notices, and how many more there are."""
 
     GROUND = mixed(GROUND, WARN, 0.16)
     DEFAULT_CSS = """
@@ -44,18 +44,18 @@ class Notice(Drawn):
     Notice.-told { display: block; }
     """
 
-    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
 
     def repaint(self) -> None:
         """Come and go with what there is to say."""
-        self.set_class(bool(self.sight.notices), "-told")
+        self.set_class(bool(self.model.notices), "-told")
         super().repaint()
 
     def paint(self, canvas: Canvas) -> None:
         """Draw the row."""
-        notices = self.sight.notices
+        notices = self.model.notices
         canvas.wipe(0, 0, canvas.width, 1, self.ground)
         if not notices:
             return

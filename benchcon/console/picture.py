@@ -36,7 +36,7 @@ def picture(
             await pilot.pause(SETTLE_S)
             svg = app.export_screenshot(title=title)
             app.exit()
-        app.sight.close()
+        app.model.close()
         return svg
 
     Path(path).write_text(without_links(asyncio.run(draw())), encoding="utf-8")

@@ -42,9 +42,9 @@ class Raw(Table):
 
         name: str
 
-    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self._curve = 4
         """Columns of the curves."""
 
@@ -75,19 +75,19 @@ class Raw(Table):
 
     def rows(self) -> list[Row]:
         """All channels, board by board."""
-        sight = self.sight
+        model = self.model
         rows = []
-        with sight.session.lock:
-            for name, board in sight.boards.items():
-                look = sight.standings[name]
-                rows.append(Row("", [f"{printable(sight.title_of(name))}   {look.shape} {look.word}"], look.colour))
+        with model.session.lock:
+            for name, board in model.boards.items():
+                look = model.standings[name]
+                rows.append(Row("", [f"{printable(model.title_of(name))}   {look.shape} {look.word}"], look.colour))
                 rows += [self._row(name, board, channel) for channel in board.channels.values()]
         return rows
 
     def _row(self, name: str, board: BoardState, channel: ChannelState) -> Row:
-        now_us = self.sight.now_us
+        now_us = self.model.now_us
         wide = self.size.width >= WIDE
-        part = self.sight.feed.part_on(board.source, channel.id)
+        part = self.model.feed.part_on(board.source, channel.id)
         live = board.standing(now_us) == "live"
         current = live and (board.known or channel.is_output)
         fresh = live and channel.at_us and now_us - channel.at_us < FRESH_US
@@ -112,10 +112,10 @@ class Raw(Table):
 
     def _curve_of(self, source: int, channel: ChannelState, part: Part | None) -> str:
         """What the channel did of late, drawn as on the time line."""
-        past, key = self.sight.past, (source, channel.id)
+        past, key = self.model.past, (source, channel.id)
         each_us = CURVE_US / self._curve
         # On the raster of the columns, or it would tremble as time goes on.
-        end_us = (self.sight.now_us // each_us + 1) * each_us
+        end_us = (self.model.now_us // each_us + 1) * each_us
         stretches = past.row(key, int(end_us - CURVE_US), each_us, self._curve)
         trace = trace_of(key, channel.kind, part)
         return "".join(drawn(each, past.reach(key), trace)[0] for each in stretches or ())
@@ -124,7 +124,7 @@ class Raw(Table):
 
     def _chosen(self) -> tuple[BoardState, ChannelState] | None:
         name, _, channel_id = self.chosen.partition("\0")
-        board = self.sight.boards.get(name)
+        board = self.model.boards.get(name)
         channel = board.channels.get(channel_id) if board is not None else None
         return (board, channel) if board is not None and channel is not None else None
 
@@ -132,7 +132,7 @@ class Raw(Table):
         """Edges can be asked of inputs, on a live bench."""
         if action == "edges":
             chosen = self._chosen()
-            return self.sight.session.bench is not None and chosen is not None and not chosen[1].is_output
+            return self.model.session.bench is not None and chosen is not None and not chosen[1].is_output
         return True
 
     def action_edges(self) -> None:
@@ -140,13 +140,13 @@ class Raw(Table):
         chosen = self._chosen()
         if chosen is not None:
             board, channel = chosen
-            self.sight.work.raw(board, channel, not channel.raw_on)
+            self.model.work.raw(board, channel, not channel.raw_on)
 
     def action_find(self) -> None:
         """Show the part on the face."""
         chosen = self._chosen()
         if chosen is not None:
-            part = self.sight.feed.part_on(chosen[0].source, chosen[1].id)
+            part = self.model.feed.part_on(chosen[0].source, chosen[1].id)
             if part is not None:
                 self.post_message(self.Find(part.name))
 

@@ -106,10 +106,10 @@ class RehearsalList(Drawn, can_focus=True):
     ]
 
     def __init__(
-        self, sight: ViewModel, run: LiveRun, asked: PersonAsked | None = None, *, id: str | None = None
+        self, model: ViewModel, run: LiveRun, asked: PersonAsked | None = None, *, id: str | None = None
     ) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.run = run
         self.asked = asked or PersonAsked()
         self.chosen = ""

@@ -85,7 +85,7 @@ def run_console(
         if not app.leave_when():
             code = app.run()
     finally:
-        app.sight.close()
+        app.model.close()
         if rehearsal is not None:
             rehearsal.end()  # that everything goes dark now is none of its expectations' business
         if bench is not None:
@@ -95,7 +95,7 @@ def run_console(
         print(f"benchcon: wrote {told(closed)}", file=sys.stderr)
     missing = sum(closed.figures.missed + closed.figures.waiting for closed in session.captures)
     if not confirmed:
-        print(f"benchcon: {not_confirmed(app.sight.panel)}", file=sys.stderr)
+        print(f"benchcon: {not_confirmed(app.model.panel)}", file=sys.stderr)
     if app.trouble and not session.trouble:
         hint = "" if os.environ.get("BENCHCON_TRACEBACK") else "; BENCHCON_TRACEBACK=1 shows where"
         raise Trouble(f"the console ended: {app.trouble}{hint}")

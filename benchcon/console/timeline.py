@@ -76,9 +76,9 @@ class TimeLine(Drawn, can_focus=True):
 
         at_us: int
 
-    def __init__(self, sight: ViewModel, *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.each_us = 100_000.0
         """Time a column stands for."""
         self.end_us: int | None = None
@@ -108,7 +108,7 @@ class TimeLine(Drawn, can_focus=True):
     @property
     def right_us(self) -> int:
         """Time at the right edge."""
-        return self.end_us if self.end_us is not None else self.sight.latest_us
+        return self.end_us if self.end_us is not None else self.model.latest_us
 
     @property
     def start_us(self) -> float:
@@ -117,14 +117,14 @@ class TimeLine(Drawn, can_focus=True):
 
     def rows(self) -> list[Trace]:
         """A row for each value that is rehearsed, with its unit, then one for each channel in the panel's order."""
-        sight = self.sight
+        model = self.model
         rows = []
-        for name, unit in list(sight.past.quantities().items()):
+        for name, unit in list(model.past.quantities().items()):
             unit = f" [{printable(unit)}]" if unit else ""
             rows.append(Trace((BENCH, name), f"{printable(name)}{unit}", BRASS, 0, True, False, True))
-        for part in sight.panel.parts:
+        for part in model.panel.parts:
             for channel in channels_of(part):
-                board = sight.boards.get(channel.board)
+                board = model.boards.get(channel.board)
                 if board is None:
                     continue
                 label = channel_label(part, channel.id)
@@ -139,7 +139,7 @@ class TimeLine(Drawn, can_focus=True):
 
     def on_show(self) -> None:
         """A recording is shown whole at first."""
-        if not self.sight.session.live and self.end_us is None:
+        if not self.model.session.live and self.end_us is None:
             self.action_all()
 
     def paint(self, canvas: Canvas) -> None:
@@ -193,7 +193,7 @@ class TimeLine(Drawn, can_focus=True):
 
     def _cursor_columns(self) -> dict[int, str]:
         found = {}
-        playing = None if self.sight.session.live else self.sight.now_us
+        playing = None if self.model.session.live else self.model.now_us
         for at_us, colour in ((playing, ENGRAVED), (self.cursors[CURSOR_B], GOOD), (self.cursors[CURSOR_A], BRASS)):
             column = self._column_of(at_us) if at_us is not None else None
             if column is not None:
@@ -203,7 +203,7 @@ class TimeLine(Drawn, can_focus=True):
     def _paint_row(self, canvas: Canvas, y: int, row: Trace, chosen: bool, lines: int) -> None:
         """Draw a channel on one row, or a level as a curve on two: its name and its values on the lower one."""
         above, y = y, y + lines - 1
-        past = self.sight.past
+        past = self.model.past
         style = ink(GROUND, BRASS, bold=True) if chosen and self.colour else ink(ENGRAVED, GROUND)
         if chosen and not self.colour:
             style = Style(reverse=True, bold=True)
@@ -235,7 +235,7 @@ class TimeLine(Drawn, can_focus=True):
         names = (CURSOR_A, CURSOR_B) if self._values == 2 else (self.moving,)
         for number, name in enumerate(reversed(names)):
             at_us = self.cursors[name]
-            text = value_text(past.value_at(row.key, at_us if at_us is not None else self.sight.now_us), row)
+            text = value_text(past.value_at(row.key, at_us if at_us is not None else self.model.now_us), row)
             colour = (BRASS if name == CURSOR_A else GOOD) if self._values == 2 else IVORY if chosen else QUIET
             x = canvas.width - VALUE * (number + 1)
             canvas.write(x, y, fitted(text, VALUE - 1).rjust(VALUE - 1), ink(colour, GROUND))
@@ -243,7 +243,7 @@ class TimeLine(Drawn, can_focus=True):
     def _feet(self) -> dict[int, tuple[str, str]]:
         """By column: what stands below the rows, above the axis: cursors, and marks over them."""
         found = {column: ("┃", colour) for column, colour in self._cursor_columns().items()}
-        for at_us, _ in self.sight.past.marks:
+        for at_us, _ in self.model.past.marks:
             column = self._column_of(at_us)
             if column is not None:
                 found[column] = ("▲", BRASS)
@@ -268,25 +268,25 @@ class TimeLine(Drawn, can_focus=True):
         at_us = self.cursors[self.moving]
         if at_us is None:
             return "" if self.end_us is not None else "now →"
-        near = [text for when, text in self.sight.past.marks if abs(when - at_us) <= self.each_us]
+        near = [text for when, text in self.model.past.marks if abs(when - at_us) <= self.each_us]
         return near[0] if near else ""
 
     # --- keys -----------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Only a recording can be taken elsewhere."""
-        return action != "go" or not self.sight.session.live
+        return action != "go" or not self.model.session.live
 
     def _here(self) -> int:
         at_us = self.cursors[self.moving]
-        return at_us if at_us is not None else self.sight.now_us
+        return at_us if at_us is not None else self.model.now_us
 
     def put(self, at_us: int) -> None:
         """Put the moving cursor at a time, and have it in view."""
-        at_us = max(0, min(at_us, self.sight.latest_us))
+        at_us = max(0, min(at_us, self.model.latest_us))
         self.cursors[self.moving] = at_us
         if self.end_us is None:
-            self.end_us = self.sight.latest_us
+            self.end_us = self.model.latest_us
         span = self.columns * self.each_us
         if not self.start_us <= at_us < self.right_us:
             self.end_us = int(at_us + span / 2)
@@ -303,7 +303,7 @@ class TimeLine(Drawn, can_focus=True):
 
     async def _leap(self, key: Key, by: int) -> None:
         """Look for the change aside: in a long capture that takes a moment."""
-        found = await asyncio.to_thread(self.sight.past.change_near, key, self._here(), by)
+        found = await asyncio.to_thread(self.model.past.change_near, key, self._here(), by)
         if found is None:
             self.app.bell()
         else:
@@ -312,7 +312,7 @@ class TimeLine(Drawn, can_focus=True):
     def action_mark(self, by: int) -> None:
         """To the next mark or trigger, or the one before."""
         here = self._here()
-        times = [at_us for at_us, _ in self.sight.past.marks]
+        times = [at_us for at_us, _ in self.model.past.marks]
         ahead = [at_us for at_us in times if (at_us > here if by > 0 else at_us < here)]
         if ahead:
             self.put(min(ahead) if by > 0 else max(ahead))
@@ -341,8 +341,8 @@ class TimeLine(Drawn, can_focus=True):
 
     def action_all(self) -> None:
         """All that is known, from end to end."""
-        first = self.sight.past.first_us or 0
-        self.end_us = self.sight.latest_us
+        first = self.model.past.first_us or 0
+        self.end_us = self.model.latest_us
         self.each_us = max((self.end_us - first) / max(self.columns - 1, 1), _SHORTEST_US)
         self.repaint()
 

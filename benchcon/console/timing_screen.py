@@ -159,14 +159,14 @@ class TimingScreen(Screen[str | None]):
         *[Binding(key, f"view('{name}')", word, show=False) for name, key, word in (*VIEWS, REHEARSAL)],
     ]
 
-    def __init__(self, sight: ViewModel) -> None:
+    def __init__(self, model: ViewModel) -> None:
         super().__init__()
-        self.sight = sight
-        self.stopwatch = sight.stopwatch
+        self.model = model
+        self.stopwatch = model.stopwatch
 
     def compose(self) -> ComposeResult:
         """The views, the table, the plots of the chosen row, words, the last delay."""
-        yield Head(self.sight, TIMING[0], id="head")
+        yield Head(self.model, TIMING[0], id="head")
         yield Static("", id="title")
         yield Pairs(self.stopwatch, id="pairs")
         yield DelayPlot(id="plot")
@@ -194,7 +194,7 @@ class TimingScreen(Screen[str | None]):
 
     def on_key(self, event: events.Key) -> None:
         """Why a key that drives does nothing here."""
-        if event.key not in self.active_bindings and (why := why_not(self.sight, event.key)):
+        if event.key not in self.active_bindings and (why := why_not(self.model, event.key)):
             self.app.notify(why, timeout=5, markup=False)
 
     def frame(self) -> None:
@@ -203,7 +203,7 @@ class TimingScreen(Screen[str | None]):
             return
         self.query_one(Head).repaint()
         self.set_class(rows_told(self) > 1, "-told-twice")
-        self.stopwatch.look(self.sight.panel)
+        self.stopwatch.look(self.model.panel)
         title = f"Timing, from control to output, {self.stopwatch.span}"
         self.query_one("#title", Static).update(title)
         pairs = self.query_one(Pairs)

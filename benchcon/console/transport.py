@@ -32,9 +32,9 @@ class Transport(Drawn):
     Transport { height: 1; }
     """
 
-    def __init__(self, sight: ViewModel, session: ReplaySession, *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, session: ReplaySession, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.sight = sight
+        self.model = model
         self.session = session
         self._marks = marks_of((mark.at_us, printable(mark.body)) for mark in session.notes())
         self._bar = (0, 1)
@@ -71,7 +71,7 @@ class Transport(Drawn):
     def jump(self, at_us: int) -> None:
         """Go to a time; what was seen before is forgotten."""
         self.session.jump(at_us)
-        self.sight.start_again()
+        self.model.start_again()
 
     def step(self, by: int) -> None:
         """On to the next change (`by` > 0), or back to the one before."""
@@ -80,7 +80,7 @@ class Transport(Drawn):
             if not self.session.step():
                 self._nothing("no change comes any more: the recording is at its end")
         elif self.session.step_back():
-            self.sight.start_again()
+            self.model.start_again()
         else:
             self._nothing("there is no change before this")
 

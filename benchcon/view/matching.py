@@ -33,11 +33,11 @@ SHARE = 0.5
 class Matching:
     """Two lamps of the session's panel at a time. Closing it gives the bench back as it was found."""
 
-    def __init__(self, sight: ViewModel, chosen: str = "") -> None:
+    def __init__(self, model: ViewModel, chosen: str = "") -> None:
         """`chosen`: the lamp to compare with; else the first. Raises `Trouble` if there is nothing to match."""
-        self.sight = sight
-        self.bench = sight.session.bench
-        self.panel: Panel = sight.session.panel
+        self.model = model
+        self.bench = model.session.bench
+        self.panel: Panel = model.session.panel
         if self.bench is None:
             raise Trouble("this is a recording: nothing can be lit in it")
         if not self.panel.path:
@@ -111,7 +111,7 @@ class Matching:
         file = PanelFile(self.panel.path)
         file.trim(self.other.name, self.trial)
         file.save()
-        self.panel = at_level(file.panel, self.sight.session.light_level)
+        self.panel = at_level(file.panel, self.model.session.light_level)
         assert self.bench is not None
         self.bench.allow(self.panel)
         self.matched.add(self.other.name)
@@ -173,8 +173,8 @@ class Matching:
         each_ma = display.segment_ma * EIGHT.bit_count()
         room = int((board.budget_ma if board else 400.0) * SHARE / each_ma)
         eights = bytes([EIGHT] * max(1, min(display.digits, room))).ljust(display.digits, b"\0")
-        with self.sight.session.lock:
-            channel = self.sight.boards[board_name(display)].channels.get(display.channel.id)
+        with self.model.session.lock:
+            channel = self.model.boards[board_name(display)].channels.get(display.channel.id)
             shows = (channel.value if channel is not None else None) or 0
         if shows == int.from_bytes(eights, "big"):
             return
@@ -209,16 +209,16 @@ class Matching:
 
     def _source(self, part: Lamp | Display) -> int | None:
         name = board_name(part)
-        board = self.sight.boards.get(name)
-        standing = self.sight.standings.get(name)
+        board = self.model.boards.get(name)
+        standing = self.model.standings.get(name)
         return board.source if board is not None and standing is not None and board.link == "linked" else None
 
     def _levels(self) -> dict[str, int]:
         """How light each lamp looks now, as far as it is known, in permille."""
         found = {}
-        with self.sight.session.lock:
+        with self.model.session.lock:
             for lamp in self.panel.lamps:
-                board = self.sight.boards.get(board_name(lamp))
+                board = self.model.boards.get(board_name(lamp))
                 channel = board.channels.get(lamp.channel.id) if board is not None else None
                 if channel is not None and channel.value is not None:
                     found[lamp.name] = looks_permille(lamp, channel.value)

@@ -23,15 +23,15 @@ _IN_A_RECORDING = {
 _ON_A_TAP = (*_WORKING, *"0123456789", *_PORTS, "space", "delete", "full_stop", "a", "t", "v")
 
 
-def why_not(sight: ViewModel, key: str) -> str:
+def why_not(model: ViewModel, key: str) -> str:
     """Return why `key` does nothing in this session, one line; empty for a key that means nothing anywhere."""
-    session = sight.session
+    session = model.session
     if not session.live:
         return _IN_A_RECORDING.get(key, "")
     if session.bench is not None:
         return ""
     if key in _DARK:
-        boards = to_pull(sight.panel, sight.boards)
+        boards = to_pull(model.panel, model.boards)
         pull = f"; for dark, pull the plug: {'; '.join(boards)}" if boards else ""
         return f"{session.undriven}{pull}"
     return session.undriven if key in _ON_A_TAP else ""

@@ -151,13 +151,13 @@ def console(panel_path: str, figures_path: str, recording: str, *ports: str) -> 
             elif type(event) is Gap:
                 missing += event.missing
 
-    app.sight.feed.listeners.append(count)
+    app.model.feed.listeners.append(count)
     bench.start()
     if recording:
         session.start_recording(recording)
     app.run()
-    app.sight.look()
-    feed = app.sight.feed
+    app.model.look()
+    feed = app.model.feed
     figures = {"moved": moved, "missing": missing, "taken": feed.events_taken, "seen": feed.events_seen}
     Path(figures_path).write_text(json.dumps(figures))
     session.close()

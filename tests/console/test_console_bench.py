@@ -534,7 +534,7 @@ async def test_a_mark_stands_where_the_key_was_hit_and_its_words_follow() -> Non
         session.wait(3.0)
         await eyes.press(*"chatter", "enter")
         await eyes.press("f6")
-        await eyes.until(lambda: eyes.app.sight.history.marks == [(at_us, "mark 1: chatter")], "the mark")
+        await eyes.until(lambda: eyes.app.model.history.marks == [(at_us, "mark 1: chatter")], "the mark")
 
 
 async def test_a_trigger_is_said_when_it_fires() -> None:

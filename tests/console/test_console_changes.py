@@ -16,14 +16,14 @@ def session() -> Fed:
 
 
 @pytest.fixture
-def sight(session: Fed) -> ViewModel:
-    sight = ViewModel(session, lambda *told: None)
-    sight.look()
-    return sight
+def model(session: Fed) -> ViewModel:
+    model = ViewModel(session, lambda *told: None)
+    model.look()
+    return model
 
 
 def test_after_a_standstill_the_time_line_ends_where_the_switches_stand(
-    session: Fed, sight: ViewModel, monkeypatch: pytest.MonkeyPatch
+    session: Fed, model: ViewModel, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(event_feed, "MOST_WAITING", 8)
     key = (session.source("lighting"), "sw_app")
@@ -31,39 +31,39 @@ def test_after_a_standstill_the_time_line_ends_where_the_switches_stand(
     for turn in range(20):  # so many that the switch's own change is dropped
         session.at_us += 1000
         session.moved("power", volts=100 + turn)
-    sight.look()
-    sight.look()
-    assert sight.history.value_at(key, session.at_us) == 1
-    assert sight.feed.events_dropped > 0
+    model.look()
+    model.look()
+    assert model.history.value_at(key, session.at_us) == 1
+    assert model.feed.events_dropped > 0
 
 
-def test_a_part_is_moved_when_its_board_says_so_and_not_when_it_is_only_read(session: Fed, sight: ViewModel) -> None:
+def test_a_part_is_moved_when_its_board_says_so_and_not_when_it_is_only_read(session: Fed, model: ViewModel) -> None:
     source = session.source("lighting")
     session.exchange(source, ("read", "sw_app"), ("read", "FFFF", "00000000", "00", "sw_app=1"))
     session.at_us += 3000  # the answer comes two milliseconds after
-    sight.look()
-    assert sight.history.value_at((source, "sw_app"), session.at_us) == 1
-    assert sight.feed.touched is None
+    model.look()
+    assert model.history.value_at((source, "sw_app"), session.at_us) == 1
+    assert model.feed.touched is None
     session.at_us += 1000
     session.moved("lighting", sw_app=0)
-    sight.look()
-    assert sight.feed.touched is not None
-    assert any(channel.id == "sw_app" for channel in sight.feed.touched.control.channels)
+    model.look()
+    assert model.feed.touched is not None
+    assert any(channel.id == "sw_app" for channel in model.feed.touched.control.channels)
 
 
-def test_of_a_silent_board_the_time_line_knows_nothing_until_it_is_heard_again(session: Fed, sight: ViewModel) -> None:
+def test_of_a_silent_board_the_time_line_knows_nothing_until_it_is_heard_again(session: Fed, model: ViewModel) -> None:
     source = session.source("lighting")
     key = (source, "sw_app")
     session.moved("lighting", sw_app=1)
     heard_us = session.at_us
     session.at_us += 5_000_000
     session.tick()
-    sight.look()
+    model.look()
     # Three heartbeats of a second each are missing (line protocol, alive-time).
-    assert sight.history.value_at(key, heard_us + 2_999_999) == 1
-    assert sight.history.value_at(key, heard_us + 3_000_001) == UNKNOWN
+    assert model.history.value_at(key, heard_us + 2_999_999) == 1
+    assert model.history.value_at(key, heard_us + 3_000_001) == UNKNOWN
     session.alive(source)
-    sight.look()
-    assert sight.history.value_at(key, session.at_us) == 1
-    assert sight.feed.touched is not None
-    assert sight.feed.touched.at_us == heard_us
+    model.look()
+    assert model.history.value_at(key, session.at_us) == 1
+    assert model.feed.touched is not None
+    assert model.feed.touched.at_us == heard_us

@@ -90,7 +90,7 @@ def test_a_stranger_s_records_do_no_harm(records: list[tuple[str, list[bytes]]],
             await eyes.press(view)
             for number, (kind, bodies) in enumerate(records):
                 session.feed(Batch(session.at_us, number % 6, kind, bodies))
-            eyes.app.sight.look()
+            eyes.app.model.look()
             eyes.app.screen.frame()  # type: ignore[attr-defined]
             await eyes.pilot.pause()
             rows = eyes.rows()

@@ -128,7 +128,7 @@ async def test_two_cursors_measure_the_time_between_two_changes() -> None:
         session.moved("met", unit=0)
         session.wait(2.0)
         key = (session.source("met"), "unit")
-        await eyes.until(lambda: len(eyes.app.sight.history.track(key).times) == 3)
+        await eyes.until(lambda: len(eyes.app.model.history.track(key).times) == 3)
         await eyes.press("shift+left")
         await eyes.until(lambda: line(eyes).cursors["A"] is not None)
         await eyes.press("tab", "shift+left")
@@ -208,7 +208,7 @@ async def test_marks_are_jumped_to() -> None:
         at_us = session.at_us
         session.mark("1")
         session.wait(5.0)
-        await eyes.until(lambda: bool(eyes.app.sight.past.marks))
+        await eyes.until(lambda: bool(eyes.app.model.past.marks))
         await eyes.press("left_square_bracket")
         await eyes.until(lambda: line(eyes).cursors["A"] == at_us)
         await eyes.see("▲", "mark 1")

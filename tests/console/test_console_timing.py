@@ -97,7 +97,7 @@ async def test_every_view_says_what_ails_a_link(tmp_path: Path, ailment: str, wo
     session.jump(session.last_us)
     async with console(session, size=(140, 45)) as eyes:
         if not ailment:
-            await eyes.until(lambda: eyes.app.sight.stopwatch.span.startswith("in this"), "the recording to be read")
+            await eyes.until(lambda: eyes.app.model.stopwatch.span.startswith("in this"), "the recording to be read")
             await eyes.see("● desk", "● other")
             return
         await eyes.see("◍ desk", "● other", f"◍ {word}")

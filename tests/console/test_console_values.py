@@ -37,7 +37,7 @@ async def test_a_recording_shows_values_with_their_unit(folder: Path) -> None:
 
         def levels() -> set[int]:
             """What is drawn, in feet; it is read aside."""
-            stretches = line.sight.past.row((BENCH, "level"), int(line.start_us), line.each_us, line.columns) or []
+            stretches = line.model.past.row((BENCH, "level"), int(line.start_us), line.each_us, line.columns) or []
             return {each.value // THOUSANDTHS for each in stretches}
 
         await eyes.until(lambda: {8000, 11500, 9000} <= levels(), "it to rise and to fall")

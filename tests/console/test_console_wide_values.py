@@ -76,7 +76,7 @@ async def test_sixteen_digits_of_hex_in_a_notification_harm_nothing() -> None:
     source = session.source("power")
 
     def stands(channel: str) -> int:
-        return eyes.app.sight.past.value_at((source, channel), 1 << 60)
+        return eyes.app.model.past.value_at((source, channel), 1 << 60)
 
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f6")
@@ -121,7 +121,7 @@ async def test_such_values_are_drawn_from_a_capture_and_its_keyframes(tmp_path: 
     replay = ReplaySession(path)
     async with console(replay, (140, 45)) as eyes:
         await eyes.press("f6")
-        past = eyes.app.sight.past
+        past = eyes.app.model.past
         line = eyes.app.screen.query_one(TimeLine)
         await eyes.until(lambda: "Total" in eyes.text() and "┃" in eyes.text(), "the display's row with its changes")
         line.put(replay.last_us)

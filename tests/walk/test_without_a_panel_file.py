@@ -183,7 +183,7 @@ async def test_the_consoles_walk_and_the_commands_are_over_the_same_panel(fresh:
             async with console(session, (110, 40)) as eyes:
                 await eyes.see("PRESSURE SET")
                 await eyes.until(lambda: not missing_boards(session, commands), "the board")
-                faces = eyes.app.sight.panel
+                faces = eyes.app.model.panel
                 await eyes.press("t")
                 await eyes.see("Walk: what?")
                 await eyes.press("enter")
@@ -201,7 +201,7 @@ async def test_the_consoles_walk_and_the_commands_are_over_the_same_panel(fresh:
                 assert asked[0] == asked[1]
                 await eyes.press("escape")
                 await eyes.until(lambda: not isinstance(eyes.app.screen, WalkScreen), "the bench")
-                assert eyes.app.sight.panel.parts == faces.parts
+                assert eyes.app.model.panel.parts == faces.parts
         finally:
             session.close()
 

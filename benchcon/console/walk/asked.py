@@ -68,9 +68,9 @@ class AskedScreen(Screen[None]):
     WalkScreen.-over #one, WalkScreen.-over #first, WalkScreen.-over #second { display: none; }
     """
 
-    def __init__(self, sight: ViewModel, panel: Panel) -> None:
+    def __init__(self, model: ViewModel, panel: Panel) -> None:
         super().__init__()
-        self.sight, self.panel = sight, panel
+        self.model, self.panel = model, panel
         self.scene: Scene | None = None
         self.look = LookTaken()
         self._first: dict[str, int] = {}
@@ -90,7 +90,7 @@ class AskedScreen(Screen[None]):
         yield Static("", id="ask")
         yield Static("", id="hint")
         yield PictureView(id="picture")
-        yield WalkFace(self.sight, id="face")
+        yield WalkFace(self.model, id="face")
         with VerticalScroll(id="result"):
             yield Static("", id="told")
         yield Static("", id="where")
@@ -130,7 +130,7 @@ class AskedScreen(Screen[None]):
         if not isinstance(control, Control):
             return ""
         channel = control.channels[0]
-        board = self.sight.boards.get(channel.board)
+        board = self.model.boards.get(channel.board)
         state = board.channels.get(channel.id) if board is not None else None
         first = self._first.get(f"{channel.board}.{channel.id}")
         if state is None or state.value is None or first is None:

@@ -46,24 +46,24 @@ class WalkFace(Face, inherit_bindings=False, can_focus=True):
             return True
         part = self.part
         turns = isinstance(part, Control) and part.kind in ("encoder", "pot")
-        return isinstance(part, Control) and self.sight.work.can_work(part) and (action == "work") != turns
+        return isinstance(part, Control) and self.model.work.can_work(part) and (action == "work") != turns
 
     def action_work(self) -> None:
         """Press, release or throw the simulated control; what is asked for goes where it is asked to."""
         step = self.step
         if step is not None and step.do == "put" and self.selected in step.parts:
             for name in step.parts:
-                asked = self.sight.panel.part(name)
-                if isinstance(asked, Control) and self.sight.work.can_work(asked):
-                    self.sight.work.put(asked, step.to)
+                asked = self.model.panel.part(name)
+                if isinstance(asked, Control) and self.model.work.can_work(asked):
+                    self.model.work.put(asked, step.to)
             self.post_message(self.Worked())
         elif isinstance(self.part, Control):
-            self.sight.work.act(self.part, self.sight.boards, self.part.kind == "button")
+            self.model.work.act(self.part, self.model.boards, self.part.kind == "button")
 
     def action_step(self, by: int) -> None:
         """Turn the simulated knob."""
         if isinstance(self.part, Control):
-            self.sight.work.step(self.part, self.sight.boards, by)
+            self.model.work.step(self.part, self.model.boards, by)
 
     def on_click(self, event: events.Click) -> None:
         """A click selects; on a lamp or a display it points."""

@@ -61,10 +61,10 @@ class WalkScreen(AskedScreen):
     ]
 
     def __init__(
-        self, sight: ViewModel, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
+        self, model: ViewModel, session: LiveSession, panel: Panel, folder: Folder | None, only: Sequence[str] = ()
     ) -> None:
         """`only`: names of the parts to walk; none: all."""
-        super().__init__(sight, panel)
+        super().__init__(model, panel)
         self.session, self.folder = session, folder
         self.report: Mapping[str, Any] | None = None
         self._thread = WalkThread(self, session, panel, folder, only)
@@ -325,13 +325,13 @@ class WalkScreen(AskedScreen):
         parts = [name for name in names if isinstance(self.panel.part(name), Control)]
 
         def then() -> None:
-            self.app.push_screen(WiggleScreen(self.sight, self.session, self.panel, parts), self._go_on)
+            self.app.push_screen(WiggleScreen(self.model, self.session, self.panel, parts), self._go_on)
 
         self._stop(then)
 
     def action_soak(self) -> None:
         """Light everything for long; the walk goes on afterwards."""
-        self._stop(lambda: ask_soak(self.app, self.sight, self.session, self.panel, self._go_on))
+        self._stop(lambda: ask_soak(self.app, self.model, self.session, self.panel, self._go_on))
 
     def _failed(self) -> list[str]:
         """Parts that the walk found faulty, or possibly faulty."""

@@ -114,8 +114,8 @@ class SoakScreen(WatchScreen):
         Binding("escape,q", "leave", "Back"),
     ]
 
-    def __init__(self, sight: ViewModel, session: LiveSession, panel: Panel, seconds: float) -> None:
-        super().__init__(sight, session, panel)
+    def __init__(self, model: ViewModel, session: LiveSession, panel: Panel, seconds: float) -> None:
+        super().__init__(model, session, panel)
         self.seconds = seconds
         self.bell = True
         self.over = False
@@ -249,7 +249,7 @@ class SoakScreen(WatchScreen):
 
 def ask_soak(
     app: App[Any],
-    sight: ViewModel,
+    model: ViewModel,
     session: LiveSession,
     panel: Panel,
     afterwards: Callable[[object], None] = lambda _: None,
@@ -260,6 +260,6 @@ def ask_soak(
         if text is None:
             afterwards(None)
         else:
-            app.push_screen(SoakScreen(sight, session, panel, duration_s(text)), afterwards)
+            app.push_screen(SoakScreen(model, session, panel, duration_s(text)), afterwards)
 
     app.push_screen(Ask("Load and soak", CAUTION, "2 h", check=duration_s), done)

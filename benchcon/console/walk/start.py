@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @contextmanager
 def _panel_for(
-    app: App[Any], sight: ViewModel, session: LiveSession
+    app: App[Any], model: ViewModel, session: LiveSession
 ) -> Iterator[tuple[Panel, Callable[[object], None]]]:
     """Give the panel to work on, and what is to be called when the work is over.
 
@@ -57,7 +57,7 @@ def _panel_for(
             session.panel = new
         if session.bench is not None:
             session.bench.allow(budgets)
-        sight.look()
+        model.look()
 
     take(panel, panel)
     try:
@@ -67,14 +67,14 @@ def _panel_for(
         raise
 
 
-def start_walk(app: App[Any], sight: ViewModel, session: LiveSession) -> None:
+def start_walk(app: App[Any], model: ViewModel, session: LiveSession) -> None:
     """Ask what is to be walked and where the report goes, and walk. Raises `Trouble` if it cannot be done."""
-    with _panel_for(app, sight, session) as (panel, over):
-        _ask_walk(app, sight, session, panel, over)
+    with _panel_for(app, model, session) as (panel, over):
+        _ask_walk(app, model, session, panel, over)
 
 
 def _ask_walk(
-    app: App[Any], sight: ViewModel, session: LiveSession, panel: Panel, over: Callable[[object], None]
+    app: App[Any], model: ViewModel, session: LiveSession, panel: Panel, over: Callable[[object], None]
 ) -> None:
     from benchcon.console.walk.scope import Scope
     from benchcon.console.walk.screen import WalkScreen
@@ -94,7 +94,7 @@ def _ask_walk(
                 over(None)
             else:
                 folder = Folder(Path(text)) if text else None
-                app.push_screen(WalkScreen(sight, session, panel, folder, only or ()), over)
+                app.push_screen(WalkScreen(model, session, panel, folder, only or ()), over)
 
         if only is None:
             over(None)
@@ -134,17 +134,17 @@ def proposed(panel: Panel, where: Path = Path()) -> str:
     return datetime.now().strftime("walk-%Y%m%d-%H%M")
 
 
-def start_wiggle(app: App[Any], sight: ViewModel, session: LiveSession) -> None:
+def start_wiggle(app: App[Any], model: ViewModel, session: LiveSession) -> None:
     """Watch every input. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.wiggle_screen import WiggleScreen
 
-    with _panel_for(app, sight, session) as (panel, over):
-        app.push_screen(WiggleScreen(sight, session, panel), over)
+    with _panel_for(app, model, session) as (panel, over):
+        app.push_screen(WiggleScreen(model, session, panel), over)
 
 
-def start_soak(app: App[Any], sight: ViewModel, session: LiveSession) -> None:
+def start_soak(app: App[Any], model: ViewModel, session: LiveSession) -> None:
     """Load and soak. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.soak_screen import ask_soak
 
-    with _panel_for(app, sight, session) as (panel, over):
-        ask_soak(app, sight, session, panel, over)
+    with _panel_for(app, model, session) as (panel, over):
+        ask_soak(app, model, session, panel, over)

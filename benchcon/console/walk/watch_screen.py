@@ -31,9 +31,9 @@ class Ended(Message):
 class WatchScreen(Screen[None]):
     """A screen with a watch."""
 
-    def __init__(self, sight: ViewModel, session: LiveSession, panel: Panel) -> None:
+    def __init__(self, model: ViewModel, session: LiveSession, panel: Panel) -> None:
         super().__init__()
-        self.sight, self.session, self.panel = sight, session, panel
+        self.model, self.session, self.panel = model, session, panel
         self._ends = threading.Event()
         self._thread: threading.Thread | None = None
         self.ready = False

@@ -139,9 +139,9 @@ class WiggleScreen(WatchScreen):
         Binding("escape,q", "leave", "Back"),
     ]
 
-    def __init__(self, sight: ViewModel, session: LiveSession, panel: Panel, parts: Sequence[str] = ()) -> None:
+    def __init__(self, model: ViewModel, session: LiveSession, panel: Panel, parts: Sequence[str] = ()) -> None:
         """`parts`: what to watch at first, by name; none: every input."""
-        super().__init__(sight, session, panel)
+        super().__init__(model, session, panel)
         self.parts = list(parts)
         self.bell = True
         self._standing: WiggleStatus | None = None
