@@ -14,8 +14,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from benchcon.capture.reader import Reader
-from benchcon.capture.writer import Figures, Writer
 from benchcon.errors import Trouble
 from benchcon.panel.lightness import DAY
 from benchcon.panel.model import Panel
@@ -29,6 +27,8 @@ from benchcon.wire.records import KEYFRAME, Batch
 
 if TYPE_CHECKING:
     from benchcon.capture.places import Mark
+    from benchcon.capture.reader import Reader
+    from benchcon.capture.writer import Figures, Writer
     from benchcon.link import Bench, PortInfo
     from benchcon.rig.hand import Hand
 
@@ -233,6 +233,8 @@ class OpenSession(Session, ABC):
     ) -> None:
         """Record from now on into `path`, with these words in its header. Raises `Trouble` if the file is there and
         `force` is not given."""
+        from benchcon.capture.writer import Writer
+
         if self._writer is not None:
             raise Trouble(f"{self.recording} is being recorded already")
         with self.lock:
@@ -333,6 +335,8 @@ class ReplaySession(Session):
     undriven = "this is a recording: nothing can be switched in it"
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
+        from benchcon.capture.reader import Reader
+
         self.reader = Reader(path)
         super().__init__(_panel_of(self.reader))
         self.path = Path(path)

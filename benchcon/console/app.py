@@ -21,24 +21,16 @@ from textual.theme import Theme
 from textual.widget import Widget
 from textual.widgets._toast import Toast
 
-from benchcon.console import captures
 from benchcon.console.ask import Ask
 from benchcon.console.bench_screen import BenchScreen
-from benchcon.console.commands import PartsProvider, boards_and_lists, keys_now
 from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
-from benchcon.console.event_list import EventList
 from benchcon.console.face import Face
-from benchcon.console.help import Help
 from benchcon.console.ink import THEME
 from benchcon.console.key_queue import Handled, TypedAhead
 from benchcon.console.light_theme import LightTheme
-from benchcon.console.links import LinksView
 from benchcon.console.notice import take_back
 from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
-from benchcon.console.raw import Raw
-from benchcon.console.rehearsal import PersonAsked, RehearsalList
 from benchcon.console.terminal import quick
-from benchcon.console.timeline import TimeLine
 from benchcon.console.transport import TRANSPORT_KEYS
 from benchcon.errors import Trouble
 from benchcon.panel.unplug import to_pull
@@ -46,10 +38,12 @@ from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
 from benchcon.view.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
 from benchcon.view.model import ViewModel
-from benchcon.view.replay_backlog import first_known
 from benchcon.wire.events import Event, Note
 
 if TYPE_CHECKING:
+    from textual.command import Provider
+
+    from benchcon.console.rehearsal import PersonAsked
     from benchcon.rehearse.live import LiveRun
 
 FRAMES_A_SECOND = 20
@@ -63,6 +57,12 @@ TICK_S = 0.25
 """Triggers of silence and captures that are to end are looked at this often."""
 
 
+def _parts_provider() -> type[Provider]:
+    from benchcon.console.commands import PartsProvider
+
+    return PartsProvider
+
+
 class ConsoleApp(App[int]):
     """The console on a session, live or replayed."""
 
@@ -70,7 +70,7 @@ class ConsoleApp(App[int]):
     VERTICAL_BREAKPOINTS = [(0, "-lowest"), (8, "-low"), (16, "-tall")]  # noqa: RUF012 - Textual declares it so
     TITLE = "benchcon"
     ENABLE_COMMAND_PALETTE = True
-    COMMANDS = App.COMMANDS | {PartsProvider}
+    COMMANDS = App.COMMANDS | {_parts_provider}
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "help", "Help", priority=True),
@@ -156,6 +156,8 @@ class ConsoleApp(App[int]):
         """Open the bench and begin to look."""
         self._wear(self.preferences)
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
+            from benchcon.view.replay_backlog import first_known
+
             self.session.jump(first_known(self.session))
             self.model.start_again()
         bench_screen = BenchScreen(self.model, self._asked)
@@ -388,14 +390,20 @@ class ConsoleApp(App[int]):
 
     def action_record(self) -> None:
         """Ask for a file, and begin a capture in it."""
+        from benchcon.console import captures
+
         captures.start(self)
 
     def action_stop_recording(self) -> None:
         """End the capture that is being written."""
+        from benchcon.console import captures
+
         captures.stop(self)
 
     def action_keep(self) -> None:
         """Save the last 10 minutes of the bench, and what follows for a while."""
+        from benchcon.console import captures
+
         captures.keep(self)
 
     def action_mark(self) -> None:
@@ -509,10 +517,17 @@ class ConsoleApp(App[int]):
 
     def action_help(self) -> None:
         """Every key, and what the screen shows."""
+        from benchcon.console.help import Help
+
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
             return
+        from benchcon.console.event_list import EventList
+        from benchcon.console.links import LinksView
         from benchcon.console.matching_screen import MatchingScreen
+        from benchcon.console.raw import Raw
+        from benchcon.console.rehearsal import RehearsalList
+        from benchcon.console.timeline import TimeLine
         from benchcon.console.walk.screen import WalkScreen
         from benchcon.console.walk.soak_screen import SoakScreen
         from benchcon.console.walk.wiggle_screen import WiggleScreen
@@ -557,6 +572,8 @@ class ConsoleApp(App[int]):
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything, for the command palette."""
+        from benchcon.console.commands import boards_and_lists, keys_now
+
         yield from keys_now(self, screen)
         yield from boards_and_lists(self, screen)
 

@@ -20,9 +20,6 @@ from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice, rows_told
-from benchcon.console.raw import Raw
-from benchcon.console.rehearsal import PersonAsked, RehearsalList
-from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport
 from benchcon.panel.model import Control, Part
@@ -32,6 +29,9 @@ from benchcon.view.showing import label_of
 from benchcon.view.why_not import why_not
 
 if TYPE_CHECKING:
+    from benchcon.console.raw import Raw
+    from benchcon.console.rehearsal import PersonAsked
+    from benchcon.console.timeline import TimeLine
     from benchcon.view.event_feed import Touch
     from benchcon.view.model import ViewModel
 
@@ -77,20 +77,18 @@ class BenchScreen(Screen[None]):
         """What was touched last: a control by hand, or a lamp or display by a key."""
 
     def compose(self) -> ComposeResult:
-        """Everything, once; views are switched, not rebuilt."""
+        """What is seen first; the other views follow when that stands there (`_add_views`)."""
         yield Head(self.model, id="head")
         with ContentSwitcher(initial="face-view", id="views"):
             with Horizontal(id="face-view"):
                 if self.model.rehearsal is not None:
+                    from benchcon.console.rehearsal import RehearsalList
+
                     yield RehearsalList(self.model, self.model.rehearsal, self._asked, id="rehearsal")
                 yield Face(self.model, id="face")
                 with Vertical(id="side"):
                     yield LinksView(self.model, brief=True, id="links-brief")
                     yield EventList(self.model, brief=True, id="events-brief")
-            yield Raw(self.model, id="raw")
-            yield EventList(self.model, id="events")
-            yield LinksView(self.model, id="links")
-            yield TimeLine(self.model, id="time")
         if isinstance(self.model.session, ReplaySession):
             yield Transport(self.model, self.model.session, id="transport")
         yield Notice(self.model, id="notice")
@@ -103,6 +101,24 @@ class BenchScreen(Screen[None]):
         self.query_one("#events-brief", EventList).can_focus = False
         self.query_one(Face).focus()
         self.add_class("-on-face")
+        self.call_after_refresh(self._add_views)
+
+    def _add_views(self) -> None:
+        """Make the views that are not seen first, once: they are switched, not rebuilt."""
+        from benchcon.console.raw import Raw
+        from benchcon.console.timeline import TimeLine
+
+        views = self.query_one("#views", ContentSwitcher)
+        if len(views.children) > 1:
+            return
+        model = self.model
+        others = (
+            *(Raw(model, id="raw"), EventList(model, id="events")),
+            *(LinksView(model, id="links"), TimeLine(model, id="time")),
+        )
+        for view in others:
+            view.display = False
+        views.mount(*others)
 
     def on_screen_resume(self) -> None:
         """Back from a question: things may have changed meanwhile."""
@@ -132,6 +148,7 @@ class BenchScreen(Screen[None]):
             return
         target = "face-view" if name in ("face", "rehearsal") else name
         switcher = self.query_one("#views", ContentSwitcher)
+        self._add_views()
         if not switcher.query(f"#{target}"):
             return
         self.set_class(name == "rehearsal", "-rehearsal")
@@ -235,7 +252,7 @@ class BenchScreen(Screen[None]):
                 self.query_one("#events-brief", EventList).repaint()
         if view == "rehearsal" and (now - self._listed >= LIST_S or view != self._drawn_view):
             self._listed, self._drawn_view = now, view
-            self.query_one(RehearsalList).repaint()
+            self.query_one("#rehearsal", Drawn).repaint()
         elif view != "face" and (now - self._listed >= LIST_S or view != self._drawn_view):
             self._listed, self._drawn_view = now, view
             self.query_one(f"#{view}", Drawn).repaint()

@@ -13,11 +13,11 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.state import BoardState
 from benchcon.text import printable
-from benchcon.timing.curves import Curve
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
+    from benchcon.timing.curves import Curve
     from benchcon.view.model import ViewModel
 
 

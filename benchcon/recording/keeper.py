@@ -12,10 +12,9 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from benchcon.capture import Ring, Writer
-from benchcon.capture.writer import Figures
+from benchcon.capture.ring import Ring
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
@@ -23,6 +22,9 @@ from benchcon.watch.triggers import Trigger
 from benchcon.watch.watch import Fired, Watch
 from benchcon.wire.events import Event
 from benchcon.wire.records import Batch
+
+if TYPE_CHECKING:
+    from benchcon.capture.writer import Figures, Writer
 
 FOLLOW_S = 60.0
 """So long it goes on after the last trigger."""
@@ -107,6 +109,8 @@ class Keeper:
 
     def keep(self, now_us: int, why: str = "") -> Path | None:
         """Write out what the ring holds, with what follows; None (see `trouble`) if the file cannot be made."""
+        from benchcon.capture.writer import Writer
+
         self._until_us = now_us + self._follow_us
         if self._writer is None:
             stamp = (self._began + timedelta(microseconds=now_us)).strftime("%Y%m%dT%H%M%SZ")

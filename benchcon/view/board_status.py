@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.state import BoardState
 from benchcon.text import printable
-from benchcon.timing.links import LinkVerdict
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.palette import BAD, GOOD, QUIET, UNKNOWN, WARN
 from benchcon.view.showing import STANDINGS, standing_of
+
+if TYPE_CHECKING:
+    from benchcon.timing.links import LinkVerdict
 
 
 class BoardStatus(NamedTuple):

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from benchcon.panel.summary import counted
-from benchcon.recording.keeper import Closed
 from benchcon.session import OpenSession, Session
 from benchcon.text import printable
+
+if TYPE_CHECKING:
+    from benchcon.recording.keeper import Closed
 
 
 def size_text(count: int) -> str:

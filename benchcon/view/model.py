@@ -18,16 +18,16 @@ from benchcon.view.captures import troubles
 from benchcon.view.event_feed import Feed, worth_telling
 from benchcon.view.history import History, Past
 from benchcon.view.part_work import Tell, Work
-from benchcon.view.recorded import Recorded
-from benchcon.view.replay_backlog import Behind
 from benchcon.view.showing import RULE_ERROR, Showing, boards_of, show
 from benchcon.view.steady import Steady, state_of, swing_of
-from benchcon.view.stopwatch import stopwatch_of
+from benchcon.view.stopwatch import Stopwatch
 
 if TYPE_CHECKING:
     from benchcon.link import PortInfo
     from benchcon.rehearse.live import LiveRun
     from benchcon.rehearse.picture import Picture
+    from benchcon.view.recorded import Recorded
+    from benchcon.view.replay_backlog import Behind
 
 NOTICE_S = 0.25
 """The link and the capture are asked this often whether anything is the matter."""
@@ -64,15 +64,21 @@ class ViewModel:
         self.history = History()
         self.past: Past = self.history
         """What the time line draws from."""
-        self.stopwatch = stopwatch_of(session)
-        self.feed.listeners.append(self.stopwatch.take)
         self._behind: Behind | None = None
+        self._recorded: Recorded | None = None
         if isinstance(session, ReplaySession):
+            from benchcon.view.recorded import Recorded
+            from benchcon.view.recording_stopwatch import RecordingStopwatch
+            from benchcon.view.replay_backlog import Behind
+
+            self.stopwatch: Stopwatch = RecordingStopwatch(session)
             self._behind = Behind(session)
-            self.past = Recorded(session.path, session.first_us, session.last_us)
+            self.past = self._recorded = Recorded(session.path, session.first_us, session.last_us)
         else:
+            self.stopwatch = Stopwatch(session)
             self.feed.listeners.append(self.history.note)
             self.feed.watchers.append(self.history.take)
+        self.feed.listeners.append(self.stopwatch.take)
         self.rates: dict[int, float] = {}
         """By source: good lines a second from the board, over the last second or so."""
         self._counted: tuple[int, dict[int, int]] = (0, {})
@@ -274,8 +280,8 @@ class ViewModel:
         self._unfollow()
         self._unsubscribe()
         self.stopwatch.close()
-        if isinstance(self.past, Recorded):
-            self.past.close()
+        if self._recorded is not None:
+            self._recorded.close()
         if self._behind is not None:
             self._behind.close()
         self.work.close()
