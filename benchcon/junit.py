@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import NamedTuple
 from xml.etree import ElementTree
 
@@ -28,6 +29,7 @@ class Case(NamedTuple):
     failure: Failure | None = None
     skipped: str = ""
     note: str = ""
+    properties: Mapping[str, str] = MappingProxyType({})
 
 
 class Suite(NamedTuple):
@@ -37,6 +39,7 @@ class Suite(NamedTuple):
     cases: Sequence[Case]
     note: str = ""
     began: str = ""
+    properties: Mapping[str, str] = MappingProxyType({})
 
 
 def document(suites: Sequence[Suite], name: str = "") -> bytes:
@@ -62,10 +65,12 @@ def _suite(root: ElementTree.Element, suite: Suite) -> None:
     if suite.began:
         given["timestamp"] = suite.began
     under = ElementTree.SubElement(root, "testsuite", {key: _clean(text) for key, text in given.items()})
+    _properties(under, suite.properties)
     for case in suite.cases:
         one = ElementTree.SubElement(under, "testcase", classname=_clean(case.classname), name=_clean(case.name))
         if case.seconds is not None:
             one.set("time", f"{case.seconds:.3f}")
+        _properties(one, case.properties)
         if case.failure is not None:
             failure = ElementTree.SubElement(one, "failure", message=_clean(case.failure.message))
             if case.failure.kind:
@@ -77,6 +82,13 @@ def _suite(root: ElementTree.Element, suite: Suite) -> None:
             ElementTree.SubElement(one, "system-out").text = _clean(case.note)
     if suite.note:
         ElementTree.SubElement(under, "system-out").text = _clean(suite.note)
+
+
+def _properties(under: ElementTree.Element, properties: Mapping[str, str]) -> None:
+    if properties:
+        holder = ElementTree.SubElement(under, "properties")
+        for name, value in properties.items():
+            ElementTree.SubElement(holder, "property", name=_clean(name), value=_clean(value))
 
 
 def _clean(text: str) -> str:

@@ -60,6 +60,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="list the kinds of fault that a walk can find, what each means and what to look at first",
     )
+    parser.add_argument("--by", metavar="NAME", default="", help="who walks, for the report")
+    parser.add_argument(
+        "--serial",
+        metavar="TEXT",
+        default="",
+        help="serial number of this panel, if its file does not say it",
+    )
     parser.add_argument("--json", action="store_true", help="the whole report as JSON on standard output")
 
 
@@ -122,7 +129,8 @@ def _refuse(args: argparse.Namespace) -> None:
     if args.wiggle and args.soak is not None:
         raise Trouble("--wiggle and --soak: one after the other, not both at once")
     alone = "--wiggle" if args.wiggle else "--soak" if args.soak is not None else ""
-    given = [f"--{name}" for name in ("only", "failed", "new", "report", "compare") if getattr(args, name)]
+    names = ("only", "failed", "new", "report", "compare", "by", "serial")
+    given = [f"--{name}" for name in names if getattr(args, name)]
     if alone and given:
         have, them = ("has", "it") if len(given) == 1 else ("have", "them")
         raise Trouble(f"{', '.join(given)} {have} nothing to do with {alone}; leave {them} out")
@@ -277,6 +285,7 @@ def _walk(
     from benchcon.walk.machine import Walk
     from benchcon.walk.pace import REST_US, STILL_US
     from benchcon.walk.plain import PlainFace
+    from benchcon.walk.report_header import Sitting, about
     from benchcon.walk.runner import Runner
 
     bench = session.bench
@@ -286,9 +295,9 @@ def _walk(
     face: WalkInterface = simulated or PlainFace(bell=sys.stderr.isatty())
     rest_us, still_us = (HAND_REST_US, HAND_STILL_US) if simulated else (REST_US, STILL_US)
     walk = Walk(panel, only, done, rest_us, still_us)
-    began = bench.began.isoformat(timespec="seconds")
+    sitting = Sitting(args.by, args.serial, simulated is not None)
     if folder is not None:
-        folder.open(panel, began, done)
+        sitting.goes_on(folder.open(panel, sitting.began, done), done)
     runner = Runner(
         session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0
     )
@@ -303,7 +312,12 @@ def _walk(
         raise Trouble(simulated.trouble)
     if not over:
         raise Trouble(f"the walk was stopped before its end; {_go_on(args, walk.done.values())}")
-    return _tell(args, session, panel, folder, walk.done.values(), old, began)
+    head = about(session, panel, sitting, runner.conditions.boards)
+    return _tell(args, panel, folder, walk.done.values(), old, head)
+
+
+MOST_NAMED = 6
+"""Parts that were not tested and are named on the terminal; the report has all."""
 
 
 def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
@@ -318,6 +332,7 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
     parts = counted(sum(each.group.kind in ("control", "lamp", "display") for each in done), "part")
     named = [("--panel", [args.panel] if args.panel else []), ("--only", args.only), ("--report", [args.report])]
     named += [("--compare", [args.compare] if args.compare else []), ("--hand", args.hand)]
+    named += [("--by", [args.by] if args.by else []), ("--serial", [args.serial] if args.serial else [])]
     words = [word for option, texts in named for text in texts for word in (option, text)]
     words += ["--json"] if args.json else []
     command = shlex.join(["benchcon", "walk", *words, *args.ports])
@@ -326,12 +341,11 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
 
 def _tell(
     args: argparse.Namespace,
-    session: LiveSession,
     panel: Panel,
     folder: Folder | None,
     done: Any,
     old: dict[str, Any] | None,
-    began: str,
+    head: dict[str, Any],
 ) -> int:
     import json
     import sys
@@ -339,9 +353,8 @@ def _tell(
     from benchcon.report.walk import build, changes, foremost, not_compared
     from benchcon.text import printable
     from benchcon.walk.marks import count_words
-    from benchcon.walk.report_header import about
 
-    report = build(panel, done, about(session, panel, began))
+    report = build(panel, done, head)
     changed = changes(old, report) if old is not None else None
     if changed is not None:
         report["compared"] = args.compare
@@ -364,6 +377,10 @@ def _tell(
     for remark in report["remarks"]:
         print(f"benchcon: {remark['line']}" + f":\n\n{remark['patch']}" * bool(remark["patch"]), file=sys.stderr)
     print(f"benchcon: {count_words(report)}", file=sys.stderr)
+    if report["untested"] and not args.only:
+        names = ", ".join(f"{row['what']} ({row['why']})" for row in report["untested"][:MOST_NAMED])
+        more = f" and {len(report['untested']) - MOST_NAMED} more" if len(report["untested"]) > MOST_NAMED else ""
+        print(printable(f"benchcon: not tested: {names}{more}"), file=sys.stderr)
     skipped = [part for part in report["parts"] if part["verdict"] == "skipped"]
     if skipped and args.hand:
         names = ", ".join(part["label"] or part["name"] for part in skipped)

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import NamedTuple
 
 from benchcon.firmware.chips import BAUDS, baud_words
-from benchcon.firmware.plan import Plan
+from benchcon.firmware.plan import Plan, Refused, plan
 from benchcon.firmware.wiring_parts import (
+    WireRow,
     board_pins,
     chain_chips,
     connectors,
     ohm_words,
+    plain_rows,
     rating_words,
     rows,
     transistors,
@@ -39,7 +41,7 @@ from benchcon.panel.electrics import (
     sums,
     usb_ma,
 )
-from benchcon.panel.model import Board, Display, Lamp
+from benchcon.panel.model import Board, Display, Lamp, Panel
 from benchcon.panel.reader import PanelRemark
 from benchcon.text import printable
 
@@ -53,6 +55,30 @@ class Section(NamedTuple):
     heading: str
     lines: tuple[str, ...]
     table: tuple[tuple[str, ...], ...] = ()
+
+
+class BoardWiring(NamedTuple):
+    """One board of a panel for whoever mends it."""
+
+    board: Board
+    wires: tuple[WireRow, ...]
+    """A row for every wire of every part on it; an encoder has two."""
+    sections: tuple[Section, ...]
+    """Its wiring list but for its heading; empty if the board cannot be built from the panel file alone."""
+
+
+def of_panel(panel: Panel) -> list[BoardWiring]:
+    """Return the wiring of every board of `panel`, as far as its file says it. Never raises."""
+    found = []
+    for board in panel.boards:
+        try:
+            made, _ = plan(panel, board.name, currents=False)
+            wires, listed = rows(made), sections(made)[1:]
+        except Refused:
+            wires, listed = [], []
+        wires += plain_rows(panel, board.name, {row.channel for row in wires})
+        found.append(BoardWiring(board, tuple(wires), tuple(listed)))
+    return found
 
 
 def sections(plan: Plan, baud: int = BAUDS[0], advice: Sequence[PanelRemark] = ()) -> list[Section]:

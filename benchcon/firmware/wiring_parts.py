@@ -6,9 +6,10 @@ Chip pins are those of the DIP packages in the data sheets of 74HC165, 74HC595 a
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import NamedTuple
 
+from benchcon.firmware import limits
 from benchcon.firmware.plan import Plan
 from benchcon.panel.brightness import intensity_mcd
 from benchcon.panel.electrics import (
@@ -24,7 +25,7 @@ from benchcon.panel.electrics import (
     resistor_of,
     set_resistor_kohm,
 )
-from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Wire
+from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Panel, Part, Wire
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin
 
 
@@ -136,6 +137,24 @@ def rows(plan: Plan) -> list[WireRow]:
     return found
 
 
+def plain_rows(panel: Panel, board: str, listed: Collection[str] = ()) -> list[WireRow]:
+    """Return a row for every wire of `board` as the panel file has it, but for the channels in `listed`.
+
+    For what firmware leaves out, and for boards that no firmware can be made for (somebody else's, without a chip).
+    """
+    found: list[WireRow] = []
+    for part in panel.parts:
+        for channel in limits.channels_of(part):
+            if channel.board != board or channel.id in listed:
+                continue
+            both = isinstance(part, Control) and part.kind == "encoder" and "/" in channel.wire.pin
+            for letter, wire in zip(("A", "B"), _split(channel.wire), strict=True) if both else (("", channel.wire),):
+                label = f"{_called(part)}, {letter}" if letter else _called(part)
+                ends = (wire.connector, wire.connector_pin, wire.colour)
+                found.append(WireRow(channel.id, wire.pin, label, "", *ends, "; ".join(_about(part))))
+    return found
+
+
 def _row(
     names: dict[tuple[str, int], str], channel: Channel, pin: Pin, part: str, resistor: str, notes: list[str]
 ) -> WireRow:
@@ -153,6 +172,14 @@ def _part(control: Control, label: str) -> str:
     return f"{label} ({words[control.kind]})"
 
 
+def _called(part: Part) -> str:
+    """Name any part as the list does."""
+    if isinstance(part, Control):
+        return _part(part, part.label)
+    sort = "lamp" if isinstance(part, Lamp) else f"display, {part.digits} digits"
+    return f"{part.label} ({part.colour} {sort})"
+
+
 def _about(part: object) -> list[str]:
     wired = getattr(part, "wired", True)
     note = str(getattr(part, "note", ""))
@@ -166,8 +193,8 @@ def _split(wire: Wire) -> tuple[Wire, Wire]:
         first, slash, second = text.partition("/")
         return (first, second) if slash else (text, text)
 
-    pins, colours = two(wire.connector_pin), two(wire.colour)
-    return tuple(Wire(wire.pin, wire.connector, pins[n], colours[n]) for n in (0, 1))  # type: ignore[return-value]
+    here, pins, colours = two(wire.pin), two(wire.connector_pin), two(wire.colour)
+    return tuple(Wire(here[n], wire.connector, pins[n], colours[n]) for n in (0, 1))  # type: ignore[return-value]
 
 
 def _made(pin: Pin, low: bool) -> str:

@@ -8,6 +8,7 @@ text, control codes as escapes: what a board, a panel file or a capture says is 
 | `base.html` | the frame of every page |
 | `sheet.css` | how all of them look, on a screen in light and dark, and on paper |
 | `figure.html` | pictures made of `SvgElement`s |
+| `wiring.html` | the sections of a wiring list |
 | `walk.html`, `compare.html`, `timing.html` | the pages |
 """
 

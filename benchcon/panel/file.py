@@ -209,6 +209,7 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
     head = top.table("panel")
     one_side = ("width" in head.values) != ("height" in head.values)
     title = head.text("title", "", 60)
+    serial = head.text("serial", "", 40)
     width = head.quantity("width", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     height = head.quantity("height", "mm", 0.0, 10, 10_000, 'from "10 mm" to "10 m"')
     depth = head.quantity("depth", "mm", 0.0, 5, 1000, 'from "5 mm" to "1 m"')
@@ -228,6 +229,7 @@ def _panel(top: TomlTable, text: str, name: str) -> Panel:
     controls = tuple(parts.in_matrix(_from(origins, control), matrices) for control in parts.controls(top, names))
     panel = Panel(
         title=title,
+        serial=serial,
         width_mm=width,
         height_mm=height,
         depth_mm=depth,

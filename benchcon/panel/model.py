@@ -257,6 +257,8 @@ class Panel:
     """The thing with holes in it."""
 
     title: str = ""
+    serial: str = ""
+    """Serial number of this one, if there are several or will be; empty: not said."""
     width_mm: float = 0.0
     height_mm: float = 0.0
     depth_mm: float = 0.0

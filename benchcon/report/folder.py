@@ -65,8 +65,11 @@ class Folder:
         except Trouble as trouble:
             raise Trouble(f"{printable(str(path))}: {trouble}") from None
 
-    def open(self, panel: Panel, began: str, done: list[FinishedStep]) -> None:
-        """Begin a journal, or go on with one. `done`: what is carried over from an earlier report."""
+    def open(self, panel: Panel, began: str, done: list[FinishedStep]) -> str:
+        """Begin a journal, or go on with one. `done`: what is carried over from an earlier report.
+
+        Returns when the walk began: now, as `began` says, or when the one began that goes on.
+        """
         from benchcon.walk.journal import line_of
 
         try:
@@ -75,13 +78,20 @@ class Folder:
             if going_on:
                 _cut_torn(self.path / JOURNAL)
                 self._journal = open(self.path / JOURNAL, "ab", opener=_no_link)  # noqa: SIM115
-                return
+                return self._began() or began
             self._journal = open(self.path / JOURNAL, "wb", opener=_no_link)  # noqa: SIM115
         except OSError as error:
             raise self._cannot(error) from None
         self.write({"journal": FORM, "panel": panel.digest, "began": began})
         for each in done:
             self.write(line_of(each))
+        return began
+
+    def _began(self) -> str:
+        try:
+            return str(json.loads(_slurp(self.path / JOURNAL).split(b"\n", 1)[0])["began"])
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return ""
 
     def _is_going_on(self) -> bool:
         path = self.path / JOURNAL

@@ -6,13 +6,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from benchcon.diagnosis.diagnose import diagnose
-from benchcon.diagnosis.evidence import SupplyLook
+from benchcon.diagnosis.evidence import BoardTrouble, SupplyLook
 from benchcon.diagnosis.figures import figures
 from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import remarks
 from benchcon.diagnosis.supplies import told_source
 from benchcon.errors import Trouble
+from benchcon.firmware.wiring_list import of_panel
 from benchcon.panel.model import Control, Display, Panel, Part, Supply
 from benchcon.panel.summary import counted
 from benchcon.text import path_for_others
@@ -33,10 +34,12 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
     """
     layout = PanelIndex.of(panel)
     groups = list(done)
+    about = {**about, "boards": [_board(row, groups) for row in about.get("boards", ())]}
     evidence = [each for group in groups for each in group.evidence]
     found = diagnose(panel, evidence)
     by_part = {group.group.name: group for group in groups}
-    parts = [_part(layout, part, by_part.get(part.name), found) for part in panel.parts]
+    wires = _wires(panel)
+    parts = [_part(layout, part, by_part.get(part.name), found, wires) for part in panel.parts]
     extra = [group for group in groups if group.group.kind in ("rest", "clear", "dark", "matrix", "listen", "supply")]
     counts = {verdict: sum(part["verdict"] == verdict for part in parts) for verdict in VERDICTS}
     return {
@@ -48,6 +51,7 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
         "findings": [finding.as_json() | {"line": finding.line()} for finding in found],
         "remarks": [remark.as_json() for remark in remarks(panel, evidence)],
         "parts": parts,
+        "untested": untested(panel, parts, groups),
         "supplies": [_supply(panel, supply, by_part, found) for supply in panel.supplies],
         "steps": [{"name": g.group.name, "how": g.how, "took_us": g.took_us, "note": g.note} for g in extra],
         "evidence": [line_of(group) for group in groups],
@@ -81,7 +85,24 @@ def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
     return sorted(numbers, key=rank)[:MOST], f"{left}: start here, mend these, and walk again"
 
 
-def _part(layout: PanelIndex, part: Part, done: FinishedStep | None, found: list[Finding]) -> dict[str, Any]:
+def _wires(panel: Panel) -> dict[str, list[dict[str, str]]]:
+    """Return the wires of each channel by its key, as the wiring list has them; an encoder has two."""
+    out: dict[str, list[dict[str, str]]] = {}
+    for each in of_panel(panel):
+        for row in each.wires:
+            key = f"{each.board.name}.{row.channel}"
+            wire = {"channel": key, "connector": row.connector, "connector_pin": row.connector_pin}
+            out.setdefault(key, []).append(wire | {"wire": row.wire, "pin": row.pin})
+    return out
+
+
+def _part(
+    layout: PanelIndex,
+    part: Part,
+    done: FinishedStep | None,
+    found: list[Finding],
+    wires: Mapping[str, list[dict[str, str]]],
+) -> dict[str, Any]:
     naming = [number for number, finding in enumerate(found) if part.name in finding.parts]
     how = done.how if done else "not asked"
     verdict = "passed" if how == "done" else how
@@ -93,12 +114,59 @@ def _part(layout: PanelIndex, part: Part, done: FinishedStep | None, found: list
         "label": part.label,
         "kind": kind,
         "channels": list(layout.channels_of(part.name)),
+        "wires": [wire for key in layout.channels_of(part.name) for wire in wires.get(key, ())],
         "verdict": verdict,
+        "how": how,
         "findings": naming,
         "took_us": done.took_us if done else 0,
         "note": done.note if done else "",
         "figures": figures(part, done.evidence) if done else {},
     }
+
+
+def _board(row: Mapping[str, Any], groups: Sequence[FinishedStep]) -> dict[str, Any]:
+    """A board of the head: what happened to it in the whole walk, and not only since it was gone on with."""
+    if "link" not in row:
+        return dict(row)
+    happened = [each for group in groups for each in group.evidence if isinstance(each, BoardTrouble)]
+    mine = next((each for each in happened if each.board == row.get("name")), None)
+    if mine is None:
+        return dict(row)
+    whole = {key: max(row["link"].get(key, 0), getattr(mine, key)) for key in _COUNTED}
+    return {**row, "link": {**row["link"], **whole, "causes": list(mine.causes) or row["link"].get("causes", [])}}
+
+
+_COUNTED = ("resets", "lost", "silences", "darks", "missing", "bad_here", "bad_there")
+
+
+def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[FinishedStep]) -> list[dict[str, str]]:
+    """Return what was not tested, ``what`` and ``why``; of parts with their ``name``."""
+    out = []
+    for row in parts:
+        part = panel.part(row["name"])
+        why = {
+            "skipped": f"skipped{': ' * bool(row['note'])}{row['note']}",
+            "not wired": "not wired yet" if part is None or part.wired else "not wired yet, as the panel file says",
+            "not asked": "not chosen for this walk",
+        }
+        how = row["how"]
+        if how in why:
+            out.append({"name": row["name"], "what": row["label"] or row["name"], "why": why[how]})
+    for group in groups:
+        if group.how == "skipped" and group.group.kind in _BESIDES:
+            name = group.group.name.removeprefix(f"{group.group.kind} ")
+            why_not = f"skipped{': ' * bool(group.note)}{group.note}"
+            out.append({"name": "", "what": _BESIDES[group.group.kind].format(name), "why": why_not})
+    return out
+
+
+_BESIDES = {
+    "rest": "how all stands while nobody touches it",
+    "dark": "whether all is dark when it should be",
+    "matrix": "ghosts of matrix {}",
+    "supply": "what supply {} feeds",
+}
+"""What a walk tests besides parts, by the kind of its groups."""
 
 
 def _supply(panel: Panel, supply: Supply, done: Mapping[str, FinishedStep], found: list[Finding]) -> dict[str, Any]:

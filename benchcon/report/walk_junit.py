@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from benchcon.junit import Case, Failure, Suite, document
@@ -22,15 +22,37 @@ def junit(report: Mapping[str, Any]) -> bytes:
     # Findings that name no part of the panel's list would be lost: a matrix's, say. They hang on the whole walk.
     named = {number for part in report["parts"] for number in part["findings"]}
     rest = [finding for number, finding in enumerate(report["findings"]) if number not in named]
-    suites.append(Suite("walk", [Case("walk", "whole", 0.0, _failure(rest) if rest else None)]))
+    whole = Case("walk", "whole", 0.0, _failure(rest) if rest else None)
+    suites.append(Suite("walk", [whole], began=began, properties=dict(_properties(report))))
     return document(suites, report["panel"]["title"] or "walk")
 
 
 def _case(part: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> Case:
-    case = Case(f"walk.{part['kind']}", part["name"], part["took_us"] / 1e6, note=part["note"])
+    wires = {f"wire {n}": wire_words(wire) for n, wire in enumerate(part["wires"], 1)}
+    case = Case(f"walk.{part['kind']}", part["name"], part["took_us"] / 1e6, note=part["note"], properties=wires)
     if part["verdict"] in ("faulty", "possibly faulty"):
         return case._replace(failure=_failure([findings[number] for number in part["findings"]]))
     return case if part["verdict"] == "passed" else case._replace(skipped=part["verdict"])
+
+
+def _properties(report: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """The head of the report: who, when, which panel, how each board's link was, what was not tested."""
+    for key in ("serial", "began", "zone", "took_s", "by", "program"):
+        if report.get(key):
+            yield key, str(report[key])
+    yield "panel", str(report["panel"]["digest"])
+    for board in report.get("boards", ()):
+        yield f"{board['name']} firmware", str(board.get("firmware", ""))
+        for key, value in board.get("link", {}).items():
+            yield f"{board['name']} {key}", ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+    for row in report["untested"]:
+        yield f"not tested: {row['what']}", row["why"]
+
+
+def wire_words(wire: Mapping[str, str]) -> str:
+    """Return where a wire goes in one line, as far as it is known: ``J1 pin 4, green, D4, met.unit``."""
+    plug = f"{wire['connector']}{' pin ' * bool(wire['connector_pin'])}{wire['connector_pin']}"
+    return ", ".join(filter(None, (plug.strip(), wire["wire"], wire["pin"], wire["channel"])))
 
 
 def _failure(found: Sequence[Mapping[str, Any]]) -> Failure:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
+from itertools import groupby
 from typing import Any
 
 from benchcon.diagnosis.figures import words
+from benchcon.firmware.wiring_list import Section, of_panel
 from benchcon.kinds import kinds
 from benchcon.pages import drawn, render
-from benchcon.panel.model import Panel
+from benchcon.panel.model import Board, Panel
 from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face
+from benchcon.text import times
 from benchcon.walk.marks import MARKS, count_words
 
 CAUTION = (
@@ -33,7 +37,7 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         "walk.html",
         title=report["panel"]["title"] or "Panel",
         result=report["result"],
-        began=report.get("began", ""),
+        about=_about(report),
         counted=count_words(report),
         face=drawn(face(panel, verdicts, said)),
         key=[(verdict, *MARKS[verdict]) for verdict in MARKS if report["counts"].get(verdict)],
@@ -46,13 +50,111 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         changed=changed,
         compared=report.get("compared", "the walk before"),
         parts=[_part(part) for part in parts],
+        untested=_untested(report.get("untested", ())),
+        beyond=BEYOND,
         supplies=[_supply(supply) for supply in report.get("supplies", ())],
-        boards=[_BOARD | board for board in report.get("boards", ())],
+        boards=[_board(board) for board in report.get("boards", ())],
+        wiring=[
+            {"name": name_of_board(each.board), "runs": [(n, list(run)) for n, run in groupby(each.sections, _narrow)]}
+            for each in of_panel(panel)
+            if each.sections
+        ],
+        program=report.get("program", "benchcon"),
         panel=report["panel"],
     )
 
 
-_BOARD = dict.fromkeys(("name", "ident", "firmware", "chip", "port"), "")
+BEYOND = (
+    "wires that drop out only when they are moved (benchcon walk --wiggle all)",
+    "hours of load and heat (benchcon walk --soak)",
+    "how fast outputs answer their controls (benchcon timing)",
+    "fuses, insulation, and whatever is not on a channel of a board",
+)
+"""What no walk tests."""
+
+
+def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return what the head of the page says, each with its word; where nobody said who walked, room to write it."""
+    took = report.get("took_s")
+    who = report.get("by") or ("a simulated hand" if report.get("simulated") else "")
+    rows = [
+        ("Serial number", report.get("serial") or ""),
+        ("Walked", when(str(report.get("began", "")), str(report.get("zone", "")))),
+        ("It took", lasted(took) if isinstance(took, int | float) else ""),
+    ]
+    return [*((word, text) for word, text in rows if text), ("By", who)]
+
+
+def when(began: str, zone: str = "") -> str:
+    """Return ISO 8601 as people write a date and a time: ``Tuesday 3 February 2032, 14:05 CET (UTC+01:00)``."""
+    try:
+        at = datetime.fromisoformat(began)
+    except ValueError:
+        return began
+    ahead = at.utcoffset()
+    offset = "" if ahead is None else f"UTC{began[19:]}" if ahead else "UTC"
+    zone = f"{zone} ({offset})" if zone and zone != offset else offset
+    return f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}, {at:%H:%M} {zone}".strip()
+
+
+def _narrow(section: Section) -> bool:
+    """Whether two such sections have room side by side: their tables are those of pins."""
+    return bool(section.table) and len(section.table[0]) <= 3
+
+
+_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+
+
+def lasted(seconds: float) -> str:
+    """Return how long something took: ``42 s``, ``5 min 12 s``, ``1 h 3 min``."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    return f"{whole // 60} min {whole % 60} s" if whole < 3600 else f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def name_of_board(board: Board) -> str:
+    """Return what the heading over a board's wiring says: ``met · Weather desk · atmega328p, 5 V``."""
+    chip = f"{board.chip}, {board.supply_mv / 1000:g} V" if board.chip else ""
+    return " · ".join(filter(None, (board.name, board.label, chip)))
+
+
+def _board(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A board, and how its link was; None where that was not watched."""
+    board: dict[str, Any] = dict.fromkeys(("name", "ident", "firmware", "chip", "port"), "") | dict(row)
+    link = row.get("link")
+    if link is None:
+        return board | {"link": None}
+    rest, least = link["rest_mv"] / 1000, link["least_mv"] / 1000
+    supply = f"{least:.2f} V" if least else "not said"
+    happened = [
+        (link["lost"], "its port was lost"),
+        (link["silences"], "it was silent"),
+        (link["darks"], "its dead-man darkened it"),
+    ]
+    causes = f" ({', '.join(link['causes'])})" if link["causes"] else ""
+    return board | {
+        "link": {
+            "resets": f"{link['resets']}{causes}",
+            "missing": link["missing"],
+            "bad_here": link["bad_here"],
+            "bad_there": link["bad_there"],
+            "supply": supply + (f" ({rest:.2f} V with all dark)" if least and rest else ""),
+            "besides": "; ".join(f"{what} {times(count)}" for count, what in happened if count),
+        }
+    }
+
+
+def _untested(rows: Sequence[Mapping[str, str]]) -> list[tuple[str, str]]:
+    """Return why, and everything that was not tested for that reason."""
+    by: dict[str, list[str]] = {}
+    for row in rows:
+        by.setdefault(row["why"], []).append(row["what"])
+    return [(f"{why[:1].upper()}{why[1:]}", ", ".join(dict.fromkeys(names))) for why, names in by.items()]
 
 
 def _meanings(findings: Sequence[Mapping[str, Any]]) -> list[Any]:
@@ -74,14 +176,14 @@ def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str])
 
 
 def _part(part: Mapping[str, Any]) -> dict[str, Any]:
+    """A part with its wires, as the wiring list has them, and how it was found."""
     sign, found = MARKS[part["verdict"]]
     return {
         **part,
         "label": part["label"] or part["name"],
         "sign": sign,
         "found": found,
-        "took": f"{part['took_us'] / 1e6:.1f} s" if part["took_us"] else "",
-        "figures": words(part["figures"]),
+        "notes": "; ".join(filter(None, (words(part["figures"]), part["note"]))),
     }
 
 

@@ -1,29 +1,91 @@
-"""What a report says besides the walk: when, by which program, and on which boards with which firmware."""
+"""What a report says besides the walk: when, by whom, on which panel and boards, by which program."""
 
 from __future__ import annotations
 
+import time
+from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
 from benchcon import __version__
 from benchcon.panel.model import Panel
 from benchcon.session import Session
 from benchcon.text import printable
+from benchcon.walk.journal import FinishedStep
+from benchcon.walk.soak import Strained
 
 
-def about(session: Session, panel: Panel, began: str) -> dict[str, Any]:
-    """Return the head of a report; `began` is wall time, ISO 8601."""
+class Sitting:
+    """One walk from where it is begun, or gone on with, to its end: when, for how long, and by whom."""
+
+    def __init__(self, by: str = "", serial: str = "", simulated: bool = False) -> None:
+        """`by`: who walks, `serial`: of the panel, where its file does not say; `simulated`: no person moves anything.
+
+        It begins now.
+        """
+        now = datetime.now().astimezone()
+        self.by, self.serial, self.simulated = by, serial, simulated
+        self.began = now.isoformat(timespec="seconds")
+        """Local wall time, ISO 8601 with its offset from UTC."""
+        self.zone = now.tzname() or ""
+        self.carried_us = 0
+        self._since = time.monotonic()
+
+    def goes_on(self, began: str, done: Iterable[FinishedStep]) -> None:
+        """It goes on with a walk that began then, of which this much is done."""
+        if began != self.began:
+            self.began, self.zone = began, ""
+            self.carried_us = sum(each.took_us for each in done)
+
+    @property
+    def took_s(self) -> float:
+        """How long it has taken so far; of what was carried over, the time that its steps took."""
+        return time.monotonic() - self._since + self.carried_us / 1e6
+
+
+def about(
+    session: Session, panel: Panel, sitting: Sitting, strained: Mapping[str, Strained] | None = None
+) -> dict[str, Any]:
+    """Return the head of a report. `strained`: how each board has borne the walk, by its name on the panel."""
     boards = []
     with session.lock:
         for board in panel.boards:
             found = session.state.board_named(board.ident or board.name)
             if found is not None:
-                boards.append(
-                    {
-                        "name": board.name,
-                        "ident": printable(found.ident),
-                        "firmware": printable(found.firmware),
-                        "chip": printable(found.chip),
-                        "port": printable(found.port),
-                    }
-                )
-    return {"began": began, "by": f"benchcon {__version__}", "boards": boards}
+                row: dict[str, Any] = {
+                    "name": board.name,
+                    "ident": printable(found.ident),
+                    "firmware": printable(found.firmware),
+                    "chip": printable(found.chip),
+                    "port": printable(found.port),
+                }
+                if strained is not None and board.name in strained:
+                    row["link"] = _link(strained[board.name])
+                boards.append(row)
+    return {
+        "began": sitting.began,
+        "zone": sitting.zone,
+        "took_s": round(sitting.took_s, 1),
+        "by": printable(sitting.by),
+        "simulated": sitting.simulated,
+        "serial": printable(sitting.serial or panel.serial),
+        "program": f"benchcon {__version__}",
+        "boards": boards,
+    }
+
+
+def _link(board: Strained) -> dict[str, Any]:
+    """How a board and its link were, from the beginning to the end of the walk."""
+    return {
+        "resets": board.resets,
+        "causes": [printable(cause) for cause in dict.fromkeys(board.causes)],
+        "lost": board.lost,
+        "silences": board.silences,
+        "darks": board.darks,
+        "missing": board.missing,
+        "bad_here": board.bad_here,
+        "bad_there": board.bad_there,
+        "rest_mv": board.rest_mv,
+        "least_mv": board.least_mv,
+        "worst_loop_us": board.worst_loop_us,
+    }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from textual.message import Message
@@ -17,6 +16,7 @@ from benchcon.report.folder import Folder
 from benchcon.walk.interfaces import FaceAnswer, Post, Scene
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.machine import Walk
+from benchcon.walk.report_header import Sitting, about
 from benchcon.walk.runner import Runner
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class WalkThread:
         self.session, self.panel, self.folder, self.only = session, panel, folder, list(only)
         self._tally = Tally(panel, lambda counts: self._tell("counts", counts))
         self._screen = screen
-        self._began = datetime.now().astimezone().isoformat(timespec="seconds")
+        self._sitting = Sitting()
         self._runner: Runner | None = None
         self._thread: threading.Thread | None = None
         self._post: Post | None = None
@@ -91,7 +91,7 @@ class WalkThread:
     def _walk(self, done: Iterable[FinishedStep]) -> None:
         groups = list(done)
         if self.folder is not None:
-            self.folder.open(self.panel, self._began, groups)
+            self._sitting.goes_on(self.folder.open(self.panel, self._sitting.began, groups), groups)
         write = self.folder.write if self.folder else lambda line: None
         self._runner = Runner(self.session, Walk(self.panel, self.only, groups), self, write)
         self._thread = threading.Thread(target=self._run, args=(self._runner,), name="walk", daemon=True)
@@ -100,13 +100,13 @@ class WalkThread:
     def _run(self, runner: Runner) -> None:
         """On the thread."""
         from benchcon.report.walk import build
-        from benchcon.walk.report_header import about
 
         trouble = ""
         report: dict[str, Any] | None = None
         try:
             if runner.run():
-                report = build(self.panel, runner.walk.done.values(), about(self.session, self.panel, self._began))
+                head = about(self.session, self.panel, self._sitting, runner.conditions.boards)
+                report = build(self.panel, runner.walk.done.values(), head)
                 if self.folder is not None:
                     self.folder.finish(report, self.panel, None)
         except Trouble as error:
