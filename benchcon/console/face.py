@@ -17,7 +17,8 @@ from textual.strip import Strip
 
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
-from benchcon.console.face_layout import FaceLayout, FacePlate, lay_out
+from benchcon.console.face_layout import lay_out
+from benchcon.console.face_space import FaceLayout, FacePlate
 from benchcon.console.ink import ink
 from benchcon.console.plates import ground_of, paint_title
 from benchcon.console.tiles import Tile, TilePen, draw

@@ -2,7 +2,7 @@
 
 Every part stands within half a cell of its true place, so that what is evenly spaced on the plate is so on the screen.
 The plate keeps its proportions where there is room for that; else it is stretched as far as its labels need, and then
-its empty margins are left out. Where parts would still cover one another there is no true layout: `face_layout` packs
+its empty margins are left out. Where parts would still cover one another there is no true layout: `face_packed` packs
 them instead.
 """
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len
 from textual import events
 from textual.message import Message
 
@@ -42,6 +43,16 @@ def _wide(tabs: list[Tab]) -> int:
     return sum(len(key) + bool(key and word) + len(word) + 2 for _, key, word in tabs)
 
 
+def in_words(text: str, room: int) -> str:
+    """Return as many whole words of `text` as there is room for, the rest as ``…``; nothing if not even one fits."""
+    words = text.split()
+    for count in range(len(words), 0, -1):
+        found = " ".join(words[:count]) + ("…" if count < len(words) else "")
+        if cell_len(found) <= room:
+            return found
+    return ""
+
+
 class Head(Drawn):
     """The row at the top. How the boards stand gives way first, then the title, then what `_fitting` says."""
 
@@ -76,10 +87,10 @@ class Head(Drawn):
         x, badge = 1, model.session.badge
         wide = _wide(tabs)
         room = end - wide - 3
-        title = fitted(printable(model.panel.title) or "benchcon", min(room, 40))
-        if room >= 4:
+        title = in_words(printable(model.panel.title) or "benchcon", min(room, 40))
+        if title:
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
-            x += len(title) + 2
+            x += cell_len(title) + 2
         if badge and x + len(badge) + 3 + wide < end:
             canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
             x += len(badge) + 4

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from rich.cells import cell_len
 from rich.style import Style
 
 from benchcon.console.canvas import Canvas, fitted
-from benchcon.console.face_layout import FacePlate, Title
+from benchcon.console.face_space import FacePlate, Title
 from benchcon.console.ink import ink, mixed
 from benchcon.view.board_status import BoardStatus
 from benchcon.view.palette import BRASS, EDGE, ENGRAVED, GROUND, IVORY, PLATE, RAISED
@@ -30,22 +31,25 @@ def paint_title(
         sheet.write(end, title.y, f" {standing} ", _standing_ink(look, RAISED, colour))
         sheet.write(end - len(mark), title.y, mark, ink(BRASS, RAISED))
         return
-    # The name first; how the board stands, and that it is simulated, as far as there is room.
+    # At the right edge, whole; what there is no room for is left out, how a board stands that is loud last of all.
     sheet.wipe(title.x, title.y, title.width, 1, ink(ENGRAVED, ground))
-    x, end = title.x, title.x + title.width
-    if look.loud:
-        standing = f" {standing} " if title.width > len(standing) + 4 else standing
-        name = fitted(name, max(title.width - len(standing) - 1, 0))
-    styles = (
-        (fitted(name, title.width), ink(IVORY, ground, bold=True)),
-        (standing, _standing_ink(look, ground, colour)),
-    )
-    for text, style in styles:
-        text = text if x + len(text) <= end else look.shape if x < end else ""
-        sheet.write(x, title.y, text, style)
-        x += len(text) + bool(text)
-    mark = next((each for each in (mark, " SIM ") if x + len(each) <= end + 1), "") if mark else ""
-    sheet.write(x, title.y, mark[: end - x], ink(BRASS, ground))
+    standing = f" {standing} " if look.loud else standing
+    styles = {
+        "name": ink(IVORY, ground, bold=True),
+        "mark": ink(BRASS, ground),
+        "standing": _standing_ink(look, ground, colour),
+    }
+    tries = ([(name, "name"), (mark.strip(), "mark"), (standing, "standing")], [(name, "name"), (standing, "standing")])
+    brief = [(name, "name"), (look.shape, "standing")]
+    for words in (*tries, [(standing, "standing")] if look.loud else brief, brief):
+        shown = [(text, style) for text, style in words if text]
+        wide = sum(cell_len(text) + 1 for text, _ in shown) - 1
+        if wide <= title.width:
+            break
+    x = title.x + max(title.width - wide, 0)
+    for text, style in shown:
+        sheet.write(x, title.y, text, styles[style], max(title.x + title.width - x, 0))
+        x += cell_len(text) + 1
 
 
 def _standing_ink(look: BoardStatus, ground: str, colour: bool) -> Style:
