@@ -19,7 +19,10 @@ from benchcon.console.face import Face
 from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
-from benchcon.console.notice import Notice, rows_told
+from benchcon.console.notice import Notice
+from benchcon.console.raw import Raw
+from benchcon.console.rehearsal import PersonAsked, RehearsalList
+from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport
 from benchcon.panel.model import Control, Part
@@ -39,7 +42,7 @@ WIDE, HIGH = 118, 34
 """From this size on, links and events stand beside the face."""
 
 AIRY = 24
-"""From this height on a row of air stands between the face and the large letters."""
+"""From this height on a row of air stands above the large letters; messages are told there."""
 
 BESIDE_S = 0.2
 """What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
@@ -238,7 +241,6 @@ class BenchScreen(Screen[None]):
         """Draw what has changed in what is shown."""
         now = time.monotonic()
         self.query_one(Head).repaint()
-        self.set_class(rows_told(self) > 1, "-told-twice")
         for bar in self.query(Transport):
             bar.repaint()
         self.query_one(Notice).repaint()

@@ -20,7 +20,7 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.face_layout import lay_out
 from benchcon.console.face_space import FaceLayout, FacePlate
 from benchcon.console.ink import ink
-from benchcon.console.plates import ground_of, paint_title
+from benchcon.console.plates import ground_of, marks_fit, paint_title
 from benchcon.console.tiles import Tile, TilePen, draw
 from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.text import printable
@@ -140,8 +140,11 @@ class Face(Drawn, can_focus=True):
 
     def _paint_sheet(self, sheet: Canvas) -> None:
         model, now_us = self.model, self.model.now_us
+        hands = model.session.hands
+        plates = [plate for plate in self.layout_now.plates if plate.board in hands]
+        marks = marks_fit({self._title_of(plate): plate.title for plate in plates if plate.title is not None})
         for number, plate in enumerate(self.layout_now.plates):
-            self._paint_plate(sheet, plate, ground_of(number, plate))
+            self._paint_plate(sheet, plate, ground_of(number, plate), marks and plate.board in hands)
         if "" not in self._shown:
             self._shown[""] = True
             self._paint_outline(sheet)
@@ -158,8 +161,8 @@ class Face(Drawn, can_focus=True):
             wanted = (shown, selected, fresh)
             if self._shown.get(name) != wanted:
                 self._shown[name] = wanted
-                plates = enumerate(self.layout_now.plates)
-                ground = next((ground_of(n, p) for n, p in plates if p.y <= tile.y < p.y + p.height), PLATE)
+                numbered = enumerate(self.layout_now.plates)
+                ground = next((ground_of(n, p) for n, p in numbered if p.y <= tile.y < p.y + p.height), PLATE)
                 draw(sheet, tile, shown, TilePen(self.colour, ground), selected=selected, fresh=fresh)
 
     def _paint_empty(self, sheet: Canvas) -> None:
@@ -186,10 +189,12 @@ class Face(Drawn, can_focus=True):
                     sheet.write(x + width - 1, row, "│", edge)
             sheet.write(x, y + height - 1, "╰" + "─" * (width - 2) + "╯", edge)
 
-    def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str) -> None:
+    def _title_of(self, plate: FacePlate) -> str:
+        return printable(self.sight.title_of(plate.board)).upper()
+
+    def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str, simulated: bool) -> None:
         key = f"plate {plate.board}"
         look = self.model.standings.get(plate.board)
-        simulated = plate.board in self.model.session.hands
         wanted = (look, simulated)
         if self._shown.get(key) == wanted:
             return
@@ -197,8 +202,7 @@ class Face(Drawn, can_focus=True):
             sheet.wipe(plate.x, plate.y, plate.width, plate.height, ink(ENGRAVED, ground))
         self._shown[key] = wanted
         if look is not None and plate.title is not None:
-            name = printable(self.model.title_of(plate.board)).upper()
-            paint_title(sheet, plate.title, name, look, simulated, ground, self.colour)
+            paint_title(sheet, plate.title, self._title_of(plate), look, simulated, ground, self.colour)
 
     def render_line(self, y: int) -> Strip:
         """One row, for the compositor."""

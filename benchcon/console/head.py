@@ -12,7 +12,6 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
-from benchcon.console.notice import clear_of_messages
 from benchcon.session import ReplaySession
 from benchcon.text import printable
 from benchcon.view.captures import size_text, span_text
@@ -77,16 +76,11 @@ class Head(Drawn):
         """Draw the row."""
         model, width = self.model, canvas.width
         canvas.wipe(0, 0, width, 1, self.ground)
-        clear = clear_of_messages(self.screen, width)
-        if clear < width:
-            self._tabs.clear()
-            self._paint_beside_messages(canvas, clear)
-            return
         right, tabs = self._fitting(width)
         end = self._paint_right(canvas, right)
         x, badge = 1, model.session.badge
         wide = _wide(tabs)
-        room = end - wide - 3
+        room = end - wide - 3 - (len(badge) + 4 if badge else 0)
         title = in_words(printable(model.panel.title) or "benchcon", min(room, 40))
         if title:
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
@@ -111,16 +105,6 @@ class Head(Drawn):
             end -= 2
         return end
 
-    def _paint_beside_messages(self, canvas: Canvas, clear: int) -> None:
-        """While a message stands over the row: what has room beside it, whole; dark first, then what is recorded."""
-        name_widths = (32, 24, 16, 13, 8, 0) if clear > 24 else ()
-        tries = [self._told(True, name_width) for name_width in name_widths]
-        tries += [[*self._signs, *self._dark], self._dark, self._dark_count, self._signs]
-        for right in tries:
-            if right and sum(len(text) + 2 for text, _, _ in right) <= clear + 1:
-                self._paint_right(canvas, right)
-                return
-
     def _paint_tabs(self, canvas: Canvas, x: int, tabs: list[Tab]) -> int:
         self._tabs.clear()
         for name, key, word in tabs:
@@ -137,19 +121,26 @@ class Head(Drawn):
     def _fitting(self, width: int) -> tuple[list[tuple[str, str, bool]], list[Tab]]:
         """What stands at the right, and the views. Where room is short it gives way part by part.
 
-        First names of files, then the length of the history; then the words of the views that are not shown, then
-        those views, then a recording's own sign. Dark stays.
+        First names of files, then the length of the history, which leaves room for that the bench is simulated; then
+        the words of the views that are not shown, then those views, then a recording's own sign. Dark stays.
         """
         views = (*VIEWS, TIMING, *((REHEARSAL,) if self.model.rehearsal is not None else ()))
         whole = [(name, key.upper(), word) for name, key, word in views]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]
         dark = self._dark
+
+        def fits(right: list[tuple[str, str, bool]], tabs: list[Tab], badge: int = 0) -> bool:
+            return badge + _wide(tabs) + sum(len(text) + 2 for text, _, _ in right) <= width
+
         tries = [(self._told(width >= 100, name_width), whole) for name_width in (40, 32, 24, 16, 13, 8, 0)]
+        tries.append((self._told(False, 0), whole))
         brisk = [each for each in self._told(False, 0) if each[2]]
+        badge = len(self.sight.session.badge) + 4 if self.sight.session.badge else 0
+        tries = [(right, tabs) for right, tabs in tries if fits(right, tabs, badge)]
         tries += [(brisk, whole), (brisk, brief), (dark, brief), (brisk, here), (dark, here), (dark, [])]
         for right, tabs in tries:
-            if 1 + _wide(tabs) + sum(len(text) + 2 for text, _, _ in right) <= width + 1:
+            if fits(right, tabs):
                 break
         return right, tabs
 
@@ -161,21 +152,6 @@ class Head(Drawn):
             return []
         text = f"{len(dark)} of {len(dark) + len(not_dark)} dark" if len(dark) > 1 else f"{fitted(dark[0], 10)} dark"
         return [(f"◐ {'DARK' if self.model.darkness.everything else printable(text)}", WARN, True)]
-
-    @property
-    def _dark_count(self) -> list[tuple[str, str, bool]]:
-        """The shortest way to say that some boards are dark, and others are not."""
-        dark, not_dark = self.model.darkness.dark, self.model.darkness.not_dark
-        return [(f"◐ {len(dark)}/{len(dark) + len(not_dark)}", WARN, True)] if dark else []
-
-    @property
-    def _signs(self) -> list[tuple[str, str, bool]]:
-        """The shortest way to say that something is being recorded."""
-        session = self.model.session
-        if not session.live:
-            return []
-        word = "● REC" if session.recording is not None else "● SAVING" if session.keeping is not None else ""
-        return [(word, BAD, True)] if word else []
 
     def _told(self, wide: bool, name_width: int) -> list[tuple[str, str, bool]]:
         return [*self._written(wide, name_width), *self._dark]

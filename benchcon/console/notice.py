@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from textual import events
 from textual.app import App
-from textual.screen import Screen
-from textual.widgets._toast import Toast
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
@@ -19,20 +17,10 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 
-def rows_told(screen: Screen[Any]) -> int:
-    """Rows at the top of a screen that messages take: over the first, and what stands below it, if there are two."""
-    return sum(toast.outer_size.height for toast in screen.query(Toast))
-
-
 def take_back(app: App[Any], messages: Collection[str]) -> None:
     """Take messages away that are true no longer, wherever they are shown."""
     for old in [each for each in app._notifications if each.message in messages]:
         app._unnotify(old)
-
-
-def clear_of_messages(screen: Screen[Any], width: int) -> int:
-    """Columns at the right end of the first row that no message takes; `width` if there is none."""
-    return width - max((toast.region.right for toast in screen.query(Toast)), default=0)
 
 
 class Notice(Drawn):

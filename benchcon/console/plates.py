@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from rich.cells import cell_len
 from rich.style import Style
 
@@ -19,11 +21,22 @@ def ground_of(number: int, plate: FacePlate) -> str:
     return PLATE if (plate.title and plate.title.ruled) or number % 2 == 0 else _SECOND
 
 
+MARK = "SIMULATED"
+
+
+def marks_fit(titles: Mapping[str, Title]) -> bool:
+    """Whether there is room on each of these plates, by their names, to say that its board is simulated.
+
+    It is said of all that are, or of none: a mark that only some have would tell that the others are real.
+    """
+    return all(title.ruled or title.width >= cell_len(name) + len(f" {MARK} ● live") for name, title in titles.items())
+
+
 def paint_title(
     sheet: Canvas, title: Title, name: str, look: BoardStatus, simulated: bool, ground: str, colour: bool = True
 ) -> None:
     """Draw a plate's title: its board's name, how it stands, and whether it is simulated."""
-    standing, mark = f"{look.shape} {look.word}", " SIMULATED " if simulated else ""
+    standing, mark = f"{look.shape} {look.word}", f" {MARK} " if simulated else ""
     if title.ruled:
         sheet.write(title.x, title.y, "─" * title.width, ink(EDGE, RAISED))
         sheet.write(title.x + 1, title.y, f" {fitted(name, title.width - 30)} ", ink(IVORY, RAISED, bold=True))

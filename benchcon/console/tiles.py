@@ -201,7 +201,9 @@ def _word(canvas: Canvas, tile: Tile, x: int, y: int, word: str, style: Style) -
 
 
 def _fitting(word: str, room: int) -> str:
-    """A count of changes stays where there is no room for what it counts, and the line of a rule error."""
+    """What must not be cut, in short: a count of changes, the line of a rule error, that there is no supply."""
+    if word == NO_SUPPLY and cell_len(word) > room:
+        return "off"
     if word.startswith(RULE_ERROR) and cell_len(word) > room:
         brief = word.removeprefix(RULE_ERROR)
         return brief if cell_len(brief) <= room else f"✗ {brief.removeprefix('line ')}"
@@ -358,8 +360,11 @@ def _display(canvas: Canvas, tile: Tile, display: Display, showing: Showing, pen
             canvas.write(tile.x + column, _row(tile) + row, letter, ink(fore, back))
     if showing.sort in ("held", "wrong") or (showing.word == NO_SUPPLY and not any(showing.segments)):
         colour = BAD if showing.sort == "wrong" else IVORY
-        word = showing.word if len(showing.word) <= wide else _fitting(showing.word, wide)
-        canvas.write(tile.x, middle, f" {word} " if len(word) + 2 <= wide else word, ink(colour, GLASS), wide)
+        lines = [showing.word if len(showing.word) <= wide else _fitting(showing.word, wide)]
+        if showing.word == NO_SUPPLY and len(NO_SUPPLY) > wide >= max(map(len, NO_SUPPLY.split())):
+            lines = [word.center(wide) for word in NO_SUPPLY.split()]
+        for row, word in enumerate(lines, middle - (len(lines) - 1)):
+            canvas.write(tile.x, row, f" {word} " if len(word) + 2 <= wide else word, ink(colour, GLASS), wide)
 
 
 def _dot_pair(cell: segment_art.Cell, tints: tuple[str, str, str]) -> tuple[str, str, str]:

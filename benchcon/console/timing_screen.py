@@ -15,7 +15,6 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
-from benchcon.console.notice import rows_told
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.text import printable
@@ -37,6 +36,8 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
     from benchcon.view.stopwatch import Stopwatch
 
+AIRY = 24
+"""From this height on a row of air stands above the large letters; messages are told there."""
 MOST_SHOWN = 400
 """Delays that are plotted, the latest of them."""
 HIGH = "▁▂▃▄▅▆▇█"
@@ -148,11 +149,11 @@ class TimingScreen(Screen[str | None]):
 
     CSS = """
     TimingScreen #title { height: 1; padding: 0 1; background: $panel; }
-    TimingScreen.-told-twice #title { margin-top: 1; }
     TimingScreen #pairs { height: 1fr; min-height: 3; }
     TimingScreen #plot { height: 8; margin-top: 1; }
     TimingScreen #told { height: auto; max-height: 7; padding: 0 1; color: $engraved; }
     TimingScreen #touched { height: 5; }
+    TimingScreen.-airy #touched { height: 6; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q,f7", "leave", "Back"),
@@ -179,6 +180,10 @@ class TimingScreen(Screen[str | None]):
         self.query_one(Pairs).focus()
         self.frame()
 
+    def on_resize(self) -> None:
+        """What there is room for."""
+        self.set_class(self.size.height >= AIRY, "-airy")
+
     def action_view(self, name: str) -> None:
         """Back to the bench, to this view of it."""
         self.dismiss(name)
@@ -202,7 +207,6 @@ class TimingScreen(Screen[str | None]):
         if not self.is_mounted or not self.query("#keys"):
             return
         self.query_one(Head).repaint()
-        self.set_class(rows_told(self) > 1, "-told-twice")
         self.stopwatch.look(self.model.panel)
         title = f"Timing, from control to output, {self.stopwatch.span}"
         self.query_one("#title", Static).update(title)

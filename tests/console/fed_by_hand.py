@@ -175,6 +175,7 @@ class Fed(LiveSession):
         super().__init__(bench, panel if panel is not None else load(OSTREY))  # type: ignore[arg-type]
         bench.session = self
         self.simulated = simulated
+        self.badge = "SIMULATED" if simulated else ""
         self._numbers: dict[int, int] = {}
         self._tags: dict[int, int] = {}
         if described:

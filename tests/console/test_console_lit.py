@@ -104,12 +104,3 @@ async def test_f7_has_the_row_of_views_and_a_click_leads_on() -> None:
         await eyes.see("channel", "pin")
         await eyes.click("F7")
         await eyes.see("control → output")
-
-
-async def test_two_messages_leave_the_heads_of_columns_in_sight() -> None:
-    async with console(Fed()) as eyes:
-        await eyes.press("f3")
-        await eyes.see("channel")
-        eyes.app.tell("the first message")
-        eyes.app.tell("the second message")
-        await eyes.see("the first message", "the second message", "channel", "changes", "ago")

@@ -35,13 +35,15 @@ async def test_what_is_typed_into_a_question_is_seen_on_a_small_screen(size: tup
         await eyes.see("Record into", "night.cap")
 
 
-async def test_a_message_covers_the_first_rows_only() -> None:
+async def test_a_message_covers_the_row_of_air_and_one_more() -> None:
     session = Fed()
     async with console(session) as eyes:
+        await eyes.see("Space Blank")
         before = eyes.rows()
         eyes.app.notify("trigger: a long word " * 12, markup=False, timeout=30)
-        await eyes.until(lambda: "trigger" in eyes.rows()[0])
-        assert eyes.rows()[2:-1] == before[2:-1]
+        await eyes.until(lambda: "trigger" in eyes.rows()[17], "the message")
+        assert eyes.rows()[:16] == before[:16]
+        assert eyes.rows()[18:] == before[18:]
 
 
 async def test_help_opens_at_the_view_and_names_no_key_twice_in_a_section() -> None:

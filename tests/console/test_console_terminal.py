@@ -201,7 +201,7 @@ def test_a_capture_is_played_back_on_the_same_screen(home: dict[str, str], tmp_p
         terminal.see("0:00:32.000")
         terminal.until(lambda: "▀ on" not in terminal.text(), "the switch")
         terminal.press("F6")
-        terminal.see("A –", "Mains", "▅")
+        terminal.see("A –", "Lamp test", "▅")
         terminal.press("q")
         assert terminal.ended() == 0
 
