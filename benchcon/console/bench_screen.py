@@ -21,7 +21,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice
 from benchcon.console.raw import Raw
-from benchcon.console.rehearsal import PersonAsked, RehearsalList
+from benchcon.console.rehearsal import PersonAsked
 from benchcon.console.timeline import TimeLine
 from benchcon.console.touched import Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport

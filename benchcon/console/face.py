@@ -190,7 +190,7 @@ class Face(Drawn, can_focus=True):
             sheet.write(x, y + height - 1, "╰" + "─" * (width - 2) + "╯", edge)
 
     def _title_of(self, plate: FacePlate) -> str:
-        return printable(self.sight.title_of(plate.board)).upper()
+        return printable(self.model.title_of(plate.board)).upper()
 
     def _paint_plate(self, sheet: Canvas, plate: FacePlate, ground: str, simulated: bool) -> None:
         key = f"plate {plate.board}"

@@ -136,7 +136,7 @@ class Head(Drawn):
         tries = [(self._told(width >= 100, name_width), whole) for name_width in (40, 32, 24, 16, 13, 8, 0)]
         tries.append((self._told(False, 0), whole))
         brisk = [each for each in self._told(False, 0) if each[2]]
-        badge = len(self.sight.session.badge) + 4 if self.sight.session.badge else 0
+        badge = len(self.model.session.badge) + 4 if self.model.session.badge else 0
         tries = [(right, tabs) for right, tabs in tries if fits(right, tabs, badge)]
         tries += [(brisk, whole), (brisk, brief), (dark, brief), (brisk, here), (dark, here), (dark, [])]
         for right, tabs in tries:
