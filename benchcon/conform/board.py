@@ -228,19 +228,19 @@ class Subject:
 
     def alive(self, seconds: float = 12.0, *, fed: bool = False) -> ReceivedNotification:
         """Wait for the next heartbeat; with `fed` the dead-man is fed meanwhile."""
-        odd, since = len(self.line.odd), len(self.line.news)
+        odd, since = len(self.line.odd), len(self.line.notifications)
         end = time.monotonic() + seconds
-        news = None
-        while news is None and time.monotonic() < end:
-            news = self.line.await_news("alive", 0.05 if fed else seconds, since)
-            if fed and news is None:
+        notification = None
+        while notification is None and time.monotonic() < end:
+            notification = self.line.await_notification("alive", 0.05 if fed else seconds, since)
+            if fed and notification is None:
                 self.ping()
-        if news is None:
+        if notification is None:
             self.malformed(b"!", odd)
             raise RuleBroken(f"no heartbeat within {seconds:.0f} s")
-        if len(news.words) != 8:
-            raise RuleBroken(f"'{' '.join(news.words)}': a heartbeat has seven words after 'alive'")
-        return news
+        if len(notification.words) != 8:
+            raise RuleBroken(f"'{' '.join(notification.words)}': a heartbeat has seven words after 'alive'")
+        return notification
 
     def flags(self, *, fed: bool = False) -> int:
         """Wait for the next heartbeat and return its flags."""

@@ -125,14 +125,14 @@ def deadman(board: Subject) -> None:
     light_all(board)
     board.done("deadman", "012C")
     for _ in range(3):
-        since = len(board.line.news)
+        since = len(board.line.notifications)
         fed, longest_us = board.ping()[0], 0
         end = time.monotonic() + 0.9
         while time.monotonic() < end:
             board.line.pump(0.05)
             before, fed = fed, board.ping()[0]
             longest_us = max(longest_us, (fed - before) % 2**32)
-        if not any(news.words[:2] == ("dark", "deadman") for news in board.line.news[since:]):
+        if not any(notification.words[:2] == ("dark", "deadman") for notification in board.line.notifications[since:]):
             break
         # By the board's own clock, so that a computer that is busy is not held against it.
         if longest_us < 250_000:
@@ -147,22 +147,22 @@ def deadman(board: Subject) -> None:
         raise RuleBroken("flag 02 of 'alive' does not tell that the dead-man is armed")
     board.line.ask("light")
     light_all(board)
-    since = len(board.line.news)
+    since = len(board.line.notifications)
     fed, _ = board.ping()
     # What must not feed it: a bad check, a line by hand, an empty line.
     end = time.monotonic() + 2.0
     while time.monotonic() < end:
         board.line.send(b">07 hello #0000\n@@ hello\n\n")
-        news = board.line.await_news("dark", 0.05, since)
-        if news is not None:
+        notification = board.line.await_notification("dark", 0.05, since)
+        if notification is not None:
             break
     else:
         raise RuleBroken(
             "the dead-man of 300 ms did nothing in 2 s; bad lines, lines by hand and empty lines must not feed it"
         )
-    if news.words != ("dark", "deadman"):
-        raise RuleBroken(f"went dark and said '{' '.join(news.words)}', not 'dark deadman'")
-    took_ms = (news.clock_us - fed) % 2**32 / 1000
+    if notification.words != ("dark", "deadman"):
+        raise RuleBroken(f"went dark and said '{' '.join(notification.words)}', not 'dark deadman'")
+    took_ms = (notification.clock_us - fed) % 2**32 / 1000
     if not 290 <= took_ms <= 400:
         raise RuleBroken(f"the dead-man of 300 ms came after {took_ms:.0f} ms")
     board.line.answers.clear()
@@ -175,9 +175,9 @@ def deadman_off(board: Subject) -> None:
     """**deadman** (off): `deadman 0000` switches it off for good."""
     board.done("deadman", "0000")
     light_all(board)
-    since = len(board.line.news)
+    since = len(board.line.notifications)
     board.line.pump(0.8)
-    if board.line.await_news("dark", 0.0, since) is not None:
+    if board.line.await_notification("dark", 0.0, since) is not None:
         raise RuleBroken("the board went dark by a dead-man that was switched off")
 
 

@@ -18,7 +18,7 @@ from benchcon.text import printable
 
 T = TypeVar("T")
 
-NEWS_TIME_MS = 8.0
+NOTIFICATION_TIME_MS = 8.0
 """Five, and three for the host to read what has come; the median of several, so that a busy host is not a fault."""
 
 
@@ -37,10 +37,10 @@ def _debounce_s(channel: DescribedChannel) -> float:
 def _told(board: Subject, id_: str, since: int) -> list[tuple[str, ReceivedNotification]]:
     """What was told of a channel by `is` since then."""
     return [
-        (word.partition("=")[2], news)
-        for news in board.line.news[since:]
-        if news.words[0] == "is"
-        for word in news.words[1:]
+        (word.partition("=")[2], notification)
+        for notification in board.line.notifications[since:]
+        if notification.words[0] == "is"
+        for word in notification.words[1:]
         if word.partition("=")[0] == id_
     ]
 
@@ -56,7 +56,7 @@ def changes(board: Subject, hand: Hand) -> None:
     """**numbers** (changes): each contact pressed and released is told as `is`, once each, and reads the same."""
     for channel in _contacts(board):
         before = board.value(channel.id)
-        since = len(board.line.news)
+        since = len(board.line.notifications)
         for act, wanted in ((hand.press, "1"), (hand.release, "0")):
             _by(lambda act=act, channel=channel: act(channel.id))  # type: ignore[misc]
             board.line.pump(0.15 + _debounce_s(channel))
@@ -77,18 +77,18 @@ def notification_time(board: Subject, hand: Hand) -> None:
     waited_ms: list[float] = []
     for _ in range(5):
         for act in (hand.press, hand.release):
-            since = len(board.line.news)
+            since = len(board.line.notifications)
             _by(lambda act=act: act(contact.id))  # type: ignore[misc]
             end = time.monotonic() + 0.3 + _debounce_s(contact)
             while not (told := _told(board, contact.id, since)) and time.monotonic() < end:
                 board.line.pump(0.005)
             if told:
-                news = told[0][1]
-                waited_us = (int(news.at * 1e6) - news.clock_us - fastest) % 2**32
+                notification = told[0][1]
+                waited_us = (int(notification.at * 1e6) - notification.clock_us - fastest) % 2**32
                 waited_ms.append(0.0 if waited_us > 2**31 else waited_us / 1000)
     if not waited_ms:
         raise NotRun(f"'{contact.id}' was pressed, and nothing was reported")
-    if (typical := statistics.median(waited_ms)) > NEWS_TIME_MS:
+    if (typical := statistics.median(waited_ms)) > NOTIFICATION_TIME_MS:
         raise RuleBroken(f"changes are on the wire {typical:.0f} ms after they were accepted; within 5 ms was expected")
 
 
@@ -144,11 +144,11 @@ def local_dark(board: Subject, hand: Hand) -> None:
     if board.value(switch.id) != "0":
         raise NotRun(f"'{switch.id}' is made already")
     light_all(board)
-    since = len(board.line.news)
+    since = len(board.line.notifications)
     _by(lambda: hand.press(switch.id))
     try:
         board.line.pump(0.15 + _debounce_s(switch))
-        if not any(news.words[:2] == ("dark", "local") for news in board.line.news[since:]):
+        if not any(notification.words[:2] == ("dark", "local") for notification in board.line.notifications[since:]):
             raise RuleBroken(f"'{switch.id}' was made, and 'dark local' did not come")
         insist_off(board, f"with '{switch.id}' made")
         board.refused("06", "set", f"{lamp.id}={lamp.on}")
@@ -166,28 +166,30 @@ def local_dark(board: Subject, hand: Hand) -> None:
 
 def _reset(board: Subject, hand: Hand) -> tuple[ReceivedNotification, int]:
     """Reset the board and wait for its boot line; return that and how many notifications there were before it."""
-    odd, since = len(board.line.odd), len(board.line.news)
+    odd, since = len(board.line.odd), len(board.line.notifications)
     _by(hand.reset)
-    news = board.line.await_news("boot", 8.0, since)
-    if news is None:
+    notification = board.line.await_notification("boot", 8.0, since)
+    if notification is None:
         board.malformed(b"!", odd)
         raise RuleBroken("no 'boot' came within eight seconds after a reset")
-    return news, board.line.news.index(news, since)
+    return notification, board.line.notifications.index(notification, since)
 
 
 def boot(board: Subject, hand: Hand) -> None:
     """**boot**: after a reset the first line is `boot`, numbered 0000, with the next boot number."""
     old = int(board.alive().words[1], 16)
-    since = len(board.line.news) - 1
-    news, place = _reset(board, hand)
-    if news.number != 0:
-        raise RuleBroken(f"'boot' was numbered {news.number:04X}; it is the first line after a reset, 0000")
-    for earlier, later in zip(board.line.news[since : place - 1], board.line.news[since + 1 : place], strict=False):
+    since = len(board.line.notifications) - 1
+    notification, place = _reset(board, hand)
+    if notification.number != 0:
+        raise RuleBroken(f"'boot' was numbered {notification.number:04X}; it is the first line after a reset, 0000")
+    for earlier, later in zip(
+        board.line.notifications[since : place - 1], board.line.notifications[since + 1 : place], strict=False
+    ):
         if later.number != (earlier.number + 1) % 0x10000:
             raise RuleBroken(
                 f"'{printable(' '.join(later.words))}' came before 'boot', which is the first line after a reset"
             )
-    number = news.words[1] if len(news.words) > 1 else ""
+    number = notification.words[1] if len(notification.words) > 1 else ""
     if number.upper() != f"{(old + 1) % 0x10000:04X}":
         raise RuleBroken(
             f"the boot number was {old:04X}, and after the reset it is {printable(number)}; {old + 1:04X} was expected"
@@ -226,7 +228,7 @@ def reset_deadman(board: Subject, hand: Hand) -> None:
     board.done("deadman", "01F4")
     _, place = _reset(board, hand)
     board.line.pump(1.0)
-    if any(news.words[0] == "dark" for news in board.line.news[place:]):
+    if any(notification.words[0] == "dark" for notification in board.line.notifications[place:]):
         raise RuleBroken("the dead-man darkened the board after a reset; it is off until it is set")
     if board.flags() & 2:
         raise RuleBroken("flag 02 of 'alive' says that the dead-man is set after a reset; it is off until it is set")
@@ -258,8 +260,8 @@ def reset_raw(board: Subject, hand: Hand) -> None:
     elif moved.kind == "encoder":
         _by(lambda: hand.turn(moved.id, 1))
     board.line.pump(0.3)
-    for news in board.line.news[place:]:
-        if news.words[0] in ("edge", "raw"):
+    for notification in board.line.notifications[place:]:
+        if notification.words[0] in ("edge", "raw"):
             raise RuleBroken(
-                f"after a reset '{printable(' '.join(news.words))}' came; raw is off until it is asked for"
+                f"after a reset '{printable(' '.join(notification.words))}' came; raw is off until it is asked for"
             )

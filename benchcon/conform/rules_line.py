@@ -209,7 +209,7 @@ def _must_not_answer(board: Subject, line: bytes, why: str) -> None:
 
 def boot_form(board: Subject) -> None:
     """**boot** (form): every boot line gives the boot number, a cause that is listed, and the version."""
-    lines = [news.words for news in board.line.news if news.words[0] == "boot"]
+    lines = [notification.words for notification in board.line.notifications if notification.words[0] == "boot"]
     if not lines:
         raise NotRun("no boot line was heard: press the board's reset while the rules are run")
     for words in lines:
@@ -228,10 +228,10 @@ def inputs_only(board: Subject) -> None:
         board.line.ask("set", f"{output.id}={output.off}")
     board.line.pump(0.15)
     there = {each.id: each for each in board.channels}
-    for news in board.line.news:
-        for word in news.words[1:] if news.words[0] == "is" else ():
+    for notification in board.line.notifications:
+        for word in notification.words[1:] if notification.words[0] == "is" else ():
             id_, _, value = word.partition("=")
-            said = printable(" ".join(news.words))
+            said = printable(" ".join(notification.words))
             if id_ in board.others:
                 continue
             if (channel := there.get(id_)) is None:
@@ -244,7 +244,9 @@ def inputs_only(board: Subject) -> None:
 
 def notifications(board: Subject) -> None:
     """**grammar** (notifications): every notification of a word in the document has the form given there."""
-    for news in board.line.news:
-        said = " ".join(news.words)
-        if news.words[0] in FORMS and news.words[0] != "boot" and not known(said):
-            raise RuleBroken(f"'{printable(said)}' has not the form that the document gives for '{news.words[0]}'")
+    for notification in board.line.notifications:
+        said = " ".join(notification.words)
+        if notification.words[0] in FORMS and notification.words[0] != "boot" and not known(said):
+            raise RuleBroken(
+                f"'{printable(said)}' has not the form that the document gives for '{notification.words[0]}'"
+            )

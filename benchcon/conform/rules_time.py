@@ -112,15 +112,15 @@ def alive_time(board: Subject) -> None:
 
 def numbers(board: Subject) -> None:
     """**numbers**: notifications are numbered without holes, and their clock does not step back."""
-    since, odd = len(board.line.news), len(board.line.odd)
+    since, odd = len(board.line.notifications), len(board.line.odd)
     end = time.monotonic() + 3.6  # three heartbeats of a board that knows one period only
-    while len(board.line.news) - since < 8 and time.monotonic() < end:
+    while len(board.line.notifications) - since < 8 and time.monotonic() < end:
         board.line.pump(0.1)
-    news = board.line.news[since:]
-    if len(news) < 2:
+    came = board.line.notifications[since:]
+    if len(came) < 2:
         board.malformed(b"!", odd)
         raise RuleBroken("less than two notifications in three and a half seconds; a heartbeat comes each second")
-    for earlier, later in itertools.pairwise(news):
+    for earlier, later in itertools.pairwise(came):
         if later.number != (earlier.number + 1) % 0x10000:
             raise RuleBroken(f"notification {earlier.number:04X} was followed by {later.number:04X}")
         if (later.clock_us - earlier.clock_us) % 2**32 > 2**31 and later.words[0] == "alive":
@@ -131,9 +131,9 @@ def repair(board: Subject) -> None:
     """**repair**: `read` says the running number of the last notification before it."""
     for _ in range(5):
         board.alive()
-        before = board.line.news[-1].number
+        before = board.line.notifications[-1].number
         answer = board.done("read", "all")
-        after = board.line.news[-1].number
+        after = board.line.notifications[-1].number
         told = int(answer.words[1], 16)
         if not (told - before) % 0x10000 <= (after - before) % 0x10000:
             raise RuleBroken(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
@@ -164,7 +164,7 @@ def window(board: Subject) -> None:
 def load(board: Subject) -> None:
     """**window** (under load): kept full for two seconds; all answered once, no bad lines, no holes."""
     before = board.alive()
-    news_before = len(board.line.news)
+    sent_before = len(board.line.notifications)
     waiting: dict[int, int] = {}
     answered = 0
     board.line.answers.clear()
@@ -189,6 +189,6 @@ def load(board: Subject) -> None:
     after = board.alive()
     if after.words[3] != before.words[3]:
         raise RuleBroken("under load the board counted bad lines: it loses bytes")
-    told = board.line.news[news_before:]
+    told = board.line.notifications[sent_before:]
     if any(later.number != (earlier.number + 1) % 0x10000 for earlier, later in itertools.pairwise(told)):
         raise RuleBroken("under load there is a hole in the running numbers")

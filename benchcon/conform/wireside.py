@@ -68,7 +68,7 @@ class WireSide:
         self._splitter = Splitter("up")
         self.answers: list[ReceivedAnswer] = []
         """Answers not yet taken by `answer`."""
-        self.news: list[ReceivedNotification] = []
+        self.notifications: list[ReceivedNotification] = []
         """All notifications since the port was opened."""
         self.odd: list[bytes] = []
         """Everything that was no good line."""
@@ -152,7 +152,7 @@ class WireSide:
                     self.answers.append(ReceivedAnswer(at, int(first[1:], 16), tuple(words), line))
                 else:
                     clock, *what = words
-                    self.news.append(ReceivedNotification(at, int(first[1:], 16), int(clock, 16), tuple(what)))
+                    self.notifications.append(ReceivedNotification(at, int(first[1:], 16), int(clock, 16), tuple(what)))
 
     def answer(self, tag: int, seconds: float = 1.0) -> ReceivedAnswer | None:
         """Wait for the answer with this tag; answers with other tags stay where they are."""
@@ -172,13 +172,13 @@ class WireSide:
         self.send(request(use, words) + b"\n")
         return self.answer(use, seconds)
 
-    def await_news(self, word: str, seconds: float, since: int = 0) -> ReceivedNotification | None:
+    def await_notification(self, word: str, seconds: float, since: int = 0) -> ReceivedNotification | None:
         """Wait for a notification with this word, among all from index `since` on."""
         end = time.monotonic() + seconds
         while True:
-            for news in self.news[since:]:
-                if news.words[0] == word:
-                    return news
+            for notification in self.notifications[since:]:
+                if notification.words[0] == word:
+                    return notification
             left = end - time.monotonic()
             if left <= 0:
                 return None

@@ -20,7 +20,7 @@ MOST_TOLD = 20
 _COUNTED = (
     ("boots", "restart"),
     ("bad_lines", "bad line"),
-    ("lost_news", "lost notification"),
+    ("lost_notifications", "lost notification"),
     ("refused", "refusal"),
     ("gave_up", "unanswered request"),
 )

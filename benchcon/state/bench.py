@@ -243,7 +243,7 @@ class BenchState:
             for channel_id in rest:
                 board.channel(channel_id).ghost = True
         elif word == "lost" and rest:
-            board.lost_news += _hex(rest[0])
+            board.lost_notifications += _hex(rest[0])
             board.known = False
 
     def _asked(self, event: ev.Asked) -> None:

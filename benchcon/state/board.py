@@ -50,7 +50,7 @@ _PLAIN = (
     "worst_loop_us",
     "bad_lines",
     "dropped",
-    "lost_news",
+    "lost_notifications",
     "alive_period_us",
     "last_heard_us",
     "link",
@@ -99,7 +99,7 @@ class BoardState:
         """Bad lines the board says it received."""
         self.dropped: int = 0
         """Notifications the board says it dropped (counter in `alive`)."""
-        self.lost_news: int = 0
+        self.lost_notifications: int = 0
         """Sum of the `lost` notifications."""
         self.alive_period_us: int = ALIVE_US
         self.last_heard_us: int | None = None

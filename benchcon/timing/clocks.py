@@ -12,7 +12,7 @@ from benchcon.wire import events as ev
 BITS_A_BYTE = 10
 """8 data bits, a start and a stop bit."""
 REQUEST_EXTRA = len(">07 ") + len(" #C08E\n")
-NEWS_EXTRA = len("!0A3F 0012ABCD ") + len(" #C08E\n")
+NOTIFICATION_EXTRA = len("!0A3F 0012ABCD ") + len(" #C08E\n")
 MOST_KEPT = 20_000
 """Limits kept of one board between two resets; of more, every other old one goes."""
 _ONE_STAMP = {"set": 1, "dark": 1, "light": 1, "read": 2}
@@ -122,9 +122,9 @@ class Clocks:
         # A busy board tells thousands a second, and only the quickest line says anything: keep the best of a while.
         if heard and at_us - heard[-1].at_us < 50_000:
             if clock_us - at_us > heard[-1].clock_us - heard[-1].at_us:
-                heard[-1] = Heard(float(at_us), float(clock_us), epoch.wire_us(NEWS_EXTRA + 5))
+                heard[-1] = Heard(float(at_us), float(clock_us), epoch.wire_us(NOTIFICATION_EXTRA + 5))
             return
-        heard.append(Heard(float(at_us), float(clock_us), epoch.wire_us(NEWS_EXTRA + (30 if alive else 5))))
+        heard.append(Heard(float(at_us), float(clock_us), epoch.wire_us(NOTIFICATION_EXTRA + (30 if alive else 5))))
         epoch.trim()
 
     def _answered(self, event: ev.Answered) -> None:

@@ -25,7 +25,7 @@ from typing import NamedTuple
 
 from benchcon.panel.model import Control, Display, Lamp, Panel
 from benchcon.state import BenchState
-from benchcon.timing.clocks import NEWS_EXTRA, REQUEST_EXTRA
+from benchcon.timing.clocks import NOTIFICATION_EXTRA, REQUEST_EXTRA
 from benchcon.timing.moments import Moment, Moments, movements
 from benchcon.timing.percentiles import Drift, drift, percentile
 
@@ -241,7 +241,7 @@ def _measured(control: Control, output: Output, limit_us: int, sources: dict[str
     if moved and changed:
         came, went = control.channels[0].id, output.channel.id
         width = 3 if isinstance(output, Lamp) else 2 * output.digits
-        result.wire_in_us = moved[-1].epoch.wire_us(NEWS_EXTRA + len(f"is {came}=1"))
+        result.wire_in_us = moved[-1].epoch.wire_us(NOTIFICATION_EXTRA + len(f"is {came}=1"))
         result.wire_out_us = changed[-1].epoch.wire_us(REQUEST_EXTRA + len(f"set {went}=") + width)
     chosen, matches = _both_ways(control, axis, wait_us)
     followed = _followed(axis, chosen, matches, wait_us) if isinstance(output, Lamp) else None

@@ -81,7 +81,7 @@ class PlainFace:
         self._shown = 0
         self._instead = self._last = self._late = ""
         self._answered = 0
-        self._news = threading.Condition()
+        self._turn = threading.Condition()
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
         """Say how to answer, and listen."""
@@ -91,13 +91,13 @@ class PlainFace:
 
     def show(self, scene: Scene) -> None:
         """Print the prompt once a step."""
-        with self._news:
+        with self._turn:
             if scene.state in ("ask", "look") and not scene.trouble:
                 self._guard.asked(scene.number, time.monotonic())
             else:
                 self._guard.nothing_asked()
             self._scene = scene
-            self._news.notify()
+            self._turn.notify()
         if scene.last != self._last:
             self._last = scene.last
             self._say(self._last and f"  {self._last}")
@@ -159,8 +159,8 @@ class PlainFace:
                 line = ahead or self._lines.get()
             else:
                 # One line of a script answers one prompt, and waits for it.
-                with self._news:
-                    there = self._news.wait_for(self._is_open, SCRIPT_S)
+                with self._turn:
+                    there = self._turn.wait_for(self._is_open, SCRIPT_S)
                 if not there:
                     self._say(f"! nothing could be asked for {SCRIPT_S:.0f} s, and nobody is there to mend it")
                 line = self.read() if there else "", 0.0
@@ -206,14 +206,14 @@ class PlainFace:
     def _looked_at(self, line: _Line) -> tuple[bool, _Line | None]:
         """Whether who typed this can have seen what it answers, and a line that has come meanwhile."""
         key, ahead = line[0].strip() or "Enter", None
-        with self._news:
+        with self._turn:
             verdict = self._guard.pressed(key, line[1])
         if verdict is Press.MAYBE:
             with contextlib.suppress(queue.Empty):
                 ahead = self._lines.get(timeout=AFTER_S)
             if ahead is not None and ahead[0] == line[0] and ahead[1] - line[1] < AFTER_S:
                 return False, ahead  # a key that is held down
-            with self._news:
+            with self._turn:
                 verdict = self._guard.settled()
         if verdict is Press.EARLY and self._scene is not None and self._scene.trouble and line[0].strip() in _KEYS:
             return True, ahead  # these lead out of it, and prove nothing

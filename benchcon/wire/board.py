@@ -24,7 +24,7 @@ from benchcon.wire.items import Item, quoted_name
 from benchcon.wire.records import LINE_DOWN
 
 ALIVE_MS = 1000
-NEWS_MOST = 64
+MOST_NOTIFICATIONS = 64
 """Notifications that may wait to be sent."""
 ANSWERS_MOST = 64
 """Answers that may wait; requests beyond that are thrown away as a full receive buffer would."""
@@ -99,7 +99,7 @@ class BoardSide:
         self._shown_us, self._since_us = self.clock_start_us, now_us
         self._number = 0
         self._answers: deque[tuple[int, Words]] = deque()
-        self._news: deque[tuple[int, Words]] = deque()
+        self._notifications: deque[tuple[int, Words]] = deque()
         self._lost = 0
         self.bad_lines = 0
         self.dropped = 0
@@ -156,7 +156,7 @@ class BoardSide:
 
         Raises ValueError if the words make no line of the protocol.
         """
-        codec.news(0, 0, words)
+        codec.notification(0, 0, words)
         self._tell(now_us, words)
 
     def go_dark(self, why: str, now_us: int) -> None:
@@ -223,15 +223,15 @@ class BoardSide:
         """Return whole lines to send, answers first; `most` bytes at the most (one line may be longer than that)."""
         out: list[bytes] = []
         size = 0
-        while self._answers or self._news:
+        while self._answers or self._notifications:
             if self._answers:
                 tag, answer = self._answers.popleft()
                 if answer[0] == "ping":
                     answer = (*answer[:2], self.stamp(self._now_us))  # the second stamp: first byte out
                 line = codec.answer(tag, answer)
             else:
-                clock_us, words = self._news.popleft()
-                line = codec.news(self._number, clock_us, words)
+                clock_us, words = self._notifications.popleft()
+                line = codec.notification(self._number, clock_us, words)
                 self._number = (self._number + 1) & 0xFFFF
             out.append(line + b"\n")
             size += len(line) + 1
@@ -242,19 +242,19 @@ class BoardSide:
     @property
     def waiting(self) -> int:
         """Lines that wait to be taken."""
-        return len(self._answers) + len(self._news)
+        return len(self._answers) + len(self._notifications)
 
     def _tell(self, now_us: int, words: Words) -> None:
         clock_us = self.clock_us(now_us)
-        if len(self._news) >= NEWS_MOST:
+        if len(self._notifications) >= MOST_NOTIFICATIONS:
             self._lost += 1
             self.dropped = (self.dropped + 1) & 0xFFFF
             return
         if self._lost:
             # Told where it is missing; counts of more than four digits take several lines.
             count, self._lost = min(self._lost, 0xFFFF), max(self._lost - 0xFFFF, 0)
-            self._news.append((clock_us, ("lost", f"{count:04X}")))
-        self._news.append((clock_us, words))
+            self._notifications.append((clock_us, ("lost", f"{count:04X}")))
+        self._notifications.append((clock_us, words))
 
     @property
     def last_number(self) -> int:

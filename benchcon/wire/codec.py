@@ -82,7 +82,7 @@ def seal(body: str | bytes) -> bytes:
     return b"%s #%04X" % (raw, crc_hqx(raw + b" ", 0xFFFF))
 
 
-def news(number: int, clock: int, words: Sequence[str]) -> bytes:
+def notification(number: int, clock: int, words: Sequence[str]) -> bytes:
     """Build a notification; `number` and `clock` are taken modulo 2^16 and 2^32."""
     return _built(f"!{number & 0xFFFF:04X} {clock & 0xFFFFFFFF:08X}", words, UP.fullmatch)
 

@@ -25,7 +25,7 @@ class Counters:
 
     lines_up: int = 0
     lines_down: int = 0
-    news: int = 0
+    notifications: int = 0
     answers: int = 0
     bad: int = 0
     """Bytes from the board that were no good line (records)."""

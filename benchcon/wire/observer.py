@@ -12,7 +12,7 @@ which go first, are that much younger than notifications that still wait):
     boot                         any                 any         a reset (or the line of one already made out)
     alive, hello: another boot   any                 any         a reset, boot line lost
     any                          any                 back        a reset, boot line lost
-    any                          as expected         any         news
+    any                          as expected         any         notification
     any                          up to 64 behind     not later   the same line once more: passed over
     any                          any other           any         a hole: so many lines were lost on the way
 
@@ -28,7 +28,7 @@ from operator import itemgetter
 from typing import Any
 
 from benchcon.text import printable
-from benchcon.wire import notifications as tidings
+from benchcon.wire import notifications
 from benchcon.wire.codec import DOWN, HAND, UP, explain_bad
 from benchcon.wire.events import AllMoved, Answered, Asked, Boot, Event, Gap, Link, Moved, Note, Odd, Told
 from benchcon.wire.observed import HALF_WRAP, HAND_MOST, LONG_SILENCE_US, Counters, ObservedBoard, Waiting
@@ -115,7 +115,7 @@ class Observer:
             board.counters.lines_up += 1
             number, clock, tag, words = found.groups()
             if tag is None:
-                self._news(board, at_us, source, int(number, 16), int(clock, 16), words, events)
+                self._notification(board, at_us, source, int(number, 16), int(clock, 16), words, events)
             else:
                 self._answer(board, at_us, source, int(tag, 16), tuple(words.decode().split(" ")), events)
         return events
@@ -155,7 +155,7 @@ class Observer:
         board.at_us = at_us
         counters = board.counters
         counters.lines_up += count
-        counters.news += count
+        counters.notifications += count
         return AllMoved(at_us, source, clocks, numbers, values)  # type: ignore[arg-type]
 
     def _learn(self, tails: list[bytes], values: list[dict[str, int] | None]) -> bool:
@@ -163,7 +163,7 @@ class Observer:
         remembered = self._tails
         for place, value in enumerate(values):
             if value is None:
-                value = values[place] = tidings.moved_values(tails[place])
+                value = values[place] = notifications.moved_values(tails[place])
                 if value is None:
                     return False
                 if len(remembered) >= TAILS_MOST:
@@ -171,16 +171,16 @@ class Observer:
                 remembered[tails[place]] = value
         return True
 
-    def _news(
+    def _notification(
         self, board: ObservedBoard, at_us: int, source: int, number: int, clock: int, said: bytes, events: list[Event]
     ) -> None:
         counters = board.counters
-        counters.news += 1
+        counters.notifications += 1
         values: list[dict[str, int] | None] = [self._tails.get(said)]
         moved = values[0] is not None or (said[:3] == b"is " and self._learn([said], values))
         tail = "" if moved else said.decode()
         word = tail.partition(" ")[0]
-        good = moved or tidings.known(tail)
+        good = moved or notifications.known(tail)
         if good and word == "boot":
             self._boot_line(board, at_us, source, number, clock, tail, events)
             return
@@ -209,7 +209,7 @@ class Observer:
         elif good:
             if word == "lost":
                 counters.dropped += int(tail[5:], 16)
-            events.extend(tidings.TELL[word](at_us, source, clock_us, tail))
+            events.extend(notifications.TELL[word](at_us, source, clock_us, tail))
         else:
             counters.unknown_word(word)
             events.append(Told(at_us, source, clock_us, tuple(tail.split(" ")), False))

@@ -13,7 +13,7 @@ import time
 
 from benchcon.capture import Ring
 from benchcon.state import BenchState
-from benchcon.wire.codec import news
+from benchcon.wire.codec import notification
 from benchcon.wire.records import LINE_UP, Batch
 
 EACH = 10
@@ -33,7 +33,9 @@ def main() -> None:
     marks: list[float] = []
     for turn in range(records // EACH):
         at_us = turn * 500
-        lines = [news(n, at_us, ("is", f"sw{n % 64}={n // 64 & 1}")) for n in range(turn * EACH, turn * EACH + EACH)]
+        lines = [
+            notification(n, at_us, ("is", f"sw{n % 64}={n // 64 & 1}")) for n in range(turn * EACH, turn * EACH + EACH)
+        ]
         batch = Batch(at_us, 1, LINE_UP, lines)
         state.feed(batch)
         start = time.perf_counter()
@@ -57,7 +59,7 @@ def main() -> None:
             turn * 500,
             1,
             LINE_UP,
-            [news(n, n, ("is", f"sw{n % 64}=1")) for n in range(turn * EACH, turn * EACH + EACH)],
+            [notification(n, n, ("is", f"sw{n % 64}=1")) for n in range(turn * EACH, turn * EACH + EACH)],
         )
         for turn in range(records // EACH // 10)
     ]

@@ -23,7 +23,7 @@ from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
 from benchcon.capture.writer import KEYFRAME_RECORDS
 from benchcon.state import BenchState
-from benchcon.wire.codec import answer, news, request
+from benchcon.wire.codec import answer, notification, request
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_DOWN, LINE_UP, LINK, Batch
 
 BOARDS, CHANNELS, EACH = 4, 64, 10
@@ -60,7 +60,8 @@ def make(path: Path, records: int) -> None:
             first = numbers[source]
             numbers[source] += EACH
             lines = [
-                news(n, at_us, ("is", f"sw{n % CHANNELS}={n // CHANNELS & 1}")) for n in range(first, first + EACH)
+                notification(n, at_us, ("is", f"sw{n % CHANNELS}={n // CHANNELS & 1}"))
+                for n in range(first, first + EACH)
             ]
             put(Batch(at_us, source, LINE_UP, lines))
             since += EACH

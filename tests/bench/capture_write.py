@@ -22,14 +22,14 @@ from pathlib import Path
 
 from benchcon.capture import Reader, Ring, Writer
 from benchcon.state import BenchState
-from benchcon.wire.codec import Splitter, news
+from benchcon.wire.codec import Splitter, notification
 from benchcon.wire.records import LINE_UP, Batch
 
 EACH = 100
 
 
 def lines(count: int) -> list[bytes]:
-    return [news(n, n * 50, ("is", f"sw{n % 64}={n // 64 & 1}")) for n in range(count)]
+    return [notification(n, n * 50, ("is", f"sw{n % 64}={n // 64 & 1}")) for n in range(count)]
 
 
 def share(folder: Path, made: list[bytes]) -> None:

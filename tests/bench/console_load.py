@@ -2,10 +2,10 @@
 
 Real pseudo-terminals, real processes: four board sides in one process, the console in another with a terminal of 140
 columns and 45 rows that this script reads. Measured are the processor time of the whole console process (link, state,
-screen), the time from a key press until the screen has been repainted with what it does, and whether all news arrived.
-Beside it, in the same run, an empty Textual application doing the same key and repaint.
+screen), the time from a key press until the screen has been repainted with what it does, and whether all notifications
+arrived. Beside it, in the same run, an empty Textual application doing the same key and repaint.
 
-Reach: no news lost, p95 ≤ 50 ms, at most half a core.
+Reach: no notification lost, p95 ≤ 50 ms, at most half a core.
 
     python tests/bench/console_load.py [SECONDS] [CHANGES_A_SECOND]
 """
@@ -308,9 +308,9 @@ def main(seconds: float, rate: float) -> int:
         f"(empty application {base:.1f} ms, ratio {p95(times) / base:.2f})"
     )
     print(f"processor: {used:.2f} of a core (idle {idle:.2f}); to the terminal {flow / 1000:.0f} kB/s")
-    print(f"news: {sent} changes sent, {found['moved']} reached the screen's side, {lost} lost; {found}")
+    print(f"notification: {sent} changes sent, {found['moved']} reached the screen's side, {lost} lost; {found}")
     good = lost == 0 and found["missing"] == 0 and p95(times) <= 50 and used <= 0.5
-    print("reached" if good else "NOT reached: no news lost, p95 ≤ 50 ms, at most 0.50 of a core")
+    print("reached" if good else "NOT reached: no notification lost, p95 ≤ 50 ms, at most 0.50 of a core")
     return 0 if good else 1
 
 

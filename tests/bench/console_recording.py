@@ -31,7 +31,7 @@ CONTACTS = [number for number in range(CHANNELS) if kind_of(number) == "contact"
 
 
 def boards() -> None:
-    """Four boards; ``go RATE SECONDS`` on standard input floods news of contacts that go to and fro, in turn."""
+    """Four boards; ``go RATE SECONDS`` on standard input floods notifications of contacts that change in turn."""
     began = time.monotonic()
 
     def now() -> int:

@@ -47,7 +47,7 @@ def memory(chip: Chip) -> tuple[int, int]:
 
 
 def under_load(chip: Chip) -> Log:
-    """Everything at once: a full window, news of all kinds, raw edges, EEPROM, wink, dark, noise."""
+    """Everything at once: a full window, notifications of all kinds, raw edges, EEPROM, wink, dark, noise."""
     return chip.run(
         [
             *(
@@ -76,7 +76,7 @@ def under_load(chip: Chip) -> Log:
 
 
 def stamp_errors(chip: Chip) -> list[float]:
-    """Clock told for raw edges less the truth, in us, with lamps, encoder and news in between."""
+    """Clock told for raw edges less the truth, in us, with lamps, encoder and notifications in between."""
     dice = random.Random(7)
     script = ["50000 rx " + ask(1, "raw sw1=1"), "60000 rx " + ask(2, "set l1=07B l3=2BC")]
     truth: list[int] = []
@@ -90,7 +90,7 @@ def stamp_errors(chip: Chip) -> list[float]:
     zero = float(log.told("clock")[0])
     clocks = [
         clock
-        for line in log.news("edge")
+        for line in log.notifications("edge")
         if line.words[1].startswith("sw1=")
         for clock in accumulate((int(word, 16) for word in line.words[2:]), initial=line.parsed.clock)
     ]
@@ -148,10 +148,10 @@ def long_run(chip: Chip, minutes: float) -> dict[str, float]:
     for contact, count in counts.items():
         values = [value for _, value in log.moved(contact)]
         wrong += abs(len(values) - count) + sum(a == b for a, b in pairwise(values))
-    numbers = [line.parsed.number for line in log.news()]
-    alive = log.news("alive")[-1].words
+    numbers = [line.parsed.number for line in log.notifications()]
+    alive = log.notifications("alive")[-1].words
     return {
-        "news": len(numbers),
+        "notifications": len(numbers),
         "lost or doubled": wrong + len(log.moved("sw_tw")),
         "holes": sum((b - a) % 0x10000 != 1 for a, b in pairwise(numbers)),
         "dropped": int(alive[4], 16),
@@ -166,8 +166,8 @@ def above_the_line(chip: Chip) -> tuple[int, int, int]:
     """Raw edges at 5000 a second: sent in, told, counted as dropped."""
     edges = 50_000
     log = chip.run(["50000 rx " + ask(1, "raw sw1=1"), f"100000 chatter sw1 {edges} 200", "11500000 end"])
-    told = sum(len(line.words) - 1 for line in log.news("edge"))
-    lost = sum(int(line.words[1], 16) for line in log.news("lost"))
+    told = sum(len(line.words) - 1 for line in log.notifications("edge"))
+    lost = sum(int(line.words[1], 16) for line in log.notifications("lost"))
     return edges, told, lost
 
 
@@ -213,7 +213,7 @@ def main() -> int:
         )
     long = long_run(desk, minutes)
     told_ = ", ".join(f"{key} {value:.0f}" for key, value in long.items())
-    row(f"{minutes:g} minutes, window full, bouncing: lost or doubled news", "0", told_)
+    row(f"{minutes:g} minutes, window full, bouncing: lost or doubled notifications", "0", told_)
     return 0
 
 

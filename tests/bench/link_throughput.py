@@ -1,9 +1,9 @@
 """Bytes in → checked, typed, state updated, recorded, through a real pseudo-terminal, on one core.
 
-Another process, on the other core, floods ``is`` news into the pseudo-terminal. Beside it, from the same flood: a loop
-over pyserial's `readline`, and a bare asyncio `readline` loop through serial_asyncio, both doing nothing with the line.
-Reach: ≥ 50 × the first and ≥ 0.5 × the second. The last row is all of the link as a program holds it (`Bench`, on a
-thread of its own). Reach: ≥ 0.8 × the second.
+Another process, on the other core, floods ``is`` notifications into the pseudo-terminal. Beside it, from the same
+flood: a loop over pyserial's `readline`, and a bare asyncio `readline` loop through serial_asyncio, both doing nothing
+with the line. Reach: ≥ 50 × the first and ≥ 0.5 × the second. The last row is all of the link as a program holds it
+(`Bench`, on a thread of its own). Reach: ≥ 0.8 × the second.
 
 The processor time of each line is given as well: it tells the same as the rate while nothing else wants the core, and
 still tells it when something does.
@@ -34,7 +34,7 @@ from benchcon.capture import Writer
 from benchcon.link import Bench
 from benchcon.link.connection import Connection
 from benchcon.state import BenchState
-from benchcon.wire.codec import Splitter, news
+from benchcon.wire.codec import Splitter, notification
 from benchcon.wire.events import Event
 from benchcon.wire.records import Batch
 
@@ -56,7 +56,7 @@ sys.stdin.readline()
 
 def flood_of(lines: int) -> bytes:
     """64 switches moving in turn, 50 µs apart."""
-    return b"".join(news(n, n * 50, ("is", f"sw{n % 64}={n // 64 & 1}")) + b"\n" for n in range(lines))
+    return b"".join(notification(n, n * 50, ("is", f"sw{n % 64}={n // 64 & 1}")) + b"\n" for n in range(lines))
 
 
 class Source:
@@ -161,7 +161,7 @@ def by_link(source: Source, lines: int, folder: str) -> Took:
         connection.abort()
         await connection.released.wait()
         assert figures.missed == 0
-        assert state.observer.counters(1).news == lines
+        assert state.observer.counters(1).notifications == lines
         assert state.boards[1].channels["sw1"].changes > 0
         return took
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from benchcon.capture import Writer
 from benchcon.state import BenchState
-from benchcon.wire.codec import news
+from benchcon.wire.codec import notification
 from benchcon.wire.records import LINE_UP, Batch
 
 
@@ -23,7 +23,7 @@ def make(path: Path, records: int, *, each: int, every_us: int) -> None:
         for _ in range(each):
             number = numbers[source]
             numbers[source] += 1
-            lines.append(news(number, turn * every_us, ("is", f"sw{number % 64}={number // 64 & 1}")))
+            lines.append(notification(number, turn * every_us, ("is", f"sw{number % 64}={number // 64 & 1}")))
         batch = Batch(turn * every_us, source, LINE_UP, lines)
         state.feed(batch)
         writer.write([batch])

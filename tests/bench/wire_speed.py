@@ -18,7 +18,7 @@ import time
 from binascii import crc_hqx
 from collections.abc import Callable
 
-from benchcon.wire.codec import Splitter, news
+from benchcon.wire.codec import Splitter, notification
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import LINE_UP, Batch
 
@@ -31,7 +31,7 @@ ALIVE = ("alive", "0001", "0000", "0000", "0000", "01F4", "1388", "00")
 def stream(lines: int, knobs: bool) -> bytes:
     chance = random.Random(1)
     pots, encoder, clock = [512] * 4, 0, 0
-    out = [news(0xFFFF, 0, ALIVE)]
+    out = [notification(0xFFFF, 0, ALIVE)]
     for number in range(lines - 1):
         clock += chance.randrange(2_000)
         pick = chance.random() if knobs else 0.0
@@ -44,7 +44,7 @@ def stream(lines: int, knobs: bool) -> bytes:
         else:
             encoder += chance.choice((-4, 4))
             words = ("is", f"sw{chance.randrange(40)}={chance.randrange(2)}", f"e1={encoder & 0xFFFF:04X}")
-        out.append(news(number, clock, words))
+        out.append(notification(number, clock, words))
     return b"\n".join(out) + b"\n"
 
 

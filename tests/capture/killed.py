@@ -1,4 +1,4 @@
-"""A recording process to be killed: writes numbered news as fast as a busy bench and tells how far it is.
+"""A recording process to be killed: writes numbered notifications as fast as a busy bench and tells how far it is.
 
     python killed.py FILE
 
@@ -12,7 +12,7 @@ import time
 from datetime import UTC, datetime
 
 from benchcon.capture import Writer
-from benchcon.wire.codec import news
+from benchcon.wire.codec import notification
 from benchcon.wire.records import LINE_UP, Batch
 
 
@@ -23,7 +23,7 @@ def main() -> None:
     told = 0.0
     while True:
         at_us = int((time.monotonic() - began) * 1e6)
-        lines = [news(n, n, ("is", f"n={n:X}")) for n in range(count, count + 20)]
+        lines = [notification(n, n, ("is", f"n={n:X}")) for n in range(count, count + 20)]
         writer.write([Batch(at_us, 1, LINE_UP, lines)])
         count += 20
         now = time.monotonic()

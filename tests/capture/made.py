@@ -16,7 +16,7 @@ def sealed(body: bytes) -> bytes:
     return body + b"#%04X" % crc_hqx(body, 0xFFFF)
 
 
-def news(number: int, clock_us: int, what: bytes) -> bytes:
+def notification(number: int, clock_us: int, what: bytes) -> bytes:
     return sealed(b"!%04X %08X %b" % (number & 0xFFFF, clock_us & 0xFFFFFFFF, what))
 
 
@@ -30,7 +30,7 @@ def batches(count: int, each: int = 5, step_us: int = 500, boards: int = 2, star
         lines = []
         for _ in range(each):
             number = numbers[source]
-            lines.append(news(number, at_us, b"is sw%d=%d" % (number % 7, number // 7 & 1)))
+            lines.append(notification(number, at_us, b"is sw%d=%d" % (number % 7, number // 7 & 1)))
             numbers[source] += 1
         made.append(Batch(at_us, source, LINE_UP, lines))
     return made

@@ -94,7 +94,7 @@ def test_a_script_works_the_boards_of_any_panel_file(panel: Path, headless: tupl
         # By the board's name, as one of that name runs; the part by its name in the panel file.
         done = benchcon("hand", "winch", "press", "drum_lock")
         assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
-        assert "sw1=1" in talk.news("is")
+        assert "sw1=1" in talk.notification("is")
         # A switch by the panel's words, and where it stands, one part a line and nothing else.
         assert benchcon("hand", "winch", "put", "drum_lock", "off").returncode == 0
         assert benchcon("hand", "winch", "where").stdout == "drum_lock=0\n"
@@ -188,7 +188,7 @@ def test_the_real_firmware_is_tried_without_a_chip(
         talk.ask("set", "l1=3E8")
         assert until(lambda: benchcon("hand", hand, "lit").stdout == "l1=1000\n")
         assert benchcon("hand", hand, "press", "sw1").returncode == 0
-        assert "sw1=1" in talk.news("is")
+        assert "sw1=1" in talk.notification("is")
     # However it ends, nothing stays behind.
     run.kill()
     run.communicate(timeout=PATIENCE_S)

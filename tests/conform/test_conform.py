@@ -208,12 +208,12 @@ class _TellsEach50Ms(_Wrong):
         return min(super().next_us(), self.next_out_us) if self.waiting else super().next_us()
 
     def take(self, most: int | None = None) -> bytes:
-        if self._news and self._now_us < self.next_out_us:
-            held, self._news = self._news, type(self._news)()
+        if self._notifications and self._now_us < self.next_out_us:
+            held, self._notifications = self._notifications, type(self._notifications)()
             out = super().take(most)
-            self._news = held
+            self._notifications = held
             return out
-        if self._news:
+        if self._notifications:
             self.next_out_us = self._now_us + 50_000
         return super().take(most)
 
@@ -225,7 +225,7 @@ class _TellsEach50Ms(_Wrong):
 class _BootLater(_Wrong):
     def _start(self, now_us: int, cause: str) -> None:
         super()._start(now_us, cause)
-        self._news.appendleft((self.clock_us(now_us), ("is", "sw1=0")))
+        self._notifications.appendleft((self.clock_us(now_us), ("is", "sw1=0")))
 
 
 class _KeepsBootNumber(_Wrong):
@@ -362,7 +362,7 @@ def _long(words: list[str]) -> list[str]:
     return [*words, *["e1=0000"] * 12] if words[1] == "read" else words
 
 
-def _long_news(line: bytes) -> bytes:
+def _long_notification(line: bytes) -> bytes:
     return codec.seal(line[:-6] + b" 0000" * 12) if b" alive " in line else line
 
 
@@ -424,7 +424,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "answers lines whose check is wrong": ({"make": _Answers.make}, "check"),
     "takes the tail of an over-long line": ({"make": _TakesTails.make}, "oversize"),
     "takes one @ for a line by hand": ({"make": _OneAt.make}, "by-hand"),
-    "small letters in the check of its news": ({"up": each_line(_small_letters)}, "grammar (all)"),
+    "small letters in the check of its notifications": ({"up": each_line(_small_letters)}, "grammar (all)"),
     "prints debug lines": ({"up": each_line(_chatty)}, "grammar (all)"),
     "answers twice": ({"up": each_line(_twice)}, "grammar (line ends)"),
     "describes by a word of early firmware": ({"up": reworded(_former_kind)}, "grammar (items)"),
@@ -466,7 +466,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "answers tag 00": ({"make": _TagZero.make}, "tags (00)"),
     "answers everything with tag 00": ({"up": each_line(_tag_00)}, "grammar (hello)"),
     "an answer of more than 80 bytes": ({"up": reworded(_long)}, "grammar (all)"),
-    "a notification of more than 80 bytes": ({"up": each_line(_long_news)}, "grammar (all)"),
+    "a notification of more than 80 bytes": ({"up": each_line(_long_notification)}, "grammar (all)"),
     "no space before the check": ({"up": each_line(_no_space)}, "grammar (all)"),
     "a boot line with a cause of its own": ({"up": reworded(_boot(cause="poweron"))}, "boot (form)"),
     "a boot line without the version": ({"up": reworded(_boot(version=""))}, "boot (form)"),

@@ -16,7 +16,7 @@ from benchcon.link import PortInfo
 from benchcon.panel.file import load
 from benchcon.panel.model import Control, Lamp, Panel
 from benchcon.session import LiveSession
-from benchcon.wire.codec import answer, news, request
+from benchcon.wire.codec import answer, notification, request
 from benchcon.wire.events import Event
 from benchcon.wire.host import Outcome
 from benchcon.wire.observer import Observer
@@ -217,21 +217,21 @@ class Fed(LiveSession):
         self.feed(Batch(self.at_us, source, LINE_DOWN, [request(tag, words)]))
         self.feed(Batch(self.at_us + 2_000, source, LINE_UP, [answer(tag, told)]))
 
-    def news(self, source: int, *words: str) -> None:
+    def notification(self, source: int, *words: str) -> None:
         number = self._numbers.get(source, 0)
         self._numbers[source] = number + 1
-        self.feed(Batch(self.at_us, source, LINE_UP, [news(number, self.at_us, words)]))
+        self.feed(Batch(self.at_us, source, LINE_UP, [notification(number, self.at_us, words)]))
 
     def moved(self, board: str, **values: int) -> None:
         """Inputs changed."""
         source = self.source(board)
         channels = self.state.boards[source].channels
         wide = {channel: 4 if channels[channel].kind in ("encoder", "pot") else 1 for channel in values}
-        self.news(source, "is", *(f"{channel}={value:0{wide[channel]}X}" for channel, value in values.items()))
+        self.notification(source, "is", *(f"{channel}={value:0{wide[channel]}X}" for channel, value in values.items()))
 
     def alive(self, source: int, dark: bool = False) -> None:
         flags = 2 + dark
-        self.news(source, "alive", "0007", "0000", "0000", "0000", "01F4", "1388", f"{flags:02X}")
+        self.notification(source, "alive", "0007", "0000", "0000", "0000", "01F4", "1388", f"{flags:02X}")
 
     def noise(self, source: int, raw: bytes) -> None:
         self.feed(Batch(self.at_us, source, BYTES_UP, [raw]))

@@ -369,7 +369,7 @@ async def test_dark_left_by_an_earlier_program_is_ended_once_and_later_dark_is_n
     async with console(session) as eyes:
         session.wait(1.0)  # a heartbeat says that it is dark
         await eyes.until(lambda: not any(board.dark for board in session.state.boards.values()))
-        session.news(session.source("met"), "dark", "deadman")
+        session.notification(session.source("met"), "dark", "deadman")
         await eyes.see("◐ dark")
         session.wait(1.0)
         await eyes.pilot.pause(0.3)
@@ -438,7 +438,7 @@ async def row_with(eyes: Eyes, text: str) -> str:
     return next(row for row in eyes.rows() if text in row)
 
 
-async def test_news_with_filter_and_pause() -> None:
+async def test_events_with_filter_and_pause() -> None:
     session = Fed()
     async with console(session) as eyes:
         await eyes.press("f4")
@@ -479,17 +479,17 @@ async def test_a_lamp_that_blinks_is_one_entry_with_a_count() -> None:
         await eyes.until(lambda: eyes.text().count("Crosswind (l_xwind) to 30 %") == 2)
 
 
-async def test_every_entry_of_the_news_has_words() -> None:
+async def test_every_entry_of_the_list_of_events_has_words() -> None:
     session = Fed()
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f9")
         await eyes.see("all outputs off, and h")  # beside the face as well, where no sort stands before it
         await eyes.press("f4", "f12")
         await eyes.see("dark ends; outputs stay off")
-        session.news(session.source("met"), "dark", "deadman")
-        session.news(session.source("met"), "lost", "0012")
-        session.news(session.source("met"), "skip", "enc_qnh=0003")
-        session.news(session.source("power"), "ghost", "sw_main")
+        session.notification(session.source("met"), "dark", "deadman")
+        session.notification(session.source("met"), "lost", "0012")
+        session.notification(session.source("met"), "skip", "enc_qnh=0003")
+        session.notification(session.source("power"), "ghost", "sw_main")
         session.bench.note("mark", "")
         session.link(session.source("met"), "held", channel="l_xwind", why="flash", times="4")
         session.link(session.source("met"), "blink", channel="l_xwind", on="1")
@@ -508,7 +508,7 @@ async def test_a_switch_on_several_contacts_is_told_by_its_positions() -> None:
     session = Fed()
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f4")
-        session.news(session.source("lighting"), "is", "int1=0", "int3=1")
+        session.notification(session.source("lighting"), "is", "int1=0", "int3=1")
         await eyes.see("Intensity (int1) leaves 1, Intensity (int3) = 3")
 
 
@@ -789,22 +789,22 @@ async def test_from_the_delays_every_view_is_one_key_away() -> None:
 async def test_a_display_without_supply_says_so_as_lamps_do() -> None:
     session = Fed()
     async with console(session, (140, 45)) as eyes:
-        session.news(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "0001", "00")
+        session.notification(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "0001", "00")
         await eyes.until(lambda: eyes.text().count("no supply") == 3, "three displays without supply")
 
 
 async def test_what_a_small_display_said_of_its_supply_goes_with_it() -> None:
     session = Fed()
     async with console(session, (80, 24)) as eyes:
-        session.news(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "1388", "00")
+        session.notification(session.source("met"), "alive", "0007", "0000", "0000", "0000", "01F4", "1388", "00")
         await eyes.see("WIND SPEED")
         before = eyes.rows()[2:5]
-        session.news(session.source("met"), "alive", "0008", "0000", "0000", "0000", "01F4", "0001", "00")
+        session.notification(session.source("met"), "alive", "0008", "0000", "0000", "0000", "01F4", "0001", "00")
         at = eyes.rows()[1].index("WIND SPEED")
         await eyes.until(lambda: eyes.rows()[2][at:].split()[0] == "no", "no")
         assert eyes.rows()[3][at:].split()[0] == "supply"
         assert "no supp…" not in eyes.text()
-        session.news(session.source("met"), "alive", "0009", "0000", "0000", "0000", "01F4", "1388", "00")
+        session.notification(session.source("met"), "alive", "0009", "0000", "0000", "0000", "01F4", "1388", "00")
         await eyes.until(lambda: eyes.rows()[2:5] == before, "the displays as they were")
 
 

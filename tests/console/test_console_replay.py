@@ -27,7 +27,7 @@ def switched(path: Path, seconds: int) -> None:
     session.stop_recording()
 
 
-async def test_after_a_jump_the_news_are_those_until_there(tmp_path: Path) -> None:
+async def test_after_a_jump_the_events_are_those_until_there(tmp_path: Path) -> None:
     path = tmp_path / "night.capture"
     switched(path, 60)
     session = ReplaySession(path)

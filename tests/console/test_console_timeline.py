@@ -308,7 +308,7 @@ def test_a_capture_shows_what_the_live_bench_showed(tmp_path: Path) -> None:
     session.wait(1.0)
     session.describe(met, "met")
     session.wait(0.5)
-    session.news(power, "boot", "0008", "reset", "01")
+    session.notification(power, "boot", "0008", "reset", "01")
     session.wait(0.5)
     session.exchange(power, ("read", "sw_main"), ("read", "FFFF", "00000000", "00", "sw_main=1"))
     session.wait(0.25)

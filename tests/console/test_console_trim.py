@@ -6,7 +6,7 @@ from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Channel, Lamp
 from benchcon.state import BenchState
 from benchcon.view.showing import _lamp
-from benchcon.wire.codec import answer, news, request
+from benchcon.wire.codec import answer, notification, request
 from benchcon.wire.records import LINE_DOWN, LINE_UP, Batch
 
 
@@ -34,6 +34,6 @@ def test_a_board_that_says_its_supply_is_gone_shows_nothing_lit() -> None:
     board = state.boards[1]
     board.channels["l1"].kind = "lamp"
     for number, (supply, word) in enumerate((("1388", "on"), ("0001", "no supply"), ("0000", "on"))):
-        alive = news(number, 1 + number, ("alive", "0001", "0000", "0000", "0000", "0000", supply, "00"))
+        alive = notification(number, 1 + number, ("alive", "0001", "0000", "0000", "0000", "0000", supply, "00"))
         state.feed(Batch(3, 1, LINE_UP, [alive]))
         assert _lamp(lamp, board, 3).word == word

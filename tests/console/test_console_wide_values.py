@@ -81,8 +81,8 @@ async def test_sixteen_digits_of_hex_in_a_notification_harm_nothing() -> None:
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f6")
         session.wait(1)
-        session.news(source, "is", "sw_main=" + 16 * "F")
-        session.news(source, "is", "volts=8000000000000000")
+        session.notification(source, "is", "sw_main=" + 16 * "F")
+        session.notification(source, "is", "volts=8000000000000000")
         await eyes.until(lambda: (stands("sw_main"), stands("volts")) == ((1 << 64) - 1, 1 << 63))
         session.wait(1)
         session.moved("power", sw_main=1)

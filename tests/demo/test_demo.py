@@ -114,7 +114,7 @@ def test_with_the_power_switch_off_everything_else_is_dark(running: Demo) -> Non
         assert until(lambda: lighting.lit()["l_app"] == 0 and met.shown("d_spd") == b"\0\0")
         assert power.lit()["l_main"] == 1000
         lit.lines.clear()
-        assert int(lit.news("alive")[6], 16) < 100
+        assert int(lit.notification("alive")[6], 16) < 100
         power.put("battery", 1)
         assert until(lambda: lighting.lit()["l_app"] == 1000 and met.shown("d_spd") == b"\x30\x6d")
         power.put("mains", 1)

@@ -91,8 +91,8 @@ class Log:
             assert codec.parse(line.line).kind in ("answer", "notification"), line
         return self.lines
 
-    def news(self, word: str = "") -> list[Line]:
-        """News, of one word if it is given."""
+    def notifications(self, word: str = "") -> list[Line]:
+        """Notifications, of one word if it is given."""
         return [line for line in self.lines if line.line[:1] == b"!" and (not word or line.words[0] == word)]
 
     def answers(self, word: str = "") -> list[Line]:
@@ -103,7 +103,7 @@ class Log:
         """Each `is` of this channel, with its value."""
         return [
             (line, value)
-            for line in self.news("is")
+            for line in self.notifications("is")
             for ident, _, value in (word.partition("=") for word in line.words[1:])
             if ident == channel
         ]

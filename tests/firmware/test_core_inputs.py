@@ -46,13 +46,13 @@ def test_a_contact_is_told_when_it_has_settled(desk: Board) -> None:
     fresh(desk)
     began = int(desk.command("time")[0])
     desk.command("made", "sw_ap", 1)
-    (said,) = desk.news(30)
-    assert said.news == "is sw_ap=1"
+    (said,) = desk.notifications(30)
+    assert said.notification == "is sw_ap=1"
     # 10 ms of standing still, seen by a scan each 400 us; the line follows within 5 ms (notification-time).
     assert 10_000 <= said.clock_us - began <= 10_000 + 2 * SCAN_US
     assert 0 <= said.at_us - said.clock_us <= 5_000
     desk.command("made", "sw_ap", 0)
-    assert [said.news for said in desk.news(30)] == ["is sw_ap=0"]
+    assert [said.notification for said in desk.notifications(30)] == ["is sw_ap=0"]
 
 
 # Bounce of ordinary switches: nearly all under 6.2 ms (J. Ganssle, A Guide to Debouncing; values from memory).
@@ -70,9 +70,9 @@ def test_bounce_is_told_once(desk: Board, gaps: list[int], id_: str) -> None:
         made ^= 1
         desk.command("made", id_, made)
     assert made == 1
-    assert [said.news for said in desk.news(40)] == [f"is {id_}=1"]
+    assert [said.notification for said in desk.notifications(40)] == [f"is {id_}=1"]
     desk.command("made", id_, 0)
-    assert [said.news for said in desk.news(40)] == [f"is {id_}=0"]
+    assert [said.notification for said in desk.notifications(40)] == [f"is {id_}=0"]
 
 
 def test_a_spike_shorter_than_the_settling_time_is_not_told(desk: Board) -> None:
@@ -80,7 +80,7 @@ def test_a_spike_shorter_than_the_settling_time_is_not_told(desk: Board) -> None
     desk.command("made", "sw_ap", 1)
     desk.command("run", 9_000)
     desk.command("made", "sw_ap", 0)
-    assert desk.news(40) == []
+    assert desk.notifications(40) == []
 
 
 def test_acting_on_the_first_edge_is_quick_and_then_held_off(desk: Board) -> None:
@@ -89,8 +89,8 @@ def test_acting_on_the_first_edge_is_quick_and_then_held_off(desk: Board) -> Non
     desk.command("made", "b_tst", 1)
     desk.command("run", 2_000)
     desk.command("made", "b_tst", 0)  # let go within the hold-off: told when that is over
-    first, second = desk.news(30)
-    assert (first.news, second.news) == ("is b_tst=1", "is b_tst=0")
+    first, second = desk.notifications(30)
+    assert (first.notification, second.notification) == ("is b_tst=1", "is b_tst=0")
     assert first.clock_us - began <= SCAN_US + 1
     assert first.at_us - began <= 1_200  # pin edge to first byte, line idle
     assert 10_000 <= second.clock_us - first.clock_us <= 10_000 + 2 * SCAN_US
@@ -101,7 +101,7 @@ def test_changes_of_one_scan_come_on_one_line_as_many_as_fit(desk: Board) -> Non
     ids = ["sw_ap", "sw_rw", "sw_tw", "sw_st", "sw_ob", "int1", "int2", "int3", "int4", "int5"]
     for id_ in ids:
         desk.command("made", id_, 1)
-    said = desk.news(40)
+    said = desk.notifications(40)
     assert len(said) == 2
     assert len({line.clock_us for line in said}) == 1
     assert sorted(word for line in said for word in line.words[3:]) == sorted(f"{id_}=1" for id_ in ids)
@@ -120,7 +120,7 @@ def test_raw_edges_at_a_pin_have_their_own_times(reference: Board) -> None:
         reference.command("made", "sw1", level)
         truth.append((at, level))
     told: list[tuple[int, int]] = []
-    for said in reference.news(60, "edge"):
+    for said in reference.notifications(60, "edge"):
         word, *later = said.words[3:]
         id_, _, first = word.partition("=")
         assert id_ == "sw1"
@@ -130,20 +130,20 @@ def test_raw_edges_at_a_pin_have_their_own_times(reference: Board) -> None:
     assert told == truth
     assert reference.ask("raw sw1=0").body == "<01 raw sw1=0"
     reference.command("made", "sw1", level ^ 1)
-    assert reference.news(30, "edge") == []
+    assert reference.notifications(30, "edge") == []
 
 
 def test_raw_edges_behind_a_register_are_those_of_the_scan(reference: Board) -> None:
     fresh(reference)
     reference.ask("raw sw2=1")
     reference.command("made", "sw2", 1)  # inverted: made is low
-    assert [said.news for said in reference.news(2, "edge")] == ["edge sw2=0"]
+    assert [said.notification for said in reference.notifications(2, "edge")] == ["edge sw2=0"]
     now = int(reference.command("time")[0])
     reference.command("run", (101 - now) % SCAN_US)  # scans are at 1 us and each 400 us after
     reference.command("made", "sw2", 0)
     reference.command("run", 200)
     reference.command("made", "sw2", 1)  # in between two scans: not seen
-    assert reference.news(2, "edge") == []
+    assert reference.notifications(2, "edge") == []
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -160,7 +160,7 @@ def test_an_encoder_counts_by_the_gray_table(reference: Board, moves: list[int])
             count += move
         reference.command("ab", "e1", GRAY[phase % 4])
         reference.command("run", 600)
-    said = [line.news or "" for line in reference.news(120)]
+    said = [line.notification or "" for line in reference.notifications(120)]
     counts = [line for line in said if line.startswith("is e1=")]
     jumps = [line for line in said if line.startswith("skip")]
     assert reference.ask("read e1").words[-1] == f"e1={count & 0xFFFF:04X}"
@@ -175,7 +175,9 @@ def test_raw_edges_of_an_encoder_give_both_levels(reference: Board) -> None:
     for ab in GRAY[1:] + GRAY[:1]:
         reference.command("ab", "e1", ab)
         reference.command("run", 700)
-    assert [said.news for said in reference.news(60, "edge")] == [f"edge e1={ab}" for ab in (2, 3, 1, 0)]
+    assert [said.notification for said in reference.notifications(60, "edge")] == [
+        f"edge e1={ab}" for ab in (2, 3, 1, 0)
+    ]
 
 
 def test_a_potentiometer_is_still_when_still_and_reaches_both_ends(reference: Board) -> None:
@@ -189,7 +191,7 @@ def test_a_potentiometer_is_still_when_still_and_reaches_both_ends(reference: Bo
     assert [said.body for said in reference.take() if said.words[2] == "is"] == []
     for end in (1023, 0, 1023):
         reference.command("pot", "p1", end)
-        assert reference.news(300, "is")[-1].news == f"is p1={end:04X}"
+        assert reference.notifications(300, "is")[-1].notification == f"is p1={end:04X}"
     for end, near in ((1023, 1022), (0, 1)):
         reference.command("pot", "p1", end)
         reference.run(300)
@@ -205,9 +207,9 @@ def test_raw_readings_are_unfiltered_and_at_most_twenty_a_second(reference: Boar
     reference.run(300)
     reference.ask("raw p1=1")
     reference.command("pot", "p1", 900)
-    said = reference.news(3000, "raw")
+    said = reference.notifications(3000, "raw")
     assert 0 < len(said) <= 61
-    assert {line.news for line in said} <= {"raw p1=0064", "raw p1=0384"}
+    assert {line.notification for line in said} <= {"raw p1=0064", "raw p1=0384"}
     for first, last in zip(said, said[20:], strict=False):
         assert last.clock_us - first.clock_us >= 999_000
 
@@ -218,9 +220,9 @@ def test_a_selector_holds_between_positions_and_is_told_once_a_move(reference: B
     reference.run(50)
     for position, between in ((2, 7), (4, 5), (1, 6)):
         reference.command("code", "sel1", between)  # no position has this code: on its way
-        assert reference.news(20) == []
+        assert reference.notifications(20) == []
         reference.command("code", "sel1", position)
-        assert [said.news for said in reference.news(20)] == [f"is sel1={position}"]
+        assert [said.notification for said in reference.notifications(20)] == [f"is sel1={position}"]
 
 
 def read_levels(pressed: set[tuple[int, int]]) -> set[tuple[int, int]]:
@@ -242,11 +244,11 @@ PAIRS = list(itertools.combinations(range(4), 2))
 
 
 def hold(running: Board, pressed: set[tuple[int, int]]) -> list[str]:
-    """Hold these contacts, and only these; the news of it, word by word."""
+    """Hold these contacts, and only these; what it reports, word by word."""
     levels = read_levels(pressed)
     for row, column in itertools.product(range(4), range(4)):
         running.command("made", f"k{row}{column}", int((row, column) in levels))
-    return [f"{said.words[2]} {word}" for said in running.news(60) for word in said.words[3:]]
+    return [f"{said.words[2]} {word}" for said in running.notifications(60) for word in said.words[3:]]
 
 
 def test_the_fourth_corner_of_a_rectangle_is_told_as_a_ghost(matrix: Board) -> None:

@@ -101,7 +101,7 @@ def test_dark_at_once_with_the_window_full(fresh: Board) -> None:
     assert fresh.lit() == {"l1": 0, "l2": 0}
     assert fresh.outputs("shown") == {"d1": "0000", "d2": "00" * 8}
     said += fresh.run(80)
-    answers = [line for line in said if line.news is None]
+    answers = [line for line in said if line.notification is None]
     assert [line.words[0] for line in answers] == [f"<{tag:02X}" for tag in (*range(1, 7), 10)]  # in their order
     assert int(answers[-1].words[2], 16) - began <= 10_000
     assert answers[-1].at_us - began > 20_000
@@ -114,7 +114,7 @@ def test_a_set_queued_before_dark_does_not_light_up_again(fresh: Board) -> None:
         for tag, words in ((1, "item 04"), (2, "light"), (3, "set l1=3E8"), (4, "dark"))
     )
     fresh.send(text.encode())
-    said = [line.words[:3] for line in fresh.run(60) if line.news is None]
+    said = [line.words[:3] for line in fresh.run(60) if line.notification is None]
     assert said[1][1] == said[2][1] == "no"
     assert fresh.lit()["l1"] == 0
     assert fresh.ask("set l1=3E8").words[1:3] == ["no", "06"]
@@ -146,7 +146,7 @@ def test_the_dead_man_darkens_at_its_time(fresh: Board) -> None:
     assert fresh.run(190) == []
     assert fresh.lit()["l1"] == 1000
     (said,) = fresh.run(20)
-    assert said.news == "dark deadman"
+    assert said.notification == "dark deadman"
     assert fresh.lit()["l1"] == 0
     assert fresh.ask("deadman 0000").body == "<01 deadman 0000"
     assert fresh.ask("light").words[1] == "light"

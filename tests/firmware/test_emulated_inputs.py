@@ -22,7 +22,7 @@ def zero_us(log: Log) -> float:
 def edges_told(log: Log, contact: str) -> list[tuple[int, int]]:
     """Every raw edge of a contact: board clock and pin level, taken out of the lines that hold several."""
     found = []
-    for line in log.news("edge"):
+    for line in log.notifications("edge"):
         ident, _, level = line.words[1].partition("=")
         if ident == contact:
             clocks = accumulate((int(word, 16) for word in line.words[2:]), initial=line.parsed.clock)
@@ -101,7 +101,7 @@ def test_first_byte_within_1200_us_of_the_edge_with_an_idle_line() -> None:
     log = bench().run([f"{at} {('press', 'release')[n % 2]} b_tst" for n, at in enumerate(moments)] + ["1700000 scans"])
     told = log.moved("b_tst")
     assert len(told) == len(moments)
-    busy = [line.at_us for line in log.news("alive")]
+    busy = [line.at_us for line in log.notifications("alive")]
     late = [
         line.at_us - at
         for (line, _), at in zip(told, moments, strict=True)
@@ -125,7 +125,7 @@ def test_the_encoder_follows_the_gray_code() -> None:
             "700000 end",
         ]
     )
-    levels = [3] + [int(line.words[1].partition("=")[2]) for line in log.news("edge")]
+    levels = [3] + [int(line.words[1].partition("=")[2]) for line in log.notifications("edge")]
     assert len(levels) == 1 + 4 + 12 + 8
     assert all(bin(a ^ b).count("1") == 1 for a, b in pairwise(levels))
     assert levels[:5] == [3, 1, 0, 2, 3]
@@ -133,7 +133,7 @@ def test_the_encoder_follows_the_gray_code() -> None:
     assert counts[-1] == 0
     assert {4, 0xFFF8} <= set(counts)
     assert log.answers("read")[0].words[-1] == "e_prs=0000"
-    assert not log.news("skip")
+    assert not log.notifications("skip")
 
 
 def test_an_invalid_transition_is_counted_and_moves_nothing() -> None:
@@ -146,7 +146,7 @@ def test_an_invalid_transition_is_counted_and_moves_nothing() -> None:
             "400000 end",
         ]
     )
-    assert [line.words for line in log.news("skip")] == [("skip", "e_prs=0001"), ("skip", "e_prs=0002")]
+    assert [line.words for line in log.notifications("skip")] == [("skip", "e_prs=0001"), ("skip", "e_prs=0002")]
     assert log.answers("read")[0].words[-1] == "e_prs=0004"
 
 
@@ -168,7 +168,7 @@ def test_a_potentiometer_reaches_both_ends_and_is_still_when_still() -> None:
 
 def test_raw_readings_come_at_most_twenty_a_second() -> None:
     log = bench().run(["100000 rx " + ask(1, "raw p_vol=1"), "1100000 rx " + ask(2, "raw p_vol=0"), "1500000 end"])
-    readings = log.news("raw")
+    readings = log.notifications("raw")
     assert 15 <= len(readings) <= 20
     assert all(line.words[1] == "p_vol=01FF" for line in readings)
 
@@ -181,7 +181,7 @@ def test_raw_edges_on_a_pin_are_stamped_within_10_us_of_the_truth() -> None:
     log = bench(PANELS / "direct").run(
         [
             "50000 rx " + ask(1, "raw sw1=1 b1=1"),
-            "60000 rx " + ask(2, "set l1=123 l3=2BC"),  # the lamps' modulation and news compete
+            "60000 rx " + ask(2, "set l1=123 l3=2BC"),  # the lamps' modulation and notifications compete
             *(
                 "99000 turn e1 4",
                 "100000 bounce sw1 " + " ".join(map(str, gaps)),
@@ -208,11 +208,11 @@ def test_dropped_edges_are_counted_to_the_last_one() -> None:
         ]
     )
     log.good()
-    told, lost = edges_told(log, "sw1"), [int(line.words[1], 16) for line in log.news("lost")]
+    told, lost = edges_told(log, "sw1"), [int(line.words[1], 16) for line in log.notifications("lost")]
     assert lost
     assert len(told) + sum(lost) == 6000
-    assert int(log.news("alive")[-1].words[4], 16) == sum(lost)
-    numbers = [line.parsed.number for line in log.news()]
+    assert int(log.notifications("alive")[-1].words[4], 16) == sum(lost)
+    numbers = [line.parsed.number for line in log.notifications()]
     assert numbers == list(range(len(numbers)))
 
 
@@ -232,7 +232,7 @@ def test_a_ghost_of_a_matrix_without_diodes_is_told_as_that() -> None:
     assert [value for _, value in log.moved("k00")] == ["1"]
     assert [value for _, value in log.moved("k01")] == ["1"]
     assert log.moved("k11") == []
-    assert "k11" in {line.words[1] for line in log.news("ghost")}
+    assert "k11" in {line.words[1] for line in log.notifications("ghost")}
 
 
 def test_the_dark_switch_on_the_panel() -> None:
@@ -245,7 +245,7 @@ def test_the_dark_switch_on_the_panel() -> None:
             "250000 end",
         ]
     )
-    assert [line.words for line in log.news("dark")] == [("dark", "local")]
+    assert [line.words for line in log.notifications("dark")] == [("dark", "local")]
     assert "lit=0" in log.told("since l1")[0]
     assert log.answers("no")[0].words[1] == "06"
 

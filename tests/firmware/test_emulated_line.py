@@ -11,7 +11,7 @@ from wire.vector_files import blocks, has, only, raw
 pytestmark = needs_emulator
 
 BAUDS = (115_200, 500_000, 1_000_000)
-SET = "set l_app=1F4 l_rwy=1F4 l_twy=0C8 l_stp=3E8"  # its answer is shorter: the line has room for news
+SET = "set l_app=1F4 l_rwy=1F4 l_twy=0C8 l_stp=3E8"  # its answer is shorter: the line has room for notifications
 TIMSK1 = 0x6F  # ATmega328P data sheet, register summary
 
 
@@ -30,13 +30,13 @@ def test_a_window_kept_full_loses_nothing(baud: int) -> None:
     # as fast as the slower of the line and the chip goes
     assert window["sent"] > 0.9 * 1_000_000 / max(line_us(len(ask(5, SET)) + 1, baud), 2_500)
     assert overruns["lost"] == 0
-    bad, dropped = (int(word, 16) for word in log.news("alive")[-1].words[3:5])
+    bad, dropped = (int(word, 16) for word in log.notifications("alive")[-1].words[3:5])
     assert bad == 0
-    # Answers go before news: where the line is quicker than the chip, news may find no room, and that is counted.
-    assert dropped == sum(int(line.words[1], 16) for line in log.news("lost"))
+    # Answers go before notifications: where the line is quicker than the chip, these may find no room, and are counted.
+    assert dropped == sum(int(line.words[1], 16) for line in log.notifications("lost"))
     assert len(log.moved("sw_ap")) + dropped == 80
     assert baud > 115_200 or dropped == 0
-    numbers = [line.parsed.number for line in log.news()]
+    numbers = [line.parsed.number for line in log.notifications()]
     assert numbers == list(range(len(numbers)))
     scans = log.numbers("scans")[0]
     assert scans["mean"] == pytest.approx(400, abs=0.5)
@@ -69,7 +69,7 @@ def test_every_broken_line_of_the_vectors_is_counted_once_and_never_answered() -
     log = bench().run([*script, f"{at + 300_000} end"])
     assert len(BAD) > 15
     assert len(log.answers()) == 1
-    assert int(log.news("alive")[-1].words[3], 16) == len(BAD)
+    assert int(log.notifications("alive")[-1].words[3], 16) == len(BAD)
 
 
 def test_ping_stamps_are_the_line_end_and_the_first_byte() -> None:
@@ -95,7 +95,7 @@ def test_ping_stamps_are_the_line_end_and_the_first_byte() -> None:
 @pytest.mark.parametrize("cause", ["power", "reset", "brownout", "watchdog", "unknown"])
 def test_the_cause_of_a_reset_is_told(cause: str) -> None:
     log = bench().run([f"200000 reset {cause}", "400000 end"])
-    first, second = log.news("boot")
+    first, second = log.notifications("boot")
     assert second.words[2] == cause
     assert int(second.words[1], 16) == int(first.words[1], 16) + 1
     assert second.parsed.number == 0
@@ -121,7 +121,7 @@ def test_a_program_gone_mad_is_reset_by_the_watchdog() -> None:
     log = bench().run(
         ["300000 rx " + ask(1, "set l_app=3E8"), f"500000 poke {TIMSK1:X} 00", "1500000 resets", "1500000 lit"]
     )
-    assert [line.words[2] for line in log.news("boot")] == ["power", "watchdog"]
+    assert [line.words[2] for line in log.notifications("boot")] == ["power", "watchdog"]
     assert log.told("resets") == ["1"]
     assert "l_app=0" in log.told("lit")[0]
 
@@ -140,7 +140,7 @@ def test_an_eeprom_that_another_sketch_used_makes_no_bad_hello(left: str) -> Non
     (hello,), (item,) = log.answers("hello"), log.answers("item")
     assert hello.words[5] == "desk"
     assert set(item.words) >= {"ident=desk", "name=Ostrey%20desk"}
-    assert log.news("boot")[-1].words[1] == hello.words[4]
+    assert log.notifications("boot")[-1].words[1] == hello.words[4]
 
 
 def test_ident_and_name_are_kept() -> None:

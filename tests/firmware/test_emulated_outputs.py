@@ -55,7 +55,7 @@ def test_more_lightness_is_never_less_duty() -> None:
 
 
 def test_the_modulation_is_too_quick_to_be_seen() -> None:
-    """A hundred times a second or quicker, at every level and with news flowing (common practice, no source)."""
+    """A hundred times a second or quicker, at every level, beside notifications too (common practice, no source)."""
     script = ["100000 rx " + ask(1, "set l_app=00A l_rwy=0C8 l_twy=1F4 l_stp=3E7"), "150000 turn e_prs 50"]
     script += [f"200000 modulation {lamp}" for lamp in LAMPS[:4]] + [f"1200000 modulation {lamp}" for lamp in LAMPS[:4]]
     log = bench().run(script)
@@ -81,7 +81,7 @@ def test_lamps_that_are_lit_when_low_and_lamps_that_cannot_be_dimmed() -> None:
 STATES = {
     "at levels": "200000 rx " + ask(2, "alive 03E8"),
     "while winking": "250000 rx " + ask(2, "wink"),
-    "with news flowing": "280000 turn e_prs 100",
+    "with notifications flowing": "280000 turn e_prs 100",
     "in the middle of a broken line": "299000 hex 3E30332070696E67203030",
     "in a full window": "250000 window 96 " + ask(9, "read l_app l_rwy l_twy"),
 }
@@ -122,7 +122,7 @@ def test_the_dead_man() -> None:
     assert after["lit"] == 0
     # fed by the request at 500 ms, not by the line typed by hand
     assert 1_000_000 <= after["since"] <= 1_015_000
-    assert [line.words for line in log.news("dark")] == [("dark", "deadman")]
+    assert [line.words for line in log.notifications("dark")] == [("dark", "deadman")]
     assert shown(log)[0]["d_dir"] == "000000"
 
 
@@ -173,6 +173,6 @@ def test_set_tells_when_the_lamp_really_changed() -> None:
 
 def test_the_supply_is_measured() -> None:
     log = bench().run(["1500000 supply 4600", "3900000 end"])
-    first, *_, last = [int(line.words[6], 16) for line in log.news("alive")]
+    first, *_, last = [int(line.words[6], 16) for line in log.notifications("alive")]
     assert first == pytest.approx(5000, rel=0.02)
     assert last == pytest.approx(4600, rel=0.02)

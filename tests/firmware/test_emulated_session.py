@@ -56,7 +56,7 @@ def test_a_session_from_reset_with_every_input_and_output_worked(desk: Paced, tm
             at.session.stop_recording()
             # The reset may have fallen into the middle of a request: what is left of it is then a bad line.
             assert (at.board.bad_lines or 0) <= 2
-            assert (at.board.lost_news, at.board.dropped) == (0, 0)
+            assert (at.board.lost_notifications, at.board.dropped) == (0, 0)
     replay = ReplaySession(path)
     replay.jump(replay.last_us)
     assert replay.state.as_json(replay.state.at_us) == live

@@ -117,5 +117,5 @@ def test_each_kind_of_input_moves(move: str) -> None:
     ends = {"sw1": "sw1=1", "sw2": "sw2=1", "sw3": "sw3=1", "s4": "sel1=4", "e1": "e1=0004", "p1": "p1=03FF"}
     log = reference().run(["1000 put p1 0%", f"200000 {move}", f"400000 rx {ask(1, 'read all')}", "500000 end"])
     want = ends[move.split()[1]]
-    assert want in [word for line in log.news("is") for word in line.words[1:]][-1:]
+    assert want in [word for line in log.notifications("is") for word in line.words[1:]][-1:]
     assert want in log.answers("read")[0].words

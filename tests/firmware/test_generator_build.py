@@ -147,9 +147,9 @@ def test_every_kind_of_part_is_worked_through_the_generated_map(tmp_path: Path) 
         assert channels["near"].detail["label"] == 'Wh??/ "\\%'
         assert "Ferne Lampe äöü mit einem sehr langen Namen".startswith(channels["remote"].detail["label"])
         for id_ in ("direct", "high", "far_l", "far_r", "key"):
-            since = len(line.news)
+            since = len(line.notifications)
             hand.press(id_)
-            told = line.await_news("is", 20, since)
+            told = line.await_notification("is", 20, since)
             assert told is not None
             assert told.words == ("is", f"{id_}=1")
         for id_, count in (("turn", 2), ("turn_far", 4)):

@@ -50,7 +50,7 @@ def worked(plan: Plan, where: Path, hand: list[str], sets: str) -> Log:
 def told(log: Log) -> list[str]:
     """Every `id=value` that the board told by itself, in order."""
     log.good()
-    return [word for line in log.news("is") for word in line.words[1:]]
+    return [word for line in log.notifications("is") for word in line.words[1:]]
 
 
 @pytest.mark.slow
@@ -138,7 +138,7 @@ def test_a_dark_switch_of_the_panel_file_darkens_the_chip_without_a_host(tmp_pat
         ]
     )
     log.good()
-    assert [line.words for line in log.news("dark")] == [("dark", "local")]
+    assert [line.words for line in log.notifications("dark")] == [("dark", "local")]
     assert "dark=1" in log.answers("item")[0].words
     assert [line.words[1] for line in log.answers("no")] == ["06"]
     # Debounced for 10 ms by default, then dark at once; line-protocol.md, section 10.

@@ -64,15 +64,15 @@ def test_a_hand_moves_and_sees_the_parts(tmp_path: Path) -> None:
             hand.turn("e_prs", -2)
             hand.press("sw_ap")
             since = 0
-            while not any("sw_ap=1" in news.words for news in line.news[since:]):
-                assert line.await_news("is", 20, len(line.news)) is not None
+            while not any("sw_ap=1" in notification.words for notification in line.notifications[since:]):
+                assert line.await_notification("is", 20, len(line.notifications)) is not None
             answer = line.ask("read", "e_prs", seconds=20)
             assert answer is not None
             assert answer.words[-1] == "e_prs=FFF8"  # two detents of four counts, to the left
 
 
 def test_what_is_said_to_nobody_is_gone(tmp_path: Path) -> None:
-    """As on a real line: a port opened later begins with news of the moment, not with old bytes."""
+    """As on a real line: a port opened later begins with notifications of the moment, not with old bytes."""
     with native() as board, Hand(board.control) as hand:
         for _ in range(40):
             hand.put("sw_ap", 1)
@@ -80,7 +80,7 @@ def test_what_is_said_to_nobody_is_gone(tmp_path: Path) -> None:
         with wire(board.port) as line:
             answer = line.ask("hello", seconds=20)
             assert answer is not None
-            assert not any("sw_ap" in word for news in line.news for word in news.words)
+            assert not any("sw_ap" in word for notification in line.notifications for word in notification.words)
 
 
 def test_ident_name_and_boot_number_are_kept(tmp_path: Path) -> None:

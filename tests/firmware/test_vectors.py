@@ -49,7 +49,7 @@ def fresh(running: Board) -> Board:
 def bad_lines(running: Board) -> int:
     """What the board has counted so far, from its next heartbeat."""
     for said in running.run(1100):
-        if said.news and said.words[2] == "alive":
+        if said.notification and said.words[2] == "alive":
             return int(said.words[5], 16)
     raise AssertionError("no heartbeat")
 
@@ -68,7 +68,7 @@ def test_good_requests_are_answered_and_not_counted_as_bad(running: Board) -> No
         if values["kind"] not in ("request", "by-hand"):
             continue
         running.send(values["line"].encode() + b"\n")
-        answers = [said for said in running.run(100) if said.news is None]
+        answers = [said for said in running.run(100) if said.notification is None]
         assert [said.words[0] for said in answers] == [f"<{int(values.get('tag', '0')):02X}"], values
         count += 1
     assert count >= 20
@@ -83,7 +83,7 @@ def test_bad_lines_are_counted_and_never_answered(running: Board) -> None:
         if values["from"] != "host":
             continue
         running.send(data_of(values["bytes"]) + b"\n")
-        answers = [said for said in running.run(20) if said.news is None]
+        answers = [said for said in running.run(20) if said.notification is None]
         if values.get("lenient") == "yes" and answers:
             (answer,) = answers
             assert answer.words[1:3] in (["no", "01"], ["no", "02"]), (values, answer)
@@ -100,7 +100,7 @@ def test_streams_of_a_host_are_taken_apart(running: Board) -> None:
             continue
         fresh(running).settle()
         running.send(data_of(dict(block)["bytes"]))
-        answers = [said.words[0] for said in running.run(50) if said.news is None]
+        answers = [said.words[0] for said in running.run(50) if said.notification is None]
         good = [value for key, value in block if key == "good"]
         assert answers == [f"<{line[1:3] if line[0] == '>' else '00'}" for line in good]
         assert bad_lines(running) == sum(key == "bad" for key, _ in block)
@@ -156,7 +156,9 @@ class Dialogue:
         self.extra = 0  # lines more than in the vector
 
     def hear(self, ms: float) -> None:
-        self.waiting += [said for said in self.running.run(ms) if not (said.news and said.words[2] in self.passed)]
+        self.waiting += [
+            said for said in self.running.run(ms) if not (said.notification and said.words[2] in self.passed)
+        ]
 
     def want(self, pattern: str) -> None:
         if not self.waiting:
@@ -228,7 +230,7 @@ class Dialogue:
         for step in range(1, abs(signed) + 1):
             self.running.command("ab", "e1", order[(step if signed > 0 else -step) % 4])
             self.running.command("run", 1000)
-        told = [said for said in self.running.take() if not said.news or said.words[2] != "alive"]
+        told = [said for said in self.running.take() if not said.notification or said.words[2] != "alive"]
         self.extra += max(len(told) - 1, 0)
         self.waiting += told[-1:]  # absolute counts: the last one is the one
 

@@ -55,12 +55,12 @@ class Said(NamedTuple):
 
     @property
     def clock_us(self) -> int:
-        """News only: the board's clock in it."""
+        """Only of a notification: the board's clock in it."""
         return int(self.words[1], 16)
 
     @property
-    def news(self) -> str | None:
-        """What a line of news says, without number and clock; None for an answer."""
+    def notification(self) -> str | None:
+        """What a notification says, without number and clock; None for an answer."""
         return " ".join(self.words[2:]) if self.body[0] == "!" else None
 
 
@@ -114,7 +114,7 @@ class Board:
         return self.take()
 
     def settle(self) -> None:
-        """Past the boot news and the first scans; nothing said so far is kept."""
+        """Past the boot notification and the first scans; nothing said so far is kept."""
         self.run(20)
 
     def send(self, data: bytes) -> None:
@@ -123,13 +123,13 @@ class Board:
             self.command("bytes", data.hex())
 
     def ask(self, words: str, tag: int = 1, ms: float = 20) -> Said:
-        """A request; the answer. News meanwhile stays in `said`."""
+        """A request; the answer. Notifications meanwhile stay in `said`."""
         kept = self.take()
         body = f">{tag:02X} {words}"
         self.send(f"{body} {check_of(body)}\n".encode())
         answers = []
         for said in self.run(ms):
-            (kept if said.news is not None else answers).append(said)
+            (kept if said.notification is not None else answers).append(said)
         self.said = kept
         assert len(answers) == 1, answers
         assert answers[0].words[0] == f"<{tag:02X}"
@@ -143,10 +143,14 @@ class Board:
     def lit(self) -> dict[str, int]:
         return {id_: int(level) for id_, level in self.outputs("lit").items()}
 
-    def news(self, ms: float, *kinds: str) -> list[Said]:
-        """News of these kinds (all but `alive` without any) in the next so many ms."""
+    def notifications(self, ms: float, *kinds: str) -> list[Said]:
+        """Notifications of these kinds (all but `alive` without any) in the next so many ms."""
         found = self.run(ms)
-        return [said for said in found if said.news and (said.words[2] in kinds if kinds else said.words[2] != "alive")]
+        return [
+            said
+            for said in found
+            if said.notification and (said.words[2] in kinds if kinds else said.words[2] != "alive")
+        ]
 
     def close(self) -> None:
         stdin = self._process.stdin
@@ -186,7 +190,7 @@ def built(panel: str, what: str = "virtual", program: str = "benchboard-virtual"
 
 @contextmanager
 def board(panel: str, settle: bool = True) -> Iterator[Board]:
-    """A board just powered up; with `settle`, past its boot news."""
+    """A board just powered up; with `settle`, past its boot notification."""
     running = Board(built(panel))
     try:
         if settle:

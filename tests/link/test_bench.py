@@ -20,7 +20,7 @@ from link.boards import LONG_S, PeerProcess, Watched, did
 from benchcon.errors import Trouble
 from benchcon.link import Bench, known_ports, say
 from benchcon.wire import events as ev
-from benchcon.wire.codec import news
+from benchcon.wire.codec import notification
 
 Boards = Callable[..., PeerProcess]
 Benches = Callable[..., Watched]
@@ -107,7 +107,7 @@ def test_a_port_that_vanishes_in_mid_line_tears_nothing_else(board: Boards, benc
     here = bench(desk.port, other.port)
     source = here.stands(desk.port, "live").source
     still = here.stands(other.port, "live").source
-    desk.say("raw " + (news(0x99, 1, ("is", "sw1=1")) + b"\n!0100 00").hex())
+    desk.say("raw " + (notification(0x99, 1, ("is", "sw1=1")) + b"\n!0100 00").hex())
     here.wait(lambda: any(isinstance(event, ev.Moved) for event in here.events))
     desk.say("unplug")
     here.wait(lambda: here.linked("lost port"))
@@ -390,7 +390,7 @@ def test_a_silent_port_is_said_to_be_silent(bench: Benches, monkeypatch: pytest.
     os.close(theirs)
 
 
-def test_lost_news_are_repaired(board: Boards, bench: Benches) -> None:
+def test_lost_notifications_are_repaired(board: Boards, bench: Benches) -> None:
     desk = board(ident="lighting")
     here = bench(desk.port)
     source = here.stands(desk.port, "live").source
@@ -398,7 +398,7 @@ def test_lost_news_are_repaired(board: Boards, bench: Benches) -> None:
     desk.say("change sw1 1")
     here.wait(lambda: here.state.boards[source].channels["sw1"].value == 1)
     # A line that is far ahead: everything between was lost. What the board has by then comes with `read all`.
-    desk.say("raw " + (news(0x99, 1, ("is", "sw1=0")) + b"\n").hex())
+    desk.say("raw " + (notification(0x99, 1, ("is", "sw1=0")) + b"\n").hex())
     here.wait(lambda: any(isinstance(event, ev.Gap) for event in here.events))
     here.wait(lambda: here.state.boards[source].channels["sw1"].value == 1)
     assert desk.say("heard").count(" read all ") > asked

@@ -20,7 +20,7 @@ from benchcon.session import ReplaySession
 from benchcon.state import BenchState
 from benchcon.state import bench as bench_state
 from benchcon.wire.asking import AGAIN_AT_ONCE, Patience
-from benchcon.wire.codec import news
+from benchcon.wire.codec import notification
 from benchcon.wire.records import LINE_UP, Batch
 
 LOOK_S = 3.0
@@ -107,7 +107,7 @@ def test_a_capture_of_twenty_thousand_boards_is_read_in_bounded_memory(tmp_path:
     state = BenchState()
     writer = Writer(path, datetime(2026, 3, 1, tzinfo=UTC), state.keyframe)
     for source in range(1, 20_001):
-        batch = Batch(source, source, LINE_UP, [news(0, source, ("is", "sw1=1"))])
+        batch = Batch(source, source, LINE_UP, [notification(0, source, ("is", "sw1=1"))])
         state.feed(batch)
         writer.write([batch])
     writer.close()

@@ -12,7 +12,7 @@ from benchcon.link.conversation import Talk
 from benchcon.link.hub import Hub
 from benchcon.state import BenchState
 from benchcon.text import printable
-from benchcon.wire.codec import answer, news
+from benchcon.wire.codec import answer, notification
 from benchcon.wire.records import Batch
 
 
@@ -52,9 +52,9 @@ item = st.builds(
 words = st.one_of(hello, item, st.lists(word, min_size=1, max_size=6).map(tuple))
 
 
-def _line(tag: int, number: int, is_news: bool, said: tuple[str, ...]) -> bytes:
+def _line(tag: int, number: int, is_notification: bool, said: tuple[str, ...]) -> bytes:
     try:
-        return (news(number, number * 1000, said) if is_news else answer(tag, said)) + b"\n"
+        return (notification(number, number * 1000, said) if is_notification else answer(tag, said)) + b"\n"
     except ValueError:
         return b"\n"
 

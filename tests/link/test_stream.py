@@ -8,7 +8,7 @@ import pytest
 
 from benchcon.link.stream import Stream
 from benchcon.wire import events as ev
-from benchcon.wire.codec import news
+from benchcon.wire.codec import notification
 from benchcon.wire.records import BENCH, LINE_UP, LINK, NOTE, Batch
 
 
@@ -24,7 +24,7 @@ def test_all_hear_the_same_in_the_same_order_though_one_of_them_speaks_up() -> N
                 assert stream.emit([note]) == []
 
         stream.subscribe(listen)
-    stream.emit([Batch(5, 1, LINE_UP, [news(0, 1, ("is", "sw1=1"))])])
+    stream.emit([Batch(5, 1, LINE_UP, [notification(0, 1, ("is", "sw1=1"))])])
     assert heard == [[LINE_UP, NOTE], [LINE_UP, NOTE]]
 
 
@@ -38,7 +38,7 @@ def test_stamps_never_decrease_and_followers_get_what_was_observed_once() -> Non
         seen.extend(event for each in events for event in each)
 
     end = stream.follow(follow)
-    given = stream.emit([Batch(9, 1, LINE_UP, [news(0, 1, ("is", "sw1=1"))]), Batch(7, 1, LINK, [b"stuck"])])
+    given = stream.emit([Batch(9, 1, LINE_UP, [notification(0, 1, ("is", "sw1=1"))]), Batch(7, 1, LINK, [b"stuck"])])
     assert stamps == [9, 9]
     assert seen == [event for each in given for event in each]
     end()

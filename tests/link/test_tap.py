@@ -315,7 +315,7 @@ def test_bytes_that_are_no_lines_are_kept_to_the_last_one_however_they_come(chun
 
 @given(st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=20), st.integers(1, 40))
 def test_lines_are_lines_however_their_bytes_come(numbers: list[int], size: int) -> None:
-    lines = [codec.news(number, number, ["is", "sw1=1"]) for number in numbers]
+    lines = [codec.notification(number, number, ["is", "sw1=1"]) for number in numbers]
     data = b"".join(line + b"\n" for line in lines)
     whole = Chunks("up", 1)
     batches = [batch for at in range(0, len(data), size) for batch in whole.feed(data[at : at + size], at)]
@@ -373,8 +373,8 @@ def test_the_command_names_its_port_first_and_ends_with_0(far: Far, tmp_path: Pa
     assert name.startswith("/dev/")
     program = os.open(name, os.O_RDWR | os.O_NOCTTY)
     lines = [
-        codec.news(0, 1000, ["boot", "0007", "power", "01"]),
-        *(codec.news(n, 1000 + n, ["is", f"sw1={n % 2}"]) for n in range(1, 9)),
+        codec.notification(0, 1000, ["boot", "0007", "power", "01"]),
+        *(codec.notification(n, 1000 + n, ["is", f"sw1={n % 2}"]) for n in range(1, 9)),
     ]
     end = time.monotonic() + LONG_S
     while not select.select([program], [], [], 0.1)[0]:  # until the tap has seen that a program is there
@@ -446,7 +446,7 @@ def test_several_boards_go_into_one_capture_in_one_order(tmp_path: Path) -> None
         assert read(board.master, len(line)) == line
     for number in range(20):
         for board, program in zip(boards, programs, strict=True):
-            told_line = codec.news(number, number, ["is", f"sw1={number % 2}"]) + b"\n"
+            told_line = codec.notification(number, number, ["is", f"sw1={number % 2}"]) + b"\n"
             os.write(board.master, told_line)
             assert read(program, len(told_line)) == told_line
     process.send_signal(signal.SIGINT)

@@ -29,7 +29,7 @@ def line(direction: str, tag: int, *words: str) -> bytes:
 
 
 def alive(flags: str) -> bytes:
-    return codec.news(1, 1000, ["alive", "0007", *["0000"] * 5, flags]) + b"\n"
+    return codec.notification(1, 1000, ["alive", "0007", *["0000"] * 5, flags]) + b"\n"
 
 
 def known(buffer: str = "0080", flags: str = "00") -> Pings:
@@ -48,9 +48,9 @@ def test_a_ping_goes_when_the_line_is_idle_and_its_answer_is_kept_from_the_progr
     assert asked.words == ("ping", "12345678", "00000000")
     assert asked.tag != 1
     assert pings.due(1_000_100, 0) == b""
-    answer, news = line("up", asked.tag, "ping", "00000001", "00000002"), alive("00")
-    assert pings.up(news + answer[:5], 1_001_000) == news
-    assert pings.up(answer[5:] + news, 1_002_000) == news
+    answer, notification = line("up", asked.tag, "ping", "00000001", "00000002"), alive("00")
+    assert pings.up(notification + answer[:5], 1_001_000) == notification
+    assert pings.up(answer[5:] + notification, 1_002_000) == notification
     assert pings.due(1_000_000 + EACH_US + 1, 0)
 
 

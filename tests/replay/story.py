@@ -43,10 +43,10 @@ class Story:
         self.at_us += int(ms * 1000)
         return self
 
-    def news(self, source: int, *words: str) -> Story:
+    def notification(self, source: int, *words: str) -> Story:
         lines = []
         for text in words:
-            lines.append(codec.news(self.number[source], self.at_us, text.split(" ")))
+            lines.append(codec.notification(self.number[source], self.at_us, text.split(" ")))
             self.number[source] += 1
         return self.put(source, LINE_UP, *lines)
 
@@ -62,7 +62,7 @@ class Story:
         return self.put(BENCH, NOTE, f"mark {text}")
 
     def alive(self, source: int) -> Story:
-        return self.news(source, f"alive {self.boot if source == 2 else 7:04X} 0000 0000 0000 01F4 1388 00")
+        return self.notification(source, f"alive {self.boot if source == 2 else 7:04X} 0000 0000 0000 01F4 1388 00")
 
     def write(self, path: Path, every: int = 40) -> Path:
         """Write it as a capture, a keyframe after every so many batches."""
@@ -94,25 +94,25 @@ def evening(shift_ms: float = 0, numbers: int = 0, **changes: object) -> Story:
     for turn in range(12):
         story.wait(300 if changes.get("late", -9) != turn - 1 else 250)
         if changes.get("extra") == turn:
-            story.news(2, "is b1=1").wait(30).news(2, "is b1=0").wait(70)
+            story.notification(2, "is b1=1").wait(30).notification(2, "is b1=0").wait(70)
         else:
             story.wait(100)
         if changes.get("missing") != turn and changes.get("late") != turn:
-            story.news(1, f"is sw1={turn % 2 ^ 1}")
-        story.wait(20).news(1, f"is p1={0x200 + turn * 7 + int(str(changes.get('noise', 0))):04X}")
+            story.notification(1, f"is sw1={turn % 2 ^ 1}")
+        story.wait(20).notification(1, f"is p1={0x200 + turn * 7 + int(str(changes.get('noise', 0))):04X}")
         if changes.get("late") == turn:
-            story.wait(50).news(1, f"is sw1={turn % 2 ^ 1}")
+            story.wait(50).notification(1, f"is sw1={turn % 2 ^ 1}")
         story.set(1, f"l1={turn * 80:03X}" if changes.get("level") != turn else "l1=3E7")
-        story.news(2, f"is e1={(-4 * turn) & 0xFFFF:04X}")
+        story.notification(2, f"is e1={(-4 * turn) & 0xFFFF:04X}")
         story.set(2, f"d1={codec_digits(turn * 37)} d8=FFFFFFFFFFFFFF{turn:02X}")
         if turn % 3 == 0:
-            story.wait(100).news(1, f"is sel1={turn // 3}").alive(1).alive(2)
+            story.wait(100).notification(1, f"is sel1={turn // 3}").alive(1).alive(2)
         if turn == 6:
             story.note(quote("here") if changes.get("quiet") else "the moment")
     if "reset" in changes:
         story.wait(100)
         story.number[2], story.boot = 0, 8
-        story.news(2, "boot 0008 brownout 01")
+        story.notification(2, "boot 0008 brownout 01")
     return story.wait(2000).alive(1).alive(2)
 
 

@@ -152,8 +152,8 @@ def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
         story = Story(start)
         for number in range(8):
             channel, source = ("sw1", 1) if number % 2 else ("b1", 2)
-            story.wait(700).news(source, f"is {channel}=1").wait(300 + (longer_ms if number == 2 else 0))
-            story.news(source, f"is {channel}=0").alive(1).alive(2)
+            story.wait(700).notification(source, f"is {channel}=1").wait(300 + (longer_ms if number == 2 else 0))
+            story.notification(source, f"is {channel}=0").alive(1).alive(2)
         return story.wait(500)
 
     comparison = compared(tmp_path, told(1000, 0), told(9000, 500))
@@ -168,9 +168,15 @@ def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
 
 
 def test_dark_is_not_known_before_the_board_has_told(tmp_path: Path) -> None:
-    first = Story().wait(200).news(1, "is sw1=1").wait(500).write(tmp_path / "x.capture")
+    first = Story().wait(200).notification(1, "is sw1=1").wait(500).write(tmp_path / "x.capture")
     assert "lighting.(dark)" not in tracks_of(first).tracks
-    told = Story().wait(200).news(1, "is sw1=1").wait(500).news(1, "alive 0007 0000 0000 0000 01F4 1388 01")
+    told = (
+        Story()
+        .wait(200)
+        .notification(1, "is sw1=1")
+        .wait(500)
+        .notification(1, "alive 0007 0000 0000 0000 01F4 1388 01")
+    )
     track = tracks_of(told.write(tmp_path / "y.capture")).tracks["lighting.(dark)"]
     assert list(track.values) == [1], "it was dark from the beginning, and never said otherwise"
 
@@ -185,7 +191,7 @@ def test_anything_is_the_same_as_itself_at_another_time(tmp_path_factory, moves,
         story, values = Story(start), {"sw1": 0, "b1": 0}
         for gap_ms, channel in moves:
             values[channel] ^= 1
-            story.wait(gap_ms).news(1 if channel == "sw1" else 2, f"is {channel}={values[channel]}")
+            story.wait(gap_ms).notification(1 if channel == "sw1" else 2, f"is {channel}={values[channel]}")
         return story.wait(500).alive(1).alive(2)
 
     tmp_path = tmp_path_factory.mktemp("c")

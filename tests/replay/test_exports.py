@@ -50,7 +50,7 @@ def told(moves: list[tuple[str, int, int]]) -> tuple[Story, dict[str, list[tuple
         if is_set:
             story.set(source, f"{channel}={value:0{width}X}")
         else:
-            story.news(source, f"is {channel}={value:0{width}X}")
+            story.notification(source, f"is {channel}={value:0{width}X}")
         if not did[channel] or did[channel][-1][1] != value:
             did[channel].append((story.at_us, value))
     return story, did
@@ -143,7 +143,7 @@ def test_a_stranger_s_names_stay_harmless(tmp_path: Path) -> None:
     story = Story()
     batches = [
         batch._replace(bodies=[body.replace(b"ident=met ", b"ident=%1B[2Jm%22,$end ") for body in batch.bodies])
-        for batch in story.wait(3).news(2, "is b1=1").batches
+        for batch in story.wait(3).notification(2, "is b1=1").batches
     ]
     path = write(tmp_path / "x.capture", batches)
     for form in ("vcd", "csv", "jsonl"):

@@ -55,8 +55,8 @@ class Talk:
                         return line.words
         raise AssertionError(f"no answer to {words} within {within_s} s; came: {self.raw[-200:]!r}")
 
-    def news(self, word: str, within_s: float = PATIENCE_S) -> tuple[str, ...]:
-        """Wait for news with this word; return its words."""
+    def notification(self, word: str, within_s: float = PATIENCE_S) -> tuple[str, ...]:
+        """Wait for a notification with this word; return its words."""
         ends = time.monotonic() + within_s
         while time.monotonic() < ends:
             for line in self.lines:
@@ -64,4 +64,4 @@ class Talk:
                     self.lines.remove(line)
                     return line.words
             self.read()
-        raise AssertionError(f"no news '{word}' within {within_s} s; came: {self.raw[-200:]!r}")
+        raise AssertionError(f"no notification '{word}' within {within_s} s; came: {self.raw[-200:]!r}")

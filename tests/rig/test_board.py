@@ -39,7 +39,7 @@ def test_a_press_is_told_and_a_lamp_is_lit() -> None:
     host = Host()
     assert host.hand("press key") == "ok"
     host.run(50)
-    assert host.news("is") == [("is", "key=1")]
+    assert host.notifications("is") == [("is", "key=1")]
     assert host.ask("set", "l1=1F4")[0] == "set"
     assert host.lit() == {"l1": 500, "l2": 0, "l3": 0}
 
@@ -60,7 +60,7 @@ def test_a_dark_switch_of_the_panel_file_darkens_its_board() -> None:
     host.ask("set", "l1=3E8", "num=7F7F7F")
     host.hand("press key")
     host.run(50)
-    assert host.news("dark") == [("dark", "local")]
+    assert host.notifications("dark") == [("dark", "local")]
     assert host.lit() == {"l1": 0, "l2": 0, "l3": 0}
     assert host.ask("light")[:2] == ("no", "06")
     host.hand("release key")
@@ -79,7 +79,7 @@ def test_the_dead_man_puts_out_all() -> None:
     assert host.lit()["l1"] == 1000
     host.run(120)
     assert host.lit()["l1"] == 0
-    assert host.news("dark") == [("dark", "deadman")]
+    assert host.notifications("dark") == [("dark", "deadman")]
 
 
 def test_wink_is_twice_a_second_for_three_seconds_then_as_before() -> None:
@@ -103,13 +103,13 @@ def test_ident_and_name_outlive_a_reset_and_a_pulled_cable() -> None:
     host.ask("name", "New%20name")
     host.hand("reset brownout")
     host.run(10)
-    assert host.news("boot")[-1] == ("boot", "0002", "brownout", "01")
+    assert host.notifications("boot")[-1] == ("boot", "0002", "brownout", "01")
     assert host.ask("hello")[5] == "other"
     host.hand("unplug")
     assert host.ask("hello") == ()
     host.hand("replug")
     host.run(10)
-    assert host.news("boot")[-1] == ("boot", "0003", "power", "01")
+    assert host.notifications("boot")[-1] == ("boot", "0003", "power", "01")
     assert "name=New%20name" in host.ask("item", "00")
 
 
@@ -127,7 +127,7 @@ def test_without_supply_nothing_is_lit_and_the_board_says_so() -> None:
     host.hand("supply 0")
     assert host.lit() == {"l1": 0, "l2": 0, "l3": 0}
     host.run(1000)
-    assert host.news("alive")[-1][6] == "0001"
+    assert host.notifications("alive")[-1][6] == "0001"
     host.hand("supply 5000")
     assert host.lit()["l1"] == 1000
     assert host.ask("read", "l1")[4] == "l1=3E8"
@@ -138,13 +138,13 @@ def test_raw_edges_share_a_line_and_their_times_are_those_of_the_bounce() -> Non
     host.ask("raw", "key=1")
     host.hand("press key")
     host.run(50)
-    assert host.news("edge") == [("edge", "key=0", "012C", "04B0", "00C8", "0064")]
+    assert host.notifications("edge") == [("edge", "key=0", "012C", "04B0", "00C8", "0064")]
     # A longer bounce takes several lines, and no edge is lost.
     long = Host("chattering key edges=" + ",".join(["100us"] * 20))
     long.ask("raw", "key=1")
     long.hand("press key")
     long.run(50)
-    assert sum(len(words) - 1 for words in long.news("edge")) == 21
+    assert sum(len(words) - 1 for words in long.notifications("edge")) == 21
 
 
 def test_a_clock_off_by_5000_ppm_gains_five_milliseconds_a_second() -> None:
@@ -200,7 +200,7 @@ def test_a_slow_boot_loader_is_silent_or_says_nothing_sensible() -> None:
 def test_a_reset_loop() -> None:
     host = Host("reset_loop every=500ms")
     host.run(2600)
-    boots = host.news("boot")
+    boots = host.notifications("boot")
     assert 5 <= len(boots) <= 7
     assert boots[-1][2] == "watchdog"
 
@@ -208,11 +208,11 @@ def test_a_reset_loop() -> None:
 def test_a_reset_in_mid_session_comes_when_it_was_asked_for() -> None:
     host = Host("board_reset after=1s cause=watchdog")
     host.run(900)
-    assert len(host.news("boot")) == 1
+    assert len(host.notifications("boot")) == 1
     host.run(200)
-    assert host.news("boot")[1:] == [("boot", "0002", "watchdog", "01")]
+    assert host.notifications("boot")[1:] == [("boot", "0002", "watchdog", "01")]
     host.run(5000)
-    assert len(host.news("boot")) == 2
+    assert len(host.notifications("boot")) == 2
 
 
 def test_opening_resets() -> None:
@@ -220,7 +220,7 @@ def test_opening_resets() -> None:
     host.run(500)
     host.board.opened(host.now_us, 115_200)
     host.run(100)
-    assert [words[2] for words in host.news("boot")] == ["power", "reset"]
+    assert [words[2] for words in host.notifications("boot")] == ["power", "reset"]
 
 
 def test_a_stall_reads_nothing_and_silent_says_nothing() -> None:
@@ -229,7 +229,7 @@ def test_a_stall_reads_nothing_and_silent_says_nothing() -> None:
     assert not host.board.reads
     host.run(2000)
     assert host.board.reads
-    assert len(host.news("alive")) == 3
+    assert len(host.notifications("alive")) == 3
     silent = Host("stall silent=yes after=1500ms for=2s")
     silent.run(4600)
     assert [line.number for line in silent.lines] == [0, 1, 4]
@@ -253,12 +253,12 @@ def test_a_weak_supply_sags_under_load_and_resets_the_board() -> None:
     host = Host("weak_supply resistance=20ohm limit=4.3V")
     host.ask("set", "l1=3E8", "l2=3E8", "l3=3E8")
     host.run(1000)
-    assert int(host.news("alive")[-1][6], 16) == 4400
-    assert len(host.news("boot")) == 1
+    assert int(host.notifications("alive")[-1][6], 16) == 4400
+    assert len(host.notifications("boot")) == 1
     host.hand("clear")
     host.hand("fault weak_supply resistance=30ohm limit=4.3V")
     host.run(50)
-    assert host.news("boot")[-1][2] == "brownout"
+    assert host.notifications("boot")[-1][2] == "brownout"
     assert host.lit() == {"l1": 0, "l2": 0, "l3": 0}
 
 
@@ -268,7 +268,7 @@ def test_a_weak_supply_that_is_switched_off_does_not_reset_the_board() -> None:
     host.hand("supply 0")
     host.ask("set", "l1=3E8", "l2=3E8", "l3=3E8")
     host.run(1000)
-    assert len(host.news("boot")) == 1
+    assert len(host.notifications("boot")) == 1
 
 
 def test_a_flickering_lamp_goes_out_for_moments_not_too_often() -> None:
@@ -291,7 +291,7 @@ def test_a_loose_wire_drops_out_now_and_then() -> None:
     host = Host("loose key every=1s gap=30ms")
     host.hand("press key")
     host.run(30_000)
-    told = [words[1] for words in host.news("is")]
+    told = [words[1] for words in host.notifications("is")]
     assert told[0] == "key=1"
     assert 20 < len(told) < 120
     assert set(told) == {"key=0", "key=1"}
@@ -300,7 +300,7 @@ def test_a_loose_wire_drops_out_now_and_then() -> None:
 def test_a_storm_is_many_changes_a_second() -> None:
     host = Host("storm rate=500Hz")
     host.run(2000)
-    changes = sum(len(words) - 1 for words in host.news("is"))
+    changes = sum(len(words) - 1 for words in host.notifications("is"))
     assert 900 < changes <= 1000
 
 
@@ -312,12 +312,12 @@ def test_faults_can_come_and_go_while_the_board_runs() -> None:
     assert host.hand("fault stuck left value=1 for=200ms") == "ok 2"
     assert host.hand("faults") == "ok 1 open key | 2 stuck left value=1 for=200ms"
     host.run(100)
-    assert host.news("is")[1:] == [("is", "key=0", "left=1")]
+    assert host.notifications("is")[1:] == [("is", "key=0", "left=1")]
     host.run(200)
-    assert host.news("is")[-1] == ("is", "left=0")
+    assert host.notifications("is")[-1] == ("is", "left=0")
     assert host.hand("clear 1") == "ok"
     host.run(50)
-    assert host.news("is")[-1] == ("is", "key=1")
+    assert host.notifications("is")[-1] == ("is", "key=1")
     assert host.hand("clear 1") == "no there is no fault 1"
 
 
@@ -343,7 +343,7 @@ def test_a_switch_that_is_not_wired_yet_reads_nothing() -> None:
     host = Host(plan=wiring(loads(text, "desk.toml"), "desk"))
     host.hand("press left")
     host.run(100)
-    assert host.news("is") == []
+    assert host.notifications("is") == []
 
 
 def test_first_edge_acts_at_once_and_then_holds_off() -> None:
@@ -388,10 +388,10 @@ def test_a_selector_stands_where_it_is_put_and_faults_come_and_go_beside_it() ->
     assert host.hand("press left") == "ok"
     assert host.hand("put mode 2") == "ok"
     host.run(200)
-    assert ("is", "mode=2") in host.news("is")
+    assert ("is", "mode=2") in host.notifications("is")
     assert host.hand("fault reversed mode").startswith("ok")
     host.run(50)
-    assert host.news("is")[-1] == ("is", "mode=0")
+    assert host.notifications("is")[-1] == ("is", "mode=0")
 
 
 @settings(max_examples=60)

@@ -54,7 +54,7 @@ def test_boards_and_parts_are_lit_only_while_their_supply_is_on(tmp_path: Path) 
             assert desk.lit() == {"l1": 1000}
             # The board itself goes on, and says that its lamps have no supply.
             outside.lines.clear()
-            assert int(outside.news("alive")[6], 16) < 100
+            assert int(outside.notification("alive")[6], 16) < 100
             desk.put("master", 1)
             assert until(lambda: roof.lit() == {"l1": 1000} and desk.shown("d1") == b"\x30\x6d")
 

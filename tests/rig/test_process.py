@@ -83,7 +83,7 @@ def test_a_switch_is_told_and_a_lamp_is_really_lit(desk: Hand) -> None:
     with Talk(desk.port()) as talk:
         assert talk.ask("hello")[5] == "desk"
         desk.put("left", 1)
-        assert talk.news("is") == ("is", "left=1")
+        assert talk.notification("is") == ("is", "left=1")
         talk.ask("set", "l1=1F4", "num=7E306D")
         assert desk.lit() == {"l1": 500, "l2": 0, "l3": 0}
         assert desk.shown("num") == bytes.fromhex("7E306D")
@@ -134,7 +134,7 @@ def test_a_pulled_cable_takes_the_port_away_and_it_comes_back_under_any_name(des
 def test_opening_the_port_resets_a_board_that_is_wired_so(desk: Hand) -> None:
     desk.fault("opening_resets")
     with Talk(desk.port()) as talk:
-        assert talk.news("boot")[2] == "reset"
+        assert talk.notification("boot")[2] == "reset"
 
 
 def test_a_board_that_stops_reading_answers_when_it_reads_again(desk: Hand) -> None:
@@ -142,7 +142,7 @@ def test_a_board_that_stops_reading_answers_when_it_reads_again(desk: Hand) -> N
         talk.ask("hello")
         number = desk.fault("stall")
         talk.port.write(b"@@ hello\n")
-        talk.news("alive")
+        talk.notification("alive")
         assert not any(line.kind == "answer" for line in talk.lines)
         desk.clear(number)
         assert talk.ask("hello")[0] == "hello"

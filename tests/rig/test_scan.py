@@ -24,7 +24,7 @@ class Told:
 
     def __init__(self, *texts: str, plan: Wiring | None = None, seed: int = 1) -> None:
         self.timeline = Timeline()
-        self.news: list[tuple[int, str, object]] = []
+        self.notifications: list[tuple[int, str, object]] = []
         plan = plan or desk()
         faults = [fault_of_words(text.split()) for text in texts]
         self.physics = Physics(plan, self.timeline, self, random.Random(seed))
@@ -32,7 +32,7 @@ class Told:
         self.physics.look(0)
         self.scan = Scan(plan, self.timeline, self.physics, self, faults)
         self.run(100)
-        self.news.clear()
+        self.notifications.clear()
 
     def run(self, ms: float) -> None:
         self.timeline.run(self.timeline.now_us + int(ms * 1000))
@@ -40,11 +40,13 @@ class Told:
     def values(self, id_: str) -> list[tuple[int, int]]:
         """Moments and values told of one input."""
         return [
-            (at, what[id_]) for at, word, what in self.news if word == "is" and isinstance(what, dict) and id_ in what
+            (at, what[id_])
+            for at, word, what in self.notifications
+            if word == "is" and isinstance(what, dict) and id_ in what
         ]
 
     def edges(self) -> list[tuple[int, object]]:
-        return [(at, what) for at, word, what in self.news if word == "edge"]
+        return [(at, what) for at, word, what in self.notifications if word == "edge"]
 
     # What physics finds at the pins goes to the scan.
     def contact(self, at_us: int, id_: str, made: bool) -> None:
@@ -65,19 +67,19 @@ class Told:
 
     # What the scan tells.
     def changed(self, at_us: int, values: dict[str, int]) -> None:
-        self.news.append((at_us, "is", dict(values)))
+        self.notifications.append((at_us, "is", dict(values)))
 
     def edge(self, at_us: int, id_: str, level: int) -> None:
-        self.news.append((at_us, "edge", (id_, level)))
+        self.notifications.append((at_us, "edge", (id_, level)))
 
     def reading(self, at_us: int, id_: str, counts: int) -> None:
-        self.news.append((at_us, "raw", (id_, counts)))
+        self.notifications.append((at_us, "raw", (id_, counts)))
 
     def skipped(self, at_us: int, id_: str, count: int) -> None:
-        self.news.append((at_us, "skip", (id_, count)))
+        self.notifications.append((at_us, "skip", (id_, count)))
 
     def ghost(self, at_us: int, ids: list[str]) -> None:
-        self.news.append((at_us, "ghost", tuple(ids)))
+        self.notifications.append((at_us, "ghost", tuple(ids)))
 
     @property
     def now_us(self) -> int:
@@ -117,7 +119,7 @@ def test_ordinary_bounces_are_as_long_as_published() -> None:
     told, lengths = Told("chattering key"), []
     told.scan.raw_on("key", True)
     for press in range(400):
-        told.news.clear()
+        told.notifications.clear()
         told.physics.hold("key", press % 2 == 0, told.now_us)
         told.run(100)
         edges = told.edges()
@@ -135,7 +137,7 @@ def test_a_switch_of_several_contacts_passes_its_positions_and_breaks_before_it_
     assert [value for _, value in told.values("r2")] == [1, 0]
     assert told.values("r3") == [(148_000, 1)]
     assert rest_us == 138_000
-    gaps = [(at, what) for at, word, what in told.news if word == "is"]
+    gaps = [(at, what) for at, word, what in told.notifications if word == "is"]
     assert all(sum(now.values()) <= 1 for _, now in gaps if isinstance(now, dict))
 
 
@@ -195,9 +197,9 @@ def test_a_potentiometer_comes_to_rest_where_it_was_put_and_then_is_still(counts
     told.physics.put("dial", counts, told.now_us)
     told.run(1000)
     assert told.scan.values["dial"] == counts
-    told.news.clear()
+    told.notifications.clear()
     told.run(10_000)
-    assert told.news == []
+    assert told.notifications == []
     assert told.timeline.next_us() is None
 
 
@@ -227,11 +229,11 @@ def test_raw_readings_come_twenty_times_a_second() -> None:
     told = Told()
     told.scan.raw_on("dial", True)
     told.run(1000)
-    assert len([1 for _, word, _ in told.news if word == "raw"]) == 20
+    assert len([1 for _, word, _ in told.notifications if word == "raw"]) == 20
     told.scan.raw_on("dial", False)
-    told.news.clear()
+    told.notifications.clear()
     told.run(1000)
-    assert told.news == []
+    assert told.notifications == []
 
 
 def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows() -> None:
@@ -240,7 +242,9 @@ def test_a_matrix_without_diodes_tells_ghosts_if_the_board_knows() -> None:
     for id_ in ("k00", "k01", "k10"):
         told.physics.hold(id_, True, told.now_us)
         told.run(50)
-    ghosts = {id_ for _, word, what in told.news if word == "ghost" and isinstance(what, tuple) for id_ in what}
+    ghosts = {
+        id_ for _, word, what in told.notifications if word == "ghost" and isinstance(what, tuple) for id_ in what
+    }
     assert ghosts == {"k10", "k11"}
     assert told.scan.values["k11"] == 0
     told.physics.hold("k01", False, told.now_us)

@@ -64,7 +64,7 @@ class Host:
         self._take()
         return answers[0]
 
-    def news(self, word: str) -> list[tuple[str, ...]]:
+    def notifications(self, word: str) -> list[tuple[str, ...]]:
         return [line.words for line in self.lines if line.kind == "notification" and line.words[0] == word]
 
     def lit(self) -> dict[str, int]:

@@ -10,7 +10,7 @@ from state.one_board import Bench
 
 from benchcon.state import BenchState, BoardState
 from benchcon.state.changes import DARK, OF_BOARDS, REFUSED, RESETS, Changes, ValueChange
-from benchcon.wire.codec import Splitter, news
+from benchcon.wire.codec import Splitter, notification
 from benchcon.wire.records import KEYFRAME, LINE_UP, LINK, Batch
 
 INPUTS = ("sw1", "e1", "p1")
@@ -122,10 +122,10 @@ def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_reported_agai
     hear(b"lost why=unplugged", kind=LINK)
     assert shown.channels == {}
     hear(b"opened port=/dev/ttyUSB0", kind=LINK)
-    hear(news(900, 1, ("alive", "0001", "0000", "0000", "0000", "0000", "0000", "00")))
+    hear(notification(900, 1, ("alive", "0001", "0000", "0000", "0000", "0000", "0000", "00")))
     assert changes.state.boards[1].standing(bench.now_us) == "live"
     assert shown.channels == {}
-    hear(news(901, 2, ("is", "e1=0004")))
+    hear(notification(901, 2, ("is", "e1=0004")))
     assert shown.channels == {"e1": 4}
     bench.host.bring_up(bench.now_us)
     told = bench.record
@@ -137,8 +137,8 @@ def test_after_it_was_lost_nothing_is_shown_that_the_board_has_not_reported_agai
 def test_the_first_reset_after_opening_is_no_reset_and_refusals_count_from_where_one_begins() -> None:
     changes = Changes()
     told = Told()
-    boot = news(0, 10, ("boot", "0005", "power", "01"))
-    again = news(0, 10, ("boot", "0006", "watchdog", "01"))
+    boot = notification(0, 10, ("boot", "0005", "power", "01"))
+    again = notification(0, 10, ("boot", "0006", "watchdog", "01"))
     told.take(changes.feed(Batch(1, 1, LINK, [b"opened port=/dev/ttyUSB0"])))
     told.take(changes.feed(Batch(2, 1, LINE_UP, [boot])))
     assert told.values[RESETS] == 0

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from state.one_board import Bench
 
 from benchcon.state import BenchState
-from benchcon.wire.codec import Splitter, answer, news, request
+from benchcon.wire.codec import Splitter, answer, notification, request
 from benchcon.wire.records import BENCH, BYTES_UP, KEYFRAME, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 
@@ -111,12 +111,12 @@ def test_a_reset_puts_outputs_out_and_forgets_inputs() -> None:
 def test_raw_levels_and_readings_are_kept_beside_the_settled_value() -> None:
     state = BenchState()
     lines = [
-        news(0, 100, ("is", "sw1=1")),
-        news(1, 200, ("edge", "sw1=0", "0010", "0010")),
-        news(2, 300, ("raw", "p1=03F0")),
-        news(3, 300, ("skip", "e1=0007")),
-        news(4, 300, ("ghost", "sw4")),
-        news(5, 300, ("lost", "0012")),
+        notification(0, 100, ("is", "sw1=1")),
+        notification(1, 200, ("edge", "sw1=0", "0010", "0010")),
+        notification(2, 300, ("raw", "p1=03F0")),
+        notification(3, 300, ("skip", "e1=0007")),
+        notification(4, 300, ("ghost", "sw4")),
+        notification(5, 300, ("lost", "0012")),
     ]
     state.feed(Batch(1, 1, LINE_UP, lines))
     board = state.boards[1]
@@ -124,7 +124,7 @@ def test_raw_levels_and_readings_are_kept_beside_the_settled_value() -> None:
     assert board.channels["p1"].raw_level == 0x3F0
     assert board.channels["e1"].invalid == 7
     assert board.channels["sw4"].ghost
-    assert board.lost_news == 0x12
+    assert board.lost_notifications == 0x12
 
 
 def test_link_words_say_how_a_board_stands() -> None:
@@ -170,11 +170,11 @@ def test_state_from_a_stream_cut_at_a_keyframe_equals_the_whole(data: st.DataObj
                 st.binary(max_size=80),
                 st.sampled_from(
                     [
-                        news(7, 9, ("alive", "0001", "0000", "0000", "0000", "0000", "0000", "00")),
-                        news(0, 9, ("alive", "zzz")),
-                        news(3, 9, ("is", "a=1", "b")),
-                        news(3, 9, ("edge",)),
-                        news(3, 9, ("boot", "0001")),
+                        notification(7, 9, ("alive", "0001", "0000", "0000", "0000", "0000", "0000", "00")),
+                        notification(0, 9, ("alive", "zzz")),
+                        notification(3, 9, ("is", "a=1", "b")),
+                        notification(3, 9, ("edge",)),
+                        notification(3, 9, ("boot", "0001")),
                         answer(3, ("hello", "x")),
                         answer(3, ("item", "00")),
                         answer(3, ("read",)),
@@ -212,9 +212,9 @@ def test_whatever_a_stranger_recorded_does_no_harm(records: list[tuple[str, byte
 def test_records_missing_from_a_file_are_made_up_for_by_the_keyframe_behind_them() -> None:
     whole = BenchState()
     for number in range(4):
-        whole.feed(Batch(number, 1, LINE_UP, [news(number, number, ("is", f"sw1={number % 2}"))]))
+        whole.feed(Batch(number, 1, LINE_UP, [notification(number, number, ("is", f"sw1={number % 2}"))]))
     reader = BenchState()
-    reader.feed(Batch(0, 1, LINE_UP, [news(0, 0, ("is", "sw1=0"))]))
+    reader.feed(Batch(0, 1, LINE_UP, [notification(0, 0, ("is", "sw1=0"))]))
     reader.feed(Batch(3, BENCH, LINK, [b"missed records=3 from=1 why=slow"]))
     reader.feed(Batch(3, BENCH, KEYFRAME, [whole.keyframe()]))
     assert reader.boards[1].channels["sw1"].value == 1

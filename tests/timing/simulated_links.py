@@ -99,7 +99,7 @@ class SimulatedLinks:
         return int(at - self.born[source]) & 0xFFFFFFFF
 
     def tell(self, at: float, source: int, text: str) -> None:
-        line = codec.news(self.number[source], self.clock(source, at), text.split(" "))
+        line = codec.notification(self.number[source], self.clock(source, at), text.split(" "))
         self.number[source] = (self.number[source] + 1) & 0xFFFF
         self.hear(at + len(line) * BYTE_US, source, line)
 

@@ -27,7 +27,7 @@ def test_healthy_links_are_not_accused() -> None:
 def test_the_check_tells_which_bit_was_turned() -> None:
     rng = random.Random(3)
     for number in range(40):
-        line = codec.news(number, 1000 * number, ["is", f"sw1={number % 2}"])
+        line = codec.notification(number, 1000 * number, ["is", f"sw1={number % 2}"])
         damaged = one_bit(line, rng)
         (bit,) = {(a ^ b).bit_length() - 1 for a, b in zip(line, damaged, strict=True) if a != b}
         # RFC-style CRC-16: one or two flipped bits are always seen, so only this one makes it whole.
@@ -59,7 +59,9 @@ def test_what_never_spoke_the_protocol_is_not_called_damaged() -> None:
     links = LinkEvidence(state)
     batches = [Batch(0, 1, LINK, [b"opened port=/dev/ttyUSB1 rate=9600"])]
     batches += [Batch(3_000_000 + n * 10_000, 1, BYTES_UP, [b"$GPGGA,123519"]) for n in range(500)]
-    batches += [Batch(9_000_000, 1, LINE_UP, [codec.news(n, n, ["is", "sw1=1"])]) for n in range(LEAST_LINES // 2)]
+    batches += [
+        Batch(9_000_000, 1, LINE_UP, [codec.notification(n, n, ["is", "sw1=1"])]) for n in range(LEAST_LINES // 2)
+    ]
     for batch in batches:
         for event in state.feed(batch):
             links.take(event)

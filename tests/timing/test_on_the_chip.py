@@ -29,7 +29,7 @@ def put_in(contact: str, count: int, seed: int, *, least_us: int) -> tuple[list[
 
 def figures(log: Log, contact: str) -> Bounce:
     timing = Timing()
-    for line in log.news("edge"):
+    for line in log.notifications("edge"):
         timing.feed(Batch(line.at_us, 1, LINE_UP, [line.line.rstrip(b"\r\n")]))
     return bounce_of(timing.raw.edges[1, contact])
 

@@ -102,7 +102,7 @@ class Told:
         def make(at: int) -> Batch:
             number = self.number[source]
             self.number[source] += 1
-            return Batch(at, source, LINE_UP, [codec.news(number, self._clock(source, at_us), words)])
+            return Batch(at, source, LINE_UP, [codec.notification(number, self._clock(source, at_us), words)])
 
         self._at(at_us + self.rng.uniform(2700, 4500), make)
 

@@ -1,7 +1,7 @@
 """A broken panel as physics, and what an honest walk over it records: the second of two independent generators.
 
 Written from `protocols/walk-report.md`, `panel-file.md` and the trade alone, by someone who had not seen the diagnosis.
-Nothing here is evidence by decree: contacts close and bounce, wires carry that to pins, pins are debounced into news,
+Nothing here is evidence by decree: contacts close and bounce, wires carry that to pins, pins are debounced,
 encoders go through the Gray table, and the evidence is what a board and an eye would make of it.
 
 Bounce: mean 1.6 ms, 6.2 ms at most (J. Ganssle, *A Guide to Debouncing*, values from memory). Order on a wire: part,

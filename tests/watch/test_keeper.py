@@ -60,11 +60,11 @@ class Stream:
             self.notes.remove(note)
             self.put(note)
 
-    def news(self, count: int = 1, lost: int = 0, step_us: int = 10_000) -> None:
+    def notifications(self, count: int = 1, lost: int = 0, step_us: int = 10_000) -> None:
         self.number += lost
         for _ in range(count):
             self.at_us += step_us
-            line = codec.news(self.number, self.at_us, ["is", f"sw1={self.number & 1}"])
+            line = codec.notification(self.number, self.at_us, ["is", f"sw1={self.number & 1}"])
             self.put(Batch(self.at_us, 1, LINE_UP, [line]))
             self.number += 1
 
@@ -79,11 +79,11 @@ def stamps_and_notes(path: Path) -> tuple[list[int], list[str]]:
 
 def test_what_came_before_and_what_follows(tmp_path: Path) -> None:
     stream = Stream(tmp_path)
-    stream.news(500)  # five seconds
-    stream.news(1, lost=3)
+    stream.notifications(500)  # five seconds
+    stream.notifications(1, lost=3)
     moment = stream.at_us
     assert stream.keeper.writing is not None
-    stream.news(500)
+    stream.notifications(500)
     assert stream.keeper.writing is None, "two seconds after the trigger it has ended"
     stream.keeper.end()
     (path,) = stream.keeper.kept
@@ -100,8 +100,8 @@ def test_what_came_before_and_what_follows(tmp_path: Path) -> None:
 
 def test_only_as_far_back_as_the_ring_reaches(tmp_path: Path) -> None:
     stream = Stream(tmp_path, seconds=3)
-    stream.news(2000)  # twenty seconds
-    stream.news(1, lost=1)
+    stream.notifications(2000)  # twenty seconds
+    stream.notifications(1, lost=1)
     moment = stream.at_us
     stream.keeper.end()
     stamps, _ = stamps_and_notes(stream.keeper.kept[0])
@@ -110,11 +110,11 @@ def test_only_as_far_back_as_the_ring_reaches(tmp_path: Path) -> None:
 
 def test_a_second_trigger_meanwhile_goes_on_in_the_same_file(tmp_path: Path) -> None:
     stream = Stream(tmp_path)
-    stream.news(100)
-    stream.news(150, lost=1)
-    stream.news(150, lost=1)
+    stream.notifications(100)
+    stream.notifications(150, lost=1)
+    stream.notifications(150, lost=1)
     assert stream.keeper.writing is not None
-    stream.news(300)
+    stream.notifications(300)
     stream.keeper.end()
     (path,) = stream.keeper.kept
     assert len(stamps_and_notes(path)[1]) == 2
@@ -125,7 +125,7 @@ def test_each_fault_has_a_file_of_its_own_and_none_is_overwritten(tmp_path: Path
     there = tmp_path / "fault.20260301T120000Z.capture"
     there.write_text("precious")
     for _ in range(3):
-        stream.news(20, lost=1)
+        stream.notifications(20, lost=1)
     stream.keeper.end()
     assert there.read_text() == "precious"
     assert [path.name for path in stream.keeper.kept] == [
@@ -137,7 +137,7 @@ def test_each_fault_has_a_file_of_its_own_and_none_is_overwritten(tmp_path: Path
 
 def test_one_key_keeps_too(tmp_path: Path) -> None:
     stream = Stream(tmp_path)
-    stream.news(10)
+    stream.notifications(10)
     path = stream.keeper.keep(stream.at_us, "by hand")
     assert path is not None
     stream.keeper.tick(stream.at_us + 10_000_000)
@@ -150,21 +150,21 @@ def test_one_key_keeps_too(tmp_path: Path) -> None:
 
 def test_a_trigger_that_does_not_save_only_notes(tmp_path: Path) -> None:
     stream = Stream(tmp_path)
-    stream.news(5)
-    stream.put(Batch(stream.at_us, 1, LINE_UP, [codec.news(0, 100, ["boot", "0007", "brownout", "01"])]))
+    stream.notifications(5)
+    stream.put(Batch(stream.at_us, 1, LINE_UP, [codec.notification(0, 100, ["boot", "0007", "brownout", "01"])]))
     assert stream.keeper.kept == []
     assert [fired.trigger.kind for fired in stream.keeper.fired] == ["reset"]
 
 
 def test_a_file_that_cannot_be_made_is_said_and_watching_goes_on(tmp_path: Path) -> None:
     stream = Stream(tmp_path / "no" / "such")
-    stream.news(5)
-    stream.news(1, lost=1)
+    stream.notifications(5)
+    stream.notifications(1, lost=1)
     assert "cannot be written" in stream.keeper.trouble
     assert stream.keeper.kept == []
-    stream.news(50)
+    stream.notifications(50)
     (tmp_path / "no" / "such").mkdir(parents=True)
-    stream.news(1, lost=1)
+    stream.notifications(1, lost=1)
     assert stream.keeper.trouble == ""
     stream.keeper.end()
     assert len(stream.keeper.kept) == 1
@@ -172,8 +172,8 @@ def test_a_file_that_cannot_be_made_is_said_and_watching_goes_on(tmp_path: Path)
 
 def test_closing_a_file_does_not_hold_up_the_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     stream = Stream(tmp_path, follow_s=0.05)
-    stream.news(100)
-    stream.news(1, lost=1)
+    stream.notifications(100)
+    stream.notifications(1, lost=1)
     stuck = [True]
     true = os.fsync
 
@@ -183,7 +183,7 @@ def test_closing_a_file_does_not_hold_up_the_bench(tmp_path: Path, monkeypatch: 
         true(descriptor)
 
     monkeypatch.setattr(os, "fsync", fsync)
-    stream.news(200)  # the file ends on the way, and the disk does not answer: this returns all the same
+    stream.notifications(200)  # the file ends on the way, and the disk does not answer: this returns all the same
     assert stream.keeper.writing is None
     stuck[0] = False
     stream.keeper.end()
@@ -193,7 +193,7 @@ def test_closing_a_file_does_not_hold_up_the_bench(tmp_path: Path, monkeypatch: 
 
 def test_a_kept_file_carries_the_panel(tmp_path: Path) -> None:
     stream = Stream(tmp_path)
-    stream.news(3)
+    stream.notifications(3)
     path = stream.keeper.keep(stream.at_us)
     stream.keeper.end()
     assert path is not None

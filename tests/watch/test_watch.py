@@ -51,9 +51,9 @@ class Bench:
     def put(self, kind: str, *bodies: bytes) -> None:
         self.fired += self.watch.feed(self.state.feed(Batch(self.at_us, 1, kind, list(bodies))), self.state)
 
-    def news(self, words: str, clock_us: int | None = None) -> None:
+    def notification(self, words: str, clock_us: int | None = None) -> None:
         clock_us = self.at_us if clock_us is None else clock_us
-        self.put(LINE_UP, codec.news(self.number, clock_us, words.split(" ")))
+        self.put(LINE_UP, codec.notification(self.number, clock_us, words.split(" ")))
         self.number += 1
 
     def ask(self, tag: int, request: str, answer: str, took_us: int = 1000) -> None:
@@ -79,7 +79,7 @@ def trigger(kind: str, *more: str) -> str:
 def toggles(bench: Bench, channel: str, gaps_ms: Sequence[float]) -> None:
     for turn, gap_ms in enumerate(gaps_ms):
         bench.wait(gap_ms)
-        bench.news(f"is {channel}={(turn + 1) % 2}")
+        bench.notification(f"is {channel}={(turn + 1) % 2}")
 
 
 def test_chatter_is_what_is_faster_than_a_hand() -> None:
@@ -103,7 +103,7 @@ def test_chatter_fires_exactly_when_the_declaration_says(gaps_ms: list[int], mor
 def test_the_board_s_clock_counts_for_chatter_and_not_a_held_up_line() -> None:
     bench = Bench(trigger("chatter"))
     for turn in range(20):  # twenty seconds' changes all arrive at once
-        bench.news(f"is sw1={turn % 2}", clock_us=turn * 1_000_000)
+        bench.notification(f"is sw1={turn % 2}", clock_us=turn * 1_000_000)
     assert not bench.fired
 
 
@@ -119,15 +119,15 @@ def test_a_press_shorter_than_a_hand_can_make() -> None:
 
 def test_a_gap_in_the_numbers() -> None:
     bench = Bench(trigger("gap"))
-    bench.news("is sw1=1")
+    bench.notification("is sw1=1")
     bench.number += 3
-    bench.news("is sw1=0")
+    bench.notification("is sw1=0")
     assert bench.texts == ["3 notifications from desk lost on the way"]
 
 
 def test_bad_checks_above_a_rate() -> None:
     bench = Bench(trigger("bad_checks", "more_than = 3"))
-    line = codec.news(5, 5, ["is", "sw1=1"]).replace(b"is", b"as")
+    line = codec.notification(5, 5, ["is", "sw1=1"]).replace(b"is", b"as")
     for _ in range(20):
         bench.wait(400)
         bench.put(BYTES_UP, line)
@@ -142,22 +142,22 @@ def test_bad_checks_above_a_rate() -> None:
 def test_a_reset_but_not_the_one_that_opening_the_port_makes() -> None:
     bench = Bench(trigger("reset"))
     bench.link("opened port=/dev/ttyX")
-    bench.news("boot 0007 power 01")
+    bench.notification("boot 0007 power 01")
     assert not bench.fired
-    bench.news("alive 0007 0000 0000 0000 01F4 1388 00")
+    bench.notification("alive 0007 0000 0000 0000 01F4 1388 00")
     bench.number = 0
-    bench.news("boot 0008 brownout 01", clock_us=100)
+    bench.notification("boot 0008 brownout 01", clock_us=100)
     assert bench.texts == ["desk was reset (brownout, boot 8)"]
 
 
 def test_silence_once_until_it_is_heard_again() -> None:
     bench = Bench(trigger("silence", 'rest = "100 ms"'))
-    bench.news("alive 0007 0000 0000 0000 01F4 1388 00")
+    bench.notification("alive 0007 0000 0000 0000 01F4 1388 00")
     for _ in range(60):
         bench.wait(100)
         bench.fired += bench.watch.tick(bench.at_us, bench.state)
     assert bench.texts == ["nothing from desk for 3.1 s"]
-    bench.news("alive 0007 0000 0000 0000 01F4 1388 00")
+    bench.notification("alive 0007 0000 0000 0000 01F4 1388 00")
     bench.fired += bench.watch.tick(bench.at_us, bench.state)
     bench.wait(3500)
     bench.fired += bench.watch.tick(bench.at_us, bench.state)
@@ -173,7 +173,7 @@ def test_a_port_that_was_let_go_is_not_silent() -> None:
 
 def test_an_invalid_transition_told_by_the_board() -> None:
     bench = Bench(trigger("invalid_transition"))
-    bench.news("skip e1=0003")
+    bench.notification("skip e1=0003")
     assert bench.texts == ["3 invalid transitions of desk.e1"]
 
 
@@ -181,9 +181,9 @@ def test_an_invalid_transition_seen_in_raw_edges() -> None:
     # Quadrature is Gray code 00 01 11 10; a two-bit jump is illegal (any encoder's data sheet).
     bench = Bench(trigger("invalid_transition"))
     for level in (0, 1, 3, 2, 0, 2, 3, 1, 0):
-        bench.news(f"edge e1={level}")
+        bench.notification(f"edge e1={level}")
     assert not bench.fired
-    bench.news("edge e1=3")
+    bench.notification("edge e1=3")
     assert bench.texts == ["a jump from 00 to 11 of desk.e1"]
 
 
@@ -207,14 +207,14 @@ def test_a_late_answer_and_one_that_never_came() -> None:
 )
 def test_a_value_that_comes_into_a_range(part: str, low: int, high: int, outside: str, inside: str, says: str) -> None:
     bench = Bench(trigger("range", f'part = "{part}"', f"from = {low}", f"to = {high}", 'rest = "100 ms"'))
-    bench.news(outside)
+    bench.notification(outside)
     assert not bench.fired
-    bench.news(inside)
+    bench.notification(inside)
     bench.wait(1000)
-    bench.news(inside)  # still there: it does not fire again
+    bench.notification(inside)  # still there: it does not fire again
     assert bench.texts == [says]
-    bench.news(outside)
-    bench.news(inside)
+    bench.notification(outside)
+    bench.notification(inside)
     assert len(bench.fired) == 2
 
 
@@ -228,36 +228,36 @@ def test_a_range_of_a_lamp_s_level() -> None:
 
 def test_after_firing_it_rests_and_counts_go_on_being_shown() -> None:
     bench = Bench(trigger("gap", 'rest = "5 s"'))
-    bench.news("is sw1=1")
+    bench.notification("is sw1=1")
     for _ in range(10):
         bench.wait(1000)
         bench.number += 1
-        bench.news("is sw1=0")
+        bench.notification("is sw1=0")
     assert len(bench.fired) == 2
     assert bench.watch.counts == {"gap": 2}
 
 
 def test_the_note_names_the_trigger_in_one_word() -> None:
-    bench = Bench(trigger("gap", 'name = "lost_news"'))
-    bench.news("is sw1=1")
+    bench = Bench(trigger("gap", 'name = "lost_notifications"'))
+    bench.notification("is sw1=1")
     bench.number += 1
-    bench.news("is sw1=0")
+    bench.notification("is sw1=0")
     (fired,) = bench.fired
-    assert fired.note == "lost_news 1 notification from desk lost on the way"
+    assert fired.note == "lost_notifications 1 notification from desk lost on the way"
 
 
 def test_a_trigger_of_another_board_keeps_quiet() -> None:
     bench = Bench("[boards.annexe]\n" + trigger("gap", 'board = "annexe"'))
-    bench.news("is sw1=1")
+    bench.notification("is sw1=1")
     bench.number += 3
-    bench.news("is sw1=0")
+    bench.notification("is sw1=0")
     assert not bench.fired
 
 
 def test_text_from_a_board_is_made_printable() -> None:
     bench = Bench(trigger("gap"))
     bench.state.boards[1].ident = "desk\x1b[2J"
-    bench.news("is sw1=1")
+    bench.notification("is sw1=1")
     bench.number += 3
-    bench.news("is sw1=0")
+    bench.notification("is sw1=0")
     assert "\x1b" not in bench.texts[0]

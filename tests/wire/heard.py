@@ -22,8 +22,8 @@ class Heard:
         self.at_us += 1_000
         return self.observer.feed(Batch(self.at_us, 1, kind, list(bodies)))
 
-    def news(self, number: int, clock: int, words: str) -> list[Event]:
-        return self.feed(LINE_UP, codec.news(number, clock, words.split(" ")))
+    def notification(self, number: int, clock: int, words: str) -> list[Event]:
+        return self.feed(LINE_UP, codec.notification(number, clock, words.split(" ")))
 
     def ask(self, tag: int, words: str) -> list[Event]:
         return self.feed(LINE_DOWN, codec.request(tag, words.split(" ")))

@@ -42,7 +42,7 @@ class Rig:
         return said
 
     def answer(self, words: str, tag: int = 1) -> str:
-        """Ask, and return the answer's words; news that waited is passed over."""
+        """Ask, and return the answer's words; notifications that waited are skipped."""
         self.lines()
         self.send(words, tag)
         (answer,) = (line for line in self.lines() if line.startswith(f"<{tag:02X} "))

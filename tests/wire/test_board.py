@@ -9,7 +9,7 @@ from wire.reference_board import Rig
 from wire.vector_files import Block, blocks, only, raw
 
 from benchcon.wire import codec
-from benchcon.wire.board import ANSWERS_MOST, NEWS_MOST, BoardSide
+from benchcon.wire.board import ANSWERS_MOST, MOST_NOTIFICATIONS, BoardSide
 from benchcon.wire.items import items
 
 
@@ -93,24 +93,24 @@ def test_while_dark_only_a_light_of_its_own_winks() -> None:
     assert winked == [5_000]
 
 
-def test_lost_is_exact_and_stands_where_news_is_missing() -> None:
+def test_lost_is_exact_and_stands_where_notifications_are_missing() -> None:
     rig = Rig()
     rig.lines()
-    for change in range(NEWS_MOST + 30):
+    for change in range(MOST_NOTIFICATIONS + 30):
         rig.board.change({"sw1": (change + 1) % 2}, rig.now_us + change)
     told = rig.lines()
-    assert len(told) == NEWS_MOST
+    assert len(told) == MOST_NOTIFICATIONS
     rig.board.change({"sw2": 1}, rig.now_us + 1_000)
     after = rig.lines()
     assert [line[15:] for line in after] == ["lost 001E", "is sw2=1"]
     numbers = [int(line[1:5], 16) for line in told + after]
-    assert numbers == list(range(1, NEWS_MOST + 3)), "numbers are given on putting out, so there is no hole"
+    assert numbers == list(range(1, MOST_NOTIFICATIONS + 3)), "numbers are given on putting out, so there is no hole"
     rig.wait(1_010)
     (alive,) = rig.lines()
     assert alive.split(" ")[6] == "001E"
 
 
-def test_answers_go_before_news() -> None:
+def test_answers_go_before_notifications() -> None:
     rig = Rig()
     rig.lines()
     rig.board.change({"sw1": 1}, 10)
@@ -215,7 +215,7 @@ def test_a_host_that_never_reads_fills_no_memory() -> None:
     for _ in range(10 * ANSWERS_MOST):
         rig.send("hello")
         rig.board.change({"sw1": 1 - rig.board.values["sw1"]}, 0)
-    assert rig.board.waiting <= ANSWERS_MOST + NEWS_MOST + 1
+    assert rig.board.waiting <= ANSWERS_MOST + MOST_NOTIFICATIONS + 1
     assert rig.board.bad_lines == 9 * ANSWERS_MOST
 
 

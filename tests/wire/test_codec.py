@@ -32,9 +32,9 @@ def fits(words: tuple[str, ...]) -> None:
 
 
 @given(numbers, clocks, words)
-def test_news_comes_back_as_it_was_built(number: int, clock: int, words: tuple[str, ...]) -> None:
+def test_a_notification_comes_back_as_it_was_built(number: int, clock: int, words: tuple[str, ...]) -> None:
     fits(words)
-    assert codec.parse(codec.news(number, clock, words)) == ("notification", 0, number, clock, words)
+    assert codec.parse(codec.notification(number, clock, words)) == ("notification", 0, number, clock, words)
 
 
 @given(st.integers(1, 255), words)
@@ -85,7 +85,7 @@ def test_nothing_that_is_no_line_is_ever_built(wrong: tuple[str, ...]) -> None:
     for build in (
         lambda: codec.request(1, wrong),
         lambda: codec.answer(1, wrong),
-        lambda: codec.news(0, 0, wrong),
+        lambda: codec.notification(0, 0, wrong),
         lambda: codec.by_hand(wrong),
     ):
         with pytest.raises(ValueError, match=r"not a line|bytes"):
@@ -107,9 +107,11 @@ def told(splitter: Splitter, pieces: list[bytes]) -> list[tuple[str, bytes]]:
 
 
 good_lines = st.one_of(
-    st.builds(codec.news, numbers, clocks, words.filter(lambda words: len(" ".join(words)) < 50)),
+    st.builds(codec.notification, numbers, clocks, words.filter(lambda words: len(" ".join(words)) < 50)),
     st.builds(
-        lambda number, clock, values: codec.news(number, clock, ("is", *(f"sw{at}={value:X}" for at, value in values))),
+        lambda number, clock, values: codec.notification(
+            number, clock, ("is", *(f"sw{at}={value:X}" for at, value in values))
+        ),
         numbers,
         clocks,
         st.lists(st.tuples(st.integers(0, 99), st.integers(0, 0xFFFF)), min_size=1, max_size=4),
@@ -189,13 +191,13 @@ def test_a_sender_of_ever_new_lines_fills_no_memory() -> None:
     splitter = Splitter("up")
     for number in range(20 * SHAPES_MOST):
         word = "".join(LOWER[number // 26**place % 26] for place in range(4))
-        splitter.feed(codec.news(0, 0, (word, "x" * (number % 40 + 1))) + b"\n")
+        splitter.feed(codec.notification(0, 0, (word, "x" * (number % 40 + 1))) + b"\n")
     assert sum(sys.getsizeof(shape) for shape in splitter._shapes) < 150_000
 
 
 def test_a_capital_cannot_hide_in_a_word_whose_shape_is_known() -> None:
     splitter = Splitter("up")
-    good, wrong = codec.news(0, 0, ("ab1", "x")), codec.seal("!0000 00000000 abA x")
+    good, wrong = codec.notification(0, 0, ("ab1", "x")), codec.seal("!0000 00000000 abA x")
     for _ in range(2):
         assert splitter.feed(good + b"\n") == [(LINE_UP, [good])]
         assert splitter.feed(wrong + b"\n") == [(BYTES_UP, [wrong])]

@@ -16,14 +16,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from wire.vector_files import blocks, only
 
-from benchcon.wire.codec import LINE_MOST, Splitter, answer, check_of, news, request
+from benchcon.wire.codec import LINE_MOST, Splitter, answer, check_of, notification, request
 from benchcon.wire.records import LINE_DOWN, LINE_UP
 
 MACHINE = [only(block, "line").encode() for block in blocks("lines-good.txt") if only(block, "kind") != "by-hand"]
 PAIRED = [
-    news(0x0A3F, 0x0012ABCD, ("is", "sw3=1")),
-    news(0x0A3F, 0x0012ABCD, ("edge", "sw3=1", "0123")),
-    news(4, 1_000_000, ("alive", "0007", "0000", "0000", "0000", "01F4", "1388", "00")),
+    notification(0x0A3F, 0x0012ABCD, ("is", "sw3=1")),
+    notification(0x0A3F, 0x0012ABCD, ("edge", "sw3=1", "0123")),
+    notification(4, 1_000_000, ("alive", "0007", "0000", "0000", "0000", "01F4", "1388", "00")),
     request(0x01, ("hello",)),
     request(0x0F, ("set", "l1=1F4")),
     request(0x10, ("dark",)),

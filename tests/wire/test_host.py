@@ -7,7 +7,7 @@ import pytest
 from wire.lossy_line import LossyLine
 
 from benchcon.wire import codec
-from benchcon.wire.board import NEWS_MOST
+from benchcon.wire.board import MOST_NOTIFICATIONS
 from benchcon.wire.events import Answered, Boot, Gap
 from benchcon.wire.host import DARK_ROOM, HostSide
 from benchcon.wire.records import LINE_UP, Batch
@@ -150,7 +150,7 @@ def test_a_hole_while_reading_begins_the_reading_anew() -> None:
 
 def test_what_the_board_itself_had_to_drop_is_read_again_too() -> None:
     line = ready()
-    for change in range(NEWS_MOST + 10):
+    for change in range(MOST_NOTIFICATIONS + 10):
         line.board.change({"sw1": change % 2}, line.now_us)
     line.board.take()
     line.board.change({"sw1": 1, "sw2": 1}, line.now_us)

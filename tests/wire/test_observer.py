@@ -23,17 +23,17 @@ def alive(boot: int, wraps: int = 0) -> str:
 # --- running numbers --------------------------------------------------------------------------------
 
 
-def test_the_first_news_heard_is_no_gap_wherever_it_stands() -> None:
+def test_the_first_notification_heard_is_no_gap_wherever_it_stands() -> None:
     heard = Heard()
-    assert kinds(heard.news(0x1234, 0, "is sw1=1")) == ["Moved"]
-    assert kinds(heard.news(0x1235, 1, "is sw1=0")) == ["Moved"]
+    assert kinds(heard.notification(0x1234, 0, "is sw1=1")) == ["Moved"]
+    assert kinds(heard.notification(0x1235, 1, "is sw1=0")) == ["Moved"]
     assert heard.counters.missing == 0
 
 
 def test_a_hole_says_how_many_lines_are_missing() -> None:
     heard = Heard()
-    heard.news(10, 0, "is sw1=1")
-    gap, moved = heard.news(14, 1, "is sw1=0")
+    heard.notification(10, 0, "is sw1=1")
+    gap, moved = heard.notification(14, 1, "is sw1=0")
     assert gap == Gap(heard.at_us, 1, 3)
     assert isinstance(moved, Moved)
     assert (heard.counters.gaps, heard.counters.missing) == (1, 3)
@@ -41,41 +41,41 @@ def test_a_hole_says_how_many_lines_are_missing() -> None:
 
 def test_numbers_wrap_without_a_gap_and_a_hole_across_the_wrap_counts_right() -> None:
     heard = Heard()
-    heard.news(0xFFFF, 0, "is sw1=1")
-    assert kinds(heard.news(0, 1, "is sw1=0")) == ["Moved"]
-    heard.news(0xFFFE, 2, "is sw1=1")
+    heard.notification(0xFFFF, 0, "is sw1=1")
+    assert kinds(heard.notification(0, 1, "is sw1=0")) == ["Moved"]
+    heard.notification(0xFFFE, 2, "is sw1=1")
     heard = Heard()
-    heard.news(0xFFFE, 0, "is sw1=1")
-    assert heard.news(2, 1, "is sw1=0")[0] == Gap(heard.at_us, 1, 3)
+    heard.notification(0xFFFE, 0, "is sw1=1")
+    assert heard.notification(2, 1, "is sw1=0")[0] == Gap(heard.at_us, 1, 3)
 
 
 def test_a_line_received_twice_changes_nothing() -> None:
     heard = Heard()
-    heard.news(5, 100, "is sw1=0")
-    heard.news(6, 200, "is sw1=1")
-    assert heard.news(6, 200, "is sw1=1") == []
-    assert heard.news(5, 100, "is sw1=0") == []
+    heard.notification(5, 100, "is sw1=0")
+    heard.notification(6, 200, "is sw1=1")
+    assert heard.notification(6, 200, "is sw1=1") == []
+    assert heard.notification(5, 100, "is sw1=0") == []
     assert heard.counters.repeated == 2
-    assert kinds(heard.news(7, 300, "is sw1=0")) == ["Moved"]
+    assert kinds(heard.notification(7, 300, "is sw1=0")) == ["Moved"]
 
 
-def test_the_answer_to_read_shows_a_hole_that_no_news_follows() -> None:
+def test_the_answer_to_read_shows_a_hole_that_no_notification_follows() -> None:
     heard = Heard()
-    heard.news(5, 100, "is sw1=1")
+    heard.notification(5, 100, "is sw1=1")
     heard.ask(1, "read all")
     gap, answered = heard.feed(LINE_UP, codec.answer(1, ("read", "0007", "000000C8", "00", "sw1=0")))
     assert gap == Gap(heard.at_us, 1, 2)
     assert isinstance(answered, Answered)
-    assert kinds(heard.news(8, 300, "is sw1=1")) == ["Moved"]
+    assert kinds(heard.notification(8, 300, "is sw1=1")) == ["Moved"]
 
 
 def test_after_read_the_numbers_go_on_from_what_it_said() -> None:
     heard = Heard()
     heard.answer(1, "read 0007 000000C8 00 sw1=0")
-    assert heard.news(10, 300, "is sw1=1")[0] == Gap(heard.at_us, 1, 2)
+    assert heard.notification(10, 300, "is sw1=1")[0] == Gap(heard.at_us, 1, 2)
     heard = Heard()
     heard.answer(1, "read FFFF 000000C8 00")
-    assert kinds(heard.news(0, 300, "is sw1=1")) == ["Moved"]
+    assert kinds(heard.notification(0, 300, "is sw1=1")) == ["Moved"]
 
 
 # --- resets --------------------------------------------------------------------------------
@@ -83,9 +83,9 @@ def test_after_read_the_numbers_go_on_from_what_it_said() -> None:
 
 def test_a_boot_line_starts_everything_anew() -> None:
     heard = Heard()
-    heard.news(500, 4_000_000_000, "is sw1=1")
-    assert heard.news(0, 784, "boot 0008 watchdog 01") == [Boot(heard.at_us, 1, 8, "watchdog")]
-    (moved,) = heard.news(1, 1_000, "is sw1=1")
+    heard.notification(500, 4_000_000_000, "is sw1=1")
+    assert heard.notification(0, 784, "boot 0008 watchdog 01") == [Boot(heard.at_us, 1, 8, "watchdog")]
+    (moved,) = heard.notification(1, 1_000, "is sw1=1")
     assert isinstance(moved, Moved)
     assert moved.clock_us == 1_000
     assert heard.counters.boots == 1
@@ -94,22 +94,22 @@ def test_a_boot_line_starts_everything_anew() -> None:
 def test_a_board_that_cannot_count_its_resets_is_believed_each_time() -> None:
     heard = Heard()
     for _ in range(3):
-        assert kinds(heard.news(0, 784, "boot 0000 unknown 01")) == ["Boot"]
-        heard.news(1, 900, "is sw1=1")
+        assert kinds(heard.notification(0, 784, "boot 0000 unknown 01")) == ["Boot"]
+        heard.notification(1, 900, "is sw1=1")
     assert heard.counters.boots == 3
 
 
 def test_the_very_same_boot_line_twice_is_one_reset() -> None:
     heard = Heard()
-    heard.news(0, 784, "boot 0008 power 01")
-    assert heard.news(0, 784, "boot 0008 power 01") == []
+    heard.notification(0, 784, "boot 0008 power 01")
+    assert heard.notification(0, 784, "boot 0008 power 01") == []
     assert heard.counters.boots == 1
 
 
 def test_another_boot_number_in_alive_is_a_reset_whose_boot_line_was_lost() -> None:
     heard = Heard()
-    heard.news(5, 90_000_000, alive(7))
-    boot, gap, sign = heard.news(3, 1_000_000, alive(8))
+    heard.notification(5, 90_000_000, alive(7))
+    boot, gap, sign = heard.notification(3, 1_000_000, alive(8))
     assert boot == Boot(heard.at_us, 1, 8, "seen")
     assert gap == Gap(heard.at_us, 1, 3), "the lines 0, 1 and 2 since the reset are missing"
     assert isinstance(sign, Alive)
@@ -118,12 +118,12 @@ def test_another_boot_number_in_alive_is_a_reset_whose_boot_line_was_lost() -> N
 
 def test_another_boot_number_in_hello_is_a_reset_and_its_boot_line_no_second_one() -> None:
     heard = Heard()
-    heard.news(5, 90_000_000, alive(7))
+    heard.notification(5, 90_000_000, alive(7))
     heard.ask(1, "hello")
     boot, answered = heard.feed(LINE_UP, codec.answer(1, ("hello", "01", "0B", "0080", "0008", "met")))
     assert boot == Boot(heard.at_us, 1, 8, "seen")
     assert isinstance(answered, Answered)
-    (told,) = heard.news(0, 784, "boot 0008 reset 01")
+    (told,) = heard.notification(0, 784, "boot 0008 reset 01")
     assert told == Told(heard.at_us, 1, 784, ("boot", "0008", "reset", "01"), True)
     assert heard.counters.boots == 1
     assert heard.counters.missing == 0
@@ -131,30 +131,30 @@ def test_another_boot_number_in_hello_is_a_reset_and_its_boot_line_no_second_one
 
 def test_a_clock_that_steps_back_is_a_reset() -> None:
     heard = Heard()
-    heard.news(5, 90_000_000, alive(7))
-    boot, gap, moved = heard.news(2, 50_000, "is sw1=1")
+    heard.notification(5, 90_000_000, alive(7))
+    boot, gap, moved = heard.notification(2, 50_000, "is sw1=1")
     assert boot == Boot(heard.at_us, 1, 8, "seen")
     assert gap == Gap(heard.at_us, 1, 2)
     assert isinstance(moved, Moved)
     assert moved.clock_us == 50_000
     # The heartbeat that follows says which number it really was, and that is no further reset.
-    assert kinds(heard.news(3, 60_000, alive(9))) == ["Alive"]
+    assert kinds(heard.notification(3, 60_000, alive(9))) == ["Alive"]
     assert heard.counters.boots == 1
 
 
 def test_notifications_that_waited_long_behind_answers_are_no_reset() -> None:
     """A slow line and many changes: answers go first (line protocol, section 9), so what comes next is much older."""
     heard = Heard()
-    heard.news(5, 60_000_000, alive(7))
+    heard.notification(5, 60_000_000, alive(7))
     heard.ask(1, "read all")
     heard.answer(1, "read 0005 03B8E900 00 sw1=0")  # 62.45 s
-    assert kinds(heard.news(6, 60_100_000, "is sw1=1")) == ["Moved"]
+    assert kinds(heard.notification(6, 60_100_000, "is sw1=1")) == ["Moved"]
     assert heard.counters.boots == 0
 
 
 def test_the_first_boot_number_heard_is_no_reset() -> None:
     heard = Heard()
-    assert kinds(heard.news(5, 90_000_000, alive(7))) == ["Alive"]
+    assert kinds(heard.notification(5, 90_000_000, alive(7))) == ["Alive"]
     assert heard.answer(1, "hello 01 0B 0080 0007 met").words[0] == "hello"
     assert heard.counters.boots == 0
 
@@ -170,44 +170,44 @@ def clock_of(events: Sequence[Event]) -> int:
 
 def test_a_clock_goes_on_over_its_wrap() -> None:
     heard = Heard()
-    assert clock_of(heard.news(0, 0xFFFFFF00, "is sw1=1")) == 0xFFFFFF00
-    assert clock_of(heard.news(1, 0x00000100, "is sw1=0")) == 0x1_0000_0100
-    assert clock_of(heard.news(2, 0x00000200, "is sw1=1")) == 0x1_0000_0200
+    assert clock_of(heard.notification(0, 0xFFFFFF00, "is sw1=1")) == 0xFFFFFF00
+    assert clock_of(heard.notification(1, 0x00000100, "is sw1=0")) == 0x1_0000_0100
+    assert clock_of(heard.notification(2, 0x00000200, "is sw1=1")) == 0x1_0000_0200
 
 
 def test_alive_says_which_wrap_it_is() -> None:
     heard = Heard()
-    assert clock_of(heard.news(0, 0x100, "is sw1=1")) == 0x100
-    assert clock_of(heard.news(1, 0x200, alive(7, wraps=3))) == 0x3_0000_0200
-    assert clock_of(heard.news(2, 0x300, "is sw1=0")) == 0x3_0000_0300
+    assert clock_of(heard.notification(0, 0x100, "is sw1=1")) == 0x100
+    assert clock_of(heard.notification(1, 0x200, alive(7, wraps=3))) == 0x3_0000_0200
+    assert clock_of(heard.notification(2, 0x300, "is sw1=0")) == 0x3_0000_0300
 
 
 def test_an_edge_told_a_little_late_steps_back_and_is_no_wrap() -> None:
     heard = Heard()
-    heard.news(0, 1_000_000, alive(7, wraps=1))
-    heard.news(1, 2_000_000, "is sw1=1")
-    edges = heard.news(2, 1_995_000, "edge sw1=1 0123 0045")
+    heard.notification(0, 1_000_000, alive(7, wraps=1))
+    heard.notification(1, 2_000_000, "is sw1=1")
+    edges = heard.notification(2, 1_995_000, "edge sw1=1 0123 0045")
     base = (1 << 32) + 1_995_000
     assert [(edge.level, edge.clock_us) for edge in edges if isinstance(edge, Edge)] == [
         (1, base),
         (0, base + 0x123),
         (1, base + 0x123 + 0x45),
     ]
-    assert clock_of(heard.news(3, 2_000_100, "is sw1=0")) == (1 << 32) + 2_000_100
+    assert clock_of(heard.notification(3, 2_000_100, "is sw1=0")) == (1 << 32) + 2_000_100
 
 
 def test_a_long_silence_is_bridged_by_the_clock_of_the_host() -> None:
     heard = Heard()
-    heard.news(0, 0, "is sw1=1")
+    heard.notification(0, 0, "is sw1=1")
     # Three hours later by the host; a board's clock a little fast. No heartbeat in between.
     heard.at_us += 3 * 3_600_000_000
     true_us = 3 * 3_600_000_000 + 50_000_000
-    assert clock_of(heard.news(1, true_us & 0xFFFFFFFF, "is sw1=0")) == true_us
+    assert clock_of(heard.notification(1, true_us & 0xFFFFFFFF, "is sw1=0")) == true_us
 
 
-def test_clocks_in_answers_unwrap_beside_the_news() -> None:
+def test_clocks_in_answers_unwrap_beside_notifications() -> None:
     heard = Heard()
-    heard.news(0, 0xFFFFFF00, alive(7, wraps=2))
+    heard.notification(0, 0xFFFFFF00, alive(7, wraps=2))
     assert heard.observer.clock_us(1, 0x00000010) == 0x3_0000_0010
     assert heard.observer.clock_us(1, 0xFFFFFE00) == 0x2_FFFF_FE00
     assert heard.observer.clock_us(99, 17) == 17
@@ -218,10 +218,10 @@ def test_clocks_in_answers_unwrap_beside_the_news() -> None:
 def test_clocks_unwrap_to_the_truth_whatever_the_steps(steps: list[int], start: int) -> None:
     heard = Heard()
     true_us = start
-    heard.news(0, true_us & 0xFFFFFFFF, alive(1, wraps=true_us >> 32))
+    heard.notification(0, true_us & 0xFFFFFFFF, alive(1, wraps=true_us >> 32))
     for number, step in enumerate(steps, 1):
         true_us += step
-        assert clock_of(heard.news(number, true_us & 0xFFFFFFFF, "is sw1=1")) == true_us
+        assert clock_of(heard.notification(number, true_us & 0xFFFFFFFF, "is sw1=1")) == true_us
 
 
 # --- requests and answers --------------------------------------------------------------------------------

@@ -20,11 +20,11 @@ from benchcon.wire.records import BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_UP
 
 def test_unknown_words_are_kept_counted_and_bounded() -> None:
     heard = Heard()
-    (told,) = heard.news(0, 5, "temperature t1=1A2")
+    (told,) = heard.notification(0, 5, "temperature t1=1A2")
     assert told == Told(heard.at_us, 1, 5, ("temperature", "t1=1A2"), False)
     for number in range(1, 200):
         word = f"w{number}"
-        heard.news(number, 5 + number, word)
+        heard.notification(number, 5 + number, word)
     assert heard.counters.unknown["temperature"] == 1
     assert len(heard.counters.unknown) == UNKNOWN_MOST + 1
     assert sum(heard.counters.unknown.values()) == 200
@@ -34,7 +34,7 @@ def test_unknown_words_are_kept_counted_and_bounded() -> None:
 def test_values_never_seen_before_fill_no_memory() -> None:
     observer = Observer()
     for number in range(3 * TAILS_MOST):
-        observer.feed(Batch(number, 1, LINE_UP, [codec.news(number, number, ("is", f"p1={number:04X}"))]))
+        observer.feed(Batch(number, 1, LINE_UP, [codec.notification(number, number, ("is", f"p1={number:04X}"))]))
     assert len(observer._tails) <= TAILS_MOST
 
 
@@ -62,7 +62,7 @@ bodies = st.one_of(
     st.binary(max_size=100),
     st.builds(codec.seal, st.text("<>!@#0123456789ABCDEFabcdefis= ", max_size=60)),
     st.builds(
-        codec.news,
+        codec.notification,
         st.integers(0, 0xFFFF),
         st.integers(0, 0xFFFFFFFF),
         st.sampled_from(
@@ -126,14 +126,14 @@ def test_a_stream_that_starts_at_a_keyframe_goes_on_identically(stream: list[Bat
 def test_a_read_of_many_lines_means_what_its_lines_mean(data: st.DataObject) -> None:
     """The quick way for whole reads and the way for single lines come to the same."""
     number, clock = data.draw(st.integers(0, 0xFFFF)), data.draw(st.sampled_from([0, 2**31, 2**32 - 5_000]))
-    lines = [codec.news(number, clock, ("alive", "0001", "0002", "0000", "0000", "0000", "0000", "00"))]
+    lines = [codec.notification(number, clock, ("alive", "0001", "0002", "0000", "0000", "0000", "0000", "00"))]
     for _ in range(data.draw(st.integers(1, 30))):
         number += data.draw(st.sampled_from([1, 1, 1, 1, 1, 1, 0, 2, 60_000]))
         clock += data.draw(st.sampled_from([0, 1, 500, 500, 500, 3_000, 100_000, -700, -5_000_000]))
         words = data.draw(
             st.sampled_from([("is", "sw1=1"), ("is", "sw1=0", "e1=FFFE"), ("is", "p1=03FF"), ("is", "x")])
         )
-        lines.append(codec.news(number, clock, words))
+        lines.append(codec.notification(number, clock, words))
     one, many = Observer(), Observer()
     first = Batch(1_000, 1, LINE_UP, lines[:1])
     assert one.feed(first) == many.feed(first)
@@ -145,7 +145,7 @@ def test_a_read_of_many_lines_means_what_its_lines_mean(data: st.DataObject) -> 
 @pytest.mark.parametrize("wrong", [{}, {"boards": [{}]}, {"boards": None}, {"boards": [{"source": 1, "counters": 7}]}])
 def test_a_keyframe_of_a_stranger_is_refused_and_changes_nothing(wrong: dict[str, object]) -> None:
     heard = Heard()
-    heard.news(5, 100, "is sw1=1")
+    heard.notification(5, 100, "is sw1=1")
     before = heard.observer.snapshot()
     with pytest.raises((ValueError, TypeError, KeyError)):
         heard.observer.restore(wrong)
@@ -154,9 +154,9 @@ def test_a_keyframe_of_a_stranger_is_refused_and_changes_nothing(wrong: dict[str
 
 def test_two_boards_do_not_mix() -> None:
     observer = Observer()
-    line = codec.news(5, 100, ("is", "sw1=1"))
+    line = codec.notification(5, 100, ("is", "sw1=1"))
     observer.feed(Batch(0, 1, LINE_UP, [line]))
-    assert kinds(observer.feed(Batch(1, 2, LINE_UP, [codec.news(900, 5, ("is", "sw1=1"))]))) == ["Moved"]
-    assert kinds(observer.feed(Batch(2, 1, LINE_UP, [codec.news(6, 200, ("is", "sw1=0"))]))) == ["Moved"]
-    assert observer.counters(3).news == 0
+    assert kinds(observer.feed(Batch(1, 2, LINE_UP, [codec.notification(900, 5, ("is", "sw1=1"))]))) == ["Moved"]
+    assert kinds(observer.feed(Batch(2, 1, LINE_UP, [codec.notification(6, 200, ("is", "sw1=0"))]))) == ["Moved"]
+    assert observer.counters(3).notifications == 0
     assert len(observer.snapshot()["boards"]) == 2

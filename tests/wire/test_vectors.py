@@ -67,7 +67,7 @@ def test_a_good_line_means_what_the_vector_says(block: Block) -> None:
     built = {
         "request": lambda: codec.request(parsed.tag, words),
         "answer": lambda: codec.answer(parsed.tag, words),
-        "notification": lambda: codec.news(parsed.number, parsed.clock, words),
+        "notification": lambda: codec.notification(parsed.number, parsed.clock, words),
         "by hand": lambda: codec.by_hand(words),
     }
     assert built[kind]() == line
@@ -88,7 +88,7 @@ def test_a_good_line_goes_through_the_splitter_in_its_direction_only(block: Bloc
 
 
 @pytest.mark.parametrize("block", [block for block in GOOD if has(block, "event")], ids=name)
-def test_news_tells_what_the_vector_says(block: Block) -> None:
+def test_a_notification_says_what_the_vector_says(block: Block) -> None:
     told = Observer().feed(Batch(1_000, 1, LINE_UP, [line_of(block)]))
     assert [described(event) for event in told] == [value for key, value in block if key == "event"]
 
@@ -202,10 +202,10 @@ def test_the_vectors_use_every_word_of_the_protocol() -> None:
         "name",
         "wink",
     }
-    tidings = {"is", "edge", "raw", "skip", "ghost", "alive", "boot", "lost", "dark"}
+    words = {"is", "edge", "raw", "skip", "ghost", "alive", "boot", "lost", "dark"}
     assert requests <= said["request"]
     assert requests | {"no"} <= said["answer"]
-    assert tidings <= said["notification"]
+    assert words <= said["notification"]
     for word in requests:
         assert f" {word}" in document
     codes: set[Any] = {only(block, "code") for block in blocks("refusals.txt")}

@@ -19,7 +19,7 @@ from benchcon.console.walk.keys import GUARDED, AnswerKeys
 from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.soak_screen import ask_soak
-from benchcon.console.walk.thread import WalkNews, WalkThread
+from benchcon.console.walk.thread import WalkEvent, WalkThread
 from benchcon.console.walk.told import told, where
 from benchcon.console.walk.wiggle_screen import WiggleScreen
 from benchcon.errors import Trouble
@@ -86,7 +86,7 @@ class WalkScreen(AskedScreen):
 
     # --- from the walk ----------------------------------------------------------------------------------------------
 
-    def on_walk_news(self, message: WalkNews) -> None:
+    def on_walk_event(self, message: WalkEvent) -> None:
         """Something came from the walk's thread."""
         if message.what == "scene":
             self._keys.asked(message.value)

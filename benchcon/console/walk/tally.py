@@ -24,7 +24,7 @@ class Tally:
         self.panel, self.tell = panel, tell
         self._known: tuple[object, ...] | None = None
         self._newest: list[FinishedStep] | None = None
-        self._news = threading.Condition()
+        self._changed = threading.Condition()
         self._thread: threading.Thread | None = None
         self._ended = False
 
@@ -34,25 +34,25 @@ class Tally:
         if known == self._known:
             return
         self._known = known
-        with self._news:
+        with self._changed:
             self._newest = list(done)
-            self._news.notify()
+            self._changed.notify()
         if self._thread is None:
             self._thread = threading.Thread(target=self._work, name="tally", daemon=True)
             self._thread.start()
 
     def close(self) -> None:
         """End the thread."""
-        with self._news:
+        with self._changed:
             self._ended = True
-            self._news.notify()
+            self._changed.notify()
 
     def _work(self) -> None:
         from benchcon.report.walk import build
 
         while True:
-            with self._news:
-                self._news.wait_for(lambda: self._ended or self._newest is not None)
+            with self._changed:
+                self._changed.wait_for(lambda: self._ended or self._newest is not None)
                 if self._ended:
                     return
                 done, self._newest = self._newest or [], None

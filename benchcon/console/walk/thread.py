@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
 
 
-class WalkNews(Message):
+class WalkEvent(Message):
     """Something from the walk: ``scene``, ``sound``, ``warn``, ``counts``; ``end``: report (or None) and trouble."""
 
     def __init__(self, what: str, value: Any = None) -> None:
@@ -117,7 +117,7 @@ class WalkThread:
         self._tell("end", (report, trouble))
 
     def _tell(self, what: str, value: object) -> None:
-        self._screen.post_message(WalkNews(what, value))
+        self._screen.post_message(WalkEvent(what, value))
 
     # The runner's face ----------------------------------------------------------------------------------------------
 

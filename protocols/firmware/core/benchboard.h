@@ -6,15 +6,15 @@
  * How the parts run together:
  *
  *   receive interrupt ---bb_received---> [receive ring]  --.
- *   timer interrupt   ---bb_scan-------> [event queue]   --+--> bb_poll (main loop) --> [news ring] --> [send ring]
+ *   timer interrupt   ---bb_scan-------> [event queue]   --+--> bb_poll (main loop) --> [notification ring] --> [send ring]
  *   pin interrupt     ---bb_edge-------> [event queue]   --'                                               |
  *   send interrupt    <--bb_next_byte--------------------------------------------------------------------'
  *
  * Interrupts may nest, but bb_poll must not run while one of them is unfinished. Only bb_poll formats lines.
  *
- * Nothing is lost quietly. What the event queue or the news ring cannot hold is counted, line by line, and told by `lost`
- * at the place in the order of news where it is missing; raw edges count one each. An encoder's count and a potentiometer's
- * reading, being absolute, are not lost but joined while much other news waits: then the newest is told once. */
+ * Nothing is lost quietly. What the event queue or the notification ring cannot hold is counted, line by line, and told by `lost`
+ * at the place in the order of notifications where it is missing; raw edges count one each. An encoder's count and a potentiometer's
+ * reading, being absolute, are not lost but joined while many other notifications wait: then the newest is told once. */
 #ifndef BENCHBOARD_H
 #define BENCHBOARD_H
 
@@ -36,7 +36,7 @@
 #ifndef BB_EVENTS
 #define BB_EVENTS 32u /* event queue: a power of two, at most 128 */
 #endif
-#define BB_NEWS 256u /* bytes of the news ring: its indices wrap by themselves; a change of one contact takes six */
+#define BB_NOTIFICATIONS 256u /* bytes of the notification ring: its indices wrap by themselves; a change of one contact takes six */
 #define BB_STAMPS 8u /* line ends whose time is kept: a power of two */
 #define BB_AHEAD 24u /* bytes that may still wait in the send ring when the next line is begun */
 
@@ -68,10 +68,10 @@
 
 typedef enum { BB_POWER, BB_RESET, BB_WATCHDOG, BB_BROWNOUT, BB_UNKNOWN } bb_cause;
 
-/* What `alive` tells, in its order: boot number, wraps of the clock, bad lines, news dropped, worst turn in microseconds. */
+/* What `alive` tells, in its order: boot number, wraps of the clock, bad lines, notifications dropped, worst turn in microseconds. */
 enum { BB_BOOT, BB_WRAPS, BB_BAD, BB_DROPPED, BB_WORST, BB_COUNTERS };
 
-/* What happened in an interrupt, until bb_poll makes news of it. */
+/* What happened in an interrupt, until bb_poll makes notifications of it. */
 typedef struct {
     uint16_t when; /* low 14 bits of the clock, then the kind (2) */
     uint8_t code;
@@ -121,11 +121,11 @@ typedef struct bb_board {
 
     uint16_t out_check;
     uint8_t out_length;
-    uint16_t number; /* of the next news */
+    uint16_t number; /* of the next notification */
 
     uint8_t ring_tail, ring_used;
-    uint8_t last;        /* newest record in the news ring */
-    uint16_t lost;       /* news that found no room since the last record */
+    uint8_t last;        /* newest record in the notification ring */
+    uint16_t lost;       /* notifications that found no room since the last record */
     uint32_t at;         /* clock of the record to be made */
     uint32_t last_at;    /* of the newest record, or of its newest edge */
     uint32_t now;
@@ -136,7 +136,7 @@ typedef struct bb_board {
     uint8_t early_dark;  /* dark requests acted upon but not yet answered */
     uint8_t seen_length; /* of the line that bb_poll is looking at ahead of its turn */
     bool alive_due;
-    bool news_turn; /* the last line was news that went before an answer */
+    bool notification_turn; /* the last line was a notification that went before an answer */
     uint8_t wink_left; /* half periods of `wink` still to go */
     uint8_t display_next; /* register of the display drivers to be written next; 0: all are as they should be */
     uint8_t items;
@@ -165,19 +165,19 @@ typedef struct bb_board {
 
     bb_event event[BB_EVENTS];
     uint16_t stamp[BB_STAMPS]; /* low half of the clock */
-    uint8_t ring[BB_NEWS];
+    uint8_t ring[BB_NOTIFICATIONS];
     char line[BB_LINE];
     uint8_t rx[BB_RECEIVE];
     uint8_t tx[BB_SEND];
 } bb_board;
 
 /* Begin, or begin again after a reset: clears the board, reads ident, name and boot number from the store, writes the next
- * boot number there (waits for it, some 10 ms on AVR), darkens all outputs, and puts the `boot` news into the send ring.
+ * boot number there (waits for it, some 10 ms on AVR), darkens all outputs, and puts the `boot` notification into the send ring.
  * `cause` is why the chip was reset. Call it before any interrupt is let through. */
 void bb_begin(bb_board *b, bb_cause cause, void *hardware);
 
-/* One turn of the main loop. Looks for `dark`, makes news of events, keeps dead-man, alive, wink and displays going, and
- * formats at most one line. Call it again and again: every answer and every news is late by as much as the calls are apart.
+/* One turn of the main loop. Looks for `dark`, makes notifications of events, keeps dead-man, alive, wink and displays going, and
+ * formats at most one line. Call it again and again: every answer and every notification is late by as much as the calls are apart.
  * Returns true if it did anything, so that a hosted build knows when to sleep. */
 bool bb_poll(bb_board *b);
 

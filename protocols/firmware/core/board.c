@@ -4,7 +4,7 @@
 #include "inside.h"
 
 #define BOARD_ITEMS 4u
-#define MUCH_NEWS 128u /* bytes of the news ring: some twenty lines */
+#define MANY_NOTIFICATIONS 128u /* bytes of the notification ring: some twenty lines */
 #define POT_MS 25u /* forty changes a second and potentiometer are enough for any hand; raw readings every second time */
 
 void bb_begin(bb_board *b, bb_cause cause, void *hardware)
@@ -29,7 +29,7 @@ void bb_begin(bb_board *b, bb_cause cause, void *hardware)
     bb_store_begin(b);
     b->now = hal_clock(b);
     b->tick_at = b->now;
-    bb_boot_news(b, cause);
+    bb_boot_notification(b, cause);
 }
 
 static void dark_by_itself(bb_board *b, uint8_t cause)
@@ -95,16 +95,16 @@ static void keep_time(bb_board *b)
     }
 }
 
-/* At most one line a turn: what an answer waits for, then the next request, then news. Only when much news waits does it
+/* At most one line a turn: what an answer waits for, then the next request, then notifications. Only when many notifications wait do it
  * take turns with answers, so that a host that asks without a pause does not make it overflow. */
 static bool speak(bb_board *b)
 {
     if (!bb_can_send(b)) {
         return false;
     }
-    b->news_turn = !b->news_turn && b->ring_used > MUCH_NEWS && b->waiting != WAIT_IDLE;
-    if (b->news_turn) {
-        return bb_news(b);
+    b->notification_turn = !b->notification_turn && b->ring_used > MANY_NOTIFICATIONS && b->waiting != WAIT_IDLE;
+    if (b->notification_turn) {
+        return bb_notification(b);
     }
     if (b->waiting == WAIT_NOTHING) {
         if (bb_take_line(b)) {
@@ -119,7 +119,7 @@ static bool speak(bb_board *b)
     } else if (b->waiting == WAIT_IDLE) {
         return false; /* the line must fall silent first */
     }
-    return bb_news(b);
+    return bb_notification(b);
 }
 
 bool bb_poll(bb_board *b)

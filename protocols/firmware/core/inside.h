@@ -35,7 +35,7 @@ static inline uint8_t bb_bit(uint8_t n)
 /* print.c: the open line. bb_open_* begins one (room in the send ring was seen to), bb_close ends it with its check. */
 bool bb_can_send(const bb_board *b);
 void bb_open_answer(bb_board *b);
-void bb_open_news(bb_board *b); /* up to and with the space before the clock */
+void bb_open_notification(bb_board *b); /* up to and with the space before the clock */
 void bb_close(bb_board *b);
 void bb_put(bb_board *b, char c);
 void bb_put_digits(bb_board *b, uint16_t value, uint8_t digits); /* hex, 1 to 4 */
@@ -73,11 +73,11 @@ bool bb_finish(bb_board *b);                  /* answer what waited, if it can b
 bool bb_ident_good(const char *text);         /* a letter, then letters, digits and `_`: 16 at most */
 bool bb_text_good(const char *text);          /* free text as on the wire: no `=`, and `%` only before two hex digits */
 
-/* news.c */
-void bb_gather(bb_board *b);                  /* events and slow inputs into the news ring */
-bool bb_news(bb_board *b);                    /* format one news, if there is one */
+/* notifications.c */
+void bb_gather(bb_board *b);                  /* events and slow inputs into the notification ring */
+bool bb_notification(bb_board *b);                    /* format one notification, if there is one */
 void bb_event_put(bb_board *b, uint8_t kind, uint8_t code, uint16_t at);
-void bb_boot_news(bb_board *b, bb_cause cause);
+void bb_boot_notification(bb_board *b, bb_cause cause);
 
 /* inputs.c */
 void bb_inputs_begin(bb_board *b);

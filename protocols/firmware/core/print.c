@@ -39,7 +39,7 @@ void bb_open_answer(bb_board *b)
     bb_put(b, ' ');
 }
 
-void bb_open_news(bb_board *b)
+void bb_open_notification(bb_board *b)
 {
     open_line(b, '!');
     bb_put_digits(b, b->number++, 4);

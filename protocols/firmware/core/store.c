@@ -97,7 +97,7 @@ void bb_put_stored(bb_board *b, bool name)
     }
 }
 
-/* One byte a call, so that scanning, news and dark go on while the chip writes. */
+/* One byte a call, so that scanning, notifications and dark go on while the chip writes. */
 bool bb_store_step(bb_board *b, bool name, const char *text)
 {
     uint8_t at = name ? NAME_AT : IDENT_AT, length = length_of(name), step = b->store_step;

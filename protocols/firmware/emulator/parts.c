@@ -28,7 +28,7 @@ void drive(pin_t pin, bool high)
     avr_raise_irq(pin_irq(pin), high);
 }
 
-/* After a reset PINx has been cleared, but a level that is the same as before would be taken for no news. */
+/* After a reset PINx has been cleared, but a level that is the same as before would be taken for no change. */
 static void drive_again(void)
 {
     for (int port = 0; port < 26; port++)

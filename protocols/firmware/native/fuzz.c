@@ -1,5 +1,5 @@
 /* Anything at all comes in on the serial line while hands play with the controls, and the rules still hold: every line that
- * goes out is good, news is numbered without a hole, no more answers than requests, and memory stays whole (build it with
+ * goes out is good, notifications are numbered without a gap, no more answers than requests, and memory stays whole (build it with
  * sanitizers). Either libFuzzer drives it (LLVMFuzzerTestOneInput), or, built with -DLINES, a seeded generator of its own:
  *
  *   fuzz-lines COUNT SEED      so many lines: good ones, mutated ones, torn ones, noise */

@@ -1,4 +1,4 @@
-"""News and answers of the C core in virtual time: nothing lost below the line's rate, an exact count above it."""
+"""Notifications and answers of the C core in virtual time: nothing lost below the line's rate, an exact count above."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ def fresh(desk: Board) -> Board:
 
 
 def numbered(said: list[Said]) -> list[Said]:
-    """The news among these lines, after seeing that its running numbers have no hole and its clocks never step back."""
-    news = [line for line in said if line.news]
-    numbers = [int(line.words[0][1:], 16) for line in news]
+    """The notifications among these lines; their running numbers have no gap, and their clocks never step back."""
+    notifications = [line for line in said if line.notification]
+    numbers = [int(line.words[0][1:], 16) for line in notifications]
     assert numbers == [(numbers[0] + n) & 0xFFFF for n in range(len(numbers))]
-    settled = [line.clock_us for line in news if line.words[2] != "edge"]
+    settled = [line.clock_us for line in notifications if line.words[2] != "edge"]
     assert settled == sorted(settled)
-    return news
+    return notifications
 
 
 def shake(running: Board, ids: tuple[str, ...], changes: int, gap_us: int, seed: int) -> tuple[list[Said], int]:
@@ -56,10 +56,10 @@ def shake(running: Board, ids: tuple[str, ...], changes: int, gap_us: int, seed:
 def test_nothing_is_lost_below_the_rate_of_the_line(fresh: Board) -> None:
     fresh.command("baud", 115_200)
     said, changes = shake(fresh, ("b_tst", "b_uni"), 400, 6000, 1)  # 30 bytes each 6 ms; the line takes 2.6 ms for them
-    news = numbered(said)
-    told = [word for line in news if line.words[2] == "is" for word in line.words[3:]]
+    notifications = numbered(said)
+    told = [word for line in notifications if line.words[2] == "is" for word in line.words[3:]]
     assert told == [f"{('b_tst', 'b_uni')[n % 2]}={(n // 2 + 1) % 2}" for n in range(changes)]
-    assert [line for line in news if line.words[2] == "lost"] == []
+    assert [line for line in notifications if line.words[2] == "lost"] == []
 
 
 @pytest.mark.parametrize("baud", [2400, 600, -1])
@@ -71,14 +71,14 @@ def test_above_it_the_count_of_what_was_dropped_is_exact(fresh: Board, baud: int
         fresh.command("run", 6_000)
     fresh.command("baud", 0)
     fresh.command("run", 200_000)
-    fresh.command("made", "sw_ap", 1)  # whatever was lost last is told before the next news
+    fresh.command("made", "sw_ap", 1)  # whatever was lost last is told before the next notification
     fresh.command("run", 11_000_000)
-    news = numbered(fresh.take())
-    told = sum(line.words[2] == "is" and line.words[3].startswith("b_") for line in news)
-    lost = sum(int(line.words[3], 16) for line in news if line.words[2] == "lost")
+    notifications = numbered(fresh.take())
+    told = sum(line.words[2] == "is" and line.words[3].startswith("b_") for line in notifications)
+    lost = sum(int(line.words[3], 16) for line in notifications if line.words[2] == "lost")
     assert lost > 0
     assert told + lost == 300
-    alive = [line.words for line in news if line.words[2] == "alive"]
+    alive = [line.words for line in notifications if line.words[2] == "alive"]
     assert int(alive[-1][6], 16) == lost  # the counter in the heartbeat says the same
 
 
@@ -111,7 +111,7 @@ def test_raw_edges_told_and_lost_add_up(fresh: Board) -> None:
         fresh.command("run", 1000)
         edges += 1
     fresh.command("run", 100_000)
-    said = [line for line in fresh.take() if line.news]
+    said = [line for line in fresh.take() if line.notification]
     assert [int(line.words[0][1:], 16) for line in said] == list(
         range(int(said[0].words[0][1:], 16), int(said[0].words[0][1:], 16) + len(said))
     )
@@ -126,24 +126,24 @@ def test_a_change_is_on_the_wire_within_five_ms(fresh: Board) -> None:
     fresh.command("baud", 115_200)
     for n in range(50):
         fresh.command("made", "b_tst", (n + 1) % 2)
-        (said,) = fresh.news(12.3 + n / 7, "is")
+        (said,) = fresh.notifications(12.3 + n / 7, "is")
         assert 0 <= said.at_us - said.clock_us <= 5_000
 
 
-def test_answers_go_before_news(fresh: Board) -> None:
+def test_answers_go_before_notifications(fresh: Board) -> None:
     fresh.command("baud", 115_200)
     for id_ in ("b_tst", "b_uni", "sw_ap", "sw_rw"):
         fresh.command("made", id_, 1)
-    fresh.command("run", 10_900)  # news is being put out, more waits
+    fresh.command("run", 10_900)  # a notification is going out, more wait
     body = ">05 hello"
     fresh.send(f"{body} {check_of(body)}\n".encode())
     began = int(fresh.command("time")[0])
-    (answer,) = [line for line in fresh.run(40) if line.news is None]
+    (answer,) = [line for line in fresh.run(40) if line.notification is None]
     assert answer.at_us - began <= 7_100  # one line of 80 bytes takes 6.9 ms
 
 
-def test_a_host_that_asks_without_a_pause_makes_no_news_overflow(fresh: Board) -> None:
-    """Answers alone would fill the line: when much news waits, the two take turns."""
+def test_a_host_that_asks_without_a_pause_overflows_no_notification(fresh: Board) -> None:
+    """Answers alone would fill the line: when many notifications wait, the two take turns."""
     fresh.command("baud", 115_200)
     body = ">05 item 04"
     request = f"{body} {check_of(body)}\n".encode()
@@ -156,18 +156,18 @@ def test_a_host_that_asks_without_a_pause_makes_no_news_overflow(fresh: Board) -
             fresh.command("made", "b_tst", (changes + 1) % 2)
             changes += 1
         heard = fresh.run(1)
-        unanswered -= sum(line.news is None for line in heard)
+        unanswered -= sum(line.notification is None for line in heard)
         said += heard
     said += fresh.run(300)
-    news = numbered(said)
-    assert sum(line.words[2] == "is" for line in news) == changes
-    assert [line for line in news if line.words[2] == "lost"] == []
-    assert sum(line.news is None for line in said) > 300
+    notifications = numbered(said)
+    assert sum(line.words[2] == "is" for line in notifications) == changes
+    assert [line for line in notifications if line.words[2] == "lost"] == []
+    assert sum(line.notification is None for line in said) > 300
 
 
 def test_signs_of_life_keep_their_period(fresh: Board) -> None:
     fresh.ask("alive 0064", ms=1)
-    times = [line.clock_us for line in fresh.run(2000) if line.news]
+    times = [line.clock_us for line in fresh.run(2000) if line.notification]
     assert len(times) == 19 or len(times) == 20
     for earlier, later in pairwise(times):
         assert later - earlier == pytest.approx(100_000, abs=1_500)
@@ -177,7 +177,7 @@ def test_the_worst_turn_is_told(fresh: Board) -> None:
     fresh.command("turns", 700)
     fresh.run(2100)
     fresh.command("turns", 50)
-    last = [line for line in fresh.run(1000) if line.news and line.words[2] == "alive"][-1]
+    last = [line for line in fresh.run(1000) if line.notification and line.words[2] == "alive"][-1]
     assert 650 <= int(last.words[7], 16) <= 1500
 
 
@@ -189,15 +189,15 @@ def test_the_clock_wraps_and_life_goes_on(fresh: Board) -> None:
     fresh.command("made", "sw_rw", 1)
     fresh.command("made", "b_tst", 1)
     said = fresh.run(40)
-    news = {line.news: line.clock_us for line in said if line.news}
-    assert 2**32 - 5_000 < news["edge sw_rw=0"] < 2**32 - 3_000
-    assert 2**32 - 5_000 < news["is b_tst=1"] < 2**32 - 3_000
-    assert 5_000 < news["is sw_rw=1"] < 9_000  # 10 ms after the edge, on the other side
+    notifications = {line.notification: line.clock_us for line in said if line.notification}
+    assert 2**32 - 5_000 < notifications["edge sw_rw=0"] < 2**32 - 3_000
+    assert 2**32 - 5_000 < notifications["is b_tst=1"] < 2**32 - 3_000
+    assert 5_000 < notifications["is sw_rw=1"] < 9_000  # 10 ms after the edge, on the other side
     body = ">07 ping 0012ABCD 00000000"
     fresh.send(f"{body} {check_of(body)}\n".encode())
-    (ping,) = [line for line in fresh.run(10) if line.news is None]
+    (ping,) = [line for line in fresh.run(10) if line.notification is None]
     assert all(int(word, 16) < 60_000 for word in ping.words[2:])
-    alive = [line.words for line in fresh.run(1100) if line.news and line.words[2] == "alive"]
+    alive = [line.words for line in fresh.run(1100) if line.notification and line.words[2] == "alive"]
     assert alive[0][4] == "0001"
 
 
@@ -212,7 +212,7 @@ def test_ping_stamps_the_line_end_and_the_first_byte_out(fresh: Board) -> None:
         fresh.command("run", 100)
         came = int(fresh.command("time")[0])
         fresh.send(request[-1:])
-        (answer,) = [line for line in fresh.run(20) if line.news is None]
+        (answer,) = [line for line in fresh.run(20) if line.notification is None]
         assert len(answer.body) == len(body)  # so that the time on the wire is the same both ways
         received, out = (int(word, 16) for word in answer.words[2:])
         assert received == came
@@ -226,7 +226,7 @@ def test_a_ping_waits_until_the_line_is_idle(fresh: Board) -> None:
         for tag, words in ((1, "item 04"), (2, "ping 00000000 00000000"))
     )
     fresh.send(text.encode())
-    item, ping = (line for line in fresh.run(40) if line.news is None)
+    item, ping = (line for line in fresh.run(40) if line.notification is None)
     assert item.words[1] == "item"
     assert int(ping.words[3], 16) == ping.at_us
     # after every byte of the first, check and line end included
@@ -238,7 +238,7 @@ def test_boot_numbers_count_resets_and_the_cause_is_told(fresh: Board) -> None:
     for number, cause in enumerate(("power", "reset", "watchdog", "brownout", "unknown", *["reset"] * 70), 1):
         fresh.command("reset", cause)
         first = fresh.run(5)[0]
-        assert first.news == f"boot {number:04X} {cause} 01"
+        assert first.notification == f"boot {number:04X} {cause} 01"
         assert first.words[0] == "!0000"
 
 
@@ -268,7 +268,7 @@ def called(fresh: Board, store: bytes) -> tuple[str, str]:
     """Ident and name as `hello` and `item 00` tell them after a reset with this in the store."""
     fresh.command("blank", store.hex())
     fresh.command("reset", "power")
-    (boot,) = (said.news for said in fresh.run(20) if said.news and said.words[2] == "boot")
+    (boot,) = (said.notification for said in fresh.run(20) if said.notification and said.words[2] == "boot")
     hello = fresh.ask("hello")
     # line-protocol.md, section 4: hello VERSION ITEMS RECEIVE BOOT IDENT.
     match = re.fullmatch(r"<01 hello 01 [0-9A-F]{2} [0-9A-F]{4} ([0-9A-F]{4}) ([a-z][a-z0-9_]{0,15})", hello.body)

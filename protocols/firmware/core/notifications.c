@@ -1,4 +1,4 @@
-/* News: from events and slow inputs to records in the news ring, from there to lines.
+/* Notifications: from events and slow inputs to records in the notification ring, from there to lines.
  *
  * The ring holds one record for each line to come: kind and count in one byte, the clock in four, then what the kind needs.
  * Only the main loop touches it, so the newest record may still grow (more changes of a raw contact) until it is put out.
@@ -14,8 +14,8 @@ enum {
     SKIP,    /* slot of an encoder, invalid transitions (2) */
     GHOST,   /* input */
     ESSENTIAL, /* from here on: never counted as lost, room is kept for them */
-    ALIVE_NEWS = ESSENTIAL,
-    DARK_NEWS, /* cause */
+    ALIVE_NOTIFICATION = ESSENTIAL,
+    DARK_NOTIFICATION, /* cause */
     LOST       /* how many (2) */
 };
 
@@ -74,7 +74,7 @@ static void count_lost(bb_board *b, uint16_t lines)
 static bool record(bb_board *b, uint8_t kind, uint8_t count, uint8_t more)
 {
     more = (uint8_t)(more + HEAD + (kind < ESSENTIAL ? KEPT_ROOM : b->lost ? LOST_ROOM : 0u));
-    if (b->ring_used + more >= (int)BB_NEWS) {
+    if (b->ring_used + more >= (int)BB_NOTIFICATIONS) {
         if (kind < ESSENTIAL) {
             count_lost(b, 1);
         }
@@ -117,7 +117,7 @@ static void add_edge(bb_board *b, uint8_t code)
         first ^= 0x80u; /* the level turns with each edge: this is the one it has now, and the new one must be the other */
     }
     if (b->ring_used && head < (EDGE << 4 | MOST_EDGES) && b->lost == 0 && since <= 0xFFFFu && (first ^ code) == 0x80u
-        && b->ring_used + 2u + KEPT_ROOM < BB_NEWS) {
+        && b->ring_used + 2u + KEPT_ROOM < BB_NOTIFICATIONS) {
         b->ring[b->last] = (uint8_t)(head + 1u);
         ring_put2(b, (uint16_t)since);
         b->last_at = b->at;
@@ -295,10 +295,10 @@ void bb_gather(bb_board *b)
         look_at_pots(b);
 #endif
     }
-    if (b->own_dark != DARK_TOLD && record_code(b, DARK_NEWS, b->own_dark)) {
+    if (b->own_dark != DARK_TOLD && record_code(b, DARK_NOTIFICATION, b->own_dark)) {
         b->own_dark = DARK_TOLD;
     }
-    if (b->alive_due && record(b, ALIVE_NEWS, 0, 0)) {
+    if (b->alive_due && record(b, ALIVE_NOTIFICATION, 0, 0)) {
         b->alive_due = false;
     }
 }
@@ -331,7 +331,7 @@ static void put_code(bb_board *b)
 /* The word of each kind, in their order. */
 static const char words[] BB_FLASH = "edge\0edge\0is\0is\0raw\0skip\0ghost\0alive\0dark\0lost";
 
-bool bb_news(bb_board *b)
+bool bb_notification(bb_board *b)
 {
     uint8_t count, kind, slot, n;
     uint16_t value;
@@ -342,7 +342,7 @@ bool bb_news(bb_board *b)
     count = ring_get(b);
     kind = count >> 4;
     count &= 15u;
-    bb_open_news(b);
+    bb_open_notification(b);
     for (n = 0; n < 2; n++) {
         bb_put_digits(b, ring_get2(b), 4);
     }
@@ -363,10 +363,10 @@ bool bb_news(bb_board *b)
     case GHOST:
         bb_put_id(b, ring_get(b));
         break;
-    case ALIVE_NEWS:
+    case ALIVE_NOTIFICATION:
         put_alive(b);
         break;
-    case DARK_NEWS:
+    case DARK_NOTIFICATION:
         bb_put_flash(b, ring_get(b) == DARK_LOCAL ? BB_TEXT(" local") : BB_TEXT(" deadman"));
         break;
     case LOST:
@@ -384,11 +384,11 @@ bool bb_news(bb_board *b)
     return true;
 }
 
-void bb_boot_news(bb_board *b, bb_cause cause)
+void bb_boot_notification(bb_board *b, bb_cause cause)
 {
     static const char causes[] BB_FLASH = "power\0reset\0watchdog\0brownout\0unknown";
 
-    bb_open_news(b);
+    bb_open_notification(b);
     bb_put_digits(b, (uint16_t)(b->now >> 16), 4);
     bb_put_digits(b, (uint16_t)b->now, 4);
     bb_put_flash(b, BB_TEXT(" boot"));
