@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 
 
 def _shown(char: str) -> str:
@@ -32,3 +33,8 @@ def path_for_others(path: str) -> str:
 def times(count: int) -> str:
     """How often, in words."""
     return "once" if count == 1 else f"{count} times"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Return words as a sentence lists them: ``Mains, Standby and Battery``."""
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}" if words else ""

@@ -255,7 +255,9 @@ def _to_do(args: argparse.Namespace, panel: Panel, folder: Folder | None) -> tup
         ):
             wanted.add(name)
     names = [part.name for part in panel.parts if part.name in wanted]
-    if not names:
+    # A board that does not bear everything lit names no part: then only what is about no single part is asked again.
+    weak = args.failed and any(finding["kind"] == "weak supply" for finding in report["findings"])
+    if not names and not weak:
         raise Trouble(f"there is nothing left to do: {args.report} has no part that is {_sort(args)}")
     # What is asked again is forgotten; hands off and all dark are cheap, and are asked again as well.
     # So is what is no longer on the panel.

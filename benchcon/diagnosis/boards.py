@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis.evidence import BoardTrouble
+from benchcon.diagnosis.evidence import SAG_MV, BoardTrouble
 from benchcon.diagnosis.findings import KINDS, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import times
@@ -20,14 +21,66 @@ _RESETS = {
 }
 
 
-def find(layout: PanelIndex, troubles: Iterable[BoardTrouble]) -> list[Finding]:
-    """Return what happened to each board, one finding for each sort of thing."""
-    return [finding for trouble in troubles if trouble.any for finding in _of(layout, trouble)]
+def find(
+    layout: PanelIndex, troubles: Iterable[BoardTrouble], faint: Mapping[str, Collection[str]] | None = None
+) -> list[Finding]:
+    """Return what happened to each board, one finding for each sort of thing.
+
+    `faint`: boards of which every output fails when all are lit together, with these outputs.
+    """
+    faint = dict(faint or {})
+    out = [f for it in troubles if it.any for f in _of(layout, it, faint.pop(it.board, ()))]
+    return out + [_weak(layout, BoardTrouble(board), {}, names) for board, names in faint.items()]
 
 
-def _of(layout: PanelIndex, it: BoardTrouble) -> list[Finding]:
+_STRAINED = {
+    "resets": "restarts",
+    "lost": "loses its port",
+    "silences": "says nothing any more",
+}
+"""What a supply that gives way does to a board."""
+
+
+def _weak(layout: PanelIndex, it: BoardTrouble, strained: Mapping[str, int], faint: Collection[str]) -> Finding:
+    """A board that does not bear all of its outputs lit together."""
+    kinds = [
+        what
+        for what, there in (("lamps", layout.lamps), ("displays", layout.displays))
+        if any(part.channel.board == it.board for part in there.values())
+    ]
+    outputs = " and ".join(kinds) or "outputs"
+    done = [f"{_STRAINED[what]} ({times(count)})" for what, count in strained.items()]
+    if faint:
+        done.append(f"lets all {len(faint)} of them go dim or dark")
+    supply = f"{it.before_mv / 1000:.2f} V before and {it.together_mv / 1000:.2f} V then" if it.sag_mv else ""
+    if not done:
+        done = [f"sags by {it.sag_mv / 1000:.2f} V"]
+        because = f"the supply of board {it.board} {done[0]} when all its {outputs} are lit together: {supply}"
+    else:
+        because = f"board {it.board} {' and '.join(done)} when all its {outputs} are lit together"
+        because += f"; its supply: {supply}" if it.sag_mv > SAG_MV else ""
+    detail: dict[str, Any] = dict(strained)
+    if it.sag_mv:
+        detail |= {"before_mv": it.before_mv, "together_mv": it.together_mv}
+    if faint:
+        detail["faint"] = list(faint)
+    return _finding("weak supply", it.board, because, _RESETS["brownout"], detail)
+
+
+def _is_weak(it: BoardTrouble, strained: Mapping[str, int]) -> bool:
+    """Whether what happened while all was lit is no coincidence: again and again, or a brown-out by its own word."""
+    only_then = it.resets == strained.get("resets", 0)
+    return sum(strained.values()) > 1 or (only_then and "brownout" in it.causes) or it.sag_mv > SAG_MV
+
+
+def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> list[Finding]:
     out = []
     board = f"board {it.board}"
+    strained = {what: it.together[what] for what in _STRAINED if it.together.get(what)}
+    pulled_by_one = any(count >= OFTEN and _is_part(layout, name) for name, count in it.lit.items())
+    if not pulled_by_one and (faint or _is_weak(it, strained)):
+        out.append(_weak(layout, it, strained, faint))
+        it = replace(it, **{what: getattr(it, what) - count for what, count in strained.items()}, together={})
     if it.resets:
         pulled = tuple(name for name, count in it.lit.items() if count >= OFTEN and _is_part(layout, name))
         causes = f" ({', '.join(it.causes)})" if it.causes else ""
@@ -38,26 +91,29 @@ def _of(layout: PanelIndex, it: BoardTrouble) -> list[Finding]:
             _finding(
                 "board reset",
                 it.board,
-                f"{board} was reset {times(it.resets)} during the walk{causes}{', ' if while_lit else ''}{while_lit}",
+                f"{board} was reset {times(it.resets)} during the walk{causes}{', ' if while_lit else ''}{while_lit}"
+                f"{_meanwhile(it, 'resets')}",
                 look or "its USB plug and cable, its supply, and what hangs on its RESET pin",
                 {"resets": it.resets, "causes": list(it.causes), "lit": dict(it.lit)},
                 pulled,
             )
         )
     if it.lost:
-        because = f"the port of {board} was lost {times(it.lost)} during the walk"
+        because = f"the port of {board} was lost {times(it.lost)} during the walk{_meanwhile(it, 'lost')}"
         look = "its USB plug, cable and hub; if somebody pulled the plug, nothing"
         out.append(_finding("port lost", it.board, because, look, {"lost": it.lost}))
     if it.silences:
-        because = f"{board} said nothing for three heartbeats, {times(it.silences)}"
+        because = f"{board} said nothing for three heartbeats, {times(it.silences)}{_meanwhile(it, 'silences')}"
         look = "its firmware, which may hang, then its supply and cable"
         out.append(_finding("board silent", it.board, because, look, {"silences": it.silences}))
     if it.darks:
         because = f"the dead-man of {board} made it dark {times(it.darks)}: it heard nothing from the computer"
+        because += _meanwhile(it, "darks")
         look = "the line to the board; then the computer: a program that hangs, a port or hub put to sleep"
         out.append(_finding("went dark", it.board, because, look, {"darks": it.darks}))
     if it.no_supply:
         because = f"the supply of what {board} lights went {times(it.no_supply)} while it was looked at"
+        because += _meanwhile(it, "no_supply")
         look = "the supply itself, its switch, fuse and plug, and its ground to the board"
         out.append(_finding("supply lost", it.board, because, look, {"no_supply": it.no_supply}))
     counts = {"bad_here": it.bad_here, "bad_there": it.bad_there, "missing": it.missing}
@@ -67,10 +123,15 @@ def _of(layout: PanelIndex, it: BoardTrouble) -> list[Finding]:
             f"{it.bad_there} damaged on the way to it" if it.bad_there else "",
             f"{it.missing} missing" if it.missing else "",
         ]
-        because = f"lines of {board}: {', '.join(filter(None, said))}"
+        because = f"lines of {board}: {', '.join(filter(None, said))}{_meanwhile(it, 'missing')}"
         look = "its cable and hub, its ground, and on a long serial line the baud rate"
         out.append(_finding("line damaged", it.board, because, look, counts))
     return out
+
+
+def _meanwhile(it: BoardTrouble, what: str) -> str:
+    count = it.together.get(what, 0)
+    return f", {times(count)} while all its outputs were lit together" if count else ""
 
 
 def _is_part(layout: PanelIndex, name: str) -> bool:

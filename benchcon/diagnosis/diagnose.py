@@ -6,7 +6,18 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis import boards, causes, connectors, contacts, floating, knobs, lights, segments, supplies
+from benchcon.diagnosis import (
+    boards,
+    causes,
+    connectors,
+    contacts,
+    floating,
+    knobs,
+    lights,
+    lit_together,
+    segments,
+    supplies,
+)
 from benchcon.diagnosis import fleeting as fleeting_
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import BoardTrouble, DisplayLook, Evidence, HandStep, LampLook, SupplyLook, read_all
@@ -42,11 +53,14 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     floats = floating.find(layout, story)
     fleeting = [*floats, *fleeting_.missing(layout, story), *fleeting_.crosstalk(layout, story)]
     in_turn |= {raw.channels[0] for raw in fleeting}
-    looks = [each for each in given if isinstance(each, LampLook)]
+    every_look = [each for each in given if isinstance(each, LampLook)]
+    looks = lit_together.without(every_look)
     pictures = [each for each in given if isinstance(each, DisplayLook)]
     turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
     turned = [each for each in turned if not all(in_turn.issuperset(raw.channels) for c in each for raw in c)]
     wholes, explained = _wholes(layout, story, looks, pictures, in_turn, [*turned, *shown])
+
+    failing, faint = lit_together.find(layout, lights.useful(layout, every_look), pictures)
 
     def left(found: list[Choices]) -> list[Choices]:
         return [each for each in found if not all(explained.issuperset(raw.channels) for c in each for raw in c)]
@@ -57,6 +71,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *contacts.find(layout, story, in_turn | explained),
         *left(turned),
         *lights.find(layout, looks, explained),
+        *left(failing),
         *left(shown),
     ]
     found = _in_common(layout, _of_what_is_there(panel, given, found))
@@ -74,7 +89,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     troubles = [each for each in given if isinstance(each, BoardTrouble)]
     fed = [each for each in given if isinstance(each, SupplyLook)]
     found_there = supplies.find(layout, fed, looks, pictures)
-    return [*_without_clashing_patches(out), *found_there, *boards.find(layout, troubles)]
+    return [*_without_clashing_patches(out), *found_there, *boards.find(layout, troubles, faint)]
 
 
 def _wholes(

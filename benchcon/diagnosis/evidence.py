@@ -80,16 +80,24 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class LampLook:
-    """One look at the lamps: `set` lists the lamps commanded to light (permille), every other output is off."""
+    """One look at the lamps: `set` lists those commanded to light (permille), `shows` the displays that were to show
+    something at the same time; every other output is off."""
 
     set: Mapping[str, int] = field(default_factory=dict)
     answer: str = "same"
     """``same``: just these lit, as they should. ``otherwise``: `seen` holds every lamp that was lit."""
     seen: Mapping[str, Seen] = field(default_factory=dict)
     displays: Mapping[str, bytes] = field(default_factory=dict)
-    """Displays that showed something all the same, and what."""
+    """Displays that showed something, and what: with `shows` those that were to, else those that were not."""
     at_us: int = 0
     note: str = ""
+    shows: Mapping[str, bytes] = field(default_factory=dict)
+    """Displays commanded to show something, and what, where all outputs are lit together."""
+
+    @property
+    def several(self) -> bool:
+        """Whether more than one output was to light."""
+        return len(self.set) + len(self.shows) > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,17 +163,41 @@ class BoardTrouble:
     """Bad lines that the board counted."""
     missing: int = 0
     """Its lines that were lost on the way."""
+    together: Mapping[str, int] = field(default_factory=dict)
+    """Of all that (the same names), what happened while its outputs were lit together."""
+    before_mv: int = 0
+    """Supply of its outputs before they were lit together; 0: not known."""
+    together_mv: int = 0
+    """The same at its lowest while they were."""
 
     @property
     def any(self) -> bool:
         """Whether anything happened to it at all."""
-        return any(getattr(self, name) for name in BOARD_COUNTS)
+        return any(getattr(self, name) for name in BOARD_COUNTS) or self.sag_mv > SAG_MV
+
+    @property
+    def sag_mv(self) -> int:
+        """How far the supply gives way while all outputs are lit together; 0 if it is not known."""
+        return max(0, self.before_mv - self.together_mv) if self.before_mv and self.together_mv else 0
 
     def plus(self, later: BoardTrouble) -> BoardTrouble:
         """Return the two together."""
         counts = {name: getattr(self, name) + getattr(later, name) for name in BOARD_COUNTS}
-        lit = {name: self.lit.get(name, 0) + later.lit.get(name, 0) for name in {**self.lit, **later.lit}}
-        return BoardTrouble(self.board, causes=tuple(dict.fromkeys(self.causes + later.causes)), lit=lit, **counts)
+        causes = tuple(dict.fromkeys(self.causes + later.causes))
+        lit, together = _added(self.lit, later.lit), _added(self.together, later.together)
+        lows = [mv for mv in (self.together_mv, later.together_mv) if mv]
+        before_mv, low_mv = max(self.before_mv, later.before_mv), min(lows, default=0)
+        return BoardTrouble(
+            self.board, causes=causes, lit=lit, together=together, before_mv=before_mv, together_mv=low_mv, **counts
+        )
+
+
+def _added(these: Mapping[str, int], those: Mapping[str, int]) -> dict[str, int]:
+    return {name: these.get(name, 0) + those.get(name, 0) for name in {**these, **those}}
+
+
+SAG_MV = 250
+"""The supply may give way so much under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
 
 
 BOARD_COUNTS = ("resets", "lost", "silences", "darks", "no_supply", "bad_here", "bad_there", "missing")
@@ -199,6 +231,7 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
             for name, seen in evidence.seen.items()
         }
         data |= {"displays": _hexed(evidence.displays), "at_us": evidence.at_us, "note": evidence.note}
+        data["shows"] = _hexed(evidence.shows)
         keep = ("what", "set", "answer") + (("seen",) if evidence.answer == "otherwise" else ())
     elif isinstance(evidence, SupplyLook):
         data = {"what": "supply", "supply": evidence.supply, "source": evidence.source, "set": list(evidence.set)}
@@ -206,7 +239,8 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
         keep = ("what", "supply", "source", "set", "answer") + (("lit",) if evidence.answer == "otherwise" else ())
     elif isinstance(evidence, BoardTrouble):
         data = {"what": "board", "board": evidence.board, "causes": list(evidence.causes), "lit": dict(evidence.lit)}
-        data |= {name: getattr(evidence, name) for name in BOARD_COUNTS}
+        data |= {name: getattr(evidence, name) for name in (*BOARD_COUNTS, "before_mv", "together_mv")}
+        data["together"] = dict(evidence.together)
         keep = ("what", "board")
     else:
         data = {"what": "display", "part": evidence.part, "set": evidence.set.hex().upper(), "answer": evidence.answer}
@@ -315,11 +349,11 @@ class _Reader:
         except (TypeError, ValueError):
             raise self.bad(key, 'two hex digits for each digit of the display, such as "7E30"') from None
 
-    def displays(self) -> dict[str, bytes]:
-        table = self.value.get("displays", {})
+    def displays(self, key: str = "displays") -> dict[str, bytes]:
+        table = self.value.get(key, {})
         if not isinstance(table, Mapping):
-            raise self.bad("displays", "an object of displays and their segments in hex")
-        return {str(name): self.shown("displays", text) for name, text in table.items()}
+            raise self.bad(key, "an object of displays and their segments in hex")
+        return {str(name): self.shown(key, text) for name, text in table.items()}
 
     def hand(self) -> HandStep:
         do = self.value.get("do")
@@ -352,7 +386,15 @@ class _Reader:
         if not self.text("board"):
             raise self.bad("board", "the name of a board")
         counts = {name: max(0, self.number(name)) for name in BOARD_COUNTS}
-        return BoardTrouble(self.text("board"), causes=self.names("causes"), lit=self.numbers("lit"), **counts)
+        return BoardTrouble(
+            self.text("board"),
+            causes=self.names("causes"),
+            lit=self.numbers("lit"),
+            together=self.numbers("together"),
+            before_mv=max(0, self.number("before_mv")),
+            together_mv=max(0, self.number("together_mv")),
+            **counts,
+        )
 
     def supply(self) -> SupplyLook:
         if not self.text("supply"):
@@ -386,6 +428,7 @@ class _Reader:
             self.displays(),
             self.number("at_us"),
             self.text("note"),
+            self.displays("shows"),
         )
 
     def display(self) -> DisplayLook:

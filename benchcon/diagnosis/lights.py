@@ -62,7 +62,7 @@ def useful(layout: PanelIndex, looks: Sequence[LampLook]) -> list[LampLook]:
     """Return the looks that prove something. Raises `Trouble` for a lamp that the panel does not have."""
     looks = [look for look in looks if look.answer not in ("skipped", "not wired")]
     for look in looks:
-        for name in (*look.set, *look.seen):
+        for name in (*look.set, *look.seen, *look.shows, *look.displays):
             layout.part(name)
     return looks
 

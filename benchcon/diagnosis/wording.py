@@ -571,6 +571,14 @@ def _shared(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     )
 
 
+def _not_with_others(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    how = {"dark": "dark", "dim": "dim", "flickering": "flickering"}.get(raw.detail["looks"], "not as it should be")
+    return (
+        f"{name(spots[0])} looks well by itself, and is {how} when the others are lit as well",
+        f"its ground and its supply, a joint there that is bad; then {where(spots[0])}",
+    )
+
+
 def _follows(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
         f"{name(spots[1])} moves {spots[0].key} as well, but not the other way round"
@@ -653,5 +661,6 @@ SENTENCES: dict[str, _Sayer] = {
     "dead spot": _dead_spot,
     "scratchy": _scratchy,
     "shared resistor": _shared,
+    "not with others": _not_with_others,
     "unexplained": _unexplained,
 }

@@ -292,6 +292,11 @@ class Panel:
         """All parts, controls first, in file order."""
         return (*self.controls, *self.lamps, *self.displays)
 
+    @property
+    def outputs(self) -> tuple[Lamp | Display, ...]:
+        """Lamps and displays, in file order."""
+        return (*self.lamps, *self.displays)
+
     def board(self, name: str) -> Board | None:
         """Return the board called `name` on this panel."""
         return next((board for board in self.boards if board.name == name), None)

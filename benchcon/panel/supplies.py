@@ -86,9 +86,10 @@ def words_of(control: Control) -> tuple[str, ...]:
 
 def fed_by(panel: Panel, supply: Supply) -> tuple[Lamp | Display, ...]:
     """Return the wired lamps and displays that `supply` feeds, in the order of the file."""
-    outputs: tuple[Lamp | Display, ...] = (*panel.lamps, *panel.displays)
     return tuple(
-        part for part in outputs if part.wired and (part.name in supply.feeds or part.channel.board in supply.feeds)
+        part
+        for part in panel.outputs
+        if part.wired and (part.name in supply.feeds or part.channel.board in supply.feeds)
     )
 
 

@@ -25,6 +25,9 @@ FORM = 1
 VERDICTS = ("passed", "faulty", "possibly faulty", "skipped", "not wired", "not asked")
 """``possibly faulty``: a finding that is one of several explanations names this part, but not all of them do."""
 
+BESIDES = ("rest", "clear", "dark", "matrix", "listen", "supply", "together", "pair")
+"""Groups of steps that are about no single part."""
+
 
 def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) -> dict[str, Any]:
     """Return the report: JSON values only.
@@ -40,7 +43,7 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
     by_part = {group.group.name: group for group in groups}
     wires = _wires(panel)
     parts = [_part(layout, part, by_part.get(part.name), found, wires) for part in panel.parts]
-    extra = [group for group in groups if group.group.kind in ("rest", "clear", "dark", "matrix", "listen", "supply")]
+    extra = [group for group in groups if group.group.kind in BESIDES]
     counts = {verdict: sum(part["verdict"] == verdict for part in parts) for verdict in VERDICTS}
     return {
         "walk": FORM,
@@ -62,7 +65,16 @@ MOST = 7
 """So many findings are shown at the most: with more than that there is a cause that they have in common, or one hides
 another."""
 
-_CAUSES = ("supply lost", "board reset", "board silent", "port lost", "line damaged", "went dark", "common open")
+_CAUSES = (
+    "weak supply",
+    "supply lost",
+    "board reset",
+    "board silent",
+    "port lost",
+    "line damaged",
+    "went dark",
+    "common open",
+)
 """Kinds that may be behind others, the first to look at first."""
 
 

@@ -26,6 +26,7 @@ from typing import NamedTuple
 
 from benchcon.diagnosis.evidence import BoardTrouble, Evidence
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.state.board import is_without_supply
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.machine import Walk
 from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
@@ -83,6 +84,16 @@ class Conditions:
         self.boards: dict[str, Strained] = {board.name: Strained(board.name) for board in layout.panel.boards}
         self._lit: dict[str, dict[str, int]] = {name: {} for name in self.boards}
         """Board → part that was to light → resets meanwhile."""
+        self._together: dict[str, dict[str, int]] = {name: {} for name in self.boards}
+        """Board → what happened to it, by its counter's name → how often while all its outputs were lit together."""
+        self._together_mv: dict[str, int] = dict.fromkeys(self.boards, 0)
+        """Board → its supply at the lowest meanwhile; 0: not known."""
+        self._before_mv: dict[str, int] = dict.fromkeys(self.boards, 0)
+        """Board → its supply at the last heartbeat before that; 0: not known."""
+        self._lit_since: tuple[int, int] = (-1, 0)
+        """The step whose outputs are lit, and since when."""
+        self._alive_us: dict[str, int] = {}
+        """Board → when its last heartbeat came."""
         self._dimmed: dict[str, int] = dict.fromkeys(self.boards, 0)
         """Board → how often its supply went while it was looked at."""
         self._fell: dict[str, dict[Condition, None]] = {}
@@ -107,6 +118,8 @@ class Conditions:
             state = self.hearing.state_of(board)
             if state is not None and state.dark:
                 self._was_dark.add(board)
+            if state is not None and not state.no_supply:
+                self._before_mv[board] = state.supply_mv
 
     # What happens -------------------------------------------------------------------------------------------------
 
@@ -120,14 +133,14 @@ class Conditions:
             return self._boot(board, event, walk)
         if isinstance(event, ev.Link):
             if event.word == "lost":
-                tally.lost += 1
+                self._count(board, "lost", walk)
                 self._untear(board, event.at_us)
                 self._unread[board] = GONE
                 return self._happened_to(board, GONE)
         elif isinstance(event, ev.Gap):
             if self._unread.get(board) is GONE:
                 return []  # what it said meanwhile
-            tally.missing += event.missing
+            self._count(board, "missing", walk, event.missing)
             self._unread.setdefault(board, GAP)
             return self._happened_to(board, GAP)
         elif isinstance(event, ev.Odd):
@@ -142,7 +155,7 @@ class Conditions:
         elif isinstance(event, ev.Alive):
             return self._alive(board, event, walk)
         elif isinstance(event, ev.Told) and event.words[:1] == ("dark",):
-            tally.darks += event.words[1:2] == ("deadman",)
+            self._count(board, "darks", walk, event.words[1:2] == ("deadman",))
             return self._darkened(board, at_once=True)
         elif isinstance(event, ev.Answered) and event.words[:1] == ("dark",):
             return self._darkened(board, at_once=True)
@@ -157,14 +170,36 @@ class Conditions:
         self._reset_us[board] = event.at_us
         if self._unread.get(board) is GONE:
             return []  # plugged in again it restarts, of course
-        tally = self.boards[board]
-        tally.booted(event.cause)
+        self.boards[board].booted(event.cause)
         self._untear(board, event.at_us)
-        if walk.step is not None and walk.step.do in LOOKS and board in self.concerned(walk):
+        if self._all_lit(board, walk):
+            self._together[board]["resets"] = self._together[board].get("resets", 0) + 1
+        elif walk.step is not None and walk.step.do in LOOKS and board in self.concerned(walk):
             for name in walk.step.parts:
                 self._lit[board][name] = self._lit[board].get(name, 0) + 1
         self._unread[board] = RESET
         return self._happened_to(board, RESET, at_once=event.cause != "seen")
+
+    def _all_lit(self, board: str, walk: Walk) -> bool:
+        """Whether the step at hand has all outputs of the board lit together."""
+        return walk.step is not None and walk.step.do == "together" and board in self.concerned(walk)
+
+    def _count(self, board: str, what: str, walk: Walk, by: int = 1) -> None:
+        """Something has happened to a board `by` times; `what` is the name of its counter."""
+        setattr(self.boards[board], what, getattr(self.boards[board], what) + by)
+        if by and self._all_lit(board, walk):
+            self._together[board][what] = self._together[board].get(what, 0) + by
+
+    def lit(self, walk: Walk, now_us: int) -> bool:
+        """The boards have confirmed what the step at hand wants lit; return whether it can be looked at.
+
+        Where all is lit together each board has to have told since that it bears it.
+        """
+        if self._lit_since[0] != walk.step_number:
+            self._lit_since = walk.step_number, now_us
+        if walk.step is None or walk.step.do != "together":
+            return True
+        return all(self._alive_us.get(board, -1) > self._lit_since[1] for board in self.concerned(walk))
 
     def _untear(self, board: str, at_us: int) -> None:
         """A reset, or a plug that is pulled, tears the line that is on its way: that is not a fault of the line."""
@@ -175,11 +210,20 @@ class Conditions:
         tally = self.boards[board]
         bad = tally.bad_there
         tally.alive(event.supply_mv, event.bad_lines, event.worst_loop_us, not walk.wants.lamps)
+        self._alive_us[board] = event.at_us
+        if event.supply_mv and not is_without_supply(event.supply_mv):
+            if not self._all_lit(board, walk):
+                self._before_mv[board] = event.supply_mv
+            elif self._lit_since[0] == walk.step_number:
+                self._together_mv[board] = min(self._together_mv[board] or event.supply_mv, event.supply_mv)
         if tally.bad_there != bad:
             self._fell.setdefault(board, {})[BAD] = None
         self._silent.discard(board)
         if self.feeding.told(board, event):
             asked = walk.state == "look" and walk.step is not None and walk.step.do in LOOKS
+            if self._all_lit(board, walk):
+                self._together[board]["no_supply"] = self._together[board].get("no_supply", 0) + 1
+                asked = True
             self._dimmed[board] += asked and board in self.concerned(walk)
             return self._happened_to(board, NO_SUPPLY)
         if event.dark:
@@ -209,14 +253,14 @@ class Conditions:
         found = [self._doubtful.pop((board, look), ("", 0))[0] for look in sorts]
         return [group for group in found if group]
 
-    def tick(self, now_us: int) -> list[str]:
+    def tick(self, now_us: int, walk: Walk) -> list[str]:
         """Time has passed, and silence is nothing that a board says; returns groups that the walk must go back to."""
         groups: list[str] = []
         for board in self.boards:
             state = self.hearing.state_of(board)
             if state is not None and board not in self._silent and state.standing(now_us) == "silent":
                 self._silent.add(board)
-                self.boards[board].silences += 1
+                self._count(board, "silences", walk)
                 groups += self._happened_to(board, SILENT)
         return groups
 
@@ -288,6 +332,10 @@ class Conditions:
         fell = dict.fromkeys(c for board in self.concerned(walk) for c in self._fell.get(board, ()))
         return tuple(c for c in fell if _matters(c, walk))
 
+    def upset(self, walk: Walk) -> tuple[str, ...]:
+        """Return the boards of the group at hand to which anything happened since it was begun."""
+        return tuple(b for b in self.concerned(walk) if any(_matters(c, walk) for c in self._fell.get(b, ())))
+
     def begun(self) -> None:
         """A group was begun, or is asked again: what happened to a board before does not touch it."""
         self._fell.clear()
@@ -313,6 +361,9 @@ class Conditions:
                 tally.bad_here,
                 tally.bad_there,
                 tally.missing,
+                self._together[name],
+                self._before_mv[name] if self._together_mv[name] else 0,
+                self._together_mv[name],
             )
             old = self._before.get(name)
             whole = new if old is None else old.plus(new)

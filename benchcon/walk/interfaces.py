@@ -15,7 +15,7 @@ from benchcon.errors import Trouble
 from benchcon.panel.lightness import lit_permille, sent_permille
 from benchcon.panel.model import Control
 from benchcon.rig.hand import Hand
-from benchcon.walk.plan import LOOKS, Step
+from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, Step
 from benchcon.walk.prompts import Prompt
 from benchcon.walk.wants import Wants
 
@@ -254,6 +254,7 @@ class SimulatedHandFace:
         """What is lit and shown just now."""
         lit: dict[str, Seen] = {}
         shown: dict[str, bytes] = {}
+        dim = DIM_AMONG if scene.step is not None and scene.step.do in ALL_TO_BE_LIT else DIM
         for board, hand in self.hands.items():
             looks, segments = hand.seen(), hand.shown_all()
             for lamp in layout.lamps.values():
@@ -263,7 +264,7 @@ class SimulatedHandFace:
                         lamp.dimmed, sent_permille(lamp, scene.wants.lamps.get(lamp.name, lamp.on_permille))
                     )
                     lit[lamp.name] = Seen(
-                        "dim" if look.level_permille < DIM * wanted else "full",
+                        "dim" if look.level_permille < dim * wanted else "full",
                         "" if look.colour == lamp.colour else look.colour,
                         look.flickering,
                     )
@@ -284,5 +285,7 @@ BARELY = 20
 """Lightness in permille below which a lamp counts as dark."""
 DIM = 0.6
 """Share of the wanted lightness below which a lamp counts as dim."""
+DIM_AMONG = 0.8
+"""The same among others that are lit: half of their light, which is 0.76 of their lightness (CIE 1976), is seen."""
 
 __all__ = ["FaceAnswer", "Post", "Scene", "SimulatedHandFace", "WalkInterface"]

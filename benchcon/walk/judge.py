@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from benchcon.diagnosis.evidence import Evidence, HandStep
+from benchcon.diagnosis import lit_together
+from benchcon.diagnosis.evidence import DisplayLook, Evidence, HandStep, LampLook
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step, pressed_again
@@ -162,6 +163,13 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:
         if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
             return [Step("put", hand.parts, hand.to) for hand in hands[: len(hands) // 2]]
     return []
+
+
+def pairs_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> tuple[str, ...]:
+    """Return the lamps to look at two by two, in this order; none, unless some were odd when everything was lit."""
+    looks = [each for each in evidence if isinstance(each, LampLook)]
+    pictures = [each for each in evidence if isinstance(each, DisplayLook)]
+    return tuple(name for pair in lit_together.in_doubt(layout, looks, pictures) for name in pair)
 
 
 def _others_moved(layout: PanelIndex, hand: HandStep) -> set[str]:

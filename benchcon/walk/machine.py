@@ -297,7 +297,10 @@ class Walk:
             restless = judge.restless(self.layout, self.progress.evidence)
             if restless:
                 self.progress.listen_to(restless)
-        while self.progress.next_group():
+        while self.progress.next_group() or (
+            self.progress.look_at_pairs(judge.pairs_in_doubt(self.layout, self.progress.evidence))
+            and self.progress.next_group()
+        ):
             self.progress.begin_group(self.values, now_us)
             if self.progress.step is not None:
                 self._begin_step(now_us)
@@ -412,7 +415,13 @@ class Walk:
             lit = tuple(name for name in step.parts if name in lamps or any(displays.get(name, b"")))
             self.progress.collected.append(SupplyLook(step.supply, step.to, step.parts, answer, lit, now_us))
         else:
-            self.progress.collected.append(LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us))
+            shows = dict(self.wants.displays)
+            # Of displays that were to light with others a person says only that they do.
+            displays |= {name: shows[name] for name in shows if name in lamps and name not in displays}
+            lamps = {name: how for name, how in lamps.items() if name not in shows}
+            self.progress.collected.append(
+                LampLook(dict(self.wants.lamps), answer, lamps, displays, now_us, shows=shows)
+            )
         self._sounds.append("right" if answer == "same" else "wrong")
         self.last = ""
         self._next_step(now_us)

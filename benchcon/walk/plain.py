@@ -20,7 +20,7 @@ from benchcon.panel.model import Display
 from benchcon.panel.segments import decode, encode
 from benchcon.walk.guard import AFTER_S, Guard, Press
 from benchcon.walk.interfaces import FaceAnswer, Post, Scene
-from benchcon.walk.plan import Step, lit_but
+from benchcon.walk.plan import ALL_TO_BE_LIT, Step, lit_but
 from benchcon.walk.prompts import by_button
 
 HELP = (
@@ -37,6 +37,10 @@ HELP = (
     (
         "of a supply",
         "NAME… these lit though it is off, or dark though it is on; x or nothing: nothing is lit",
+    ),
+    (
+        "of all lit",
+        "NAME… these are dark, dim:NAME… these are dim; x or nothing: nothing is lit",
     ),
     (
         "of a display",
@@ -268,6 +272,8 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         return _display(text, scene, layout, part)
     if step.supply:
         return _of_supply(text, number, step, layout)
+    if step.do in ALL_TO_BE_LIT:
+        return _of_several(text, number, step, layout)
     lamps: dict[str, Seen] = {}
     displays: dict[str, bytes] = {}
     own = step.parts[0] if one else ""
@@ -306,6 +312,24 @@ def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAn
         if name not in step.parts:
             raise Trouble(f"'{name[:40]}' is not among what the supply feeds; there are: {', '.join(step.parts)}")
     return FaceAnswer("otherwise", number, lit_but(step, names))
+
+
+def _of_several(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAnswer:
+    """What was dark, or dim, of what was lit together."""
+    if _SHORT.get(text, text) == "nothing":
+        return FaceAnswer("otherwise", number)
+    dark: list[str] = []
+    dim: dict[str, Seen] = {}
+    for word in layout.with_names(text, _WORDS).casefold().replace(",", " ").split():
+        how, _, name = word.rpartition(":")
+        if name not in step.parts:
+            raise Trouble(f"'{name[:40]}' is not among what is lit here; there are: {', '.join(step.parts)}")
+        if how not in ("", "dim", "m"):
+            raise Trouble(f"'{how[:20]}' means nothing here; NAME is dark, dim:NAME is dim")
+        dark.append(name)
+        if how:
+            dim[name] = Seen("dim")
+    return FaceAnswer("otherwise", number, lit_but(step, dark) | dim)
 
 
 def _display(text: str, scene: Scene, layout: PanelIndex, part: Display) -> FaceAnswer:

@@ -10,10 +10,14 @@ from benchcon.diagnosis.evidence import Seen
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part, Supply, SupplySource
 from benchcon.panel.supplies import fed_by, switching, wired_sources
+from benchcon.text import listed
+from benchcon.walk.load import rounds, shares
 from benchcon.walk.patterns import within
 
-LOOKS = ("dark", "lamp", "display")
+LOOKS = ("dark", "lamp", "display", "together", "pair")
 """What is asked of the eye, of outputs that have supply."""
+ALL_TO_BE_LIT = ("supplied", "together", "pair")
+"""Looks at several outputs all of which should be lit, so that a person points at those that are not."""
 SUPPLY_LOOKS = ("no_supply", "supplied")
 """What is asked of the eye while supplies are switched off and on."""
 EIGHT = b"\x7f"
@@ -28,7 +32,8 @@ DETENTS = 10
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One prompt. `do` is one of `evidence.ACTIONS`, or ``dark`` (all outputs off), ``lamp`` or ``digits`` (a look).
+    """One prompt. `do` is one of `evidence.ACTIONS`, or a look: ``dark`` (all outputs off), ``lamp``, ``display``,
+    ``together`` (all of `parts` lit, as far as the budgets allow) or ``pair`` (two lamps lit).
 
     Of a supply: ``starting`` (wait until it has started), ``no_supply`` and ``supplied``, a look at what it feeds, all
     of it told to light.
@@ -37,7 +42,8 @@ class Step:
     do: str
     parts: tuple[str, ...] = ()
     to: int = 0
-    """put, turn, end: as in `evidence.Hand`; starting: milliseconds; supplied: the source, 1 the first."""
+    """put, turn, end: as in `evidence.Hand`; starting: milliseconds; supplied: the source, 1 the first; together: which
+    of its looks, 1 the first."""
     picture: bytes = b""
     supply: str = ""
     """Name of the supply that the step is about."""
@@ -50,18 +56,21 @@ class Group:
     """What is proved together, and again together if something was odd: one control, one lamp, one display."""
 
     name: str
-    """The part's name; ``rest``, ``dark``, ``clear NAME`` and ``matrix NAME``, ``listen`` or ``supply NAME``."""
+    """The part's name; ``rest``, ``dark``, ``clear NAME`` and ``matrix NAME``, ``listen``, ``supply NAME``, ``all lit``
+    or ``pairs``."""
     kind: str
-    """``rest``, ``control``, ``clear``, ``matrix``, ``listen``, ``dark``, ``lamp``, ``digits`` or ``supply``."""
+    """``rest``, ``control``, ``clear``, ``matrix``, ``listen``, ``dark``, ``lamp``, ``display``, ``supply``,
+    ``together`` or ``pair``."""
     parts: tuple[str, ...] = ()
 
 
-def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
+def plan(panel: Panel, only: Collection[str] = (), proved: Collection[str] = ()) -> list[Group]:
     """Return the groups of a walk over `panel`: all dark, one lamp, hands off, controls, matrices, lamps, displays,
-    supplies.
+    supplies, all lit together.
 
-    `only` names parts; empty means all. A supply is asked about with any of the controls that switch it. Parts that are
-    not wired yet stand in the plan, for the report.
+    `only` names parts; empty means all. `proved` names parts that an earlier walk has asked about. A supply is asked
+    about with any of the controls that switch it; the outputs of a board are lit together where all of them are asked
+    about, or have been. Parts that are not wired yet stand in the plan, for the report.
     """
     layout = PanelIndex.of(panel)
     wanted = set(only) or {part.name for part in panel.parts}
@@ -79,7 +88,8 @@ def plan(panel: Panel, only: Collection[str] = ()) -> list[Group]:
         groups.append(Group("rest", "rest"))
         groups += _to_clear(layout, wanted)
     groups += [Group(control.name, "control", (control.name,)) for control in controls]
-    return groups + _matrices(layout, wanted) + looks + _supplies(panel, wanted)
+    groups += _matrices(layout, wanted) + looks + _supplies(panel, wanted)
+    return groups + _all_lit(panel, wanted, proved)
 
 
 def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
@@ -94,6 +104,10 @@ def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[S
         return [Step("put", group.parts, 1), Step("put", group.parts, 0)]
     if group.kind == "supply":
         return _supply_steps(layout, group, values)
+    if group.kind == "together":
+        return _together(layout.panel, group.parts)
+    if group.kind == "pair":
+        return [Step("pair", pair) for pair in zip(group.parts[::2], group.parts[1::2], strict=True)]
     part = layout.part(group.parts[0])
     if isinstance(part, Lamp):
         return [Step("lamp", (part.name,))]
@@ -265,14 +279,36 @@ def _lit_together(panel: Panel, supply: Supply) -> tuple[str, ...]:
     return tuple(out)
 
 
+def _all_lit(panel: Panel, wanted: Collection[str], proved: Collection[str]) -> list[Group]:
+    """All outputs lit together, of the boards of which all are asked about or have been: that browns a board out."""
+    names: list[str] = []
+    for board in panel.boards:
+        outputs = [part.name for part in panel.outputs if part.wired and part.channel.board == board.name]
+        if not set(outputs).isdisjoint(wanted) and {*wanted, *proved} >= set(outputs):
+            names += outputs
+    return [Group("all lit", "together", tuple(names))] if len(names) > 1 else []
+
+
+def _together(panel: Panel, names: tuple[str, ...]) -> list[Step]:
+    """One look, or as many as the budgets of the boards make of it."""
+    looks = rounds(panel, names)
+    boards = listed([board.label or board.name for board in panel.boards if len(shares(panel, board.name)) > 1])
+    return [
+        Step("together", parts, number, why=_NOT_AT_ONCE.format(boards, number, len(looks)) if len(looks) > 1 else "")
+        for number, parts in enumerate(looks, 1)
+    ]
+
+
+_NOT_AT_ONCE = "All at once is more than the current budget of {} allows: this is part {} of {}."
+
+
 def lit_but(step: Step, pointed: Collection[str]) -> dict[str, Seen]:
-    """Return what was lit at a supply's `step`, where a person `pointed` at what is not as it should be."""
-    return {name: Seen() for name in step.parts if (name in pointed) != (step.do == "supplied")}
+    """Return what was lit at a `step` about several, where a person `pointed` at what is not as it should be."""
+    return {name: Seen() for name in step.parts if (name in pointed) != (step.do in ALL_TO_BE_LIT)}
 
 
 def _on(panel: Panel, board: str) -> list[str]:
-    outputs: tuple[Lamp | Display, ...] = (*panel.lamps, *panel.displays)
-    return [part.name for part in outputs if part.channel.board == board]
+    return [part.name for part in panel.outputs if part.channel.board == board]
 
 
 def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:

@@ -13,6 +13,7 @@ from benchcon.diagnosis.evidence import Evidence, LampLook
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel
 from benchcon.walk import judge
+from benchcon.walk.chosen import boards_of
 from benchcon.walk.journal import FinishedStep, line_of
 from benchcon.walk.plan import Group, Step, fourth_of, plan, rectangles, steps
 
@@ -26,9 +27,9 @@ class Progress:
     def __init__(self, panel: Panel, only: Collection[str] = (), before: Iterable[FinishedStep] = ()) -> None:
         """`before`: groups done in an earlier part of the same walk; they are not asked again."""
         self.layout = PanelIndex.of(panel)
-        self.groups = plan(panel, only)
         self.done: dict[str, FinishedStep] = {each.group.name: each for each in before}
         """By group name, in the order in which they were done."""
+        self.groups = plan(panel, only, list(self.done))
         self.again = False
         """The group at hand is asked once more, because something in it was odd."""
         self._more = False
@@ -107,6 +108,14 @@ class Progress:
             self.collected = []
         return self.group is not None
 
+    def leave_boards(self, boards: Collection[str]) -> bool:
+        """Leave what is on `boards` out of the group at hand; False: then no two parts would be left of it."""
+        assert self.group is not None
+        parts = tuple(name for name in self.group.parts if boards_of(self.layout.part(name)).isdisjoint(boards))
+        if len(parts) > 1:
+            self.groups[self._group] = replace(self.group, parts=parts)
+        return len(parts) > 1
+
     def leave_out(self) -> None:
         """Take the group at hand, of which there is nothing to ask, out of the plan; the one before is at hand."""
         del self.groups[self._group]
@@ -115,6 +124,14 @@ class Progress:
     def listen_to(self, parts: tuple[str, ...]) -> None:
         """Have the next group be one that listens to these controls while nobody touches the panel."""
         self.groups.insert(self._group + 1, Group("listen", "listen", parts))
+
+    def look_at_pairs(self, lamps: tuple[str, ...]) -> bool:
+        """The plan being done, have these lamps looked at two by two; False: there are none, or they have been."""
+        if not lamps or any(group.kind == "pair" for group in self.groups) or "pairs" in self.done:
+            return False
+        self.groups.append(Group("pairs", "pair", lamps))
+        self._group = len(self.groups) - 2
+        return True
 
     @property
     def may_repeat(self) -> bool:

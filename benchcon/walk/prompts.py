@@ -8,6 +8,7 @@ from benchcon.diagnosis.layout import PanelIndex, codes_of, words_of
 from benchcon.diagnosis.supplies import told_source
 from benchcon.panel.model import Control, Display, Part
 from benchcon.panel.summary import counted
+from benchcon.text import listed
 from benchcon.walk.plan import Step
 
 
@@ -53,7 +54,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     label = labels[0] if labels else ""
     why = f" {step.why}" if step.why else ""
     if step.do == "rest" and step.parts:
-        names = _listed(labels)
+        names = listed(labels)
         return (
             "Hands off",
             f"Take your hands off the panel: {names} moved while others were asked.",
@@ -69,6 +70,8 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return label, f"Lamp {label} should blink, and no other.", _LOOK
     if step.supply:
         return _of_supply(layout, step)
+    if step.do in ("together", "pair"):
+        return _of_several(layout, step, labels)
     part = layout.part(step.parts[0])
     if step.do == "display":
         assert isinstance(part, Display)
@@ -86,9 +89,9 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return f"{label} {way}", f"Turn {label} fully to the {way}.", _BY_ITSELF
     if len(step.parts) > 1 and part.kind == "switch":
         word = words_of(part)[step.to]
-        return f"Switches: {word}", f"Put {_listed(labels)} to {word}.{why}", _BY_ITSELF
+        return f"Switches: {word}", f"Put {listed(labels)} to {word}.{why}", _BY_ITSELF
     if len(step.parts) > 1:
-        names = ", ".join(labels[:-1]) + f" and {labels[-1]}"
+        names = listed(labels)
         if step.to:
             return "Hold three", f"Hold {names} down together.", _BY_ITSELF
         return "Let go", f"Let go of {names}.", _BY_ITSELF
@@ -101,6 +104,20 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     return f"{label}: {word}", f"{lift}Put {label} to {word}.{why}", _BY_ITSELF
 
 
+def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str, str, str]:
+    """What is asked of outputs that are lit together: all of them, or a pair of lamps that may touch."""
+    if step.do == "pair":
+        return listed(labels), f"Both {listed(labels)} should be lit, as bright as each is alone.", _ALL
+    boards = list(dict.fromkeys(layout.part(name).channel.board for name in step.parts))  # type: ignore[union-attr]
+    lamps = sum(name in layout.lamps for name in step.parts)
+    shown = len(step.parts) - lamps
+    what = [counted(lamps, "lamp")] * bool(lamps) + [counted(shown, "display")] * bool(shown)
+    eights = ", and each digit of the displays an 8 with its point" if shown else ""
+    ask = f"Are all of these lit: {listed(what)} of {listed(boards)}{eights}?"
+    return "All lit?", f"{ask} {step.why}".strip(), _ALL
+
+
+_ALL = "Enter: all lit. Or point at what is dark (m: it is dim), or say that nothing is lit."
 _FED = "Enter: all lit. Or point at what is dark, or say that nothing is lit."
 
 
@@ -118,10 +135,6 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     eights = "displays an 8 on the left" if any(name in layout.displays for name in step.parts) else ""
     how = f" ({'lamps lit, ' if lamps else ''}{eights})" if eights else ""
     return f"{supply.label}: on", f"With {by}, {fed} should be lit{how}.", _FED
-
-
-def _listed(labels: list[str]) -> str:
-    return labels[0] if len(labels) == 1 else ", ".join(labels[:-1]) + f" and {labels[-1]}"
 
 
 def by_button(button: Part, step: Step | None) -> str:

@@ -21,6 +21,7 @@ from benchcon.walk.interfaces import FaceAnswer, Scene, WalkInterface
 from benchcon.walk.machine import Walk
 from benchcon.walk.outputs import WalkOutputs
 from benchcon.walk.progress import BOARDS
+from benchcon.walk.supply import named
 from benchcon.walk.wants import Wants
 from benchcon.wire import events as ev
 
@@ -212,7 +213,7 @@ class Runner:
     def _mind(self, now: int) -> None:
         """Wait for boards that must be so and are not, ask again what that has spoilt, and give up what cannot be."""
         walk, conditions = self.walk, self.conditions
-        for group in conditions.tick(now):
+        for group in conditions.tick(now, walk):
             self._back_to(group)
         for _ in range(len(walk.groups) + 1):  # what is given up may lead to a group that cannot be asked either
             self._group_begun()
@@ -256,13 +257,15 @@ class Runner:
         if not self.face.simulated or (now - self._held_since <= PATIENCE_US and not self._hopeless.issuperset(boards)):
             return False
         self._hopeless |= boards
+        if self._without(tuple(boards), self.conditions.advice(held), now):
+            return True
         self._give_up(self.conditions.advice(held), now)
         return True
 
     def _ask_again(self, now: int) -> None:
         """Ask the group at hand again: what came of it counts for nothing. After `ASKS` times it is given up."""
         walk, fell = self.walk, self.conditions.fallen(self.walk)
-        boards = self.conditions.concerned(walk)
+        boards, upset = self.conditions.concerned(walk), self.conditions.upset(walk)
         self.conditions.begun()
         if walk.group is None:
             return
@@ -276,6 +279,8 @@ class Runner:
         self._wants_shown = self._lit = -1
         if self._asks.get(name, 1) > ASKS:
             each = " and ".join(what.says for what in fell)
+            if self._without(upset, f"it {each} each of the {ASKS} times that all was lit together", now):
+                return
             self._give_up(f"its board {each} each of the {ASKS} times that this was asked", now)
         else:
             walk.again(now)
@@ -291,6 +296,18 @@ class Runner:
         for _ in walk.groups:
             if group in walk.done:
                 walk.back(self._now())
+
+    def _without(self, boards: tuple[str, ...], why: str, now: int) -> bool:
+        """Leave `boards` out where all is lit together, and ask for the others; False: it cannot be done."""
+        walk = self.walk
+        if walk.group is None or walk.group.kind != "together" or not boards or not walk.progress.leave_boards(boards):
+            return False
+        walk.note(f"without board {named(boards)}: {why}")
+        self.face.warn(f"asked once more without board {named(boards)}: {why}")
+        self._held = ()
+        self._asks.pop(walk.group.name, None)
+        walk.again(now)
+        return True
 
     def _give_up(self, why: str, now: int) -> None:
         """Skip the group at hand, and say why."""
@@ -499,7 +516,8 @@ class Runner:
             return
         self._ready_us = self._now()
         self._lit = done.number
-        if not self._upset() and self.conditions.feeding.ready(self.conditions.concerned(self.walk)):
+        borne = self.conditions.lit(self.walk, self._ready_us)
+        if borne and not self._upset() and self.conditions.feeding.ready(self.conditions.concerned(self.walk)):
             self.walk.ready(done.number)
             self._shown = ()
 

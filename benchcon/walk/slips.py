@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Control
+from benchcon.text import listed
 from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
@@ -26,15 +27,11 @@ def moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Map
 
 def told(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapping[str, int]) -> str:
     """Return what came of `step`, such as ``Taxiway moved, Runway edge was asked.``"""
-    asked = _listed([layout.part(name).label or name for name in step.parts])
+    asked = listed([layout.part(name).label or name for name in step.parts])
     others = moved(layout, step, before, values)
     own = any(values.get(key) != before.get(key) for key in judge.own_channels(layout, step))
     if others:
-        return f"{_listed(others)} moved {'as well as' if own else 'instead of'} {asked}."
+        return f"{listed(others)} moved {'as well as' if own else 'instead of'} {asked}."
     if own:
         return f"{asked} moved, and does not stand as asked."
     return f"Nothing was seen of {asked}."
-
-
-def _listed(labels: list[str]) -> str:
-    return labels[0] if len(labels) == 1 else ", ".join(labels[:-1]) + f" and {labels[-1]}"

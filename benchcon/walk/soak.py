@@ -11,25 +11,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchcon.diagnosis.evidence import SAG_MV
 from benchcon.errors import Trouble
-from benchcon.panel.electrics import display_ma, lamp_ma
-from benchcon.panel.lightness import sent_permille
-from benchcon.panel.model import Display, Lamp, Panel
+from benchcon.panel.model import Lamp, Panel
 from benchcon.panel.summary import counted
 from benchcon.state.board import is_without_supply
 from benchcon.text import times
 from benchcon.units import quantity
+from benchcon.walk.load import ALL_LIT, shares
 from benchcon.walk.wants import Wants
 
 STEP_S = 3.0
 LONGEST_S = 30 * 86_400
-SAG_MV = 250
-"""The supply may give way so much under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
 
 
 def load_steps(panel: Panel) -> list[Wants]:
     """Return what to light, step by step: all dark, then up to the budget, each output in one step at least."""
-    rows = {board.name: _shares(panel, board.name, board.budget_ma) for board in panel.boards}
+    rows = {board.name: shares(panel, board.name) for board in panel.boards}
     count = max(map(len, rows.values()), default=0)
     steps = [Wants()]
     for number in range(count):
@@ -40,32 +38,9 @@ def load_steps(panel: Panel) -> list[Wants]:
                     if isinstance(part, Lamp):
                         wants.lamps[part.name] = part.on_permille
                     else:
-                        wants.displays[part.name] = b"\xff" * part.digits
+                        wants.displays[part.name] = bytes([ALL_LIT]) * part.digits
         steps.append(wants)
     return steps
-
-
-def _shares(panel: Panel, board: str, budget_ma: float) -> list[list[Lamp | Display]]:
-    """Divide a board's outputs into shares that fit its budget; an output too big for it is left out."""
-    parts: list[tuple[float, Lamp | Display]] = []
-    for lamp in panel.lamps:
-        if lamp.channel.board == board and lamp.wired:
-            parts.append((lamp_ma(lamp, sent_permille(lamp, lamp.on_permille)), lamp))
-    for display in panel.displays:
-        if display.channel.board == board and display.wired:
-            parts.append((display_ma(display, b"\xff" * display.digits), display))
-    shares: list[tuple[float, list[Lamp | Display]]] = []
-    for current, part in parts:
-        if current > budget_ma:
-            continue
-        for number, (taken, share) in enumerate(shares):
-            if taken + current <= budget_ma:
-                share.append(part)
-                shares[number] = (taken + current, share)
-                break
-        else:
-            shares.append((current, [part]))
-    return [share for _, share in shares]
 
 
 @dataclass(slots=True)

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Lamp
-from benchcon.walk.plan import EIGHT, SUPPLY_LOOKS, Step
+from benchcon.walk.load import ALL_LIT
+from benchcon.walk.plan import ALL_TO_BE_LIT, EIGHT, SUPPLY_LOOKS, Step
 
 
 @dataclass(slots=True)
@@ -21,13 +22,13 @@ class Wants:
 
 
 def outputs_of(layout: PanelIndex, step: Step) -> Wants:
-    """Return what `step` wants lit: one lamp, one display's picture, all that a supply feeds, or nothing."""
-    if step.do in SUPPLY_LOOKS:
+    """Return what `step` wants lit: a lamp, a display's picture, what a supply feeds, all together, or nothing."""
+    if step.do in SUPPLY_LOOKS or step.do in ALL_TO_BE_LIT:
         lamps = {name: layout.lamps[name].on_permille for name in step.parts if name in layout.lamps}
-        eights = {
-            name: EIGHT.ljust(layout.displays[name].digits, b"\0") for name in step.parts if name in layout.displays
-        }
-        return Wants(lamps, displays=eights)
+        digits = {name: layout.displays[name].digits for name in step.parts if name in layout.displays}
+        one = step.do in SUPPLY_LOOKS
+        shown = {name: EIGHT.ljust(n, b"\0") if one else bytes([ALL_LIT]) * n for name, n in digits.items()}
+        return Wants(lamps, displays=shown)
     if step.do == "lamp":
         lamp = layout.part(step.parts[0])
         assert isinstance(lamp, Lamp)

@@ -9,7 +9,8 @@ from walk.rig import Bad, Rig
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel
-from benchcon.walk.plan import plan, steps
+from benchcon.walk.plan import LOOKS, plan, steps
+from benchcon.walk.wants import outputs_of
 
 
 def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: bool = False) -> list[dict[str, Any]]:
@@ -20,8 +21,8 @@ def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: boo
     out: list[dict[str, Any]] = []
     for group in plan(panel):
         for step in steps(layout, group, rig.settled):
-            if step.do in ("dark", "lamp", "display"):
-                out.append(_look(panel, rig, step))
+            if step.do in LOOKS:
+                out.append(_look(layout, rig, step))
                 continue
             at = now + 500_000
             for name in step.parts:
@@ -47,9 +48,9 @@ def scribble(panel: Panel, bad: list[Bad], rng: random.Random, with_changes: boo
     return out
 
 
-def _look(panel: Panel, rig: Rig, step) -> dict[str, Any]:
-    driven = {step.parts[0]: 1000} if step.do == "lamp" else {}
-    told = {step.parts[0]: step.picture} if step.do == "display" else {}
+def _look(layout: PanelIndex, rig: Rig, step) -> dict[str, Any]:
+    wants = outputs_of(layout, step)
+    driven, told = dict.fromkeys(wants.lamps, 1000), wants.displays
     shown = {name: picture.hex() for name, picture in rig.displays(told).items()}
     if step.do == "display":
         own = shown.pop(step.parts[0], "")
@@ -58,4 +59,5 @@ def _look(panel: Panel, rig: Rig, step) -> dict[str, Any]:
         name: {"level": level, "colour": colour, "flickering": flickering}
         for name, (level, colour, flickering) in rig.lamps(driven).items()
     }
-    return {"what": "lamps", "set": driven, "seen": seen, "displays": shown}
+    shows = {name: picture.hex() for name, picture in told.items()}
+    return {"what": "lamps", "set": driven, "seen": seen, "displays": shown, "shows": shows}

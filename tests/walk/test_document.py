@@ -23,7 +23,7 @@ def test_every_kind_and_its_class_stand_in_the_document() -> None:
 
 def test_the_examples_of_evidence_are_evidence() -> None:
     examples = re.findall(r'^    (\{"what".*\})$', TEXT, re.MULTILINE)
-    assert len(examples) == 5
+    assert len(examples) == 6
     for example in examples:
         evidence = read(json.loads(example))
         assert read(as_json(evidence)) == evidence

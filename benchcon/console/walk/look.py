@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchcon.diagnosis.evidence import Seen
 from benchcon.walk.interfaces import FaceAnswer
-from benchcon.walk.plan import Step, lit_but
+from benchcon.walk.plan import ALL_TO_BE_LIT, Step, lit_but
 
 
 class LookTaken:
@@ -14,8 +14,9 @@ class LookTaken:
         self.own = step.parts[0] if step is not None and step.do in ("lamp", "display") else ""
         """The lamp or display that the step is about."""
         self.display = step is not None and step.do == "display"
-        self.supply = step if step is not None and step.supply else None
-        """A look at what a supply feeds: what is pointed at is lit; where all should be, it is dark."""
+        several = step is not None and (step.supply or step.do in ALL_TO_BE_LIT)
+        self.several = step if several else None
+        """A look at several outputs together: what is pointed at is lit; where all should be, it is dark."""
         self.lamps: dict[str, Seen] = {}
         """Every lamp that is lit."""
         self.displays: dict[str, bytes] = {}
@@ -41,7 +42,9 @@ class LookTaken:
     @property
     def lamp(self) -> str:
         """The lamp that dim, colour and flickering are said of: the one pointed at last, else the one asked about."""
-        return "" if self.display or self.supply else self.last or self.own
+        if self.several is not None:
+            return "" if self.several.supply else self.last
+        return "" if self.display else self.last or self.own
 
     def looks(self, how: str) -> None:
         """`lamp`, or the display at hand, is ``dim`` or ``flickering`` (said twice: it is not), or of this colour."""
@@ -66,8 +69,8 @@ class LookTaken:
 
     def words(self, labels: dict[str, str]) -> str:
         """What was said so far, in words; empty: nothing."""
-        dark = " dark" if self.supply is not None and self.supply.do == "supplied" else ""
-        said = [f"{labels.get(name, name)}{_how(seen)}{dark}" for name, seen in self.lamps.items()]
+        dark = " dark" if self.several is not None and self.several.do in ALL_TO_BE_LIT else ""
+        said = [f"{labels.get(name, name)}{_how(seen) or dark}" for name, seen in self.lamps.items()]
         said += [f"{labels.get(name, name)} shows something else" for name in self.displays]
         said += [word for word, on in (("dim", self.dim), ("flickering", self.flickering)) if on]
         return ", ".join(said)
@@ -76,8 +79,9 @@ class LookTaken:
         """The answer to step `number`; `picture` is what the display at hand should show."""
         if not self.changed:
             return FaceAnswer("same", number)
-        if self.supply is not None:
-            return FaceAnswer("otherwise", number, lit_but(self.supply, self.lamps))
+        if self.several is not None:
+            looks = {name: seen for name, seen in self.lamps.items() if _how(seen)}
+            return FaceAnswer("otherwise", number, lit_but(self.several, self.lamps) | looks)
         displays = dict(self.displays)
         if self.display:
             displays.setdefault(self.own, picture)

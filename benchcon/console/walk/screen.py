@@ -28,7 +28,7 @@ from benchcon.report.folder import Folder
 from benchcon.text import printable
 from benchcon.view.palette import IVORY
 from benchcon.walk.interfaces import FaceAnswer, Scene
-from benchcon.walk.plan import LOOKS, SUPPLY_LOOKS
+from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, SUPPLY_LOOKS
 
 if TYPE_CHECKING:
     from benchcon.session import LiveSession
@@ -167,7 +167,7 @@ class WalkScreen(AskedScreen):
         if action in ("dim", "flicker"):
             return looking and (do == "display" or bool(self.look.lamp))
         if action == "nothing":
-            return looking and do in ("lamp", "display", "supplied")
+            return looking and do in ("lamp", "display", *ALL_TO_BE_LIT)
         if action in ("done", "taken"):
             return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
         if action == "yes":
@@ -276,7 +276,7 @@ class WalkScreen(AskedScreen):
             self._point(message.part)
 
     def _point(self, part: Lamp | Display) -> None:
-        if isinstance(part, Display) and not self.look.supply:
+        if isinstance(part, Display) and self.look.several is None:
             self._keep_picture()
             self._edit(part.name)
         elif not self.look.display:

@@ -1,0 +1,126 @@
+"""All outputs lit together: what looks well by itself, and not when the others are lit too."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+
+from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.evidence import DisplayLook, LampLook, Seen
+from benchcon.diagnosis.layout import PanelIndex, key_of
+from benchcon.panel.model import Display, Lamp
+
+WHOLE_BOARD = 4
+"""So many outputs that fail together, and no other of their board stands, are the board's supply."""
+
+MOST_LAMPS = 4
+"""Of no more lamps is every pair looked at: six questions."""
+
+
+def find(
+    layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]
+) -> tuple[list[Choices], dict[str, tuple[str, ...]]]:
+    """Return what is wrong with outputs that look well alone; and the boards all of whose outputs fail, with them.
+
+    Lamps of a board that are dimmer or dark when more are lit have something in common: a series resistor. Where pairs
+    of them were looked at, those belong together that fail as a pair.
+    """
+    out: list[Choices] = []
+    boards: dict[str, tuple[str, ...]] = {}
+    for board, (names, whole) in _by_board(layout, looks, pictures).items():
+        if whole:
+            boards[board] = tuple(names)
+            continue
+        lamps = [name for name in names if name in layout.lamps]
+        for group in _groups(lamps, looks) + [[name] for name in names if name in layout.displays]:
+            keys = tuple(key_of(_output(layout, name).channel) for name in group)
+            if len(group) > 1:
+                out.append([[BareFinding("shared resistor", keys)]])
+            else:
+                out.append([[BareFinding("not with others", keys, {"looks": names[group[0]]})]])
+    return out, boards
+
+
+def in_doubt(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]) -> list[tuple[str, str]]:
+    """Return the pairs of lamps to look at, after all were lit: which of those that failed share something."""
+    for names, whole in _by_board(layout, looks, pictures).values():
+        lamps = [name for name in names if name in layout.lamps]
+        if not whole and len(lamps) <= MOST_LAMPS and len(lamps) > 1:
+            return [pair for pair in combinations(lamps, 2) if all(set(look.set) != set(pair) for look in looks)]
+    return []
+
+
+def _by_board(
+    layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]
+) -> dict[str, tuple[dict[str, str], bool]]:
+    """Board → its outputs that look well alone and failed when last all were lit, each with how; and whether it is the
+    board as a whole."""
+    well = _well_alone(layout, looks, pictures)
+    last: dict[str, str] = {}
+    several = [look for look in looks if look.several]
+    # Of a panel with two lamps, all of them are a pair.
+    for look in [look for look in several if look.shows or len(look.set) > 2] or several:
+        last |= {name: _failing(look, name) for name in (*look.set, *look.shows) if name in well}
+    out: dict[str, tuple[dict[str, str], bool]] = {}
+    for board in dict.fromkeys(_output(layout, name).channel.board for name in last):
+        mine = {name: how for name, how in last.items() if _output(layout, name).channel.board == board}
+        failing = {name: how for name, how in mine.items() if how}
+        if failing:
+            out[board] = failing, len(failing) == len(mine) >= WHOLE_BOARD
+    return out
+
+
+def _output(layout: PanelIndex, name: str) -> Lamp | Display:
+    return layout.lamps.get(name) or layout.displays[name]
+
+
+def without(looks: Sequence[LampLook]) -> list[LampLook]:
+    """Return the looks at single lamps, and those at several of which one was never looked at alone."""
+    alone = {name for look in looks if not look.several for name in look.set}
+    return [look for look in looks if not look.several or not (look.shows or alone >= set(look.set))]
+
+
+def _well_alone(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]) -> set[str]:
+    """Outputs that looked just right when they alone were to light, the last time that they were looked at."""
+    out: dict[str, bool] = {}
+    for look in looks:
+        if len(look.set) == 1 and not look.shows and look.answer in ("same", "otherwise"):
+            (name,) = look.set
+            out[name] = not _failing(look, name)
+    last: dict[tuple[str, bytes], bool] = {}
+    for picture in pictures:
+        if picture.answer in ("same", "otherwise") and any(picture.set):
+            right = picture.answer == "same" or (picture.seen, picture.level) == (picture.set, "full")
+            last[picture.part, picture.set] = right and not picture.flickering
+    for (name, _), right in last.items():
+        out[name] = right and out.get(name, True)
+    return {name for name, right in out.items() if right}
+
+
+def _failing(look: LampLook, name: str) -> str:
+    """How `name` looked that was to light: ``dark``, ``dim``, ``flickering``, ``different``; empty: as it should."""
+    if look.answer != "otherwise":
+        return ""
+    if name in look.shows:
+        shown = look.displays.get(name, b"")
+        return "" if shown == look.shows[name] else "different" if any(shown) else "dark"
+    if name not in look.seen:
+        return "dark"
+    how = look.seen[name]
+    return "" if how == Seen(colour=how.colour) else "dim" if how.level == "dim" else "flickering"
+
+
+def _groups(lamps: list[str], looks: Sequence[LampLook]) -> list[list[str]]:
+    """Lamps that fail together: all of them, or as the looks at pairs part them."""
+    pairs: Mapping[frozenset[str], bool] = {
+        frozenset(look.set): any(_failing(look, name) for name in look.set)
+        for look in looks
+        if len(look.set) == 2 and not look.shows and set(look.set) <= set(lamps)
+    }
+    groups: list[list[str]] = []
+    for name in lamps:
+        mine = [group for group in groups if any(pairs.get(frozenset((name, other)), not pairs) for other in group)]
+        groups = [group for group in groups if group not in mine] + [
+            [each for group in mine for each in group] + [name]
+        ]
+    return groups
