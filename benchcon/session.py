@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.panel.lightness import DAY
+from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import Panel
 from benchcon.recording import Keeper
 from benchcon.recording.keeper import Closed
@@ -106,20 +106,38 @@ class Session:
         held, so in order; it must not block. Returns what ends that.
         """
         with self.lock:
-            if self._changes is None:
-                self._changes = Changes(self.state, shown=True)
-                self._changes.begin(self.now_us())
             self._watchers.append(watcher)
-            watcher(self._changes.standing(self.now_us()))
+            watcher(self._look_at_changes().standing(self.now_us()))
 
         def end() -> None:
             with self.lock:
                 if watcher in self._watchers:
                     self._watchers.remove(watcher)
-                if not self._watchers:
+                if not self._needs_changes:
                     self._changes = None
 
         return end
+
+    @property
+    def _needs_changes(self) -> bool:
+        """Whether anybody looks at changes: else none are made."""
+        return bool(self._watchers)
+
+    def _look_at_changes(self) -> Changes:
+        if self._changes is None:
+            self._changes = Changes(self.state, shown=True)
+            self._changes.begin(self.now_us())
+        return self._changes
+
+    def take_panel(self, panel: Panel) -> None:
+        """Have `panel` be the bench's from now on, at the level that the whole panel is at.
+
+        What is shown, what triggers watch for, the budgets and what keyframes carry all follow at once. Raises
+        `Trouble`, and changes nothing, if one of its triggers is wrong.
+        """
+        with self.lock:
+            self.panel = at_level(panel, self.light_level)
+            self.state.panel_text, self.state.panel_digest = panel.text, panel.digest
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
         """Have `listener` called with the events of every batch, on the thread that feeds; it must not block.
@@ -168,7 +186,7 @@ class OpenSession(Session, ABC):
 
     live = True
 
-    def __init__(self, panel: Panel, began: datetime, kept: Path | None = None) -> None:
+    def __init__(self, panel: Panel, began: datetime, kept: Path | None = None, *, keep: bool = True) -> None:
         super().__init__(panel)
         self.began = began
         """Wall time at stamp 0."""
@@ -180,8 +198,24 @@ class OpenSession(Session, ABC):
         self._begun_us = 0
         self._recorded: list[Closed] = []
         self._happened: list[Event] = []
-        self._keeps = True
+        self._keeps = keep
         """Whether the last ten minutes are kept and triggers looked for."""
+        self._watch_changes()
+
+    @property
+    def _needs_changes(self) -> bool:
+        return super()._needs_changes or (self._keeps and self.keeper.watch.needs_changes)
+
+    def _watch_changes(self) -> None:
+        if self._needs_changes:
+            self._look_at_changes()
+
+    def take_panel(self, panel: Panel) -> None:
+        """As `Session.take_panel`."""
+        with self.lock:
+            self.keeper.watch.declare(triggers_of(panel), panel)
+            super().take_panel(panel)
+            self._watch_changes()
 
     @abstractmethod
     def note(self, kind: str, text: str) -> None:
@@ -189,11 +223,11 @@ class OpenSession(Session, ABC):
 
     def _take(self, batches: Sequence[Batch], observed: Sequence[Sequence[Event]]) -> None:
         """Take batches, and what the state's observer made of each."""
+        changes: list[ValueChange] = []
         if self._changes is None:
             for batch, events in zip(batches, observed, strict=True):
                 self.state.take(batch, events)
         else:
-            changes: list[ValueChange] = []
             for batch, events in zip(batches, observed, strict=True):
                 changes += self._changes.take(batch, events)
             self._show(changes)
@@ -201,7 +235,7 @@ class OpenSession(Session, ABC):
         if self._writer is not None:
             self._writer.write(batches)
         if self._keeps:
-            self.keeper.take(batches, happened)
+            self.keeper.take(batches, happened, changes)
         self._happened = list(happened) if self._listeners else []
 
     def _tell_taken(self) -> None:
@@ -312,6 +346,11 @@ class LiveSession(OpenSession):
     def now_us(self) -> int:
         """The link's clock."""
         return self._link.now_us()
+
+    def take_panel(self, panel: Panel) -> None:
+        """As `Session.take_panel`; the link's budgets follow, too."""
+        super().take_panel(panel)
+        self._link.allow(self.panel)
 
     def ports(self) -> list[PortInfo]:
         """Return how each port stands."""

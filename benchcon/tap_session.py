@@ -56,8 +56,7 @@ class TapSession(OpenSession):
     ) -> None:
         self._zero_us = now_us()
         self._notes: deque[Batch] = deque()
-        super().__init__(panel, datetime.now(UTC), kept)
-        self._keeps = keep
+        super().__init__(panel, datetime.now(UTC), kept, keep=keep)
         self._order = Order()
         self._woken, self._wake = os.pipe()
         os.set_blocking(self._wake, False)

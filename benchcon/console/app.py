@@ -445,7 +445,6 @@ class ConsoleApp(App[int]):
         if not isinstance(self.screen, BenchScreen):
             return
         from benchcon.console.matching_screen import MatchingScreen
-        from benchcon.console.name_by_hand import take_panel
         from benchcon.view.matching import Matching
 
         part = self.screen.query_one(Face).part
@@ -454,7 +453,7 @@ class ConsoleApp(App[int]):
         except Trouble as trouble:
             self.tell(str(trouble), "error")
             return
-        self.push_screen(MatchingScreen(matching, lambda panel: take_panel(self, panel)))
+        self.push_screen(MatchingScreen(matching))
 
     def action_level(self) -> None:
         """All lamps at the panel's night level, or back at its day level."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from textwrap import wrap
 from typing import ClassVar
 
@@ -16,7 +15,7 @@ from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
-from benchcon.panel.model import Display, Lamp, Panel
+from benchcon.panel.model import Display, Lamp
 from benchcon.text import printable
 from benchcon.view.dark_keys import END_DARK
 from benchcon.view.matching import Matching
@@ -134,11 +133,9 @@ class MatchingScreen(Screen[None]):
         Binding("space", "light", "Light both"),
     ]
 
-    def __init__(self, matching: Matching, take: Callable[[Panel], None]) -> None:
-        """`take` is given the panel each time a trim has been written."""
+    def __init__(self, matching: Matching) -> None:
         super().__init__()
         self.matching = matching
-        self._take = take
 
     def compose(self) -> ComposeResult:
         """The pair and the keys."""
@@ -220,7 +217,7 @@ class MatchingScreen(Screen[None]):
             return
         told = f"{matching.named(matching.other.name)}: trim {matching.trial / 10:g} %"
         try:
-            self._take(matching.write())
+            matching.write()
         except Trouble as trouble:
             self.app.notify(f"{trouble}; Tab goes on to the next lamp", severity="error", markup=False, timeout=7)
             return

@@ -9,7 +9,6 @@ from benchcon.console.ask import Ask
 from benchcon.console.face import Face
 from benchcon.console.naming_screens import PointScreen, WhichPart
 from benchcon.errors import Trouble
-from benchcon.panel.lightness import at_level
 from benchcon.panel.model import Lamp, Panel, Part
 from benchcon.text import printable
 from benchcon.view.naming import checked_label, first_file, named, part_in
@@ -21,10 +20,7 @@ if TYPE_CHECKING:
 
 def take_panel(app: ConsoleApp, panel: Panel) -> None:
     """Make `panel`, just written, the session's."""
-    session = app.session
-    with session.lock:
-        session.panel = at_level(panel, session.light_level)
-        session.state.panel_text, session.state.panel_digest = panel.text, panel.digest
+    app.session.take_panel(panel)
     app.model.look()
 
 

@@ -28,7 +28,6 @@ def switch_level(app: ConsoleApp) -> str:
     level = DAY if session.light_level == NIGHT else NIGHT
     panel = at_level(session.panel, level)
     session.light_level = level
-    session.bench.allow(panel)
     take_panel(app, panel)
     boards = app.model.boards
     wanted: dict[int, dict[str, int | bytes]] = {}

@@ -18,6 +18,7 @@ from benchcon.capture.ring import Ring
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
+from benchcon.state.changes import ValueChange
 from benchcon.watch.triggers import Trigger
 from benchcon.watch.watch import Fired, Watch
 from benchcon.wire.events import Event
@@ -92,12 +93,12 @@ class Keeper:
         """How long a capture goes on after the last trigger or key."""
         return self._follow_us
 
-    def take(self, batches: Sequence[Batch], events: Sequence[Event]) -> None:
-        """Take batches and the events they gave; `state` has eaten them."""
+    def take(self, batches: Sequence[Batch], events: Sequence[Event], changes: Sequence[ValueChange]) -> None:
+        """Take batches, the events they gave and, where the watch needs them, changes; `state` has eaten them."""
         self.ring.feed(batches)
         if self._writer is not None:
             self._writer.write(batches)
-        self._act(self.watch.feed(events, self._state))
+        self._act(self.watch.feed(changes, events, self._state))
         if self._writer is not None and batches and batches[-1].at_us > self._until_us:
             self._end_aside()
 

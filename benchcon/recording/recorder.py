@@ -13,6 +13,7 @@ from benchcon.capture.writer import Figures
 from benchcon.panel.model import Panel
 from benchcon.recording.keeper import Keeper
 from benchcon.state import BenchState
+from benchcon.state.changes import Changes, ValueChange
 from benchcon.watch.triggers import Trigger
 from benchcon.watch.watch import Watch
 from benchcon.wire.events import Event
@@ -59,6 +60,7 @@ class Recorder:
         self._early: list[Batch] | None = []
         self._writer: Writer | None = None
         self._watch = Watch(triggers, panel)
+        self._changes = Changes(self._state, shown=True) if self._watch.needs_changes else None
         self._keeper: Keeper | None = None
         if on_trigger:
             ring = Ring(self._state.keyframe)
@@ -67,17 +69,21 @@ class Recorder:
         self._end = bench.follow(self._take)
 
     def _take(self, batches: list[Batch], observed: list[Sequence[Event]]) -> None:
+        changes: list[ValueChange] = []
         for batch, events in zip(batches, observed, strict=True):
-            self._state.take(batch, events)
+            if self._changes is not None:
+                changes += self._changes.take(batch, events)
+            else:
+                self._state.take(batch, events)
         happened = observed[0] if len(observed) == 1 else [event for events in observed for event in events]
         if self._keeper is not None:
-            self._keeper.take(batches, happened)
+            self._keeper.take(batches, happened, changes)
             return
         if self._early is not None:
             self._early += batches
         elif self._writer is not None:
             self._writer.write(batches)
-        for fired in self._watch.feed(happened, self._state):
+        for fired in self._watch.feed(changes, happened, self._state):
             self._bench.note("trigger", fired.note)
 
     def begin(self) -> None:

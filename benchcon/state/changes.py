@@ -141,6 +141,7 @@ class Changes:
             look = source in self._live
             at_us = max(at_us, self._silent_since.pop(source, at_us))
         if type(events) is ev.AllMoved:
+            self._heard.add(source)
             for clock_us, values in zip(events.clocks, events.values, strict=True):
                 self._moved(at_us, board, values, clock_us, changes)
         else:
@@ -241,4 +242,7 @@ class Changes:
             if value is not None:
                 changes.append(ValueChange(at_us, source, name, None))
         self._live.discard(source)
-        self._doubted.pop(source, None)
+        self._heard.discard(source)
+        self._dark_known.discard(source)
+        for kept in (self._doubted, self._resets, self._refused_before, self._silent_since):
+            kept.pop(source, None)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from benchcon.errors import Trouble
 from benchcon.link.outcomes import say
 from benchcon.panel.edit import PanelFile
-from benchcon.panel.lightness import FULL, at_level, looks_permille, sent_permille
+from benchcon.panel.lightness import FULL, looks_permille, sent_permille
 from benchcon.panel.model import Display, Lamp, Panel
 from benchcon.view.showing import board_name, label_of
 from benchcon.walk import occupied
@@ -106,17 +106,16 @@ class Matching:
         self.trial = self.other.trim_permille
         self.show()
 
-    def write(self) -> Panel:
+    def write(self) -> None:
         """Write the other lamp's trim into the panel file, and go on to the next. Raises `Trouble`, nothing written."""
         file = PanelFile(self.panel.path)
         file.trim(self.other.name, self.trial)
         file.save()
-        self.panel = at_level(file.panel, self.model.session.light_level)
-        assert self.bench is not None
-        self.bench.allow(self.panel)
+        self.model.session.take_panel(file.panel)
+        self.model.look()
+        self.panel = self.model.session.panel
         self.matched.add(self.other.name)
         self.go(1)
-        return self.panel
 
     def compare_with_display(self) -> None:
         """Compare with the next display from now on; behind the last one, with the first lamp again.

@@ -1,33 +1,37 @@
-"""Watching for what the triggers say, over events and time. Pure: it owns no clock.
+"""Watching for what the triggers say, over changes, events and time. Pure: it owns no clock.
 
 What each kind looks at, and when it fires:
 
 | kind | looks at | fires when |
 |---|---|---|
-| chatter | ``Moved`` of contacts, selectors | more than `more_than` changes of one within `time_us`, board clock |
-| short_press | ``Moved`` of contacts | 1 and then 0 again in less than `time_us`, board clock |
+| chatter | changes of contacts, selectors | more than `more_than` of one within `time_us`, board clock |
+| short_press | changes of contacts | 1 and then 0 again in less than `time_us`, board clock |
 | gap | ``Gap`` | one comes |
 | bad_checks | ``Odd`` of the reason ``check`` | more than `more_than` of a board within `time_us`, host time |
-| reset | ``Boot`` | one comes; not the first since the port was opened, for opening resets many boards |
+| reset | changes of `RESETS` | there is one more; opening a port, which resets many boards, does not count there |
 | silence | time | a board that was heard is not heard for `time_us`; once, until it is heard again |
 | invalid_transition | ``Told`` ``skip``; ``Edge`` of encoders | the count rises; both levels change at once |
 | late_answer | ``Answered``, ``Link`` ``timeout`` | it took longer than `time_us`; it never came |
-| range | ``Moved``, ``Reading``, ``Answered`` ``set`` | a value is in the range and the one before was not |
+| range | changes; ``Reading`` | a value is in the range and the one before was not |
 """
 
 from __future__ import annotations
 
 from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Sequence
+from itertools import chain
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState, BoardState
+from benchcon.state.changes import RESETS, ValueChange
 from benchcon.text import printable
 from benchcon.watch.triggers import Trigger
 from benchcon.wire import events as ev
-from benchcon.wire.notifications import settings
 from benchcon.wire.quote import quote
+
+_at_us = itemgetter(0)
 
 
 class Fired(NamedTuple):
@@ -46,40 +50,43 @@ class Fired(NamedTuple):
 
 
 class Watch:
-    """Eats the events of a bench and says which triggers fired.
+    """Eats the changes and the events of a bench and says which triggers fired.
 
-    `feed` takes events in stream order, with the state they led to; `tick` is called now and then, for silence.
+    `feed` takes them in stream order, with the state they led to; `tick` is called now and then, for silence.
     """
 
     def __init__(self, triggers: Sequence[Trigger], panel: Panel | None = None) -> None:
-        self.triggers = tuple(triggers)
-        self.counts: dict[str, int] = {trigger.name: 0 for trigger in triggers}
+        self.counts: dict[str, int] = {}
         """How often each has fired."""
-        self._names = {board.ident or board.name: board.name for board in panel.boards} if panel else {}
         self._quiet_until: dict[tuple[str, int, str], int] = {}
-        self._by_kind: defaultdict[str, list[Trigger]] = defaultdict(list)
-        for trigger in triggers:
-            self._by_kind[trigger.kind].append(trigger)
         self._recent: defaultdict[tuple[str, int, str], deque[int]] = defaultdict(deque)
         self._made: dict[tuple[int, str], int] = {}
         self._levels: dict[tuple[int, str], int] = {}
         self._invalid: dict[tuple[int, str], int] = {}
         self._inside: set[tuple[str, int, str]] = set()
-        self._heard: set[int] = set()
         self._silent: set[tuple[str, int]] = set()
+        self.declare(triggers, panel)
+
+    def declare(self, triggers: Sequence[Trigger], panel: Panel | None) -> None:
+        """From now on watch for these, and call boards as `panel` does; what has the same name goes on counting."""
+        self.triggers = tuple(triggers)
+        self.counts = {trigger.name: self.counts.get(trigger.name, 0) for trigger in triggers}
+        self._names = {board.ident or board.name: board.name for board in panel.boards} if panel else {}
+        self._by_kind: defaultdict[str, list[Trigger]] = defaultdict(list)
+        for trigger in triggers:
+            self._by_kind[trigger.kind].append(trigger)
         self._takers = self._takers_needed()
 
     def _takers_needed(self) -> dict[type, list[Callable[[Any, BoardState], Iterable[Fired]]]]:
         """The table above, for the kinds that are declared: what is not watched for costs nothing."""
         table: list[tuple[str, type, Callable[[Any, BoardState], Iterable[Fired]]]] = [
-            ("chatter", ev.Moved, self._chatter),
-            ("short_press", ev.Moved, self._short_press),
-            ("range", ev.Moved, self._range_moved),
+            ("chatter", ValueChange, self._chatter),
+            ("short_press", ValueChange, self._short_press),
+            ("range", ValueChange, self._range_change),
             ("range", ev.Reading, self._range_reading),
-            ("range", ev.Answered, self._range_set),
+            ("reset", ValueChange, self._reset),
             ("gap", ev.Gap, self._gap),
             ("bad_checks", ev.Odd, self._bad_check),
-            ("reset", ev.Boot, self._reset),
             ("invalid_transition", ev.Told, self._skip),
             ("invalid_transition", ev.Edge, self._edge),
             ("late_answer", ev.Answered, self._late),
@@ -91,23 +98,23 @@ class Watch:
                 needed.setdefault(sort, []).append(taker)
         return needed
 
-    def feed(self, events: Iterable[ev.Event], state: BenchState) -> list[Fired]:
-        """Take events; return what fired, in order."""
+    @property
+    def needs_changes(self) -> bool:
+        """Whether any of the triggers looks at changes; else they need not be made for this."""
+        return ValueChange in self._takers
+
+    def feed(self, changes: Iterable[ValueChange], events: Iterable[ev.Event], state: BenchState) -> list[Fired]:
+        """Take changes (of what may be shown as current) and events of the same batches; return what fired."""
         fired: list[Fired] = []
         takers, boards = self._takers, state.boards
-        if isinstance(events, ev.AllMoved) and ev.Moved not in takers:
-            self._heard.add(events.source)
-            return fired
-        for event in events:
-            for taker in takers.get(type(event), ()):
-                board = boards.get(event.source)
+        if isinstance(events, ev.AllMoved):
+            events = ()  # all that it says are changes
+        for each in chain(changes, events):
+            for taker in takers.get(type(each), ()):
+                board = boards.get(each.source)
                 if board is not None:
-                    fired += taker(event, board)
-            if isinstance(event, ev.Link):
-                if event.word in ("opened", "lost"):
-                    self._heard.discard(event.source)
-            else:
-                self._heard.add(event.source)
+                    fired += taker(each, board)
+        fired.sort(key=_at_us)
         return fired
 
     def tick(self, now_us: int, state: BenchState) -> list[Fired]:
@@ -158,23 +165,20 @@ class Watch:
 
     # --- one taker for each row of the table ------------------------------------------------------------------------
 
-    def _chatter(self, event: ev.Moved, board: BoardState) -> Iterable[Fired]:
-        fired: list[Fired] = []
-        for channel_id in event.values:
-            channel = board.channels.get(channel_id)
-            if channel is None or channel.kind not in ("contact", "selector", ""):
+    def _chatter(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
+        channel = board.channels.get(change.channel)
+        if not change.clock_us or channel is None or channel.kind not in ("contact", "selector", ""):
+            return
+        for trigger in self._by_kind["chatter"]:
+            if not self._about(trigger, board, change.channel):
                 continue
-            for trigger in self._by_kind["chatter"]:
-                if not self._about(trigger, board, channel_id):
-                    continue
-                recent = self._recent[trigger.name, board.source, channel_id]
-                self._crowd(recent, event.clock_us, trigger)
-                if len(recent) > trigger.more_than:
-                    span_ms = (recent[-1] - recent[0]) / 1000
-                    text = f"{self._board(board)}.{channel_id} changed {len(recent)} times within {span_ms:.0f} ms"
-                    fired += self._fire(trigger, board, channel_id, event.at_us, text)
-                    recent.clear()
-        return fired
+            recent = self._recent[trigger.name, board.source, change.channel]
+            self._crowd(recent, change.clock_us, trigger)
+            if len(recent) > trigger.more_than:
+                span_ms = (recent[-1] - recent[0]) / 1000
+                text = f"{self._board(board)}.{change.channel} changed {len(recent)} times within {span_ms:.0f} ms"
+                recent.clear()
+                yield from self._fire(trigger, board, change.channel, change.at_us, text)
 
     @staticmethod
     def _crowd(recent: deque[int], time_us: int, trigger: Trigger) -> None:
@@ -185,53 +189,40 @@ class Watch:
         while recent[0] < time_us - trigger.time_us or len(recent) > trigger.more_than + 1:
             recent.popleft()
 
-    def _short_press(self, event: ev.Moved, board: BoardState) -> Iterable[Fired]:
-        fired: list[Fired] = []
-        for channel_id, value in event.values.items():
-            channel = board.channels.get(channel_id)
-            if channel is None or channel.kind not in ("contact", ""):
-                continue
-            key = (board.source, channel_id)
-            if value:
-                self._made[key] = event.clock_us
-                continue
-            made_us = self._made.pop(key, None)
-            if made_us is None or event.clock_us < made_us:
-                continue
-            for trigger in self._by_kind["short_press"]:
-                if event.clock_us - made_us < trigger.time_us:
-                    lasted_ms = (event.clock_us - made_us) / 1000
-                    text = f"{self._board(board)}.{channel_id} was made for {lasted_ms:.1f} ms only"
-                    fired += self._fire(trigger, board, channel_id, event.at_us, text)
-        return fired
+    def _short_press(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
+        channel = board.channels.get(change.channel)
+        if channel is None or channel.kind not in ("contact", ""):
+            return
+        key = (board.source, change.channel)
+        made_us = self._made.pop(key, None)
+        if change.value and change.clock_us:
+            self._made[key] = change.clock_us
+        if change.value != 0 or made_us is None or change.clock_us < made_us:
+            return
+        for trigger in self._by_kind["short_press"]:
+            if change.clock_us - made_us < trigger.time_us:
+                lasted_ms = (change.clock_us - made_us) / 1000
+                text = f"{self._board(board)}.{change.channel} was made for {lasted_ms:.1f} ms only"
+                yield from self._fire(trigger, board, change.channel, change.at_us, text)
 
-    def _range_moved(self, event: ev.Moved, board: BoardState) -> Iterable[Fired]:
-        return self._range(event.at_us, board, event.values.items())
+    def _range_change(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
+        if change.value is not None:  # else nobody knows whether it has left the range
+            yield from self._range(change.at_us, board, change.channel, change.value)
 
     def _range_reading(self, event: ev.Reading, board: BoardState) -> Iterable[Fired]:
-        return self._range(event.at_us, board, [(event.channel, event.counts)])
+        yield from self._range(event.at_us, board, event.channel, event.counts)
 
-    def _range_set(self, event: ev.Answered, board: BoardState) -> Iterable[Fired]:
-        if event.words[:1] != ("set",) or event.request is None:
-            return []
-        return self._range(event.at_us, board, settings(event.request.words[1:]))
-
-    def _range(self, at_us: int, board: BoardState, values: Iterable[tuple[str, int]]) -> Iterable[Fired]:
-        fired: list[Fired] = []
-        for channel_id, raw in values:
-            channel = board.channels.get(channel_id)
-            value = channel.as_signed(raw) if channel is not None else raw
-            for trigger in self._by_kind["range"]:
-                if not self._about(trigger, board, channel_id):
-                    continue
-                key = (trigger.name, board.source, channel_id)
-                if not trigger.low <= value <= trigger.high:
-                    self._inside.discard(key)
-                elif key not in self._inside:
-                    self._inside.add(key)
-                    text = f"{self._board(board)}.{channel_id} is {value}, from {trigger.low} to {trigger.high}"
-                    fired += self._fire(trigger, board, channel_id, at_us, text)
-        return fired
+    def _range(self, at_us: int, board: BoardState, channel_id: str, value: int) -> Iterable[Fired]:
+        for trigger in self._by_kind["range"]:
+            if not self._about(trigger, board, channel_id):
+                continue
+            key = (trigger.name, board.source, channel_id)
+            if not trigger.low <= value <= trigger.high:
+                self._inside.discard(key)
+            elif key not in self._inside:
+                self._inside.add(key)
+                text = f"{self._board(board)}.{channel_id} is {value}, from {trigger.low} to {trigger.high}"
+                yield from self._fire(trigger, board, channel_id, at_us, text)
 
     def _gap(self, event: ev.Gap, board: BoardState) -> Iterable[Fired]:
         for trigger in self._by_kind["gap"]:
@@ -251,12 +242,12 @@ class Watch:
                 recent.clear()
                 yield from self._fire(trigger, board, "", event.at_us, text)
 
-    def _reset(self, event: ev.Boot, board: BoardState) -> Iterable[Fired]:
-        if event.source not in self._heard:
+    def _reset(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
+        if change.channel != RESETS or not change.value:
             return
         for trigger in self._by_kind["reset"]:
-            text = f"{self._board(board)} was reset ({printable(event.cause)}, boot {event.boot})"
-            yield from self._fire(trigger, board, "", event.at_us, text)
+            text = f"{self._board(board)} was reset ({printable(board.cause)}, boot {board.boot})"
+            yield from self._fire(trigger, board, "", change.at_us, text)
 
     def _skip(self, event: ev.Told, board: BoardState) -> Iterable[Fired]:
         if event.words[:1] != ("skip",):

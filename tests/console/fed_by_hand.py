@@ -39,6 +39,8 @@ class Answering:
         self.lock = threading.RLock()
         self.observer = Observer()
         self.deaf: set[int] = set()
+        self.allowed: list[Panel | None] = []
+        """The panels whose budgets were to hold, in order."""
         self.asked: list[tuple[int, tuple[str, ...]]] = []
         self.ports_worked: list[tuple[str, str]] = []
         self.refuse: tuple[str, ...] | None = None
@@ -109,6 +111,9 @@ class Answering:
             if source in (None, each):
                 self.ask(each, ("light",))
         return Future()
+
+    def allow(self, panel: Panel | None) -> None:
+        self.allowed.append(panel)
 
     def ports(self) -> list[PortInfo]:
         now_us, boards = self.session.at_us, self.session.state.boards.values()

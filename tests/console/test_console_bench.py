@@ -663,6 +663,7 @@ async def test_move_a_control_and_type_its_name(tmp_path: Path) -> None:
     new = load(path)
     renamed = control_named(new, "mains")
     assert renamed.label == "Shore power"
+    assert [panel and panel.text for panel in session.bench.allowed] == [new.text], "the link's budgets follow"
     assert renamed.place is not None
     assert renamed.place.x_mm == pytest.approx(61, abs=0.11)
     # Everything else in the file is as it was, comments and order included.

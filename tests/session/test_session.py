@@ -17,7 +17,7 @@ from benchcon import demo
 from benchcon.demo.desks import Demo, panel_path
 from benchcon.errors import Trouble
 from benchcon.link import Bench
-from benchcon.panel.file import load
+from benchcon.panel.file import load, loads
 from benchcon.session import LiveSession, ReplaySession
 from benchcon.wire import events as ev
 
@@ -117,6 +117,32 @@ def test_the_capture_gives_the_live_state_field_by_field(watched: Watched, desks
     )
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)
+
+
+def test_a_panel_changed_meanwhile_reaches_budgets_triggers_and_keyframes_at_once(
+    watched: Watched, desks: Demo, tmp_path: Path
+) -> None:
+    session, lighting = watched.session, watched.board("lighting").source
+    watched.bench.dark().result(LONG_S)
+    watched.bench.light().result(LONG_S)
+    tight = session.panel.text.replace('budget = "150 mA"', 'budget = "7 mA"')
+    trigger = '\n[[triggers]]\nkind = "range"\nname = "made"\nchannel = "lighting.sw_app"\nfrom = 1\nto = 1\n'
+    session.take_panel(loads(tight + trigger, str(tmp_path / "tight.toml")))
+    assert watched.bench.set_lamp(lighting, "l_app", 1000).result(LONG_S).done
+    assert watched.bench.set_lamp(lighting, "l_rwy", 1000).result(LONG_S).answer == ("held", "current")
+    hand = desks.hands["lighting"]
+    hand.release("sw_app")
+    watched.until(lambda: watched.value("lighting", "sw_app") == 0)
+    hand.press("sw_app")
+    watched.until(lambda: any(isinstance(each, ev.Note) and each.text.startswith("made ") for each in watched.events))
+    with session.lock:
+        assert json.loads(session.state.keyframe())["panel"]["text"] == tight + trigger
+    with pytest.raises(Trouble, match="triggers"):
+        session.take_panel(loads(tight + '\n[[triggers]]\nkind = "nonsense"\n'))
+    assert session.panel.text == tight + trigger, "what is wrong changes nothing"
+    hand.release("sw_app")
+    watched.bench.dark().result(LONG_S)
+    watched.bench.light().result(LONG_S)
 
 
 def test_a_replay_plays_pauses_steps_and_jumps_to_a_mark(watched: Watched, desks: Demo, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from benchcon.panel.file import loads
 from benchcon.recording import Keeper
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.state import BenchState
+from benchcon.state.changes import Changes
 from benchcon.watch import triggers_of
 from benchcon.wire import codec
 from benchcon.wire.records import BENCH, LINE_UP, NOTE, Batch
@@ -38,7 +39,8 @@ class Stream:
 
     def __init__(self, folder: Path, seconds: float = 600, follow_s: float = 2.0) -> None:
         panel = loads(PANEL)
-        self.state = BenchState(PANEL)
+        self.changes = Changes(BenchState(PANEL), shown=True)
+        self.state = self.changes.state
         self.at_us = 0
         self.number = 0
         self.notes: list[Batch] = []
@@ -55,7 +57,8 @@ class Stream:
         )
 
     def put(self, batch: Batch) -> None:
-        self.keeper.take([batch], self.state.feed(batch))
+        changes = self.changes.feed(batch)
+        self.keeper.take([batch], self.changes.events, changes)
         for note in self.notes:
             self.notes.remove(note)
             self.put(note)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchcon.panel.file import loads
-from benchcon.state import BenchState
+from benchcon.state.changes import Changes
 from benchcon.watch import Fired, Watch, triggers_of
 from benchcon.wire import codec
 from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, LINK, Batch
@@ -40,7 +40,8 @@ class Bench:
     def __init__(self, triggers: str) -> None:
         panel = loads(PANEL + triggers, "desk.toml")
         self.watch = Watch(triggers_of(panel), panel)
-        self.state = BenchState()
+        self.changes = Changes(shown=True)
+        self.state = self.changes.state
         self.at_us = 0
         self.number = 0
         self.fired: list[Fired] = []
@@ -49,7 +50,8 @@ class Bench:
             self.ask(1, f"item {number:02X}", f"item {number:02X} {words}")
 
     def put(self, kind: str, *bodies: bytes) -> None:
-        self.fired += self.watch.feed(self.state.feed(Batch(self.at_us, 1, kind, list(bodies))), self.state)
+        changes = self.changes.feed(Batch(self.at_us, 1, kind, list(bodies)))
+        self.fired += self.watch.feed(changes, self.changes.events, self.state)
 
     def notification(self, words: str, clock_us: int | None = None) -> None:
         clock_us = self.at_us if clock_us is None else clock_us
@@ -142,6 +144,7 @@ def test_bad_checks_above_a_rate() -> None:
 def test_a_reset_but_not_the_one_that_opening_the_port_makes() -> None:
     bench = Bench(trigger("reset"))
     bench.link("opened port=/dev/ttyX")
+    bench.put(LINE_DOWN, codec.request(1, ["hello"]))  # the link asks; that the board restarts is still the opening
     bench.notification("boot 0007 power 01")
     assert not bench.fired
     bench.notification("alive 0007 0000 0000 0000 01F4 1388 00")
@@ -224,6 +227,46 @@ def test_a_range_of_a_lamp_s_level() -> None:
     assert not bench.fired
     bench.ask(6, "set l1=3E8", "set 00002000")
     assert bench.texts == ["desk.l1 is 1000, from 500 to 1000"]
+
+
+def test_a_lamp_that_dark_put_out_comes_into_the_range_again() -> None:
+    bench = Bench(trigger("range", 'part = "fail"', "from = 500", "to = 1000", 'rest = "100 ms"'))
+    bench.ask(5, "set l1=3E8", "set 00001000")
+    bench.ask(6, "dark", "dark 00002000")
+    bench.ask(7, "light", "light 00003000")
+    bench.wait(1000)
+    bench.ask(8, "set l1=3E8", "set 00004000")
+    assert bench.texts == ["desk.l1 is 1000, from 500 to 1000"] * 2
+
+
+def test_a_value_read_back_after_the_port_was_lost_has_not_come_into_the_range_again() -> None:
+    bench = Bench(trigger("range", 'part = "knob"', "from = 900", "to = 1023", 'rest = "100 ms"'))
+    bench.notification("is p1=03F0")
+    bench.link("lost")
+    bench.wait(1000)
+    bench.link("opened port=/dev/ttyX")
+    bench.ask(5, "read all", "read 0000 00001000 00 b1=0 sw1=0 p1=03F0 e1=0000 l1=000")
+    assert len(bench.fired) == 1
+
+
+def test_a_panel_that_was_changed_is_watched_by_at_once_and_counts_go_on() -> None:
+    bench = Bench(trigger("gap", 'rest = "100 ms"'))
+    bench.notification("is sw1=1")
+    bench.number += 1
+    bench.notification("is sw1=0")
+    changed = loads(
+        PANEL.replace("[boards.desk]", '[boards.main]\nident = "desk"').replace("desk.", "main.")
+        + trigger("gap", 'rest = "100 ms"')
+        + trigger("chatter", "more_than = 2"),
+        "desk.toml",
+    )
+    bench.watch.declare(triggers_of(changed), changed)
+    bench.wait(1000)
+    bench.number += 1
+    toggles(bench, "sw1", [10] * 3)
+    lost, chatter = "1 notification from main lost on the way", "main.sw1 changed 3 times within 20 ms"
+    assert bench.texts[1:] == [lost, chatter]
+    assert bench.watch.counts == {"gap": 2, "chatter": 1}
 
 
 def test_after_firing_it_rests_and_counts_go_on_being_shown() -> None:

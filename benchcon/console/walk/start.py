@@ -52,18 +52,15 @@ def _panel_for(
         return
     panel = as_it_stands(panel, Hearing(session, panel).values())
 
-    def take(new: Panel, budgets: Panel | None) -> None:
-        with session.lock:
-            session.panel = new
-        if session.bench is not None:
-            session.bench.allow(budgets)
+    def take(panel: Panel) -> None:
+        session.take_panel(panel)
         model.look()
 
-    take(panel, panel)
+    take(panel)
     try:
-        yield panel, lambda _: take(before, None)
+        yield panel, lambda _: take(before)
     except BaseException:
-        take(before, None)
+        take(before)
         raise
 
 
