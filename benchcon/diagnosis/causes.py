@@ -12,7 +12,7 @@ from itertools import combinations
 
 from benchcon.diagnosis.chains import of_chains
 from benchcon.diagnosis.contacts import BareFinding, Choices
-from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.layout import PanelIndex, Spot
 from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence
 
@@ -125,6 +125,20 @@ def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
                         sent[key] = at.get((there[0], there[1]), OFF)
                 detail = {"matrix": name, f"{word}s": [one, other]}
                 yield Cause("matrix lines crossed", detail, sent, f"matrix {name}")
+        yield from _row_with_column(layout, name, at)
+
+
+def _row_with_column(layout: PanelIndex, name: str, at: Mapping[tuple[int, int], str]) -> Iterator[Cause]:
+    """The wires of a row and of a column changed round: neither does anything; without diodes their own crossing, at
+    which current flows either way, still works."""
+    for row in sorted({r for r, _ in at}):
+        for column in sorted({c for _, c in at}):
+            sent = {key: OFF for (r, c), key in at.items() if r == row or c == column}
+            if not layout.diodes.get(name, True) and (row, column) in at:
+                sent[at[row, column]] = at[row, column]
+            yield Cause(
+                "matrix lines crossed", {"matrix": name, "rows": [row], "columns": [column]}, sent, f"matrix {name}"
+            )
 
 
 # --- two looms, a board, a part -----------------------------------------------------------------------------------
@@ -133,18 +147,44 @@ def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
 def of_looms(layout: PanelIndex) -> Iterator[Cause]:
     """The looms of two boards, or two plugs, interchanged."""
     boards: dict[str, dict[tuple[str, str], str]] = {}
+    by_pin: dict[str, dict[tuple[str, str], str]] = {}
+    others: dict[str, list[str]] = {}
     plugs: dict[tuple[str, str], dict[tuple[str, str], str]] = {}
     for key, spot in layout.spots.items():
-        if spot.kind in ("contact", "lamp") and spot.part.wired:
+        if not spot.part.wired:
+            continue
+        if spot.kind in ("contact", "lamp"):
             wire = spot.channel.wire
-            boards.setdefault(spot.channel.board, {})[spot.kind, wire.pin or spot.channel.id] = key
-            if wire.connector and wire.connector_pin:
+            by_pin.setdefault(spot.channel.board, {})[spot.kind, _pin_of(layout, spot)] = key
+            plugged = f"{wire.connector} {wire.connector_pin}" if wire.connector and wire.connector_pin else ""
+            boards.setdefault(spot.channel.board, {})[spot.kind, plugged or _pin_of(layout, spot)] = key
+            if plugged:
                 plugs.setdefault((spot.channel.board, wire.connector), {})[spot.kind, wire.connector_pin] = key
-    for (one, here), (other, there) in combinations(boards.items(), 2):
-        yield Cause("looms interchanged", {"boards": [one, other]}, _exchanged(here, there), "looms", least=2 * LEAST)
+        else:
+            others.setdefault(spot.channel.board, []).append(key)
+    for places in (boards, by_pin):
+        for (one, here), (other, there) in combinations(places.items(), 2):
+            besides = (*others.get(one, ()), *others.get(other, ()))
+            detail: dict[str, list[str]] = {"boards": [one, other]}
+            sent = _exchanged(here, there)
+            yield Cause("looms interchanged", detail, sent, "looms", least=2 * LEAST, besides=besides)
     for (first, here), (second, there) in combinations(plugs.items(), 2):
         detail = {"connectors": [" ".join(first), " ".join(second)]}
         yield Cause("looms interchanged", detail, _exchanged(here, there), f"plugs {first} {second}", least=LEAST + 1)
+
+
+def _pin_of(layout: PanelIndex, spot: Spot) -> str:
+    """The board's pin that a wire goes to; of a matrix the pins of row and column."""
+    cross = layout.crosses.get(spot.key)
+    for matrix in layout.panel.matrices:
+        if (
+            cross
+            and matrix.name == cross.matrix
+            and cross.row < len(matrix.rows)
+            and cross.column < len(matrix.columns)
+        ):
+            return f"{matrix.rows[cross.row]} with {matrix.columns[cross.column]}"
+    return spot.channel.wire.pin or spot.channel.id
 
 
 def _exchanged(here: Mapping[tuple[str, str], str], there: Mapping[tuple[str, str], str]) -> dict[str, str]:

@@ -7,8 +7,9 @@ by wire that would be a page of faults that nobody has.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from functools import partial
+from typing import NamedTuple
 
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
@@ -50,7 +51,7 @@ def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
 
 def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareFinding | None:
     """From one pin on nothing does anything: a common that goes from part to part is broken there."""
-    order = [wire for wire in sorted(row, key=lambda w: w.pin or 0) if wire.tested and wire.pin is not None]
+    order = [wire for wire in sorted(row, key=lambda w: w.pins or (0,)) if wire.tested and wire.pins]
     for kind in ("contact", "lamp"):
         along = [wire for wire in order if wire.kind == kind]
         for way in (along, along[::-1]):
@@ -62,7 +63,7 @@ def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareF
                 keys = tuple(wire.key for wire in along if wire in behind)
                 if kind == "contact" and any(keys == layout.channels_of(name) for name in layout.controls):
                     continue  # the common of that one switch
-                return BareFinding("common open", keys, {"connector": name, "from": str(behind[0].pin)})
+                return BareFinding("common open", keys, {"connector": name, "from": str(behind[0].pins[0])})
     return None
 
 
@@ -87,27 +88,65 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
 
 def _moved(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins."""
-    pinned = [wire for wire in row if wire.pin is not None and wire.kind in ("contact", "lamp") and wire.tested]
-    at: Mapping[int, WireEvidence] = {wire.pin: wire for wire in pinned if wire.pin is not None}
+    pinned = [wire for wire in row if wire.pins and wire.kind in ("contact", "lamp") and wire.tested]
+    others = [wire for wire in row if wire.kind not in ("contact", "lamp") and wire.tested]
+    at: Mapping[int, WireEvidence] = {wire.pins[0]: wire for wire in pinned}
     wrong = [wire for wire in pinned if wire.wrong or wire.off_by(wire.on, wire.known)]
-    if len(at) != len(pinned) or len(wrong) < LEAST:
+    if len(at) != len(pinned) or len(wrong) + len(others) < LEAST or len(wrong) < 2:
         return None
-    ends = min(at) + max(at)
-    # For each pin the one whose part is read there.
-    ways: tuple[tuple[str, dict[str, object], Callable[[int], int], Callable[[int], int]], ...] = (
-        ("plug shifted", {"by": 1}, lambda pin: pin - 1, lambda pin: pin + 1),
-        ("plug shifted", {"by": -1}, lambda pin: pin + 1, lambda pin: pin - 1),
-        ("plug reversed", {}, lambda pin: ends - pin, lambda pin: ends - pin),
-    )
-    for kind, detail, source_of, lamp_from in ways:
-        off = 0
-        for pin, wire in at.items():
-            # A contact is read where its wire ends; a lamp is lit by the pin where its wire ends.
-            source = at.get(source_of(pin) if wire.kind == "contact" else lamp_from(pin))
-            if source is not None and source.kind == wire.kind:
-                off += wire.off_by(source.on, source.known)
-            else:
-                off += wire.off_by(0, wire.known)  # nothing of its kind is there
-        if off <= SLIPS * len(at):
-            return BareFinding(kind, tuple(at[pin].key for pin in sorted(at)), {"connector": name, **detail})
-    return None
+    if not all(wire.dead for wire in others):
+        return None  # what has several wires is dead on a plug that has moved
+    pins = sorted({pin for wire in row for pin in wire.pins})
+    best: tuple[int, int, BareFinding] | None = None
+    for number, way in enumerate(_ways(pins[0], pins[-1])):
+        gates: list[_Gate] = [_ALWAYS, _NEVER]
+        gates += [at[pin] for pin in way.grounds if pin in at and at[pin].kind == "contact"]
+        for through in gates:
+            off = sum(_off_when_moved(at, pin, way, through) for pin in at)
+            seen = any(wire.seen & wire.sure for wire in pinned)
+            if seen and off <= SLIPS * len(at) and (best is None or (off, number) < best[:2]):
+                keys = tuple(wire.key for wire in sorted((*pinned, *others), key=lambda wire: wire.pins or (0,)))
+                best = off, number, BareFinding(way.kind, keys, {"connector": name, **way.detail})
+    return best[2] if best else None
+
+
+class _Way(NamedTuple):
+    """One way for a plug to sit where it should not: the wire of `pin` ends at `to(pin)`."""
+
+    kind: str
+    detail: dict[str, object]
+    to: Callable[[int], int]
+    back: Callable[[int], int]
+    grounds: tuple[int, ...]
+    """The wire of one of these pins sits on the header's ground then, if the plug has a ground beside them."""
+
+
+def _ways(first: int, last: int) -> Iterator[_Way]:
+    yield _Way("plug shifted", {"by": 1}, lambda pin: pin + 1, lambda pin: pin - 1, (last,))
+    yield _Way("plug shifted", {"by": -1}, lambda pin: pin - 1, lambda pin: pin + 1, (first,))
+    grounded: tuple[tuple[int, tuple[int, ...]], ...] = ((0, ()), (-1, (last,)), (1, (first,)))
+    for more, grounds in grounded:
+
+        def other_end(pin: int, ends: int = first + last + more) -> int:
+            return ends - pin
+
+        yield _Way("plug reversed", {}, other_end, other_end, grounds)
+
+
+_ALWAYS, _NEVER = "always", "never"
+_Gate = WireEvidence | str
+
+
+def _off_when_moved(at: Mapping[int, WireEvidence], pin: int, way: _Way, through: _Gate) -> int:
+    """At how many moments the wire of header pin `pin` showed something else than it would: a contact is read where
+    its wire ends, a lamp is lit by the pin where its wire ends. `through`: the contact that the plug's common goes
+    through, or always or never."""
+    wire = at[pin]
+    if wire is through and way.kind == "plug reversed":
+        return wire.off_by(wire.on, wire.known)  # the plug's own ground ends at its pin, if anywhere
+    source = at.get(way.back(pin) if wire.kind == "contact" else way.to(pin))
+    if source is None or source.kind != wire.kind or (wire.kind == "contact" and through == _NEVER):
+        return wire.off_by(0, wire.known)
+    if wire.kind == "contact" and isinstance(through, WireEvidence):
+        return wire.off_by(source.on & through.on, source.known & through.known)
+    return wire.off_by(source.on, source.known)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -80,8 +80,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     explained |= {p.channel for p in ghosts if any(p.channel in changed_round.get(c, ()) for c in p.corners)}
     # What is explained by a whole cause, lines of the matrix swapped for one, was not held as it seemed.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
-    out += _ghost_findings(layout, ghosts, explained)
-    return out
+    return [*_without_dead_ends(layout, out, ghosts), *_ghost_findings(layout, story, ghosts, explained)]
 
 
 def _raw(net: Net, fault: NetFault) -> BareFinding:
@@ -355,10 +354,56 @@ def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
     return ()
 
 
-def _ghost_findings(layout: PanelIndex, ghosts: Iterable[_Ghost], explained: set[str]) -> list[Choices]:
+def _middles(layout: PanelIndex, story: Story, matrix: str) -> set[str]:
+    """The keys of a matrix that were held together with one of their row and one of their column: a current that
+    finds its way back would have gone through their diodes."""
+    out = set()
+    for moment in story.moments:
+        held = [
+            layout.crosses[k] for k in _made(layout, moment) if layout.matrix_of[k] == matrix and k in layout.crosses
+        ]
+        if moment.hand.do != "put" or len(moment.hand.parts) != 3 or not moment.hand.to or len(held) < 3:
+            continue
+        for name in moment.hand.parts:
+            for key in layout.channels_of(name):
+                at = layout.crosses.get(key)
+                along = at and any(c.row == at.row and c.column != at.column for c in held)
+                across = at and any(c.column == at.column and c.row != at.row for c in held)
+                if along and across:
+                    out.add(key)
+    return out
+
+
+def _through(ghost: _Ghost) -> str:
+    """The contact through whose diode the current goes back, where a ghost comes through three corners."""
+    return ghost.corners[1] if len(ghost.corners) == 3 else ""
+
+
+def _without_dead_ends(layout: PanelIndex, found: list[Choices], ghosts: Sequence[_Ghost]) -> list[Choices]:
+    """A key that is dead alone, and lets current back when others are held: its diode is the wrong way round."""
+    turned = {_through(ghost) for ghost in ghosts} - {""}
+    out: list[Choices] = []
+    for choices in found:
+        raw = choices[0][0] if len(choices) == 1 and len(choices[0]) == 1 else None
+        if (
+            raw
+            and raw.kind == "open"
+            and raw.channels[0] in turned
+            and layout.diodes.get(layout.matrix_of[raw.channels[0]], True)
+        ):
+            key = raw.channels[0]
+            out.append([[BareFinding("diode wrong", (key,), {"matrix": layout.matrix_of[key], "is": "backwards"})]])
+        else:
+            out.append(choices)
+    return out
+
+
+def _ghost_findings(layout: PanelIndex, story: Story, ghosts: Iterable[_Ghost], explained: set[str]) -> list[Choices]:
     by_matrix: dict[str, list[_Ghost]] = {}
     for ghost in ghosts:
         matrix = layout.matrix_of[ghost.channel]
+        if layout.diodes.get(matrix, True) and _through(ghost) and _dead(story, _through(ghost)):
+            continue  # its diode is the wrong way round, and that is said
         if ghost.told and not layout.diodes.get(matrix, True):
             continue  # the panel file says that there are no diodes, and the board keeps it harmless
         if ghost.channel in explained or (ghost.standing and not layout.diodes.get(matrix, True)):
@@ -366,10 +411,23 @@ def _ghost_findings(layout: PanelIndex, ghosts: Iterable[_Ghost], explained: set
         by_matrix.setdefault(matrix, []).append(ghost)
     out: list[Choices] = []
     for matrix, found in by_matrix.items():
+        through = {_through(ghost) for ghost in found}
+        tried = _middles(layout, story, matrix)
+        if "" not in through and through <= tried and 2 * len(through) < len(tried) and len(tried) > 2:
+            # The others let nothing back: it is these diodes, and not that there are none.
+            ghosts_of = [layout.spots[p.channel].part.label or p.channel for p in found]
+            diode = {"matrix": matrix, "is": "shorted", "held": list(dict.fromkeys(ghosts_of))}
+            out.append([[BareFinding("diode wrong", tuple(sorted(through)), diode)]])
+            continue
         keys = tuple(dict.fromkeys(p.channel for p in found))
         detail = {"matrix": matrix, "held": list(found[0].corners), "told_as": "ghost" if found[0].told else "made"}
         out.append([[BareFinding("ghost", keys, detail)]])
     return out
+
+
+def _dead(story: Story, key: str) -> bool:
+    """Whether a contact was never seen made."""
+    return not any(moment.values.get(key) for moment in story.moments)
 
 
 # Chattering --------------------------------------------------------------------------------------------------------

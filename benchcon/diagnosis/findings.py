@@ -61,6 +61,8 @@ class Finding:
             return ("dead", "open")  # a display is in its socket or not; no single lead of it can be turned round
         if self.kind == "common open" and self.detail.get("chain"):
             return ("common open", "driver dead")
+        if self.kind == "common open" and self.detail.get("connector") and not self.detail.get("from"):
+            return ("common open", "connector off", "plug shifted")  # with its own ground it takes all with it
         if self.kind == "common open" and self.detail.get("part"):
             return ("common open", "part dead")
         if self.kind == "chip dead" and self.detail.get("reads"):

@@ -18,7 +18,8 @@ class WireEvidence:
 
     key: str
     kind: str
-    pin: int | None
+    pins: tuple[int, ...]
+    """Pins of its plug that its wires sit on, as far as they are known."""
     on: int = 0
     known: int = 0
     seen: int = 0
@@ -49,7 +50,7 @@ def wires_of(
         for number, name in enumerate(net.names if net else ()):
             assert net is not None
             key = name if name in layout.spots else layout.channels_of(name)[0]
-            wire = WireEvidence(key, layout.spots[key].kind, _pin(layout, key), standing=net.standing)
+            wire = WireEvidence(key, layout.spots[key].kind, _pins(layout, key), standing=net.standing)
             wire.on, wire.known, wire.seen = net.on[number], net.known[number], net.seen[number]
             wire.sure, wire.own = net.sure[number], net.own[number]
             asked = wire.on & wire.known & wire.sure & wire.own
@@ -57,10 +58,10 @@ def wires_of(
             out[key] = wire
     for key, spot in layout.spots.items():
         if key in tested and spot.kind not in ("contact", "lamp"):
-            out[key] = WireEvidence(key, spot.kind, _pin(layout, key), dead=key in dead, tested=True)
+            out[key] = WireEvidence(key, spot.kind, _pins(layout, key), dead=key in dead, tested=True)
     return out
 
 
-def _pin(layout: PanelIndex, key: str) -> int | None:
-    text = layout.spots[key].channel.wire.connector_pin
-    return int(text) if text.isdecimal() else None
+def _pins(layout: PanelIndex, key: str) -> tuple[int, ...]:
+    texts = layout.spots[key].channel.wire.connector_pin.split("/")
+    return tuple(map(int, texts)) if all(text.isdecimal() for text in texts) else ()

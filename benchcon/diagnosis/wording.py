@@ -105,7 +105,8 @@ def _open(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
         )
     if raw.detail.get("floats"):
         what = f"does not follow, and wanders by {raw.detail['floats']} counts by itself"
-    return f"{name(spots[0])} {what}", f"{where(spots[0])}: a broken wire, a cold joint, a plug not home"
+    diode = "its diode, " if layout.diodes.get(layout.matrix_of.get(raw.channels[0], ""), False) else ""
+    return f"{name(spots[0])} {what}", f"{where(spots[0])}: {diode}a broken wire, a cold joint, a plug not home"
 
 
 def _all_on(spots: list[Spot]) -> str:
@@ -262,6 +263,8 @@ def _line_off(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _lines_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     words, numbers = _line(raw)
     at = f"{words} {_listed(numbers)} of matrix {raw.detail['matrix']}"
+    if "rows" in raw.detail and "columns" in raw.detail:
+        at = f"row {numbers[0]} and column {raw.detail['columns'][0]} of matrix {raw.detail['matrix']}"
     return f"{at} are swapped: {_all_on(spots)}", f"the wires of {at}, at the board's {_line_pin(layout, raw)}"
 
 
@@ -270,6 +273,8 @@ def _line_pin(layout: PanelIndex, raw: BareFinding) -> str:
     word, numbers = _line(raw)
     for matrix in layout.panel.matrices:
         if matrix.name == raw.detail["matrix"]:
+            if "rows" in raw.detail and "columns" in raw.detail:
+                return f"pins {matrix.rows[numbers[0]]} and {matrix.columns[raw.detail['columns'][0]]}"
             pins = matrix.rows if word.startswith("row") else matrix.columns
             return "pin " + " and ".join(pins[n] for n in numbers if n < len(pins))
     return "pin"
@@ -280,6 +285,17 @@ def _diodes_backwards(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -
         f"no contact of matrix {raw.detail['matrix']} ever reads made: {_all_on(spots)}",
         f"the diodes of matrix {raw.detail['matrix']}: all turned round; or its plug",
     )
+
+
+def _diode(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    matrix, times = raw.detail["matrix"], raw.detail.get("held", ())
+    if raw.detail["is"] == "backwards":
+        said = f"{name(spots[0])} alone never reads made, and with others held current goes back through it"
+        return said, f"its diode, which is turned round: {where(spots[0])}"
+    who = " and ".join(name(spot) for spot in spots)
+    ghosts = f" ({', '.join(times)} read made)" if times else ""
+    said = f"current goes back through {who} of matrix {matrix} when others are held{ghosts}, and through no other"
+    return said, f"its diode, bridged or shorted: {'; '.join(where(spot) for spot in spots)}"
 
 
 def _interchanged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -622,6 +638,7 @@ SENTENCES: dict[str, _Sayer] = {
     "matrix line off": _line_off,
     "matrix lines crossed": _lines_crossed,
     "diodes backwards": _diodes_backwards,
+    "diode wrong": _diode,
     "looms interchanged": _interchanged,
     "level inverted": _level,
     "inverted": _inverted,

@@ -215,7 +215,7 @@ class VirtualBench:
         """Open all cables, and bring the boards up. Raises `Trouble` if one does not answer."""
         for source, cable in enumerate(self.cables, 1):
             talk = Talk(self, cable, source)
-            self.talks[cable.board.name] = talk
+            self.talks[cable.board.firmware.name] = talk
             opened = link_record(self.now_us(), source, "opened", port=cable.port, rate=cable.rate)
             self.emit([opened, link_record(self.now_us(), source, "asking", port=cable.port)])
             talk.bring_up()

@@ -7,12 +7,13 @@ time when `run` is called. With the same seed and the same calls the same happen
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from benchcon.errors import Trouble
 from benchcon.rig import loom
 from benchcon.rig.active_faults import Mischief
+from benchcon.rig.exchange import LoomExchange
 from benchcon.rig.faults import Fault, WrongFault, check
 from benchcon.rig.lamps import Lamps
 from benchcon.rig.line import Way
@@ -21,6 +22,7 @@ from benchcon.rig.physics import Physics
 from benchcon.rig.scan import Scan
 from benchcon.rig.timeline import Action, Timeline
 from benchcon.rig.wiring import Wiring
+from benchcon.rig.wiring import wiring as wiring_of
 from benchcon.wire.board import BoardSide
 from benchcon.wire.items import fitting, quoted_name
 
@@ -45,6 +47,15 @@ class PluggedPort(Protocol):
         """Make it appear, under this name."""
 
 
+def _plugged_into(wiring: Wiring, faults: Sequence[Fault]) -> Wiring:
+    """Return the board that the loom of these parts is plugged into."""
+    for fault in loom.of_kind(faults, "looms_interchanged"):
+        two = fault.settings["boards"]
+        if wiring.name in two and wiring.panel is not None:
+            return wiring_of(wiring.panel, two[1] if wiring.name == two[0] else two[0])
+    return wiring
+
+
 class SimBoard:
     """One simulated board."""
 
@@ -57,6 +68,8 @@ class SimBoard:
                 raise Trouble(str(wrong)) from None
         self.wiring = wiring
         self.name = wiring.name
+        self.firmware = _plugged_into(wiring, faults)
+        """What the firmware takes its pins for: another board's, where the looms of two are changed round."""
         self.timeline = Timeline()
 
         def chance(of: str) -> random.Random:
@@ -73,7 +86,8 @@ class SimBoard:
         self.side: BoardSide | None = None
         self.lamps = Lamps(wiring, self.timeline, self.mischief.acting, self.physics.broken)
         self.powered = False
-        self._kept = {"ident": wiring.ident, "name": quoted_name(wiring.label)}
+        self.exchange = LoomExchange(wiring, self.firmware, self.physics) if self.firmware is not wiring else None
+        self._kept = {"ident": self.firmware.ident, "name": quoted_name(self.firmware.label)}
         self._boot = 0
         self._first = tuple(faults)
         self._out = bytearray()
@@ -160,6 +174,8 @@ class SimBoard:
     def put_fault(self, fault: Fault, now_us: int) -> int:
         """Put in a fault; return its number. Raises ValueError if it cannot sit here."""
         check(fault, self.wiring)
+        if fault.settings.get("boards"):
+            raise ValueError("looms are changed round with the power off: write it in the faults file")
         return self.mischief.put(fault, now_us)
 
     def clear_faults(self, number: int | None, now_us: int) -> None:
@@ -235,7 +251,7 @@ class SimBoard:
         self.side = side = BoardSide(
             self._kept["ident"],
             self._kept["name"],
-            self.wiring.items,
+            self.firmware.items,
             now_us=at_us,
             buffer=BUFFER,
             boot=self._boot,
@@ -248,7 +264,8 @@ class SimBoard:
         side.on_wink = self._wink
         side.on_store = self._kept.__setitem__
         self._telling = Telling(side, self.timeline, self._pump)
-        self.scan = Scan(self.wiring, self.timeline, self.physics, self._telling, self.mischief.acting)
+        parts = self.exchange or self.physics
+        self.scan = Scan(self.firmware, self.timeline, parts, self._telling, self.mischief.acting)
         side.values.update(self.scan.values)
         self._describe(side)
         self._light(at_us)
@@ -264,7 +281,7 @@ class SimBoard:
         texts = [fault.settings["text"] for fault in loom.of_kind(acting, "labels")]
         side.ident = idents[0] if idents else self._kept["ident"]
         side.name = quoted_name(texts[0]) if texts else self._kept["name"]
-        side.items = self.wiring.items
+        side.items = self.firmware.items
         if texts:
             labelled = (
                 {**item.detail, "label": texts[0]} if "label" in item.detail else item.detail for item in side.items
@@ -303,23 +320,27 @@ class SimBoard:
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
         """A contact reads made or not from now on."""
-        if self.scan is not None:
-            self.scan.contact(at_us, id_, made)
+        if self.scan is not None and (end := self._end(id_)):
+            self.scan.contact(at_us, end, made)
 
     def levels(self, at_us: int, id_: str, levels: int) -> None:
         """An encoder's two pins have these levels."""
-        if self.scan is not None:
-            self.scan.levels(at_us, id_, levels)
+        if self.scan is not None and (end := self._end(id_)):
+            self.scan.levels(at_us, end, levels)
 
     def position(self, at_us: int, id_: str, position: int) -> None:
         """A selector stands at this position."""
-        if self.scan is not None:
-            self.scan.position(at_us, id_, position)
+        if self.scan is not None and (end := self._end(id_)):
+            self.scan.position(at_us, end, position)
 
     def wiper(self, at_us: int, id_: str) -> None:
         """A potentiometer may read otherwise."""
-        if self.scan is not None:
-            self.scan.wiper(at_us, id_)
+        if self.scan is not None and (end := self._end(id_)):
+            self.scan.wiper(at_us, end)
+
+    def _end(self, id_: str) -> str | None:
+        """The firmware's channel at which the wire of a part ends."""
+        return id_ if self.exchange is None else self.exchange.firmware_of.get(id_)
 
     # --- faults (see `mischief.Victim`) -----------------------------------------------------------------------
 
@@ -355,9 +376,8 @@ class SimBoard:
     def storm(self, at_us: int, ids: tuple[str, ...]) -> None:
         """One of these contacts (none: of all) seems to have changed."""
         among = ids or tuple(self.wiring.contacts)
-        if self.scan is not None and among:
-            id_ = self.mischief.chance.choice(among)
-            self.scan.change(at_us, id_, 1 - self.scan.values[id_])
+        if self.scan is not None and among and (end := self._end(self.mischief.chance.choice(among))):
+            self.scan.change(at_us, end, 1 - self.scan.values[end])
 
     def noise(self, at_us: int, data: bytes) -> None:
         """These bytes are on the line."""
@@ -370,7 +390,10 @@ class SimBoard:
         """Anything about outputs, faults or supply has changed."""
         side, lamps = self.side, self.lamps
         lamps.powered = self.powered
-        lamps.drive(at_us, side.values if side is not None else {})
+        values: Mapping[str, int] = side.values if side is not None else {}
+        if self.exchange is not None:
+            values = self.exchange.driven(values, self.wiring.digits, self.firmware.digits)
+        lamps.drive(at_us, values)
         if side is None:
             lamps.still(at_us)
             return

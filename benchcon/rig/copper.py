@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 PLUG_KINDS = ("connector_off", "ground_open", "ground_crossed", "plug_shifted", "plug_reversed")
 """Kinds of fault of one plug; `looms_interchanged` is one of two."""
-MATRIX_KINDS = ("matrix_line_off", "matrix_lines_crossed", "diodes_backwards", "diodes_missing")
+MATRIX_KINDS = ("matrix_line_off", "matrix_lines_crossed", "diodes_backwards", "diodes_missing", "diode_wrong")
 CHAIN_KINDS = ("chip_dead", "chips_in_another_order", "chip_bridged", "chain_shifted", "chip_pins_reversed")
 
 _GROUND = "ground"
@@ -41,7 +41,7 @@ class Plug:
         self.single = {id_: at for id_, at in self.pin_of.items() if kinds[id_] in ("contact", "lamp")}
         """Parts of one wire each: these are followed wire by wire."""
         pins = [at for at in self.single.values() if at]
-        low, high = (min(pins), max(pins)) if pins else (1, 1)
+        low, high = wiring.plug_ends.get(name, (1, 1))
         ground: int | None = None
         for fault in self.faults:
             if fault.settings.get("ground") in ("first", "last"):
@@ -51,6 +51,7 @@ class Plug:
         self.ground = ground
         """Pin of the plug's own ground wire; None: the ground goes another way."""
         wires = [*pins, *([] if ground is None else [ground])]
+        first, last = min(low, *wires), max(high, *wires)
         self.ends: dict[int, int | None] = {pin: pin for pin in wires}
         """Wire of the loom, by its pin in the plug → the header's pin that it reaches; None: none."""
         for fault in self.faults:
@@ -59,8 +60,7 @@ class Plug:
             elif fault.kind == "plug_shifted":
                 self.ends = {pin: pin + fault.settings["by"] for pin in wires}
             elif fault.kind == "plug_reversed":
-                ends = min(wires) + max(wires)
-                self.ends = {pin: ends - pin for pin in wires}
+                self.ends = {pin: first + last - pin for pin in wires}
             elif fault.kind == "ground_crossed" and ground is not None:
                 through = self.pin_of[fault.channels[0]]
                 self.ends[ground], self.ends[through] = through, ground
@@ -140,7 +140,7 @@ def cut_off(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
                 out.add(id_)
     for fault in faults:
         if fault.kind == "looms_interchanged":
-            for name in fault.settings["connectors"]:
+            for name in fault.settings["connectors"]:  # of two boards: see `rig.exchange`
                 out |= {id_ for id_ in wiring.plugs.get(name, ()) if wiring.kinds[id_] not in ("contact", "lamp")}
     return out
 
@@ -149,7 +149,7 @@ def exchanged(wiring: Wiring, faults: Sequence[Fault], kind: str) -> dict[str, s
     """For each channel of two plugs that are swapped: the channel whose wire ends there, if any."""
     came: dict[str, str | None] = {}
     for fault in faults:
-        if fault.kind == "looms_interchanged":
+        if fault.kind == "looms_interchanged" and fault.settings["connectors"]:
             one, other = fault.settings["connectors"]
             for here, there in ((one, other), (other, one)):
                 at = {pin: id_ for id_, pin in wiring.plugs.get(there, {}).items() if wiring.kinds[id_] == kind}
@@ -176,45 +176,62 @@ def reached(begin: object, joined: Iterable[tuple[object, object]]) -> set[objec
 # --- a matrix -----------------------------------------------------------------------------------------------------
 
 
+_Line = tuple[str, int]
+"""``row`` or ``column``, and its number."""
+_LINES = {"both": ("row", "column")}
+_DIODE = {"shorted": "none", "open": "open", "backwards": "backwards"}
+
+
 def matrix(wiring: Wiring, name: str, made: Mapping[str, bool], faults: Sequence[Fault], bare: bool) -> dict[str, bool]:
     """What the contacts of one matrix read: a row is pulled low, and a column is made that a current flows from.
 
     `bare`: there are no diodes, so current flows either way through each contact that is made.
     """
     at = {id_: (cross.row, cross.column) for id_, cross in wiring.crossings.items() if cross.matrix == name}
-    mine = [fault for fault in faults if fault.settings.get("matrix") == name]
-    rows = {row: row for row, _ in at.values()}
-    columns = {column: column for _, column in at.values()}
-    way = "right"
+    mine = [fault for fault in faults if fault.settings.get("matrix") == name or fault.kind == "diode_wrong"]
+    # Pin of the board → the wire of the matrix that ends there; a wire that ends nowhere joins contacts all the same.
+    ends: dict[_Line, _Line] = {
+        line: line for row, column in at.values() for line in (("row", row), ("column", column))
+    }
+    usual = "none" if bare else "right"
+    diodes: dict[str, str] = {}
     for fault in mine:
-        which = fault.settings.get("line")
-        lines = rows if which == "row" else columns
+        which = fault.settings.get("line", "")
         if fault.kind == "matrix_line_off":
-            lines[fault.settings["number"]] = -1
+            ends.pop((which, fault.settings["number"]), None)
         elif fault.kind == "matrix_lines_crossed":
-            one, other = fault.settings["numbers"]
-            lines[one], lines[other] = lines.get(other, -1), lines.get(one, -1)
+            here, there = zip(_LINES.get(which, (which, which)), fault.settings["numbers"], strict=True)
+            before = dict(ends)
+            for pin, wire in ((here, there), (there, here)):
+                ends.pop(pin, None)
+                if wire in before:
+                    ends[pin] = before[wire]
         elif fault.kind == "diodes_backwards":
-            way = "backwards"
+            usual = "backwards"
         elif fault.kind == "diodes_missing":
-            bare = True
+            usual = "none"
+        elif fault.kind == "diode_wrong" and fault.channels[0] in at:
+            diodes[fault.channels[0]] = _DIODE[fault.settings["is"]]
     joined: list[tuple[object, object]] = []
     for id_, (row, column) in at.items():
         if made.get(id_):
-            # The wire of row r ends at pin rows[r] of the board; -1: nowhere, but it joins contacts all the same.
-            r, c = ("row", row), ("column", column)
-            if bare or way == "right":
-                joined.append((c, r))
-            if bare or way == "backwards":
-                joined.append((r, c))
-    row_at = {pin: ("row", line) for line, pin in rows.items() if pin >= 0}
-    from_column = {pin: reached(("column", line), joined) for line, pin in columns.items() if pin >= 0}
-    return {id_: row in row_at and row_at[row] in from_column.get(column, ()) for id_, (row, column) in at.items()}
+            diode = diodes.get(id_, usual)
+            if diode in ("right", "none"):
+                joined.append((("column", column), ("row", row)))
+            if diode in ("backwards", "none"):
+                joined.append((("row", row), ("column", column)))
+    reaches = {pin: reached(wire, joined) for pin, wire in ends.items() if pin[0] == "column"}
+    return {
+        id_: ends.get(("row", row), "off") in reaches.get(("column", column), ()) for id_, (row, column) in at.items()
+    }
 
 
 def matrices(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
     """Return the matrices of which something is wrong that is more than a missing diode."""
-    return {f.settings["matrix"] for f in faults if f.kind in MATRIX_KINDS and f.kind != "diodes_missing"}
+    more = [f for f in faults if f.kind in MATRIX_KINDS and f.kind != "diodes_missing"]
+    named = {f.settings["matrix"] for f in more if "matrix" in f.settings}
+    single = [f.channels[0] for f in faults if f.kind == "diode_wrong"]
+    return named | {wiring.crossings[id_].matrix for id_ in single if id_ in wiring.crossings}
 
 
 # --- chains of chips ----------------------------------------------------------------------------------------------

@@ -84,9 +84,12 @@ def fault_of(kind: str, channels: Iterable[str], values: Mapping[str, Any]) -> F
         raise WrongFault("ident", "'ident' begins with a small letter; 1 to 16 of a to z, 0 to 9 and _ are allowed")
     if kind == "chips_in_another_order" and sorted(settings["order"]) != list(range(1, len(settings["order"]) + 1)):
         raise WrongFault("order", "'order' must hold each chip once, such as 2,1,3")
-    for key in ("numbers", "connectors"):
-        if key in settings and len(set(settings[key])) != 2:
-            raise WrongFault(key, f"'{key}' must be two, such as {'0,1' if key == 'numbers' else 'J1,J2'}")
+    if kind == "looms_interchanged" and bool(settings["connectors"]) == bool(settings["boards"]):
+        raise WrongFault("connectors", "say which: either 'connectors' or 'boards', such as J1,J2")
+    for key, example in (("numbers", "0,1"), ("connectors", "J1,J2"), ("boards", "BOARD1,BOARD2")):
+        two = settings.get(key)
+        if two and (len(two) != 2 or (two[0] == two[1] and settings.get("line") != "both")):
+            raise WrongFault(key, f"'{key}' must be two, such as {example}")
     if kind == "dead_spot" and settings["from"] >= settings["to"]:
         raise WrongFault("from", "'from' must be less than 'to'")
     if kind in ("ribbon_shifted", "plug_shifted", "chain_shifted") and not settings["by"]:
@@ -141,6 +144,13 @@ def _check_wholes(fault: Fault, wiring: Wiring) -> None:
                 raise WrongFault(key, f"board '{wiring.name}' has no connector '{printable(name)}'{near}")
     if fault.kind == "ground_crossed" and not any(fault.channels[0] in plug for plug in wiring.plugs.values()):
         raise WrongFault("channel", f"'{fault.channels[0]}' is on no connector that the panel names")
+    for name in settings.get("boards", ()):
+        if name not in wiring.boards:
+            raise WrongFault("boards", f"the panel has no board '{printable(name)}'{_near(name, wiring.boards)}")
+    if settings.get("boards") and (settings["after"] or settings["for"]):
+        raise WrongFault("boards", "looms are changed round with the power off: leave 'after' and 'for' out")
+    if fault.kind == "diode_wrong" and fault.channels[0] not in wiring.crossings:
+        raise WrongFault("channel", f"'{fault.channels[0]}' stands in no matrix that the panel names")
     if "matrix" in settings:
         name = settings["matrix"]
         matrices = dict.fromkeys(cross.matrix for cross in wiring.crossings.values())
@@ -149,11 +159,14 @@ def _check_wholes(fault: Fault, wiring: Wiring) -> None:
                 "matrix", f"board '{wiring.name}' has no matrix '{printable(name)}'{_near(name, matrices)}"
             )
         at = [cross for cross in wiring.crossings.values() if cross.matrix == name]
-        lines = {cross.row if settings.get("line") == "row" else cross.column for cross in at}
-        for key in ("number", "numbers"):
-            for number in [settings[key]] if key == "number" and key in settings else settings.get(key, ()):
-                if number not in lines:
-                    raise WrongFault(key, f"matrix '{name}' has no {settings['line']} {number}")
+        rows, columns = {cross.row for cross in at}, {cross.column for cross in at}
+        numbers = settings.get("numbers", (settings["number"],) if "number" in settings else ())
+        for place, number in enumerate(numbers):
+            line = settings["line"] if settings["line"] != "both" else ("row", "column")[place]
+            if number not in (rows if line == "row" else columns):
+                raise WrongFault(
+                    "numbers" if "numbers" in settings else "number", f"matrix '{name}' has no {line} {number}"
+                )
     if "chain" in settings:
         chain = wiring.chains.get(settings["chain"])
         if chain is None:

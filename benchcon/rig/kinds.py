@@ -49,6 +49,7 @@ _THE_DIGIT = Setting("number", None, 1, 8, needed=True)
 _CONNECTOR = Setting("text", needed=True)
 _THE_MATRIX = Setting("text", needed=True)
 _LINE_OF = Setting("word", words=("row", "column"), needed=True)
+_LINES_OF = Setting("word", words=("row", "column", "both"), needed=True)
 _CHAIN = Setting("word", words=("165", "595", "7219"), needed=True)
 _CHIP = Setting("number", 1, 1, 32)
 _GROUND_AT = Setting("word", "elsewhere", words=("elsewhere", "first", "last"))
@@ -84,7 +85,7 @@ _INPUTS = {
     "inverted": FaultKind((CONTACT,), 1, 1),
     "crossed": FaultKind(_ANY, 2, 16),
     "shorted": FaultKind((CONTACT,), 2, 16),
-    "common_open": FaultKind((CONTACT,), 2, 64),
+    "common_open": FaultKind((CONTACT, ENCODER), 1, 64),
     "mirrored": FaultKind((CONTACT,), 2, 64),
     "shifted": FaultKind(
         (CONTACT,),
@@ -224,19 +225,27 @@ _WHOLE = {
         settings={"connector": _CONNECTOR, "by": _BY, "ground": _GROUND_AT},
     ),
     "plug_reversed": FaultKind(settings={"connector": _CONNECTOR, "ground": _GROUND_AT}),
-    "looms_interchanged": FaultKind(settings={"connectors": Setting("list of text", needed=True)}),
+    "looms_interchanged": FaultKind(
+        settings={"connectors": Setting("list of text", ()), "boards": Setting("list of text", ())}
+    ),
     "matrix_line_off": FaultKind(
         settings={"matrix": _THE_MATRIX, "line": _LINE_OF, "number": Setting("number", 0, 0, 99)},
     ),
     "matrix_lines_crossed": FaultKind(
         settings={
             "matrix": _THE_MATRIX,
-            "line": _LINE_OF,
+            "line": _LINES_OF,
             "numbers": Setting("list of number", None, 0, 99, needed=True),
         },
     ),
     "diodes_backwards": FaultKind(settings={"matrix": _THE_MATRIX}),
     "diodes_missing": FaultKind(settings={"matrix": _THE_MATRIX}),
+    "diode_wrong": FaultKind(
+        (CONTACT,),
+        1,
+        1,
+        {"is": Setting("word", "shorted", words=("shorted", "open", "backwards"))},
+    ),
     "chip_dead": FaultKind(
         settings={
             "chain": _CHAIN,

@@ -160,6 +160,8 @@ def encoder_levels(
         levels &= ~({"a": 2, "b": 1}[fault.settings["phase"]] if hum else 0)
     if of_kind(faults, "reversed", id_):
         levels = (levels & 1) << 1 | levels >> 1
+    if of_kind(faults, "common_open", id_):
+        levels = REST
     return REST if broken or of_kind(faults, "stuck", id_) else levels
 
 

@@ -103,8 +103,19 @@ class Wiring:
     """Channels whose part is not wired yet."""
     plugs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     """Connector → the channels that sit on it, and each one's pin (0: not known)."""
+    plug_ends: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """Connector → its first and last pin that anything of the panel sits on."""
     chains: Mapping[str, ChainOfChips] = field(default_factory=dict)
     """By kind; the display drivers' rows count from 0."""
+    places: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Channel → where its wire goes, the best known first: connector and pin, pins of the board."""
+    panel: Panel | None = field(default=None, compare=False, repr=False)
+    """The whole panel, other boards and all."""
+
+    @property
+    def boards(self) -> tuple[str, ...]:
+        """The boards of the panel, this one among them."""
+        return tuple(board.name for board in self.panel.boards) if self.panel else (self.name,)
 
     def mover_of(self, word: str) -> Mover | None:
         """Return the part called `word`, or the one that channel `word` belongs to."""
@@ -193,7 +204,10 @@ class _Maker:
             currents_ma=currents,
             loose_ends=frozenset(self.loose),
             plugs=self.plugs(),
+            plug_ends=self.plug_ends(),
             chains=self.chains(),
+            places=self.places(),
+            panel=panel,
         )
 
     def here(self) -> Iterator[tuple[Channel, str]]:
@@ -212,6 +226,32 @@ class _Maker:
             if channel.board == self.board.name and channel.wire.connector:
                 pin = channel.wire.connector_pin.partition("/")[0]
                 out.setdefault(channel.wire.connector, {})[channel.id] = int(pin) if pin.isdecimal() else 0
+        return out
+
+    def plug_ends(self) -> dict[str, tuple[int, int]]:
+        pins: dict[str, list[int]] = {}
+        for channel, _ in self.here():
+            if channel.board == self.board.name and channel.wire.connector:
+                numbers = [int(pin) for pin in channel.wire.connector_pin.split("/") if pin.isdecimal()]
+                pins.setdefault(channel.wire.connector, []).extend(numbers)
+        return {name: (min(there), max(there)) for name, there in pins.items() if there}
+
+    def places(self) -> dict[str, tuple[str, ...]]:
+        matrices = {matrix.name: matrix for matrix in self.panel.matrices}
+        out = {}
+        for channel, _ in self.here():
+            if channel.board != self.board.name:
+                continue
+            wire = channel.wire
+            pin = wire.pin
+            crossing = _CROSSING.fullmatch(pin)
+            if crossing and crossing[1] in matrices:
+                matrix = matrices[crossing[1]]
+                row, column = int(crossing[2]), int(crossing[3])
+                if row < len(matrix.rows) and column < len(matrix.columns):
+                    pin = f"{matrix.rows[row]} with {matrix.columns[column]}"
+            plugged = f"{wire.connector} {wire.connector_pin}" if wire.connector and wire.connector_pin else ""
+            out[channel.id] = tuple(filter(None, (plugged,))) or tuple(filter(None, (pin,)))
         return out
 
     def chains(self) -> dict[str, ChainOfChips]:

@@ -167,12 +167,20 @@ def _in_order(panel: Panel, parts: tuple[_P, ...]) -> list[_P]:
 
 
 def _matrices(layout: PanelIndex, wanted: Collection[str]) -> list[Group]:
-    """Three keys of a rectangle for each matrix, to hold together."""
+    """Three keys of a rectangle to hold together, for each diode of each matrix.
+
+    A current that finds its way back goes through the diode of the key at the corner of the three, and only there; so
+    every key is the corner once. Where there are no diodes one such group shows it.
+    """
     out: list[Group] = []
     for matrix in dict.fromkeys(layout.matrix_of.values()):
-        names = next(rectangles(layout, matrix), ())
-        if names and not set(names).isdisjoint(wanted):
-            out.append(Group(f"matrix {matrix}", "matrix", names))
+        corners: dict[str, tuple[str, ...]] = {}
+        for names in rectangles(layout, matrix):
+            corners.setdefault(names[1], names)
+        threes = list(corners.values()) if layout.diodes.get(matrix, True) else list(corners.values())[:1]
+        for number, names in enumerate(threes, 1):
+            if not set(names).isdisjoint(wanted):
+                out.append(Group(f"matrix {matrix}" + (f" {number}" if number > 1 else ""), "matrix", names))
     return out
 
 
@@ -312,7 +320,10 @@ def _on(panel: Panel, board: str) -> list[str]:
 
 
 def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:
-    """Yield threes of push buttons of `matrix`, by name, whose current may find its way round to a fourth key."""
+    """Yield threes of push buttons of `matrix`, by name, whose current may find its way round to a fourth key.
+
+    The second of them is at the corner: it shares its row with one of the others and its column with the other one.
+    """
     keys = []
     for key, name in layout.matrix_of.items():
         part = layout.spots[key].part

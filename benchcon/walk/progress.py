@@ -173,7 +173,13 @@ class Progress:
         Nor would a ghost of a switch that stands made already.
         """
         proved = {name for name, done in self.done.items() if done.how == "done" and self._is_proved(done)}
-        threes = [each for each in rectangles(self.layout, group.name.removeprefix("matrix ")) if proved >= {*each}]
+        matrix = group.name.split()[1]
+        threes = list(rectangles(self.layout, matrix))
+        if self.layout.diodes.get(matrix, True):
+            # Every key is at the corner once: a dead one may have its diode the wrong way round.
+            threes = [each for each in threes if each[1] == group.parts[1] and proved >= {each[0], each[2]}]
+        else:
+            threes = [each for each in threes if proved >= {*each}]
         free = [each for each in threes if not values.get(fourth_of(self.layout, each))]
         return (*free, *threes, group.parts)[0]
 

@@ -8,12 +8,14 @@ common, one diode at each contact of a matrix with its cathode to the row: commo
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.panel.file import loads
+from benchcon.rehearse.virtual import VirtualBench
 from benchcon.rig import copper, loom
 from benchcon.rig.faults import check, fault_of_words
 from benchcon.rig.wiring import Wiring, wiring
@@ -109,6 +111,15 @@ def test_a_chain_of_outputs_hands_on_from_qh(driven: str, fault: str, lit: str) 
         ("k1 k2", "matrix_line_off matrix=keys line=column number=0", "k1"),
         ("k0", "matrix_lines_crossed matrix=keys line=row numbers=0,1", "k2"),
         ("k0", "matrix_lines_crossed matrix=keys line=column numbers=0,1", "k1"),
+        # The row's wire sits on a pin that only listens, the column's on one that only pulls: no current flows.
+        ("k0 k1 k2", "matrix_lines_crossed matrix=keys line=both numbers=0,0", ""),
+        ("k0 k3", "matrix_lines_crossed matrix=keys line=both numbers=0,0", "k3"),
+        # Column 1, k1, row 0, back through k0, column 0, k2, row 1: k3 seems made. Through no other diode.
+        ("k0 k1 k2", "diode_wrong k0 is=shorted", "k0 k1 k2 k3"),
+        ("k0 k1 k3", "diode_wrong k0 is=shorted", "k0 k1 k3"),
+        ("k0 k1", "diode_wrong k0 is=open", "k1"),
+        ("k0", "diode_wrong k0 is=backwards", ""),
+        ("k0 k1 k2", "diode_wrong k0 is=backwards", "k1 k2 k3"),
     ],
 )
 def test_a_matrix_is_a_current_from_a_column_to_the_row_that_is_low(held: str, fault: str, seen: str) -> None:
@@ -121,6 +132,10 @@ def test_a_matrix_is_a_current_from_a_column_to_the_row_that_is_low(held: str, f
         ("p1", "plug_shifted connector=J1 by=1", "p2"),
         ("p4", "plug_shifted connector=J1 by=1", ""),
         ("p1", "plug_reversed connector=J1", "p4"),
+        # Turned round with its ground behind pin 4: the wire of p1 is on the ground pin, and the common on pin 1.
+        ("p2", "plug_reversed connector=J1 ground=last", ""),
+        ("p1", "plug_reversed connector=J1 ground=last", "p1"),
+        ("p1 p2", "plug_reversed connector=J1 ground=last", "p1 p4"),
         ("p1 p2", "connector_off connector=J1", ""),
         ("p1 p3", "ground_open connector=J1 from=3", "p1"),
         # The ground of the plug is the first contact's wire now: that one works, the others only while it is made.
@@ -153,3 +168,66 @@ def test_common_anodes_on_a_scanned_driver_are_lit_where_the_others_are_dark() -
     panel = loads(text, "anode.toml")
     shown: Mapping[str, bytes] = {"d": b"\x7e\x30"}
     assert copper.common_anode("d", shown, wiring(panel, "a")) == bytes([0xCF, 0x81])
+
+
+TWO = """
+[boards.a]
+[boards.b]
+[controls.here]
+kind = "button"
+channel = { id = "a.k", pin = "D2", connector = "J1", connector_pin = "1" }
+[controls.there]
+kind = "button"
+channel = { id = "b.x", pin = "D7", connector = "J1", connector_pin = "1" }
+[lamps.here_lit]
+current = "4 mA"
+channel = { id = "a.l", pin = "D9", connector = "J1", connector_pin = "2" }
+[lamps.there_lit]
+current = "4 mA"
+channel = { id = "b.m", pin = "D3", connector = "J1", connector_pin = "2" }
+[lamps.alone]
+current = "4 mA"
+channel = { id = "b.n", pin = "D4", connector = "J1", connector_pin = "3" }
+"""
+
+
+def test_the_looms_of_two_boards_changed_round_take_contacts_and_lamps_along() -> None:
+    from benchcon.state import BenchState
+
+    panel = loads(TWO, "two.toml")
+    fault = fault_of_words(["looms_interchanged", "boards=a,b"])
+    state = BenchState(panel.text, panel.digest)
+
+    def take(batches: list[Any], happened: list[Any]) -> None:
+        for batch, events in zip(batches, happened, strict=True):
+            state.take(batch, events)
+
+    bench = VirtualBench(panel, state.observer, take, faults={"a": [fault], "b": [fault]})
+    bench.open()
+    bench.hand("a", "press k")
+    until = bench.now_us() + 100_000
+    while bench.now_us() < until:
+        bench.go_to(min(bench.next_us() or until, until))
+        bench.settle()
+    assert bench.boards["b"].scan is not None
+    assert bench.boards["a"].scan is not None
+    # Board a has the firmware of b at its pins: what a hand presses on a's loom is told as b.x.
+    assert (bench.boards["a"].side.ident, bench.boards["a"].scan.values) == ("b", {"x": 1})
+    bench.want("b", {"m": 1000, "n": 1000})
+    bench.settle()
+    assert (bench.boards["a"].lamps.lit, bench.boards["b"].lamps.lit) == ({"l": 1000}, {"m": 0, "n": 0})
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("looms_interchanged", "either 'connectors' or 'boards'"),
+        ("looms_interchanged boards=a", "'boards' must be two"),
+        ("looms_interchanged boards=a,c", "the panel has no board 'c'"),
+        ("looms_interchanged boards=a,b after=1s", "with the power off"),
+        ("diode_wrong k", "stands in no matrix"),
+    ],
+)
+def test_what_cannot_be_is_said(words: str, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        check(fault_of_words(words.split()), wiring(loads(TWO, "two.toml"), "a"))

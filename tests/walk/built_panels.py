@@ -7,7 +7,7 @@ words a report may tell of it. The words are those of `protocols/walk-report.md`
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -163,8 +163,10 @@ class Built:
 class Wrongs:
     """Every kind of fault that a panel can have."""
 
-    def __init__(self, panel: Panel, rng: random.Random) -> None:
+    def __init__(self, panel: Panel, rng: random.Random, stands: Mapping[str, int] | None = None) -> None:
         self.panel, self.rng = panel, rng
+        self.stands = stands or {}
+        """Where controls stand when the walk begins."""
         self.boards: dict[str, Wiring] = {board.name: wiring(panel, board.name) for board in panel.boards}
         self.parts = {f"{c.board}.{c.id}": part for part in panel.controls for c in part.channels}
 

@@ -9,11 +9,14 @@ from __future__ import annotations
 import random
 
 import pytest
-from walk.built_panels import INTERMITTENT, STATIC, Built, Wrongs, named
+from walk.built_panels import INTERMITTENT, STATIC, Built, Truth, Wrongs, named, tells
 from walk.in_virtual_time import ClumsyHand, VirtualWalk
+from walk.mixed_panels import CAUSES, Mixed
 
 from benchcon.diagnosis.diagnose import diagnose
+from benchcon.diagnosis.findings import Finding
 from benchcon.kinds import kinds
+from benchcon.rig.faults import fault_of_words
 
 
 @pytest.mark.parametrize("kind", STATIC)
@@ -30,6 +33,42 @@ def test_a_fault_is_told_and_nothing_else_is(kind: str) -> None:
     assert named(findings, [truth]), (truth.words, [finding.line() for finding in findings])
 
 
+def _walk_of(cause: str) -> tuple[Truth, list[Finding]]:
+    for seed in range(1, 400):
+        made = (Built if seed % 2 else Mixed)(seed * 6007 + 11, most=24)
+        wrongs = Wrongs(made.panel(), random.Random(f"{seed} {cause}"), made.stands)
+        truths = (CAUSES[cause](wrongs, name, board) for name, board in wrongs.boards.items())
+        truth = next((each for each in truths if each is not None), None)
+        if truth is not None:
+            break
+    assert truth is not None
+    panel = made.panel()
+    faults = [fault_of_words(line.split()) for line in truth.words[1].splitlines()]
+    names = [truth.words[0]] if truth.words[0] else [board.name for board in panel.boards]
+    walk = VirtualWalk(panel, dict.fromkeys(names, faults), seed, stands=made.stands).run()
+    return truth, diagnose(panel, walk.evidence)
+
+
+@pytest.mark.parametrize(
+    "cause",
+    [
+        "connector off, anything on it",
+        "plug reversed, with its ground",
+        "matrix: a row and a column exchanged",
+        "matrix: one diode shorted",
+        "matrix: one diode backwards",
+        "looms of two boards interchanged",
+    ],
+)
+def test_one_cause_is_one_line(cause: str) -> None:
+    """The figures for every cause are `tests/bench/walk_causes.py`'s."""
+    truth, findings = _walk_of(cause)
+    assert [finding.line() for finding in findings] != []
+    for finding in findings:
+        assert any(tells(finding, *each) for way in truth.ways for each in way), (truth.words, finding.line())
+    assert len(findings) == 1
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_healthy_panel_and_a_clumsy_hand_are_accused_of_nothing(seed: int) -> None:
     made = Built(seed * 31_337 + 5, diodes=None if seed % 2 else False)
@@ -40,7 +79,7 @@ def test_a_healthy_panel_and_a_clumsy_hand_are_accused_of_nothing(seed: int) -> 
 
 def test_every_kind_of_fault_of_parts_wires_and_chips_is_walked() -> None:
     """But for those that `chattering` and a broken wire say as well, under other words, and for supplies."""
-    walked = {name.split()[0] for name in (*STATIC, *INTERMITTENT)}
+    walked = {name.split()[0] for name in (*STATIC, *INTERMITTENT)} | {"diode_wrong"}
     groups = ("inputs", "lamps and displays", "whole plugs, matrices and chains")
     made = {kind.word for kind in kinds().values() if kind.made and kind.group in groups}
     assert made - walked <= {"storm", "mirrored", "shifted", "diodes_missing", "stuck", "supplied_past_the_switch"}

@@ -289,8 +289,8 @@ def test_of_a_matrix_three_keys_that_answered_are_held_together() -> None:
     for dead in keys:
         person = Person(small(), [Bad("open", (f"a.{dead}",), how="wire")], random.Random(3), clumsy=0)
         person.go()
-        (group,) = [group for group in person.walk.groups if group.kind == "matrix"]
-        assert set(group.parts) == set(keys) - {dead}
+        threes = [set(group.parts) for group in person.walk.groups if group.kind == "matrix"]
+        assert set(keys) - {dead} in threes
 
 
 def test_what_moved_instead_is_said_at_once_and_counts_as_evidence() -> None:
