@@ -65,6 +65,8 @@ class Plate:
     """Parts whose place nobody has said: they stand in rows below the rest."""
     labels: dict[str, Label] = field(default_factory=dict)
     """Of every part that has one; empty until `put_labels`."""
+    keys: dict[str, str] = field(default_factory=dict)
+    """Of parts whose label had no room: the number that stands there instead, or should; empty until `put_labels`."""
 
     @staticmethod
     def of(panel: Panel) -> Plate:
@@ -107,6 +109,7 @@ class Plate:
         sizes: Sequence[float] = SIZES_MM,
         told: Mapping[str, str] = MappingProxyType({}),
         fronts: Mapping[str, Bounds] = MappingProxyType({}),
+        numbers: Mapping[str, str] = MappingProxyType({}),
     ) -> Plate:
         """Find a place for every label where it lies on no part, on no other label and on nothing in `taken`.
 
@@ -114,7 +117,8 @@ class Plate:
         front where that is more than itself, such as a frame round it.
 
         All are set in the largest of `sizes` in which all find one. What does not even in the smallest is shortened;
-        a label for which there is no room at all is left out.
+        a label for which there is no room at all is left out. With `numbers` nothing is shortened: a part whose label
+        finds no place has its number there (`keys` says which).
         """
         words = {
             part.name: told.get(part.name) or engraved(part)
@@ -132,7 +136,11 @@ class Plate:
             name: [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
             for name, text in words.items()
         }
-        self.labels = crowd.largest(wraps, sizes)
+        if numbers:
+            self.labels, keyed = crowd.with_numbers(wraps, sizes, numbers)
+            self.keys = {name: numbers[name] for name in words if name in keyed}
+        else:
+            self.labels = crowd.largest(wraps, sizes)
         return self
 
 
@@ -170,8 +178,29 @@ class Crowd:
                 return labels
         return self._placed(wraps, sizes[-1], shorten=True)
 
-    def _placed(self, wraps: Wraps, size: float, *, shorten: bool) -> dict[str, Label]:
-        """Return labels set in `size`; without `shorten` it stops at the first for which there is no place."""
+    def with_numbers(
+        self, wraps: Wraps, sizes: Sequence[float], numbers: Mapping[str, str]
+    ) -> tuple[dict[str, Label], set[str]]:
+        """Return labels in the largest of `sizes` in which all find a place, and none that has its number instead.
+
+        If in the smallest some do not, those have their `numbers`, and which they are; if many do not, all have.
+        """
+        for size in sizes:
+            labels = self._placed(wraps, size, shorten=False)
+            if len(labels) == len(wraps):
+                return labels, set()
+        keyed: set[str] = set()
+        while True:
+            now = {name: [(numbers[name],)] if name in keyed else ways for name, ways in wraps.items()}
+            labels = self._placed(now, sizes[-1], shorten=False, all_there_is=True)
+            failed = {name for name in wraps if name not in labels} - keyed
+            if not failed:
+                return labels, keyed
+            # Where many have no room, a few long labels would only crowd out their neighbours' numbers.
+            keyed = keyed | failed if len(keyed | failed) <= len(wraps) / 5 else set(wraps)
+
+    def _placed(self, wraps: Wraps, size: float, *, shorten: bool, all_there_is: bool = False) -> dict[str, Label]:
+        """Return labels set in `size`; unless shortened, or `all_there_is`, it stops where the first has no place."""
         found: dict[str, Label] = {}
         blocks = [*self.fronts.values(), *self.taken]
         # Whoever has the least room chooses first: the widest labels.
@@ -182,7 +211,7 @@ class Crowd:
             if label is not None:
                 found[name] = label
                 blocks.append(label.bounds())
-            elif not shorten:
+            elif not (shorten or all_there_is):
                 break
         return {name: found[name] for name in wraps if name in found}
 

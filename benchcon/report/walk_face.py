@@ -1,48 +1,71 @@
-"""The panel's face in a walk's page: every part where it sits, marked by how the walk found it."""
+"""The panel's face in a walk's page: every part where it sits, marked by how the walk found it.
+
+The picture is drawn for paper: it fits between the margins of A4 and of Letter, and whatever is written or marked on it
+has the size that it has in print, however large the plate is. On a screen it only gets larger.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
+from typing import NamedTuple
 
 from benchcon.drawing.face import part_shapes
 from benchcon.drawing.plate import Plate
-from benchcon.drawing.shapes import Bounds
+from benchcon.drawing.shapes import Bounds, apart
 from benchcon.drawing.svg import element
 from benchcon.panel.model import Panel, Part
-from benchcon.panel.places import engraved, inside_of
+from benchcon.panel.places import belong, engraved, inside_of
 from benchcon.walk.marks import MARKS
 
-_MARK = 4.2
-"""Radius of a verdict's mark, on a plate 480 mm wide; the page shows every plate as wide as itself."""
-_SIZES = (5.0, 4.4, 3.8, 3.2, 2.8, 2.4, 2.0)
-"""Of labels, on such a plate."""
-_USUAL_MM = 480.0
+WIDTH_MM, HEIGHT_MM = 182.0, 150.0
+"""Room for the picture on paper: A4 less two margins of 14 mm is 182 mm wide, Letter 188 mm."""
+MOST_SCALE = 2.0
+POINT_MM = 25.4 / 72
+SIZES_PT = (10.0, 9.0, 8.5, 8.0, 7.5, 7.0)
+"""Of labels, in print. What is smaller than 7 pt is not read at a bench (common practice, no source)."""
+_MARK_MM = 1.7
+"""Radius of a verdict's mark, in print."""
+_GAP_MM = 0.9
+"""Between a part and the frame round it, in print."""
 
 
-def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[tuple[int, str]]]) -> str:
-    """Return an ``<svg>`` element. `said`: for each part the findings that name it, number and words.
+class Face(NamedTuple):
+    """The picture, and what it could not say in words."""
+
+    svg: str
+    """An ``<svg>`` element, every text in it escaped."""
+    keys: tuple[tuple[str, str], ...]
+    """Numbers that stand on it where a label had no room, and the labels."""
+
+
+def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[tuple[int, str]]]) -> Face:
+    """Return the picture. `said`: for each part the findings that name it, number and words.
 
     Every mark and label stands where it covers no part and no other label.
     """
     plate = Plate.of(panel)
-    scale = min(1.5, max(plate.width_mm, 0.75 * plate.height_mm) / _USUAL_MM)
-    rings = {part.name: _ring(plate, part, scale) for part in panel.parts if said.get(part.name)}
-    marks = {part.name: _mark(plate, part, scale) for part in panel.parts}
+    width, height = plate.width_mm, plate.height_mm
+    scale = min(MOST_SCALE, WIDTH_MM / (1.02 * width), HEIGHT_MM / (1.02 * height))
+    unit = 1 / scale
+    """So many millimetres of the plate are one in print."""
+    rim = 0.01 * min(width, height)
+    rings = {part.name: _ring(plate, part, unit) for part in panel.parts if said.get(part.name)}
+    marks = _marks(plate, unit, rings.values())
     numbers: dict[str, list[int]] = {}
     for part in panel.parts:  # what is found of a lamp in something stands at the label of that
         numbers.setdefault(inside_of(part) or part.name, []).extend(number for number, _ in said.get(part.name, ()))
-    told = {
-        part.name: f"{engraved(part)} ({', '.join(map(str, here))})"
-        for part in panel.parts
-        if (here := numbers.get(part.name))
-    }
-    plate.put_labels(marks.values(), [scale * size for size in _SIZES], told, rings)
-    width, height, rim = plate.width_mm, plate.height_mm, 8 * scale
+    suffixes = {name: f" ({', '.join(map(str, here))})" for name, here in numbers.items() if here}
+    told = {part.name: engraved(part) + suffixes[part.name] for part in panel.parts if part.name in suffixes}
+    keys = {part.name: f"{n}{suffixes.get(part.name, '')}" for n, part in enumerate(panel.parts, 1)}
+    plate.put_labels(marks.values(), [unit * POINT_MM * size for size in SIZES_PT], told, rings, keys)
+    across, down = width + 2 * rim, height + 2 * rim
     out = [
-        f'<svg class="face" viewBox="{-rim:.1f} {-rim:.1f} {width + 2 * rim:.1f} {height + 2 * rim:.1f}" role="img" '
+        f'<svg class="face" width="{across * scale:.2f}mm" height="{down * scale:.2f}mm" '
+        f'viewBox="{-rim:.2f} {-rim:.2f} {across:.2f} {down:.2f}" role="img" '
         f'aria-label="{escape(panel.title or "panel", quote=True)}">',
-        f'<rect class="plate" x="0" y="0" width="{width:.1f}" height="{height:.1f}" rx="{4 * scale:.1f}"/>',
+        f'<rect class="plate" x="0" y="0" width="{width:.1f}" height="{height:.1f}" rx="{1.5 * unit:.1f}" '
+        f'stroke-width="{0.3 * unit:.2f}"/>',
     ]
     for part in panel.parts:
         verdict = verdicts.get(part.name, "not asked")
@@ -57,41 +80,82 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
             texts = plate.labels[part.name].texts()
             out += [element(text, "label") for text in texts]
         if found:
-            left, top, right, bottom = rings[part.name]
-            box = f'x="{left:.1f}" y="{top:.1f}" width="{right - left:.1f}" height="{bottom - top:.1f}"'
-            out.append(f'<rect class="fault" {box} rx="{3 * scale:.1f}"/>')
+            out.append(_drawn_ring(rings[part.name], unit, "possibly" in verdict))
         out += _drawn_mark(marks[part.name], verdict)
         out.append("</g>")
     out.append("</svg>")
-    return "\n".join(out)
+    named = {part.name: engraved(part) for part in panel.parts}
+    return Face("\n".join(out), tuple((keys[name].partition(" ")[0], named[name]) for name in plate.keys))
 
 
-def _mark(plate: Plate, part: Part, scale: float) -> Bounds:
-    """Where the mark of `part` lies: at its upper right corner, but on the plate."""
-    control = plate.panel.part(inside_of(part))
-    _, top, right, _ = plate.front(part)
-    if control is not None:
-        # A lamp in a control has its mark below that of the control.
-        number = [lamp.name for lamp in plate.panel.lamps if lamp.inside == control.name].index(part.name)
-        _, top, right, _ = plate.front(control)
-        top += 2.4 * (number + 1) * _MARK * scale
-    x = min(right + 2.5 * scale, plate.width_mm)
-    y = max(top - 2.5 * scale, 0.0)
-    radius = _MARK * scale
+def _marks(plate: Plate, unit: float, rings: Iterable[Bounds]) -> dict[str, Bounds]:
+    """Where the mark of each part lies: at a corner of it, on the plate, and clear of other parts and marks."""
+    fronts = [(part, plate.front(part)) for part in plate.panel.parts]
+    radius, away = _MARK_MM * unit, _GAP_MM * unit
+    found: dict[str, Bounds] = {}
+    inside: dict[str, int] = {}
+    for part, front in fronts:
+        home = plate.panel.part(inside_of(part))
+        if home is not None:
+            # A lamp in a control has its mark below that of the control.
+            inside[home.name] = number = inside.get(home.name, 0) + 1
+            left, top, right, bottom = found.get(home.name, front)
+            lower = 2.3 * radius * number
+            found[part.name] = left, top + lower, right, bottom + lower
+            continue
+        others = [box for other, box in fronts if other is not part and not belong(part, other)]
+        below = 2.3 * radius * sum(lamp.inside == part.name for lamp in plate.panel.lamps)
+        ways = [_at_corner(front, corner, radius, away, plate) for corner in ((1, 0), (0, 0), (1, 1), (0, 1))]
+        blocks = [*others, *found.values()]
+        free = (box for box in ways if all(apart((*box[:3], box[3] + below), block) for block in blocks))
+        found[part.name] = next(free, ways[0])
+    return found
+
+
+def _at_corner(front: Bounds, corner: tuple[int, int], radius: float, away: float, plate: Plate) -> Bounds:
+    """The square of a mark at a corner of a part, (0, 0) the upper left, moved onto the plate."""
+    x = front[2] + away if corner[0] else front[0] - away
+    y = front[3] + away if corner[1] else front[1] - away
+    x = min(max(x, radius), plate.width_mm - radius)
+    y = min(max(y, radius), plate.height_mm - radius)
     return x - radius, y - radius, x + radius, y + radius
 
 
-def _ring(plate: Plate, part: Part, scale: float) -> Bounds:
+def _ring(plate: Plate, part: Part, unit: float) -> Bounds:
     """The frame round a part that something is the matter with, so that it stands out from across the room."""
     left, top, right, bottom = plate.front(part)
-    gap = 2.5 * scale
+    gap = _GAP_MM * unit
     return left - gap, top - gap, right + gap, bottom + gap
 
 
+def _drawn_ring(ring: Bounds, unit: float, possibly: bool) -> str:
+    left, top, right, bottom = ring
+    box = f'x="{left:.2f}" y="{top:.2f}" width="{right - left:.2f}" height="{bottom - top:.2f}"'
+    dash = f' stroke-dasharray="{1.2 * unit:.2f} {0.8 * unit:.2f}"' if possibly else ""
+    return f'<rect class="fault" {box} rx="{unit:.2f}" stroke-width="{0.5 * unit:.2f}"{dash}/>'
+
+
 def _drawn_mark(at: Bounds, verdict: str) -> list[str]:
+    """A shape for each verdict, as well as a colour: round, square, on its point; hollow where nothing was tested."""
     x, y, radius = (at[0] + at[2]) / 2, (at[1] + at[3]) / 2, (at[2] - at[0]) / 2
-    sign = f'x="{x:.2f}" y="{y + 0.52 * radius:.2f}" font-size="{1.55 * radius:.2f}"'
-    return [
-        f'<circle class="mark" cx="{x:.2f}" cy="{y:.2f}" r="{radius:.2f}" stroke-width="{0.19 * radius:.2f}"/>',
-        f'<text class="sign" {sign}>{MARKS[verdict][0]}</text>',
-    ]
+    thin, thick = f'stroke-width="{0.12 * radius:.3f}"', f'stroke-width="{0.26 * radius:.3f}"'
+
+    def way(*points: tuple[float, float]) -> str:
+        return " ".join(f"{x + radius * right:.3f},{y + radius * down:.3f}" for right, down in points)
+
+    def sign(*points: tuple[float, float]) -> str:
+        return f'<polyline class="sign" points="{way(*points)}" {thick}/>'
+
+    if verdict == "passed":
+        disc = f'<circle class="mark" cx="{x:.3f}" cy="{y:.3f}" r="{0.94 * radius:.3f}" {thin}/>'
+        return [disc, sign((-0.45, 0.05), (-0.12, 0.4), (0.48, -0.38))]
+    if verdict == "faulty":
+        corners = way((-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85))
+        box = f'<polygon class="mark" points="{corners}" {thin}/>'
+        return [box, sign((-0.45, -0.45), (0.45, 0.45)), sign((0.45, -0.45), (-0.45, 0.45))]
+    if verdict == "possibly faulty":
+        point = f'<polygon class="mark" points="{way((0, -1), (1, 0), (0, 1), (-1, 0))}" {thin}/>'
+        size = f'font-size="{1.3 * radius:.3f}"'
+        return [point, f'<text class="sign" x="{x:.3f}" y="{y + 0.45 * radius:.3f}" {size}>?</text>']
+    disc = f'<circle class="mark hollow" cx="{x:.3f}" cy="{y:.3f}" r="{0.85 * radius:.3f}" {thick}/>'
+    return [disc, sign((-0.4, 0), (0.4, 0))]

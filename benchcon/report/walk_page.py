@@ -33,13 +33,15 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
     said = {part["name"]: [(n + 1, findings[n]["because"]) for n in part["findings"]] for part in parts}
     labels = {part["name"]: part["label"] or part["name"] for part in parts}
     shown, more = foremost(findings)
+    picture = face(panel, verdicts, said)
     return render(
         "walk.html",
         title=report["panel"]["title"] or "Panel",
         result=report["result"],
         about=_about(report),
         counted=count_words(report),
-        face=drawn(face(panel, verdicts, said)),
+        face=drawn(picture.svg),
+        numbered=picture.keys,
         key=[(verdict, *MARKS[verdict]) for verdict in MARKS if report["counts"].get(verdict)],
         findings=[_finding(number, findings[number], labels) for number in shown],
         more_findings=[_finding(n, each, labels) for n, each in enumerate(findings) if n not in shown],
