@@ -256,7 +256,9 @@ def test_no_label_or_name_breaks_out_of_the_markup(label: str, colour: str, told
         return read(page(report, panel, [told]))
 
     found = made(f"x{label}", f"x{colour}", f"x{told}")
-    assert found.tags == made("plain", "plain", "plain").tags
+    # A label on the face may be broken into lines, each a text of its own.
+    tags, plain = ([tag for tag in each.tags if tag != "text"] for each in (found, made("plain", "plain", "plain")))
+    assert tags == plain
     # C0 and C1 control codes but for the line end (ECMA-48), and marks that turn the direction of writing (Unicode).
     text = "".join(found.words)
     codes = {each for each in text if (ord(each) < 32 and each != "\n") or 127 <= ord(each) < 160}
