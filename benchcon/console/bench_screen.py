@@ -20,10 +20,7 @@ from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.keyline import KeyLine
 from benchcon.console.links import LinksView
 from benchcon.console.notice import Notice
-from benchcon.console.raw import Raw
-from benchcon.console.rehearsal import PersonAsked
-from benchcon.console.timeline import TimeLine
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import AIRY, Big, Touched
 from benchcon.console.transport import TRANSPORT_KEYS, Transport
 from benchcon.panel.model import Control, Part
 from benchcon.session import ReplaySession
@@ -40,9 +37,6 @@ if TYPE_CHECKING:
 
 WIDE, HIGH = 118, 34
 """From this size on, links and events stand beside the face."""
-
-AIRY = 24
-"""From this height on a row of air stands above the large letters; messages are told there."""
 
 BESIDE_S = 0.2
 """What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
@@ -103,7 +97,6 @@ class BenchScreen(Screen[None]):
         self.query_one("#links-brief", LinksView).can_focus = False
         self.query_one("#events-brief", EventList).can_focus = False
         self.query_one(Face).focus()
-        self.add_class("-on-face")
         self.call_after_refresh(self._add_views)
 
     def _add_views(self) -> None:
@@ -156,7 +149,6 @@ class BenchScreen(Screen[None]):
             return
         self.set_class(name == "rehearsal", "-rehearsal")
         switcher.current = target
-        self.set_class(name == "face", "-on-face")
         head = self.query_one(Head)
         head.view = name
         focus: Widget = self.query_one(f"#{name}")

@@ -16,7 +16,7 @@ from benchcon.console.head import REHEARSAL, TIMING, VIEWS, Head
 from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
-from benchcon.console.touched import Big, Touched
+from benchcon.console.touched import AIRY, Big, Touched
 from benchcon.text import printable
 from benchcon.timing.delay_words import (
     clocks_words,
@@ -36,8 +36,6 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
     from benchcon.view.stopwatch import Stopwatch
 
-AIRY = 24
-"""From this height on a row of air stands above the large letters; messages are told there."""
 MOST_SHOWN = 400
 """Delays that are plotted, the latest of them."""
 HIGH = "▁▂▃▄▅▆▇█"

@@ -16,6 +16,10 @@ from benchcon.view.palette import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.view.steady import SteadyPace
 
 
+AIRY = 24
+"""Rows of a screen from which on a row of air stands above the large letters; messages are told there."""
+
+
 class Big(NamedTuple):
     """What stands there in large letters."""
 
