@@ -15,7 +15,6 @@ from benchcon.console.ink import ink
 from benchcon.view.palette import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.view.steady import SteadyPace
 
-
 AIRY = 24
 """Rows of a screen from which on a row of air stands above the large letters; messages are told there."""
 
