@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import events
 from textual.app import App, SystemCommand
-from textual.binding import Binding, BindingsMap, BindingType
+from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
 from textual.driver import Driver
 from textual.notifications import Notification
@@ -31,7 +31,6 @@ from benchcon.console.light_theme import LightTheme
 from benchcon.console.notice import take_back
 from benchcon.console.preferences import LETTERS, Preferences, preferred, remember
 from benchcon.console.terminal import quick
-from benchcon.console.transport import TRANSPORT_KEYS
 from benchcon.errors import Trouble
 from benchcon.panel.unplug import to_pull
 from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
@@ -52,6 +51,12 @@ IDLE_S = 0.2
 
 SETTLE_S = 1.0
 """So long after the start all that a session needs is loaded."""
+
+ABOUT_MARK = (
+    "The mark stands in the history, in the capture that is being written, and on the time line, where [ and ] go from "
+    "one to the next. Its time is that of the key m, however long you type. Esc leaves it without words."
+)
+"""What help says while a mark's words are asked for."""
 
 TICK_S = 0.25
 """Triggers of silence and captures that are to end are looked at this often."""
@@ -420,7 +425,7 @@ class ConsoleApp(App[int]):
                 session.note("word", f"{number}: {text}")
 
         why = "The moment is marked already. A few words will help you to find it again."
-        self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True, leave="No words"), done)
+        self.push_screen(Ask(f"Mark {number}", why, may_be_empty=True, leave="No words", more=ABOUT_MARK), done)
 
     def action_name(self) -> None:
         """Name a part by moving it, or the one that is selected."""
@@ -516,58 +521,12 @@ class ConsoleApp(App[int]):
 
     def action_help(self) -> None:
         """Every key, and what the screen shows."""
-        from benchcon.console.help import Help
+        from benchcon.console.help import Help, help_for
 
         if isinstance(self.screen, Help):
             self.screen.dismiss(None)
-            return
-        from benchcon.console.event_list import EventList
-        from benchcon.console.links import LinksView
-        from benchcon.console.matching_screen import MatchingScreen
-        from benchcon.console.raw import Raw
-        from benchcon.console.rehearsal import RehearsalList
-        from benchcon.console.timeline import TimeLine
-        from benchcon.console.walk.screen import WalkScreen
-        from benchcon.console.walk.soak_screen import SoakScreen
-        from benchcon.console.walk.wiggle_screen import WiggleScreen
-
-        if isinstance(self.screen, WalkScreen):
-            self.push_screen(Help(self.screen.help_groups()))
-            return
-        own_screens: dict[type[Screen[Any]], str] = {
-            WalkScreen: "Walk",
-            WiggleScreen: "Wiggle watch",
-            SoakScreen: "Load and soak",
-            MatchingScreen: "Evenly bright",
-        }
-        live = self.session.live
-        own = [
-            each for _, each in BindingsMap(self.BINDINGS) if live or self.check_action(each.action, ()) is not False
-        ]
-        groups = [("Everywhere", BindingsMap(own))]
-        playing = "Playing back a recording"
-        if not live:
-            groups.append((playing, BindingsMap(TRANSPORT_KEYS)))
-        views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]
-        groups.append(("Views", BindingsMap(views)))
-        for title, owner in (
-            ("Face", Face),
-            ("Raw", Raw),
-            ("Events", EventList),
-            ("Links", LinksView),
-            ("Time", TimeLine),
-        ):
-            left_out = ("hold" if live else "pause") if owner is EventList else ""
-            groups.append((title, BindingsMap(each for each in owner.BINDINGS if _action(each) != left_out)))
-        if live:
-            groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
-            groups += [(title, BindingsMap(screen.BINDINGS)) for screen, title in own_screens.items()]
-        here = own_screens.get(type(self.screen), "")
-        if self.model.rehearsal is not None:
-            groups.append(("Rehearsal", BindingsMap(RehearsalList.BINDINGS)))
-        if isinstance(self.screen, BenchScreen) and self.screen.view != "face":
-            here = self.screen.view.capitalize()
-        self.push_screen(Help(groups, here))
+        else:
+            self.push_screen(help_for(self))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything, for the command palette."""
@@ -575,7 +534,3 @@ class ConsoleApp(App[int]):
 
         yield from keys_now(self, screen)
         yield from boards_and_lists(self, screen)
-
-
-def _action(binding: BindingType) -> str:
-    return binding.action if isinstance(binding, Binding) else binding[1]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -16,10 +16,24 @@ from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 
 
+class HelpAbout(NamedTuple):
+    """What help says while a question is on the screen: about that question, and nothing else."""
+
+    title: str
+    why: str
+    more: str = ""
+
+
 class LineInput(Input):
     """A line that is taken with Enter, in the order the keys came."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "OK")]
+    HELP_KEYS: ClassVar[list[BindingType]] = [
+        *BINDINGS,
+        Binding("ctrl+u", "delete_left_all", "Clear the line, to the left of the cursor"),
+        Binding("left,right,home,end", "cursor", "Move within the line"),
+    ]
+    """Those that help tells."""
 
 
 class Ask(ModalScreen[str | None]):
@@ -37,9 +51,11 @@ class Ask(ModalScreen[str | None]):
         check: Callable[[str], object] | None = None,
         may_be_empty: bool = False,
         leave: str = "Cancel",
+        more: str = "",
     ) -> None:
-        """`leave`: what Esc does, as the row of keys says it."""
+        """`leave`: what Esc does, as the row of keys says it; `more`: what help says of it besides."""
         super().__init__()
+        self.help_about = HelpAbout(title, why, more)
         self._bindings.bind("escape", "leave", leave)
         self._title, self._why, self._text = title, why, text
         self._check = check
@@ -76,8 +92,10 @@ class Ask(ModalScreen[str | None]):
 class Choice(ModalScreen[str | None]):
     """A question with a few answers, each behind a key."""
 
-    def __init__(self, title: str, why: str, answers: dict[str, str]) -> None:
+    def __init__(self, title: str, why: str, answers: dict[str, str], *, more: str = "") -> None:
+        """`more`: what help says of it besides."""
         super().__init__()
+        self.help_about = HelpAbout(title, why, more)
         self._title, self._why = title, why
         for key, word in answers.items():
             self._bindings.bind(key, f"answer('{key}')", word)

@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp
 
 
+ABOUT = (
+    "A name without a path is made where the program was started; .capture is added if it is missing. The file grows "
+    "while it is written, and it is whole up to its last line whatever happens to this program. benchcon replay FILE "
+    "shows it on this same screen, benchcon compare and benchcon export work on it."
+)
+"""What help says while a capture's name is asked for."""
+
+
 def capture_name(text: str) -> str:
     """The name of a capture as it was typed, with its suffix: by that it is known as one (``pytest``, ``check``)."""
     return text if text.endswith(".capture") else f"{text}.capture"
@@ -41,7 +49,7 @@ def start(app: ConsoleApp) -> None:
         number += 1
         name = f"{stem}-{number}.capture"
     why = "Everything on the wire goes into this file until you press r again. It is never written over another."
-    app.push_screen(Ask("Record into", why, name, check=begin), done)
+    app.push_screen(Ask("Record into", why, name, check=begin, more=ABOUT), done)
 
 
 def stop(app: ConsoleApp) -> None:

@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 
 from benchcon.console import glyphs
+from benchcon.console.ask import HelpAbout
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
@@ -23,6 +24,14 @@ from benchcon.view.palette import ALARM, BAD, IVORY
 
 CONFIRM_US = 500_000
 """A board that has not confirmed dark in this time is named on the screen."""
+
+ABOUT_DARK = (
+    "Dark was asked for, and a board has not confirmed within half a second that all its outputs are off. They may "
+    "still be lit: cut every supply of that board now, the USB plug and the supply of its lamps if there is one. "
+    f"{DARK} asks all boards again. A board whose firmware still runs goes dark by itself two seconds after this "
+    "program last spoke to it. Esc takes these words away; it changes nothing on the panel."
+)
+"""What help says while that is on the screen."""
 
 _WATCHED = ("live", "silent", "asking")
 _ABSENT = ("lost", "released")
@@ -104,6 +113,7 @@ class NotConfirmed(ModalScreen[None]):
     def __init__(self, names: list[str], panel: Panel) -> None:
         super().__init__()
         self.names, self.panel = names, panel
+        self.help_about = HelpAbout("Dark was not confirmed", ABOUT_DARK)
 
     def compose(self) -> ComposeResult:
         """The words and the keys."""

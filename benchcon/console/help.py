@@ -5,19 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from textwrap import wrap
-from typing import ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingsMap, BindingType
 from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
+from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
 from benchcon.console.keyline import KeyLine, face_of, key_face
 from benchcon.kinds import kinds
 from benchcon.view.dark_keys import DARK, END_DARK
 from benchcon.view.palette import BRASS, ENGRAVED, IVORY
+
+if TYPE_CHECKING:
+    from benchcon.console.app import ConsoleApp
+    from benchcon.console.ask import HelpAbout
 
 ABOUT = f"""\
 Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
@@ -120,16 +124,92 @@ def _told(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
     return [(list(faces), " / ".join(words)) for faces, words in by_keys.items()]
 
 
+def help_for(app: ConsoleApp) -> Help:
+    """Return help on what is on the screen: over a question on that question, on a view with that view in sight."""
+    screen = app.screen
+    about: HelpAbout | None = getattr(screen, "help_about", None)
+    everywhere = [each for _, each in BindingsMap(app.BINDINGS) if each.priority]
+    if about is not None:
+        keys = BindingsMap([])
+        for source in (screen._bindings, BindingsMap(getattr(screen.focused, "HELP_KEYS", ()))):
+            for key, binding in source:
+                keys.key_to_bindings.setdefault(key, []).append(binding)
+        keys = BindingsMap(binding for _, binding in keys if screen.check_action(binding.action, ()) is not False)
+        return Help([("Here", keys), ("Everywhere", BindingsMap(everywhere))], about=about)
+    groups = getattr(screen, "help_groups", None)
+    return Help(groups()) if groups is not None else Help(*_bench_groups(app))
+
+
+def _bench_groups(app: ConsoleApp) -> tuple[list[tuple[str, BindingsMap]], str]:
+    """The keys of every view and screen, and the section to open at."""
+    from benchcon.console.bench_screen import BenchScreen
+    from benchcon.console.event_list import EventList
+    from benchcon.console.face import Face
+    from benchcon.console.links import LinksView
+    from benchcon.console.matching_screen import MatchingScreen
+    from benchcon.console.raw import Raw
+    from benchcon.console.rehearsal import RehearsalList
+    from benchcon.console.timeline import TimeLine
+    from benchcon.console.timing_screen import TimingScreen
+    from benchcon.console.transport import TRANSPORT_KEYS
+    from benchcon.console.walk.screen import WalkScreen
+    from benchcon.console.walk.soak_screen import SoakScreen
+    from benchcon.console.walk.wiggle_screen import WiggleScreen
+
+    own_screens: dict[type[Screen[Any]], str] = {
+        TimingScreen: "Timing",
+        WalkScreen: "Walk",
+        WiggleScreen: "Wiggle watch",
+        SoakScreen: "Load and soak",
+        MatchingScreen: "Evenly bright",
+    }
+    live = app.session.live
+    own = [each for _, each in BindingsMap(app.BINDINGS) if live or app.check_action(each.action, ()) is not False]
+    groups = [("Everywhere", BindingsMap(own))]
+    playing = "Playing back a recording"
+    if not live:
+        groups.append((playing, BindingsMap(TRANSPORT_KEYS)))
+    views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]
+    groups.append(("Views", BindingsMap(views)))
+    for title, owner in (
+        ("Face", Face),
+        ("Raw", Raw),
+        ("Events", EventList),
+        ("Links", LinksView),
+        ("Time", TimeLine),
+    ):
+        left_out = ("hold" if live else "pause") if owner is EventList else ""
+        groups.append((title, BindingsMap(each for each in owner.BINDINGS if _action(each) != left_out)))
+    if live:
+        groups.append((f"{playing} (benchcon replay FILE; n is next mark there)", BindingsMap(TRANSPORT_KEYS)))
+        groups += [(title, BindingsMap(screen.BINDINGS)) for screen, title in own_screens.items()]
+    else:
+        groups.append(("Timing", BindingsMap(TimingScreen.BINDINGS)))
+    if app.model.rehearsal is not None:
+        groups.append(("Rehearsal", BindingsMap(RehearsalList.BINDINGS)))
+    here = own_screens.get(type(app.screen), "")
+    if isinstance(app.screen, BenchScreen) and app.screen.view != "face":
+        here = app.screen.view.capitalize()
+    return groups, here
+
+
+def _action(binding: BindingType) -> str:
+    return binding.action if isinstance(binding, Binding) else binding[1]
+
+
 class Help(ModalScreen[None]):
     """Keys by where they work."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,f1,question_mark,q", "close", "Back")]
 
-    def __init__(self, groups: Iterable[tuple[str, BindingsMap]], at: str = "") -> None:
-        """`at`: the section to open at; its own part of the face if it has several."""
+    def __init__(
+        self, groups: Iterable[tuple[str, BindingsMap]], at: str = "", *, about: HelpAbout | None = None
+    ) -> None:
+        """`at`: the section to open at; its own part of the face if it has several. `about`: one question only."""
         super().__init__()
         self._groups = list(groups)
         self._at = at
+        self._about = about
 
     def compose(self) -> ComposeResult:
         """The text, scrolling."""
@@ -152,6 +232,11 @@ class Help(ModalScreen[None]):
         return Text().join(self._sections())
 
     def _sections(self) -> Iterator[Text]:
+        if self._about is not None:
+            yield Text(f"{self._about.title}\n\n", f"bold {IVORY}")
+            for paragraph in (self._about.why, self._about.more):
+                if paragraph:
+                    yield Text(f"{paragraph}\n\n", ENGRAVED)
         yield Text("Keys\n\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
             told = _told(bindings)
@@ -162,6 +247,8 @@ class Help(ModalScreen[None]):
                 text.append(f"  {'  '.join(faces):<26}", IVORY)
                 text.append(f"{word}\n", ENGRAVED)
             yield text.append("\n")
+        if self._about is not None:
+            return
         text = Text("What it shows\n\n", f"bold {IVORY}")
         text.append(ABOUT, ENGRAVED)
         text.append("\n\nWords on the screen\n\n", f"bold {IVORY}")

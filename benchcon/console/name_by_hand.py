@@ -18,6 +18,17 @@ if TYPE_CHECKING:
     from benchcon.console.app import ConsoleApp
 
 
+ABOUT_LABEL = (
+    "The label goes into the panel file, at this part; comments and the order of the file are kept. It is what every "
+    "screen, the walk and its report call the part from now on. Then you are asked where it sits."
+)
+ABOUT_FILE = (
+    "The file is yours to edit from then on: sizes, places, colours, budgets, triggers. benchcon check reads it "
+    "through, and benchcon PORT… --panel FILE uses it. A file that exists already is not written over."
+)
+"""What help says while they are asked for."""
+
+
 def take_panel(app: ConsoleApp, panel: Panel) -> None:
     """Make `panel`, just written, the session's."""
     app.session.take_panel(panel)
@@ -49,7 +60,9 @@ async def name_by_hand(app: ConsoleApp, selected: Part | None) -> None:
 async def _ask(app: ConsoleApp, part: Part) -> None:
     where = f"{printable(board_name(part))}, {printable(label_of(part))}"
     why = f"This is {where}. What is engraved beside it on the panel?"
-    label = await app.push_screen_wait(Ask("What is it called?", why, label_of(part), check=checked_label))
+    label = await app.push_screen_wait(
+        Ask("What is it called?", why, label_of(part), check=checked_label, more=ABOUT_LABEL)
+    )
     if label is None:
         return
     if not app.session.panel.path and not await _first_file(app):
@@ -75,7 +88,7 @@ async def _first_file(app: ConsoleApp) -> bool:
         made.append(first_file(Path(text), boards))
 
     why = "There is no panel file yet. A first one is written from what the boards say of themselves, with every part."
-    text = await app.push_screen_wait(Ask("Write a first panel file", why, "panel.toml", check=write))
+    text = await app.push_screen_wait(Ask("Write a first panel file", why, "panel.toml", check=write, more=ABOUT_FILE))
     if text is None or not made:
         return False
     take_panel(app, made[-1])

@@ -12,6 +12,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
+from benchcon.console.ask import HelpAbout
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
@@ -22,6 +23,16 @@ from benchcon.view.showing import label_of
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
+
+
+ABOUT_WHICH = (
+    "Move the control on the panel: the first that moves is the one. A lamp or a display is named by selecting it on "
+    "the face first, and pressing Enter here. Then you are asked what is engraved beside it, and where it sits."
+)
+ABOUT_PLACE = (
+    "The frame is the panel, seen from the front, with the parts that have a place already. Put the cross where the "
+    "middle of the part is: its place in millimetres goes into the panel file. Skip leaves the place open."
+)
 
 
 class WhichPart(ModalScreen[str | None]):
@@ -37,6 +48,7 @@ class WhichPart(ModalScreen[str | None]):
         self.model = model
         self.selected = selected
         self._before = model.feed.touched
+        self.help_about = HelpAbout("Name by hand", ABOUT_WHICH)
 
     def compose(self) -> ComposeResult:
         """What to do."""
@@ -152,6 +164,7 @@ class PointScreen(Screen[tuple[float, float] | None]):
     def __init__(self, panel: Panel, part: Part) -> None:
         super().__init__()
         self.map = PointMap(panel, part)
+        self.help_about = HelpAbout(f"Where does “{label_of(part)}” sit?", ABOUT_PLACE)
 
     def compose(self) -> ComposeResult:
         """The map and the keys."""

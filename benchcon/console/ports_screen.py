@@ -17,7 +17,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from benchcon.console.ask import Ask
+from benchcon.console.ask import Ask, HelpAbout
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.errors import Trouble
@@ -97,6 +97,19 @@ class PortTable(Table):
             self.refresh_bindings()
 
 
+WHY = (
+    "Choose with Space. Opening a port can reset what is connected to it, so only ports that you choose are opened. "
+    "Serial ports on which a board answers are remembered, and open by themselves next time; pseudo-terminals and "
+    "network addresses never are."
+)
+ABOUT_ADDRESS = "Nothing is opened yet: the address joins the list, marked, and Enter there opens what is marked."
+ABOUT = (
+    "A port that is in use by another program is shown, and opens when that program has left it. Boards that are "
+    "simulated on this machine stand in the list as well. Forget has a port no longer opened by itself. With no board "
+    "at hand: benchcon demo, or benchcon try PANEL for a panel of your own."
+)
+
+
 class PortsScreen(ModalScreen[list[str] | None]):
     """Gives back the ports chosen; None if the user left. The link remembers those on which a board answers."""
 
@@ -111,18 +124,14 @@ class PortsScreen(ModalScreen[list[str] | None]):
     def __init__(self, find: Callable[[], Sequence[PortFound]], already: Sequence[str] = ()) -> None:
         super().__init__()
         self.table = PortTable(find, already)
+        self.help_about = HelpAbout("Which ports should be opened?", WHY, ABOUT)
 
     def compose(self) -> ComposeResult:
         """The list and what it is about."""
         with Vertical(id="ports-slip"):
             yield Static(Text("Which ports should be opened?", IVORY), classes="slip-title")
             yield Static(
-                Text(
-                    "Choose with Space. Opening a port can reset what is connected to it, so only ports that you "
-                    "choose are opened. Serial ports on which a board answers are remembered, and open by themselves "
-                    "next time; pseudo-terminals and network addresses never are.",
-                    ENGRAVED,
-                ),
+                Text(WHY, ENGRAVED),
                 classes="slip-why",
             )
             yield self.table
@@ -159,7 +168,7 @@ class PortsScreen(ModalScreen[list[str] | None]):
                 self.table.choose(text)
 
         why = "A device path such as /dev/ttyUSB0; behind a network socket://host:port or rfc2217://host:port."
-        self.app.push_screen(Ask("Another port", why, check=checked_address), done)
+        self.app.push_screen(Ask("Another port", why, check=checked_address, more=ABOUT_ADDRESS), done)
 
     def action_look(self) -> None:
         """List again."""

@@ -24,6 +24,13 @@ if TYPE_CHECKING:
 SPEEDS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
 
+ABOUT_TIME = (
+    "Times count from the beginning of the recording: seconds, minutes:seconds or hours:minutes:seconds, with a "
+    "fraction if need be. Words are looked for in the marks and triggers; the first that holds them is gone to."
+)
+"""What help says while a time to go to is asked for."""
+
+
 class Transport(Drawn):
     """One row: play or pause, time, a bar with the marks on it, speed. Its keys work on every view."""
 
@@ -126,7 +133,9 @@ class Transport(Drawn):
 
         marks = "; ".join(f"{clock_text(at_us)[:-4]} {told}" for at_us, told in self._marks[:6])
         why = "A time such as 90, 1:30 or 0:01:30.250, or words of a mark."
-        self.app.push_screen(Ask("Go to", why + (f" Marks: {marks}" if marks else ""), check=target), done)
+        self.app.push_screen(
+            Ask("Go to", why + (f" Marks: {marks}" if marks else ""), check=target, more=ABOUT_TIME), done
+        )
 
     def on_click(self, event: events.Click) -> None:
         """A click on the bar goes there; on the left it plays or pauses."""

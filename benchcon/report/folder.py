@@ -78,7 +78,7 @@ class Folder:
             if going_on:
                 _cut_torn(self.path / JOURNAL)
                 self._journal = open(self.path / JOURNAL, "ab", opener=_no_link)  # noqa: SIM115
-                return self._began() or began
+                return self.began or began
             self._journal = open(self.path / JOURNAL, "wb", opener=_no_link)  # noqa: SIM115
         except OSError as error:
             raise self._cannot(error) from None
@@ -87,10 +87,12 @@ class Folder:
             self.write(line_of(each))
         return began
 
-    def _began(self) -> str:
+    @property
+    def began(self) -> str:
+        """When the walk began whose journal it holds: local wall time, ISO 8601; empty if that is not told."""
         try:
             return str(json.loads(_slurp(self.path / JOURNAL).split(b"\n", 1)[0])["began"])
-        except (ValueError, KeyError, TypeError, RecursionError):
+        except (Trouble, ValueError, KeyError, TypeError, RecursionError):
             return ""
 
     def _is_going_on(self) -> bool:

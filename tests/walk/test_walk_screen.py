@@ -10,6 +10,7 @@ import pytest
 from console.looking import Eyes, console
 from walk.desks import Desks
 
+from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.screen import WalkScreen
 from benchcon.report.folder import Folder, read_report
@@ -72,6 +73,68 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         ("approach", "done", ""),
         ("runway_edge", "skipped", "stiff"),
     ]
+
+
+async def test_a_walk_that_goes_on_says_which_since_when_how_far_and_what_was_judged(
+    desks: Desks, tmp_path: Path
+) -> None:
+    done = [FinishedStep(group, [], "skipped") for group in plan(desks.panel)[:6] if group.kind != "clear"]
+    parts = sum(each.group.kind in ("control", "lamp", "display") for each in done)
+    of = len(desks.panel.parts)
+    folder = Folder(tmp_path / "walked")
+    folder.open(desks.panel, "2026-03-01T14:02:11+01:00", done)
+    folder.close()
+    async with console(desks.session, (80, 24)) as eyes:
+        await eyes.press("t", "enter")
+        said = (
+            f"walked, begun 1 March 2026, 14:02, goes on, at part {parts + 1} of {of}. Judged so far: {parts} skipped."
+        )
+        await eyes.until(lambda: said in flowing(eyes), "what is gone on with, before it is begun")
+        await eyes.press("enter")
+        await eyes.until(lambda: isinstance(eyes.app.screen, WalkScreen), "the walk")
+        await eyes.until(lambda: said in flowing(eyes), "what is gone on with, at the first step")
+
+
+def flowing(eyes: Eyes) -> str:
+    """The screen's words on one line; within a frame only what is in it."""
+    rows = [row.split("│")[1] if row.count("│") > 1 else row for row in eyes.rows()]
+    return " ".join(" ".join(rows).split())
+
+
+async def test_the_face_keeps_still_however_much_there_is_to_say(desks: Desks) -> None:
+    async with console(desks.session, (80, 24)) as eyes:
+        screen = await walking(eyes, "walked")
+        face = screen.query_one(WalkFace)
+        before = face.region
+        scene = screen.scene
+        assert scene is not None
+        for words in ("One.", "Some words that take more than a row. " * 3, "Words. " * 40):
+            screen._told = words
+            screen._hint()
+            await eyes.see(words[:20].strip())
+            assert face.region == before
+        assert "Every lamp and display should be dark now." in eyes.text()
+
+
+async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None:
+    async with console(desks.session, (100, 40)) as eyes:
+        for keys, title, about in (
+            (("t",), "Walk: what?", "A desk: the parts of one board."),
+            (("escape", "t", "enter"), "Walk", "a walk that is broken off loses nothing"),
+            (("escape", "m"), "Mark 1", "however long you type"),
+            (("escape", "r"), "Record into", "benchcon replay FILE"),
+            (("escape", "n"), "Name by hand", "Move the control on the panel"),
+            (("escape", "f4", "slash"), "Filter the events", "Several words must all be in a line."),
+            (("escape", "f2"), "", "Every part stands where it is on the panel."),
+        ):
+            await eyes.press(*keys, "f1")
+            await eyes.until(lambda text=title: text in flowing(eyes) and "Keys" in eyes.text(), title)
+            if about.startswith("Every part"):
+                assert eyes.app.screen._text().plain.count(about) == 1  # type: ignore[attr-defined]
+            else:
+                assert about in flowing(eyes)
+                assert "Words on the screen" not in eyes.app.screen._text().plain  # type: ignore[attr-defined]
+            await eyes.press("escape")
 
 
 async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_written(
@@ -200,7 +263,7 @@ async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the
         await eyes.see("should blink", "✓ 0 passed", "1 of 7")
         await eyes.press("f1")
         await eyes.see("Keys")
-        rows = [row.strip(" │█▇▆▅▄▃▂▁") for row in eyes.rows()]
+        rows = [row.strip(" │█▇▆▅▄▃▂▁▀") for row in eyes.rows()]
         told = [row for row in rows[rows.index("Keys") + 1 :] if row]
         assert told[0] == "Walk"  # before the keys of everything else
         inside = [row.rpartition("│ ")[2].strip() for row in rows]  # what stands beside the help is the face

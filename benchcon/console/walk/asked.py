@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.containers import Horizontal, VerticalScroll
+from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Static
 
@@ -44,6 +44,8 @@ class AskedScreen(Screen[None]):
     WalkScreen #top { height: 1; }
     WalkScreen #progress { height: 1; width: 1fr; padding: 0 1; }
     WalkScreen #away { dock: none; width: 30; }
+    WalkScreen #question { height: 7; }
+    WalkScreen #touched { height: 1fr; min-height: 1; }
     WalkScreen #ask { height: auto; max-height: 2; padding: 0 1; }
     WalkScreen #hint { height: auto; max-height: 3; padding: 0 1; }
     WalkScreen WalkFace { height: 1fr; width: 1fr; }
@@ -58,12 +60,14 @@ class AskedScreen(Screen[None]):
     WalkScreen.-narrow.-looking #second { display: block; }
     WalkScreen.-narrow #away { width: 11; }
     WalkScreen.-middling.-picture Touched { display: none; }
+    WalkScreen.-middling.-picture #question { max-height: 2; }
     WalkScreen.-low Touched { display: none; }
     WalkScreen.-low #hint { max-height: 2; }
     WalkScreen.-low.-looking #hint { max-height: 1; }
     WalkScreen.-low.-picture WalkFace { display: none; }
     WalkScreen.-low.-picture PictureView { height: 1fr; }
     WalkScreen.-over #result, WalkScreen.-over #where { display: block; }
+    WalkScreen.-over #question { max-height: 7; }
     WalkScreen.-over WalkFace, WalkScreen.-over #ask, WalkScreen.-over #hint { display: none; }
     WalkScreen.-over #one, WalkScreen.-over #first, WalkScreen.-over #second { display: none; }
     """
@@ -86,9 +90,10 @@ class AskedScreen(Screen[None]):
         with Horizontal(id="top"):
             yield Static("", id="progress")
             yield KeyLine(only=LEAD_AWAY, id="away")
-        yield Touched(id="touched")
-        yield Static("", id="ask")
-        yield Static("", id="hint")
+        with Vertical(id="question"):
+            yield Touched(id="touched")
+            yield Static("", id="ask")
+            yield Static("", id="hint")
         yield PictureView(id="picture")
         yield WalkFace(self.model, id="face")
         with VerticalScroll(id="result"):
@@ -105,8 +110,14 @@ class AskedScreen(Screen[None]):
         self.set_class(self.size.height < LOW, "-low")
         self.set_class(self.size.height < MIDDLING, "-middling")
         self._progress()
-        for large in self.query(Touched):
-            large.styles.height = 7 if self.size.height >= 34 else 5
+        # The same rows whatever is asked, so that the face keeps still from one step to the next: where words need more
+        # of them the large letters become small ones.
+        for question in self.query("#question"):
+            question.styles.height = (
+                (10 if self.size.height >= 34 else 8 if self.size.height >= MIDDLING else 7)
+                if (self.size.height >= LOW)
+                else "auto"
+            )
 
     def frame(self) -> None:
         """Draw what has changed; a frame may come before everything stands on the screen."""

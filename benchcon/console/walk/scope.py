@@ -11,7 +11,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from benchcon.console.ask import Ask
+from benchcon.console.ask import Ask, HelpAbout
 from benchcon.console.keyline import KeyLine
 from benchcon.errors import Trouble
 from benchcon.text import printable
@@ -21,6 +21,12 @@ from benchcon.walk.chosen import chosen, of_board
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
+ABOUT = (
+    "The walk is a guided test of every input and output. A desk: the parts of one board. Parts by name: after a "
+    "repair, say. What is not walked is said to be not tested in the report. "
+    "First all is dark, then a lamp is looked at, then the controls are worked, then the other outputs are looked at."
+)
+ABOUT_NAMES = "Capitals do not matter. A desk stands for all its parts."
 MOST = 9
 """Desks that have a key of their own; the others are named."""
 
@@ -40,6 +46,7 @@ class Scope(ModalScreen[list[str] | None]):
 
     def __init__(self, panel: Panel) -> None:
         super().__init__()
+        self.help_about = HelpAbout("Walk: what?", ABOUT)
         self.panel = panel
         self._boards = panel.boards[:MOST] if len(panel.boards) > 1 else ()
         for number, board in enumerate(self._boards, 1):
@@ -87,7 +94,7 @@ class Scope(ModalScreen[list[str] | None]):
         why = "Parts or desks by name or label, with commas between, such as: " + ", ".join(
             printable(part.label or part.name) for part in self.panel.parts[:2]
         )
-        self.app.push_screen(Ask("Walk only", why, check=check), done)
+        self.app.push_screen(Ask("Walk only", why, check=check, more=ABOUT_NAMES), done)
 
     def action_leave(self) -> None:
         """No walk."""

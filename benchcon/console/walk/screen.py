@@ -18,6 +18,7 @@ from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.keys import GUARDED, AnswerKeys
 from benchcon.console.walk.look import LookTaken
 from benchcon.console.walk.picture import PictureView
+from benchcon.console.walk.resumed import resumed
 from benchcon.console.walk.soak_screen import ask_soak
 from benchcon.console.walk.thread import WalkEvent, WalkThread
 from benchcon.console.walk.told import told, where
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 COLOURS = {"1": "red", "2": "amber", "3": "green", "4": "blue", "5": "white"}
+
+ABOUT_NOTE = "It judges nothing: a stiff lever, a scratch, a wire to be tied. The step at hand goes on as it was."
+ABOUT_COLOUR = "The panel file says another colour: a bicolour lamp wired the other way round, or another part fitted."
 
 
 class WalkScreen(AskedScreen):
@@ -67,6 +71,8 @@ class WalkScreen(AskedScreen):
         super().__init__(model, panel)
         self.session, self.folder = session, folder
         self.report: Mapping[str, Any] | None = None
+        self._resumed = resumed(folder, panel, only) if folder is not None else ""
+        """What is gone on with, until it has been said."""
         self._thread = WalkThread(self, session, panel, folder, only)
         self._keys = AnswerKeys(self, self._run_key, self._too_soon)
         self._warnings: set[str] = set()
@@ -114,7 +120,7 @@ class WalkScreen(AskedScreen):
         if new:
             self.look = LookTaken(scene.step)
             self._first = dict(scene.values)
-            self._told = ""
+            self._told, self._resumed = self._resumed, ""
             self.query_one(WalkFace).step = scene.step
             self.set_class(scene.step is not None and scene.step.do in (*LOOKS, *SUPPLY_LOOKS), "-looking")
             if prompt.parts:
@@ -262,7 +268,9 @@ class WalkScreen(AskedScreen):
 
         lamp = printable(self._labels.get(self.look.lamp, self.look.lamp))
         why = ", ".join(f"{key} {word}" for key, word in COLOURS.items())
-        self.app.push_screen(Choice(f"Which colour is {lamp}?", f"As you see it: {why}.", COLOURS), done)
+        self.app.push_screen(
+            Choice(f"Which colour is {lamp}?", f"As you see it: {why}.", COLOURS, more=ABOUT_COLOUR), done
+        )
 
     def action_point(self) -> None:
         """The lamp that is selected on the face is lit, or the display shows something."""
@@ -295,7 +303,7 @@ class WalkScreen(AskedScreen):
             if text:
                 self._thread.post(FaceAnswer("note", text=text))
 
-        self.app.push_screen(Ask("Note", "It stands beside this part in the report."), done)
+        self.app.push_screen(Ask("Note", "It stands beside this part in the report.", more=ABOUT_NOTE), done)
 
     # --- elsewhere --------------------------------------------------------------------------------------------------
 

@@ -37,6 +37,13 @@ CAUTION = (
 )
 
 
+ABOUT = (
+    "A duration such as 90 s, 45 min or 2 h. While it goes on each board's supply, resets, bad lines and losses are "
+    "counted and shown, and it rings for each; the least supply of every board stands in the table at the end."
+)
+"""What help says while the duration is asked for."""
+
+
 class Boards(Table):
     """What each board has borne."""
 
@@ -262,4 +269,4 @@ def ask_soak(
         else:
             app.push_screen(SoakScreen(model, session, panel, duration_s(text)), afterwards)
 
-    app.push_screen(Ask("Load and soak", CAUTION, "2 h", check=duration_s), done)
+    app.push_screen(Ask("Load and soak", CAUTION, "2 h", check=duration_s, more=ABOUT), done)

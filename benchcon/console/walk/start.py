@@ -21,6 +21,14 @@ if TYPE_CHECKING:
     from benchcon.session import LiveSession
     from benchcon.view.model import ViewModel
 
+ABOUT_FOLDER = (
+    "Without a path it is made where the program was started. During the walk the folder holds its journal, written "
+    "after each step: a walk that is broken off loses nothing, and goes on from there when it is begun again with the "
+    "same folder and panel file. At the end it holds walk.html, the page to keep with the panel, walk.json and "
+    "junit.xml. A folder with a finished walk is not written over."
+)
+"""What help says while the folder is asked for."""
+
 
 @contextmanager
 def _panel_for(
@@ -73,6 +81,7 @@ def start_walk(app: App[Any], model: ViewModel, session: LiveSession) -> None:
 def _ask_walk(
     app: App[Any], model: ViewModel, session: LiveSession, panel: Panel, over: Callable[[object], None]
 ) -> None:
+    from benchcon.console.walk.resumed import resumed
     from benchcon.console.walk.scope import Scope
     from benchcon.console.walk.screen import WalkScreen
     from benchcon.report.folder import Folder
@@ -98,7 +107,11 @@ def _ask_walk(
         else:
             why = f"{'What you chose' if only else 'Everything'} is tested in turn, and faults are named. The "
             why += "report goes into this folder; a walk that was broken off there goes on. Empty: no report."
-            app.push_screen(Ask("Walk", why, proposed(panel), check=check, may_be_empty=True), done)
+            folder = proposed(panel)
+            going_on = resumed(Folder(folder), panel, only)
+            if going_on:
+                why += f"\n\n{going_on} To begin anew, name another folder."
+            app.push_screen(Ask("Walk", why, folder, check=check, may_be_empty=True, more=ABOUT_FOLDER), done)
 
     app.push_screen(Scope(panel), what)
 
