@@ -140,7 +140,7 @@ def read_header(line: bytes, path: str) -> Header:
         raise Trouble(f"{path}: line 1: a capture of version {shown}; this program reads version {VERSION}")
     pairs = dict(word.split("=", 1) for word in words if "=" in word)
     if pairs.pop("unit", "us") != "us":
-        raise Trouble(f"{path}: line 1: stamps are in another unit than 'us', the only one known")
+        raise Trouble(f"{path}: line 1: stamps are in a unit other than 'us', the only one known")
     try:
         began = datetime.fromisoformat(pairs.pop("began"))
         began = began.astimezone(UTC) if began.tzinfo else began.replace(tzinfo=UTC)

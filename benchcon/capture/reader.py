@@ -145,7 +145,7 @@ class Reader:
         if cut or not text:
             return text[:cut]
         if not self._parser.quiet:
-            self._found.add("long", self._at, None, f"a line of more than {MOST_LINE} bytes is left out")
+            self._found.add("long", self._at, None, f"a line of more than {MOST_LINE} bytes is skipped")
         at = self._at + len(text)
         while at < self._end:
             text = self._store.read(at, BLOCK)
@@ -176,7 +176,7 @@ class Reader:
         if left > 0 and not self._torn_told:
             self._torn_told = True
             beginning = printable(self._store.read(self._end, min(left, 40)))
-            text = f"the last line has no end and is left out ({left} bytes): '{beginning}'"
+            text = f"the last line has no end and is skipped ({left} bytes): '{beginning}'"
             self._found.add("torn", self._end, None, text)
 
     # --- to a moment ------------------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "files",
         nargs="+",
         metavar="FILE",
-        help="panel, fault, behaviour or rules file, scenario or capture, told by its content; no rule is run",
+        help="panel, fault, behaviour or rules file, scenario or capture, recognised by its content; no rule is run",
     )
     parser.add_argument(
         "--panel",
@@ -189,7 +189,7 @@ def _capture(path: str) -> Checked:
             found.append(PanelRemark(printable(path), 0, f"and {more} more such places"))
         if lost := missing.words():
             # The file is as it should be; what it is a recording of is not whole.
-            found.append(PanelRemark(printable(path), 0, f"{lost}: so the recording itself says", grave=False))
+            found.append(PanelRemark(printable(path), 0, f"{lost}: so the capture itself says", grave=False))
             told += f", with a hole: {lost}"
         return found, f"{told}; next: {_command('replay {}', path)}"
 

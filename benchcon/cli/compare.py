@@ -14,7 +14,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--counts", metavar="N", type=int, default=4, help="how far readings of potentiometers may differ (4)"
     )
     parser.add_argument(
-        "--ignore", metavar="CHANNEL", action="append", default=[], help="leave it out, such as 'met.*'; more than once"
+        "--ignore",
+        metavar="CHANNEL",
+        action="append",
+        default=[],
+        help="leave this channel out, such as 'met.*'; may be repeated",
     )
     parser.add_argument(
         "--offset", metavar="TIME", help="B is this much later, such as '2 s' or '-150 ms'; else worked out"

@@ -89,7 +89,7 @@ def _told(out: str, text: str) -> str:
     panel = loads(text, out)
     without = unknown_pins(panel)
     shown = ", ".join(without[:3]) + (", …" if len(without) > 3 else "")
-    pins = f", the pins that no board told ({len(without)}: {shown})" if without else ""
+    pins = f", the pins that no board reported ({len(without)}: {shown})" if without else ""
     path = printable(out)
     return (
         f"{path}: written: {size_of(panel)}. Pins are what the boards say of themselves, places and currents are "
@@ -168,7 +168,9 @@ def ask(ports: Sequence[str], seconds: float) -> list[Said]:
                     why = info.text if info and info.standing not in UNDER_WAY else ""
                     if not why:
                         heard = (
-                            "a board spoke, but did not describe itself whole" if heard_on(info) else "nobody answered"
+                            "a board spoke, but did not describe itself completely"
+                            if heard_on(info)
+                            else "nobody answered"
                         )
                         why = f"{heard} within {seconds:g} s; is that the right port? 'benchcon ports' lists them"
                     raise Trouble(why if why.startswith(shown) else f"{shown}: {why}")

@@ -38,7 +38,7 @@ def port_of(board: str, hand: Hand) -> str:
     try:
         return hand.port()
     except Trouble:
-        raise Trouble(f"the hand of '{board}' does not tell its board's port; name the PORT as well") from None
+        raise Trouble(f"the hand of '{board}' does not report its board's port; name the PORT as well") from None
 
 
 def meet(session: LiveSession, panel: Panel) -> None:

@@ -39,7 +39,7 @@ class Loss:
             why = figures.missing or figures.missed_why
             lines.append(f"{path}: records are being LOST ({printable(why)}); {_advice(why)}")
         if not figures.missing and (self._missing or more):
-            lines.append(f"{path}: recording again; {figures.missed} records are MISSING in it")
+            lines.append(f"{path}: recording again; {figures.missed} records are MISSING from it")
         self._missing = figures.missing
         self._missed = max(self._missed, figures.missed)
         return lines

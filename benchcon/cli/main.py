@@ -36,30 +36,30 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon hand\nbenchcon hand lighting press approach\nbenchcon hand unix:/tmp/benchcon-x7k2p1/met.hand lit",
     ),
     "ports": (
-        "list serial ports and what is known of them",
+        "list serial ports and what is known about them",
         "benchcon ports\nbenchcon ports /dev/ttyUSB0\nbenchcon ports --json",
     ),
     "draft": (
-        "write a first panel file, from what boards say of themselves or by a few questions",
+        "write a first panel file, from what boards say about themselves or from a few questions",
         "benchcon draft /dev/ttyUSB0 -o desk.toml\nbenchcon draft -o desk.toml",
     ),
     "check": ("check panel files, faults files and captures", "benchcon check desk.toml night.capture"),
     "sheet": (
-        "draw a panel at 1 : 1: what its plate is drilled, cut and engraved by",
+        "draw a panel at 1 : 1, to drill, cut and engrave its plate by",
         "benchcon sheet desk.toml -o desk.pdf\nbenchcon sheet desk.toml -o desk.dxf --only plate holes cutouts",
     ),
     "parts": (
-        "list what there is to buy for a panel, resistors by value and all",
+        "list what to buy for a panel, down to the resistors by value",
         "benchcon parts desk.toml\nbenchcon parts desk.toml -o desk.csv",
     ),
     "record": (
-        "record what boards say, without sending them anything but questions",
+        "record what boards say, sending them nothing but questions",
         "benchcon record -o night.capture --seconds 3600 /dev/ttyUSB0\n"
         "benchcon record -o week.capture --rotate-time '1 h' --keep '2 GB' --pack /dev/ttyUSB0\n"
         "benchcon record -o fault.capture --panel desk.toml --on-trigger /dev/ttyUSB0",
     ),
     "replay": (
-        "open the console on a capture, or print what it comes to, or send it to a board",
+        "open the console on a capture, or print a summary of it, or send it to a board",
         "benchcon replay night.capture\nbenchcon replay night.capture --headless --json\n"
         "benchcon replay night.capture --to /dev/ttyUSB0",
     ),
@@ -77,11 +77,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon timing evening.capture\nbenchcon timing evening.capture --panel desk.toml --html timing.html",
     ),
     "walk": (
-        "prove every input and output, and name what is wrong",
+        "test every input and output, and name what is wrong",
         "benchcon walk --panel desk.toml /dev/ttyUSB0 --report walked",
     ),
     "rehearse": (
-        "have the panel do its work by its rules, with no simulator, and see that it does",
+        "have the panel do its work by its rules, without a simulator, and check that it does",
         "benchcon rehearse crosswind.toml\nbenchcon rehearse scenarios/*.toml --junit rehearsal.xml\n"
         "benchcon rehearse desk-behaviour.toml /dev/ttyUSB0 --values udp:5005",
     ),
@@ -162,7 +162,7 @@ def _top_parser() -> _Parser:
         description=_DESCRIPTION,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog=f"commands:\n{lines}\n\nexamples:\n  benchcon demo\n  benchcon ports\n"
-        "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' tells more of each."
+        "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' says more about each."
         "\nexit codes: 0 done, 1 a finding, 2 it could not be done, 128 + n: signal n ended it before it was through",
     )
     from benchcon import __version__

@@ -47,7 +47,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tolerance", metavar="TIME", help="how far times may differ (150 ms)")
     parser.add_argument("--counts", metavar="N", type=int, help="how far readings of potentiometers may differ (4)")
     parser.add_argument(
-        "--ignore", metavar="CHANNEL", action="append", default=[], help="leave it out, such as 'met.*'; more than once"
+        "--ignore",
+        metavar="CHANNEL",
+        action="append",
+        default=[],
+        help="leave this channel out, such as 'met.*'; may be repeated",
     )
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
     parser.add_argument("--html", metavar="FILE", help="with --to: write both time lines, with the differences marked")
@@ -65,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json and not args.headless:
         raise Trouble("--json goes with --headless")
     if args.headless and args.to:
-        raise Trouble("--headless prints the end of the capture; --to replays it to a board: one of the two")
+        raise Trouble("--headless prints the end of the capture; --to replays it to a board: use one of the two")
     # What comes of minutes of replaying must have somewhere to go.
     may_write(args.junit, force=args.force)
     may_write(args.html, force=args.force)

@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--failed", action="store_true", help="only what the report in --report found faulty")
     parser.add_argument("--new", action="store_true", help="only what the report in --report has not tested yet")
     parser.add_argument(
-        "--report", metavar="DIR", help="folder for report and journal; a walk broken off there goes on"
+        "--report", metavar="DIR", help="folder for report and journal; an unfinished walk there goes on"
     )
     parser.add_argument("--compare", metavar="DIR", help="say what has changed since the report in this folder")
     parser.add_argument(
@@ -48,7 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--wiggle",
         metavar="NAME",
         action="append",
-        help="instead of walking: tell every drop-out of this part or channel ('all': of every input) until Ctrl-C",
+        help="instead of walking: report every drop-out of this part or channel ('all': of every input) until Ctrl-C",
     )
     parser.add_argument(
         "--soak",

@@ -118,7 +118,7 @@ class WireSide:
                 self._serial.write(data)
                 self._serial.flush()
         except serial.SerialTimeoutException:
-            raise Trouble(f"{self._shown}: the board takes no more bytes; pull it and plug it in again") from None
+            raise Trouble(f"{self._shown}: the board takes no more bytes; unplug it and plug it in again") from None
         except (serial.SerialException, OSError) as error:
             raise self._lost(error) from None
         return time.monotonic()

@@ -343,7 +343,7 @@ class ConsoleApp(App[int]):
             if watch.absent:
                 names = ", ".join(map(printable, watch.absent))
                 plugs = "; ".join(to_pull(self.model.panel, watch.absent))
-                self.tell(f"Nothing can be said of {names}: no port. To be sure, pull the plug: {plugs}.", "warning")
+                self.tell(f"Nothing is known about {names}: no port. To be sure, pull the plug: {plugs}.", "warning")
         elif found == "overdue" and self._shout is None:
             self._shout = NotConfirmed(sorted(watch.waiting), self.model.panel)
             self.push_screen(self._shout, self._shout_closed)

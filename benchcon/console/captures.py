@@ -48,7 +48,7 @@ def start(app: ConsoleApp) -> None:
     while Path(name).exists():  # the last 10 minutes may be saved in one that was begun in the same second
         number += 1
         name = f"{stem}-{number}.capture"
-    why = "Everything on the wire goes into this file until you press r again. It is never written over another."
+    why = "Everything on the wire goes into this file until you press r again. It never overwrites another file."
     app.push_screen(Ask("Record into", why, name, check=begin, more=ABOUT), done)
 
 

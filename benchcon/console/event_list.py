@@ -240,7 +240,7 @@ class EventList(Drawn, can_focus=True):
 
         ask = Ask(
             "Filter the events",
-            "Words that a line must hold: a board, a part, a channel, or a kind such as gap, bad, boot, link, mark.",
+            "Words that a line must contain: a board, a part, a channel, or a kind such as gap, bad, boot, link, mark.",
             self.wanted,
             may_be_empty=True,
             more="Several words must all be in a line. Nothing is lost: emptied, it shows every event again.",

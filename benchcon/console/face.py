@@ -170,7 +170,7 @@ class Face(Drawn, can_focus=True):
         sheet.wipe(0, 0, sheet.width, sheet.height, ink(ENGRAVED, PLATE))
         lines = [f"{port.port}   {port.standing}   {port.text}" for port in self.model.ports]
         lines = lines or ["No port is open. F5, then o, opens one."]
-        for y, line in enumerate(["Waiting for a board to say what it has.", "", *lines], 1):
+        for y, line in enumerate(["Waiting for a board to describe itself.", "", *lines], 1):
             sheet.write(2, y, line, ink(IVORY if y == 1 else ENGRAVED, PLATE), sheet.width - 4)
 
     def _paint_outline(self, sheet: Canvas) -> None:

@@ -43,15 +43,15 @@ Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR 
 sent and the terminal's own are seen. Nothing is told by colour alone."""
 
 WORDS = (
-    ("history 3:20", "how much of what happened is held in memory, ten minutes at most; k saves it to a file"),
+    ("history 3:20", "how much of what happened is kept in memory, ten minutes at most; k saves it to a file"),
     (
         "● REC, ● SAVING",
         "a capture is being written: from r to r; with k the last 10 minutes and the next one",
     ),
-    ("lines/s", "lines of the protocol that the board sends in a second"),
+    ("lines/s", "lines of the protocol that the board sends per second"),
     ("heard", "how long ago the last heartbeat came from the board; it is silent after three missed ones"),
     ("round trip, worst", "from a request to its answer: the last one and the longest"),
-    ("◍ bad cable", "what ails a link, by the last minutes; under Links stands what to do first"),
+    ("◍ bad cable", "what ails a link, by the last minutes; Links says what to do first"),
     ("curves", "under Links: the last five minutes of round trip, bad lines, heartbeats and supply"),
     ("bad checks", "lines that came damaged: noise, a bad cable, a wrong rate"),
     ("gaps", "notifications that were lost on the way; what they said is asked for again"),
@@ -65,7 +65,7 @@ WORDS = (
     ("dead-man", "after this long without a word from this program the board goes dark by itself"),
     ("no supply", "the board reports that the supply of its outputs is gone: nothing is lit, whatever is sent"),
     ("invalid", "transitions of an encoder that no turn makes: contact bounce, or turned too fast"),
-    ("min, max", "smallest and greatest value seen since the board answered first"),
+    ("min, max", "minimum and maximum since the board first answered"),
 )
 """Words on the screen, each in a phrase."""
 
@@ -166,7 +166,7 @@ def _bench_groups(app: ConsoleApp) -> tuple[list[tuple[str, BindingsMap]], str]:
     live = app.session.live
     own = [each for _, each in BindingsMap(app.BINDINGS) if live or app.check_action(each.action, ()) is not False]
     groups = [("Everywhere", BindingsMap(own))]
-    playing = "Playing back a recording"
+    playing = "Playing back a capture"
     if not live:
         groups.append((playing, BindingsMap(TRANSPORT_KEYS)))
     views = [each for each in BenchScreen.BINDINGS if each not in TRANSPORT_KEYS]

@@ -178,9 +178,7 @@ class MatchingScreen(Screen[None]):
     def action_step(self, by: int) -> None:
         """Lighter or darker."""
         if self._may() and not self.matching.step(by) and by > 0:
-            self.app.notify(
-                "It is at its full light already; s makes it the reference, to darken the other.", timeout=4
-            )
+            self.app.notify("It is already at full light; s makes it the reference, to darken the other.", timeout=4)
         self.frame()
 
     def action_go(self, by: int) -> None:

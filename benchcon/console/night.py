@@ -21,7 +21,7 @@ def switch_level(app: ConsoleApp) -> str:
     """
     session = app.session
     if session.bench is None:
-        raise Trouble("this is a recording: nothing is lit by it")
+        raise Trouble("this is a capture: nothing can be lit from it")
     if not session.panel.night_permille:
         raise Trouble(LACKS)
     before = {lamp.name: lamp for lamp in session.panel.lamps}

@@ -271,7 +271,7 @@ class RehearsalList(Drawn, can_focus=True):
     def _about(self, picture: Picture) -> Iterator[str]:
         """What there is to say: what is asked, what was refused, the selected line, rules that go wrong."""
         if self.asked.text:
-            yield f"Please {self.asked.text}, then press Enter; n leaves it out."
+            yield f"Please {self.asked.text}, then press Enter; n skips it."
         if self._told:
             yield self._told
         line = self._selected()

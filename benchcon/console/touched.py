@@ -70,9 +70,9 @@ class Touched(Drawn):
         margin = 1 if canvas.width < 100 else 2
         room = canvas.width - 2 * margin
         if self.big is None:
-            text = "Move a control: it stands here, to be read from afar."
+            text = "Move a control: it is shown here, to be read from afar."
             if not self._live:
-                text = "No control has moved yet in this recording: Space plays it, . goes to the next change."
+                text = "No control has moved yet in this capture: Space plays it, . goes to the next change."
             canvas.write(margin, canvas.height // 2, text, ink(QUIET, GROUND), room)
             return
         name, state, known, warn = self.big

@@ -85,7 +85,7 @@ class Transport(Drawn):
         self.session.playing = False
         if by > 0:
             if not self.session.step():
-                self._nothing("no change comes any more: the recording is at its end")
+                self._nothing("no more changes: the capture ends here")
         elif self.session.step_back():
             self.model.start_again()
         else:
@@ -124,7 +124,7 @@ class Transport(Drawn):
                     return at_us
             at_us = time_of(text)
             if at_us > session.last_us:
-                raise Trouble(f"the recording ends at {clock_text(session.last_us)}")
+                raise Trouble(f"the capture ends at {clock_text(session.last_us)}")
             return at_us
 
         def done(text: str | None) -> None:

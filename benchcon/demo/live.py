@@ -78,4 +78,4 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
         session.close()
         if session.panel.digest != panel.digest:
             where = printable(session.panel.path)
-            print(f"benchcon: what you changed is in {where}; the demo begins afresh each time", file=sys.stderr)
+            print(f"benchcon: what you changed is in {where}; the demo starts afresh each time", file=sys.stderr)

@@ -93,7 +93,7 @@ def _of(layout: PanelIndex, it: BoardTrouble, faint: Collection[str] = ()) -> li
                 it.board,
                 f"{board} was reset {times(it.resets)} during the walk{causes}{', ' if while_lit else ''}{while_lit}"
                 f"{_meanwhile(it, 'resets')}",
-                look or "its USB plug and cable, its supply, and what hangs on its RESET pin",
+                look or "its USB plug and cable, its supply, and what is on its RESET pin",
                 {"resets": it.resets, "causes": list(it.causes), "lit": dict(it.lit)},
                 pulled,
             )

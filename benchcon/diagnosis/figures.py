@@ -58,8 +58,8 @@ def _at(change: Change) -> int:
 
 
 _WORDS = {
-    "counts_a_detent_right": "counts a detent to the right",
-    "counts_a_detent_left": "counts a detent to the left",
+    "counts_a_detent_right": "counts per detent to the right",
+    "counts_a_detent_left": "counts per detent to the left",
     "min_counts": "min",
     "max_counts": "max",
     "noise_counts": "noise",

@@ -391,7 +391,7 @@ def _skipping(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
     jumps = f", {d['invalid']} invalid transitions" if d.get("invalid") else ""
     return (
-        f"{name(spots[0])} gives {d['counts']} counts a detent on average instead of {d['expected']}{jumps}",
+        f"{name(spots[0])} gives {d['counts']} counts per detent on average instead of {d['expected']}{jumps}",
         f"its contacts and {where(spots[0])}: worn, dirty or loose",
     )
 
@@ -399,7 +399,7 @@ def _skipping(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 def _other_counts(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     d = raw.detail
     return (
-        f"{name(spots[0])} gives {d['counts']} counts a detent where the panel file says {d['expected']}",
+        f"{name(spots[0])} gives {d['counts']} counts per detent where the panel file says {d['expected']}",
         "the encoder's type, or counts_per_detent in the panel file",
     )
 
@@ -440,7 +440,7 @@ def _missing(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     control = spots[0].part
     assert isinstance(control, Control)
     word = words_of(control)[int(raw.detail["position"])]
-    return f"{name(spots[0])} never tells position {word}", f"the wire of position {word} at {where(spots[0])}"
+    return f"{name(spots[0])} never reports position {word}", f"the wire of position {word} at {where(spots[0])}"
 
 
 def _dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
@@ -474,7 +474,7 @@ def _colour(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
-        f"{name(spots[0])} flickers while it should burn steadily",
+        f"{name(spots[0])} flickers while it should be lit steadily",
         f"{where(spots[0])}: a loose wire or a cold joint",
     )
 
@@ -559,7 +559,7 @@ def _crosstalk(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
 
 def _logarithmic(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
-        f"{name(spots[0])} hardly changes over one half of its travel, and over the other by nearly everything",
+        f"{name(spots[0])} hardly changes over one half of its travel, and over nearly its whole range in the other",
         "the part: a logarithmic one where a linear one belongs",
     )
 

@@ -133,13 +133,13 @@ def _no_port(shown: str) -> str:
 
 def _group_hint(port: str) -> str:
     if sys.platform == "win32":
-        return "another program has it open, or you lack the right"
+        return "another program has it open, or you have no permission"
     import grp
 
     try:
         there = os.stat(port)
     except OSError:
-        return "you lack the right to see it"
+        return "you have no permission to see it"
     try:
         group = grp.getgrgid(there.st_gid).gr_name
     except KeyError:

@@ -19,7 +19,7 @@ of it). A port that is lost is waiting; one that the user released is released.
 | at | ended by | becomes |
 |---|---|---|
 | listening | the time is over | asking |
-| asking | the board has told all about itself | live |
+| asking | the board has described itself completely | live |
 | asking | its ident is another board's | duplicate |
 | asking | no answer, or none that makes sense | mute |
 | asking | bytes are heard, but no line | trying |
@@ -85,7 +85,7 @@ class PortSign(StrEnum):
     """What ends a stage of an open port."""
 
     TIME = "the time is over"
-    KNOWN = "the board has told all about itself"
+    KNOWN = "the board has described itself completely"
     TAKEN = "its ident is another board's"
     NO_ANSWER = "no answer, or none that makes sense"
     NO_LINE = "bytes are heard, but no line"

@@ -16,7 +16,7 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
     usual = ("released", "pressed") if kind == "button" else ("off", "on")
     positions = table.texts("positions", longest=16) or usual
     if len(positions) < 2 or len(set(positions)) < len(positions):
-        table.say("positions", f"are {shown(list(positions))}; two or more different words are allowed")
+        table.say("positions", f"are {shown(list(positions))}; two or more different words are needed")
     if kind == "button" and len(positions) != 2:
         table.say("positions", f"are {len(positions)}; a button has two, released first")
     codes = _codes(table, positions, channels) if channels else ()
@@ -98,7 +98,9 @@ def _judge(table: TomlTable, codes: Codes, positions: tuple[str, ...], count: in
         seen.setdefault(code, index)
     for column in range(count):
         if len({code[column] for code in codes}) == 1:
-            table.say("code", f"gives channel {column + 1} the same value in every position; so it decides nothing")
+            table.say(
+                "code", f"gives channel {column + 1} the same value in every position; so it distinguishes nothing"
+            )
 
 
 def one_of(count: int) -> Codes:

@@ -225,7 +225,7 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
         if "at" in table:
             made["at"] = table["at"]
         if new in found:
-            top.source.say(path, f"makes the lamp {new}, which is there already; give one another name")
+            top.source.say(path, f"makes the lamp {new}, which exists already; give one of them another name")
             continue
         found[new] = made
         origins["lamps", new] = Origin(f"{origin.key if origin else f'controls.{name}'}.lit", name)
@@ -263,7 +263,7 @@ def _coloured(
         colour = die.get("colour")
         new = f"{name}_{colour}"
         if not isinstance(colour, str) or not colour or new in made:
-            twice = f'is "{colour}" a second time; each has a colour of its own'
+            twice = f'is "{colour}" for a second time; each has its own colour'
             top.source.say((*path, number), twice if new in made else 'lacks its colour, such as colour = "red"')
             continue
         made[new] = {**whole, "label": f"{label} {colour}", **die}

@@ -66,7 +66,7 @@ class PanelFile:
             near = name_from(name)
             hint = f'; did you mean "{near}"?' if near else ""
             raise Trouble(
-                f'"{printable(name[:40])}" is not a name: a-z, 0-9 and _ are allowed, the first a letter{hint}'
+                f'"{printable(name[:40])}" is not a name: a-z, 0-9 and _ are allowed, beginning with a letter{hint}'
             )
         text = with_key_renamed(self.text, path, name)
         for number, trigger in enumerate(self.panel.triggers):

@@ -131,7 +131,7 @@ def series_resistor(supply_mv: float, forward_mv: float, current_ma: float, seri
     if drop_mv <= 0:
         raise Trouble(
             f"a supply of {supply_mv / 1000:g} V cannot light a lamp of {forward_mv / 1000:g} V: "
-            "the supply must be the higher"
+            "the supply must be higher"
         )
     ohm = preferred_at_least(drop_mv / current_ma, series)
     current = drop_mv / ohm

@@ -187,7 +187,7 @@ def _too_small(wanted: Mapping[str, int], width_mm: float, height_mm: float) -> 
         if rows and high <= LARGEST_MM:
             plates.append((width, high))
     if not plates:
-        return Trouble(f"so many parts fit on no plate of up to {written(LARGEST_MM / 1000, 'm')}; take fewer")
+        return Trouble(f"so many parts do not fit on a plate of up to {written(LARGEST_MM / 1000, 'm')}; take fewer")
     # One side stays as it is, if that does.
     plate = min(plates, key=lambda each: (each[0] != width_mm and each[1] != height_mm, each[0] * each[1]))
     has, needs = (f"{size[0]:g} × {size[1]:g} mm" for size in ((width_mm, height_mm), plate))
@@ -217,7 +217,7 @@ def _wired(wanted: Mapping[str, int], board: str) -> tuple[dict[str, list[str]],
         if need.get(kind, 0) > _MOST_TURNED:
             raise Trouble(f"{need[kind]} {kind} are more than the firmware of one board reads; at most {_MOST_TURNED}")
     larger = "" if board == "mega" else "; a Mega has more"
-    raise Trouble(f"{_a(board)} has not enough pins for so many parts{larger}")
+    raise Trouble(f"{_a(board)} does not have enough pins for so many parts{larger}")
 
 
 def _given(

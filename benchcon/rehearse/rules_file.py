@@ -400,9 +400,7 @@ def load(path: str | Path, panel: Panel, behaviour: Behaviour) -> Rules:
     for rule in rules:
         function = getattr(module, rule.name, None)
         if not callable(function):
-            raise Trouble(
-                f"{printable(name)}:{rule.line}: {rule.name} is not a function any more when the file has run"
-            )
+            raise Trouble(f"{printable(name)}:{rule.line}: {rule.name} is no longer a function once the file has run")
         functions.append(function)
     return Rules(name, tuple(rules), tuple(functions))
 

@@ -225,7 +225,7 @@ def _bound(host: str, port: int, kind: int) -> socket.socket:
             raise
     except OSError as error:
         where = f"{printable(host)}:{port}"
-        raise Trouble(f"--values: {where} cannot be listened at: {printable(error.strerror or str(error))}") from None
+        raise Trouble(f"--values: {where} cannot be listened on: {printable(error.strerror or str(error))}") from None
     return made
 
 
@@ -259,7 +259,7 @@ def broker_of(url: str) -> Broker:
         parts = urlsplit(url)
         host, port = parts.hostname or "", parts.port
     except ValueError:
-        raise Trouble(f"{shown}: is not an address; one is written mqtt://HOST/PREFIX") from None
+        raise Trouble(f"{shown}: is not an address; write it as mqtt://HOST/PREFIX") from None
     if parts.username or parts.password:
         raise Trouble(
             "a broker's user and password do not belong on a command line, where others can read them; put them into "
@@ -291,7 +291,7 @@ def login() -> tuple[str, str] | None:
         except (OSError, UnicodeDecodeError) as error:
             raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)} cannot be read: {printable(str(error))}") from None
         if not user:
-            raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)}: the user stands in line 1, the password in line 2")
+            raise Trouble(f"BENCHCON_MQTT_LOGIN: {printable(file)}: the user belongs on line 1, the password on line 2")
         return user, password
     user = os.environ.get("BENCHCON_MQTT_USER", "")
     return (user, os.environ.get("BENCHCON_MQTT_PASSWORD", "")) if user else None

@@ -149,7 +149,7 @@ def panel_file(text: str, given: Path | None) -> Iterator[Path]:
         return
     if not text:
         raise Trouble(
-            'the capture carries no panel; name a panel file in the TOML file beside it (panel = "desk.toml")'
+            'the capture holds no panel file; name a panel file in the TOML file beside it (panel = "desk.toml")'
         )
     with tempfile.TemporaryDirectory(prefix="benchcon-") as folder:
         path = Path(folder) / "panel.toml"

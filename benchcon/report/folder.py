@@ -57,7 +57,7 @@ class Folder:
             raise Trouble(f"{printable(str(path))}:1: is not a journal of a walk; remove it to start again")
         if lines[0].get("panel") != panel.digest:
             raise Trouble(
-                f"{printable(str(self.path))} holds a walk of another panel file that was broken off; "
+                f"{printable(str(self.path))} holds an unfinished walk of another panel file; "
                 f"name another folder, or remove {JOURNAL} to start again"
             )
         try:
@@ -179,14 +179,16 @@ def read_report(folder: str | os.PathLike[str]) -> dict[str, Any]:
     for key in ("parts", "findings", "evidence"):
         rows = report.get(key)
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            raise Trouble(f"{shown}: is not a whole report of a walk: '{key}' is not a list of tables")
+            raise Trouble(f"{shown}: is not a complete report of a walk: '{key}' is not a list of tables")
     for part in report["parts"]:
         if not isinstance(part.get("name"), str) or not isinstance(part.get("figures", {}), dict):
-            raise Trouble(f"{shown}: is not a whole report of a walk: a part's 'name' or 'figures' is of another kind")
+            raise Trouble(
+                f"{shown}: is not a complete report of a walk: a part's 'name' or 'figures' is of another kind"
+            )
     for row in report["findings"]:
         names = row.get("parts", [])
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-            raise Trouble(f"{shown}: is not a whole report of a walk: a finding's 'parts' is not a list of names")
+            raise Trouble(f"{shown}: is not a complete report of a walk: a finding's 'parts' is not a list of names")
     return report
 
 

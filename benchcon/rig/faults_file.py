@@ -100,7 +100,7 @@ def _parsed(text: str | bytes, file: str) -> tuple[str, dict[str, Any]]:
         line = int(match[1]) if match and match[1] else decoded.count("\n") + 1
         raise Trouble(f"{file}:{line}: this is not TOML: {printable(_PLACE.sub('', str(error)))}") from None
     except (ValueError, RecursionError):
-        raise Trouble(f"{file}: holds a gigantic number or is nested too deep; a faults file is not") from None
+        raise Trouble(f"{file}: holds a gigantic number, or is nested too deeply, for a faults file") from None
 
 
 def _fault(table: Mapping[str, Any], boards: tuple[str, ...]) -> tuple[str, Fault]:

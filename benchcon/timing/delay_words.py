@@ -138,7 +138,7 @@ def as_text(found: Sequence[Delays]) -> str:
         lines += [f"    {line}" for line in _below(one)]
     proposed = [one for one in found if one.proposed]
     if proposed:
-        lines += ["", "Made out from what was seen. To have it judged, put this into the panel file, if it is so:"]
+        lines += ["", "Inferred from what was seen. If it is right, put this into the panel file to have it judged:"]
         for one in proposed:
             lines.append(f"    {toml_of(one)}")
     about = f"Times begin when the board accepted the movement, after its debounce. {ORIENTATION}"

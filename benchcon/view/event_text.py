@@ -222,7 +222,7 @@ _LINK = {
     "timeout": "given up without an answer: {words}",
     "discarded": "bytes that are not kept, as a line did not end: {bytes}",
     "stuck": "the board has stopped reading; nothing more is sent",
-    "moving": "the board reads again; lines left out meanwhile: {dropped}",
+    "moving": "the board reads again; lines dropped meanwhile: {dropped}",
     "unsent": "the port was lost with lines still to be sent: {lines}",
     "came": "a program has opened {port}, and drives the board",
     "left": "the program has closed {port}",

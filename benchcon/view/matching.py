@@ -39,7 +39,7 @@ class Matching:
         self.bench = model.session.bench
         self.panel: Panel = model.session.panel
         if self.bench is None:
-            raise Trouble("this is a recording: nothing can be lit in it")
+            raise Trouble("this is a capture: nothing can be lit from it")
         if not self.panel.path:
             raise Trouble("trims go into a panel file, and there is none yet: n names a part by hand and writes one")
         names = [lamp.name for lamp in self.panel.lamps if lamp.dimmed and self._source(lamp) is not None]

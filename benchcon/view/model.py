@@ -196,7 +196,7 @@ class ViewModel:
         ]
         notices += troubles(self.session)
         if self.session.state.left_out:
-            notices.append(f"more than {MOST_BOARDS} boards: those beyond are left out")
+            notices.append(f"more than {MOST_BOARDS} boards: the others are not shown")
         notices += self._strangers()
         if self.feed.events_dropped:
             notices.append(f"the screen was too slow: {self.feed.events_dropped} events never reached its lists")
@@ -219,7 +219,7 @@ class ViewModel:
                     for board in twins
                 ]
             begins = self.now_us < self.session.first_us + 1_000_000
-            why = "the recording begins here; Space plays" if begins else "no board has said until here what it has"
+            why = "the capture begins here; Space plays" if begins else "no board has described itself up to here"
             return [f"nothing is known yet: {why}"]
         if not named:
             return []

@@ -23,7 +23,7 @@ def time_of(text: str) -> int:
             seconds = 60 * seconds + part
         return round(min(seconds, 1e12) * 1e6)
     except ValueError:
-        raise Trouble(f"“{printable(text)}” is no time; write it like 90, 1:30, 0:01:30.250 or 250 ms") from None
+        raise Trouble(f"“{printable(text)}” is not a time; write it like 90, 1:30, 0:01:30.250 or 250 ms") from None
 
 
 def marks_of(notes: Iterable[tuple[int, str]]) -> list[tuple[int, str]]:

@@ -26,7 +26,7 @@ def checked_label(text: str) -> str:
     if not label:
         raise Trouble("a name has at least one letter")
     if len(label) > LONGEST_LABEL:
-        raise Trouble(f"that is {len(label)} characters; {LONGEST_LABEL} is the most that is engraved on a panel")
+        raise Trouble(f"that is {len(label)} characters; {LONGEST_LABEL} is the most that a label may have")
     if printable(label) != label:
         raise Trouble("a name holds no control characters")
     return label
@@ -39,7 +39,7 @@ def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
     """
     said = said_of(boards)
     if not said:
-        raise Trouble("no board has said what it has yet; connect one first")
+        raise Trouble("no board has described itself yet; connect one first")
     write_whole(path, draft(said).encode(), force=False)
     return PanelFile(path).panel
 

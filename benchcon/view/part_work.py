@@ -210,13 +210,13 @@ class Work:
         board = self._board(part, boards)
         try:
             number = float(text)
-        except ValueError:  # no number, such as 8.8.8: it stands as it was typed
+        except ValueError:  # no number, such as 8.8.8: it is shown as it was typed
             return
         if board is None:
             return
         shown = number_text(part, number)
         if shown is None:
-            why = f'{text} does not fit its format "{part.format}"; it stands as it was typed'
+            why = f'{text} does not fit its format "{part.format}"; it is shown as it was typed'
             self._tell(f"{label_of(part)}: {why}", "information")
         elif encode(shown, part.digits) != self._segments(part, board):
             self._show(part, board, encode(shown, part.digits))
@@ -358,7 +358,7 @@ class Work:
     def _hand(self, control: Control) -> Hand | None:
         hand = self._session.hands.get(control.channels[0].board)
         if hand is None:
-            what = "a control of the real panel" if self._session.live else "this is a recording"
+            what = "a control of the real panel" if self._session.live else "this is a capture"
             self._tell(f"{label_of(control)}: {what}; only a hand can move it", "information")
         return hand
 

@@ -68,8 +68,8 @@ class RecordingStopwatch(Stopwatch):
         """Which stretch of time the figures are of."""
         if self.behind_us > 2_000_000:
             whole_us = max(self._session.now_us() - self._session.first_us, 1)
-            return f"reading the recording: {100 * (whole_us - self.behind_us) // whole_us} %"
-        return "in this recording up to here"
+            return f"reading the capture: {100 * (whole_us - self.behind_us) // whole_us} %"
+        return "in this capture up to here"
 
     def close(self) -> None:
         """End the thread."""

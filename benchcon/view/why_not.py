@@ -11,14 +11,14 @@ _WORKING = ("plus", "equals_sign", "minus", "b", "enter")
 _PORTS = ("l", "o", "w", "e")
 
 _IN_A_RECORDING = {
-    "r": "this is a recording: there is nothing to record",
-    "k": "this is a recording: there is nothing to save",
-    "m": "this is a recording: marks were set while it was made; n goes to the next one",
-    "t": "this is a recording: a walk needs a bench",
-    **dict.fromkeys(_DARK, "this is a recording: nothing is lit by it"),
-    **dict.fromkeys(_WORKING, "this is a recording: nothing can be moved in it"),
-    **dict.fromkeys("0123456789", "this is a recording: nothing can be moved in it; g goes to a time"),
-    **dict.fromkeys(_PORTS, "this is a recording: there is no port to work"),
+    "r": "this is a capture: there is nothing to record",
+    "k": "this is a capture: there is nothing to save",
+    "m": "this is a capture: marks were set while it was recorded; n goes to the next one",
+    "t": "this is a capture: a walk needs a bench",
+    **dict.fromkeys(_DARK, "this is a capture: nothing can be lit from it"),
+    **dict.fromkeys(_WORKING, "this is a capture: nothing can be moved in it"),
+    **dict.fromkeys("0123456789", "this is a capture: nothing can be moved in it; g goes to a time"),
+    **dict.fromkeys(_PORTS, "this is a capture: there is no port to work"),
 }
 _ON_A_TAP = (*_WORKING, *"0123456789", *_PORTS, "space", "delete", "full_stop", "a", "t", "v")
 

@@ -28,7 +28,7 @@ HELP = (
     ("s u r w", "skip, back, again, not wired yet"),
     ("n TEXT", "a note"),
     ("?", "this help"),
-    ("q", "leave; the walk goes on from here next time if it has a --report folder"),
+    ("q", "quit; the walk goes on from here next time if it has a --report folder"),
     (
         "of a lamp",
         "NAME… these lit instead (dim:NAME, red:NAME, flicker:NAME: and how); m or dim, i or flicker, "
@@ -299,7 +299,7 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         elif how in _COLOURS or not how:
             lamps[name] = Seen(old.level, how or old.colour, old.flickering)
         else:
-            raise Trouble(f"'{how[:20]}' is no way for a lamp to look; allowed: dim, flicker, {', '.join(_COLOURS)}")
+            raise Trouble(f"'{how[:20]}' is not how a lamp can look; allowed: dim, flicker, {', '.join(_COLOURS)}")
     return FaceAnswer("otherwise", number, lamps=lamps, displays=displays)
 
 

@@ -219,7 +219,7 @@ def _clearing(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> li
     return [Step("put", tuple(names), position, why=_NO_DIODES) for position, names in by.items()]
 
 
-_NO_DIODES = "Their matrix has no diodes: what stands made there makes others seem made."
+_NO_DIODES = "Their matrix has no diodes: contacts that stay made there make others seem made."
 PRESSES = 5
 """How often a contact is asked again that first showed nothing and then did."""
 

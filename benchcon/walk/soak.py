@@ -206,7 +206,7 @@ def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
         f"{board.name} {board.least_mv / 1000:.2f} V at the least"
         + (f" ({board.rest_mv / 1000:.2f} V with all dark)" if board.rest_mv else "")
         if board.least_mv
-        else f"{board.name} {'without supply' if board.no_supply else 'does not tell its supply'}"
+        else f"{board.name} {'without supply' if board.no_supply else 'does not report its supply'}"
         for board in boards
     ]
     return f"soaked for {long_text(seconds)}, {counted(steps, 'step')}: {verdict}; {', '.join(supplies)}"

@@ -91,7 +91,7 @@ def wiggle(
                         if name in listening:
                             listening.discard(name)
                             wiggling.upset(name)
-                            sound(f"{name}: the board was reset or is gone; what is missed meanwhile is not counted")
+                            sound(f"{name}: the board was reset or is gone; drop-outs meanwhile are not counted")
                     elif name and name not in listening and _tells_again(event) and hearing.known(name):
                         # Back, with everything as it was at first: raw edges are wanted again.
                         listening.add(name)

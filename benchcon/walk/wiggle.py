@@ -192,7 +192,8 @@ class Wiggle:
         names = dict.fromkeys(f"“{spots[key].part.label or spots[key].part.name}” ({key})" for key in made)
         others = len(self.watched) - len(made)
         which = f"made: {', '.join(names)}" if made else "no contact is made"
-        return f"held for rest, as it stood for half a second: {which}; {counted(others, 'other input')} as they stand"
+        rest = counted(others, "other input")
+        return f"taken as the value at rest, as it was steady for half a second: {which}; {rest} as they are"
 
     def upset(self, board: str) -> None:
         """The board was reset or is gone: that is a drop-out as well, and what is away now is not timed."""
@@ -225,7 +226,7 @@ class Wiggle:
                 how_often = "once" if each.count == 1 else f"{each.count} times"
                 shortest, longest = time_text(each.shortest_us), time_text(each.longest_us)
                 times = f", shortest {shortest}, longest {longest}" if each.longest_us else ""
-                still = ", and is away still" if each.away_since_us is not None else ""
+                still = ", and is still away" if each.away_since_us is not None else ""
                 out.append(f"{each.key}: “{label}” dropped out {how_often}{times}{still}")
         for board, count in self.upsets.items():
             out.append(f"{board}: the board was reset or gone {'once' if count == 1 else f'{count} times'}")

@@ -132,7 +132,9 @@ def test_a_loss_that_begins_and_ends_between_two_looks_is_told_all_the_same() ->
     begins = loss.look(fine._replace(missed=7, missing="slow", missed_why="slow"))
     assert "LOST (slow)" in begins[0]
     assert loss.look(fine._replace(missed=9, missing="slow", missed_why="slow")) == []
-    assert loss.look(fine._replace(missed=9, missed_why="slow")) == ["x: recording again; 9 records are MISSING in it"]
+    assert loss.look(fine._replace(missed=9, missed_why="slow")) == [
+        "x: recording again; 9 records are MISSING from it"
+    ]
     assert loss.look(fine._replace(missed=4, missed_why="slow")) == [], "on its way from one side to the other"
 
 

@@ -101,7 +101,7 @@ async def test_a_recording_begins_where_its_boards_are_known(tmp_path: Path) -> 
         await eyes.see("paused", "0:00:03.0", "● live")
         assert "not there" not in eyes.text()
         await eyes.press("f6", "home")
-        await eyes.see("nothing is known yet: the recording begins here; Space plays")
+        await eyes.see("nothing is known yet: the capture begins here; Space plays")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (140, 45)])

@@ -363,7 +363,7 @@ async def test_playing_back_steps_jumps_and_finds_marks(tmp_path: Path) -> None:
     session = ReplaySession(path)
     async with console(session) as eyes:
         await eyes.see("paused", "busy.capture")
-        assert "F9 DARK" not in eyes.text()  # nothing is lit by a recording
+        assert "F9 DARK" not in eyes.text()  # nothing can be lit from a capture
         before = session.now_us()
         await eyes.press("full_stop")
         await eyes.until(lambda: session.now_us() > before)
@@ -376,7 +376,7 @@ async def test_playing_back_steps_jumps_and_finds_marks(tmp_path: Path) -> None:
         await eyes.press("g")
         await eyes.see("Go to")
         await eyes.press(*"nonsense", "enter")
-        await eyes.see("is no time")
+        await eyes.see("is not a time")
         await eyes.press("ctrl+u", *"2.5", "enter")
         await eyes.until(lambda: session.now_us() == 2_500_000)
         await eyes.press("greater_than_sign", "greater_than_sign", "space")
@@ -390,7 +390,7 @@ async def test_a_recording_is_stepped_forth_and_back_by_the_same_moments(tmp_pat
     recorded(path, 6)
     session = ReplaySession(path)
     async with console(session) as eyes:
-        await eyes.see("paused", "No control has moved yet in this recording", ", Previous change  . Next change")
+        await eyes.see("paused", "No control has moved yet in this capture", ", Previous change  . Next change")
         moments, states = [], []
         for _ in range(7):
             await eyes.press("full_stop")
@@ -411,16 +411,14 @@ async def test_a_recording_is_stepped_forth_and_back_by_the_same_moments(tmp_pat
 
 
 @pytest.mark.parametrize(
-    ("key", "why"), [("r", "nothing to record"), ("plus", "nothing can be moved"), ("f9", "nothing is lit")]
+    ("key", "why"), [("r", "nothing to record"), ("plus", "nothing can be moved"), ("f9", "nothing can be lit")]
 )
 async def test_a_key_that_does_nothing_in_a_recording_says_why(tmp_path: Path, key: str, why: str) -> None:
     path = tmp_path / "busy.capture"
     recorded(path, 1)
     async with console(ReplaySession(path)) as eyes:
         await eyes.press(key)
-        await eyes.told(
-            f"this is a recording: {why}" if key != "r" else "this is a recording: there is nothing to record"
-        )
+        await eyes.told(f"this is a capture: {why}" if key != "r" else "this is a capture: there is nothing to record")
 
 
 async def test_the_cursor_takes_the_recording_along(tmp_path: Path) -> None:

@@ -60,7 +60,7 @@ async def test_all_of_a_recording_until_where_it_stands_counts_however_one_got_t
         with session.lock:
             session.jump(session.last_us)
         await eyes.press("f7")
-        await eyes.see("12 movements, 12 answered", "in this recording up to here")
+        await eyes.see("12 movements, 12 answered", "in this capture up to here")
         with session.lock:
             session.jump(session.first_us + 4_300_000)
         await eyes.see("6 movements, 6 answered")

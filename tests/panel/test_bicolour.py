@@ -89,7 +89,7 @@ def test_the_walk_asks_for_each_colour_and_to_lift_a_cover() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('colour = "green", forward', 'colour = "red", forward', 'is "red" a second time'),
+        ('colour = "green", forward', 'colour = "red", forward', 'is "red" for a second time'),
         ('{ colour = "amber", channel = "m1" }, ', "", "a list of 2 to 4 is allowed"),
         ('hole = "5.2 mm"', 'colour = "red"', "lamps.fuel.colour goes into each of colours"),
         ('colour = "amber", ', "", "lacks its colour"),

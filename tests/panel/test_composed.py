@@ -85,7 +85,7 @@ def test_labels_can_be_said_one_by_one() -> None:
         ('lit = { colour = "green"', 'lit = { colour = "gren"', ":12: "),
         ('lit = { colour = "green"', 'lit = { at = ["1 mm", "1 mm"], colour = "green"', "is that of the control"),
         ('pin = "D22"', 'pin = "D52"', "which boards.box.chains"),
-        ("[boards.box]", '[lamps.route_1_lit]\nchannel = "zz"\n[boards.box]', "which is there already"),
+        ("[boards.box]", '[lamps.route_1_lit]\nchannel = "zz"\n[boards.box]', "which exists already"),
     ],
 )
 def test_what_is_wrong_is_said_with_the_line_that_made_it(was: str, put: str, said: str) -> None:

@@ -40,7 +40,9 @@ def test_the_demos_desks_are_drafted_whole(
     told = capsys.readouterr().out
     assert told.count("\n") == 1
     assert f"{out}: written: 3 boards (lighting, met, power)" in told
-    assert "the pins that no board told (3: chain 165 of lighting, chain 595 of lighting, chain 7219 of met)" in told
+    assert (
+        "the pins that no board reported (3: chain 165 of lighting, chain 595 of lighting, chain 7219 of met)" in told
+    )
     assert told.endswith(f"benchcon check {out}\n")
     panel = load(out)
     assert channels(panel) == channels(ostrey)

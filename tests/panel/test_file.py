@@ -147,7 +147,7 @@ MISTAKES = [
     (SWITCH + "channels = ['a', 'b']\npositions = ['x', 'y', 'z']\n", 7, ["3 positions on 2 channels", "code"]),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1]]\n", 9 + 1, ["cover"]),
     (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [0, 1]]\n", 10, ["code[2]", '"on"', '"off"']),
-    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [1, 1]]\n", 10, ["channel 2", "decides nothing"]),
+    (SWITCH + "channels = ['a', 'b']\ncode = [[0, 1], [1, 1]]\n", 10, ["channel 2", "distinguishes nothing"]),
     (SWITCH + "channels = ['a', 'b']\ncode = 'grey'\n", 10, ["grey", 'mean "gray"']),
     (SWITCH + "channel = 'a'\npositions = ['x', 'x']\n", 10, ["different words"]),
     (SWITCH + "channel = 'a'\nsprings_back = ['of']\n", 10, ["springs_back[1]", "off, on", 'mean "off"']),

@@ -220,7 +220,7 @@ def test_headless_is_one_line_and_json_only_when_asked_for(power_desk: Path) -> 
 
 def test_a_capture_without_a_panel_needs_one(tmp_path: Path) -> None:
     case = case_of(evening().write(tmp_path / "x.capture"))
-    with pytest.raises(Trouble, match="carries no panel; name a panel file"):
+    with pytest.raises(Trouble, match="holds no panel file; name a panel file"):
         run_against(case, "simulated")
 
 

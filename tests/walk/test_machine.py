@@ -365,7 +365,7 @@ def test_switches_of_a_matrix_without_diodes_are_put_off_before_its_keys_and_it_
     assert walk.group is not None
     assert (walk.group.name, walk.step and walk.step.parts) == ("clear keys", ("k0", "k1"))
     assert walk.prompt().ask == (
-        "Put K0 and K1 to off. Their matrix has no diodes: what stands made there makes others seem made."
+        "Put K0 and K1 to off. Their matrix has no diodes: contacts that stay made there make others seem made."
     )
     for n in range(2):
         walk.heard(Change(2_500_000 + n, f"a.k{n}", 0), 2_500_000 + n)

@@ -58,7 +58,7 @@ async def test_from_the_first_look_to_a_proved_switch_and_on_again_later(desks: 
         threading.Timer(0.25, hand.put, ("approach", 0)).start()
         await eyes.see("Put Runway edge to on.", "✓ 1 passed", "✗ 1 faulty")
         await eyes.press("n")
-        await eyes.see("It stands beside this part in the report.")
+        await eyes.see("It is shown beside this part in the report.")
         await eyes.press(*"stiff", "enter")
         await eyes.until(lambda: screen.listens, "the question")
         await eyes.press("s")

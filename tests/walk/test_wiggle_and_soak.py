@@ -36,7 +36,7 @@ def test_drop_outs_are_counted_and_timed_on_the_boards_clock() -> None:
     assert heard == [True, False, True, False, False, True]
     assert watch.lines() == [
         "a.b1: “B1” dropped out 2 times, shortest 0.9 ms, longest 2.5 ms",
-        "a.b2: “B2” dropped out once, and is away still",
+        "a.b2: “B2” dropped out once, and is still away",
     ]
 
 
@@ -142,7 +142,7 @@ def test_every_count_of_an_encoder_is_one_drop_out_and_a_board_that_is_reset_is_
     assert not watch.heard(Change(20, "a.b1", 0))
     assert watch.heard(Change(30, "a.b1", 1))
     assert watch.lines() == [
-        "a.b1: “B1” dropped out 2 times, and is away still",
+        "a.b1: “B1” dropped out 2 times, and is still away",
         "a.enc: “Enc” dropped out 2 times",
         "a: the board was reset or gone once",
     ]
@@ -196,7 +196,7 @@ def test_a_hand_that_is_still_on_its_way_when_the_watch_begins_is_no_fault() -> 
     assert watch.watched["a.b2"].count == 10
     assert {key: each.rest for key, each in watch.watched.items()} == {"a.b1": 1, "a.enc": 104, "a.vol": 600, "a.b2": 1}
     assert [watch.rest_text(key) for key in ("a.b1", "a.enc", "a.vol")] == ["made", "104", "600"]
-    assert "made: “B1” (a.b1), “B2” (a.b2); 2 other inputs as they stand" in watch.at_rest()
+    assert "made: “B1” (a.b1), “B2” (a.b2); 2 other inputs as they are" in watch.at_rest()
     assert watch.heard(Change(5_000_000, "a.b1", 0))  # and now it counts
     assert [each["channel"] for each in watch.as_json()["drop_outs"]] == ["a.b1", "a.b2"]
 

@@ -180,7 +180,7 @@ class AskedScreen(Screen[None]):
         elif self.look.changed:
             lamp = self._labels.get(self.look.lamp, "")
             of = f" m, o and i are of {lamp}." if lamp else ""
-            hint, colour = f"You see: {self.look.words(self._labels)}. Enter takes it.{of}", BRASS
+            hint, colour = f"You see: {self.look.words(self._labels)}. Enter accepts it.{of}", BRASS
         elif scene.instead:
             hint, colour = f"{scene.instead} It counts in a moment, or with Enter; put it back if it was a slip.", WARN
         elif self._told:

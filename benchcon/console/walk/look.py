@@ -1,4 +1,4 @@
-"""What the person sees of the outputs, put together key by key until Enter takes it."""
+"""What the person sees of the outputs, put together key by key until Enter accepts it."""
 
 from __future__ import annotations
 

@@ -193,7 +193,7 @@ class WalkScreen(AskedScreen):
 
     def _too_soon(self) -> None:
         if self.scene is not None and self.scene.state in ("ask", "look") and not self.scene.trouble:
-            self._told = "Too soon: look first. An answer counts when the question has stood for half a second."
+            self._told = "Too soon: look first. An answer counts half a second after the question has appeared."
             self._hint()
 
     @property
@@ -303,7 +303,7 @@ class WalkScreen(AskedScreen):
             if text:
                 self._thread.post(FaceAnswer("note", text=text))
 
-        self.app.push_screen(Ask("Note", "It stands beside this part in the report.", more=ABOUT_NOTE), done)
+        self.app.push_screen(Ask("Note", "It is shown beside this part in the report.", more=ABOUT_NOTE), done)
 
     # --- elsewhere --------------------------------------------------------------------------------------------------
 

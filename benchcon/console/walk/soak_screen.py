@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 CAUTION = (
-    "Everything lights in turns, each step as much as the boards' budgets allow, for as long as you say. Mind bright "
+    "Everything lights in turn, each step as much as the boards' budgets allow, for as long as you say. Mind bright "
     "lamps; resistors, regulators and supplies get hot, and a fault may show as heat first: never leave "
     "it alone, and keep a hand near F9, which puts all out. Extra-low voltage only. For how long?"
 )

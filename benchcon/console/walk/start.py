@@ -54,7 +54,7 @@ def _panel_for(
     missing = missing_boards(session, panel)
     if missing:
         names = printable(", ".join(missing))
-        raise Trouble(f"no board answers as {names}: plug it in first; F5 shows how each link stands")
+        raise Trouble(f"no board answers as {names}: plug it in first; F5 shows the state of each link")
     if panel is before:
         yield panel, lambda _: None
         return
@@ -106,7 +106,7 @@ def _ask_walk(
             over(None)
         else:
             why = f"{'What you chose' if only else 'Everything'} is tested in turn, and faults are named. The "
-            why += "report goes into this folder; a walk that was broken off there goes on. Empty: no report."
+            why += "report goes into this folder; an unfinished walk there goes on. Empty: no report."
             folder = proposed(panel)
             going_on = resumed(Folder(folder), panel, only)
             if going_on:

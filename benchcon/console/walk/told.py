@@ -24,9 +24,9 @@ def told(report: Mapping[str, Any] | None, trouble: str, folder: str, goes_on: b
         text.append(f"{trouble}\n\n", BAD)
     if report is None:
         text.append(
-            f"The walk was left. Begun again with the folder {printable(folder)}, it goes on from here.\n"
+            f"The walk was ended early. Start it again with the folder {printable(folder)}, and it goes on from here.\n"
             if folder and goes_on
-            else "The walk was left.\n",
+            else "The walk was ended early.\n",
             IVORY,
         )
         return text

@@ -226,7 +226,7 @@ class WiggleScreen(WatchScreen):
             if settled:
                 last.update(Text("Hold the part, flex the loom, tap connectors: it rings for every drop-out.", GOOD))
             else:
-                last.update(Text("What stands still for half a second is taken for how it rests.", WARN))
+                last.update(Text("A value that is steady for half a second counts as the value at rest.", WARN))
         else:
             if now.last:
                 big.show(Big(now.label, str(now.last_count), not now.away))
@@ -234,7 +234,7 @@ class WiggleScreen(WatchScreen):
                 big.show(Big("Reset", str(now.count)))
             ago = max(0, self.session.now_us() - now.last_at_us) / 1e6
             said = (
-                f"Last: {now.last}, {ago:.1f} s ago{', and it is away still' if now.away else ''}. " if now.last else ""
+                f"Last: {now.last}, {ago:.1f} s ago{', and it is still away' if now.away else ''}. " if now.last else ""
             )
             resets = f"Reset or gone: {now.upsets}." if now.upsets else ""
             last.update(Text(said + resets, WARN if now.away or now.upsets else IVORY))
