@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from benchcon.console.face_packed import WAYS, Way, packed
+from benchcon.console.face_packed import WAYS, Packing, packed
 from benchcon.console.face_space import SAME_ROW_MM, FaceLayout, add_list, add_plates, place_words
 from benchcon.console.face_true import Site, true_tiles
 from benchcon.console.forms import Inside, Size, inside_of_each
@@ -34,7 +34,7 @@ def lay_out(panel: Panel, width: int, height: int, board: str = "") -> FaceLayou
     found = _true(panel, parts, inside, width, height)
     if found is not None:
         return found
-    fitting: list[tuple[Way, FaceLayout]] = []
+    fitting: list[tuple[Packing, FaceLayout]] = []
     for way in WAYS:
         if fitting and way.size is not fitting[0][0].size:
             break

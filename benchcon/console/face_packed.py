@@ -31,7 +31,7 @@ class _Wish(NamedTuple):
     row: int
 
 
-class Way(NamedTuple):
+class Packing(NamedTuple):
     """How roomy a layout is tried: size of parts, how wide at most, empty rows between, titles, empty columns."""
 
     size: Size
@@ -42,14 +42,14 @@ class Way(NamedTuple):
 
 
 WAYS = (
-    *(Way(Size.TALL, most, 1, True, gap) for gap in (3, 2, 1) for most in (20, 16, 13)),
-    *(Way(Size.TALL, most, 0, True, gap) for gap in (2, 1) for most in (16, 13)),
-    *(Way(Size.LOW, most, between, True) for between in (1, 0) for most in (16, 13, 11, 10, 9, 8)),
-    *(Way(Size.LOW, most, 0, False) for most in (10, 8, 7, 6)),
+    *(Packing(Size.TALL, most, 1, True, gap) for gap in (3, 2, 1) for most in (20, 16, 13)),
+    *(Packing(Size.TALL, most, 0, True, gap) for gap in (2, 1) for most in (16, 13)),
+    *(Packing(Size.LOW, most, between, True) for between in (1, 0) for most in (16, 13, 11, 10, 9, 8)),
+    *(Packing(Size.LOW, most, 0, False) for most in (10, 8, 7, 6)),
 )
 
 
-def packed(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int, way: Way) -> FaceLayout:
+def packed(panel: Panel, parts: list[Part], inside: Inside, width: int, height: int, way: Packing) -> FaceLayout:
     """A packed layout; rows to spare go to second lines of labels that are cut, then to titles.
 
     Each board's title has a row of its own, or none has.
@@ -77,7 +77,7 @@ def _packed_once(
     inside: Inside,
     width: int,
     height: int,
-    way: Way,
+    way: Packing,
     double: frozenset[str] = frozenset(),
 ) -> FaceLayout:
     """Parts in `double` have room for a second line of label."""
@@ -149,7 +149,7 @@ def _place(
     parts: list[Part],
     inside: Inside,
     screen: tuple[int, int],
-    way: Way,
+    way: Packing,
     double: frozenset[str],
 ) -> set[str]:
     """Pack parts. Returns the boards whose titles have no row of their own."""
@@ -271,7 +271,7 @@ def _down(
     across: list[int],
     titles: dict[int, str],
     stretch: tuple[int, float, float],
-    way: Way,
+    way: Packing,
 ) -> list[int]:
     height, top, bottom = stretch
     count = max(wish.row for wish in wishes) + 1
