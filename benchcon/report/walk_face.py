@@ -30,7 +30,7 @@ _GAP_MM = 0.9
 """Between a part and the frame round it, in print."""
 
 
-class Face(NamedTuple):
+class FacePicture(NamedTuple):
     """The picture, and what it could not say in words."""
 
     svg: str
@@ -39,7 +39,7 @@ class Face(NamedTuple):
     """Numbers that stand on it where a label had no room, and the labels."""
 
 
-def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[tuple[int, str]]]) -> Face:
+def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[tuple[int, str]]]) -> FacePicture:
     """Return the picture. `said`: for each part the findings that name it, number and words.
 
     Every mark and label stands where it covers no part and no other label.
@@ -85,7 +85,7 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
         out.append("</g>")
     out.append("</svg>")
     named = {part.name: engraved(part) for part in panel.parts}
-    return Face("\n".join(out), tuple((keys[name].partition(" ")[0], named[name]) for name in plate.keys))
+    return FacePicture("\n".join(out), tuple((keys[name].partition(" ")[0], named[name]) for name in plate.keys))
 
 
 def _marks(plate: Plate, unit: float, rings: Iterable[Bounds]) -> dict[str, Bounds]:

@@ -16,7 +16,7 @@ from shapely.geometry import MultiPoint, Point, Polygon, box
 from benchcon.panel.file import loads
 from benchcon.panel.model import Panel
 from benchcon.panel.places import engraved, inside_of
-from benchcon.report.walk_face import Face, face
+from benchcon.report.walk_face import FacePicture, face
 
 VERDICTS = ("passed", "faulty", "possibly faulty", "skipped")
 POINT_MM = 25.4 / 72
@@ -43,7 +43,7 @@ PANELS = {
 }
 
 
-def marked(panel: Panel, verdicts: tuple[str, ...] = VERDICTS) -> Face:
+def marked(panel: Panel, verdicts: tuple[str, ...] = VERDICTS) -> FacePicture:
     by_part = {part.name: verdicts[n % len(verdicts)] for n, part in enumerate(panel.parts)}
     said = {
         part.name: [(n + 1, "open circuit")] for n, part in enumerate(panel.parts) if "faulty" in by_part[part.name]
@@ -78,7 +78,7 @@ def covering(shape: ElementTree.Element) -> Polygon | None:
     return None
 
 
-def assert_clear(picture: Face) -> list[ElementTree.Element]:
+def assert_clear(picture: FacePicture) -> list[ElementTree.Element]:
     """No label lies on a part, on a mark or on another label, and all are on the plate."""
     svg = ElementTree.fromstring(picture.svg)
     plate = next(each for each in svg if each.attrib.get("class") == "plate")
