@@ -87,7 +87,9 @@ async def _first_file(app: ConsoleApp) -> bool:
             boards = list(app.session.state.boards.values())
         made.append(first_file(Path(text), boards))
 
-    why = "There is no panel file yet. A first one is written from what the boards say about themselves, with every part."
+    why = (
+        "There is no panel file yet. A first one is written from what the boards say about themselves, with every part."
+    )
     text = await app.push_screen_wait(Ask("Write a first panel file", why, "panel.toml", check=write, more=ABOUT_FILE))
     if text is None or not made:
         return False
