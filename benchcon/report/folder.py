@@ -122,12 +122,10 @@ class Folder:
         from benchcon.report.walk_page import page
 
         text = json.dumps(report, ensure_ascii=False, indent=1) + "\n"
-        for name, raw in (
-            (REPORT, text.encode()),
-            (JUNIT, junit(report)),
-            (PAGE, page(report, panel, changed).encode()),
-        ):
-            self._replace(name, raw)
+        # What all else can be made from again is written first.
+        self._replace(REPORT, text.encode())
+        self._replace(JUNIT, junit(report))
+        self._replace(PAGE, page(report, panel, changed).encode())
         self.write({"over": True})
         self.close()
 

@@ -145,7 +145,7 @@ def _board(row: Mapping[str, Any]) -> dict[str, Any]:
             "missing": link["missing"],
             "bad_here": link["bad_here"],
             "bad_there": link["bad_there"],
-            "supply": supply + (f" ({rest:.2f} V with all dark)" if least and rest else ""),
+            "supply": supply + (f" (all dark {rest:.2f} V)" if least and rest else ""),
             "besides": "; ".join(f"{what} {times(count)}" for count, what in happened if count),
         }
     }

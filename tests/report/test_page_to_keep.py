@@ -171,7 +171,7 @@ def test_the_head_says_when_who_how_long_and_which_panel() -> None:
         "7",
         "3",
         "0",
-        "4.73 V (5.00 V with all dark)",
+        "4.73 V (all dark 5.00 V)",
         "",
     ]
 
