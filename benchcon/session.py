@@ -406,7 +406,7 @@ class ReplaySession(Session):
         self._run_to(target)
 
     def jump(self, at_us: int) -> None:
-        """Go to a time: the state is what stood then. Listeners are told nothing of what lies between."""
+        """Go to a time: the state is what stood then. Listeners get nothing of what lies between."""
         at_us = min(max(at_us, self.first_us), self.last_us)
         keyframe = self.reader.seek(at_us)
         with self.lock:
@@ -437,7 +437,7 @@ class ReplaySession(Session):
                 return True
 
     def step_back(self) -> bool:
-        """Go back to the moment of the change before; False if there is none. Listeners are told nothing."""
+        """Go back to the moment of the change before; False if there is none. Listeners get nothing."""
         edge_us = int(self._at_us)
         while edge_us > self.first_us:
             keyframe = self.reader.seek(edge_us - 1)

@@ -34,7 +34,7 @@ class TapSession(OpenSession):
     """Taps on `ports`, open from the start; `start` begins to take what they tell.
 
     `listen`, `rfc2217`, `rate`, `ping` are as in `benchcon.link.tap.Tap`; a listening port other than 0 is counted up
-    for each further board. `record`: without it nothing is told, and there is nothing to look at: bytes only pass.
+    for each further board. `record`: without it nothing is recorded, and there is nothing to look at: bytes only pass.
     `keep`: without it the last ten minutes are not kept, and triggers save nothing. Raises `Trouble` if a port cannot
     be opened.
     """
@@ -129,7 +129,7 @@ class TapSession(OpenSession):
 
     @property
     def missed(self) -> int:
-        """Bytes that were passed on and not told."""
+        """Bytes that were passed on and not recorded."""
         return sum(tap.missed for tap in self.taps)
 
     def close(self) -> None:

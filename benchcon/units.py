@@ -31,7 +31,7 @@ USUAL: dict[str, tuple[str, ...]] = {
     "B": ("B", "kB", "MB", "KiB", "MiB"),
     "1/s": ("1/s", "1/min", "Hz"),
 }
-"""For each unit that the program counts in, the units that people are told of."""
+"""For each unit that the program counts in, the units that people are shown."""
 
 _WHAT = {
     "mm": "a length",

@@ -20,7 +20,7 @@ class Attendance:
         from benchcon.text import printable
 
         self.answered: dict[str, str] = {}
-        """Ports on which a board was heard, as they are shown, and its ident as far as it was told."""
+        """Ports on which a board was heard, as they are shown, and its ident if the board has given it."""
         self.mute: list[str] = []
         """Ports that were looked at last where a board speaks, or does not, without saying who it is."""
         self._ports = [printable(port) for port in dict.fromkeys(ports)]
@@ -29,7 +29,7 @@ class Attendance:
         self._told: set[str] = set()
 
     def look(self, infos: Sequence[PortInfo], heard: Mapping[int, str]) -> list[str]:
-        """Return what is new, one printable line each; nothing is told twice. `heard`: boards by number, idents."""
+        """Return what is new, one printable line each; nothing is reported twice. `heard`: boards by number, idents."""
         from benchcon.panel.summary import unmatched
 
         told = []

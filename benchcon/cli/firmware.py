@@ -105,7 +105,7 @@ def _refused(findings: Sequence[PanelRemark]) -> int:
 
 
 def _port(port: str) -> PortLock:
-    """Return the lock of `port`, taken: a console that has it is told to release it before anything is done."""
+    """Return the lock of `port`, taken: before that a console that has it is asked to release it."""
     import os
 
     from benchcon.errors import Trouble

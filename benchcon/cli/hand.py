@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
 _WHOLE = ("lit", "seen", "flashes")
 """The hand tells of all lamps or displays; what is named is picked out here."""
 _TOLD = (*_WHOLE, "shown")
-"""What is told by channel."""
+"""Requests whose answers go by channel."""
 _OF_OUTPUTS = (*_TOLD, "fault", "supply")
 
 

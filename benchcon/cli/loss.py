@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 
 class Loss:
-    """Remembers what was said, so that each loss is told once when it begins and once when it is over.
+    """Remembers what was said, so that each loss is reported once when it begins and once when it is over.
 
     A loss may begin and end between two looks: then `look` says both at once.
     """
@@ -17,7 +17,7 @@ class Loss:
     def __init__(self) -> None:
         self._path = ""
         self._missing = ""
-        self._missed = 0  # so many were told as lost, or are being lost just now
+        self._missed = 0  # how many were reported as lost, or are being lost just now
         self._trouble = ""
 
     def look(self, figures: Figures | None, trouble: str = "") -> list[str]:

@@ -227,7 +227,7 @@ def _main(argv: Sequence[str] | None) -> int:
         try:
             code = _command(given)
         finally:
-            sys.stdout.flush()  # here, where a full disk can still be told; that of --help as well, which just exits
+            sys.stdout.flush()  # here, where a full disk can still be reported; for --help as well, which just exits
         return code
     except KeyboardInterrupt as ended:
         if isinstance(ended.__cause__, Trouble):

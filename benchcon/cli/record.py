@@ -136,7 +136,7 @@ def _aside(figures: Figures | None) -> list[str]:
 
 
 def _end(recorder: Recorder) -> int:
-    """Close, tell what is on the disk, and return the exit code. What is told has been looked at."""
+    """Close, say what is on the disk, and return the exit code. What is said has been checked."""
     from benchcon.text import printable
 
     figures = recorder.end()

@@ -131,7 +131,7 @@ def _against(args: argparse.Namespace) -> int:
         if name not in TARGETS:
             raise Trouble(f"--against: '{printable(name)}' is not known; allowed: {', '.join(TARGETS)}")
     if args.panel:
-        load(args.panel)  # a panel file that cannot be used is told, even where no board is started by it
+        load(args.panel)  # a panel file that cannot be used is reported, even if no board is started by it
     case = case_of(args.file)
     how = case.how
     if args.fast:

@@ -11,7 +11,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Measure transport delays in captures: from a control's movement to the output that answers it, by the\n"
         "boards' own clocks. The panel file says which output answers which control, and within what time (its keys\n"
         "answers and within). Where it says nothing, pairs are proposed from what was seen.\n"
-        "Exits with 1 where a limit is broken. Where contacts, encoders and potentiometers were told raw (R in the\n"
+        "Exits with 1 where a limit is broken. Where raw was on for contacts, encoders or potentiometers (R in the\n"
         "console), it says how they bounce, count and read, and which debounce time to set. Where a\n"
         "link ails, it says what that is and what to do first."
     )

@@ -37,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
-    """Add what every command that starts simulated boards can be told."""
+    """Add the options of every command that starts simulated boards."""
     parser.add_argument(
         "--headless",
         action="store_true",

@@ -190,7 +190,7 @@ class Until:
                 if self._terminal != minded:
                     minded = self._terminal
                     if minded is not None:
-                        poll.register(minded, 0)  # hanging up is told unasked
+                        poll.register(minded, 0)  # a hang-up is always reported
                 ready = dict(poll.poll())
                 if minded is not None and ready.get(minded, 0) & (select.POLLHUP | select.POLLERR | select.POLLNVAL):
                     return self._leave(signal.SIGHUP, plain=False)

@@ -35,7 +35,7 @@ def _debounce_s(channel: DescribedChannel) -> float:
 
 
 def _told(board: Subject, id_: str, since: int) -> list[tuple[str, ReceivedNotification]]:
-    """What was told of a channel by `is` since then."""
+    """What `is` has reported of a channel since then."""
     return [
         (word.partition("=")[2], notification)
         for notification in board.line.notifications[since:]
@@ -53,7 +53,7 @@ def _contacts(board: Subject) -> list[DescribedChannel]:
 
 
 def changes(board: Subject, hand: Hand) -> None:
-    """**numbers** (changes): each contact pressed and released is told as `is`, once each, and reads the same."""
+    """**numbers** (changes): each contact pressed and released is reported by `is`, once each, and reads the same."""
     for channel in _contacts(board):
         before = board.value(channel.id)
         since = len(board.line.notifications)

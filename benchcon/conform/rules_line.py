@@ -222,7 +222,7 @@ def boot_form(board: Subject) -> None:
 
 
 def inputs_only(board: Subject) -> None:
-    """**grammar** (is): `is` tells inputs, each in its width; outputs are never told by it."""
+    """**grammar** (is): `is` reports inputs, each in its width, and never outputs."""
     for output in board.outputs:
         board.line.ask("set", f"{output.id}={output.on}")
         board.line.ask("set", f"{output.id}={output.off}")

@@ -40,7 +40,7 @@ for more current than its \
 budget in the panel file; what was held back for that is counted under Links.
 
 Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR set (NO_COLOR=1 benchcon) no colour is \
-sent and the terminal's own are seen. Nothing is told by colour alone."""
+sent and the terminal's own are seen. Nothing is shown by colour alone."""
 
 WORDS = (
     ("history 3:20", "how much of what happened is kept in memory, ten minutes at most; k saves it to a file"),
@@ -79,7 +79,7 @@ _KINDS = {
     "switch": "Face: a simulated switch",
     "pot": "Face: a simulated knob",
 }
-"""Where the keys of the face are told, by the first word of what they do."""
+"""Where the keys of the face are listed, by the first word of what they do."""
 
 _STEPS = {
     "Face: a lamp": ("Brighter", "Dimmer"),

@@ -1,6 +1,6 @@
 """The colours of the console, in one place, and the styles the drawn widgets share.
 
-A quiet dark ground, engraved labels, and colour kept for what is lit. Nothing is told by colour alone: under NO_COLOR
+A quiet dark ground, engraved labels, and colour kept for what is lit. Nothing is shown by colour alone: under NO_COLOR
 the same screens stand in shapes, words, bold and reverse. Text and marks have a contrast of 4.5 : 1 or more on each
 ground they stand on (WCAG 2.x, success criterion 1.4.3); `EDGE` and `FAINT` are for rules and frames.
 

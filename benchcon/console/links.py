@@ -30,7 +30,7 @@ _CURVES = (
     ("heartbeat", "heartbeats", "ms", "max"),
     ("supply", "supply", "V", "min"),
 )
-"""Which figure, its word, its unit, and which end of it is told."""
+"""Which figure, its word, its unit, and which end of it is shown."""
 _LABEL_WIDTH = 11
 _FIGURES_WIDTH = 24
 _SUPPLY_V = (4.0, 5.5)

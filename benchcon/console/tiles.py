@@ -1,6 +1,6 @@
 """Drawing one part on the face: its engraved label and, beneath, its state by shape and word.
 
-How large a tile is says its `Form`. Under NO_COLOR (`TilePen.colour` False) everything is told by shape, word, bold and
+How large a tile is says its `Form`. Under NO_COLOR (`TilePen.colour` False) all is shown by shape, word, bold and
 reverse.
 """
 

@@ -16,7 +16,7 @@ from benchcon.view.palette import BRASS, GROUND, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.view.steady import SteadyPace
 
 AIRY = 24
-"""Rows of a screen from which on a row of air stands above the large letters; messages are told there."""
+"""Rows of a screen from which on a row of air stands above the large letters; messages are shown there."""
 
 
 class Big(NamedTuple):

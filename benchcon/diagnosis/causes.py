@@ -19,7 +19,7 @@ from benchcon.diagnosis.wires import LEAST, WireEvidence
 MISFITS = 0.12
 """Share of the wires that may do something else beside: a second fault, a brushed neighbour (no source)."""
 AS_GOOD = 3
-"""So many causes that fit equally well are told; with more than that, none of them is one."""
+"""Up to this many causes that fit equally well are reported; if more fit, none of them is."""
 
 
 def find(

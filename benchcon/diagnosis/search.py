@@ -30,10 +30,10 @@ DOUBTFUL = 6.0
 
 MOST_TRIES = 12_000
 """So many suppositions are tried for one group of wires: half a second or so. Faults, even three or four of them, take
-less than half of it; what takes more contradicts itself, and then the best that was found by then is told."""
+less than half of it; what takes more contradicts itself, and then the best that was found by then is reported."""
 
 NO_SLIP = 40.0
-"""What costs more without any fault being cheaper (seven brushed neighbours of one group) is told as it is."""
+"""What costs more without any fault being cheaper (seven brushed neighbours of one group) is reported as it is."""
 
 SLIPS = 24.0
 """The same beside faults that were found (four brushed neighbours): with more left over they are not sure."""

@@ -49,7 +49,7 @@ _INVERTED_LAMP = (
     "is on the wrong rail, ground for supply; or the driver pulls to ground and `active` in the panel file is wrong"
 )
 _OF_DISPLAYS = {
-    "dead": "supply on, voltmeter from the display's common to ground while it is told to show 8s: no voltage says "
+    "dead": "supply on, voltmeter from the display's common to ground while it should show 8s: no voltage says "
     "that the driver or the plug is at fault; voltage there says that the display is, or the wires of its segments",
     "common open": "supply on, voltmeter across the driver's supply pins: without the full supply it is the feed; "
     "with it, supply off, swap the driver for another of its kind, supply on: if it stays dark, it is the "

@@ -36,7 +36,7 @@ class _At(NamedTuple):
 
 
 class _Met(NamedTuple):
-    """Two parts that are in each other's way; they are told with others of the same two tables."""
+    """Two parts that are in each other's way; they are reported with others of the same two tables."""
 
     line: int
     tables: tuple[str, str]

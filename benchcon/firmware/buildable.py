@@ -62,7 +62,7 @@ def cut_on_simulated(panel: Panel, board: Board) -> list[PanelRemark]:
 
 
 def _cut(panel: Panel, said: Iterable[tuple[int, str, Item]]) -> Iterator[PanelRemark]:
-    """One finding for each line of the file, so that it can be mended there; a board's parts are told in one."""
+    """One finding for each line of the file, so that it can be mended there; a board's parts are named in one."""
     file = printable(panel.path or "panel file")
     cut: dict[str, tuple[int, str, str]] = {}
     for line, who, item in said:

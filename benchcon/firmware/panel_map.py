@@ -1,6 +1,6 @@
 """`panel_map.h` and `panel_map.c` of a plan.
 
-Their form is told in `protocols/firmware/core/panel_types.h`, that of the pins in `protocols/firmware/avr/pins.h`.
+Their form is described in `protocols/firmware/core/panel_types.h`, that of the pins in `protocols/firmware/avr/pins.h`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from benchcon.wire.items import Item, fitting, item_words, quoted_name
 from benchcon.wire.quote import quote
 
 STILL = 3
-"""A potentiometer's change that is told: one count of noise either way, and one more."""
+"""A potentiometer's smallest change that is reported: one count of noise either way, and one more."""
 INTENSITY = 15
 """The display drivers run at full; the resistor at ISET sets the current."""
 
@@ -37,7 +37,7 @@ def header(plan: Plan, baud: int = BAUDS[0]) -> str:
     pin = plan.chip.port_of
     lines = [
         f"/* What is wired to the board {plan.board.name}: made from a panel file by `benchcon firmware`.",
-        " * Change that file, not this one. The form is told in panel_types.h, that of the pins in pins.h. */",
+        " * Change that file, not this one. The form is described in panel_types.h, that of the pins in pins.h. */",
         "#ifndef PANEL_MAP_H",
         "#define PANEL_MAP_H",
         "",

@@ -191,7 +191,7 @@ class Connection(asyncio.Protocol):
             await aside(lambda: setattr(device, "baudrate", rate))
             self.rate = rate
         except (OSError, ValueError):
-            pass  # a rate this device cannot do, or the port has just gone: that is told by `gone`
+            pass  # a rate this device cannot do, or the port has just gone, which `gone` reports
 
     def abort(self) -> None:
         """Give the port up at once, whatever waits in it. `gone` is not called; wait for `released`."""

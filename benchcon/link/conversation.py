@@ -23,7 +23,7 @@ from benchcon.wire.silence import ALIVE_US, alive_us_told, is_silent
 SAMPLE_BYTES = 96
 """So much of what was no line is kept to be shown."""
 DISCARDED_US = 1_000_000
-"""Bytes that were thrown away are told of at most this often."""
+"""Discarded bytes are reported at most this often."""
 STILL_LOOK_US = 100_000
 """How often it is seen whether anything may be sent again."""
 _QUESTIONS = frozenset({"hello", "item", "read", "ping"})
@@ -147,7 +147,7 @@ class Talk:
         """Brought up, and what is wanted may be sent."""
         self._splitter = Splitter("up")
         self._discarded = 0
-        """Bytes thrown away (`Splitter.discarded`) that a record has told of, and when the last one did."""
+        """Bytes thrown away (`Splitter.discarded`) that a record has reported, and when the last one did."""
         self._discarded_us = now_us
         self._asked: dict[int, Answer] = {}
         """By the host side's ticket: what to do with the outcome. All that is asked has its place here."""
@@ -456,7 +456,7 @@ class Talk:
         self._pinging = False
 
     def _answer_wishes(self, now_us: int, otherwise: Outcome | None = None) -> None:
-        """Tell those whose wishes are answered for; `otherwise` is told where a wish has no outcome of its own."""
+        """Give those whose wishes are settled their outcome; `otherwise` where a wish has none of its own."""
         if not self.outputs.untold:
             return
         for done in self.outputs.take_done():

@@ -112,7 +112,7 @@ def pseudo_mark(port: str) -> tuple[str, int]:
 
 
 def refusal(port: str, error: Exception) -> Trouble:
-    """Return what a user is told when `port` cannot be opened: what is wrong, and what to do."""
+    """Return what to tell the user when `port` cannot be opened: what is wrong, and what to do."""
     shown = printable(port) or "''"
     number = getattr(error, "errno", None)
     if number in (errno.EACCES, errno.EPERM):

@@ -42,7 +42,7 @@ def find_ports(simulated: Iterable[tuple[str, str, str]] = ()) -> list[PortFound
 
     try:
         among = known_ports.remembered()
-    except Trouble:  # a damaged file is told where it matters; the list still serves
+    except Trouble:  # a damaged file is reported where it matters; the list still serves
         among = []
     found = []
     for info in sorted(list_ports.comports()):
@@ -121,7 +121,7 @@ def where_again(ident: str, hardware: str) -> list[str]:
     try:
         among = [entry for entry in known_ports.remembered() if entry.ident == ident]
     except Trouble:
-        among = []  # a damaged list is told where ports are named; the device itself can be found all the same
+        among = []  # a damaged list is reported where ports are named; the device itself can be found all the same
     if hardware:
         among.append(known_ports.KnownPort("", hardware, ident, ""))
     return _present(among)

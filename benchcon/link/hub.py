@@ -115,7 +115,7 @@ class Hub:
         return (time.monotonic_ns() - self._began_ns) // 1000
 
     def _fault(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        """Something here went wrong that nobody expected: it is told in the stream, never printed over a screen."""
+        """Something here went wrong unexpected: it goes into the stream, never printed over a screen."""
         error = context.get("exception")
         what = printable(f"{type(error).__name__}: {error}" if error else str(context.get("message")))[:200]
         self.emit([link_record(self.now_us(), BENCH, "fault", why=what)])

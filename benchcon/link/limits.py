@@ -138,7 +138,7 @@ class Flash:
 class Together:
     """The flash limit of all outputs of a bench together: how often something comes on after something went off.
 
-    Owns no clock. What rises and falls is told as it is sent; an output is told by any key of its own.
+    Owns no clock. The caller reports what rises and falls as it is sent; an output has any key of its own.
     """
 
     def __init__(self) -> None:

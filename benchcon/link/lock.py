@@ -1,4 +1,4 @@
-"""Exclusive use of a port: one program at a time, and the second one is told who has it.
+"""Exclusive use of a port: one program at a time, and the second one learns who has it.
 
 Three locks, because none is enough alone:
 
@@ -96,7 +96,7 @@ class PortLock:
                 raise _in_use(self.port, text, self._pid) from None
             if _still_there(fd, path):
                 break
-            os.close(fd)  # the one who held it took the file away in between: once more
+            os.close(fd)  # whoever held it removed the file in between: once more
         text = _read(fd)
         words = text.split()
         foreign = words and _MARK not in words and words[0].isdecimal() and len(words[0]) < 10

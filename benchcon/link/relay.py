@@ -43,14 +43,14 @@ UP, DOWN, SAYS = b"<", b">", b"~"
 MOST_WAITING = 64 << 10
 """Bytes that may wait for a side that does not take them."""
 MOST_UNTOLD = 64 << 20
-"""Bytes that may wait for the recorder; beyond that they are passed on and not told."""
+"""Bytes that may wait for the recorder; beyond that they are passed on and not recorded."""
 LOOK_S = 0.02
 TELL_MS = 3
 TELL_BYTES = 64 << 10
 """What is recorded goes down the pipe after so long without anything to pass on, or when so much has come together."""
 OPEN_AGAIN_S = 0.5
 NOW_S = 0.1
-"""The recorder is told so often that nothing has happened: with several taps, what others told waits for that."""
+"""How often the recorder learns that nothing has happened: with several taps, what others sent waits for that."""
 _CFLAGS = termios.CSTOPB
 """A pseudo-terminal keeps its rate and stop bits; size and parity it sets back to 8 and none (Linux, ``pty.c``)."""
 

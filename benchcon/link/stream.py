@@ -54,8 +54,8 @@ class Stream:
     def emit(self, batches: list[Batch]) -> list[Sequence[Event]]:
         """Hand batches to all who follow or listen; return the events of each batch.
 
-        Stamps never decrease: what took its stamp a moment before something else was told gets that one's. What is
-        emitted by one who is being told waits until all have been told, and gives no events.
+        Stamps never decrease: what took its stamp a moment before something else was emitted gets that one's. What is
+        emitted by a listener waits until all listeners have been called, and gives no events.
         """
         for index, batch in enumerate(batches):
             if batch.at_us < self._told_us:

@@ -134,7 +134,7 @@ class Tap:
         self.rate = 0 if "://" in port else rate
         """Baud on the board's port; 0 where there is none."""
         self.told_us = 0
-        """Everything until this stamp has been told."""
+        """Everything up to this stamp has been emitted."""
         self.missed = 0
         """Bytes that were passed on and not recorded."""
         self.said: list[str] = []

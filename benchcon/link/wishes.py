@@ -82,7 +82,7 @@ class Output:
         self.held_count = 0
         """Values held back since that was last told, for `held_why`."""
         self.tell_us = 0
-        """When that may be told again."""
+        """When that may be reported again."""
 
     @property
     def nature(self) -> tuple[str, bool, int]:

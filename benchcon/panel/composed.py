@@ -197,7 +197,7 @@ def _moved(length: str, by_mm: float) -> str:
     try:
         return written(quantity(length, "mm") + by_mm, "mm", 4)
     except ValueError:
-        return length  # it is told of where it is read
+        return length  # it is reported where it is read
 
 
 # --- lit controls -------------------------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ AVR_SHEETS = {
     "atmega328pb": "ATmega328PB data sheet DS40001906",
     "atmega2560": "ATmega2560 data sheet DS40002211",
 }
-"""The chips' own documents, as people are told; the values below are from memory of them."""
+"""The chips' own documents, as they are shown to people; the values below are from memory of them."""
 SHIFT_REGISTER_SHEET = "SN74HC595 data sheet SCLS041"
 DRIVER_SHEET = "MAX7219 data sheet 19-4452"
 USB_SHEET = "USB 2.0 specification, section 7.2.1"

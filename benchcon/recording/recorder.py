@@ -118,7 +118,7 @@ class Recorder:
                 self._bench.note("trigger", fired.note)
 
     def heard(self) -> dict[int, str]:
-        """Return the boards that have said a good line so far: number → ident, which is empty if it was not told."""
+        """Return the boards that have said a good line so far: number → ident, which is empty if it was not given."""
         with self._lock:
             boards = self._state.boards.values()
             return {board.source: board.ident for board in boards if board.last_heard_us is not None}

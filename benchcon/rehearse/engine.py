@@ -1,7 +1,7 @@
 """The engine: inputs in, what lamps and displays are to show out. Pure: no clock, no thread, no file.
 
 A rule is called when something that it takes has changed; one that takes `seconds` is called at every step.
-What it cannot work out shows as *no data*; a mistake in it is told with its line, and everything else goes on.
+What it cannot work out shows as *no data*; a mistake in it is reported with its line, and everything else goes on.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """A scenario on boards that are connected, in real time: a thread that plays it on a live session.
 
 Values, rules and expectations are as in virtual time; controls are moved by simulated hands where there are any, and
-asked of the person otherwise. What the boards are told goes through the bench as from anybody else. Whatever a user
+asked of the person otherwise. What goes to the boards goes through the bench as from anybody else. Whatever a user
 sets by another way is the user's from then on, and is left alone.
 """
 
@@ -107,7 +107,7 @@ class LiveRun:
         """For each output the words sent to it, oldest first, and when."""
         self._asking = 0
         self._looked_us = 0
-        self._unfed: set[str] = set()
+        self._darkened: set[str] = set()
         """Boards that their dead-man has made dark, and that was said."""
         self._rules_saved = _saved(scenario.rules)
         self._offered: dict[str, float | None] = {}
@@ -241,7 +241,7 @@ class LiveRun:
                     # A rule that hangs must not keep lit what it lit, whoever looks at the screen meanwhile.
                     session.bench.beat(RULES)
                     self._turn()
-        except Exception as error:  # told by whoever waits for the run
+        except Exception as error:  # raised by whoever waits for the run
             self.trouble = error
         finally:
             if session.bench is not None:
@@ -334,9 +334,9 @@ class LiveRun:
         """Say once of a board that its dead-man made it dark: it stays so, and maybe no screen shows it."""
         for board in self.scenario.panel.boards:
             dark = self.rehearsal.seen.dark_by_deadman(board.name)
-            if dark and board.name not in self._unfed:
+            if dark and board.name not in self._darkened:
                 self.complain(board.name, "dark by its dead-man, and stays so until F12 in the console, or a new start")
-            (self._unfed.add if dark else self._unfed.discard)(board.name)
+            (self._darkened.add if dark else self._darkened.discard)(board.name)
 
     def _do(self, todo: ToDo) -> None:
         bench = self.session.bench

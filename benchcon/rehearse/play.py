@@ -63,7 +63,7 @@ def play(
 class LivePlay:
     """A scenario that was read from `path`, on the boards of `session`, in real time. Use it in a ``with``.
 
-    `values`: where values come from, see `sources.source_of`; `publish`: the broker that is told what the panel does.
+    `values`: where values come from, see `sources.source_of`; `publish`: the broker that hears what the panel does.
     `tell` is given one line when the rules were saved meanwhile; with `stay` rules and values go on after the end.
     Raises `Trouble` for rules that are wrong.
     """

@@ -36,7 +36,7 @@ class Publisher:
         self.run = run
         self._told: dict[str, str] = {}
         self._anew = threading.Event()
-        # A broker that was restarted knows nothing: all is told anew.
+        # A broker that was restarted knows nothing: everything is published again.
         self._client = client_of(broker, "panel", run.complain, lambda client: self._anew.set())
         self._client.max_queued_messages_set(MOST_WAITING)
         self._client.will_set(f"{broker.prefix}/bench", "gone", QOS, retain=True)

@@ -113,7 +113,7 @@ class Rehearsal:
             return  # most of what boards say is of no consequence here
         before, self._live = self._live, set(self.seen.live)
         for event in happened:
-            # What a board was told is forgotten with a reset, and with dark.
+            # What was sent to a board is forgotten with a reset, and with dark.
             if isinstance(event, Boot) or (isinstance(event, Answered) and event.words[0] == "dark"):
                 self._forget(event.source)
         if self._live != before:
@@ -259,7 +259,7 @@ class Rehearsal:
         return changed
 
     def judge_now(self, now_us: int, todo: ToDo, changed: Iterable[str]) -> None:
-        """The third part: what the boards are to be told, and whether what they show is as expected."""
+        """The third part: what is to be sent to the boards, and whether what they show is as expected."""
         if self._again:
             changed, self._again = {*changed, *self._again}, set()
         self._want(changed, todo)

@@ -24,7 +24,7 @@ _SETTING = frozenset({"set", "ping", "item", "hello", "no", "wink", "deadman", "
 
 
 SETTLE_US = 1_000_000
-"""A board that has come, or come back, is told what it is to show first: so long nothing about it is judged."""
+"""A board that has come, or come back, first has to be sent what to show: for this long nothing about it is judged."""
 ANSWER_US = 5_000_000
 """So long it may take to say what its outputs show."""
 GONE = "a board was dark or lost"

@@ -332,7 +332,7 @@ def client_of(
 ) -> paho.Client:
     """Return a client for `broker`, not connected yet; it comes back by itself when the broker does.
 
-    `complain` is told why it is not there, each time that it was tried in vain; `connected` is called when it has
+    `complain` is called with the reason each time that a try was in vain; `connected` is called when it has
     taken us, `gone` when the connection has ended.
     """
     import paho.mqtt.client as paho

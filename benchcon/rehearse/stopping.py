@@ -42,6 +42,6 @@ class LoadLimit:
 
 
 def raise_in(thread: int, error: type[BaseException] | None) -> None:
-    """Have `error` raised in another thread, at its next line of Python; None: take back what is not raised yet."""
+    """Have `error` raised in another thread, at its next line of Python; None: cancel what is not raised yet."""
     what = None if error is None else ctypes.py_object(error)
     ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), what)

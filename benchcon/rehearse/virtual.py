@@ -287,7 +287,7 @@ class VirtualBench:
                     self._see_to(name, talk)
 
     def _see_to(self, name: str, talk: Talk) -> None:
-        """A board that is known may be told something; one that was reset and did not answer is asked again."""
+        """A board that is known may be sent something; one that was reset and did not answer is asked again."""
         if talk.host.stage in ("ready", "rereading"):
             talk.go_live()
             self.live.add(name)

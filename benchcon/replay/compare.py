@@ -2,7 +2,7 @@
 
 Heartbeats, running numbers, absolute clocks and how the host asked do not matter: what is compared is what channels
 did. Where both recordings tell the same story at another time of day, the time between them is taken out first; where
-something takes longer in one and everything after it follows, that is told once.
+something takes longer in one and everything after it follows, that is reported once.
 
 For each channel, first by order: if both have the same values in the same order, only their times can differ. If not,
 the two rows are gone through together by time, and each value that has no partner within the tolerance is a difference.

@@ -69,7 +69,7 @@ def whole_state(reader: Reader) -> BenchState:
 
 
 def board_name(state: BenchState, source: int, later: Mapping[int, str] | None = None) -> str:
-    """Return what a board is called, printable; one that has not told yet, by what it says `later`."""
+    """Return what a board is called, printable; one that has not said yet, by what it says `later`."""
     board = state.boards.get(source)
     told = (board.ident or board.name) if board is not None else ""
     return printable(told) or (later or {}).get(source, "") or f"board {source}"
@@ -157,7 +157,7 @@ def _csv(reader: Reader, out: TextIO) -> None:
 
 
 class ToldValues:
-    """What rehearsals' values were told to be last, so that only changes are written."""
+    """The last value of each of the rehearsal's quantities, so that only changes are written."""
 
     def __init__(self) -> None:
         self._last: dict[str, str] = {}

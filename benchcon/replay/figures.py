@@ -16,7 +16,7 @@ from benchcon.text import printable
 from benchcon.units import written
 
 MOST_TOLD = 20
-"""Problems that are told one by one."""
+"""How many problems are listed one by one."""
 _COUNTED = (
     ("boots", "restart"),
     ("bad_lines", "bad line"),

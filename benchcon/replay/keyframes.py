@@ -16,7 +16,7 @@ from benchcon.wire.records import KEYFRAME, LINK, Batch
 
 LONGEST_NAME = 60
 MOST_KEPT = 10_000
-"""Fields that are told of; a stranger's file could name more than there is room for."""
+"""How many fields are named; a stranger's file could have more than there is room for."""
 
 
 class FieldDiffers(NamedTuple):

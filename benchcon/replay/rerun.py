@@ -105,7 +105,7 @@ def do_again(
 
     `hands`: by the board's ident. `when_ended` is given what must be done the moment that a signal ends the program:
     all boards dark.
-    `left` is told in the end, whatever that is, whether every board has confirmed dark. Raises
+    `left` is called at the end, whatever that is, with whether every board has confirmed dark. Raises
     `Trouble` if the boards are not there.
     """
     bench = Bench(ports, panel=panel or script.panel, keep=False)

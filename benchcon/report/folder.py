@@ -89,7 +89,7 @@ class Folder:
 
     @property
     def began(self) -> str:
-        """When the walk began whose journal it holds: local wall time, ISO 8601; empty if that is not told."""
+        """When the walk began whose journal it holds: local wall time, ISO 8601; empty if that is not known."""
         try:
             return str(json.loads(_slurp(self.path / JOURNAL).split(b"\n", 1)[0])["began"])
         except (Trouble, ValueError, KeyError, TypeError, RecursionError):

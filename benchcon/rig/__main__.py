@@ -49,7 +49,7 @@ def _run(args: argparse.Namespace) -> int:
 
     pipes = [Pipes.read(each) for each in args.pipes]
     if pipes:
-        os.dup2(pipes[0].stderr, 2)  # what keeps all of them from starting is told as the first one's
+        os.dup2(pipes[0].stderr, 2)  # what keeps all of them from starting is reported as the first one's
 
     from benchcon.panel.file import load
     from benchcon.rig import faults_file

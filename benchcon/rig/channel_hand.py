@@ -9,7 +9,7 @@ _MOVES = ("press", "release", "put", "turn")
 
 
 class ChannelHand(Hand):
-    """A `Hand` that may be told of the panel's parts as well as of channels."""
+    """A `Hand` that knows the panel's parts as well as channels."""
 
     def __init__(self, control: str, panel: Panel, board: str) -> None:
         super().__init__(control)

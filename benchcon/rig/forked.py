@@ -155,6 +155,6 @@ def _stand_alone(pipes: Pipes, others: Sequence[Pipes]) -> None:
 
 
 def _name_process(name: str) -> None:
-    """Have `ps` and `top` show which board a process is, where the system can be told (Linux)."""
+    """Have `ps` and `top` show which board a process is, where the system allows it (Linux)."""
     with contextlib.suppress(OSError), open("/proc/self/comm", "w", encoding="utf-8") as comm:
         comm.write(name)

@@ -59,7 +59,7 @@ class Process:
             path = folder / f"{board.name}.hand"
             self._socket_path = path if len(os.fsencode(path)) <= UNIX_PATH else None
         # A Unix socket is its owner's alone. To a TCP port anybody on this machine can talk, a web page in its
-        # browser as well: there a hand has to know the word, which only who started the board is told.
+        # browser as well: there a hand has to know the word, which only whoever started the board knows.
         self._word = "" if self._socket_path is not None else secrets.token_hex(8)
         self.listener, self.control = self._listen()
         self.selector.register(self.listener, selectors.EVENT_READ, self._on_client)

@@ -44,7 +44,7 @@ class ScannedPins(Protocol):
 
 
 class Tells(Protocol):
-    """Who is told what was seen, at the moment of the scan."""
+    """What is called with what was seen, at the moment of the scan."""
 
     def changed(self, at_us: int, values: dict[str, int]) -> None:
         """These inputs have changed, all in one scan."""

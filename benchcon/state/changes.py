@@ -39,13 +39,13 @@ class ValueChange(NamedTuple):
     value: int | None
     """As on the wire, encoders as signed counts; None: not known any more."""
     clock_us: int = 0
-    """Board clock, unwrapped, where the board told of the change itself; else 0."""
+    """Board clock, unwrapped, if the board reported the change itself; else 0."""
 
 
 class Changes:
     """Eats batches and gives changes, in order; a value that is first known is one too.
 
-    As channels were told last, whatever has become of their board; or, with `shown`, as they may be shown as current:
+    As channels were last reported, whatever became of their board; or, with `shown`, as they may be shown as current:
     not known while the board is silent, lost or not there, and after it was lost until it has reported them again.
     Silence is not a record, so call `tick` as well. The stamps of a board's changes never decrease.
     """

@@ -115,7 +115,7 @@ class ChannelState:
         self.held = ""
 
     def moved(self, value: int, at_us: int, clock_us: int) -> None:
-        """Take a change told by the board."""
+        """Take a change that the board reported."""
         self.at_us = at_us
         self.clock_us = clock_us
         if value != self.value:

@@ -18,14 +18,14 @@ MOST_QUANTITIES = 4096
 
 @dataclass(slots=True)
 class Quantity:
-    """One value: as it was told last."""
+    """One value, as it was given last."""
 
     text: str
     """``20 kt``, or ``no data``."""
     at_us: int
     """Stamp of that."""
     changes: int = 0
-    """How often it was told to be something else than before."""
+    """How often it became something else than before."""
 
     @property
     def number(self) -> float | None:
@@ -39,7 +39,7 @@ class Quantity:
 
 
 def number_and_unit(text: str) -> tuple[float | None, str]:
-    """Return the number and the unit of a value as it is told, ``18.4 kt``; None for what is not a number."""
+    """Return the number and the unit of a value as it is written, ``18.4 kt``; None for what is not a number."""
     word, _, unit = text.partition(" ")
     try:
         number = float(word)

@@ -1,4 +1,4 @@
-"""The figures of every control whose edges or readings were told raw, in the names of the panel, and in words."""
+"""The figures of every control whose raw edges or readings were reported, in the names of the panel, and in words."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class ContactTiming:
 
 
 def contacts_of(panel: Panel, state: BenchState, raw: RawSamples) -> list[ContactTiming]:
-    """Return the figures of what was told raw, in the order of the panel."""
+    """Return the figures of what was reported raw, in the order of the panel."""
     sources = sources_of(panel, state)
     found = []
     for control in panel.controls:

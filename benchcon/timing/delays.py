@@ -429,7 +429,7 @@ class _Axis:
         at_us = self.moved_us[number]
         joined = moved.epoch is changed.epoch or (moved.epoch.map() is not None and changed.epoch.map() is not None)
         if self.by == "host stamps" or not joined:
-            # The output changed somewhere between request and answer; the movement was told, so it was before.
+            # The output changed somewhere between request and answer; the movement was reported, so it was before.
             error = float(changed.at_us - changed.since_us) if changed.since_us else float("inf")
             return Delay(at_us, float(changed.at_us - moved.at_us), error, moved.value)
         if moved.epoch is changed.epoch:

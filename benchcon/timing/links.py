@@ -535,7 +535,7 @@ def told_by_board(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[tu
 
 
 def told(verdicts: Iterable[LinkVerdict], state: BenchState) -> list[str]:
-    """Return a paragraph for each, with the board's name before it; this computer's lateness is told once."""
+    """Return a paragraph for each, with the board's name before it; this computer's lateness is named once."""
     return [f"{board}: {sentence}" if board else sentence for board, sentence in told_by_board(verdicts, state)]
 
 

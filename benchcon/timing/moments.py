@@ -193,7 +193,7 @@ def _positions(control: Control, streams: list[list[Moment]]) -> Iterable[Moment
         values[which] = moment.value
         following = merged[index + 1][2] if index + 1 < len(merged) else None
         if following is not None and following.told == moment.told and _as_one(moment, following):
-            continue  # contacts that change in one scan are told in one line
+            continue  # contacts that change in one scan are reported in one line
         known = [value for value in values if value is not None]
         position = position_of_code(control, known).position if len(known) == len(values) else None
         if position is not None and position != last:

@@ -31,7 +31,7 @@ class RawSamples:
         self.edges: dict[Key, list[Sample]] = {}
         self.readings: dict[Key, list[Sample]] = {}
         self.lost: dict[int, int] = {}
-        """By source: lines of notifications that were lost while something was told raw."""
+        """By source: lines of notifications that were lost while something was reported raw."""
         self._fresh: set[Key] = set()
 
     def take(self, event: ev.Event) -> None:

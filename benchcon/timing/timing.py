@@ -50,5 +50,5 @@ class Timing:
         return delays_of(panel, self.state, self.moments, propose=propose, most=most)
 
     def contacts(self, panel: Panel) -> list[ContactTiming]:
-        """Return how contacts bounce, encoders count and potentiometers read, where they were told raw."""
+        """Return how contacts bounce, encoders count and potentiometers read, where raw was on."""
         return contacts_of(panel, self.state, self.raw)

@@ -140,7 +140,7 @@ class Feed:
         find, fresh, moves = self._by_channel.get, self.fresh, self.moves
         touched: tuple[Control, int] | None = None
         for at_us, source, channel_id, _, clock_us in changes:
-            part = find((source, channel_id)) if clock_us else None  # else the board has not told of it by itself
+            part = find((source, channel_id)) if clock_us else None  # else the board has not reported it by itself
             if part is not None:
                 fresh[part.name] = at_us
                 moves[part.name] = moves.get(part.name, 0) + 1

@@ -33,7 +33,7 @@ THOUSANDTHS = 1000
 
 
 def in_thousandths(text: str) -> int:
-    """Return a value as it is told (``18.4 kt``) in thousandths of its unit; `UNKNOWN` for no data."""
+    """Return a value as it is written (``18.4 kt``) in thousandths of its unit; `UNKNOWN` for no data."""
     number, _ = number_and_unit(text)
     return UNKNOWN if number is None or abs(number) > 1e15 else round(number * THOUSANDTHS)
 

@@ -196,7 +196,7 @@ class Matching:
         for name, sent in wanted.items():
             lamp = self.lamp(name)
             source = self._source(lamp)
-            # What is off already need not be told so; the two that are compared always are.
+            # What is off already need not be sent so; the two that are compared always are.
             if source is not None and (sent or stands.get(name, 0) or name in (self.reference, *self.others)):
                 by_board.setdefault(source, {})[lamp.channel.id] = sent
         for source, values in by_board.items():

@@ -1,7 +1,7 @@
 """What the keys do to a part: intents to the link for lamps and displays, the simulated hand for controls.
 
 Nothing here waits: intents come back as futures, the simulated hand works on a thread of its own, and what went wrong
-is told in one line when it is known. Without a bench (a replay) nothing can be worked, and it says so.
+is shown in one line when it is known. Without a bench (a replay) nothing can be worked, and it says so.
 """
 
 from __future__ import annotations

@@ -78,7 +78,7 @@ class RecordingStopwatch(Stopwatch):
     # --- the thread ---------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        # A file that cannot be read is told where it is played.
+        # A file that cannot be read is reported where it is played.
         with contextlib.suppress(Trouble), Reader(self._path) as reader:
             if reader.words.get("time") == "virtual":
                 self.why_not = f"This is {VIRTUAL}."

@@ -102,7 +102,7 @@ def _lamp(lamp: Lamp, board: BoardState, now_us: int) -> Showing:
     sent = board.value_now(lamp.channel.id, now_us)
     if sent is None:
         return Showing(False, STANDINGS["unread"])
-    level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is told less looks like the others
+    level = looks_permille(lamp, sent)  # the trim is the host's: a lamp that is sent less looks like the others
     if board.dark:
         return Showing(True, "dark", 0, sort="dark")
     if board.no_supply:

@@ -75,7 +75,7 @@ Held = tuple[tuple[str, Condition], ...]
 
 
 class Conditions:
-    """What has befallen the boards of a walk, and what holds on them now."""
+    """What has happened to the boards of a walk, and what holds on them now."""
 
     def __init__(self, hearing: Hearing, layout: PanelIndex, before: Iterable[Evidence] = ()) -> None:
         """`before`: what happened to them in an earlier part of the same walk."""

@@ -40,7 +40,7 @@ class Guard:
         """Question that a press of `MAYBE` answers, if it is one."""
 
     def asked(self, question: int, now: float) -> None:
-        """This question (a number above 0) stands now; it may be told again and again."""
+        """This question (a number above 0) is shown now; this may be called again and again."""
         if question != self._question:
             self._question, self._since = question, now
 

@@ -178,7 +178,7 @@ class Walk:
             return
         self._taking.take(change, how)
         if self.state == "closing" and self._said and how in ("is", "edge"):
-            quiet, most = pace.quiet_after_done(self.step)  # what still bounces has not been told yet
+            quiet, most = pace.quiet_after_done(self.step)  # what still bounces has not been reported yet
             self._close_us = min(now_us + quiet, self._said_us + most)
         if how != "is":
             return

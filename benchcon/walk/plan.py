@@ -244,7 +244,7 @@ def _supplies(panel: Panel, wanted: Collection[str]) -> list[Group]:
 
 
 def _supply_steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
-    """Off: what it feeds is told to light and is dark. Then each of its sources by itself: it is lit."""
+    """Off: what it feeds is commanded to light and is dark. Then each of its sources by itself: it is lit."""
     panel = layout.panel
     supply = next(each for each in panel.supplies if f"supply {each.name}" == group.name)
     fed = _lit_together(panel, supply)

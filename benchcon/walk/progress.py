@@ -217,7 +217,7 @@ class Progress:
         self.note = ""
 
     def happened_to(self, boards: list[Evidence]) -> None:
-        """Write down what has befallen the boards in the course of the walk, instead of what stands there."""
+        """Write down what has happened to the boards in the course of the walk, instead of what stands there."""
         old = self.done.get(BOARDS.name)
         if boards != (old.evidence if old else []):
             self.done[BOARDS.name] = FinishedStep(BOARDS, boards, "done")

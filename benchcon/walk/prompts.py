@@ -128,7 +128,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         return f"{supply.label}: starting", f"{supply.label} takes {step.to / 1000:.0f} s to start.", _BY_ITSELF
     fed = f"all that {supply.label} feeds ({counted(len(step.parts), 'part')})"
     if step.do == "no_supply":
-        ask = f"{supply.label} is switched off: {fed} is told to light, and should be dark."
+        ask = f"{supply.label} is switched off: {fed} is commanded to light, and should stay dark."
         return f"{supply.label}: off", ask, "Enter: all dark. Or point at what is lit."
     by = told_source(layout.panel, supply.sources[step.to - 1])
     lamps = any(name in layout.lamps for name in step.parts)

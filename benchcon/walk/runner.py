@@ -101,7 +101,7 @@ class Runner:
         """The step and the wants whose outputs are being set; empty: none are."""
         self._setting_since = 0
         self._late = ""
-        """What a person is told for as long as the outputs are not as wanted; empty: they are, or it is too early."""
+        """What the person reads as long as the outputs are not as wanted; empty: they are, or it is too early."""
         self._step_at = 0, 0
         """The step at hand, and since when."""
         self._told_at = -1
@@ -175,7 +175,7 @@ class Runner:
             return
         groups = self.conditions.take(event, self.walk)
         if isinstance(event, ev.Boot) or (isinstance(event, ev.Link) and event.word == "lost"):
-            # What it showed counts no more, and what it told of edges is off.
+            # What it showed no longer counts, and its raw edges are off.
             self.hearing.was_reset(board)
             self.outputs.forget(board)
             self._raw = {key for key in self._raw if not key.startswith(f"{board}.")}

@@ -101,7 +101,7 @@ class Late:
 
 
 def _pressed_again(layout: PanelIndex, hand: HandStep, values: Mapping[str, int]) -> bool:
-    """Whether a button that was let go of, and read so, is pressed once more: a hand that is not sure does that."""
+    """Whether a button that was released, and read so, is pressed once more: a hand that is not sure does that."""
     return (
         hand.do == "put"
         and hand.outcome == "seen"
@@ -117,7 +117,7 @@ def _amended(layout: PanelIndex, hand: HandStep, change: Change, how: str) -> Ha
     if how == "is":
         values = {**hand.values, change.channel: change.value}
         if _pressed_again(layout, hand, values):
-            return replace(hand, changes=(*hand.changes, change)[:KEPT])  # another press; this one was let go of
+            return replace(hand, changes=(*hand.changes, change)[:KEPT])  # another press; this one was released
         outcome = hand.outcome
         if hand.do == "put" and outcome == "seen" and not judge.reads(layout, hand.parts, hand.to, values):
             outcome = "otherwise"

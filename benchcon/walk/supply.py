@@ -69,7 +69,7 @@ class SuppliedBoards:
             spot = self.layout.spots.get(key)
             if spot is not None and spot.kind in ("contact", "selector") and key not in button:
                 self._moved_us = event.at_us
-                for other in self.hearing.sources:  # one that has not told its supply yet may do so next
+                for other in self.hearing.sources:  # one that has not reported its supply yet may do so next
                     if other not in self.no_supply:
                         self._moved.setdefault(other, {})[spot.part.label or spot.part.name] = None
 

@@ -18,7 +18,7 @@ from benchcon.walk.wiggle import Wiggle
 from benchcon.wire import events as ev
 
 LOOK_S = 0.2
-"""How often it is looked whether to end, and a face is told how things stand, at the least."""
+"""How often it is looked whether to end, and a face is informed, at least."""
 
 
 class _Watch:

@@ -182,7 +182,7 @@ class Watch:
 
     @staticmethod
     def _crowd(recent: deque[int], time_us: int, trigger: Trigger) -> None:
-        """Add a moment and let go of those that are too long ago; a board's clock may begin again."""
+        """Add a moment and drop those that are too long ago; a board's clock may begin again."""
         if recent and time_us < recent[-1]:
             recent.clear()
         recent.append(time_us)
@@ -271,7 +271,7 @@ class Watch:
         key = (board.source, event.channel)
         before = self._levels.get(key)
         self._levels[key] = event.level
-        # Gray code 00 01 11 10: one bit a step; two at once is illegal (any encoder's data sheet).
+        # Gray code 00 01 11 10: one bit a step; two at once is invalid (any encoder's data sheet).
         if before is not None and before ^ event.level == 3:
             yield from self._jumped(board, event.channel, event.at_us, f"a jump from {before:02b} to {event.level:02b}")
 

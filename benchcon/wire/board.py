@@ -1,7 +1,7 @@
 """The board side of the protocol, without I/O: what the simulated boards speak.
 
 It is a faithful board of `protocols/line-protocol.md`: every word, every refusal, a bounded ring of notifications
-with an exact ``lost``, dead-man, heartbeats, a clock that wraps. What its inputs do is told to it (`change`, `edge`,
+with an exact ``lost``, dead-man, heartbeats, a clock that wraps. What its inputs do is given to it (`change`, `edge`,
 `reading`); what its outputs do it tells (`on_outputs`).
 
 What holds the outputs off, and what changes it:
@@ -29,7 +29,7 @@ MOST_NOTIFICATIONS = 64
 ANSWERS_MOST = 64
 """Answers that may wait; requests beyond that are thrown away as a full receive buffer would."""
 RAW_READING_US = 50_000
-"""Raw readings of one potentiometer are told no closer together."""
+"""Raw readings of one potentiometer are sent no closer together."""
 
 
 class BoardSide:

@@ -233,7 +233,7 @@ class Observer:
         board.reached(clock, at_us)
 
     def _boot_number(self, board: ObservedBoard, at_us: int, source: int, boot: int, events: list[Event]) -> None:
-        """Take a boot number told by `alive` or `hello`: another one than before betrays a reset."""
+        """Take a boot number from `alive` or `hello`: a different one than before means a reset."""
         if board.boot is not None and board.boot != boot and not board.boot_guessed:
             self._reset(board, at_us, source, boot, False, events)
         board.boot = boot

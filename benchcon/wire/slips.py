@@ -149,7 +149,7 @@ def resembles_line(raw: bytes) -> bool:
 
 
 def explain_line(raw: bytes) -> str:
-    """Return what came, what was expected where that can be told, and the likely slip, as one printable line."""
+    """Return what came, what was expected if that is known, and the likely slip, as one printable line."""
     raw = raw.rstrip(b"\r\n")
     slip = line_slip(raw)
     said = f"'{printable(raw)}' is not a good line"

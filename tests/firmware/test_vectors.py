@@ -1,5 +1,5 @@
 """The vectors of `protocols/vectors/`, played to the C core: it was written from the protocol document alone, so that
-it and the Python side do not share their mistakes. Their form is told in that folder's README."""
+it and the Python side do not share their mistakes. Their form is described in that folder's README."""
 
 from __future__ import annotations
 

@@ -257,7 +257,7 @@ class Rig:
         return at
 
     def _decode(self, knob: dict[str, int], pin: Key, levels: int, at: int) -> None:
-        """What a board makes of two levels: a step of one is a count, a jump of two is illegal."""
+        """What a board makes of two levels: a step of one is a count, a jump of two is invalid."""
         if levels == knob["last"]:
             return
         jump = (GRAY.index(levels) - GRAY.index(knob["last"])) % 4

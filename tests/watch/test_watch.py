@@ -181,7 +181,7 @@ def test_an_invalid_transition_told_by_the_board() -> None:
 
 
 def test_an_invalid_transition_seen_in_raw_edges() -> None:
-    # Quadrature is Gray code 00 01 11 10; a two-bit jump is illegal (any encoder's data sheet).
+    # Quadrature is Gray code 00 01 11 10; a two-bit jump is invalid (any encoder's data sheet).
     bench = Bench(trigger("invalid_transition"))
     for level in (0, 1, 3, 2, 0, 2, 3, 1, 0):
         bench.notification(f"edge e1={level}")

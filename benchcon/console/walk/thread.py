@@ -33,7 +33,7 @@ class WalkEvent(Message):
 
 
 class WalkThread:
-    """One walk, which may be stopped and gone on with. It is the runner's face: all it is told goes to `screen`."""
+    """One walk, which may be stopped and continued. It is the runner's face: all that it is given goes to `screen`."""
 
     simulated = False
 
@@ -77,7 +77,7 @@ class WalkThread:
             self._post(answer)
 
     def leave(self) -> None:
-        """Have it end as soon as it can; what was done is kept. ``end`` is told when it has."""
+        """Have it end as soon as it can; what was done is kept. ``end`` is posted when it has."""
         if self._runner is not None:
             self._runner.leave()
 

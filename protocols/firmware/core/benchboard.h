@@ -12,9 +12,9 @@
  *
  * Interrupts may nest, but bb_poll must not run while one of them is unfinished. Only bb_poll formats lines.
  *
- * Nothing is lost quietly. What the event queue or the notification ring cannot hold is counted, line by line, and told by `lost`
+ * Nothing is lost quietly. What the event queue or the notification ring cannot hold is counted, line by line, and reported by `lost`
  * at the place in the order of notifications where it is missing; raw edges count one each. An encoder's count and a potentiometer's
- * reading, being absolute, are not lost but joined while many other notifications wait: then the newest is told once. */
+ * reading, being absolute, are not lost but merged while many other notifications wait: then only the newest is sent. */
 #ifndef BENCHBOARD_H
 #define BENCHBOARD_H
 
@@ -28,7 +28,7 @@
 #define BB_LINE 80u /* longest line, its end included */
 
 #ifndef BB_RECEIVE
-#define BB_RECEIVE 128u /* receive ring, as told by `hello`: a power of two, 32 to 128 */
+#define BB_RECEIVE 128u /* receive ring, as reported by `hello`: a power of two, 32 to 128 */
 #endif
 #ifndef BB_SEND
 #define BB_SEND 128u /* send ring: a power of two, 128 or more */
@@ -111,7 +111,7 @@ typedef struct bb_board {
     volatile uint8_t stamp_head;
     uint8_t stamp_tail;
     volatile uint16_t ev_lost; /* lines that found no room in the event queue */
-    uint8_t settling; /* first scans after a reset: levels are taken over, not told */
+    uint8_t settling; /* first scans after a reset: levels are taken over, not reported */
 
     uint8_t in_length; /* of the line being taken */
     uint8_t tag;       /* of the request in `line`; 0: typed by hand */
@@ -132,7 +132,7 @@ typedef struct bb_board {
 
     bool dark;
     volatile bool local_dark; /* the panel's dark switch is made */
-    uint8_t own_dark;    /* to be told: DARK_DEADMAN or DARK_LOCAL */
+    uint8_t own_dark;    /* to be reported: DARK_DEADMAN or DARK_LOCAL */
     uint8_t early_dark;  /* dark requests acted upon but not yet answered */
     uint8_t seen_length; /* of the line that bb_poll is looking at ahead of its turn */
     bool alive_due;
@@ -154,7 +154,7 @@ typedef struct bb_board {
     uint16_t counters[BB_COUNTERS];
 
     bb_group group[PANEL_INPUT_BYTES]; /* shared with bb_scan's interrupt, as encoders and positions are */
-    uint8_t ghost[BB_ROOM(PANEL_MATRIX_ROWS)];   /* told as ghost */
+    uint8_t ghost[BB_ROOM(PANEL_MATRIX_ROWS)];   /* reported as ghost */
     uint8_t maybe_ghost[BB_ROOM(PANEL_MATRIX_ROWS)]; /* may be ghosts in this scan */
     bb_encoder_state encoder[BB_ROOM(PANEL_ENCODERS)];
     bb_pot_state pot[BB_ROOM(PANEL_POTS)];

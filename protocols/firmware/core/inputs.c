@@ -67,7 +67,7 @@ static void look_for_ghosts(bb_board *b, const uint8_t *levels)
     }
 }
 
-/* A contact that reads made and would be told so, but may be a ghost: told as that, once. */
+/* A contact that reads made and would be reported so, but may be a ghost: reported as that, once. */
 static bool is_ghost(bb_board *b, uint8_t number, uint8_t bit, uint8_t input, uint16_t at)
 {
     uint8_t row = (uint8_t)(number - PANEL_MATRIX_GROUP);

@@ -21,7 +21,7 @@
  *
  * and, for the port in use, where the pins are: see the port's own header (`avr/pins.h`).
  *
- *   PANEL_POT_STILL       a potentiometer's change smaller than this is not told, except on to an end (3 is usual)
+ *   PANEL_POT_STILL       a potentiometer's change smaller than this is not reported, except on to an end (3 is usual)
  *
  * `panel_map.c` defines the tables declared at the end of this file. `panel_slots` has one entry for each slot: inputs first,
  * then selectors, encoders, pots, lamp outputs, displays. An entry is a text and a detail. The text is the id, then what only
@@ -56,8 +56,8 @@
 /* Flags of inputs and encoders. */
 #define BB_LOW 0x01u      /* contact made (or lamp lit) when the level is low */
 #define BB_FIRST 0x02u    /* act on the first edge, then hold off; without it wait until settled */
-#define BB_RAW_PIN 0x04u  /* every edge can be told, by pin-change interrupt */
-#define BB_RAW_SCAN 0x08u /* edges can be told as the scan sees them */
+#define BB_RAW_PIN 0x04u  /* every edge can be reported, by pin-change interrupt */
+#define BB_RAW_SCAN 0x08u /* edges can be reported as the scan sees them */
 #define BB_PART 0x10u     /* no channel of its own but debounced: an input of a selector */
 /* Flag of lamps. */
 #define BB_DIM 0x20u /* can be dimmed; without it lit at 500 permille and above */

@@ -12,7 +12,7 @@ typedef struct {
     uint8_t store[BB_STORE_BYTES];
     bool store_changed;
     uint8_t levels[PANEL_INPUT_BYTES];             /* pins, 1 is high */
-    uint8_t watched[PANEL_INPUT_BYTES];            /* inputs whose every edge is to be told */
+    uint8_t watched[PANEL_INPUT_BYTES];            /* inputs whose every edge is to be reported */
     uint16_t pot[BB_ROOM(PANEL_POTS)];
     uint8_t display[16][BB_ROOM(PANEL_DISPLAY_CHIPS)]; /* the drivers' registers, as written */
     uint8_t shown_plane[BB_PLANES][BB_ROOM(PANEL_LAMP_BYTES)]; /* planes when last shown */

@@ -20,7 +20,7 @@
  *   time               "time US": since reset
  *   clock US           so much is it now since reset: the time between has gone by unseen
  *
- * A line from the board is told as "line US TEXT": when its first byte left, and its text; bytes that are not printable as
+ * A line from the board is printed as "line US TEXT": when its first byte left, and its text; bytes that are not printable as
  * \xHH. A command that is not understood ends the program with 2. */
 #include <stdio.h>
 #include <stdlib.h>

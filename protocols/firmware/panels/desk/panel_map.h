@@ -1,7 +1,7 @@
 /* The desk of the figures in README.md: twelve contacts behind two 74HC165, an encoder on pins, two potentiometers, eight
  * lamps behind a 74HC595, three displays behind three chained MAX7219-type drivers. ATmega328P (Uno, Nano), 16 MHz.
  *
- * The form of this file is told in core/panel_types.h; that of the pins in avr/pins.h. */
+ * The form of this file is described in core/panel_types.h; that of the pins in avr/pins.h. */
 #ifndef PANEL_MAP_H
 #define PANEL_MAP_H
 
@@ -22,7 +22,7 @@
 #define PANEL_OWN_LIGHT 0 /* D13 is the clock of the lamps' shift register */
 #define PANEL_WINK_LAMPS 8
 
-/* Pins: number, port letter, bit; and for those whose every edge can be told, the pin-change number. */
+/* Pins: number, port letter, bit; and for those whose every edge can be reported, the pin-change number. */
 #define PANEL_PIN_INPUTS(X) X(0, D, 2) X(1, D, 3)
 #define PANEL_PIN_WATCHES(X) X(0, 18) X(1, 19)
 #define PANEL_WATCH_GROUPS 4

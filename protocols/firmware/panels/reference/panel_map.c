@@ -20,7 +20,7 @@ const bb_slot panel_slots[] BB_FLASH = {
     {t_sw1, BB_DETAIL(BB_RAW_PIN, 5)}, BB_SPARE, BB_SPARE, PART, PART, PART, BB_SPARE, BB_SPARE,
     /* the shift register's inputs */
     {t_sw2, BB_DETAIL(BB_LOW | BB_RAW_SCAN, 5)}, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE,
-    /* rows of the matrix: on the chip a row reads low where made, but this one's contacts are told as they are */
+    /* rows of the matrix: on the chip a row reads low where made, but this one's contacts are reported as they are */
     {t_sw3, BB_DETAIL(0, 5)}, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE,
     BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE, BB_SPARE,
     {t_sel1, BB_DETAIL(0, 5)},

@@ -1,5 +1,5 @@
 /* The reference board of `protocols/vectors/board.txt`: one channel or two of each kind, for the vectors, the fuzzer and
- * the tests. ATmega328P. The form of this file is told in core/panel_types.h; that of the pins in avr/pins.h. */
+ * the tests. ATmega328P. The form of this file is described in core/panel_types.h; that of the pins in avr/pins.h. */
 #ifndef PANEL_MAP_H
 #define PANEL_MAP_H
 
