@@ -111,11 +111,13 @@ def boards() -> None:
             most = {"pot": 1023, "encoder": 65535}.get(kind_of(number), 1)
             values[board][number] = (values[board][number] + 1) & most
             sides[board].change({f"c{number}": values[board][number]}, now())
+            # At once: when this process was held up, what does not fit a board's ring would be dropped by the board.
+            waiting[board] += sides[board].take()
             sent += 1
             due += 1 / rate
         if rate and at > until:
             rate = 0.0
-            print(f"sent {sent}", flush=True)
+            print(f"sent {sent} {sum(side.dropped for side in sides)}", flush=True)
         for index, (side, end) in enumerate(zip(sides, ends, strict=True)):
             if end in ready:
                 side.feed(os.read(end, 4096), now())
@@ -295,7 +297,7 @@ def main(seconds: float, rate: float) -> int:
             times.append(shown.until(BRASS + label) - at)
         used = (shown.processor_s() - used) / (time.monotonic() - began)
         flow = (shown.bytes - sent_bytes) / (time.monotonic() - began)
-        sent = int(fake.stdout.readline().split()[1])
+        sent, dropped = map(int, fake.stdout.readline().split()[1:])
         shown.rest(2.0)
         shown.leave(b"q")
         fake.stdin.close()
@@ -308,7 +310,10 @@ def main(seconds: float, rate: float) -> int:
         f"(empty application {base:.1f} ms, ratio {p95(times) / base:.2f})"
     )
     print(f"processor: {used:.2f} of a core (idle {idle:.2f}); to the terminal {flow / 1000:.0f} kB/s")
-    print(f"notification: {sent} changes sent, {found['moved']} reached the screen's side, {lost} lost; {found}")
+    print(
+        f"notifications: {sent} changes sent, {found['moved']} reached the screen's side, {lost} lost "
+        f"({dropped} dropped by the boards themselves); {found}"
+    )
     good = lost == 0 and found["missing"] == 0 and p95(times) <= 50 and used <= 0.5
     print("reached" if good else "NOT reached: no notification lost, p95 ≤ 50 ms, at most 0.50 of a core")
     return 0 if good else 1
