@@ -203,9 +203,14 @@ def of_boards(layout: PanelIndex) -> Iterator[Cause]:
 
 
 def of_parts(layout: PanelIndex) -> Iterator[Cause]:
-    """The common of a switch with several contacts."""
+    """The common of a switch with several contacts; its contacts wired from the other end."""
     for name, control in layout.controls.items():
         keys = layout.channels_of(name)
         if len(keys) > 1 and control.wired and layout.spots[keys[0]].kind == "contact":
             sent = dict.fromkeys(keys, OFF)
             yield Cause("common open", {"part": name}, sent, f"part {name}", least=2)
+        if len(keys) > 3 and control.wired and layout.spots[keys[0]].kind == "contact":
+            turned = dict(zip(keys, reversed(keys), strict=True))
+            if len(keys) % 2:
+                del turned[keys[len(keys) // 2]]
+            yield Cause("reversed", {"part": name, "on": "switch"}, turned, f"part {name}")

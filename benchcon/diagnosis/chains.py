@@ -64,6 +64,11 @@ class _Chain:
         for several in [*((chip,) for chip in chips), *([tuple(chips)] if self.chips > 1 else [])]:
             moved = {bit: bit // 8 * 8 + 7 - bit % 8 for bit in self.at if bit // 8 in several}
             yield self._cause("chip pins reversed", {"chips": [chip + 1 for chip in several]}, moved)
+        for chip in chips[:-1] if self.kind == _LAMPS else ():
+            # What was meant for the chip that is left out is put out by the next one.
+            behind: dict[int, int | str] = {bit: bit - 8 for bit in self._bits(chip + 1, self.chips - 1)}
+            behind |= dict.fromkeys(self._bits(chip, chip), OFF)
+            yield self._cause("chip bridged", {"chip": chip + 1}, behind)
         for chip in chips[:-1]:
             through = {bit: bit + 8 for bit in self._bits(chip, self.chips - 2)}
             for level in (OFF, ON) if self.kind == _CONTACTS else ():

@@ -62,6 +62,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
             choices.append([BareFinding("unexplained", tuple(names[w] for w in explanation.odd))])
         elif any(explanation.choices):
             choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices]
+            choices += [[_raw(net, fault) for fault in faults] for faults in _one_way(net, explanation.choices)]
         if choices:
             out.append(choices)
         for fault in {f for faults in explanation.choices for f in faults}:
@@ -81,6 +82,21 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     # What is explained by a whole cause, lines of the matrix swapped for one, was not held as it seemed.
     ghosts = [p for p in ghosts if {p.channel, *p.corners}.isdisjoint(in_turn)]
     return [*_without_dead_ends(layout, out, ghosts), *_ghost_findings(layout, story, ghosts, explained)]
+
+
+def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[NetFault]]:
+    """Where two wires touch of which one never stood made while the other was open, nothing tells that from a path that
+    leads one way only."""
+    if len(choices) != 1:
+        return
+    (faults,) = choices
+    for joined in faults:
+        if joined.kind != "joined" or len(joined.wires) != 2 or joined.stage != "pin":
+            continue
+        for this, that in (joined.wires, joined.wires[::-1]):
+            both = net.known[this] & net.known[that] & net.sure[this] & net.sure[that]
+            if not both & net.on[this] & ~net.on[that] and both & net.on[that] & ~net.on[this]:
+                yield [NetFault("follows", (this, that)) if fault is joined else fault for fault in faults]
 
 
 def _raw(net: Net, fault: NetFault) -> BareFinding:

@@ -11,6 +11,7 @@ from benchcon.diagnosis import (
     causes,
     connectors,
     contacts,
+    drivers,
     floating,
     knobs,
     lights,
@@ -61,6 +62,9 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     wholes, explained = _wholes(layout, story, looks, pictures, in_turn, [*turned, *shown])
 
     failing, faint = lit_together.find(layout, lights.useful(layout, every_look), pictures)
+
+    of_drivers, of_displays = drivers.find(layout, pictures, explained)
+    wholes, explained = [*wholes, *of_drivers], explained | of_displays
 
     def left(found: list[Choices]) -> list[Choices]:
         return [each for each in found if not all(explained.issuperset(raw.channels) for c in each for raw in c)]

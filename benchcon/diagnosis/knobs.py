@@ -292,7 +292,15 @@ def _pots(layout: PanelIndex, story: Story) -> list[Choices]:
             out.append(_sided(BareFinding("open", (of[name],), detail), at, crossed))
             continue
         at = arrives[name]
-        out += [_sided(raw, at, crossed) for raw in _judge_ends(control, of[name], ends[name][at], noise[at])]
+        found = _judge_ends(control, of[name], ends[name][at], noise[at])
+        there = layout.spots[at].part
+        if (
+            at != of[name]
+            and isinstance(there, Control)
+            and not _judge_ends(there, of[name], ends[name][at], noise[at])
+        ):
+            found = []  # the board brings what comes there to that one's range
+        out += [_sided(raw, at, crossed) for raw in found]
         way = sweeps.judge(control, [m.hand for m in story.moments if m.hand.do == "end" and name in m.hand.parts], at)
         if way is not None and not idle[at]:
             noise[at] = 0

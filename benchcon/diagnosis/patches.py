@@ -22,6 +22,8 @@ def patch(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
     head = f"[controls.{first.name}]\n"
     if raw.kind == "inverted":
         return head + _channels(first, {spots[0].place: _turned(spots[0].channel)})
+    if raw.kind == "reversed" and raw.detail.get("on") == "switch":
+        return head + _channels(first, dict(enumerate(reversed(first.channels))))
     if raw.kind == "reversed" and raw.detail.get("on") != "selector":
         return head + f"inverted = {str(not first.inverted).lower()}\n"
     if raw.kind == "other counts":

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from statistics import median
 from typing import Any, NamedTuple
 
 from benchcon.diagnosis.evidence import Change, HandStep
@@ -20,6 +21,8 @@ SPOT = 0.4
 """Share of a sweep's time that a dead spot may take; one that is scratchy is so nearly all the way."""
 BACK = 0.06
 """Share of the travel by which a reading that goes back is no noise of the converter."""
+FAR = 4
+"""So many times the usual move from one reading to the next is a jump."""
 
 
 def judge(control: Control, hands: Sequence[HandStep], channel: str) -> tuple[str, dict[str, Any]] | None:
@@ -75,13 +78,12 @@ def _disturbed(row: Sequence[Change], span: int) -> _Disturbed | None:
     """Where a reading went back on its way."""
     sign = 1 if row[-1].value > row[0].value else -1
     values = [sign * change.value for change in row]
-    backs = [n for n in range(1, len(values)) if values[n] < values[n - 1] - BACK * span]
-    if not backs:
+    moves = [after - before for before, after in pairwise(values)]
+    if min(moves) >= -BACK * span:
         return None
-    first = backs[0] - 1
-    while first and values[first] > values[first - 1] + 0.15 * span:
-        first -= 1  # it had jumped ahead already
-    last = next((n for n in range(backs[-1], len(values)) if values[n] >= values[first]), len(values) - 1)
+    far = max(BACK * span, FAR * median(map(abs, moves)))
+    jumps = [n for n, move in enumerate(moves) if abs(move) > far or move < -BACK * span]
+    first, last = jumps[0], jumps[-1] + 1
     low, high = sorted((abs(values[first]), abs(values[last])))
     share = (row[last].at_us - row[first].at_us) / max(1, row[-1].at_us - row[1].at_us)
     return _Disturbed(share, low, high, max(abs(a - b) for a, b in pairwise(values[first : last + 1])))

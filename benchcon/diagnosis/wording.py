@@ -169,6 +169,7 @@ def _driver(raw: BareFinding, spots: list[Spot]) -> _Said:
     chain, board = raw.detail["chain"], spots[0].channel.board
     number = raw.detail.get("driver")
     at = f"driver {number} of the {chain} chain" if number else f"the {chain} chain"
+    at = f"{at} and those behind it" if raw.detail.get("behind") else at
     names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
     wires = list(dict.fromkeys(where(spot) for spot in spots))
     return (
@@ -235,6 +236,7 @@ def _chain_shifted(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _
 def _pins_reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     chips, at = raw.detail["chips"], _chain(raw, spots)
     pins = "QA to QH" if isinstance(spots[0].part, Lamp) else "A to H"
+    pins = "DIG 0 to DIG 7" if isinstance(spots[0].part, Display) else pins
     which = f"chip{'s' * (len(chips) > 1)} {_listed(chips)} of {at}"
     return (
         f"the wires of {which} are in reverse order: {_all_on(spots)}",
@@ -381,6 +383,12 @@ def _reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
         return (
             f"{name(spots[0])} counts down when it is turned up",
             f"its two contact wires A and B swapped: {where(spots[0])}",
+        )
+    if raw.detail.get("on") == "switch":
+        part = spots[0].part
+        return (
+            f"“{part.label or part.name}” counts its positions from the wrong end",
+            f"the order of its wires, at its terminals or at the plug: {where(spots[0])} to {where(spots[-1])}",
         )
     if raw.detail.get("on") == "selector":
         return f"{name(spots[0])} counts its positions from the wrong end", f"the order of its wires: {where(spots[0])}"

@@ -320,12 +320,13 @@ def drivers(
             meant[bit + n] = byte
     gets: dict[int, int] = {}
     silent = False
-    for place, chip in enumerate(it.order):
+    # Data bypasses a chip that is bridged: the next one takes its place, and it stays dark.
+    for place, chip in enumerate(chip for chip in it.order if chip not in it.bridged):
         for digit in range(8):
             dark = silent or chip in it.dead or chip in it.mute
             to = 8 * chip + (7 - digit if chip in it.turned else digit)
             gets[to] = 0 if dark else meant.get(8 * place + digit, 0)
-        silent = silent or chip in it.mute or chip in it.bridged
+        silent = silent or chip in it.mute
     return {id_: bytes(gets.get(bit + n, 0) for n in range(digits[id_])) for bit, id_ in chain.at.items()}
 
 

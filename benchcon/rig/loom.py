@@ -173,8 +173,10 @@ def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: S
     if of_kind(faults, "open", id_) or id_ in wiring.loose_ends or id_ in copper.cut_off(wiring, faults):
         return None
     top = wiring.tops[id_]
-    turned = at_part[come_from(at_part, faults)[id_]]
-    mover = wiring.mover_of(id_)
+    # The voltage is that of the part whose wire arrives here: its range, and which way round it is.
+    part = come_from(at_part, faults)[id_]
+    turned = at_part[part]
+    mover = wiring.mover_of(part)
     for fault in of_kind(faults, "dead_spot", id_):
         if fault.settings["from"] <= 1000 * turned <= fault.settings["to"]:
             return None

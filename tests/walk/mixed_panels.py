@@ -147,7 +147,7 @@ def chain(kind: str, found: str, which: str, words: str = "", **detail: Any) -> 
             used = {bit + n: id_ for bit, id_ in it.at.items() for n in range(board.digits[id_])}
         least = 1 if which == "7219" else 4
         # With fewer, wires that end where nothing is are all dead, whatever the cause.
-        least = 6 if kind == "chip_pins_reversed" and which != "7219" else least
+        least = 6 if kind == "chip_pins_reversed" else least
         full = [n for n in range(it.chips) if sum(bit // 8 == n for bit in used) >= least]
         if not full:
             return None
@@ -162,9 +162,10 @@ def chain(kind: str, found: str, which: str, words: str = "", **detail: Any) -> 
             reads = rng.randint(0, 1) if which == "165" else 0
             text += f" chip={chip + 1} behind={'yes' if behind else 'no'}"
             text += f" reads={reads}" if which == "165" else ""
-            told["chip"] = chip + 1 if which == "165" or not behind else chip + 2
+            # A 595 that hands nothing on works itself.
+            told["driver" if which == "7219" else "chip"] = chip + 2 if behind and which == "595" else chip + 1
         elif kind == "chips_in_another_order":
-            if len(full) < 2:
+            if len(full) < (it.chips if which == "7219" else 2):
                 return None
             order = list(range(1, it.chips + 1))
             while order == sorted(order) or all(order[n] == n + 1 for n in full):
@@ -188,11 +189,13 @@ def chain(kind: str, found: str, which: str, words: str = "", **detail: Any) -> 
             told["chips"] = [chip + 1] if chip >= 0 else list(range(1, it.chips + 1))
         ways = [[(found, None, told)]]
         if which == "7219" and kind == "chip_dead":
-            keys = {f"{name}.{id_}" for bit, id_ in used.items() if bit // 8 >= told["chip"] - 1}
+            keys = {f"{name}.{id_}" for bit, id_ in used.items() if bit // 8 >= told["driver"] - 1}
             if words != "behind":
-                keys = {f"{name}.{id_}" for bit, id_ in used.items() if bit // 8 == told["chip"] - 1}
+                keys = {f"{name}.{id_}" for bit, id_ in used.items() if bit // 8 == told["driver"] - 1}
             if len(keys) < 2:
                 return None
+            if words == "behind" and told["driver"] == 1:
+                del told["driver"]  # all of the chain
         return Truth((name, text), _several(ways))
 
     return make
@@ -315,7 +318,8 @@ def rotary_reversed(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     ids = [c.id for c in wrongs.rng.choice(good).channels]
     keys = frozenset(f"{name}.{i}" for i in ids)
     middle = {f"{name}.{ids[len(ids) // 2]}"} if len(ids) % 2 else set()
-    ways = [[("reversed", keys, {})], [("crossed", keys - middle, {})]]
+    # Of three only the outer two go elsewhere.
+    ways = [[("crossed" if len(ids) == 3 else "reversed", keys - middle, {})]]
     return Truth((name, "mirrored " + " ".join(ids)), _several(ways))
 
 
