@@ -26,7 +26,7 @@ _SCENARIO = re.compile(rb"(?m)^[ \t]*\[[ \t]*scenario[ \t]*\]")
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> CaptureFile | ScenarioFile | None:
     """Collect ``*.capture``, packed ones, and any file that has a TOML file of its name beside it; and scenarios.
 
-    What has the name and cannot be read is a failure, not a file to pass over: a test that is not run proves nothing.
+    What has the name and cannot be read is a failure, not a file to skip: a test that is not run proves nothing.
     """
     if file_path.name.endswith(_ENDINGS):
         return CaptureFile.from_parent(parent, path=file_path)

@@ -56,7 +56,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     explained: set[str] = set()
     changed_round: dict[str, set[str]] = {}
     for explanation in explain(net):
-        # What leaves moves unexplained is no more than perhaps so: that it is something else stands beside it.
+        # What leaves moves unexplained is only possible: that it is something else is given beside it.
         choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices if faults]
         if explanation.odd:
             choices.append([BareFinding("unexplained", tuple(names[w] for w in explanation.odd))])

@@ -21,7 +21,7 @@ right (1) end; still: a potentiometer left alone."""
 
 OUTCOMES = ("seen", "otherwise", "said", "timeout", "skipped", "not wired")
 """How a step ended: the expected change came; something else came; the person said it was done; nobody said anything;
-passed over; the part is not wired yet. The last two are no evidence."""
+skipped; the part is not wired yet. The last two are no evidence."""
 
 ANSWERS = ("same", "otherwise", "skipped", "not wired")
 LEVELS = ("full", "dim")

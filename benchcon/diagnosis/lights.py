@@ -31,7 +31,7 @@ def find(layout: PanelIndex, looks: Sequence[LampLook], but: Collection[str] = (
     mixed: dict[str, set[str]] = {}
     inverted: set[str] = set()
     for explanation in explain(net):
-        # What leaves looks unexplained is no more than perhaps so: that it is something else stands beside it.
+        # What leaves looks unexplained is only possible: that it is something else is given beside it.
         choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices if faults]
         if explanation.odd:
             keys = tuple(key_of(layout.lamps[names[w]].channel) for w in explanation.odd)

@@ -33,7 +33,7 @@ class Story:
 
 
 def tell(layout: PanelIndex, hands: Sequence[HandStep]) -> Story:
-    """Return the moments of `hands`, steps that were passed over left out."""
+    """Return the moments of `hands`, without steps that were skipped."""
     story = Story()
     state: dict[str, int] = {}
     where: dict[str, int | None] = {

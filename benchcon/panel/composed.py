@@ -165,7 +165,7 @@ def _lamp(lamp: Any, counted: Callable[[Any], Any]) -> Any:
 
 
 def _channel(channel: Any, ids: int, pins: int, row: int, column: int) -> Any:
-    """The channel of the part so many further on: ids, pins and connector pins counted on."""
+    """The channel of the part this many further on: ids, pins and connector pins counted up."""
     if isinstance(channel, str):
         return _on(channel, ids) if _LAST_NUMBER.search(channel) else f"{channel}{ids + 1}"
     if not isinstance(channel, dict):

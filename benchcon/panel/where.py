@@ -19,7 +19,7 @@ _STRING = re.compile(
     r'"""(?:[^\\]|\\.)*?"""(?:""|")?' + r"|'''.*?'''(?:''|')?" + r'|"(?:[^"\\\n]|\\.)*"' + r"|'[^'\n]*'", re.DOTALL
 )
 _DEEPEST = 24
-"""Paths of more steps than any file of ours has are passed over."""
+"""Paths with more steps than any of our files has are ignored."""
 _SCALAR = re.compile(r"[^,\]}#\r\n]+")
 
 

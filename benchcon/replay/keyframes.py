@@ -105,7 +105,7 @@ def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffer
 
 
 def _tables(value: object) -> list[dict[str, Any]]:
-    """Return the tables of a list that a stranger may have written: what is none is passed over."""
+    """Return the tables of a list that a stranger may have written, without what is not a table."""
     return [each for each in value if isinstance(each, dict)] if isinstance(value, list) else []
 
 

@@ -31,7 +31,7 @@ class Turning:
     invalid: int = 0
     """Transitions in which both contacts changed."""
     bounces: int = 0
-    """Steps to and fro within `BOUNCE_US`."""
+    """Steps back and forth within `BOUNCE_US`."""
     detents: int = 0
     """Whole detents turned, either way."""
     skipped: int = 0

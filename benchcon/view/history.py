@@ -92,7 +92,7 @@ class HistoryTrack:
         self.greatest = 0
 
     def add(self, at_us: int, value: int) -> None:
-        """Take a change; one that is none, or that goes back in time, is passed over."""
+        """Take a change, unless it changes nothing or goes back in time."""
         if self.values and (self.values[-1] == value or at_us < self.times[-1]):
             return
         if len(self.times) >= 2 * MOST_CHANGES:

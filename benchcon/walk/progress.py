@@ -96,7 +96,7 @@ class Progress:
         self._group = -1
 
     def next_group(self) -> bool:
-        """Go to the next group that is not done; False: there is none. What is not wired yet is passed over."""
+        """Go to the next group that is not done; False: there is none. What is not wired yet is skipped."""
         self._group += 1
         while (group := self.group) is not None and (group.name in self.done or not self._is_wired(group)):
             if group.name not in self.done:

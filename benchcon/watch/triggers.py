@@ -10,7 +10,7 @@ from benchcon.panel.model import Panel
 from benchcon.panel.reader import CHANNEL_ID, PanelRemark, SourceFile, TomlTable, near, shown
 
 KINDS: dict[str, str] = {
-    "chatter": "an input changes to and fro faster than a hand can",
+    "chatter": "an input changes back and forth faster than a hand can",
     "short_press": "a contact is made for a shorter time than a hand can",
     "gap": "notifications were lost on the way",
     "bad_checks": "many lines came with a wrong check",

@@ -117,7 +117,7 @@ class BoardSide:
             self.go_dark("local", now_us)
 
     def change(self, values: Mapping[str, int], now_us: int) -> None:
-        """Inputs changed, all in one scan; those whose value is as before are passed over."""
+        """Inputs changed, all in one scan; those whose value is as before are ignored."""
         words = []
         for channel_id, value in values.items():
             if self.values[channel_id] != value:

@@ -1,7 +1,7 @@
 """The words of notifications, and what each says: forms, and turning one line into events.
 
 Section 7 of `protocols/line-protocol.md`. A word that is not here, or whose arguments have another form, is unknown:
-it is kept, counted and passed over.
+it is kept, counted and otherwise ignored.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def known(tail: str) -> bool:
 def settings(words: Iterable[str]) -> list[tuple[str, int]]:
     """Return the channels and values of ``id=HEX`` words, as in `set`, `raw` and the answer to `read`, in order.
 
-    Words of another form are passed over: a check that is right does not make a stranger's line a sound one.
+    Words of another form are ignored: a correct check does not make a stranger's line a sound one.
     """
     found = (_SETTING.fullmatch(word) for word in words)
     return [(intern(match[1]), int(match[2], 16)) for match in found if match]

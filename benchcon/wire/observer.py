@@ -8,12 +8,12 @@ only a reset can do, since a wrap goes forward; where the number is as expected,
 which go first, are that much younger than notifications that still wait):
 
     line                         running number      clock       taken for
-    boot                         0, 0 was the last   the same    the same line once more: passed over
+    boot                         0, 0 was the last   the same    the same line once more: ignored
     boot                         any                 any         a reset (or the line of one already made out)
     alive, hello: another boot   any                 any         a reset, boot line lost
     any                          any                 back        a reset, boot line lost
     any                          as expected         any         notification
-    any                          up to 64 behind     not later   the same line once more: passed over
+    any                          up to 64 behind     not later   the same line once more: ignored
     any                          any other           any         a hole: so many lines were lost on the way
 
 The answer to `read` names the last notification sent before it, so a hole shows there even if none follows.

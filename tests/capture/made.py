@@ -21,7 +21,7 @@ def notification(number: int, clock_us: int, what: bytes) -> bytes:
 
 
 def batches(count: int, each: int = 5, step_us: int = 500, boards: int = 2, start_us: int = 1000) -> list[Batch]:
-    """`count` batches of `each` lines, switches going to and fro on `boards` boards."""
+    """`count` batches of `each` lines, switches going back and forth on `boards` boards."""
     made = []
     numbers = [0] * (boards + 1)
     for turn in range(count):

@@ -171,7 +171,7 @@ def test_thousands_of_channels_make_no_endless_report(
 
 
 @pytest.mark.slow
-def test_a_line_of_a_gibibyte_and_bombs_of_noughts_need_little_memory(tmp_path: Path) -> None:
+def test_a_line_of_a_gibibyte_and_bombs_of_zeros_need_little_memory(tmp_path: Path) -> None:
     long = tmp_path / "long.capture"
     with long.open("wb") as file:
         file.write(HEADER + b"1 0 * mark here\n2 0 * mark ")

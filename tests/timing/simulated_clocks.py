@@ -14,7 +14,7 @@ LINE_BYTES = 33
 
 @dataclass
 class Clock:
-    """A board's clock: `ppm` off, going to and fro by `swing_ppm` in `period_s`."""
+    """A board's clock: `ppm` off, going back and forth by `swing_ppm` in `period_s`."""
 
     ppm: float
     swing_ppm: float = 0.0

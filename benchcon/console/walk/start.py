@@ -110,7 +110,7 @@ def _ask_walk(
             folder = proposed(panel)
             going_on = resumed(Folder(folder), panel, only)
             if going_on:
-                why += f"\n\n{going_on} To begin anew, name another folder."
+                why += f"\n\n{going_on} To start from the beginning, name another folder."
             app.push_screen(Ask("Walk", why, folder, check=check, may_be_empty=True, more=ABOUT_FOLDER), done)
 
     app.push_screen(Scope(panel), what)
