@@ -149,7 +149,7 @@ class ChannelTest(pytest.Item):
             for remark in verdict.remarks:
                 self.add_report_section("call", "left out", _harmless(remark))
         elif self.name not in verdict.channels:
-            raise CaptureDiffers(f"{self.name}: nothing was compared: it was left out, see the remarks of {WHOLE}")
+            raise CaptureDiffers(f"{self.name}: nothing was compared: it was skipped, see the remarks of {WHOLE}")
         # Channels that only the run has, and so were not collected, are reported with the whole.
         others = [name for name in verdict.channels if name not in self._names()] if self.name == WHOLE else []
         texts = [text for name in (self.name, *others) if (text := _named(name, self.name, verdict.channels[name]))]

@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     named = Named(panel, rules)
     if args.sweep or recorded:
         if ports or args.hand or args.values or args.publish:
-            raise Trouble("a sweep and a look at captures need no board; leave ports, hands and sources out")
+            raise Trouble("a sweep and a look at captures need no board; leave out ports, hands and sources")
         return _sweep(scenarios, named) if args.sweep else _against(scenarios, recorded, named)
     captures = Path(args.captures or ".")
     try:
@@ -325,7 +325,7 @@ def _open(ports: Sequence[str], panel: Panel, hands: Mapping[str, Hand], kept: P
 
 def _ask(text: str) -> bool:
     try:
-        answer = input(f"Please {text}, then press Enter (n: leave it out): ")
+        answer = input(f"Please {text}, then press Enter (n: skip it): ")
     except EOFError:
         return False
     return answer.strip().lower() not in ("n", "no")

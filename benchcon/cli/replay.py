@@ -230,7 +230,7 @@ def _time(args: argparse.Namespace) -> int:
 
 def _ask(text: str) -> bool:
     try:
-        answer = input(f"Please {text}, then press Enter (n: leave it out): ")
+        answer = input(f"Please {text}, then press Enter (n: skip it): ")
     except EOFError:
         return False
     return answer.strip().lower() not in ("n", "no")

@@ -90,7 +90,7 @@ def _firmware(args: argparse.Namespace) -> Callable[[str, Path | None], list[str
     from benchcon.panel.file import load
 
     if args.faults or args.tcp:
-        raise Trouble("--firmware runs healthy boards on this machine's own ports; leave --faults and --tcp out")
+        raise Trouble("--firmware runs healthy boards on this machine's own ports; leave out --faults and --tcp")
     panel = load(args.panel)
     if not args.headless:
         print("building the firmware …", file=sys.stderr, flush=True)

@@ -180,7 +180,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
 
             def look(watch: Wiggle, now_us: int) -> None:
                 if not told_so:  # only now is it sure that there is something to watch
-                    told_so.append("hands off for half a second, so that it shows how all stands at rest")
+                    told_so.append("hands off for half a second, to see everything at rest")
                 elif len(told_so) == 1 and watch.settled:
                     told_so.append(f"{watch.at_rest()}\nflex the loom now; Ctrl-C ends the watch")
                 else:

@@ -100,7 +100,7 @@ def idempotent(board: Subject) -> None:
         for _ in range(2):
             board.done("set", f"{lamp.id}={lamp.on}")
         if board.value(lamp.id) != lamp.on:
-            raise RuleBroken(f"'{lamp.id}' set twice to {lamp.on} does not stand there")
+            raise RuleBroken(f"'{lamp.id}' set twice to {lamp.on} does not stay there")
 
 
 def read(board: Subject) -> None:
@@ -119,7 +119,7 @@ def read(board: Subject) -> None:
     for known in board.others:
         values.pop(known, None)
     if values:
-        raise RuleBroken(f"'read all' tells '{next(iter(values))}', which no item describes")
+        raise RuleBroken(f"'read all' reports '{next(iter(values))}', which no item describes")
     if board.channels:
         some = board.channels[-1]
         answer = board.ask("read", some.id)

@@ -37,7 +37,7 @@ def dark(board: Subject) -> None:
     insist_off(board, "in dark")
     board.refused("06", "set", f"{lamp.id}={lamp.on}")
     if not board.flags(fed=True) & 1:
-        raise RuleBroken("flag 01 of 'alive' does not tell that the board is dark")
+        raise RuleBroken("flag 01 of 'alive' does not say that the board is dark")
     board.done("light")
     insist_off(board, "after 'light'")
     board.done("set", f"{lamp.id}={lamp.on}")
@@ -144,7 +144,7 @@ def deadman(board: Subject) -> None:
     else:
         raise NotRun("this computer is too busy to feed a dead-man of 300 ms in time")
     if not board.flags(fed=True) & 2:
-        raise RuleBroken("flag 02 of 'alive' does not tell that the dead-man is armed")
+        raise RuleBroken("flag 02 of 'alive' does not say that the dead-man is armed")
     board.line.ask("light")
     light_all(board)
     since = len(board.line.notifications)

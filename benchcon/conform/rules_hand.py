@@ -71,7 +71,7 @@ def notification_time(board: Subject, hand: Hand) -> None:
     """**notification-time**: a change is on the wire within 5 ms after the input was accepted as changed."""
     contact = next((channel for channel in _contacts(board) if board.value(channel.id) == "0"), None)
     if contact is None:
-        raise NotRun("no contact stands open")
+        raise NotRun("no contact is open")
     # The fastest answer shows what the way up costs at least; what a notification takes longer, it waited.
     fastest = min(_way_up(board) for _ in range(20))
     waited_ms: list[float] = []

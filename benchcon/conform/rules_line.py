@@ -237,7 +237,7 @@ def inputs_only(board: Subject) -> None:
             if (channel := there.get(id_)) is None:
                 raise RuleBroken(f"'{said}': no item describes '{printable(id_)}'")
             if channel.is_output:
-                raise RuleBroken(f"'{said}': '{id_}' is an output; 'is' tells inputs only")
+                raise RuleBroken(f"'{said}': '{id_}' is an output; 'is' reports inputs only")
             if not re.fullmatch(f"[0-9A-F]{{{channel.width}}}", value):
                 raise RuleBroken(f"'{said}': '{id_}' has {channel.width} hex digits")
 

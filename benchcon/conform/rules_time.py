@@ -138,7 +138,7 @@ def repair(board: Subject) -> None:
         if not (told - before) % 0x10000 <= (after - before) % 0x10000:
             raise RuleBroken(f"the last notification was {before:04X}, and 'read all' says {told:04X}")
         if len(answer.words[2]) != 8:
-            raise RuleBroken("'read' tells the clock in eight hex digits after the number")
+            raise RuleBroken("'read' gives the clock in eight hex digits after the number")
 
 
 def window(board: Subject) -> None:
@@ -157,7 +157,7 @@ def window(board: Subject) -> None:
         missing = [tag for tag, _ in lines if board.line.answer(tag, end - time.monotonic()) is None]
         if missing:
             raise RuleBroken(
-                f"{len(lines)} requests within the buffer it told were sent; {len(missing)} were not answered"
+                f"{len(lines)} requests within the buffer it reported were sent; {len(missing)} were not answered"
             )
 
 

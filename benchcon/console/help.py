@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from benchcon.console.ask import HelpAbout
 
 ABOUT = f"""\
-Every part stands where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
+Every part is drawn where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
 level beside it; □ a button released, ■ pressed; ▄ ▀ a switch down and up; ◆ a selector's position. \
 “? not known” means that the board is silent, lost or released: nothing shown there is current.
 

@@ -221,7 +221,7 @@ def _chip_bridged(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _S
     number, at = raw.detail["chip"], _chain(raw, spots)
     return (
         f"from chip {number} of {at} on all comes one chip early: {_all_on(spots)}",
-        f"chip {number} of {at}: its data input bridged to its output, or left out",
+        f"chip {number} of {at}: its data input bridged to its output, or the chip missing",
     )
 
 

@@ -62,7 +62,7 @@ SOURCES = {
     "encoder": "bushing M7",
     "pot": "bushing M7",
     "lamp": "5 mm LED in a clip",
-    "display": "the display's own outline: it stands flush in the cut-out",
+    "display": "the display's own outline: it sits flush in the cut-out",
     "said": "the panel file",
 }
 DISPLAY_DEPTH_MM = 12.0

@@ -272,7 +272,7 @@ class _Maker:
         if not pins and wired:
             self.refuse(channel.line, f'{who} has no pin for {channel.id}; firmware needs one, such as pin = "D4"')
         elif not pins:
-            self.advise(channel.line, f"{who} is not wired and has no pin for {channel.id}: it is left out")
+            self.advise(channel.line, f"{who} is not wired and has no pin for {channel.id}: it is not in the firmware")
         return pins
 
     def on_pin(self, pin: str) -> int:

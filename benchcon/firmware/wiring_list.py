@@ -152,7 +152,7 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     usb = usb_ma(board, *_lit_parts(plan))
     found.append(
         f"{'The board, and what LAMP+ does not feed, takes its' if board.external_supply else 'All'} current from the "
-        f"USB port: {USB_MA:g} mA at the most once the computer has agreed, {USB_UNIT_MA:g} mA before ({USB_SHEET}). "
+        f"USB port: {USB_MA:g} mA at most once the computer has agreed, {USB_UNIT_MA:g} mA before ({USB_SHEET}). "
         + (
             f"A hub without a supply of its own gives a port {USB_UNIT_MA:g} mA and this board can take "
             f"{ma_words(usb)}: plug it into the computer, or into a hub with its own supply. "

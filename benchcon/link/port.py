@@ -328,7 +328,7 @@ class Port:
         ident = printable(talk.ident)
         self._stands(
             PortStage.DUPLICATE,
-            f"a board with the ident '{ident}' is linked already{where}: wink to tell them apart, give one a new ident",
+            f"a board with the ident '{ident}' is linked already{where}: wink to identify them, give one a new ident",
         )
         while not self._over(talk) and talk.duplicate:
             await self._until(talk, lambda: not talk.duplicate, self.hub.pace.ask_again_s)

@@ -168,13 +168,13 @@ _PLAINER = {
     "Expected '\"'": "the quote that ends the text is missing",
     'Expected "\'"': "the quote that ends the text is missing",
     "Unterminated string": "the quotes that end the text are missing",
-    "Invalid value": 'a value is missing, or text stands without quotes; it is written "40 mm"',
+    "Invalid value": 'a value is missing, or text is without quotes; it is written "40 mm"',
     "Unclosed array": "a comma or ] is missing",
     "Unclosed inline table": "a comma or } is missing",
     "Expected '=' after a key in a key/value pair": "the = behind the key is missing",
     "Expected ']' at the end of a table declaration": "the ] that ends the heading is missing",
     "Expected newline or end of document after a statement": (
-        'something stands behind the value; text is written in quotes, "40 mm", and each key on a line of its own'
+        'something follows the value; text is written in quotes, "40 mm", and each key on a line of its own'
     ),
 }
 
@@ -198,7 +198,7 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
         if twice := _TWICE.search(said):
             key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")
-            raise _Bad(PanelRemark(file, line, f"{name} stands twice; give one of the two another name")) from None
+            raise _Bad(PanelRemark(file, line, f"{name} is there twice; give one of the two another name")) from None
         stands = f': "{printable(found[0].strip()[:60])}"' if found and found[0].strip() else ""
         raise _Bad(PanelRemark(file, line, f"is not TOML here{column}: {said}{stands}")) from None
     except ValueError:  # a number of thousands of digits

@@ -68,7 +68,7 @@ def _names(panel: Panel, source: SourceFile) -> None:
         if key in labels:
             other = labels[key]
             text = f'{key_of(part)} is labelled "{part.label}" like {key_of(other)} (line {other.line})'
-            source.say_at(part.line, f"{text}; a hand cannot tell which is meant", grave=False)
+            source.say_at(part.line, f"{text}; nobody can tell which is meant", grave=False)
         labels.setdefault(key, part)
     idents: dict[str, Board] = {}
     for board in panel.boards:
@@ -290,7 +290,7 @@ def _on_panel(panel: Panel, part: Part, source: SourceFile) -> None:
     if place.x_mm > panel.width_mm or place.y_mm > panel.height_mm:
         source.say_at(
             part.line,
-            f"{key_of(part)} stands at {place.x_mm:g} mm, {place.y_mm:g} mm, off the panel, which is "
+            f"{key_of(part)} is at {place.x_mm:g} mm, {place.y_mm:g} mm, off the panel, which is "
             f"{panel.width_mm:g} mm wide and {panel.height_mm:g} mm high",
         )
         return

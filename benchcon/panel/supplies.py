@@ -45,7 +45,7 @@ def _sources(table: TomlTable) -> tuple[SupplySource, ...]:
         named = [key for key in inner.values if key != AFTER]
         at = tuple((key, inner.text(key, "", 16)) for key in named)
         if isinstance(each, dict) and not at:
-            inner.say(None, 'names no control; say where one has to stand, such as { mains = "on" }')
+            inner.say(None, 'names no control; say which position one has to be in, such as { mains = "on" }')
         found.append(SupplySource(at, round(after_ms * 1000), inner.line))
     return tuple(found)
 

@@ -118,7 +118,7 @@ def file_beside(table: TomlTable, key: str, name: str) -> Path | None:
 
 def _value(name: str, table: TomlTable) -> Value:
     if name in RESERVED:
-        table.say(None, f"has a name that rules need otherwise; any but {' and '.join(RESERVED)} is allowed")
+        table.say(None, f"has a name that rules use for something else; any but {' and '.join(RESERVED)} is allowed")
     label = table.text("label", "", 40)
     unit = table.text("unit", "", 24)
     if unit and not is_unit(unit):
@@ -160,6 +160,6 @@ def _range(table: TomlTable, unit: str) -> tuple[float, float]:
     if len(ends) != 2:
         return 0.0, 1.0
     if not ends[0] < ends[1]:
-        table.say("range", f"is {shown(value)}; the least stands first, such as {example}")
+        table.say("range", f"is {shown(value)}; the minimum comes first, such as {example}")
         return 0.0, 1.0
     return ends[0], ends[1]

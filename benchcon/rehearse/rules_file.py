@@ -127,7 +127,7 @@ class _Reading:
             if not marks:
                 continue
             if id(node) not in top:
-                self.say(node.lineno, f"{node.name} stands inside something else; a rule stands at the left margin")
+                self.say(node.lineno, f"{node.name} is inside something else; a rule is at the left margin")
                 continue
             if node.name in seen:
                 text = f"there are two functions {node.name}, the other in line {seen[node.name]}; Python keeps one"

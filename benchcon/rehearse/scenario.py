@@ -246,7 +246,7 @@ class _Reading:
     def _when(self, table: TomlTable, before_us: int) -> int:
         at, after = table.get("at"), table.get("after")
         if at is not None and after is not None:
-            table.say("after", "stands beside at; one of the two is allowed")
+            table.say("after", "is there beside at; only one of the two is allowed")
         key = "after" if after is not None else "at"
         if at is None and after is None:
             return before_us
@@ -588,9 +588,7 @@ def _plain(cell: str) -> float:
     try:
         number = number_in(cell)
     except ValueError:
-        raise ValueError(
-            f"has {shown(cell.strip())}, which is not a number; a point stands before the fraction"
-        ) from None
+        raise ValueError(f"has {shown(cell.strip())}, which is not a number; the fraction follows a point") from None
     if not math.isfinite(number):
         raise ValueError(f"has {shown(cell.strip())}, which is not a number")
     return number

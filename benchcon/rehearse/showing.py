@@ -79,7 +79,7 @@ def lamp_shows(lamp: Lamp, value: Any) -> Shown:
     if isinstance(value, Position):
         if len(value.control.positions) != 2:
             raise ValueError(
-                f"returned {value.control.name} as it stands, which has {len(value.control.positions)} positions; "
+                f"returned {value.control.name} itself, which has {len(value.control.positions)} positions; "
                 f'compare it with one: {value.control.name} == "{value.word}"'
             )
         value = bool(value)

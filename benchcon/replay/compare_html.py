@@ -71,7 +71,7 @@ def _source(recording: Recording) -> str:
 def _remarks(comparison: Comparison) -> Iterable[str]:
     shift = comparison.offset_us
     if shift:
-        yield f"B tells the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is taken out."
+        yield f"B says the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
     yield from map(slipped, comparison.slips)
     for line in counted(comparison):
         yield f"{line[0].upper()}{line[1:]}."

@@ -96,7 +96,8 @@ def _rows(track: Track, index: int, offset_us: int, here: bool) -> list[tuple[in
 def slipped(slip: Slip) -> str:
     """Return in one line where B goes on later or earlier for good."""
     how = f"{seconds(abs(slip.by_us))} {'later' if slip.by_us > 0 else 'earlier'}"
-    return f"From {slip.channel} at {seconds(slip.at_us)} on, B tells the same {how}; what follows is compared without."
+    where = f"From {slip.channel} at {seconds(slip.at_us)} on"
+    return f"{where}, B says the same {how}; what follows is compared without this difference."
 
 
 def _of(recording: Recording) -> str:
@@ -109,9 +110,7 @@ def as_text(comparison: Comparison) -> str:
     lines += [f"   {problem}" for problem in (*comparison.a.problems, *comparison.b.problems)]
     shift = comparison.offset_us
     if shift:
-        lines.append(
-            f"B tells the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is taken out."
-        )
+        lines.append(f"B says the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed.")
     lines += [slipped(slip) for slip in comparison.slips]
     first = comparison.first()
     if first is not None:

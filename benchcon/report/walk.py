@@ -173,7 +173,7 @@ def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[
 
 
 _BESIDES = {
-    "rest": "how all stands while nobody touches it",
+    "rest": "everything at rest, while nobody touches it",
     "dark": "whether all is dark when it should be",
     "matrix": "ghosts of matrix {}",
     "supply": "what supply {} feeds",

@@ -129,7 +129,7 @@ def check(fault: Fault, wiring: Wiring) -> None:
         raise WrongFault("digit", f"'{fault.channels[0]}' has {digits} digits")
     _check_wholes(fault, wiring)
     if fault.kind == "ghost" and len(fault.channels) == 1 and fault.channels[0] not in wiring.crossings:
-        raise WrongFault("channel", f"'{fault.channels[0]}' stands in no matrix; name the four corners of a rectangle")
+        raise WrongFault("channel", f"'{fault.channels[0]}' is in no matrix; name the four corners of a rectangle")
 
 
 def _check_wholes(fault: Fault, wiring: Wiring) -> None:
@@ -150,7 +150,7 @@ def _check_wholes(fault: Fault, wiring: Wiring) -> None:
     if settings.get("boards") and (settings["after"] or settings["for"]):
         raise WrongFault("boards", "looms are changed round with the power off: leave 'after' and 'for' out")
     if fault.kind == "diode_wrong" and fault.channels[0] not in wiring.crossings:
-        raise WrongFault("channel", f"'{fault.channels[0]}' stands in no matrix that the panel names")
+        raise WrongFault("channel", f"'{fault.channels[0]}' is in no matrix that the panel names")
     if "matrix" in settings:
         name = settings["matrix"]
         matrices = dict.fromkeys(cross.matrix for cross in wiring.crossings.values())

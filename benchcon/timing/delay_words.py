@@ -42,7 +42,7 @@ def error_words(us: float) -> str:
 def clocks_words(one: Delays) -> str:
     """Return by whose clocks it was measured, and what that is worth."""
     if one.by == "host stamps":
-        return "by this computer's stamps, for want of a clock on the boards: only a lower bound is certain"
+        return "by this computer's stamps, because the boards have no clock: only a lower bound is certain"
     whose = "the board's own clock" if one.by == "one board" else "the clocks of both boards"
     way = ", and the least delay of a line that was never pinged" if one.one_way and one.by == "two boards" else ""
     return f"by {whose}, {error_words(one.error_us)}{way}"

@@ -39,7 +39,7 @@ def prompt_for(
     title, ask, hint = _words(layout, step)
     if already and layout.controls[step.parts[0]].kind == "switch":
         control = layout.controls[step.parts[0]]
-        hint = f"It reads {words_of(control)[step.to]} already: if the lever stands elsewhere, throw it. If not, Enter."
+        hint = f"It reads {words_of(control)[step.to]} already: if the lever is elsewhere, throw it. If not, Enter."
     return Prompt(
         title, ("Once more: " + ask[0].lower() + ask[1:]) if again else ask, hint, step.parts, number + 1, of, again
     )

@@ -33,5 +33,5 @@ def told(layout: PanelIndex, step: Step, before: Mapping[str, int], values: Mapp
     if others:
         return f"{listed(others)} moved {'as well as' if own else 'instead of'} {asked}."
     if own:
-        return f"{asked} moved, and does not stand as asked."
+        return f"{asked} moved, but is not where it should be."
     return f"Nothing was seen of {asked}."

@@ -203,7 +203,7 @@ def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
     found = sum(len(board.complaints()) for board in boards)
     verdict = f"{counted(found, 'complaint')}" if found else "no reset, no bad line, and the supply holds"
     supplies = [
-        f"{board.name} {board.least_mv / 1000:.2f} V at the least"
+        f"{board.name} {board.least_mv / 1000:.2f} V at least"
         + (f" ({board.rest_mv / 1000:.2f} V with all dark)" if board.rest_mv else "")
         if board.least_mv
         else f"{board.name} {'without supply' if board.no_supply else 'does not report its supply'}"

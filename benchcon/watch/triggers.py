@@ -166,7 +166,7 @@ def _target(table: TomlTable, panel: Panel, kind: str) -> tuple[tuple[str, ...],
             channels = ((board_name, channel),)
     given = [key for key in ("board", "part", "channel") if key in table.values]
     if len(given) > 1:
-        table.say(given[1], f"stands beside {given[0]}; one of the two is enough")
+        table.say(given[1], f"is there beside {given[0]}; one of the two is enough")
     if kind == "range" and not channels:
         table.say(None, "has no part or channel; a range is that of one")
     if kind == "short_press" and not channels:

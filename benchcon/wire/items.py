@@ -113,7 +113,7 @@ def former_kinds(items: Iterable[Item]) -> str:
         if item.kind in FORMER and item.id:
             return (
                 f"describes '{printable(item.id)}' as '{item.kind}', which the protocol calls '{FORMER[item.kind]}' "
-                "now: it is left out until the board has the present firmware"
+                "now: it is ignored until the board has current firmware"
             )
     return ""
 

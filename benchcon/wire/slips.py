@@ -89,7 +89,7 @@ def line_slip(raw: bytes) -> str:
         return "no check: a space, '#' and four hex digits end a line"
     found = _CHECKED.fullmatch(raw)
     if found is None or b"#" in found[1]:
-        return "'#' begins the check, four hex digits that end the line, and stands nowhere else"
+        return "'#' begins the check, four hex digits that end the line, and appears nowhere else"
     body, space, check = found.groups()
     if not space:
         return "no space before '#'"
@@ -130,7 +130,7 @@ def _form_slip(body: bytes) -> str:
         digits = head[1:] if width != 8 else head
         whole = width if width == 8 else width - 1
         if re.fullmatch(rb"0x.*", digits):
-            return f"'0x' in front of the {what}; hex digits stand alone"
+            return f"'0x' in front of the {what}; only the hex digits belong there"
         if digits != digits.upper() and re.fullmatch(rb"[0-9A-Fa-f]+", digits):
             return f"the {what} has hex digits in lower case; they are upper case"
         if len(digits) != whole or not re.fullmatch(rb"[0-9A-F]+", digits):
@@ -181,8 +181,8 @@ def hello_slip(words: Sequence[str]) -> str:
             return f"the {what} is '{printable(word)}'; it has {width} hex digits" + (" in upper case" if lower else "")
     if not _IDENT.fullmatch(words[5]):
         return (
-            f"the ident '{printable(words[5])}' is none: a lower-case letter, then lower-case letters, digits and '_', "
-            "16 at most (is it left over in the board's memory from another sketch?)"
+            f"the ident '{printable(words[5])}' is not an ident: a lower-case letter, then lower-case letters, "
+            "digits and '_', 16 at most (is it left over in the board's memory from another sketch?)"
         )
     if words[1] != f"{VERSION:02X}":
         return ""

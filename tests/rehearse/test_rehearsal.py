@@ -280,7 +280,7 @@ def test_values_from_a_csv_in_any_unit(folder: Path) -> None:
         ("time [s],wind_speed [kt]\n0,1\n0,2\n", "3: has the time 0; times grow"),
         ("time [s],wind_speed [kt]\n0,100\n", "2: has 100 kt for wind_speed, outside its range"),
         ("time [s],wind_speed [kt]\n0,1,2\n", "2: has 3 cells"),
-        ('time [s],wind_speed [kt]\n0,"1,5"\n', "not a number; a point"),
+        ('time [s],wind_speed [kt]\n0,"1,5"\n', "not a number; the fraction follows a point"),
         ("time [s],wind_speed [kt]\n0,nan\n", "not a number"),
     ],
 )

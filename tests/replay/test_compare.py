@@ -161,7 +161,7 @@ def test_one_press_that_lasts_longer_is_one_difference(tmp_path: Path) -> None:
     text = as_text(comparison)
     assert "first difference: met.b1" in text
     assert "open comes 500.0 ms later in B" in text
-    assert re.search(r"^From met\.b1 at \d\.\d+ s on, B tells the same 0\.500 s later", text, re.MULTILINE)
+    assert re.search(r"^From met\.b1 at \d\.\d+ s on, B says the same 0\.500 s later", text, re.MULTILINE)
     shorter = compared(tmp_path, told(1000, 500), told(9000, 0))
     assert differing(shorter) == {"met.b1": ["early"]}
     assert compare(shorter.a, shorter.b, offset_us=0).count > 5, "where the time is known nothing is taken out"

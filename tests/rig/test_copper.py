@@ -225,7 +225,7 @@ def test_the_looms_of_two_boards_changed_round_take_contacts_and_lamps_along() -
         ("looms_interchanged boards=a", "'boards' must be two"),
         ("looms_interchanged boards=a,c", "the panel has no board 'c'"),
         ("looms_interchanged boards=a,b after=1s", "with the power off"),
-        ("diode_wrong k", "stands in no matrix"),
+        ("diode_wrong k", "is in no matrix"),
     ],
 )
 def test_what_cannot_be_is_said(words: str, said: str) -> None:

@@ -89,7 +89,7 @@ def test_quantities_become_plain_numbers() -> None:
         ("segment_dead num segment=Q", "must be one of P, A, B"),
         ("segment_dead num", "needs the setting 'segment'"),
         ("segment_dead num segment=A digit=4", "'num' has 3 digits"),
-        ("ghost key", "'key' stands in no matrix"),
+        ("ghost key", "'key' is in no matrix"),
         ("ghost key left", "the four corners"),
         ("ident ident=Upper", "begins with a small letter"),
     ],

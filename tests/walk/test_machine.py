@@ -313,7 +313,7 @@ def test_a_switch_that_reads_as_asked_already_is_asked_with_what_to_do() -> None
     assert "already" not in first.hint
     walk.walk.said(walk.now)  # nothing came of it: it still reads as the second step asks
     walk.wait(100_000)
-    assert "already: if the lever stands elsewhere, throw it" in walk.walk.prompt().hint
+    assert "already: if the lever is elsewhere, throw it" in walk.walk.prompt().hint
 
 
 def test_numbers_are_of_parts_and_back_takes_back() -> None:

@@ -125,7 +125,7 @@ async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None
             (("escape", "r"), "Record into", "benchcon replay FILE"),
             (("escape", "n"), "Name by hand", "Move the control on the panel"),
             (("escape", "f4", "slash"), "Filter the events", "Several words must all be in a line."),
-            (("escape", "f2"), "", "Every part stands where it is on the panel."),
+            (("escape", "f2"), "", "Every part is drawn where it is on the panel."),
         ):
             await eyes.press(*keys, "f1")
             await eyes.until(lambda text=title: text in flowing(eyes) and "Keys" in eyes.text(), title)

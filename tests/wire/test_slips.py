@@ -91,7 +91,7 @@ def test_whatever_hello_is_answered_is_explained_in_one_printable_line(words: li
         ("hello 01 0b 0080 0007 lighting", "number of items is '0b'; it has 2 hex digits in upper case"),
         ("hello 01 0B 128 0007 lighting", "receive buffer is '128'; it has 4"),
         ("hello 01 0B 0080 0007", "4 words after 'hello' where five belong"),
-        ("hello 01 0B 0080 0007 Lighting", "the ident 'Lighting' is none"),
+        ("hello 01 0B 0080 0007 Lighting", "the ident 'Lighting' is not an ident"),
         ("hello 01 0B 0010 0007 lighting", "a receive buffer of 16 bytes"),
         ("no 08 left out", "'hello' was refused (08 left out)"),
     ],
