@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from benchcon.firmware.board_plan import Plan
     from benchcon.firmware.limits import MemoryUse
-    from benchcon.firmware.plan import Plan
     from benchcon.link.lock import PortLock
     from benchcon.panel.reader import PanelRemark
 

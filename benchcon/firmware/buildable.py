@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from benchcon.errors import Trouble
+from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.chips import CHIPS
 from benchcon.firmware.panel_map import said
-from benchcon.firmware.plan import Plan, Refused, plan
+from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.model import Board, Panel
 from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import channels_of, key_of

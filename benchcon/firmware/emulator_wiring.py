@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from benchcon.firmware.plan import Plan
+from benchcon.firmware.board_plan import Plan
 from benchcon.panel.pins import Pin
 
 

@@ -18,10 +18,10 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.chips import BAUDS
 from benchcon.firmware.emulator_wiring import emulator_wiring
 from benchcon.firmware.panel_map import header, source
-from benchcon.firmware.plan import Plan
 from benchcon.firmware.wiring_list import as_markdown, as_text, sections
 from benchcon.panel.reader import PanelRemark
 from benchcon.protocol_files import protocols_dir

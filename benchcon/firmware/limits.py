@@ -9,16 +9,14 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from benchcon.firmware.board_plan import Plan
 from benchcon.panel.electrics import loads, ma_words, of_lamp, sums
 from benchcon.panel.model import Chain, Channel, Control, Part
 from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.wire.quote import quote
-
-if TYPE_CHECKING:
-    from benchcon.firmware.plan import Plan
 
 MOST_SETTLE_MS = 100
 """`bb_contact.ms`: a count of scans in one byte."""

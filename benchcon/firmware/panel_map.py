@@ -7,16 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from benchcon.firmware.board_plan import ContactInput, DisplayOutput, EncoderInput, LampOutput, Plan, PotInput
 from benchcon.firmware.chips import BAUDS
-from benchcon.firmware.plan import (
-    TOP_COUNT,
-    ContactInput,
-    DisplayOutput,
-    EncoderInput,
-    LampOutput,
-    Plan,
-    PotInput,
-)
+from benchcon.firmware.plan import TOP_COUNT
 from benchcon.panel.model import Channel
 from benchcon.panel.rules import key_of
 from benchcon.wire.items import Item, fitting, item_words, quoted_name

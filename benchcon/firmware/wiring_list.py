@@ -9,8 +9,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.chips import BAUDS, baud_words
-from benchcon.firmware.plan import Plan, Refused, plan
+from benchcon.firmware.plan import Refused, plan
 from benchcon.firmware.wiring_parts import (
     WireRow,
     board_pins,

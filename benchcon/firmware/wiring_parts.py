@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterator
 from typing import NamedTuple
 
 from benchcon.firmware import limits
-from benchcon.firmware.plan import Plan
+from benchcon.firmware.board_plan import Plan
 from benchcon.panel.brightness import intensity_mcd
 from benchcon.panel.electrics import (
     BASE_OHM,

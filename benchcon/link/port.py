@@ -39,12 +39,12 @@ import contextlib
 import os
 from collections.abc import Callable
 from enum import StrEnum
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple, Protocol
 
 from benchcon.errors import Trouble
 from benchcon.link import foreign, known_ports
 from benchcon.link.connection import Connection
-from benchcon.link.conversation import Talk
+from benchcon.link.conversation import Talk, TalkBench
 from benchcon.link.device import pseudo_mark
 from benchcon.link.discovery import hardware_at
 from benchcon.link.off_thread import aside
@@ -53,10 +53,6 @@ from benchcon.text import printable
 from benchcon.wire.items import former_kinds
 from benchcon.wire.records import BENCH
 from benchcon.wire.slips import hello_slip
-
-if TYPE_CHECKING:
-    from benchcon.link.hub import Hub
-
 
 _RESTLESS = {
     "resets": "the board keeps restarting: look at its supply; it is asked who it is once a second only",
@@ -141,10 +137,30 @@ class PortInfo(NamedTuple):
     """Baud; 0 where there is none."""
 
 
+class PortBench(TalkBench, Protocol):
+    """What a port needs of the bench that it belongs to: the link's `Hub`."""
+
+    pace: Pace
+    keep: bool
+    stirred: Callable[[], None]
+
+    def source_for(self, port: Port) -> int:
+        """Return the number under which a port just opened is heard until its board says who it is."""
+
+    def port_of(self, ident: str) -> Port | None:
+        """Return the port on which the board with this ident is linked."""
+
+    def look_for(self, port: Port) -> None:
+        """A board is lost: look where else it may be."""
+
+    def drop(self, port: Port) -> None:
+        """A port that was only looked at for a lost board is left alone again."""
+
+
 class Port:
     """One port; `run` is its life. On the link's loop."""
 
-    def __init__(self, hub: Hub, name: str, named: bool) -> None:
+    def __init__(self, hub: PortBench, name: str, named: bool) -> None:
         self.hub = hub
         self.name = name
         self.named = named

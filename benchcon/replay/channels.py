@@ -7,7 +7,7 @@ import fnmatch
 from benchcon.capture import Reader
 from benchcon.panel.file import load
 from benchcon.replay.cases import CaptureCase
-from benchcon.replay.exports import board_name, whole_state
+from benchcon.replay.contents import board_name, whole_state
 from benchcon.replay.timed import timed
 from benchcon.replay.verdict import WHOLE
 from benchcon.state.changes import OF_BOARDS, REFUSED

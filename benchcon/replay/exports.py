@@ -16,24 +16,13 @@ from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.errors import Trouble
 from benchcon.panel.segments import decode
+from benchcon.replay.contents import UNITS, ToldValues, board_name, names_in
+from benchcon.replay.vcd import write_vcd
 from benchcon.state import BenchState, ChannelState
-from benchcon.state.changes import DARK, OF_BOARDS, REFUSED, RESETS, Changes, ValueChange
-from benchcon.state.quantities import number_and_unit, told_in
+from benchcon.state.changes import OF_BOARDS, Changes, ValueChange
+from benchcon.state.quantities import number_and_unit
 from benchcon.text import printable
 from benchcon.wire import events as ev
-
-UNITS = {
-    "contact": "1 made, 0 open",
-    "selector": "position, 0 the first",
-    "encoder": "counts since reset, signed",
-    "pot": "counts",
-    "lamp": "permille of lightness",
-    "display": "segments, 80h point, 40h A to 01h G for each digit",
-    DARK: "1 the whole board is dark, 0 it is not",
-    RESETS: "resets of the board so far",
-    REFUSED: "requests that the board has refused so far",
-}
-"""What a value of each kind is counted in."""
 
 
 def export(source: str | os.PathLike[str], out: TextIO, form: str) -> list[str]:
@@ -54,31 +43,6 @@ def form_of(path: str) -> str:
     if suffix not in FORMS:
         raise Trouble(f"{printable(path)}: the name must end with one of .{', .'.join(FORMS)}: that says what to write")
     return suffix
-
-
-def whole_state(reader: Reader) -> BenchState:
-    """Return the state at a capture's end, quickly where there are keyframes: every channel there is. Rewinds."""
-    state = BenchState()
-    frame = reader.seek(reader.last_us)
-    if frame is not None:
-        state.feed(frame)
-    for batch in reader:
-        state.feed(batch)
-    reader.rewind()
-    return state
-
-
-def board_name(state: BenchState, source: int, later: Mapping[int, str] | None = None) -> str:
-    """Return what a board is called, printable; one that has not said yet, by what it says `later`."""
-    board = state.boards.get(source)
-    told = (board.ident or board.name) if board is not None else ""
-    return printable(told) or (later or {}).get(source, "") or f"board {source}"
-
-
-def names_in(reader: Reader) -> dict[int, str]:
-    """Return what each board of a capture says that it is called, from its first record on. Rewinds."""
-    state = whole_state(reader)
-    return {source: board_name(state, source) for source in state.boards}
 
 
 def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
@@ -156,19 +120,6 @@ def _csv(reader: Reader, out: TextIO) -> None:
             row(change.at_us, board, change.channel, _kind(state, change), change.value, _unit(state, change), shows)
 
 
-class ToldValues:
-    """The last value of each of the rehearsal's quantities, so that only changes are written."""
-
-    def __init__(self) -> None:
-        self._last: dict[str, str] = {}
-
-    def new_in(self, event: ev.Event) -> list[tuple[str, str]]:
-        """Return the values that an event tells to be something else than before, by name, as text."""
-        found = [(name, text) for name, text in told_in(event) if self._last.get(name) != text]
-        self._last.update(found)
-        return found
-
-
 def _jsonl(reader: Reader, out: TextIO) -> None:
     """One object a line: changes, and in between notes, resets, gaps and what the link said."""
     later = names_in(reader)
@@ -216,11 +167,5 @@ def _put(out: TextIO, reader: Reader, at_us: int, entry: dict[str, Any]) -> None
     out.write(json.dumps(whole, separators=(",", ":")) + "\n")
 
 
-def _vcd(reader: Reader, out: TextIO) -> None:
-    from benchcon.replay.vcd import write_vcd
-
-    write_vcd(reader, out)
-
-
-FORMS: dict[str, Callable[[Reader, TextIO], None]] = {"vcd": _vcd, "csv": _csv, "jsonl": _jsonl}
+FORMS: dict[str, Callable[[Reader, TextIO], None]] = {"vcd": write_vcd, "csv": _csv, "jsonl": _jsonl}
 """What can be written, by the ending of the file's name."""

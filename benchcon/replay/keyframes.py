@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from benchcon.capture import Reader
 from benchcon.replay.compare_text import seconds
-from benchcon.replay.exports import board_name
+from benchcon.replay.contents import board_name
 from benchcon.replay.figures import told
 from benchcon.state import BenchState
 from benchcon.text import printable

@@ -11,7 +11,7 @@ from typing import NamedTuple, TextIO
 
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
-from benchcon.replay.exports import UNITS, ToldValues, board_name, whole_state
+from benchcon.replay.contents import UNITS, ToldValues, board_name, whole_state
 from benchcon.state import BenchState, ChannelState
 from benchcon.state.changes import DARK, OF_BOARDS, Changes
 from benchcon.state.quantities import number_and_unit

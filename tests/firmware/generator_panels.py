@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import benchcon.demo
-from benchcon.firmware.plan import Plan, plan
+from benchcon.firmware.board_plan import Plan
+from benchcon.firmware.plan import plan
 from benchcon.panel.file import load, loads
 
 DEMO = Path(benchcon.demo.__file__).parent / "ostrey.toml"

@@ -13,7 +13,7 @@ from firmware.generator_panels import DESKS, demo_plan, everything, planned
 
 from benchcon.conform import WireSide
 from benchcon.firmware import folder, limits, tools
-from benchcon.firmware.plan import Plan
+from benchcon.firmware.board_plan import Plan
 from benchcon.rig.hand import Hand
 from benchcon.wire.items import Item, item_of
 

@@ -14,7 +14,7 @@ from firmware.emulated import Chip, Log, ask, needs_emulator
 from firmware.generator_panels import demo_plan, everything, planned
 
 from benchcon.firmware import folder, tools
-from benchcon.firmware.plan import Plan
+from benchcon.firmware.board_plan import Plan
 
 pytestmark = needs_emulator
 

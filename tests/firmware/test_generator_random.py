@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from benchcon.errors import Trouble
 from benchcon.firmware import folder
+from benchcon.firmware.board_plan import Plan
 from benchcon.firmware.panel_map import header, source
-from benchcon.firmware.plan import Plan, Refused, plan
+from benchcon.firmware.plan import Refused, plan
 from benchcon.panel.file import loads
 from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import unquote
