@@ -354,7 +354,7 @@ def test_a_part_not_wired_yet_is_built_if_its_pin_is_known_and_left_out_if_not()
     text = BOARD + lamp("known", "D5", "wired = false\n") + '[lamps.new]\nwired = false\nchannel = "desk.new"\n'
     made, advice = plan(loads(text, "desk.toml"), "desk")
     assert [output.lamp.name for output in made.lamps] == ["known"]
-    assert any(finding.line == 10 and "left out" in finding.text for finding in advice)
+    assert any(finding.line == 10 and "not in the firmware" in finding.text for finding in advice)
 
 
 # --- the folder on disk ---
