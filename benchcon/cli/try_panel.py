@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -70,6 +71,7 @@ def run(args: argparse.Namespace) -> int:
             boards = begin(args.panel, faults=args.faults, tcp=args.tcp, command=command)
             with boards:
                 if not args.headless:
+                    gc.disable()  # until the console stands there, which it does sooner so (`ConsoleApp`)
                     import benchcon.console.simulated as console  # while the boards start
                 boards.wait()
                 if args.headless:

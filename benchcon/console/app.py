@@ -22,7 +22,7 @@ from textual.widget import Widget
 from textual.widgets._toast import Toast
 
 from benchcon.console.ask import Ask
-from benchcon.console.bench_screen import BenchScreen
+from benchcon.console.bench_screen import BREAKPOINTS, BenchScreen
 from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
 from benchcon.console.face import Face
 from benchcon.console.ink import THEME
@@ -72,7 +72,7 @@ class ConsoleApp(App[int]):
     """The console on a session, live or replayed."""
 
     CSS_PATH = "console.tcss"
-    VERTICAL_BREAKPOINTS = [(0, "-lowest"), (8, "-low"), (16, "-tall")]  # noqa: RUF012 - Textual declares it so
+    VERTICAL_BREAKPOINTS = BREAKPOINTS
     TITLE = "benchcon"
     ENABLE_COMMAND_PALETTE = True
     COMMANDS = App.COMMANDS | {_parts_provider}
@@ -121,6 +121,8 @@ class ConsoleApp(App[int]):
             rehearsal.on_complaint = lambda text: self.tell(text, "warning")
         self.leave_when: Callable[[], bool] = lambda: False
         """Asked once a frame: whether a signal wants the console to end."""
+        self.when_shown: Callable[[], object] | None = None
+        """What is to be begun once the first frame stands on the screen, which is there sooner so."""
         self.trouble = ""
         """One line on what ended the console, if something went wrong."""
         self._dark: DarkWatch | None = None
@@ -148,6 +150,7 @@ class ConsoleApp(App[int]):
         self._light = LightTheme(enabled=False)
         if not self.no_color:
             self._filters.append(self._light)
+        self._wear(self.preferences)
 
     def _begin_with(self, theme: Theme) -> None:
         """Take `theme` before there is a screen: set as it is later on, every style sheet would be read twice."""
@@ -157,28 +160,33 @@ class ConsoleApp(App[int]):
         self.set_class(False, "-light-mode" if theme.dark else "-dark-mode", update=False)
         self.stylesheet.set_variables(self.get_css_variables())
 
-    def on_mount(self) -> None:
-        """Open the bench and begin to look."""
-        self._wear(self.preferences)
+    def on_load(self) -> None:
+        """Before there is a screen: a recording begins where something is known."""
         if isinstance(self.session, ReplaySession) and self.session.now_us() == self.session.first_us:
             from benchcon.view.replay_backlog import first_known
 
             self.session.jump(first_known(self.session))
             self.model.start_again()
-        bench_screen = BenchScreen(self.model, self._asked)
-        self.push_screen(bench_screen)
-        if self._first_view:
-            self.call_after_refresh(bench_screen.action_view, self._first_view)
+
+    def get_default_screen(self) -> Screen[Any]:
+        """Return the main screen: there is none beneath it that would have to be made first."""
+        return BenchScreen(self.model, self._asked)
+
+    def on_mount(self) -> None:
+        """Begin to look."""
+        if self._first_view and isinstance(self.screen, BenchScreen):
+            self.call_after_refresh(self.screen.action_view, self._first_view)
         if not self.is_headless:
             self.set_timer(SETTLE_S, self._settle)
         self.set_interval(1 / FRAMES_A_SECOND, self.frame)
-        if self.session.bench is not None and not self.session.bench.ports():
+        if self.session.bench is not None and not self.session.bench.has_ports:
             self.call_after_refresh(self.action_ports)
 
     def _settle(self) -> None:
         """What is loaded by now stays: no later search for garbage need look at it, and hold a repaint up meanwhile."""
         gc.collect()
         gc.freeze()
+        gc.enable()  # whoever started this may have held it off until now
 
     async def on_event(self, event: events.Event) -> None:
         """Keys one after the other; everything else at once."""
@@ -196,6 +204,9 @@ class ConsoleApp(App[int]):
         if self.leave_when():
             self.exit(0)
             return
+        if self.when_shown is not None:
+            begin, self.when_shown = self.when_shown, None
+            begin()
         await self._keys.go_on()
         now = time.monotonic()
         self._play(now)
@@ -475,10 +486,9 @@ class ConsoleApp(App[int]):
         """Show the console in these looks."""
         self.preferences = looks
         self._light.enabled = looks.theme == "light"
-        self.set_class(self._light.enabled, "-light")
-        for size in LETTERS:
-            self.set_class(looks.letters == size, f"-letters-{size}")
-        for screen in self.screen_stack:
+        classes = {f"-letters-{size}": looks.letters == size for size in LETTERS}
+        self.update_classes(classes | {"-light": self._light.enabled}, update=self.is_running)
+        for screen in self.screen_stack if self.is_running else ():
             for widget in screen.walk_children(with_self=True):
                 if isinstance(widget, Widget):
                     widget._styles_cache.clear()  # it holds lines as they left through the filters of before

@@ -9,6 +9,7 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
+from textual.geometry import Size
 from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import ContentSwitcher
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 
 WIDE, HIGH = 118, 34
 """From this size on, links and events stand beside the face."""
+
+BREAKPOINTS = [(0, "-lowest"), (8, "-low"), (16, "-tall")]
+"""The classes that every screen has by its rows."""
 
 BESIDE_S = 0.2
 """What stands beside the face is drawn no more often than this: nobody reads a list at the rate of a film."""
@@ -75,6 +79,7 @@ class BenchScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """What is seen first; the other views follow when that stands there (`_add_views`)."""
+        self._take_size(self.app.size, update=False)  # now, so that it is laid out once
         yield Head(self.model, id="head")
         with ContentSwitcher(initial="face-view", id="views"):
             with Horizontal(id="face-view"):
@@ -122,11 +127,15 @@ class BenchScreen(Screen[None]):
             self.frame()
 
     def on_resize(self) -> None:
+        """A new size."""
+        self._take_size(self.size)
+
+    def _take_size(self, size: Size, update: bool = True) -> None:
         """What there is room for."""
-        width, height = self.size
-        self.set_class(width >= WIDE and height >= HIGH, "-wide")
-        self.set_class(height >= HIGH, "-high")
-        self.set_class(height >= AIRY, "-airy")
+        width, height = size
+        room = {"-wide": width >= WIDE and height >= HIGH, "-high": height >= HIGH, "-airy": height >= AIRY}
+        lowest = [name for rows, name in BREAKPOINTS if height >= rows][-1:]
+        self.update_classes(room | {name: [name] == lowest for _, name in BREAKPOINTS}, update=update)
 
     # --- views ----------------------------------------------------------------------------------------------------
 

@@ -36,15 +36,30 @@ class Drawn(Widget, inherit_css=True):
 
     def repaint(self) -> None:
         """Draw, and have the rows that changed shown with the next frame."""
+        changes = self._drawn()
+        if changes:
+            self.refresh(*changes)
+
+    def _drawn(self) -> list[Region]:
+        """Draw; return what has changed."""
         width, height = self.size
         if not width or not height:
-            return
+            return []
         if (self.canvas.width, self.canvas.height) != (width, height):
             self.canvas = Canvas(width, height, self.ground)
         self.paint(self.canvas)
-        changes = self.canvas.changes()
-        if changes:
-            self.refresh(*[Region(start, y, end - start, 1) for y, start, end in changes])
+        return [Region(start, y, end - start, 1) for y, start, end in self.canvas.changes()]
+
+    @property
+    def _behind(self) -> bool:
+        """Whether what is drawn is of another size, as before the widget has heard of its first one."""
+        return (self.canvas.width, self.canvas.height) != self.size
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Some rows, for the compositor: drawn at once where they were not yet, so that the first frame is whole."""
+        if self._behind:
+            self._drawn()
+        return super().render_lines(crop)
 
     def on_resize(self) -> None:
         """A new size: a new canvas."""

@@ -102,11 +102,12 @@ class Face(Drawn, can_focus=True):
         if not width or not height:
             return
         panel = self.model.panel
+        whole: FaceLayout | None = None
         if not self._page_chosen and len(self.pages) > 1:
             whole = lay_out(panel, width, height)
             self.page = 1 if whole.height > 2 * height or whole.width > width else 0
         self.page = min(self.page, len(self.pages) - 1)
-        self.layout_now = lay_out(panel, width, height, self.pages[self.page])
+        self.layout_now = whole if whole and not self.page else lay_out(panel, width, height, self.pages[self.page])
         self._sheet = Canvas(self.layout_now.width, self.layout_now.height, self.ground)
         self._shown.clear()
         self._laid_for = (panel, width, height, self.page)
@@ -117,26 +118,26 @@ class Face(Drawn, can_focus=True):
 
     def on_resize(self) -> None:
         """A new size: a new layout."""
-        self.lay_out()
         self.repaint()
 
     # --- drawing --------------------------------------------------------------------------------------------------
 
-    def repaint(self) -> None:
-        """Draw what has changed and have it shown."""
+    def _drawn(self) -> list[Region]:
         width, height = self.size
         if not width or not height:
-            return
-        if self._laid_for != (self.model.panel, width, height, self.page):
+            return []
+        if self._behind:
             self.lay_out()
         self._paint_sheet(self._sheet)
-        regions = [
+        return [
             Region(start, y - self._scrolled, min(end, width) - start, 1)
             for y, start, end in self._sheet.changes()
             if 0 <= y - self._scrolled < height and start < width
         ]
-        if regions:
-            self.refresh(*regions)
+
+    @property
+    def _behind(self) -> bool:
+        return self._laid_for != (self.model.panel, *self.size, self.page)
 
     def _paint_sheet(self, sheet: Canvas) -> None:
         model, now_us = self.model, self.model.now_us

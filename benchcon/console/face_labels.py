@@ -13,39 +13,41 @@ from rich.cells import cell_len
 
 from benchcon.console.canvas import fitted, shortened
 from benchcon.console.tiles import LabelLine, Tile
+from benchcon.panel.model import Part
 from benchcon.view.showing import label_of
 
 
 class Cells:
-    """A grid of cells that are free or taken."""
+    """A grid of cells that are free or taken; each row is a number whose bit x says that cell x is taken."""
 
     def __init__(self, width: int, height: int) -> None:
         self.width, self.height = width, height
-        self._rows = [bytearray(width) for _ in range(height)]
+        self._rows = [0] * height
 
     def copy(self) -> Cells:
         """Return another grid with the same cells taken."""
-        other = Cells(0, 0)
-        other.width, other.height = self.width, self.height
-        other._rows = [bytearray(row) for row in self._rows]
+        other = Cells(self.width, 0)
+        other.height, other._rows = self.height, list(self._rows)
         return other
 
     def free(self, x: int, y: int, width: int, height: int = 1) -> bool:
         """Whether a rectangle lies within the grid and nothing is in it."""
         if x < 0 or y < 0 or x + width > self.width or y + height > self.height:
             return False
-        return not any(any(row[x : x + width]) for row in self._rows[y : y + height])
+        bits = _bits(x, x + width)
+        return not any(row & bits for row in self._rows[y : y + height])
 
     def take(self, x: int, y: int, width: int, height: int = 1) -> None:
         """Take a rectangle, as far as it lies within."""
-        x, end = max(x, 0), min(x + width, self.width)
-        for row in self._rows[max(y, 0) : y + height]:
-            row[x:end] = b"\1" * max(end - x, 0)
+        bits = _bits(max(x, 0), min(x + width, self.width))
+        for each in range(max(y, 0), min(y + height, self.height)):
+            self._rows[each] |= bits
 
     def gaps(self, y: int) -> list[tuple[int, int]]:
         """Return begin and end of every stretch of row `y` that is free."""
         found, begin = [], -1
-        for x, taken in enumerate([*self._rows[y], 1]):
+        for x in range(self.width + 1):
+            taken = x == self.width or self._rows[y] >> x & 1
             if taken and begin >= 0:
                 found.append((begin, x))
             begin = -1 if taken else begin if begin >= 0 else x
@@ -53,19 +55,20 @@ class Cells:
 
     def leave(self, x: int, y: int, width: int) -> None:
         """Give a stretch of one row back."""
-        self._rows[y][max(x, 0) : x + width] = bytes(max(min(x + width, self.width) - max(x, 0), 0))
+        self._rows[y] &= ~_bits(max(x, 0), min(x + width, self.width))
 
     def run(self, x: int, y: int, width: int) -> tuple[int, int]:
         """Return begin and end of what is free on row `y` around a stretch, a blank cell to all others left out."""
         if not 0 <= y < self.height or not self.free(x, y, width):
             return x, x
-        row = self._rows[y]
-        begin, end = x, x + width
-        while begin > 0 and not row[begin - 1]:
-            begin -= 1
-        while end < self.width and not row[end]:
-            end += 1
+        before, after = self._rows[y] & _bits(0, x), self._rows[y] >> (x + width)
+        begin = before.bit_length()
+        end = min(x + width + (after & -after).bit_length() - 1, self.width) if after else self.width
         return (begin + 1 if begin else 0), (end - 1 if end < self.width else end)
+
+
+def _bits(begin: int, end: int) -> int:
+    return (1 << end) - (1 << begin) if end > begin else 0
 
 
 def split_label(text: str) -> tuple[str, str] | None:
@@ -82,7 +85,12 @@ def words_of(tile: Tile) -> str:
 
 def claim(tile: Tile) -> int:
     """Cells of its label's row that a tile has for itself."""
-    return min(max(cell_len(words_of(tile)), 1), tile.width)
+    return room_claimed(tile.part, tile.width)
+
+
+def room_claimed(part: Part, width: int) -> int:
+    """Cells of its label's row that a part has for itself where its tile is so wide."""
+    return min(max(cell_len(label_of(part).upper()), 1), width)
 
 
 def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:

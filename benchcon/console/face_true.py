@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from benchcon.console.face_labels import Cells, claim
+from benchcon.console.face_labels import Cells, room_claimed
 from benchcon.console.forms import Form, Inside, Size, form_of
 from benchcon.console.tiles import Tile
 from benchcon.panel.model import Panel, Part, Place
@@ -92,8 +92,9 @@ def true_tiles(site: Site, size: Size, scale: int) -> Iterator[TrueLayout]:
     """Yield every true layout at this size of parts in which nothing covers anything else, the best first."""
     for roomy in (True, False):
         forms = site.forms(size, scale, roomy)
+        own = [room_claimed(part, form.width) for part, _, form in forms]
         for axes, outline in _axes(site, forms):
-            tiles = _placed(site, forms, *axes, size)
+            tiles = _placed(site, forms, own, *axes, size)
             if tiles is not None:
                 yield TrueLayout(tiles, outline)
 
@@ -137,33 +138,36 @@ def _stretched(across: float, down: float) -> list[tuple[float, float]]:
 
 
 def _placed(
-    site: Site, forms: Sequence[tuple[Part, Place, Form]], x_axis: Axis, y_axis: Axis, size: Size
+    site: Site, forms: Sequence[tuple[Part, Place, Form]], own: Sequence[int], x_axis: Axis, y_axis: Axis, size: Size
 ) -> list[Tile] | None:
-    """The tiles at these scales; None if they cover one another, stand over the edge, or leave no row for a title."""
+    """The tiles at these scales; None if they cover one another, stand over the edge, or leave no row for a title.
+
+    `own`: for each of `forms`, cells of its label's row that it has for itself.
+    """
     cells = Cells(site.width, site.height)
-    tiles = []
-    spans: dict[int, list[int]] = {}
-    for part, place, form in forms:
+    at: list[tuple[int, int]] = []
+    spans: dict[int, tuple[int, int]] = {}
+    for (part, place, form), claimed in zip(forms, own, strict=True):
         rank = site.ranks.get(board_name(part), 0)
         x = nearest(x_axis.at(place.x_mm) - form.lead)
         y = nearest(y_axis.at(place.y_mm) + rank - form.art_height / 2) - 1
-        tile = Tile(
-            part, x, y, form.width, form.height + 1, form=form, size=size, inside=site.inside.get(part.name, ())
-        )
-        if not cells.free(x, y + 1, form.width, form.height) or not cells.free(x, y, claim(tile)):
+        if not cells.free(x, y + 1, form.width, form.height) or not cells.free(x, y, claimed):
             return None
         # A blank cell to whatever stands beside.
         cells.take(x - 1, y + 1, form.width + 2, form.height)
-        cells.take(x - 1, y, claim(tile) + 2)
-        tiles.append(tile)
-        span = spans.setdefault(rank, [y, y + form.height + 1])
-        span[:] = min(span[0], y), max(span[1], y + form.height + 1)
+        cells.take(x - 1, y, claimed + 2)
+        at.append((x, y))
+        top, below = spans.get(rank, (y, y))
+        spans[rank] = min(top, y), max(below, y + form.height + 1)
     above = 0
     for rank in sorted(spans):
         if rank and spans[rank][0] - above < 1:
             return None
         above = spans[rank][1]
-    return tiles
+    return [
+        Tile(part, x, y, form.width, form.height + 1, form=form, size=size, inside=site.inside.get(part.name, ()))
+        for (part, _, form), (x, y) in zip(forms, at, strict=True)
+    ]
 
 
 def nearest(cells: float) -> int:

@@ -58,13 +58,15 @@ def run_console(
     asked: PersonAsked | None = None,
     *,
     view: str = "",
+    begin: Callable[[], object] | None = None,
 ) -> int:
     """Show the console until the user leaves it; close the session and return an exit code.
 
     0: left by the user, all is well; 1: a board did not confirm dark, or records are missing in a capture.
 
     `until`: who catches signals; one that has come by now ends the console at once. `rehearsal`: what is rehearsed on
-    the bench (the caller starts and closes it), `asked`: where it asks the person; `view`: which view is shown first.
+    the bench (the caller starts and closes it), `asked`: where it asks the person; `view`: which view is shown first;
+    `begin`: called once the first frame stands on the screen.
 
     Raises `Trouble` with one line if the console came to an unexpected end; the bench is dark by then.
     """
@@ -78,6 +80,7 @@ def run_console(
     until.first(lambda: None if bench is None else bench.dark(for_good=True))
     until.last(session.close)
     until.mind_terminal(sys.stderr.fileno())
+    app.when_shown = begin
     app.leave_when = lambda: until.wait(0) or bool(session.trouble)
     confirmed = True
     code = None
@@ -111,5 +114,4 @@ def open_and_run(ports: Sequence[str], panel_path: str | None, until: Ending) ->
     _need_terminal()
     bench = Bench(list(ports) or remembered_ports(), panel=panel)
     session = LiveSession(bench, panel)
-    bench.start()
-    return run_console(session, until)
+    return run_console(session, until, begin=bench.start)

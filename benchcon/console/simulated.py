@@ -25,9 +25,8 @@ def run_on_simulated(boards: SimulatedBoards, until: Ending, seconds: float | No
     """
     bench = Bench([board.port for board in boards.boards], panel=boards.panel)
     session = LiveSession(bench, boards.panel, boards.hands)
-    bench.start()
     with hangs_up_after(seconds):
-        return run_console(session, until)
+        return run_console(session, until, begin=bench.start)
 
 
 @contextlib.contextmanager

@@ -209,6 +209,11 @@ class Bench:
         """Return how each port stands."""
         return [port.info() for port in list(self._hub.ports.values())]
 
+    @property
+    def has_ports(self) -> bool:
+        """Whether there is any port that is open or to be opened."""
+        return bool(self._hub.ports or self._first_ports)
+
     def wait(self, test: Callable[[list[PortInfo]], bool], timeout_s: float) -> bool:
         """Wait until `test` holds for `ports`; False if it does not in time."""
         end = time.monotonic() + timeout_s

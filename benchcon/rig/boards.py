@@ -192,10 +192,11 @@ def begin(
     Raises `Trouble` for a file that is wrong or has no board to simulate.
     """
     from benchcon.panel.file import load
-    from benchcon.rig import faults_file
 
     read = load(panel, currents=False)
     if faults is not None:
+        from benchcon.rig import faults_file
+
         faults_file.load(faults, read)
     names = list(boards) or [board.name for board in read.boards]
     if not names:
