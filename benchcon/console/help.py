@@ -233,10 +233,10 @@ class Help(ModalScreen[None]):
 
     def _sections(self) -> Iterator[Text]:
         if self._about is not None:
-            yield Text(f"{self._about.title}\n\n", f"bold {IVORY}")
+            yield Text(f"{self._about.title}\n", f"bold {IVORY}")
             for paragraph in (self._about.why, self._about.more):
                 if paragraph:
-                    yield Text(f"{paragraph}\n\n", ENGRAVED)
+                    yield Text(f"{paragraph}\n", ENGRAVED)
         yield Text("Keys\n\n", f"bold {IVORY}")
         for title, bindings in (each for group in self._groups for each in by_kind(*group)):
             told = _told(bindings)

@@ -6,114 +6,22 @@ frames (pure decoration, as the criterion has it), a scroll bar, and what lies d
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from console.contrast import Cell, cells, glass, hard_to_read, luminance, ratio
 from console.fed_by_hand import Fed
 from console.looking import Eyes, console
-from rich.style import Style
-from textual.geometry import Region
-from textual.screen import ModalScreen
-from textual.widget import Widget
 
 from benchcon.console.face import Face
 from benchcon.console.preferences import Preferences, preferred, remember
-from benchcon.panel.model import Control, Lamp
 from benchcon.panel.segments import encode
-
-LEAST = 4.5
-FRAMES = set("─━│╭╮╰╯╌┈┊▔▕▎▊")
-
-
-def luminance(colour: tuple[int, int, int]) -> float:
-    """Relative luminance, WCAG 2.x."""
-    red, green, blue = (
-        part / 255 / 12.92 if part / 255 <= 0.04045 else ((part / 255 + 0.055) / 1.055) ** 2.4 for part in colour
-    )
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def ratio(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
-    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
 
 
 def test_the_formula_gives_what_is_known_of_it() -> None:
     # WCAG 2.x, note to contrast ratio: from 1 to 21. #767676 is the lightest grey that passes on white (well known).
     assert ratio((0, 0, 0), (255, 255, 255)) == pytest.approx(21)
     assert ratio((0x76, 0x76, 0x76), (255, 255, 255)) >= 4.5 > ratio((0x77, 0x77, 0x77), (255, 255, 255))
-
-
-Cell = tuple[int, int, str, tuple[int, int, int], tuple[int, int, int]]
-
-
-def cells(eyes: Eyes) -> Iterator[Cell]:
-    """Column, row, letter, colour and ground of all that is written on the screen."""
-    for y, strip in enumerate(eyes.app.screen._compositor.render_strips()):
-        x = 0
-        for text, style, _ in strip:
-            for letter in text:
-                if letter.strip():
-                    yield (x, y, letter, *colours(style))
-                x += 1
-
-
-def colours(style: Style | None) -> tuple[tuple[int, int, int], tuple[int, int, int]]:
-    assert style is not None
-    assert style.color is not None
-    assert style.bgcolor is not None
-    fore, back = style.color.get_truecolor(), style.bgcolor.get_truecolor(foreground=False)
-    assert not style.dim
-    return (tuple(back), tuple(fore)) if style.reverse else (tuple(fore), tuple(back))
-
-
-def glass(eyes: Eyes) -> list[tuple[int, int, int, int]]:
-    """Where displays are: left, top, right and bottom."""
-    found = []
-    for face in eyes.app.screen.query(Face):
-        if not face.display or not face.region.area:
-            continue
-        for tile in face.layout_now.tiles:
-            if not isinstance(tile.part, Control | Lamp):
-                x, y = face.region.x + tile.x, face.region.y + tile.y + 1 - face._scrolled
-                found.append((x, y, x + tile.width, y + tile.height - 1))
-    return found
-
-
-def active(eyes: Eyes) -> list[Widget]:
-    """What a question consists of; empty if there is none."""
-    return list(eyes.app.screen.children) if isinstance(eyes.app.screen, ModalScreen) else []
-
-
-def scroll_bars(eyes: Eyes) -> list[Region]:
-    """Where scroll bars are: their column at the right edge of what scrolls."""
-    scrolling = [each for each in eyes.app.screen.walk_children(Widget) if each.show_vertical_scrollbar]
-    return [Region(each.region.right - 4, each.region.y, 4, each.region.height) for each in scrolling]
-
-
-def hard_to_read(eyes: Eyes) -> list[str]:
-    displays, slips, bars = glass(eyes), active(eyes), scroll_bars(eyes)
-    found = []
-    lit: dict[int, list[tuple[int, int, int]]] = {}
-    for x, y, letter, fore, back in cells(eyes):
-        if slips and not any(slip.region.contains(x, y) for slip in slips):
-            continue
-        if letter in "▁▂▃▄▅▆▇█" and any(bar.contains(x, y) for bar in bars):
-            continue
-        inside = next((n for n, (x0, y0, x1, y1) in enumerate(displays) if x0 <= x < x1 and y0 <= y < y1), None)
-        if inside is not None and letter in "▀▄█▗▖▌▐":
-            lit.setdefault(inside, []).extend((fore, back))
-        elif ratio(fore, back) < LEAST and letter not in FRAMES:
-            found.append(f"{letter!r} at {x}, {y}: {ratio(fore, back):.2f}, {fore} on {back}")
-    for tints in lit.values():  # what is lit stands out from its glass and from what is not lit
-        levels = sorted({round(luminance(tint), 3) for tint in tints})
-        assert len(levels) <= 3
-        brightest, darkest = max(tints, key=luminance), min(tints, key=luminance)
-        unlit = sorted(set(tints), key=luminance)[-2] if len(set(tints)) > 2 else darkest
-        if ratio(brightest, darkest) > 1.6 and ratio(brightest, unlit) < LEAST:
-            found.append(f"a lit segment: {ratio(brightest, unlit):.2f}")
-    return found
 
 
 def stir(session: Fed) -> None:
@@ -158,6 +66,19 @@ VIEWS: dict[str, tuple[str, ...]] = {
     "which closed": ("escape",),
     "evenly bright": ("v",),
     "even closed": ("escape",),
+    "record into": ("r",),
+    "nothing typed": ("ctrl+u", "enter"),
+    "record closed": ("escape",),
+    "ports": ("f5", "o"),
+    "another port": ("a",),
+    "no such address": ("x", "enter"),
+    "help on the ports": ("escape", "f1"),
+    "ports closed": ("escape", "escape", "f2"),
+    "its label": ("n", "enter"),
+    "labels closed": ("escape", "escape"),
+    "large letters are one row": ("z",),
+    "no large letters": ("z",),
+    "large letters": ("z",),
     "dark": ("f9",),
 }
 
@@ -185,6 +106,21 @@ async def test_every_text_and_mark_can_be_read(theme: str, size: tuple[int, int]
             await eyes.pilot.pause(0.3)
             if found := hard_to_read(eyes):
                 wrong[name] = found[:6]
+        assert not wrong
+        session.bench.deaf = {session.source("met")}
+        await eyes.press("f12")
+        session.bench.deaf = set()
+        await eyes.press("f12")
+        session.bench.deaf = {session.source("met")}
+        await eyes.press("f9")
+        session.at_us += 600_000
+        await eyes.see("PULL")
+        for name in ("dark not confirmed", "help on it"):
+            if found := hard_to_read(eyes):
+                wrong[name] = found[:6]
+            await eyes.press("f1")
+            await eyes.pilot.pause(0.2)
+        await eyes.press("escape", "escape")
         assert not wrong
         session.at_us += 30_000_000  # all fall silent: nothing is known any more
         await eyes.see("silent")

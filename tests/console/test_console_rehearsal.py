@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from console.contrast import hard_to_read_in
 from console.in_terminal import Terminal
 
 from benchcon import demo
@@ -169,3 +170,22 @@ def test_a_rule_that_sleeps_holds_nobody_up(folder: Path) -> None:
         said(terminal, "takes too long and is put off")
         terminal.press("q")
         terminal.ended()
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_every_text_of_a_rehearsal_can_be_read(folder: Path, tmp_path: Path, theme: str) -> None:
+    """4.5 : 1 or more: WCAG 2.x, success criterion 1.4.3."""
+    home = tmp_path / "home"
+    home.mkdir()
+    (home / "looks.json").write_text(f'{{"theme": "{theme}", "letters": "large"}}')
+    env = {"BENCHCON_HOME": str(home), "COLORTERM": "truecolor"}
+    with Terminal(*("-m", "benchcon", "rehearse", "near.toml"), columns=100, rows=30, cwd=folder, env=env) as terminal:
+        for keys, seen in (
+            ("", "✓ selected_level"),
+            (("1", "1", "5", "0", "0", "enter"), "is held by"),
+            (("9", "9", "9", "9", "9", "enter"), "99999 ft is outside 0 to 50000 ft."),
+            (("x",), "no data"),
+        ):
+            terminal.press(*keys)
+            said(terminal, seen)
+            assert not hard_to_read_in(terminal), terminal.text()
