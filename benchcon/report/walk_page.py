@@ -12,6 +12,7 @@ from benchcon.firmware.wiring_list import Section, of_panel
 from benchcon.kinds import kinds
 from benchcon.pages import drawn, render
 from benchcon.panel.model import Board, Panel
+from benchcon.panel.summary import counted
 from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face
 from benchcon.text import times
@@ -51,7 +52,7 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         remarks=report.get("remarks", ()),
         changed=changed,
         compared=report.get("compared", "the walk before"),
-        parts=[_part(part) for part in parts],
+        parts=[_part(part, part["name"] in report.get("kept", ())) for part in parts],
         untested=_untested(report.get("untested", ())),
         beyond=BEYOND,
         supplies=[_supply(supply) for supply in report.get("supplies", ())],
@@ -84,7 +85,12 @@ def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Walked", when(str(report.get("began", "")), str(report.get("zone", "")))),
         ("It took", lasted(took) if isinstance(took, int | float) else ""),
     ]
-    return [*((word, text) for word, text in rows if text), ("By", who)]
+    kept = report.get("kept", ())
+    said = [*((word, text) for word, text in rows if text), ("By", who)]
+    if kept:
+        what = f"{counted(len(kept), 'part')}, marked “earlier” below: as a walk before this one found them"
+        said.append(("Not asked again", what))
+    return said
 
 
 def when(began: str, zone: str = "") -> str:
@@ -177,14 +183,14 @@ def _finding(number: int, finding: Mapping[str, Any], labels: Mapping[str, str])
     }
 
 
-def _part(part: Mapping[str, Any]) -> dict[str, Any]:
+def _part(part: Mapping[str, Any], kept: bool) -> dict[str, Any]:
     """A part with its wires, as the wiring list has them, and how it was found."""
     sign, found = MARKS[part["verdict"]]
     return {
         **part,
         "label": part["label"] or part["name"],
         "sign": sign,
-        "found": found,
+        "found": f"{found}{', earlier' * kept}",
         "notes": "; ".join(filter(None, (words(part["figures"]), part["note"]))),
     }
 

@@ -29,13 +29,17 @@ class Sitting:
         """Local wall time, ISO 8601 with its offset from UTC."""
         self.zone = now.tzname() or ""
         self.carried_us = 0
+        self.kept: list[str] = []
+        """Names of parts that are as an earlier, finished walk found them."""
         self._since = time.monotonic()
 
     def goes_on(self, began: str, done: Iterable[FinishedStep]) -> None:
-        """It goes on with a walk that began then, of which this much is done."""
+        """It goes on with a walk that began then, of which this much is done; with a finished one if it begins now."""
         if began != self.began:
             self.began, self.zone = began, ""
             self.carried_us = sum(each.took_us for each in done)
+        else:
+            self.kept = [each.group.name for each in done if each.group.kind in ("control", "lamp", "display")]
 
     @property
     def took_s(self) -> float:
@@ -69,6 +73,7 @@ def about(
         "by": printable(sitting.by),
         "simulated": sitting.simulated,
         "serial": printable(sitting.serial or panel.serial),
+        "kept": sitting.kept,
         "program": f"benchcon {__version__}",
         "boards": boards,
     }

@@ -216,6 +216,13 @@ def test_what_was_not_tested_is_said_with_the_reason() -> None:
     assert "hours of load and heat (benchcon walk --soak)" in said
 
 
+def test_what_an_earlier_walk_found_is_marked_so() -> None:
+    groups = [FinishedStep(Group(name, "control", (name,)), [], "done") for name in ("mains", "approach")]
+    report = walked(groups=groups, kept=["mains"])
+    rows = {row[0]: row[1] for table in read(page(report, OSTREY)).tables for row in table}
+    assert (rows["Mains switch"], rows["Approach switch"]) == ("✓ passed, earlier", "✓ passed")
+
+
 def test_other_programs_read_head_wires_and_links_as_properties() -> None:
     """Read by the library `junitparser`."""
     report = walked(groups=[FinishedStep(Group("mains", "control", ("mains",)), [], "skipped", "broken")])

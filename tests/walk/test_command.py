@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -69,7 +70,10 @@ def hands_of(demo: Demo) -> list[str]:
 def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_path: Path) -> None:
     """The whole walk on all three desks."""
     report = tmp_path / "walked"
-    run = walk("--panel", PANEL, *ports(healthy), *hands_of(healthy), "--report", str(report))
+    head = ["--by", "A. Bench", "--serial", "OT-7"]
+    before = datetime.now(UTC)
+    run = walk("--panel", PANEL, *ports(healthy), *hands_of(healthy), "--report", str(report), *head)
+    after = datetime.now(UTC)
     assert (run.returncode, run.stdout, run.stderr) == (0, "", "benchcon: 25 passed\n")
     xml = JUnitXml.fromfile(str(report / "junit.xml"))
     assert sum(len(list(suite)) for suite in xml) == 26
@@ -78,6 +82,13 @@ def test_all_good_is_0_and_says_nothing_on_standard_output(healthy: Demo, tmp_pa
         assert str(Path(PANEL).parent) not in each.read_text(), each.name
     assert {part["verdict"] for part in kept["parts"]} == {"passed"}
     assert [board["firmware"] for board in kept["boards"]] == ["benchcon simulated board 1"] * 3
+    assert (kept["by"], kept["serial"], kept["simulated"], kept["untested"]) == ("A. Bench", "OT-7", True, [])
+    began = datetime.fromisoformat(kept["began"])
+    assert began.utcoffset() == datetime.now().astimezone().utcoffset()
+    assert before - timedelta(seconds=1) < began <= began + timedelta(seconds=kept["took_s"]) < after
+    links = [board["link"] for board in kept["boards"]]
+    assert all(link["resets"] == link["missing"] == link["bad_here"] == 0 for link in links)
+    assert all(4500 < link["least_mv"] <= link["rest_mv"] for link in links)  # healthy desks, 5 V
     again = walk("--panel", PANEL, *ports(healthy), *hands_of(healthy), "--report", str(report))
     assert again.returncode == 2
     assert "holds a finished walk; name another folder" in again.stderr
@@ -124,6 +135,8 @@ def test_what_is_wrong_is_1_and_one_line_each_and_asked_again_with_failed(tmp_pa
     assert f"since {report}: battery_low: faulty before, passed now" in run.stdout
     kept = json.loads((tmp_path / "walked" / "walk.json").read_text())
     assert kept["counts"]["passed"] == 23
+    assert len(kept["kept"]) == 20
+    assert "Not asked again" in (tmp_path / "walked" / "walk.html").read_text()
 
 
 @pytest.mark.slow
@@ -145,6 +158,8 @@ def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_pat
     again = walk(*words)
     assert (again.returncode, again.stderr) == (0, "benchcon: 8 passed, 17 not asked\n")
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
+    kept = json.loads((report / "walk.json").read_text())
+    assert (kept["began"], kept["kept"]) == (lines[0]["began"], [])
     asked = [line["done"] for line in lines if "done" in line]
     assert asked[: len(before)] == before
     assert len(asked) == len(set(asked)) == len(parts) + 3  # all dark, hands off, and what “mains” feeds

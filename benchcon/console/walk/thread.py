@@ -91,7 +91,9 @@ class WalkThread:
     def _walk(self, done: Iterable[FinishedStep]) -> None:
         groups = list(done)
         if self.folder is not None:
-            self._sitting.goes_on(self.folder.open(self.panel, self._sitting.began, groups), groups)
+            began = self.folder.open(self.panel, self._sitting.began, groups)
+            if began != self._sitting.began:
+                self._sitting.goes_on(began, groups)
         write = self.folder.write if self.folder else lambda line: None
         self._runner = Runner(self.session, Walk(self.panel, self.only, groups), self, write)
         self._thread = threading.Thread(target=self._run, args=(self._runner,), name="walk", daemon=True)
