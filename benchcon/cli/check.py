@@ -24,9 +24,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--panel",
         metavar="FILE",
-        help="panel file whose parts the other files must have; without it, the one they name, or the demo's",
+        help="panel file that the other files are checked against (the one that they name, or the demo's)",
     )
-    parser.add_argument("--json", action="store_true", help="print what was found as JSON")
+    parser.add_argument("--json", action="store_true", help="print the results as JSON")
 
 
 def run(args: argparse.Namespace) -> int:

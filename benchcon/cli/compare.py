@@ -7,8 +7,8 @@ import argparse
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("a", metavar="A", help="capture: how it was, or should be")
-    parser.add_argument("b", metavar="B", help="capture: how it is")
+    parser.add_argument("a", metavar="A", help="capture of how it was, or should be")
+    parser.add_argument("b", metavar="B", help="capture of how it is")
     parser.add_argument("--tolerance", metavar="TIME", default="100 ms", help="how far times may differ (100 ms)")
     parser.add_argument(
         "--counts", metavar="N", type=int, default=4, help="how far readings of potentiometers may differ (4)"
@@ -21,7 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="leave this channel out, such as 'met.*'; may be repeated",
     )
     parser.add_argument(
-        "--offset", metavar="TIME", help="B is this much later, such as '2 s' or '-150 ms'; else worked out"
+        "--offset", metavar="TIME", help="B is this much later, such as '2 s' or '-150 ms' (worked out)"
     )
     parser.add_argument("--json", action="store_true", help="print the comparison as JSON")
     parser.add_argument("--html", metavar="FILE", help="write both time lines, with the differences marked")

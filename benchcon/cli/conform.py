@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("port", type=port_name, metavar="PORT", help="serial port, or socket://host:port")
-    parser.add_argument("--baud", type=int, default=115_200, help="bits a second (115200)")
+    parser.add_argument("--baud", type=int, default=115_200, help="baud rate (115200)")
     parser.add_argument("--json", action="store_true", help="print the results as JSON")
     parser.add_argument("--junit", metavar="FILE", help="write the results as JUnit XML")
     parser.add_argument(
@@ -22,11 +22,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="RULE",
         action="append",
         default=[],
-        help="run this rule only, such as 'grammar', or one look at it, 'grammar (spaces)'; may be given again",
+        help="run only this rule, such as 'grammar', or one part of it, such as 'grammar (spaces)'; may be repeated",
     )
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
-        "--hand", metavar="HAND", help="a simulated or emulated board's hand, to look, move inputs and reset it"
+        "--hand",
+        metavar="HAND",
+        help="the hand of a simulated or emulated board, to look at it, move its inputs and reset it",
     )
     parser.add_argument(
         "--patience", metavar="MINUTES", type=float, default=0.2, help="how long to wait for the clock to wrap (0.2)"

@@ -15,7 +15,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--separate",
         action="store_true",
-        help="feed each desk by itself: the power desk's switches do not darken the other two",
+        help="supply each desk by itself, so that the power desk's switches do not darken the other two",
     )
 
 

@@ -8,8 +8,8 @@ import argparse
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
-        "Write a capture as value change dump, CSV or JSON lines: one entry for each change of a channel.\n"
-        "Beside its channels each board has (dark), which is 1 while all its outputs are off, and counts of\n"
+        "Write a capture as value change dump, CSV or JSON lines: one entry for each change of a channel. "
+        "Besides its channels each board has (dark), which is 1 while all its outputs are off, and counts of "
         "its (resets) and of the requests that it has (refused)."
     )
     parser.add_argument("file", metavar="FILE", help="capture to export")

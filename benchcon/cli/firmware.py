@@ -23,11 +23,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--board", metavar="NAME", help="which of its boards (needed if it has several)")
     parser.add_argument("-o", dest="out", metavar="DIR", required=True, help="build folder to write")
     parser.add_argument(
-        "--baud", type=int, default=115_200, metavar="N", help="bits a second: 115200, 500000 or 1000000 (115200)"
+        "--baud", type=int, default=115_200, metavar="N", help="baud rate: 115200, 500000 or 1000000 (115200)"
     )
-    parser.add_argument("--force", action="store_true", help="replace an earlier build folder")
+    parser.add_argument("--force", action="store_true", help="replace a build folder that benchcon wrote")
     parser.add_argument(
-        "--flash", type=port_name, metavar="PORT", help="then load it into the board at this port, with avrdude"
+        "--flash",
+        type=port_name,
+        metavar="PORT",
+        help="then load the firmware into the board at this port, with avrdude",
     )
 
 

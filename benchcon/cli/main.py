@@ -11,7 +11,9 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from types import ModuleType
 
@@ -24,11 +26,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon console /dev/ttyUSB0 --panel desk.toml",
     ),
     "demo": (
-        "the Ostrey tower trainer: three simulated desks, nothing to plug in",
+        "run the Ostrey tower trainer: three simulated desks, nothing to plug in",
         "benchcon demo\nbenchcon demo --headless --seconds 30 --faults faults.toml",
     ),
     "try": (
-        "your own panel file as simulated boards, with the console on them: nothing to plug in",
+        "run your own panel file as simulated boards, with the console on them: nothing to plug in",
         "benchcon try desk.toml\nbenchcon try desk.toml --headless --faults faults.toml",
     ),
     "hand": (
@@ -43,7 +45,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "write a first panel file, from what boards say about themselves or from a few questions",
         "benchcon draft /dev/ttyUSB0 -o desk.toml\nbenchcon draft -o desk.toml",
     ),
-    "check": ("check panel files, faults files and captures", "benchcon check desk.toml night.capture"),
+    "check": (
+        "check panel, behaviour, scenario and faults files, and captures",
+        "benchcon check desk.toml night.capture",
+    ),
     "sheet": (
         "draw a panel at 1 : 1, to drill, cut and engrave its plate by",
         "benchcon sheet desk.toml -o desk.pdf\nbenchcon sheet desk.toml -o desk.dxf --only plate holes cutouts",
@@ -73,7 +78,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon tap /dev/ttyUSB0 -o evening.capture\nbenchcon tap /dev/ttyUSB0 --rfc2217 --listen 127.0.0.1:4000",
     ),
     "timing": (
-        "transport delays in captures, from a control to the output that answers it",
+        "measure transport delays in captures, from a control to the output that answers it",
         "benchcon timing evening.capture\nbenchcon timing evening.capture --panel desk.toml --html timing.html",
     ),
     "walk": (
@@ -90,13 +95,16 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "benchcon firmware desk.toml --board lighting -o build",
     ),
     "conform": (
-        "play the protocol's rules against a board",
+        "test a board against the rules of the protocol",
         "benchcon conform /dev/ttyUSB0 --junit conform.xml",
     ),
 }
 
 _MODULES = {"try": "try_panel"}
 """Commands whose name cannot be that of a module."""
+
+_LISTS = ("examples:", "commands:")
+"""How the text after the options begins."""
 
 _DESCRIPTION = """\
 Bench-test console for simulator panels: see every switch move, drive every lamp and display, walk every
@@ -111,6 +119,23 @@ def _module(name: str) -> ModuleType:
 def _fail(message: str) -> int:
     print(f"benchcon: {message}", file=sys.stderr)
     return 2
+
+
+class _HelpFormatter(argparse.HelpFormatter):
+    """Fills descriptions to the width of the terminal; lists below the options keep their lines."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        if not text.startswith(_LISTS):
+            return "\n\n".join(textwrap.fill(" ".join(part.split()), width) for part in text.split("\n\n"))
+        return "\n".join(
+            textwrap.fill(line, width, subsequent_indent=" " * self._hang(line), break_on_hyphens=False)
+            for line in text.splitlines()
+        )
+
+    def _hang(self, line: str) -> int:
+        """How far a list's line is indented where it goes on: to its second column, if it has one."""
+        columns = re.match(r" +\S+ {2,}", line)
+        return columns.end() if columns else 4 if line.startswith(" ") else 0
 
 
 class _Parser(argparse.ArgumentParser):
@@ -160,7 +185,7 @@ def _top_parser() -> _Parser:
     parser = _Parser(
         prog="benchcon",
         description=_DESCRIPTION,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_HelpFormatter,
         epilog=f"commands:\n{lines}\n\nexamples:\n  benchcon demo\n  benchcon ports\n"
         "  benchcon console /dev/ttyUSB0\n\n'benchcon COMMAND --help' says more about each."
         "\nexit codes: 0 done, 1 a finding, 2 it could not be done, 128 + n: signal n ended it before it was through",
@@ -185,7 +210,7 @@ def command_parser(name: str) -> _Parser:
     parser = _Parser(
         prog=f"benchcon {name}",
         description=what[0].upper() + what[1:] + ".",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_HelpFormatter,
         epilog="examples:\n" + "\n".join(f"  {line}" for line in examples.splitlines()),
     )
     _module(name).configure(parser)

@@ -21,8 +21,8 @@ ASK_MOST_S = 40.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
-        "List serial ports and what is known of them. Listing opens none. Name ports (also socket://HOST:PORT) to ask "
-        "who answers there, and for a second how well: opening a port can reset what is on it."
+        "List serial ports and what is known about them, without opening any. Name ports (also socket://HOST:PORT) to "
+        "ask who answers there and, for one second, how well. Opening a port can reset what is on it."
     )
     parser.add_argument(
         "ports", nargs="*", type=port_name, metavar="PORT", help="ask who answers on these ports, and list only them"

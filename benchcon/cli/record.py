@@ -19,21 +19,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("ports", nargs="+", type=port_name, metavar="PORT", help="device path or socket://host:port")
     parser.add_argument("-o", "--output", required=True, metavar="FILE", help="capture to write")
     parser.add_argument(
-        "--force", action="store_true", help="give a FILE that is there a number, and record all the same"
+        "--force", action="store_true", help="if FILE exists, rename it with a number and record all the same"
     )
     parser.add_argument("--seconds", metavar="N", help="end after this many seconds; without it, Ctrl-C ends it")
-    parser.add_argument("--panel", metavar="FILE", help="panel file: kept in the capture; its triggers are watched")
+    parser.add_argument(
+        "--panel", metavar="FILE", help="panel file: it is stored in the capture, and its triggers are watched"
+    )
     parser.add_argument(
         "--on-trigger",
         action="store_true",
-        help="write nothing until a trigger of the panel file fires; then the ten minutes before it and what follows",
+        help="write nothing until a trigger of the panel file fires, then the ten minutes before it and what follows",
     )
-    parser.add_argument("--rotate-size", metavar="SIZE", help="go on in a new file at this size, such as '100 MB'")
-    parser.add_argument("--rotate-time", metavar="TIME", help="go on in a new file after this time, such as '60 min'")
-    parser.add_argument("--keep", metavar="SIZE", help="remove the oldest closed files above this size in all")
+    parser.add_argument("--rotate-size", metavar="SIZE", help="begin a new file at this size, such as '100 MB'")
+    parser.add_argument("--rotate-time", metavar="TIME", help="begin a new file after this time, such as '60 min'")
     parser.add_argument(
-        "--pack", action="store_true", help="pack files when they are closed (gzip; all commands read it)"
+        "--keep", metavar="SIZE", help="remove the oldest closed files if all together exceed this size"
     )
+    parser.add_argument("--pack", action="store_true", help="pack closed files (gzip; all commands read them)")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -18,15 +18,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--headless", action="store_true", help="open no console; print a summary of the capture, in one line"
     )
-    parser.add_argument("--json", action="store_true", help="with --headless: the final state and all figures, as JSON")
-    parser.add_argument("--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s'")
+    parser.add_argument(
+        "--json", action="store_true", help="with --headless: print the final state and all figures as JSON"
+    )
+    parser.add_argument(
+        "--at", metavar="TIME", help="with --headless: the state at this time, such as '12.5 s', not at the end"
+    )
     parser.add_argument(
         "--to",
         type=port_name,
         metavar="PORT",
         action="append",
         default=[],
-        help="send what the host once sent to the board here, and compare what it does; more than once",
+        help="send what the host sent in the capture to the board here, and compare what it does; may be repeated",
     )
     parser.add_argument(
         "--against",

@@ -17,12 +17,12 @@ LOOPBACK = ("127.0.0.1", "::1", "localhost")
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
-        "Stand between boards and the program that normally drives them. The first lines on standard output are the\n"
-        "ports for that program to open, one for each PORT, in order: pseudo-terminals, or TCP ports with --tcp or\n"
-        "--rfc2217.\n"
-        "On a terminal the console shows what goes by; its keys that drive are off, because the program drives.\n"
-        "Every byte goes on as it comes, both ways; the rate that the program sets is set on PORT.\n"
-        "Nothing is ever sent that the program did not send, but with --ping. Ctrl-C ends it."
+        "Stand between boards and the program that normally drives them. The first lines on standard output are the "
+        "ports that the program should open, one for each PORT, in order: pseudo-terminals, or TCP ports with --tcp "
+        "or --rfc2217. On a terminal the console shows what goes by; its keys that drive are off, because the program "
+        "drives. Ctrl-C ends it.\n\n"
+        "Every byte is passed on as it comes, both ways; the rate that the program sets is set on PORT. Without "
+        "--ping, nothing is ever sent that the program did not send."
     )
     parser.add_argument(
         "ports",
@@ -48,8 +48,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="HOST:PORT",
         help="where --tcp or --rfc2217 listens (127.0.0.1 and any free port). Any other address lets others in",
     )
-    parser.add_argument("--seconds", metavar="N", help="end by itself")
-    parser.add_argument("--force", action="store_true", help="FILE may be there already: the old one gets a number")
+    parser.add_argument("--seconds", metavar="N", help="end after this many seconds")
+    parser.add_argument("--force", action="store_true", help="if FILE exists, rename it with a number")
 
 
 def run(args: argparse.Namespace) -> int:

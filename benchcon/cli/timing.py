@@ -8,19 +8,20 @@ import argparse
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.description = (
-        "Measure transport delays in captures: from a control's movement to the output that answers it, by the\n"
-        "boards' own clocks. The panel file says which output answers which control, and within what time (its keys\n"
-        "answers and within). Where it says nothing, pairs are proposed from what was seen.\n"
-        "Exits with 1 where a limit is broken. Where raw was on for contacts, encoders or potentiometers (R in the\n"
-        "console), it says how they bounce, count and read, and which debounce time to set. Where a\n"
-        "link ails, it says what that is and what to do first."
+        "Measure transport delays in captures: from the movement of a control to the output that answers it, by the "
+        "boards' own clocks. The panel file says which output answers which control, and within what time (keys "
+        "'answers' and 'within'). Where it says nothing, pairs are proposed from what was seen. The exit code is 1 if "
+        "a limit is broken.\n\n"
+        "If raw was on for contacts, encoders or potentiometers (R in the console), it also says how they bounce, "
+        "count and read, and which debounce time to set. If something is wrong with a link, it says what, and what "
+        "to do first."
     )
     parser.add_argument("files", nargs="+", metavar="FILE", help="captures to measure")
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
     parser.add_argument("--json", action="store_true", help="print all figures as JSON")
     parser.add_argument("--html", metavar="FILE", help="write a page with histograms")
     parser.add_argument("--junit", metavar="FILE", help="write JUnit XML, a case for each pair")
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    parser.add_argument("--force", action="store_true", help="overwrite existing files")
 
 
 def run(args: argparse.Namespace) -> int:
