@@ -39,6 +39,8 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         "walk.html",
         title=report["panel"]["title"] or "Panel",
         result=report["result"],
+        verdict=_verdict(report),
+        any_connector=any(wire["connector"] or wire["wire"] for part in parts for wire in part["wires"]),
         about=_about(report),
         counted=count_words(report),
         face=drawn(picture.svg),
@@ -74,6 +76,17 @@ BEYOND = (
     "fuses, insulation, and whatever is not on a channel of a board",
 )
 """What no walk tests."""
+
+
+def _verdict(report: Mapping[str, Any]) -> str:
+    """Return the whole in one line; that nothing was found says nothing about what was not tested."""
+    if report["result"] != "passed":
+        return "✗ faulty: see below"
+    counts = report["counts"]
+    if not counts.get("passed"):
+        return "– nothing was tested"
+    left = sum(counts.get(each, 0) for each in ("skipped", "not wired", "not asked"))
+    return "✓ no fault found in what was tested" if left else "✓ passed: no fault found"
 
 
 def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:

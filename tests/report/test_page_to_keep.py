@@ -216,6 +216,14 @@ def test_what_was_not_tested_is_said_with_the_reason() -> None:
     assert "hours of load and heat (benchcon walk --soak)" in said
 
 
+def test_no_fault_found_is_said_of_what_was_tested_only() -> None:
+    names = [part.name for part in OSTREY.parts]
+    told = {25: "✓ passed: no fault found", 3: "✓ no fault found in what was tested", 0: "– nothing was tested"}
+    for count, says in told.items():
+        groups = [FinishedStep(Group(name, "control", (name,)), [], "done") for name in names[:count]]
+        assert says in read(page(walked(groups=groups), OSTREY)).words
+
+
 def test_what_an_earlier_walk_found_is_marked_so() -> None:
     groups = [FinishedStep(Group(name, "control", (name,)), [], "done") for name in ("mains", "approach")]
     report = walked(groups=groups, kept=["mains"])
