@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from benchcon.state.channel import ChannelState
@@ -29,102 +30,61 @@ def is_without_supply(supply_mv: int) -> bool:
     return 0 < supply_mv < NO_SUPPLY_MV
 
 
-_PLAIN = (
-    "source",
-    "port",
-    "ident",
-    "name",
-    "model",
-    "chip",
-    "firmware",
-    "protocol",
-    "buffer",
-    "items_told",
-    "boot",
-    "cause",
-    "boots",
-    "dark",
-    "dark_why",
-    "deadman_ms",
-    "supply_mv",
-    "worst_loop_us",
-    "bad_lines",
-    "dropped",
-    "lost_notifications",
-    "alive_period_us",
-    "last_heard_us",
-    "link",
-    "link_detail",
-    "linked_us",
-    "known",
-    "round_trip_us",
-    "round_trip_worst_us",
-    "round_trip_floor_us",
-    "trouble",
-    "trouble_us",
-    "refused",
-    "gave_up",
-    "repeats",
-    "held_back",
-    "discarded",
-)
-
-
+@dataclass(slots=True, eq=False)
 class BoardState:
     """What is known of one board."""
 
-    def __init__(self, source: int) -> None:
-        self.source: int = source
-        self.port: str = ""
-        self.ident: str = ""
-        self.name: str = ""
-        self.model: str = ""
-        self.chip: str = ""
-        self.firmware: str = ""
-        self.protocol: int = 0
-        self.buffer: int = 0
-        self.items_told: int = 0
-        """Number of items the board says it has."""
-        self.boot: int | None = None
-        self.cause: str = ""
-        self.boots: int = 0
-        """Resets seen since the stream began."""
-        self.dark: bool = False
-        self.dark_why: str = ""
-        self.deadman_ms: int = 0
-        self.supply_mv: int = 0
-        """0: not known."""
-        self.worst_loop_us: int = 0
-        self.bad_lines: int = 0
-        """Bad lines the board says it received."""
-        self.dropped: int = 0
-        """Notifications the board says it dropped (counter in `alive`)."""
-        self.lost_notifications: int = 0
-        """Sum of the `lost` notifications."""
-        self.alive_period_us: int = ALIVE_US
-        self.last_heard_us: int | None = None
-        self.link: str = "asking"
-        """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``foreign``, ``refused``."""
-        self.link_detail: str = ""
-        self.linked_us: int = 0
-        self.known: bool = False
-        """Whether the inputs have been read whole since the last boot or gap."""
-        self.round_trip_us: int | None = None
-        self.round_trip_worst_us: int | None = None
-        self.round_trip_floor_us: int | None = None
-        """What the quickest of the latest answers took: one late answer does not make a link slow."""
-        self.trouble: str = ""
-        """What was the matter with the link last: ``bad lines``, ``lines lost``, ``repeats``."""
-        self.trouble_us: int = 0
-        """When that was."""
-        self.refused: int = 0
-        self.gave_up: int = 0
-        self.repeats: int = 0
-        self.held_back: int = 0
-        self.discarded: int = 0
-        """Bytes of endless lines that were thrown away."""
-        self.channels: dict[str, ChannelState] = {}
-        """By id, in the order of the board's description."""
+    source: int
+    port: str = ""
+    ident: str = ""
+    name: str = ""
+    model: str = ""
+    chip: str = ""
+    firmware: str = ""
+    protocol: int = 0
+    buffer: int = 0
+    items_told: int = 0
+    """Number of items the board says it has."""
+    boot: int | None = None
+    cause: str = ""
+    boots: int = 0
+    """Resets seen since the stream began."""
+    dark: bool = False
+    dark_why: str = ""
+    deadman_ms: int = 0
+    supply_mv: int = 0
+    """0: not known."""
+    worst_loop_us: int = 0
+    bad_lines: int = 0
+    """Bad lines the board says it received."""
+    dropped: int = 0
+    """Notifications the board says it dropped (counter in `alive`)."""
+    lost_notifications: int = 0
+    """Sum of the `lost` notifications."""
+    alive_period_us: int = ALIVE_US
+    last_heard_us: int | None = None
+    link: str = "asking"
+    """Last word of the link: ``asking``, ``linked``, ``lost``, ``released``, ``foreign``, ``refused``."""
+    link_detail: str = ""
+    linked_us: int = 0
+    known: bool = False
+    """Whether the inputs have been read whole since the last boot or gap."""
+    round_trip_us: int | None = None
+    round_trip_worst_us: int | None = None
+    round_trip_floor_us: int | None = None
+    """What the quickest of the latest answers took: one late answer does not make a link slow."""
+    trouble: str = ""
+    """What was the matter with the link last: ``bad lines``, ``lines lost``, ``repeats``."""
+    trouble_us: int = 0
+    """When that was."""
+    refused: int = 0
+    gave_up: int = 0
+    repeats: int = 0
+    held_back: int = 0
+    discarded: int = 0
+    """Bytes of endless lines that were thrown away."""
+    channels: dict[str, ChannelState] = field(default_factory=dict)
+    """By id, in the order of the board's description."""
 
     def standing(self, now_us: int) -> str:
         """Return ``live``, ``silent``, ``lost``, ``released``, ``asking``, ``refused`` or ``foreign``.
@@ -247,18 +207,20 @@ class BoardState:
 
     def as_json(self) -> dict[str, Any]:
         """Every field, for keyframes and comparison."""
-        fields: dict[str, Any] = {name: getattr(self, name) for name in _PLAIN}
-        fields["channels"] = [channel.as_json() for channel in self.channels.values()]
-        return fields
+        plain = {name: getattr(self, name) for name in _PLAIN}
+        return plain | {"channels": [channel.as_json() for channel in self.channels.values()]}
 
     @classmethod
-    def from_json(cls, fields: dict[str, Any]) -> BoardState:
+    def from_json(cls, told: dict[str, Any]) -> BoardState:
         """The inverse of `as_json`; fields that are missing keep their first value. Raises `ValueError`."""
-        board = cls(given(fields["source"], 0))
+        board = cls(given(told["source"], 0))
         for name in _PLAIN[1:]:
-            if name in fields:
-                setattr(board, name, given(fields[name], getattr(board, name)))
-        for told in fields.get("channels", ())[:MOST_CHANNELS]:
-            channel = ChannelState.from_json(told)
+            if name in told:
+                setattr(board, name, given(told[name], getattr(board, name)))
+        for each in told.get("channels", ())[:MOST_CHANNELS]:
+            channel = ChannelState.from_json(each)
             board.channels[channel.id] = channel
         return board
+
+
+_PLAIN = tuple(each.name for each in fields(BoardState) if each.name != "channels")

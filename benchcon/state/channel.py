@@ -2,88 +2,46 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from benchcon.state.given import given
 
 OUTPUTS = frozenset({"lamp", "display"})
 
-_FIELDS = (
-    "id",
-    "kind",
-    "detail",
-    "value",
-    "at_us",
-    "clock_us",
-    "changes",
-    "least",
-    "greatest",
-    "raw_on",
-    "raw_level",
-    "edges",
-    "invalid",
-    "ghost",
-    "blinking",
-    "wanted",
-    "held",
-)
 
-
-_FIRST: dict[str, Any] = {
-    "kind": "",
-    "detail": {},
-    "value": None,
-    "at_us": 0,
-    "clock_us": 0,
-    "changes": 0,
-    "least": None,
-    "greatest": None,
-    "raw_on": False,
-    "raw_level": None,
-    "edges": 0,
-    "invalid": 0,
-    "ghost": False,
-    "blinking": False,
-    "wanted": None,
-    "held": "",
-}
-"""What a channel's fields hold before anything is known; `from_json` fills them in again."""
-
-
+@dataclass(slots=True, eq=False)
 class ChannelState:
     """What is known of one channel. Values are as on the wire (see section 6 of the line protocol)."""
 
-    __slots__ = _FIELDS
-
-    def __init__(self, channel_id: str, kind: str = "", detail: dict[str, str] | None = None) -> None:
-        self.id: str = channel_id
-        self.kind: str = kind
-        """Kind from the board's description; empty until it is known."""
-        self.detail: dict[str, str] = detail or {}
-        self.value: int | None = None
-        """Last value; None: not known."""
-        self.at_us: int = 0
-        """Host stamp of the record that gave the value."""
-        self.clock_us: int = 0
-        """Board clock, unwrapped, of the change (0: not known, as after `read`)."""
-        self.changes: int = 0
-        self.least: int | None = None
-        """Least value seen, encoders as signed counts, potentiometers with raw readings included."""
-        self.greatest: int | None = None
-        self.raw_on: bool = False
-        self.raw_level: int | None = None
-        """Pin level before inversion (encoder: A·2+B; potentiometer: unfiltered counts), where raw is on."""
-        self.edges: int = 0
-        self.invalid: int = 0
-        """Illegal jumps of an encoder, as the board counts them."""
-        self.ghost: bool = False
-        """A contact of a matrix that the board takes for a ghost."""
-        self.blinking: bool = False
-        """The link makes this output blink."""
-        self.wanted: int | None = None
-        """The value that the link holds back; None: none."""
-        self.held: str = ""
-        """Why it does: ``flash``, ``current``, ``wink`` or ``no answer``."""
+    id: str
+    kind: str = ""
+    """Kind from the board's description; empty until it is known."""
+    detail: dict[str, str] = field(default_factory=dict)
+    value: int | None = None
+    """Last value; None: not known."""
+    at_us: int = 0
+    """Host stamp of the record that gave the value."""
+    clock_us: int = 0
+    """Board clock, unwrapped, of the change (0: not known, as after `read`)."""
+    changes: int = 0
+    least: int | None = None
+    """Least value seen, encoders as signed counts, potentiometers with raw readings included."""
+    greatest: int | None = None
+    raw_on: bool = False
+    raw_level: int | None = None
+    """Pin level before inversion (encoder: A·2+B; potentiometer: unfiltered counts), where raw is on."""
+    edges: int = 0
+    invalid: int = 0
+    """Illegal jumps of an encoder, as the board counts them."""
+    ghost: bool = False
+    """A contact of a matrix that the board takes for a ghost."""
+    blinking: bool = False
+    """The link makes this output blink."""
+    wanted: int | None = None
+    """The value that the link holds back; None: none."""
+    held: str = ""
+    """Why it does: ``flash``, ``current``, ``wink`` or ``no answer``."""
 
     @property
     def is_output(self) -> bool:
@@ -154,15 +112,19 @@ class ChannelState:
 
     def as_json(self) -> dict[str, Any]:
         """Every field that is not as at first, for keyframes and comparison: most channels are quiet."""
-        return {
-            name: value for name in _FIELDS if (value := getattr(self, name)) != _FIRST.get(name, ...) or name == "id"
-        }
+        told = {name: value for name in _NAMES if (value := getattr(self, name)) != getattr(_AT_FIRST, name)}
+        return {"id": self.id} | told
 
     @classmethod
-    def from_json(cls, fields: dict[str, Any]) -> ChannelState:
+    def from_json(cls, told: dict[str, Any]) -> ChannelState:
         """The inverse of `as_json`; fields that are missing keep their first value. Raises `ValueError`."""
-        channel = cls(given(fields["id"], ""))
-        for name in _FIELDS[1:]:
-            if name in fields:
-                setattr(channel, name, given(fields[name], _FIRST[name]))
+        channel = cls(given(told["id"], ""))
+        for name in _NAMES:
+            if name in told:
+                setattr(channel, name, given(told[name], getattr(_AT_FIRST, name)))
         return channel
+
+
+_AT_FIRST = ChannelState("")
+"""What a channel's fields hold before anything is known."""
+_NAMES = tuple(each.name for each in fields(ChannelState) if each.name != "id")
