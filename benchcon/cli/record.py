@@ -157,7 +157,7 @@ def _end(recorder: Recorder) -> int:
         if lost:
             _say([f"{missing} records are MISSING in {printable(one.path)}{why}"])
         if one.absent:
-            _say([f"{one.absent} of the files that were closed before {printable(one.path)} are not there any more"])
+            _say([f"{one.absent} of the files that were closed before {printable(one.path)} are no longer there"])
         if lost or one.absent:
             code = 1
     if recorder.trouble:

@@ -161,7 +161,7 @@ def _end(session: TapSession, shown: bool) -> int:
         if missing or session.missed:
             what = counted(missing, "record") if missing else counted(session.missed, "byte")
             why = figures.missing or figures.missed_why
-            _say(f"{what} passed on and MISSING in the capture" + (f" ({printable(why)})" if why and missing else ""))
+            _say(f"{what} passed on and MISSING from the capture" + (f" ({printable(why)})" if why and missing else ""))
         code = code or int(bool(missing or session.missed or figures.trouble))
     for tap in session.taps:
         if tap.up.speaks is False and tap.up.bytes:

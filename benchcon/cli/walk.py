@@ -28,7 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="PORT",
         help="device path or socket://host:port; without one, the remembered ports",
     )
-    parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say of themselves")
+    parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say about themselves")
     parser.add_argument("--only", metavar="NAME", action="append", default=[], help="only this part; may be repeated")
     parser.add_argument("--failed", action="store_true", help="only what the report in --report found faulty")
     parser.add_argument("--new", action="store_true", help="only what the report in --report has not tested yet")
@@ -167,7 +167,7 @@ def _watch(args: argparse.Namespace, session: LiveSession, panel: Panel, seconds
             until.ends_at = time.monotonic() + seconds
             bench.light()
             say(
-                "everything lights in turns now, for long: mind bright lamps, hot parts and supplies, and never leave "
+                "everything now lights in turn, for long: mind bright lamps, hot parts and supplies, and never leave "
                 "it alone; Ctrl-C ends it"
             )
             boards, lasted, steps = soak(session, lambda: until.wait(0), say)
@@ -330,7 +330,7 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
     from benchcon.text import printable
 
     if not args.report:
-        return "nothing of it is kept: with --report DIR it could go on from here"
+        return "nothing of it is saved; with --report DIR it could go on from here"
     parts = counted(sum(each.group.kind in ("control", "lamp", "display") for each in done), "part")
     named = [("--panel", [args.panel] if args.panel else []), ("--only", args.only), ("--report", [args.report])]
     named += [("--compare", [args.compare] if args.compare else []), ("--hand", args.hand)]

@@ -130,7 +130,7 @@ class Subject:
         if answer.words[0] == "no":
             if self.left_out(answer, *words):
                 # That a word is left out which is needed is said once, by the rule **needed**.
-                raise NotRun(f"'{words[0]}' is left out of this firmware")
+                raise NotRun(f"'{words[0]}' is missing from this firmware")
             raise RuleBroken(f"'{' '.join(words)}' was refused: {shown(answer.raw)}")
         if answer.words[0] != words[0]:
             raise RuleBroken(f"'{' '.join(words)}' was answered with '{shown(answer.raw)}': another word")

@@ -25,7 +25,7 @@ def hello(board: Subject) -> None:
         board.malformed(b"<", 0)
         if other := board.line.answers:
             sent, came = shown(request(tag, ("hello",))), shown(other[-1].raw)
-            raise RuleBroken(f"'{sent}' was answered '{came}': an answer bears the tag of its request")
+            raise RuleBroken(f"'{sent}' was answered '{came}': an answer carries the tag of its request")
         raise RuleBroken("no answer to 'hello' in five seconds")
     if wrong := explain_hello(answer.words) or other_version(answer.words):
         raise RuleBroken(wrong)
@@ -122,7 +122,7 @@ def oversize(board: Subject) -> None:
     board.line.send(longest + b"\n")
     answer = board.line.answer(int(head[1:3], 16))
     if answer is None or answer.words[:2] != ("no", "01"):
-        raise RuleBroken("a line of exactly 80 bytes with its end was not taken")
+        raise RuleBroken("a line of exactly 80 bytes, including its end, was not accepted")
     before = int(board.alive().words[3], 16)
     tag = board.line.next_tag()
     board.line.send(b"x" * min(200, board.buffer - 20) + request(tag, ("hello",)) + b"\n")
@@ -153,15 +153,15 @@ def by_hand(board: Subject) -> None:
     answer = board.line.answer(0)
     if answer is None:
         board.malformed(b"<", odd)
-        raise NotRun("'@@ hello' was not answered: lines by hand are left out of this firmware")
+        raise NotRun("'@@ hello' was not answered: this firmware has no lines by hand")
     if answer.words[0] == "no" and answer.words[1:2] in [(code,) for code in LEFT_OUT]:
-        raise NotRun("lines by hand are left out of this firmware")
+        raise NotRun("this firmware has no lines by hand")
     if answer.words[0] != "hello":
         raise RuleBroken(f"'@@ hello' was answered '{shown(answer.raw)}'")
     for line in (b"@ hello", b"hello", b"@@hello", b"@@ @@ hello", b"@> hello"):
         board.line.send(line + b"\r")
         if board.line.answer(0, 0.15) is not None:
-            raise RuleBroken(f"'{line.decode()}' was answered, though it has not the by-hand form")
+            raise RuleBroken(f"'{line.decode()}' was answered, although it does not have the form of a line by hand")
     board.line.send(b"@@ zzz\r")
     answer = board.line.answer(0)
     if answer is None or answer.words[:2] != ("no", "01"):
@@ -248,5 +248,5 @@ def notifications(board: Subject) -> None:
         said = " ".join(notification.words)
         if notification.words[0] in FORMS and notification.words[0] != "boot" and not known(said):
             raise RuleBroken(
-                f"'{printable(said)}' has not the form that the document gives for '{notification.words[0]}'"
+                f"'{printable(said)}' does not have the form that the document gives for '{notification.words[0]}'"
             )

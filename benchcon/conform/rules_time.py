@@ -191,4 +191,4 @@ def load(board: Subject) -> None:
         raise RuleBroken("under load the board counted bad lines: it loses bytes")
     told = board.line.notifications[sent_before:]
     if any(later.number != (earlier.number + 1) % 0x10000 for earlier, later in itertools.pairwise(told)):
-        raise RuleBroken("under load there is a hole in the running numbers")
+        raise RuleBroken("under load there is a gap in the running numbers")

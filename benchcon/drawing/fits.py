@@ -178,7 +178,7 @@ def _labels(panel: Panel) -> Iterator[tuple[int, str]]:
             continue
         label = plate.labels.get(part.name)
         if label is None:
-            yield part.line, f"{key_of(part)}: its label fits nowhere beside it; part or label would cover it"
+            yield part.line, f"{key_of(part)}: its label fits nowhere beside it; a part or another label would cover it"
         elif " ".join(label.lines) != " ".join(engraved(part).split()):
             short = printable(" ".join(label.lines))
-            yield part.line, f'{key_of(part)}: beside it is room for no more of its label than "{short}"'
+            yield part.line, f'{key_of(part)}: beside it there is room for only this much of its label: "{short}"'

@@ -194,9 +194,7 @@ class _Maker:
     def settle_ms(self, control: Control, channel: Channel) -> int:
         who = key_of(control)
         if len(control.channels) == 1 and any(code[0] > 1 for code in control.codes):
-            text = (
-                f"{who} is a switch whose {len(control.positions)} positions the board itself makes out of one channel"
-            )
+            text = f"{who} is a switch whose {len(control.positions)} positions the board works out from one channel"
             self.refuse(channel.line, f"{text}; give it one contact a position, or contacts and a code")
         if control.debounce_ms > limits.MOST_SETTLE_MS:
             text = f"{who} has a debounce of {control.debounce_ms:g} ms"

@@ -83,7 +83,7 @@ def _part(panel: Panel, part: Part) -> tuple[str, int, str, str, str]:
         return "Lamps and displays", 1, what, light if part.inside else f"{light}, {hole}", label
     if isinstance(part, Display):
         what = f"{part.colour} seven-segment display, {part.digits} digits, common cathode"
-        return "Lamps and displays", 1, what, f"figures {plain(part.digit_mm)} mm high", label
+        return "Lamps and displays", 1, what, f"digits {plain(part.digit_mm)} mm high", label
     lit = any(lamp.inside == part.name for lamp in panel.lamps)
     what = _control(part)
     return "Controls", 1, f"lit {what}" if lit else what, hole, label
@@ -100,7 +100,7 @@ def _control(control: Control) -> str:
         return f"toggle switch, {count} positions on {contacts}{springs}"
     return {
         "button": "push button, makes",
-        "encoder": f"rotary encoder, {control.detent_counts} counts a detent",
+        "encoder": f"rotary encoder, {control.detent_counts} counts per detent",
         "pot": "potentiometer, 10 kΩ linear",
     }[sort]
 
@@ -173,7 +173,7 @@ def as_markdown(items: list[ShoppingItem], title: str) -> str:
     for group in GROUPS:
         rows = [item for item in items if item.group == group]
         if rows:
-            out += ["", f"## {group}", "", "| how many | what | mind | used for |", "|---:|---|---|---|"]
+            out += ["", f"## {group}", "", "| how many | what | note | used for |", "|---:|---|---|---|"]
             out += [f"| {i.number} | {_cell(i.what)} | {_cell(i.about)} | {_cell(i.used_for)} |" for i in rows]
     out += ["", "Sizes of holes that the panel file does not say are what such parts usually need: measure yours.", ""]
     return "\n".join(out)

@@ -124,7 +124,7 @@ def _matrix(plan: Plan) -> Section:
     pins = [(f"row {number}", pin) for number, pin in enumerate(matrix.rows)]
     pins += [(f"column {number}", pin) for number, pin in enumerate(matrix.columns)]
     if matrix.diodes:
-        how = "A diode (1N4148 or the like) at every contact, its cathode towards the row."
+        how = "A diode (1N4148 or similar) at every contact, its cathode towards the row."
     else:
         how = "No diodes: three contacts held at the corners of a rectangle make a ghost of the fourth."
     return Section(f"Matrix {matrix.name}", (how, "Columns are pulled up in the chip."), (("wire", "pin"), *pins))
@@ -251,7 +251,7 @@ def _currents(plan: Plan) -> Section:
     notes = [note] if over else []
     if chip.name == "atmega328p" and direct:
         notes.append(
-            "A chip that is marked ATmega328PB is another one, whose ports bear less together: say "
+            "A chip that is marked ATmega328PB is a different chip, whose ports can take less together: say "
             'chip = "atmega328pb" in the panel file, and the sums are those.'
         )
     return Section("Currents", tuple(notes), tuple(table))

@@ -148,7 +148,7 @@ def _range(table: TomlTable, unit: str) -> tuple[float, float]:
         table.say(None, f"lacks its range; write one, such as range = {example}")
         return 0.0, 1.0
     if not isinstance(value, list) or len(value) != 2:
-        table.say("range", f"is {shown(value)}; the least and the greatest are allowed, such as {example}")
+        table.say("range", f"is {shown(value)}; minimum and maximum are needed, such as {example}")
         return 0.0, 1.0
     free = Value("", "", unit, -_NUMBER_BOUND, _NUMBER_BOUND)
     ends = []

@@ -51,7 +51,7 @@ def check_rules(path: str, raw: bytes, panel: Panel | None) -> Checked:
     rules, found = rules_file.inspect(raw, path, panel, read)
     findings += found
     if panel is None:
-        text = "was not held against a panel: name one with --panel FILE, or in a behaviour file beside it"
+        text = "was not compared with a panel: name one with --panel FILE, or in a behaviour file beside it"
         findings.append(PanelRemark(path, 0, text, False))
     elif read is None:
         text = f'parameters were not checked: no behaviour file beside it says rules = "{Path(path).name}"'

@@ -143,7 +143,7 @@ class Engine:
     def stuck(self, rule: Rule) -> str:
         """Return the line that names a rule that does not come back and cannot be ended."""
         return (
-            f"{printable(self.rules.path)}:{rule.line}: {rule.name} has not come back and cannot be put off: it waits "
+            f"{printable(self.rules.path)}:{rule.line}: {rule.name} has not returned and cannot be suspended: it waits "
             "(time.sleep, a socket) or works out one huge thing; everything waits for it"
         )
 
@@ -238,5 +238,5 @@ class Engine:
     def _too_slow(self, rule: Rule, changed: list[str]) -> None:
         self.calling = None
         self.put_off.add(rule.name)
-        text = f"{rule.name} takes too long and is put off until the rules are reloaded"
+        text = f"{rule.name} takes too long and is suspended until the rules are reloaded"
         self._went_wrong(rule, rule.line, text, changed)

@@ -156,7 +156,7 @@ class _Reading:
                 if isinstance(given, ast.Constant) and isinstance(given.value, str):
                     names.append(given.value)
                 else:
-                    self.say(given.lineno, f"@{word} takes names in quotes, so that they can be checked; this is none")
+                    self.say(given.lineno, f"@{word} takes names in quotes, so that they can be checked; this is not")
             if not names and not mark.args:
                 self.say(mark.lineno, f'@{word} names what the rule is for, such as @{word}("crosswind")')
             if word == "lamp":

@@ -167,7 +167,7 @@ def test_a_rule_that_sleeps_holds_nobody_up(folder: Path) -> None:
         # The rule sleeps for six seconds now. Dark is confirmed meanwhile, and the link answers.
         terminal.press("F9")
         terminal.see("Dark, confirmed")
-        said(terminal, "takes too long and is put off")
+        said(terminal, "takes too long and is suspended")
         terminal.press("q")
         terminal.ended()
 

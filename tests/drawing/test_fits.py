@@ -24,7 +24,7 @@ OTHER = '[controls.other]\nkind = "{}"\nat = ["{} mm", "50 mm"]\nchannel = "c2"\
         (ONE.format("pot", 50) + OTHER.format("pot", 65), "collide behind the plate by 2 mm"),
         (ONE.format("button", 50) + 'depth = "45 mm"\n', "reaches 45 mm behind the plate; the panel has 40 mm there"),
         (ONE.format("encoder", 50) + OTHER.format("encoder", 78), "leave 8 mm between them for fingers"),
-        (ONE.format("button", 50) + f'label = "{"W" * 60}"\n', "room for no more of its label than"),
+        (ONE.format("button", 50) + f'label = "{"W" * 60}"\n', "room for only this much of its label"),
     ],
 )
 def test_it_is_said_with_file_and_line(

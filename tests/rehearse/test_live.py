@@ -206,9 +206,9 @@ def test_a_rule_that_sleeps_is_dark_and_both_are_said(
     path = write(tmp_path, '[[steps]]\nat = "1 s"\nset = { level = "11500 ft" }\n')
     assert main(["rehearse", str(path), board.boards[0].port, "--rules", str(rules), "--headless"]) == 1
     told = capsys.readouterr()
-    assert "sleeping.py:5: level_alert has not come back and cannot be put off" in told.out
+    assert "sleeping.py:5: level_alert has not returned and cannot be suspended" in told.out
     assert "alert: dark by its dead-man" in told.out
-    assert "level_alert has not come back" in told.err, "while it lasts, not only at the end"
+    assert "level_alert has not returned" in told.err, "while it lasts, not only at the end"
 
 
 @pytest.mark.slow

@@ -196,7 +196,7 @@ def test_a_rule_that_never_ends_is_named_and_put_off(folder: Path, capsys: pytes
     (folder / "rules.py").write_text(RULES.replace("return pressure_now", "while True:\n        pass"))
     assert main(["rehearse", str(write(folder, CROSSWIND))]) == 1
     out = capsys.readouterr().out
-    assert "rules.py:12: pressure takes too long and is put off" in out
+    assert "rules.py:12: pressure takes too long and is suspended" in out
     assert "pressure '-----'" in out
 
 

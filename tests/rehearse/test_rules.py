@@ -292,7 +292,7 @@ def test_a_rule_that_sleeps_is_named_once_though_nothing_can_end_it(tmp_path: Pa
         made.step(0)
     assert len(told) == 1
     assert "rules.py:" in told[0]
-    assert "sleeps has not come back and cannot be put off" in told[0]
+    assert "sleeps has not returned and cannot be suspended" in told[0]
 
 
 def test_what_a_function_inside_a_rule_yields_is_not_the_rules() -> None:

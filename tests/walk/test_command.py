@@ -213,7 +213,7 @@ def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest
     left = here(*words)
     assert (left.returncode, left.stdout) == (2, "")
     assert left.stderr.splitlines()[-1].startswith(
-        "benchcon: the walk was stopped before its end; nothing of it is kept"
+        "benchcon: the walk was stopped before its end; nothing of it is saved"
     )
 
 
