@@ -19,10 +19,12 @@ from benchcon.text import times
 from benchcon.walk.marks import MARKS, count_words
 
 CAUTION = (
-    "Before you open the panel: every supply off, USB as well, batteries out, and wait until the capacitors are empty. "
-    "Take wires off and put them on with the supply off only. Extra-low voltage alone (SELV) has a place here. Touch "
-    "ground before you touch a board. Do not drive a module whose own supply is off: it is fed through its inputs. A "
-    "fuse is chosen by the wire behind it. Solder with the supply off, with air, and with your eyes covered."
+    "Before you open the panel, switch every supply off, USB and batteries too, and wait until the capacitors have "
+    "discharged. Connect and disconnect wires only with the supply off. Work on separated extra-low voltage (SELV) "
+    "only: whatever touches the mains is for licensed people, under your local electrical code. Touch ground before "
+    "you touch a board. Do not drive a module whose own supply is off: it is powered through its inputs, and that "
+    "destroys it. Choose a fuse by the thinnest wire behind it. Solder with the supply off, in moving air, with eye "
+    "protection."
 )
 """What whoever mends a panel must mind; common practice."""
 
