@@ -129,6 +129,7 @@ class BenchScreen(Screen[None]):
     def on_resize(self) -> None:
         """A new size."""
         self._take_size(self.size)
+        self._beside_rehearsal()
 
     def _take_size(self, size: Size, update: bool = True) -> None:
         """What there is room for."""
@@ -136,6 +137,15 @@ class BenchScreen(Screen[None]):
         room = {"-wide": width >= WIDE and height >= HIGH, "-high": height >= HIGH, "-airy": height >= AIRY}
         lowest = [name for rows, name in BREAKPOINTS if height >= rows][-1:]
         self.update_classes(room | {name: [name] == lowest for _, name in BREAKPOINTS}, update=update)
+
+    def _beside_rehearsal(self) -> None:
+        """A rehearsal has the face beside it where that has room for all parts of each board, else all of the width."""
+        if self.has_class("-rehearsal"):
+            from benchcon.console.face_layout import lay_out
+
+            face, width = self.query_one(Face), self.size.width // 2 - 1
+            pages = (lay_out(self.model.panel, width, self.size.height, page) for page in face.pages[1:] or face.pages)
+            self.set_class(any(page.width > width for page in pages), "-alone")
 
     # --- views ----------------------------------------------------------------------------------------------------
 
@@ -157,6 +167,7 @@ class BenchScreen(Screen[None]):
         if not switcher.query(f"#{target}"):
             return
         self.set_class(name == "rehearsal", "-rehearsal")
+        self._beside_rehearsal()
         switcher.current = target
         head = self.query_one(Head)
         head.view = name

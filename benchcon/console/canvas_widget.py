@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rich.style import Style
+from textual import events
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
@@ -64,6 +65,17 @@ class Drawn(Widget, inherit_css=True):
     def on_resize(self) -> None:
         """A new size: a new canvas."""
         self.repaint()
+
+    def wheel(self, event: events.MouseEvent, by: int) -> None:
+        """The wheel was turned, -1 up or 1 down, over this widget; one that answers stops the event."""
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel, up."""
+        self.wheel(event, -1)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel, down."""
+        self.wheel(event, 1)
 
     def render_line(self, y: int) -> Strip:
         """One row, for the compositor."""

@@ -247,12 +247,7 @@ class EventList(Drawn, can_focus=True):
         )
         self.app.push_screen(ask, done)
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel goes back."""
+    def wheel(self, event: events.MouseEvent, by: int) -> None:
+        """The wheel goes back and comes forward."""
         event.stop()
-        self.action_scroll(3)
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel comes forward."""
-        event.stop()
-        self.action_scroll(-3)
+        self.action_scroll(-3 * by)

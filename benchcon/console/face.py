@@ -415,19 +415,12 @@ class Face(Drawn, can_focus=True):
             self._select(name)
             self.repaint()
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel over the selected part turns it up; elsewhere it scrolls."""
-        self._wheel(event, 1)
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel over the selected part turns it down; elsewhere it scrolls."""
-        self._wheel(event, -1)
-
-    def _wheel(self, event: events.MouseEvent, by: int) -> None:
+    def wheel(self, event: events.MouseEvent, by: int) -> None:
+        """The wheel over the selected part turns it, up is more; elsewhere it scrolls."""
         event.stop()
         tile = self.layout_now.at(event.x, event.y + self._scrolled)
         part = self.part
         if tile is not None and part in tile.parts and part is not None and self.model.work.can_work(part):
-            self._act("step", by)
+            self._act("step", -by)
         else:
-            self._scroll(self._scrolled - 2 * by)
+            self._scroll(self._scrolled + 2 * by)

@@ -17,6 +17,7 @@ from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, PLATE, QUIET, RAISED, UNKNOWN, WARN
 
 if TYPE_CHECKING:
+    from benchcon.console.face import Face
     from benchcon.rehearse.live import LiveRun
     from benchcon.view.model import ViewModel
 
@@ -406,17 +407,22 @@ class RehearsalList(Drawn, can_focus=True):
 
     def action_find(self) -> None:
         """Select the output on the face."""
-        from benchcon.console.face import Face
-
         line = self._selected()
         if line is not None and isinstance(line.item, OutputNow):
-            self.screen.query_one(Face).select(line.item.name)
+            self._face().select(line.item.name)
 
     def action_to_face(self) -> None:
-        """Work the panel beside."""
+        """Work the panel beside, or on its own view."""
+        self._face().focus()
+
+    def _face(self) -> Face:
+        """The face, in sight: turned to where there is no room for it beside."""
+        from benchcon.console.bench_screen import BenchScreen
         from benchcon.console.face import Face
 
-        self.screen.query_one(Face).focus()
+        if isinstance(self.screen, BenchScreen) and self.screen.has_class("-alone"):
+            self.screen.action_view("face")
+        return self.screen.query_one(Face)
 
     def action_type(self, key: str) -> None:
         """A key of a number."""
@@ -486,15 +492,10 @@ class RehearsalList(Drawn, can_focus=True):
             self.action_find()
         self._changed()
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel goes up the list."""
+    def wheel(self, event: events.MouseEvent, by: int) -> None:
+        """The wheel goes up and down the list."""
         event.stop()
-        self.action_go(-1)
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel goes down the list."""
-        event.stop()
-        self.action_go(1)
+        self.action_go(by)
 
 
 def with_unit(value: ValueNow, number: float) -> str:

@@ -135,12 +135,7 @@ class Table(Drawn, can_focus=True):
             event.stop()
             self.choose(self._rows[index].key)
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel selects upward."""
+    def wheel(self, event: events.MouseEvent, by: int) -> None:
+        """The wheel selects upward and downward."""
         event.stop()
-        self.action_go(-1)
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel selects downward."""
-        event.stop()
-        self.action_go(1)
+        self.action_go(by)

@@ -119,9 +119,13 @@ class TimeLine(Drawn, can_focus=True):
         """A row for each value that is rehearsed, with its unit, then one for each channel in the panel's order."""
         model = self.model
         rows = []
+        picture = model.rehearsal.picture if model.rehearsal is not None else None
+        labels = {value.name: value.label for value in picture.values} if picture is not None else {}
         for name, unit in list(model.past.quantities().items()):
             unit = f" [{printable(unit)}]" if unit else ""
-            rows.append(Trace((BENCH, name), f"{printable(name)}{unit}", BRASS, 0, True, False, True))
+            # A capture tells names only: they are read as a behaviour file reads them that gives no label.
+            label = labels.get(name) or printable(name.replace("_", " ").capitalize())
+            rows.append(Trace((BENCH, name), f"{label}{unit}", BRASS, 0, True, False, True))
         for part in model.panel.parts:
             for channel in channels_of(part):
                 board = model.boards.get(channel.board)
@@ -366,12 +370,7 @@ class TimeLine(Drawn, can_focus=True):
         else:
             self.repaint()
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel zooms."""
+    def wheel(self, event: events.MouseEvent, by: int) -> None:
+        """The wheel zooms: up is in."""
         event.stop()
-        self.action_zoom(0.5)
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel zooms."""
-        event.stop()
-        self.action_zoom(2.0)
+        self.action_zoom(2.0**by)

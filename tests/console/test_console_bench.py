@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import Fed, control_named
 from console.looking import Eyes, console
+from textual.events import MouseScrollDown, MouseScrollUp
 
 from benchcon.link import PortInfo
 from benchcon.panel.file import load
@@ -829,3 +830,36 @@ async def test_a_message_covers_neither_views_nor_heads_nor_letters_nor_keys(siz
         assert not covered & {0, 1, len(before) - 1} | covered & letters
         assert len(letters) == 5 or view == "f7"
         assert after[0].split("history")[0] == before[0].split("history")[0]
+
+
+async def test_the_wheel_goes_through_lists_zooms_and_turns_what_is_selected() -> None:
+    session = Fed()
+    async with console(session, (140, 45)) as eyes:
+
+        async def turn(name: str, kind: type[MouseScrollUp | MouseScrollDown], x: int, y: int) -> None:
+            widget = eyes.app.screen.query_one(f"#{name}")
+            event = kind(widget, x, y, 0, 0, 0, False, False, False, widget.region.x + x, widget.region.y + y)
+            widget.post_message(event)
+            await eyes.settled()
+
+        face = eyes.app.screen.query_one("#face")
+        face.select("approach_lit")  # type: ignore[attr-defined]
+        session.bench.set_lamp(session.source("lighting"), "l_app", 500)
+        await eyes.see("50 %")
+        tile = face.layout_now.tile_of("approach_lit")  # type: ignore[attr-defined]
+        await turn("face", MouseScrollUp, tile.x + 1, tile.y + 1)
+        await eyes.gone("50 %")
+        assert "40 %" not in eyes.text()
+        await eyes.press("f3")
+        raw = eyes.app.screen.query_one("#raw")
+        await eyes.until(lambda: raw.chosen.endswith("sw_app"), "the first row")  # type: ignore[attr-defined]
+        await turn("raw", MouseScrollDown, 3, 3)
+        assert raw.chosen.endswith("sw_rwy")  # type: ignore[attr-defined]
+        await turn("raw", MouseScrollUp, 3, 3)
+        assert raw.chosen.endswith("sw_app")  # type: ignore[attr-defined]
+        await eyes.press("f6")
+        await eyes.see("a column is 100 ms")
+        await turn("time", MouseScrollUp, 40, 3)
+        await eyes.see("a column is 50 ms")
+        await turn("time", MouseScrollDown, 40, 3)
+        await eyes.see("a column is 100 ms")

@@ -185,7 +185,26 @@ def test_every_text_of_a_rehearsal_can_be_read(folder: Path, tmp_path: Path, the
             (("1", "1", "5", "0", "0", "enter"), "is held by"),
             (("9", "9", "9", "9", "9", "enter"), "99999 ft is outside 0 to 50000 ft."),
             (("x",), "no data"),
+            (("F6",), "Level [ft]"),
         ):
             terminal.press(*keys)
             said(terminal, seen)
             assert not hard_to_read_in(terminal), terminal.text()
+
+
+def test_where_the_face_has_no_room_the_rehearsal_has_all_of_the_width(tmp_path: Path) -> None:
+    with Terminal("-m", "benchcon", "demo", columns=80, rows=24, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+        terminal.see("WEATHER DESK")
+        terminal.press("F8")
+        terminal.see("WHAT FOLLOWS", "Runway edge lit ")
+        assert "WEATHER DESK" not in terminal.text()
+        terminal.press("F2")
+        terminal.until(lambda: "WHAT FOLLOWS" not in terminal.text() and "WEATHER DESK" in terminal.text(), "the face")
+        terminal.press("F8")
+        terminal.see("WHAT FOLLOWS")
+        terminal.press("tab")
+        terminal.see("WEATHER DESK")
+        terminal.press("F6")
+        terminal.see("Wind speed [kt]", "Pressure [hPa]")
+        terminal.press("q")
+        assert terminal.ended() == 0
