@@ -31,7 +31,7 @@ from benchcon.view.why_not import why_not
 
 if TYPE_CHECKING:
     from benchcon.console.raw import Raw
-    from benchcon.console.rehearsal import PersonAsked
+    from benchcon.console.rehearsal import PersonAsked, RehearsalList
     from benchcon.console.timeline import TimeLine
     from benchcon.view.event_feed import Touch
     from benchcon.view.model import ViewModel
@@ -193,6 +193,16 @@ class BenchScreen(Screen[None]):
         """Show a part on the face."""
         self.action_view("face")
         self.query_one(Face).select(message.name)
+
+    def on_rehearsal_list_to_face(self, message: RehearsalList.ToFace) -> None:
+        """To the face beside the rehearsal, or to its own view where there is no room for it beside."""
+        if self.has_class("-alone"):
+            self.action_view("face")
+        face = self.query_one(Face)
+        if message.part:
+            face.select(message.part)
+        else:
+            face.focus()
 
     def on_time_line_go(self, message: TimeLine.Go) -> None:
         """Take the recording to a time."""

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import dataclass
 from textwrap import wrap
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from textual import events
 from textual.binding import Binding, BindingType
+from textual.message import Message
 
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
@@ -17,7 +19,6 @@ from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, PLATE, QUIET, RAISED, UNKNOWN, WARN
 
 if TYPE_CHECKING:
-    from benchcon.console.face import Face
     from benchcon.rehearse.live import LiveRun
     from benchcon.view.model import ViewModel
 
@@ -105,6 +106,12 @@ class RehearsalList(Drawn, can_focus=True):
         Binding("down", "go(1)", "Down", show=False),
         Binding("tab,f8", "to_face", "Work the panel", key_display="Tab"),
     ]
+
+    @dataclass
+    class ToFace(Message):
+        """A part is to be selected on the face; without one the face is to be worked."""
+
+        part: str = ""
 
     def __init__(
         self, model: ViewModel, run: LiveRun, asked: PersonAsked | None = None, *, id: str | None = None
@@ -409,20 +416,11 @@ class RehearsalList(Drawn, can_focus=True):
         """Select the output on the face."""
         line = self._selected()
         if line is not None and isinstance(line.item, OutputNow):
-            self._face().select(line.item.name)
+            self.post_message(self.ToFace(line.item.name))
 
     def action_to_face(self) -> None:
         """Work the panel beside, or on its own view."""
-        self._face().focus()
-
-    def _face(self) -> Face:
-        """The face, in sight: turned to where there is no room for it beside."""
-        from benchcon.console.bench_screen import BenchScreen
-        from benchcon.console.face import Face
-
-        if isinstance(self.screen, BenchScreen) and self.screen.has_class("-alone"):
-            self.screen.action_view("face")
-        return self.screen.query_one(Face)
+        self.post_message(self.ToFace())
 
     def action_type(self, key: str) -> None:
         """A key of a number."""
