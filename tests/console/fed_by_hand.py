@@ -122,6 +122,10 @@ class Answering:
         ]
         return [*known, *self.more_ports]
 
+    @property
+    def has_ports(self) -> bool:
+        return bool(self.ports())
+
     def add_port(self, port: str) -> None:
         self.ports_worked.append(("open", port))
 
