@@ -28,6 +28,8 @@ _MARK_MM = 1.7
 """Radius of a verdict's mark, in print."""
 _GAP_MM = 0.9
 """Between a part and the frame round it, in print."""
+_AIR_MM = 0.35
+"""Between a label and what it stands at, in print, besides a millimetre on the plate."""
 
 
 class FacePicture(NamedTuple):
@@ -52,13 +54,14 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     rim = 0.01 * min(width, height)
     rings = {part.name: _ring(plate, part, unit) for part in panel.parts if said.get(part.name)}
     marks = _marks(plate, unit, rings.values())
+    fronts = {part.name: _wider(rings.get(part.name) or plate.front(part), _AIR_MM * unit) for part in panel.parts}
     numbers: dict[str, list[int]] = {}
     for part in panel.parts:  # what is found of a lamp in something stands at the label of that
         numbers.setdefault(inside_of(part) or part.name, []).extend(number for number, _ in said.get(part.name, ()))
     suffixes = {name: f" ({', '.join(map(str, here))})" for name, here in numbers.items() if here}
     told = {part.name: engraved(part) + suffixes[part.name] for part in panel.parts if part.name in suffixes}
     keys = {part.name: f"{n}{suffixes.get(part.name, '')}" for n, part in enumerate(panel.parts, 1)}
-    plate.put_labels(marks.values(), [unit * POINT_MM * size for size in SIZES_PT], told, rings, keys)
+    plate.put_labels(marks.values(), [unit * POINT_MM * size for size in SIZES_PT], told, fronts, keys)
     across, down = width + 2 * rim, height + 2 * rim
     out = [
         f'<svg class="face" width="{across * scale:.2f}mm" height="{down * scale:.2f}mm" '
@@ -123,9 +126,11 @@ def _at_corner(front: Bounds, corner: tuple[int, int], radius: float, away: floa
 
 def _ring(plate: Plate, part: Part, unit: float) -> Bounds:
     """The frame round a part that something is the matter with, so that it stands out from across the room."""
-    left, top, right, bottom = plate.front(part)
-    gap = _GAP_MM * unit
-    return left - gap, top - gap, right + gap, bottom + gap
+    return _wider(plate.front(part), _GAP_MM * unit)
+
+
+def _wider(box: Bounds, by: float) -> Bounds:
+    return box[0] - by, box[1] - by, box[2] + by, box[3] + by
 
 
 def _drawn_ring(ring: Bounds, unit: float, possibly: bool) -> str:
