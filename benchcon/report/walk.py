@@ -177,6 +177,9 @@ _BESIDES = {
     "dark": "whether all is dark when it should be",
     "matrix": "ghosts of matrix {}",
     "supply": "what supply {} feeds",
+    "listen": "contacts that moved by themselves",
+    "together": "everything lit at once, within the budget",
+    "pair": "lamps two at a time",
 }
 """What a walk tests besides parts, by the kind of its groups."""
 

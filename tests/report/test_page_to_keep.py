@@ -204,13 +204,14 @@ def test_what_was_not_tested_is_said_with_the_reason() -> None:
         FinishedStep(Group("mains", "control", ("mains",)), [], "skipped", "the lever is broken off"),
         FinishedStep(Group("approach", "control", ("approach",)), [], "not wired"),
         FinishedStep(Group("supply desks", "supply", ()), [], "skipped"),
+        FinishedStep(Group("all lit", "together", ()), [], "skipped"),
     ]
     report = walked(groups=groups)
     why = {row["what"]: row["why"] for row in report["untested"]}
     assert why["Mains"] == "skipped: the lever is broken off"
     assert why["Approach"] == "not wired yet"
     assert why["Wind speed"] == "not chosen for this walk"
-    assert why["what supply desks feeds"] == "skipped"
+    assert why["what supply desks feeds"] == why["everything lit at once, within the budget"] == "skipped"
     said = " ".join("".join(read(page(report, OSTREY)).words).split())
     assert "Skipped: the lever is broken off: Mains." in said
     assert "hours of load and heat (benchcon walk --soak)" in said
