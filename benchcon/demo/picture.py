@@ -1,7 +1,9 @@
-"""The picture of the demo in the README: ``python -m benchcon.demo.picture FILE`` draws it again."""
+"""The pictures in the README: ``python -m benchcon.demo.picture FOLDER`` draws them again."""
 
 from __future__ import annotations
 
+import contextlib
+import tempfile
 from pathlib import Path
 
 from benchcon.console.picture import picture
@@ -10,6 +12,9 @@ from benchcon.demo.live import evening
 from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.session import LiveSession
+
+TO_THE_FIRST_CONTROL = ("t", "wait:1000", "enter", "wait:1000", "enter", "wait:4000", "enter", "wait:4000")
+"""Keys that begin a walk and answer its first question, whether all is dark. Then it asks for a control."""
 
 
 def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
@@ -28,7 +33,22 @@ def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
             session.close()
 
 
+def walk_picture(path: str | Path) -> None:
+    """Write a picture of the walk over the demo's desks, where it asks for the first control."""
+    path = Path(path).resolve()
+    with start() as demo, tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):  # the walk's own report
+        panel = load(panel_path())
+        bench = Bench([desk.port for desk in demo.boards], panel=panel)
+        session = LiveSession(bench, panel, demo.hands)
+        bench.start()
+        try:
+            picture(session, path, keys=TO_THE_FIRST_CONTROL, settle_s=4.0)
+        finally:
+            session.close()
+
+
 if __name__ == "__main__":
     import sys
 
-    demo_picture(sys.argv[1])
+    demo_picture(Path(sys.argv[1]) / "console.svg")
+    walk_picture(Path(sys.argv[1]) / "walk.svg")
