@@ -64,6 +64,11 @@ def inside_of_each(parts: Iterable[Part]) -> Inside:
     return found
 
 
+def guarded(part: Part) -> bool:
+    """Whether a cover that flips up stands over it: drawn as a frame about its art, a column on either side."""
+    return isinstance(part, Control) and part.guard
+
+
 def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False, lamps: int = 0) -> Form:
     """Return how `part` is drawn at `size`; `scale` 2 makes displays twice as high and wide.
 
@@ -82,6 +87,8 @@ def form_of(part: Part, size: Size, scale: int = 1, *, roomy: bool = False, lamp
             form = form._replace(width=form.width + more, lead=form.lead + more // 2, wish=max(form.wish, LIT_WORDS))
     elif lamps > 1:
         form = form._replace(wish=max(form.wish, 5 + LIT_WORDS))
+    if guarded(part):
+        form = form._replace(width=form.width + 2, wish=form.wish + 2, lead=form.lead + 1)
     if not roomy or isinstance(part, Display) or form.width >= UNKNOWN_WIDTH:
         return form
     more = UNKNOWN_WIDTH - form.width

@@ -43,6 +43,7 @@ Colours: the ground is dark whatever the terminal's own theme is; with NO_COLOR 
 sent and the terminal's own are seen. Nothing is shown by colour alone."""
 
 WORDS = (
+    ("[▄] or ┊▐██▌┊", "a guard, a cover that flips up, stands over it; whether it is up no contact tells"),
     ("history 3:20", "how much of what happened is kept in memory, ten minutes at most; k saves it to a file"),
     (
         "● REC, ● SAVING",

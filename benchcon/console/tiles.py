@@ -7,7 +7,7 @@ reverse.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from rich.cells import cell_len
@@ -15,7 +15,7 @@ from rich.style import Style
 
 from benchcon.console import segment_art
 from benchcon.console.canvas import Canvas
-from benchcon.console.forms import Form, Size
+from benchcon.console.forms import Form, Size, guarded
 from benchcon.console.ink import GLASS, glass_tints, ink, lit_colour, mixed
 from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, FAINT, GROUND, IVORY, PLATE, QUIET, UNKNOWN
@@ -63,7 +63,7 @@ class Tile:
             row = y - self.y - 1
             if self.size is Size.LOW:
                 own = self.form.art_width - len(self.inside)
-                at = x - self.x - own
+                at = x - self.x - own - guarded(self.part)
                 if row == 0 and 0 <= at < len(self.inside):
                     return self.inside[at]
             elif row == (1 if self.size is Size.TALL else 4):
@@ -111,6 +111,8 @@ def draw(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, 
     `selected`: name of the part that is, if it is one of them.
     """
     canvas.wipe(tile.x, tile.y + 1, tile.width, tile.height - 1, ink(ENGRAVED, pen.ground))
+    if guarded(tile.part):
+        tile = _guard(canvas, tile, pen)
     part, showing = tile.part, showings[0]
     style = _label_ink(pen, selected == part.name, fresh or bool(selected))
     for line in tile.label:
@@ -127,6 +129,17 @@ def draw(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, 
         _CONTROLS[part.kind](canvas, tile, part, showing, pen)
 
 
+def _guard(canvas: Canvas, tile: Tile, pen: TilePen) -> Tile:
+    """Draw the frame of a cover; return the tile of what is under it. Whether it is up nobody can know."""
+    left = round(tile.x + tile.lead - tile.form.art_width / 2) - 1
+    marks = ("[", "]") if tile.size is Size.LOW else ("┊", "┊")
+    for row in range(tile.form.art_height):
+        for x, mark in zip((left, left + tile.form.art_width + 1), marks, strict=True):
+            canvas.write(x, _row(tile) + row, mark, ink(QUIET, pen.ground))
+    form = tile.form._replace(lead=tile.form.lead - 1)
+    return replace(tile, x=tile.x + 1, width=tile.width - 1, form=form)
+
+
 def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, selected: str) -> None:
     """A part with lamps in it: its own shape, with a window for each lamp, and a word for both."""
     part = tile.part
@@ -141,17 +154,18 @@ def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: Tile
     _CONTROLS[part.kind](canvas, tile, part, showings[0], pen)
     _windows(canvas, tile, lamps, pen)
     if tile.size is Size.LOW:
-        x, y = tile.form.art_width + 1, _row(tile)
+        x, y = tile.form.art_width + 1 + guarded(part), _row(tile)
         canvas.wipe(tile.x + x - 1, y, tile.width - x + 1, 1, ink(ENGRAVED, pen.ground))
         told = _lamps_word(lamps) if word else showings[0].word
         _word(canvas, tile, x, y, told, word or ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
         return
     row = 1 if tile.size is Size.TALL else 4
     if tile.size is Size.TALL:  # the control's word above, the lamp's below, whatever stands where
-        canvas.wipe(tile.x + 5, _row(tile), tile.width - 5, 2, ink(ENGRAVED, pen.ground))
+        beside = 5 + guarded(part)
+        canvas.wipe(tile.x + beside, _row(tile), tile.width - beside, 2, ink(ENGRAVED, pen.ground))
         _say(canvas, tile, showings[0].word, ink(IVORY if showings[0].step > 0 else ENGRAVED, pen.ground))
     lit = any(showing.level for _, showing in lamps)
-    x = 5 if tile.size is Size.TALL else 0
+    x = 5 + guarded(part) if tile.size is Size.TALL else 0
     _word(canvas, tile, x, _row(tile) + row, _lamps_word(lamps), word or ink(IVORY if lit else QUIET, pen.ground))
 
 
@@ -258,6 +272,7 @@ def _paint(canvas: Canvas, tile: Tile, art: Art, *styles: Style) -> None:
 def _say(canvas: Canvas, tile: Tile, word: str, style: Style, row: int = 0) -> None:
     """Write a word beside the shape, on its row, or below it."""
     beside, low = {Size.LOW: (2, 0), Size.TALL: (5, row), Size.BIG: (0, 3)}[tile.size]
+    beside += guarded(tile.part) and tile.size is not Size.BIG
     _word(canvas, tile, beside, _row(tile) + low, word, style)
 
 
@@ -302,7 +317,7 @@ def _selector(canvas: Canvas, tile: Tile, control: Control, showing: Showing, pe
     if showing.step >= 0:
         canvas.write(x + step * showing.step, y, "◆", lever)
     if tile.size is Size.LOW:
-        _word(canvas, tile, count + 1, y, showing.word, lever)
+        _word(canvas, tile, count + 1 + guarded(control), y, showing.word, lever)
     else:
         _word(canvas, tile, 0, y + 1, showing.word, lever)
 

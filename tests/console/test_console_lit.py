@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from console.fed_by_hand import Fed
+from console.fed_by_hand import OSTREY, Fed
 from console.looking import Eyes, console
 
 from benchcon.console.face import Face
-from benchcon.panel.file import loads
+from benchcon.panel.file import load, loads
 
 PANEL = """
 [panel]
@@ -104,3 +106,52 @@ async def test_f7_has_the_row_of_views_and_a_click_leads_on() -> None:
         await eyes.see("channel", "pin")
         await eyes.click("F7")
         await eyes.see("control → output")
+
+
+@pytest.mark.parametrize(
+    ("size", "off", "on", "up", "down"),
+    [
+        ((80, 24), ["[▄] off"], ["[▀] on"], ["[□] released"], ["[■] pressed"]),
+        (
+            (140, 45),
+            ["┊╭──╮┊", "┊▐██▌┊ off"],
+            ["┊▐██▌┊ on", "┊╰──╯┊"],
+            ["┊┌──┐┊ released", "┊└──┘┊"],
+            ["┊▄▄▄▄┊", "┊████┊ pressed"],
+        ),
+        (
+            (200, 60),
+            ["┊╭────╮┊", "┊│    │┊", "┊▐████▌┊", "   off"],
+            ["┊▐████▌┊", "┊│    │┊", "┊╰────╯┊", "    on"],
+            ["┊┌────┐┊", "┊│    │┊", "┊└────┘┊", "released"],
+            ["┊▄▄▄▄▄▄┊", "┊██████┊", "┊██████┊", "pressed"],
+        ),
+    ],
+    ids=str,
+)
+async def test_a_guard_is_a_frame_about_what_is_under_it(
+    size: tuple[int, int], off: list[str], on: list[str], up: list[str], down: list[str]
+) -> None:
+    panel = load(OSTREY)
+    panel = replace(
+        panel,
+        controls=tuple(replace(each, guard=each.name in ("mains", "lamp_test")) for each in panel.controls),
+    )
+    session = Fed(panel)
+    async with console(session, size) as eyes:
+        await eyes.see("SIMULATED")
+
+        def stands(name: str, rows: list[str]) -> bool:
+            face = eyes.app.screen.query_one(Face)
+            tile = face.layout_now.tile_of(name)
+            assert tile is not None
+            drawn = [face._sheet.text(y)[tile.x :] for y in range(tile.y + 1, tile.y + 1 + len(rows))]
+            return all(text.strip().startswith(row.strip()) for text, row in zip(drawn, rows, strict=True))
+
+        await eyes.until(lambda: stands("mains", off) and stands("lamp_test", up), "at rest")
+        session.moved("power", sw_main=1)
+        session.moved("lighting", test=1)
+        await eyes.until(lambda: stands("mains", on) and stands("lamp_test", down), "worked")
+        assert "┊" not in eyes.text() or "[" not in eyes.text().replace("[ ] Page", "")
+        await eyes.press("f1")
+        assert "a guard, a cover that flips up" in " ".join(eyes.app.screen._text().plain.split())  # type: ignore[attr-defined]
