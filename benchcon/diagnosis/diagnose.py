@@ -15,6 +15,7 @@ from benchcon.diagnosis import (
     floating,
     knobs,
     lights,
+    lit_by_controls,
     lit_together,
     segments,
     supplies,
@@ -49,7 +50,8 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     """
     layout = PanelIndex.of(panel)
     given = read_all(evidence)
-    story = tell(layout, [each for each in given if isinstance(each, HandStep)])
+    hands = [each for each in given if isinstance(each, HandStep)]
+    story = tell(layout, hands)
     in_turn = {key for group in turns(layout, story) for key in group}
     floats = floating.find(layout, story)
     fleeting = [*floats, *fleeting_.missing(layout, story), *fleeting_.crosstalk(layout, story)]
@@ -74,8 +76,9 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
         *([[raw]] for raw in fleeting),
         *contacts.find(layout, story, in_turn | explained),
         *left(turned),
-        *lights.find(layout, looks, explained),
+        *lit_together.not_dead(layout, every_look, lights.find(layout, looks, explained)),
         *left(failing),
+        *lit_by_controls.find(layout, hands, lights.useful(layout, every_look)),
         *left(shown),
     ]
     found = _in_common(layout, _of_what_is_there(panel, given, found))

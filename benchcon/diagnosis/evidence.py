@@ -66,6 +66,8 @@ class HandStep:
     """Illegal jumps of encoders during the step."""
     ghosts: tuple[str, ...] = ()
     """Contacts that the board told to be ghosts."""
+    lit: tuple[str, ...] = ()
+    """Lamps and displays that lit though all should be dark; an empty name: one that nobody named."""
     note: str = ""
 
 
@@ -217,6 +219,7 @@ def as_json(evidence: Evidence) -> dict[str, Any]:
         data |= {
             "invalid": dict(evidence.invalid),
             "ghosts": list(evidence.ghosts),
+            "lit": list(evidence.lit),
             "note": evidence.note,
         }
         keep = ("what", "do", "outcome") + (("to",) if evidence.do not in ("rest", "still") else ())
@@ -379,6 +382,7 @@ class _Reader:
             readings=self.changes("readings"),
             invalid=self.numbers("invalid"),
             ghosts=self.names("ghosts"),
+            lit=self.names("lit"),
             note=self.text("note"),
         )
 

@@ -41,6 +41,24 @@ def find(
     return out, boards
 
 
+def not_dead(layout: PanelIndex, looks: Sequence[LampLook], found: list[Choices]) -> list[Choices]:
+    """Return `found` with what burned when all was lit not called dead: it was dark for a moment, and is loose."""
+    burned = {
+        key_of(layout.lamps[name].channel)
+        for look in looks
+        if look.several
+        for name in (look.set if look.answer == "same" else look.seen if look.answer == "otherwise" else ())
+    }
+    return [
+        [[BareFinding("flickering", choices[0][0].channels, {"looks": "dark"})]]
+        if len(choices) == len(choices[0]) == 1
+        and choices[0][0].kind == "dead"
+        and burned.issuperset(choices[0][0].channels)
+        else choices
+        for choices in found
+    ]
+
+
 def in_doubt(layout: PanelIndex, looks: Sequence[LampLook], pictures: Sequence[DisplayLook]) -> list[tuple[str, str]]:
     """Return the pairs of lamps to look at, after all were lit: which of those that failed share something."""
     for names, whole in _by_board(layout, looks, pictures).values():

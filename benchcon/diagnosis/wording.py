@@ -11,6 +11,7 @@ from benchcon.diagnosis.findings import KINDS, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, words_of
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp
+from benchcon.text import times
 
 
 def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
@@ -481,8 +482,9 @@ def _colour(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    what = "was dark when it was to light by itself, and lit with all the others" if raw.detail.get("looks") else ""
     return (
-        f"{name(spots[0])} flickers while it should be lit steadily",
+        f"{name(spots[0])} {what or 'flickers while it should be lit steadily'}",
         f"{where(spots[0])}: a loose wire or a cold joint",
     )
 
@@ -595,6 +597,21 @@ def _shared(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     )
 
 
+def _lit_by(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    light = next((spot for spot in spots if not isinstance(spot.part, Control)), None)
+    control = spots[-1]
+    often = f"seen {times(raw.detail['times'])}"
+    if light is None:
+        return (
+            f"something lights when {name(control)} is worked, with all outputs off ({often})",
+            f"the wires beside {where(control)}: one of a lamp touches it",
+        )
+    return (
+        f"{name(light)} lights when {name(control)} is worked, with all outputs off ({often})",
+        f"where their wires run together: {where(light)}, and {where(control)}",
+    )
+
+
 def _not_with_others(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     how = {"dark": "dark", "dim": "dim", "flickering": "flickering"}.get(raw.detail["looks"], "not as it should be")
     return (
@@ -686,6 +703,7 @@ SENTENCES: dict[str, _Sayer] = {
     "dead spot": _dead_spot,
     "scratchy": _scratchy,
     "shared resistor": _shared,
+    "lit by a control": _lit_by,
     "not with others": _not_with_others,
     "unexplained": _unexplained,
 }

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from benchcon.diagnosis.diagnose import diagnose
-from benchcon.diagnosis.evidence import BoardTrouble, SupplyLook
+from benchcon.diagnosis.evidence import BoardTrouble, LampLook, SupplyLook
 from benchcon.diagnosis.figures import figures
 from benchcon.diagnosis.findings import Finding
 from benchcon.diagnosis.layout import PanelIndex
@@ -25,8 +25,17 @@ FORM = 1
 VERDICTS = ("passed", "faulty", "possibly faulty", "skipped", "not wired", "not asked")
 """``possibly faulty``: a finding that is one of several explanations names this part, but not all of them do."""
 
-BESIDES = ("rest", "clear", "dark", "matrix", "listen", "supply", "together", "pair")
-"""Groups of steps that are about no single part."""
+BESIDES = {
+    "rest": "everything at rest, while nobody touches it",
+    "dark": "whether all is dark when it should be",
+    "matrix": "ghosts of matrix {}",
+    "supply": "what supply {} feeds",
+    "listen": "contacts that moved by themselves",
+    "together": "everything lit at once, within the budget",
+    "pair": "lamps two at a time",
+    "clear": "",
+}
+"""What a walk asks besides parts, by the kind of its groups: what was not tested if it was skipped; empty: nothing."""
 
 
 def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) -> dict[str, Any]:
@@ -165,23 +174,29 @@ def untested(panel: Panel, parts: Sequence[Mapping[str, Any]], groups: Sequence[
         if how in why:
             out.append({"name": row["name"], "what": row["label"] or row["name"], "why": why[how]})
     for group in groups:
-        if group.how == "skipped" and group.group.kind in _BESIDES:
+        if group.how == "skipped" and BESIDES.get(group.group.kind):
             name = group.group.name.removeprefix(f"{group.group.kind} ")
             why_not = f"skipped{': ' * bool(group.note)}{group.note}"
-            out.append({"name": "", "what": _BESIDES[group.group.kind].format(name), "why": why_not})
+            out.append({"name": "", "what": BESIDES[group.group.kind].format(name), "why": why_not})
+        elif group.group.kind == "together" and group.how == "done":
+            out += _not_together(panel, group)
     return out
 
 
-_BESIDES = {
-    "rest": "everything at rest, while nobody touches it",
-    "dark": "whether all is dark when it should be",
-    "matrix": "ghosts of matrix {}",
-    "supply": "what supply {} feeds",
-    "listen": "contacts that moved by themselves",
-    "together": "everything lit at once, within the budget",
-    "pair": "lamps two at a time",
-}
-"""What a walk tests besides parts, by the kind of its groups."""
+def _not_together(panel: Panel, group: FinishedStep) -> list[dict[str, str]]:
+    """What was not lit with all the others: a board that did not bear it, what a current budget does not allow."""
+    looks = [look for look in group.evidence if isinstance(look, LampLook)]
+    out = [{"name": "", "what": BESIDES["together"], "why": group.note}] if group.note else []
+    if len(looks) > 1:
+        why = f"lit in {len(looks)} parts, because of the current budget"
+        out.append({"name": "", "what": BESIDES["together"], "why": why})
+    lit = {name for look in looks for name in (*look.set, *look.shows)}
+    for name in group.group.parts:
+        part = panel.part(name)
+        if part is not None and name not in lit:
+            why = "by itself it takes more than the current budget of its board"
+            out.append({"name": "", "what": f"{part.label or name}, lit with everything else", "why": why})
+    return out
 
 
 def _supply(panel: Panel, supply: Supply, done: Mapping[str, FinishedStep], found: list[Finding]) -> dict[str, Any]:

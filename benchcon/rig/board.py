@@ -84,7 +84,7 @@ class SimBoard:
         self.loader_chance = chance("loader")
         self.scan: Scan | None = None
         self.side: BoardSide | None = None
-        self.lamps = Lamps(wiring, self.timeline, self.mischief.acting, self.physics.broken)
+        self.lamps = Lamps(wiring, self.timeline, self.mischief.acting, self.physics.broken, self.physics.made)
         self.powered = False
         self.exchange = LoomExchange(wiring, self.firmware, self.physics) if self.firmware is not wiring else None
         self._kept = {"ident": self.firmware.ident, "name": quoted_name(self.firmware.label)}
@@ -320,6 +320,8 @@ class SimBoard:
 
     def contact(self, at_us: int, id_: str, made: bool) -> None:
         """A contact reads made or not from now on."""
+        if loom.of_kind(self.mischief.acting, "lit_by_a_control"):
+            self._light(at_us)
         if self.scan is not None and (end := self._end(id_)):
             self.scan.contact(at_us, end, made)
 

@@ -120,7 +120,11 @@ def check(fault: Fault, wiring: Wiring) -> None:
                 "channel", f"'{fault.kind}' cannot sit on '{id_}', a {there}; only on: {', '.join(known.on)}"
             )
     found = {wiring.kinds[id_] for id_ in fault.channels}
-    if len(found) > 1:
+    if known.each and tuple(wiring.kinds[id_] for id_ in fault.channels) != known.each:
+        raise WrongFault(
+            "channel", f"'{fault.kind}' takes {' and '.join(f'a {kind}' for kind in known.each)}, in order"
+        )
+    if len(found) > 1 and not known.each:
         raise WrongFault("channel", f"'{fault.kind}' takes channels of one kind, not {' and '.join(sorted(found))}")
     digits = wiring.digits.get(fault.channels[0], 0) if fault.channels else 0
     if fault.kind == "digits_swapped" and len(fault.settings["order"]) != digits:

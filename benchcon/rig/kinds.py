@@ -38,6 +38,8 @@ class FaultKind:
     most: int = 0
     """Number of channels."""
     settings: Mapping[str, Setting] = field(default_factory=dict)
+    each: tuple[str, ...] = ()
+    """The kind of each channel, in order; none: all are of one kind."""
 
 
 _HOUR_US = 3_600_000_000
@@ -177,6 +179,7 @@ _OUTPUTS = {
     "dim": FaultKind((LAMP,), 1, 1, {"to": _share(300)}),
     "lit_together": FaultKind((LAMP,), 2, 16),
     "shared_resistor": FaultKind((LAMP,), 2, 16),
+    "lit_by_a_control": FaultKind((CONTACT, LAMP), 2, 2, each=(CONTACT, LAMP)),
     "wrong_colour": FaultKind(
         (LAMP,),
         1,

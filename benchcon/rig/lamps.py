@@ -23,11 +23,20 @@ WINK_LEVEL = 500
 class Lamps:
     """The lamps and displays of one board."""
 
-    def __init__(self, wiring: Wiring, timeline: Timeline, faults: Sequence[Fault], broken: Collection[str]) -> None:
+    def __init__(
+        self,
+        wiring: Wiring,
+        timeline: Timeline,
+        faults: Sequence[Fault],
+        broken: Collection[str],
+        made: Mapping[str, bool],
+    ) -> None:
+        """`made`: which contacts are made, as it stands at any moment."""
         self.wiring = wiring
         self.timeline = timeline
         self.faults = faults
         self.broken = broken
+        self.made = made
         self.powered = False
         self.supply_mv = wiring.supply_mv
         """Supply, unloaded."""
@@ -50,12 +59,12 @@ class Lamps:
     def look(self, at_us: int) -> None:
         """Work out what is lit, after anything has changed, and count flashes."""
         feeds = self.feeds
-        lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken)
+        lit = loom.lit(self._lamps(), self.wiring, self.faults, feeds, self.broken, self.made)
         segments = {id_: self._driven.get(id_, 0).to_bytes(digits, "big") for id_, digits in self.wiring.digits.items()}
         shown = loom.shown(segments, self.wiring, self.faults, feeds)
         past = {id_ for fault in loom.of_kind(self.faults, "supplied_past_the_switch") for id_ in fault.channels}
         if past and self.powered and not feeds:
-            fed = loom.lit(self._lamps(), self.wiring, self.faults, True, self.broken)
+            fed = loom.lit(self._lamps(), self.wiring, self.faults, True, self.broken, self.made)
             lit |= {id_: level for id_, level in fed.items() if id_ in past}
             showing = loom.shown(segments, self.wiring, self.faults, True)
             shown |= {id_: digits for id_, digits in showing.items() if id_ in past}
@@ -104,7 +113,7 @@ class Lamps:
 
     def seen(self) -> dict[str, tuple[int, str, bool]]:
         """Return for each lamp: lightness, colour, whether it goes out for moments."""
-        steady = loom.lit(self._lamps(), self.wiring, self.faults, self.feeds)
+        steady = loom.lit(self._lamps(), self.wiring, self.faults, self.feeds, made=self.made)
         colours = loom.colours(self.wiring, self.faults)
         goes_out = {id_ for fault in self.faults if fault.kind in ("flickering", "loose") for id_ in fault.channels}
         return {id_: (level, colours[id_], id_ in goes_out and steady[id_] > 0) for id_, level in self.lit.items()}

@@ -205,10 +205,11 @@ def lit(
     faults: Sequence[Fault],
     supply: bool = True,
     out: Collection[str] = (),
+    made: Mapping[str, bool] | None = None,
 ) -> dict[str, int]:
     """Return how light each lamp really is, in permille of lightness, when the board drives them as `driven` says.
 
-    `out` are lamps that a flicker or a loose wire has put out at this moment.
+    `out` are lamps that a flicker or a loose wire has put out at this moment, `made` says which contacts are made.
     """
     if not supply:
         return dict.fromkeys(driven, 0)
@@ -230,6 +231,10 @@ def lit(
         first, second = fault.channels
         if first in gets:
             gets[first] = max(gets[first], gets[second])
+    for fault in of_kind(faults, "lit_by_a_control"):
+        contact, lamp = fault.channels
+        if made is not None and made.get(contact):
+            gets[lamp] = 1000
     for fault in of_kind(faults, "shared_resistor"):
         lit_ = [id_ for id_ in fault.channels if gets[id_]]
         gets.update({id_: round(gets[id_] * lightness_of_share(len(lit_))) for id_ in lit_})

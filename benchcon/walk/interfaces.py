@@ -19,7 +19,7 @@ from benchcon.walk.plan import ALL_TO_BE_LIT, LOOKS, Step
 from benchcon.walk.prompts import Prompt
 from benchcon.walk.wants import Wants
 
-WORDS = ("done", "same", "otherwise", "skip", "back", "again", "not wired", "note", "acting", "leave")
+WORDS = ("done", "same", "otherwise", "lit", "skip", "back", "again", "not wired", "note", "acting", "leave")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class FaceAnswer:
     """One of `WORDS`."""
     step: int = 0
     lamps: Mapping[str, Seen] = field(default_factory=dict)
-    """otherwise: every lamp that was lit."""
+    """otherwise: every lamp that was lit. lit: those that lit while a control was worked; an empty name: not known."""
     displays: Mapping[str, bytes] = field(default_factory=dict)
     """otherwise: every display that showed something."""
     level: str = "full"
@@ -111,6 +111,8 @@ class SimulatedHandFace:
         self._home: dict[str, dict[str, int]] = {}
         """Board → where each of its parts stood at first."""
         self._moved = False
+        self._burns: frozenset[str] | None = None
+        """Lamps and displays that were lit when this was looked at last, while all should be dark."""
 
     def begin(self, layout: PanelIndex, post: Post) -> None:
         """Start the hand's own thread."""
@@ -168,17 +170,27 @@ class SimulatedHandFace:
             try:
                 if scene.state == "ask":
                     self._answered = scene.number
+                    if lit := self._watch(layout):
+                        post(FaceAnswer("lit", scene.number, dict.fromkeys(lit, Seen())))
                     post(FaceAnswer("acting", scene.number))
                     self._act(layout, scene.step)
                     post(FaceAnswer("done", scene.number))
                 elif scene.state == "look" and scene.steady:
                     self._answered = scene.number
+                    self._burns = None
                     self._ended.wait(self.look_s)
                     post(self._look(layout, scene))
             except Trouble as trouble:
                 self.trouble = str(trouble)
                 post(FaceAnswer("leave"))
                 return
+
+    def _watch(self, layout: PanelIndex) -> list[str]:
+        """Return what has come to light, though all should be dark, since the step before; at first nothing."""
+        lamps, displays = self._seen_of(layout, Wants(), DIM)
+        now = frozenset((*lamps, *displays))
+        before, self._burns = self._burns, now
+        return sorted(now - before) if before is not None else []
 
     def _act(self, layout: PanelIndex, step: Step) -> None:
         self._moved = True
@@ -252,16 +264,19 @@ class SimulatedHandFace:
 
     def _seen(self, layout: PanelIndex, scene: Scene) -> tuple[dict[str, Seen], dict[str, bytes]]:
         """What is lit and shown just now."""
+        dim = DIM_AMONG if scene.step is not None and scene.step.do in ALL_TO_BE_LIT else DIM
+        return self._seen_of(layout, scene.wants, dim)
+
+    def _seen_of(self, layout: PanelIndex, wants: Wants, dim: float) -> tuple[dict[str, Seen], dict[str, bytes]]:
         lit: dict[str, Seen] = {}
         shown: dict[str, bytes] = {}
-        dim = DIM_AMONG if scene.step is not None and scene.step.do in ALL_TO_BE_LIT else DIM
         for board, hand in self.hands.items():
             looks, segments = hand.seen(), hand.shown_all()
             for lamp in layout.lamps.values():
                 look = looks.get(lamp.channel.id) if lamp.channel.board == board else None
                 if look is not None and look.level_permille > BARELY:
                     wanted = lit_permille(
-                        lamp.dimmed, sent_permille(lamp, scene.wants.lamps.get(lamp.name, lamp.on_permille))
+                        lamp.dimmed, sent_permille(lamp, wants.lamps.get(lamp.name, lamp.on_permille))
                     )
                     lit[lamp.name] = Seen(
                         "dim" if look.level_permille < dim * wanted else "full",

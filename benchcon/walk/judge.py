@@ -133,7 +133,7 @@ def worth_repeating(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
     for each in evidence:
         if not isinstance(each, HandStep) or each.do not in ("put", "turn", "end"):
             continue
-        if each.outcome != "seen" and not kept_back(layout, each):
+        if each.lit or (each.outcome != "seen" and not kept_back(layout, each)):
             return True
         own = {key for part in each.parts for key in layout.channels_of(part)}
         for key, spot in layout.spots.items():

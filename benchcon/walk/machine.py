@@ -256,6 +256,25 @@ class Walk:
         """
         self._answer(now_us, "otherwise", dict(lamps or {}), dict(displays or {}), level, flickering)
 
+    def lit(self, names: Collection[str]) -> bool:
+        """These lamps or displays lit while a control was worked; an empty name: one that nobody named.
+
+        The walk may have gone on meanwhile: where nothing has moved yet in the step at hand, the hand is still at the
+        one before. Returns False if no control was being tested at all: supplies light
+        what they feed.
+        """
+        asked = self.state in ("ask", "closing") and self.group is not None and self.group.kind == "control"
+        mine = asked and any(
+            self.layout.spots[change.channel].kind != "pot"
+            for change in self._taking.changes
+            if change.channel in self.layout.spots
+        )
+        if mine or not self.progress.lit(names):
+            if not asked:
+                return False
+            self._taking.lit += [name for name in names if name not in self._taking.lit]
+        return True
+
     def skip(self, now_us: int) -> None:
         """Pass over the group at hand."""
         self._leave("skipped", now_us)

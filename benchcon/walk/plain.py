@@ -27,6 +27,7 @@ HELP = (
     ("Enter", "it looks as it should; or: I have done it, and nothing more happened"),
     ("s u r w", "skip, back, again, not wired yet"),
     ("n TEXT", "a note"),
+    ("p, p NAME…", "while a control is worked: something lit, or these did"),
     ("?", "this help"),
     ("q", "quit; the walk goes on from here next time if it has a --report folder"),
     (
@@ -175,14 +176,14 @@ class PlainFace:
             answer = self._meant(line[0].strip())
             if answer is None:
                 continue
-            if self.typed and answer.word not in ("leave", "note"):
+            if self.typed and answer.word not in ("leave", "note", "lit"):
                 taken, ahead = self._looked_at(line)
                 if not taken:
                     continue
             post(answer)
             if answer.word == "leave":
                 return
-            if answer.word != "note":
+            if answer.word not in ("note", "lit"):
                 self._answered = answer.step
 
     def _read_on(self) -> None:
@@ -261,6 +262,8 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
             raise Trouble("a note needs its words: n TEXT")
         return FaceAnswer("note", text=text[2:].strip())
     if step is None or scene.state not in ("look", "light"):
+        if text.split()[:1] in (["p"], ["lit"]):
+            return _lit(text.partition(" ")[2], number, layout)
         if text:
             raise Trouble(f"'{text[:40]}' means nothing here; Enter says that it is done, s skips")
         return FaceAnswer("done", number)
@@ -301,6 +304,17 @@ def understood(text: str, scene: Scene, layout: PanelIndex) -> FaceAnswer:
         else:
             raise Trouble(f"'{how[:20]}' is not how a lamp can look; allowed: dim, flicker, {', '.join(_COLOURS)}")
     return FaceAnswer("otherwise", number, lamps=lamps, displays=displays)
+
+
+def _lit(text: str, number: int, layout: PanelIndex) -> FaceAnswer:
+    """Something lit while a control was worked; `text` says what, or nothing."""
+    names = layout.with_names(text).casefold().replace(",", " ").split()
+    for name in names:
+        if name not in layout.lamps and name not in layout.displays:
+            raise Trouble(
+                f"there is no lamp or display '{name[:40]}'; there are: {', '.join((*layout.lamps, *layout.displays))}"
+            )
+    return FaceAnswer("lit", number, dict.fromkeys(names or [""], Seen()))
 
 
 def _of_supply(text: str, number: int, step: Step, layout: PanelIndex) -> FaceAnswer:

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchcon.diagnosis.evidence import Evidence, LampLook
+from benchcon.diagnosis.evidence import Evidence, HandStep, LampLook
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel
 from benchcon.walk import judge
@@ -185,6 +185,19 @@ class Progress:
 
     def _is_proved(self, done: FinishedStep) -> bool:
         return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)
+
+    def lit(self, names: Collection[str]) -> bool:
+        """Write down that these lamps or displays lit in the step before the one at hand; False: no hand was asked."""
+        last = next((each for each in reversed(self.done.values()) if each.group.kind != BOARDS.kind), None)
+        evidence = self.collected or (last.evidence if last is not None else [])
+        about = self.group if self.collected else last.group if last is not None else None
+        hand = evidence[-1] if evidence and about is not None and about.kind == "control" else None
+        if not isinstance(hand, HandStep) or not hand.parts:
+            return False
+        evidence[-1] = replace(hand, lit=tuple(dict.fromkeys((*hand.lit, *names))))
+        if evidence is not self.collected and last is not None and last not in self._fresh:
+            self._fresh.append(last)
+        return True
 
     def next_step(self) -> bool:
         """Go to the next step of the group; False: it was the last."""

@@ -45,7 +45,7 @@ def prompt_for(
     )
 
 
-_BY_ITSELF = "It goes on by itself when it sees it. If nothing happened: Enter."
+_BY_ITSELF = "It goes on by itself when it sees it. If nothing happened: Enter. If something lit: p."
 _LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 

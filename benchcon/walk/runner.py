@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +13,7 @@ from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.link.outcomes import HELD_WHYS
 from benchcon.session import Session
-from benchcon.text import printable
+from benchcon.text import listed, printable
 from benchcon.walk import judge, occupied
 from benchcon.walk.channel_changes import Hearing
 from benchcon.walk.conditions import BAD, DARK, Condition, Conditions, Held
@@ -29,6 +29,8 @@ BLINK_S = 2.0
 """How long a lamp under test blinks before it burns steadily."""
 PULSE_US = 250_000
 """How long the proved lamp lights to say that a step was right."""
+SIGN_US = 4_000_000
+"""So long after it lit a person may take that for something that lit."""
 LONG_US = 600_000
 """A proved button held this long says no."""
 STUCK_US = 5_000_000
@@ -85,6 +87,8 @@ class Runner:
         self._retry_us = 0
         self._ready_us = 0
         self._pulse_until = 0
+        self._signalled, self._signalled_us = "", 0
+        """The lamp that was lit last to say that a step was right, and when."""
         self._pressed: tuple[int, int] | None = None
         """Since when the answering button is down, and in which step it went down: a press answers no other."""
         self._shown: tuple[Any, ...] = ()
@@ -346,6 +350,8 @@ class Runner:
             self.left = True
         elif answer.word == "note":
             walk.note(answer.text)
+        elif answer.word == "lit":
+            self._something_lit(answer.lamps, now)
         elif answer.step not in (0, walk.step_number) and answer.word != "back":
             return  # it answers a step that is over; back takes back just that
         elif answer.word in ("acting", "done", "same", "otherwise") and self._upset():
@@ -370,6 +376,20 @@ class Runner:
         elif answer.word == "back":
             self.conditions.begun()
             walk.back(now)
+
+    def _something_lit(self, lamps: Collection[str], now: int) -> None:
+        """Something lit while a control was worked: which of them, if the face says so, but not the walk's own sign."""
+        names = [name for name in lamps if name != self.outputs.pulse and name != self._pulsed(now)] or [""]
+        if names == [""] and self._pulsed(now):
+            label = self.walk.layout.part(self._pulsed(now)).label or self._pulsed(now)
+            self.face.warn(f"“{printable(label)}” lights for a moment to say “right”; if another lit, say which")
+        elif not self._upset() and self.walk.lit(names):
+            labels = [self.walk.layout.part(name).label or name for name in names if name]
+            self.face.warn(f"noted: {listed(labels) if labels else 'something'} lit while a control was worked")
+
+    def _pulsed(self, now: int) -> str:
+        """The lamp that the walk itself has just lit, to say that a step was right."""
+        return self._signalled if now - self._signalled_us < SIGN_US else ""
 
     def _looked(self, answer: FaceAnswer, now: int) -> None:
         """The eye has answered; over a line that was damaged meanwhile nothing is proved at once."""
@@ -500,7 +520,8 @@ class Runner:
         """A proved lamp says that a step was right, where no screen is seen."""
         walk = self.walk
         if word == "right" and not self.face.simulated and walk.signal_lamp and walk.state in ("ask", "wait"):
-            self.outputs.pulse = walk.signal_lamp
+            self.outputs.pulse = self._signalled = walk.signal_lamp
+            self._signalled_us = self._now()
             self._pulse_until = self._now() + PULSE_US
             self.outputs.apply(walk.wants, lambda failed: None)
 

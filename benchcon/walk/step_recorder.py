@@ -26,6 +26,7 @@ class Taking:
         self.readings: list[Change] = []
         self.invalid: dict[str, int] = {}
         self.ghosts: list[str] = []
+        self.lit: list[str] = []
 
     def take(self, change: Change, how: str) -> None:
         """Write down one thing heard; `how` as in `Walk.heard`."""
@@ -55,6 +56,7 @@ class Taking:
             readings=tuple(self.readings),
             invalid=self.invalid,
             ghosts=tuple(self.ghosts),
+            lit=tuple(self.lit),
         )
 
 

@@ -440,6 +440,14 @@ def crosstalk(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     return Truth((name, "crosstalk " + " ".join(ids)), [[(("crosstalk",), keys, {})]])
 
 
+def lit_by(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
+    lamps, contacts = wrongs.some(board, "lamp"), wrongs.some(board, "contact")
+    if not lamps or not contacts:
+        return None
+    keys = frozenset(f"{name}.{id_}" for id_ in (*lamps, *contacts))
+    return Truth((name, f"lit_by_a_control {contacts[0]} {lamps[0]}"), [[(("lit by a control",), keys, {})]])
+
+
 STATIC: dict[str, Any] = {
     "stuck": simple("stuck", "contact", "stuck", "value=1"),
     "stuck open": simple("stuck", "contact", "open", "value=0"),
@@ -474,6 +482,8 @@ STATIC: dict[str, Any] = {
     "crossed lamps": simple("crossed", "lamp", "crossed", count=2),
     "follows lamp": simple("follows", "lamp", "follows", count=2),
     "wrong_colour": colour,
+    "shared_resistor": simple("shared_resistor", "lamp", "shared resistor", count=3),
+    "lit_by_a_control": lit_by,
     "dead display": simple("dead", "display", "dead"),
     "segment_dead": segment("segment_dead", "segment dead", digit=True),
     "segment_stuck": segment("segment_stuck", "segment stuck", digit=True),
@@ -513,7 +523,6 @@ INTERMITTENT: dict[str, Any] = {
     "misses": simple("misses", "contact", "misses", "one_in=3"),
     "loose lamp": simple("loose", "lamp", "flickering"),
     "flickering": simple("flickering", "lamp", "flickering"),
-    "shared_resistor": simple("shared_resistor", "lamp", "shared resistor", count=3),
 }
 MAKERS = STATIC | INTERMITTENT
 

@@ -140,6 +140,8 @@ class VirtualWalk:
             if walk.state == "ask":
                 number = walk.step_number
                 self._set_raw()
+                if lit := self.face._watch(walk.layout):
+                    walk.lit(lit)
                 walk.acting()
                 assert walk.step is not None
                 self.face._act(walk.layout, walk.step)

@@ -182,6 +182,14 @@ def test_what_is_dead_is_not_accused_again_where_all_is_lit() -> None:
     assert [finding.kind for finding in diagnose(panel, looks)] == ["dead"]
 
 
+def test_a_lamp_that_was_dark_by_itself_and_burns_with_the_others_is_loose_and_not_dead() -> None:
+    panel = loads(TWO, "two")
+    looks = evidence(panel)
+    looks[2] = LampLook({"l3": 1000}, "otherwise")
+    (finding,) = diagnose(panel, looks)
+    assert (finding.kinds, finding.channels) == (("flickering", "loose"), ("a.l3",))
+
+
 def test_one_reset_that_does_not_come_again_is_a_reset_and_no_weak_supply() -> None:
     panel = loads(TWO, "two")
     once = BoardTrouble("a", resets=1, causes=("power",), together={"resets": 1})

@@ -23,6 +23,7 @@ from benchcon.console.walk.soak_screen import ask_soak
 from benchcon.console.walk.thread import WalkEvent, WalkThread
 from benchcon.console.walk.told import told, where
 from benchcon.console.walk.wiggle_screen import WiggleScreen
+from benchcon.diagnosis.evidence import Seen
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Display, Lamp, Panel
 from benchcon.report.folder import Folder
@@ -49,6 +50,7 @@ class WalkScreen(AskedScreen):
         Binding("enter", "done", "Nothing happened"),
         Binding("enter", "taken", "That is what it did"),
         Binding("p", "point", "This is lit"),
+        Binding("p", "lit", "Something lit"),
         Binding("x", "nothing", "None"),
         Binding("m", "dim", "Dim"),
         Binding("o", "colour", "Colour"),
@@ -174,6 +176,8 @@ class WalkScreen(AskedScreen):
             return looking and (do == "display" or bool(self.look.lamp))
         if action == "nothing":
             return looking and do in ("lamp", "display", *ALL_TO_BE_LIT)
+        if action == "lit":
+            return scene.state in ("ask", "closing") and not scene.trouble
         if action in ("done", "taken"):
             return scene.state == "ask" and not scene.trouble and (action == "taken") == bool(scene.instead)
         if action == "yes":
@@ -277,6 +281,11 @@ class WalkScreen(AskedScreen):
         part = self.query_one(WalkFace).part
         if isinstance(part, Lamp | Display):
             self._point(part)
+
+    def action_lit(self) -> None:
+        """Something lit while a control was worked: the lamp or display that is selected, or one that nobody names."""
+        part = self.query_one(WalkFace).part
+        self._answer("lit", lamps={part.name if isinstance(part, Lamp | Display) else "": Seen()})
 
     def on_walk_face_pointed(self, message: WalkFace.Pointed) -> None:
         """A click on a lamp or a display."""
