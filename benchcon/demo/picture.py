@@ -13,8 +13,8 @@ from benchcon.link import Bench
 from benchcon.panel.file import load
 from benchcon.session import LiveSession
 
-TO_THE_FIRST_CONTROL = ("t", "wait:1000", "enter", "wait:1000", "enter", "wait:4000", "enter", "wait:4000")
-"""Keys that begin a walk and answer its first question, whether all is dark. Then it asks for a control."""
+TO_THE_FIRST_LAMP = ("t", "wait:1000", "enter", "wait:1000", "enter", "wait:4000", "enter", "wait:4000")
+"""Keys that begin a walk and answer its first question, whether all is dark. Then it lights one lamp."""
 
 
 def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
@@ -34,7 +34,7 @@ def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
 
 
 def walk_picture(path: str | Path) -> None:
-    """Write a picture of the walk over the demo's desks, where it asks for the first control."""
+    """Write a picture of the walk over the demo's desks, where it lights the first lamp."""
     path = Path(path).resolve()
     with start() as demo, tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):  # the walk's own report
         panel = load(panel_path())
@@ -42,7 +42,7 @@ def walk_picture(path: str | Path) -> None:
         session = LiveSession(bench, panel, demo.hands)
         bench.start()
         try:
-            picture(session, path, keys=TO_THE_FIRST_CONTROL, settle_s=4.0)
+            picture(session, path, keys=TO_THE_FIRST_LAMP, settle_s=4.0)
         finally:
             session.close()
 
