@@ -1,6 +1,6 @@
 """A bench that another program drives, looked at through taps: the stream, its last ten minutes, its captures.
 
-Each board has a relay of its own (`benchcon.link.tap`); a thread here puts what they tell into the one order of its
+Each board has a relay of its own (`benchcon.link.tap`); a thread here puts what they report into the one order of its
 stamps and feeds state, ring and capture with it. Nothing is ever sent from here.
 """
 
@@ -31,7 +31,7 @@ WAIT_S = 0.1
 
 
 class TapSession(OpenSession):
-    """Taps on `ports`, open from the start; `start` begins to take what they tell.
+    """Taps on `ports`, open from the start; `start` begins to take what they report.
 
     `listen`, `rfc2217`, `rate`, `ping` are as in `benchcon.link.tap.Tap`; a listening port other than 0 is counted up
     for each further board. `record`: without it nothing is recorded, and there is nothing to look at: bytes only pass.
@@ -93,7 +93,7 @@ class TapSession(OpenSession):
         self.undriven = f"a tap only looks on: what has opened {listed} {verb} this panel"
 
     def start(self) -> None:
-        """Begin to take what the taps tell, on a thread of its own."""
+        """Begin to take what the taps report, on a thread of its own."""
         self._thread = threading.Thread(target=self._run, name="taps", daemon=True)
         self._thread.start()
 
@@ -133,7 +133,7 @@ class TapSession(OpenSession):
         return sum(tap.missed for tap in self.taps)
 
     def close(self) -> None:
-        """End the relays, take what they still had to tell, and have the captures on disk."""
+        """End the relays, take what they still had to report, and have the captures on disk."""
         self._over = True
         if self._thread is not None:
             os.write(self._wake, b"\0")

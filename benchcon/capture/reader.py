@@ -236,7 +236,7 @@ class Reader:
     def notes(self, most: int = 10_000) -> list[Mark]:
         """Return the notes of the whole file, in order; of more than `most` the last ones.
 
-        Quick where sync lines tell where they are; otherwise the file is looked through.
+        Quick if sync lines say where they are; otherwise the file is looked through.
         """
         return self._places.notes(most)
 

@@ -81,7 +81,7 @@ class Ring:
         """Records that were in the ring and are now only in what its first keyframe says."""
 
     def feed(self, batches: Sequence[Batch]) -> None:
-        """Take batches; they have been fed to what `keyframe` tells of."""
+        """Take batches; they have been fed to what `keyframe` describes."""
         last = self._last
         add = last.lines.append
         size = 0

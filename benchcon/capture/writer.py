@@ -213,7 +213,7 @@ class Writer:
     def stop(self) -> None:
         """Take no more; the last thing written is a keyframe. `close` is still to be called.
 
-        Call it where no batch can come to what `keyframe` tells of, on the thread that writes or under the same lock.
+        Call it where no batch can come to what `keyframe` describes, on the thread that writes or under the same lock.
         """
         if self._since_keyframe and not self._closing:
             self._take_keyframe()

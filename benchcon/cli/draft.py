@@ -112,7 +112,7 @@ UNDER_WAY = ("opening", "listening", "asking", "trying", "live", "silent")
 def ask(ports: Sequence[str], seconds: float) -> list[Said]:
     """Open `ports`, wait until each board has described itself whole, and return what they say, in order of `ports`.
 
-    Raises `Trouble` if one cannot be opened, or its board does not tell within `seconds`. The boards are only asked:
+    Raises `Trouble` if one cannot be opened, or its board does not answer within `seconds`. The boards are only asked:
     nothing on them is switched.
     """
     import functools

@@ -32,7 +32,7 @@ def hands_of(controls: Sequence[str]) -> dict[str, Hand]:
 
 
 def port_of(board: str, hand: Hand) -> str:
-    """Return the port of the board that a hand works. Raises `Trouble` if the hand does not tell it."""
+    """Return the port of the board that a hand works. Raises `Trouble` if the hand does not say it."""
     from benchcon.errors import Trouble
 
     try:

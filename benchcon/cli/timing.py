@@ -1,4 +1,4 @@
-"""``benchcon timing``: what captures tell of time."""
+"""``benchcon timing``: what captures say about time."""
 
 from __future__ import annotations
 

@@ -104,7 +104,7 @@ def idempotent(board: Subject) -> None:
 
 
 def read(board: Subject) -> None:
-    """**read**: the pages tell every channel once, in its width, and go on where they say."""
+    """**read**: the pages report every channel once, in its width, and go on where they say."""
     values = board.values()
     for channel in board.channels:
         value = values.pop(channel.id, None)

@@ -244,7 +244,7 @@ def reset_heartbeat(board: Subject, hand: Hand) -> None:
 
 
 def reset_raw(board: Subject, hand: Hand) -> None:
-    """**after-reset** (raw): no channel tells raw edges or readings until it is asked to."""
+    """**after-reset** (raw): no channel reports raw edges or readings until it is asked to."""
     able = [channel for channel in board.inputs if channel.detail.get("raw") in ("1", "2") or channel.kind == "pot"]
     if not able:
         raise NotRun("no channel of this board can do raw")

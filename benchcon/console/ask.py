@@ -33,7 +33,7 @@ class LineInput(Input):
         Binding("ctrl+u", "delete_left_all", "Clear the line, to the left of the cursor"),
         Binding("left,right,home,end", "cursor", "Move within the line"),
     ]
-    """Those that help tells."""
+    """Those that help lists."""
 
 
 class Ask(ModalScreen[str | None]):

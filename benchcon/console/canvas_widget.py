@@ -29,7 +29,7 @@ class Drawn(Widget, inherit_css=True):
 
     @property
     def colour(self) -> bool:
-        """Whether colours may tell anything (NO_COLOR not set)."""
+        """Whether colours may carry meaning (NO_COLOR not set)."""
         return not self.app.no_color
 
     def paint(self, canvas: Canvas) -> None:

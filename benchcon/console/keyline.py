@@ -131,7 +131,7 @@ class KeyLine(Drawn):
             if binding.show and enabled and not elsewhere and binding.action not in chosen:
                 chosen[binding.action] = (binding.key, key_face(binding), self._word(binding))
         for binding in self.app._bindings.key_to_bindings.get("f9", ()):
-            # Dark works over every question too, where the screen's own bindings do not tell it.
+            # Dark works over every question too, where the screen's own bindings do not show it.
             if not self._only and self.app.check_action(binding.action, ()):
                 chosen.setdefault(binding.action, (binding.key, key_face(binding), binding.description))
         if self._only:

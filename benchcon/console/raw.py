@@ -1,4 +1,4 @@
-"""The raw view: every channel as the board tells it, pin levels before inversion and counts before any meaning."""
+"""The raw view: every channel as the board reports it, pin levels before inversion and counts before any meaning."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ class Raw(Table):
         return True
 
     def action_edges(self) -> None:
-        """Have the board tell every edge of this input, or every reading; or end it."""
+        """Have the board report every edge of this input, or every reading; or end it."""
         chosen = self._chosen()
         if chosen is not None:
             board, channel = chosen
@@ -152,7 +152,7 @@ class Raw(Table):
 
 
 def _value(channel: ChannelState, part: Part | None) -> str:
-    """In words, and as the board counts where that tells more: ``made``, ``80 %, 800``, ``+2, 8``, ``90 %, 921``."""
+    """In words, and as the board counts if that says more: ``made``, ``80 %, 800``, ``+2, 8``, ``90 %, 921``."""
     value = channel.signed
     if channel.value is None or value is None:
         return "not known"

@@ -99,7 +99,7 @@ class Tile:
 
 @dataclass(frozen=True, slots=True)
 class TilePen:
-    """How tiles are drawn: whether colours may tell anything, and the ground they stand on."""
+    """How tiles are drawn: whether colours may carry meaning, and the ground they stand on."""
 
     colour: bool = True
     ground: str = PLATE

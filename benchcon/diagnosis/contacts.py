@@ -243,7 +243,7 @@ class _Ghost:
     channel: str
     corners: tuple[str, ...]
     told: bool
-    """The board said that it is a ghost, and did not tell it as made."""
+    """The board said that it is a ghost, and did not report it as made."""
     standing: bool
     """Switches that stood made had part in it: nobody was asked to hold all these contacts."""
 
@@ -287,7 +287,7 @@ def _unclear(layout: PanelIndex, story: Story, net: Net, without: Collection[str
     number = {name: n for n, name in enumerate(net.names)}
     kept: set[str] = set()
     for index, moment in enumerate(story.moments):
-        # What the board called a ghost it keeps to itself until it tells of it again.
+        # What the board called a ghost it keeps to itself until it reports it again.
         kept -= {change.channel for change in moment.hand.changes}
         kept |= {key for key in moment.hand.ghosts if layout.matrix_of.get(key) in without and key in number}
         for key in kept:
@@ -342,14 +342,14 @@ def _made(layout: PanelIndex, moment: SettledStep) -> set[str]:
             for channel, value in zip(control.channels, codes_of(control)[position], strict=False):
                 if value and key_of(channel) in layout.matrix_of:
                     made.add(key_of(channel))
-        elif position is None:  # nobody has moved it yet: only its contacts tell where it stands
+        elif position is None:  # nobody has moved it yet: only its contacts say where it is
             keys = map(key_of, control.channels)
             made |= {key for key in keys if key in layout.matrix_of and moment.values.get(key) == 1}
     return made
 
 
 def _corners(layout: PanelIndex, key: str, made: set[str]) -> tuple[str, ...]:
-    """The made contacts that a ghost at `key` comes through; where the panel does not tell places, all of them."""
+    """The made contacts that a ghost at `key` comes through; if the panel does not name places, all of them."""
     place = layout.crosses.get(key)
     if place is None or any(k not in layout.crosses for k in made):
         return tuple(sorted(made))

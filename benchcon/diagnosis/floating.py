@@ -78,7 +78,7 @@ def _periods(row: Sequence[Change]) -> Iterator[int]:
 
 
 def _phase(levels: Sequence[int]) -> dict[str, str]:
-    """Which phase it is, where raw edges tell: the one that changes far more often."""
+    """Which phase it is, if raw edges show it: the one that changes far more often."""
     moves = [a ^ b for a, b in pairwise(levels)]
     a, b = sum(move >> 1 & 1 for move in moves), sum(move & 1 for move in moves)
     return {"phase": "A"} if a > 4 * b else {"phase": "B"} if b > 4 * a else {}

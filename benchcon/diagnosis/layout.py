@@ -75,7 +75,7 @@ class PanelIndex:
     displays: dict[str, Display] = field(default_factory=dict)
     spots: dict[str, Spot] = field(default_factory=dict)
     crosses: dict[str, Cross] = field(default_factory=dict)
-    """Matrix place by channel key, where the panel tells."""
+    """Matrix place by channel key, if the panel says so."""
     matrix_of: dict[str, str] = field(default_factory=dict)
     """Matrix by channel key; its place may be unknown."""
     diodes: dict[str, bool] = field(default_factory=dict)

@@ -1,6 +1,6 @@
 """What a panel without a panel file does not say, and the bench shows: which contacts are switches, or parts of one.
 
-A board tells contacts, and no more. One that is made while nobody touches the panel is a switch's. And where exactly
+A board reports contacts, and no more. One that is made while nobody touches the panel is a switch's. And where exactly
 one of several contacts is made at any time, and working one moves through the others, they are the positions of one
 switch: no single fault of buttons looks like that, so it is reported as a remark and not as a finding.
 """

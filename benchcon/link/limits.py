@@ -15,7 +15,7 @@ What counts as a rise of one output:
 So any change between off and lit counts, however faint, and so does blanking a display; counting up and down does not,
 since what swings then is less than half of the segments. 20 permille of lightness is 5.1 % of full luminance where
 lightness is steepest in luminance, at the top (CIE 1976). WCAG lets changes under 10 % pass; for saturated red it has a
-threshold of its own, a change of more than 20 in 320 x (R - G - B), which is 6.25 % of a full red. No board tells what
+threshold of its own, a change of more than 20 in 320 x (R - G - B), which is 6.25 % of a full red. No board says what
 colour its lamps are, so every lamp is taken for a red one. Levels creeping up and down in smaller steps are followed
 from turning point to turning point: what counts is the swing, not the step. A rise in several steps is one rise, and
 lasts until its last step.

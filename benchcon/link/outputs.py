@@ -241,7 +241,7 @@ class BoardOutputs:
 
     @property
     def untold(self) -> bool:
-        """Whether `take_done`, `take_held` or `take_blinks` has something to tell."""
+        """Whether `take_done`, `take_held` or `take_blinks` has something to report."""
         return bool(self._done or self._told or self._blinks)
 
     def take_held(self) -> list[HeldBack]:

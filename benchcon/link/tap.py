@@ -259,7 +259,7 @@ class Tap:
         return []
 
     def close(self) -> None:
-        """End the relay and take what it still had to tell."""
+        """End the relay and take what it still had to report."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         if not self._process.stdin.closed:

@@ -1,4 +1,4 @@
-"""Positions of buttons and switches, and the codes by which their channels tell them."""
+"""Positions of buttons and switches, and the codes by which their channels give them."""
 
 from __future__ import annotations
 

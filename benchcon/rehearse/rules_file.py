@@ -37,7 +37,7 @@ PACKAGE = "benchcon.rehearse"
 MARKS = ("lamp", "display", "derived")
 ALWAYS_THERE = ("__name__", "__file__", "__doc__", "__builtins__", "__class__", "__annotations__")
 WRITES_NAMES = frozenset({"exec", "globals", "vars", "locals", "setattr"})
-"""Where a file uses one of these, its text does not tell what it defines."""
+"""Where a file uses one of these, its text does not say what it defines."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,7 +73,7 @@ class Watchdog:
                 call = -1
 
     def _used_s(self) -> float:
-        """Seconds of the processor that the watched thread has had; where the system does not tell, the time."""
+        """Seconds of the processor that the watched thread has had; where the system does not say, the time."""
         if hasattr(time, "pthread_getcpuclockid"):
             return time.clock_gettime(time.pthread_getcpuclockid(self._watched))
         return time.monotonic()

@@ -184,7 +184,7 @@ def compare(
 def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = False) -> Track | None:
     """Return what counts of a potentiometer's or an encoder's track; any other as it is.
 
-    Both move through many values, and which of them a board tells depends on when it looks: only where they came to
+    Both move through many values, and which of them a board reports depends on when it looks: only where they came to
     rest counts. An encoder counts from its last reset, which means nothing: it is compared from its first value on.
     """
     if track is None or not (passing or track.kind in ("pot", "encoder")):

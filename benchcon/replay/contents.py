@@ -57,7 +57,7 @@ class ToldValues:
         self._last: dict[str, str] = {}
 
     def new_in(self, event: ev.Event) -> list[tuple[str, str]]:
-        """Return the values that an event tells to be something else than before, by name, as text."""
+        """Return the values that an event changes, by name, as text."""
         found = [(name, text) for name, text in told_in(event) if self._last.get(name) != text]
         self._last.update(found)
         return found

@@ -53,7 +53,7 @@ def _channel(state: BenchState, change: ValueChange) -> ChannelState | None:
 VALUE, OF_BENCH = "value", "bench"
 """Kind, and what stands for the board, of a value that a rehearsal works on: of no board."""
 OF_THE_BOARD = "whole board"
-"""The kind of what is not a channel, but tells of the board: (dark), (resets), (refused)."""
+"""The kind of what is not a channel, but is about the board: (dark), (resets), (refused)."""
 
 
 def _kind(state: BenchState, change: ValueChange) -> str:

@@ -197,7 +197,7 @@ class _Run:
             self._waited(lambda at_most_s: self.moved.wait_for(lambda: not self._astray(), at_most_s), SETTLE_S)
 
     def _astray(self) -> list[str]:
-        """Inputs that were put where they stood when the capture began, and that their boards tell otherwise."""
+        """Inputs that were put where they stood when the capture began, and that their boards report otherwise."""
         astray = []
         for name, source in self.sources.items():
             board = self.tracks.changes.state.boards.get(source)

@@ -1,4 +1,4 @@
-"""What a capture tells of time: read through once, in the names of a panel."""
+"""What a capture says about time: read through once, in the names of a panel."""
 
 from __future__ import annotations
 

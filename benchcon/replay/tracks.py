@@ -41,7 +41,7 @@ class Track:
 
     @property
     def of_board(self) -> bool:
-        """Whether this tells of the whole board."""
+        """Whether this is about the whole board."""
         return self.channel in OF_BOARDS
 
     @property

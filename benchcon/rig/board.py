@@ -27,9 +27,9 @@ from benchcon.wire.board import BoardSide
 from benchcon.wire.items import fitting, quoted_name
 
 BUFFER = 128
-"""Receive buffer that the board tells of, in bytes."""
+"""Receive buffer that the board reports, in bytes."""
 LOOP_US = 400
-"""Worst loop time that the board tells of."""
+"""Worst loop time that the board reports."""
 _LOADER_SAYS = bytes(range(0x80, 0x100)) + b"\x00\x1b[?\r"
 
 

@@ -22,7 +22,7 @@ class Fault:
     channels: tuple[str, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
     given: tuple[str, ...] = ()
-    """The settings as they were written, for telling them again."""
+    """The settings as they were written, to be written again."""
 
     @property
     def after_us(self) -> int:

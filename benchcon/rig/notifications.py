@@ -35,7 +35,7 @@ class Telling:
         self._edges: dict[str, _Edges] = {}
 
     def stop(self) -> None:
-        """The board is gone: tell nothing more."""
+        """The board is gone: report nothing more."""
         for edges in self._edges.values():
             edges.due.clear()
         self._edges.clear()

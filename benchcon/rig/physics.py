@@ -225,7 +225,7 @@ class Physics:
     # --- what follows -----------------------------------------------------------------------------------
 
     def look(self, at_us: int) -> None:
-        """Work out all pins again, after a part has moved or a fault has come or gone, and tell what is different."""
+        """Work out all pins again, after a part has moved or a fault has come or gone, and report what is different."""
         reads = loom.contacts(self.made, self.wiring, self.faults, self.broken, self.hum)
         for id_, made in reads.items():
             if self._reads.get(id_) != made:

@@ -210,7 +210,7 @@ class Scan:
         counts = round(pot.filtered)
         still = pot.still >= STILL
         coarse = max(self.wiring.tops[id_] // 340, 1)
-        # A still knob tells nothing: what moves less than the hysteresis waits until it has come to rest.
+        # A still knob reports nothing: what moves less than the hysteresis waits until it has come to rest.
         moved = abs(counts - self.values[id_]) >= coarse and at_us - pot.told_us >= RESTLESS_US
         if (moved or still) and counts != self.values[id_]:
             pot.told_us = at_us

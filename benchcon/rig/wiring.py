@@ -87,7 +87,7 @@ class Wiring:
     contacts: Mapping[str, Contact]
     crossings: Mapping[str, Crossing]
     bare: frozenset[str]
-    """Matrices that the panel says have no diodes: the board knows, and tells ``ghost``."""
+    """Matrices that the panel says have no diodes: the board knows, and sends ``ghost``."""
     tops: Mapping[str, int]
     """Potentiometer → greatest reading."""
     digits: Mapping[str, int]

@@ -1,4 +1,4 @@
-"""Values in a stream: the named quantities that a rehearsal worked on, as link records ``values`` tell them.
+"""Values in a stream: the named quantities that a rehearsal worked on, as link records ``values`` hold them.
 
 `protocols/capture-file.md`, section 9. Text from a capture is a stranger's: make it printable before it is shown.
 """
@@ -49,6 +49,6 @@ def number_and_unit(text: str) -> tuple[float | None, str]:
 
 
 def told_in(event: ev.Event) -> Iterator[tuple[str, str]]:
-    """Return the names and texts of the values that an event tells."""
+    """Return the names and texts of the values that an event holds."""
     if isinstance(event, ev.Link) and event.source == BENCH and event.word == "values":
         yield from event.detail.items()

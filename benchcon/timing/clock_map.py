@@ -1,6 +1,6 @@
 """Board time to bench time, with a bound on the error that is stated beside every figure.
 
-What the stream tells of a board's clock is two sorts of limit, and both hold whatever the delays were:
+What the stream says about a board's clock is two sorts of limit, and both hold whatever the delays were:
 
 - a request written at bench time T1 was received at board time T2: at T1 the board's clock showed **no more** than T2;
 - an answer or a notification stamped T3 by the board was read at T4: at T4 the board's clock showed **no less** than
@@ -38,7 +38,7 @@ RESONATOR_WINDOW_US = 8_000_000.0
 CURVE_NOISE, CURVE_LEAST_US = 5.0, 30.0
 """An offset that leaves a straight line by so many times its noise, and so much more, is that of a drifting clock."""
 ONE_WAY_RATE_ERROR = 20e-6
-"""How well a rate is known that only one direction tells of."""
+"""How well a rate is known that only one direction gives."""
 HOST_STAMP_US = 5.0
 """The bench's own stamps are taken beside a read or a write, not in it."""
 BINS = 24
@@ -142,7 +142,7 @@ class ClockMap:
 
     @classmethod
     def fit(cls, exchanges: Iterable[Exchange], heard: Iterable[Heard] = (), tick_us: float = 4.0) -> ClockMap | None:
-        """Return the map that these tell of, None if they are too few to tell anything.
+        """Return the map that these give, or None if they are too few.
 
         `tick_us`: step of the board's clock. Where the limits contradict each other the time on the wire is not
         believed (a USB device with a rate that means nothing), then a clock that drifts faster is allowed.
@@ -232,7 +232,7 @@ def _is_curve(points: list[tuple[float, float]]) -> bool:
 
 
 def _thinned(limits: list[_Limit], rate: float, step_us: float = 250_000.0) -> list[_Limit]:
-    """Keep of each quarter of a second the tightest lower limit: a busy board tells thousands."""
+    """Keep of each quarter of a second the tightest lower limit: a busy board reports thousands."""
     best: dict[int, _Limit] = {}
     for limit in limits:
         number = int(limit.x // step_us)

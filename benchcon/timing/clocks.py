@@ -67,7 +67,7 @@ class Epoch:
 
 
 class Clocks:
-    """Eats events, keeps what they tell of the boards' clocks."""
+    """Eats events, keeps what they say about the boards' clocks."""
 
     def __init__(self, state: BenchState) -> None:
         self._state = state
@@ -119,7 +119,7 @@ class Clocks:
         epoch = self.epoch(source, at_us)
         self._ticks(epoch, clock_us)
         heard = epoch.heard
-        # A busy board tells thousands a second, and only the quickest line says anything: keep the best of a while.
+        # A busy board reports thousands a second, and only the quickest line says anything: keep the best of a while.
         if heard and at_us - heard[-1].at_us < 50_000:
             if clock_us - at_us > heard[-1].clock_us - heard[-1].at_us:
                 heard[-1] = Heard(float(at_us), float(clock_us), epoch.wire_us(NOTIFICATION_EXTRA + 5))

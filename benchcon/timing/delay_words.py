@@ -94,7 +94,7 @@ def drift_words(one: Delays) -> str:
 
 
 def stages_words(one: Delays) -> str:
-    """Return where the time goes, in one line; empty where the stamps do not tell."""
+    """Return where the time goes, in one line; empty if the stamps do not show it."""
     stages = one.stages
     if not stages:
         return ""

@@ -162,7 +162,7 @@ class Delays:
 
     @property
     def stages(self) -> list[DelayStage]:
-        """Where the time goes, on average, in order; empty where the stamps do not tell. The debounce comes before the
+        """Where the time goes, on average, in order; empty if the stamps do not show it. The debounce comes before the
         delay, all else is part of it and makes up its mean."""
         known = [one for one in self.found if math.isfinite(one.in_us + one.program_us + one.out_us)]
         if not known:

@@ -1,4 +1,4 @@
-"""What boards tell raw, channel by channel: every edge of a contact or encoder, every reading of a potentiometer."""
+"""What boards report raw, channel by channel: every edge of a contact or encoder, every reading of a potentiometer."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether what is to be looked at can be lit at all: boards tell their lamps' supply in their heartbeats.
+"""Whether what is to be looked at can be lit at all: boards report their lamps' supply in their heartbeats.
 
 A lamp without supply is not dead. So nothing is looked at on a board that says it has no supply, nor before a board has
 reported its supply since a contact was last moved (that contact may be the one that supplies it). Boards that do not

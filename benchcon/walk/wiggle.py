@@ -3,7 +3,7 @@
 Each watched channel has a value at rest. A hand may still be on its way when the watch begins, so that is the value at
 which it first stands still for half a second; until then nothing counts. One that never stands still for so long is
 loose already: after three seconds it rests where it has stood the longest. Leaving it is a drop-out, coming back ends
-it. Where a board tells raw edges they are what counts, since the shortest drop-outs never get past debouncing.
+it. Where a board reports raw edges they are what counts, since the shortest drop-outs never get past debouncing.
 """
 
 from __future__ import annotations

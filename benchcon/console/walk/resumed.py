@@ -50,5 +50,5 @@ def _when(began: str) -> str:
     try:
         at = datetime.fromisoformat(began)
     except ValueError:
-        return "at a time that its journal does not tell"
+        return "at a time that its journal does not say"
     return f"{at.day} {at:%B %Y, %H:%M}"

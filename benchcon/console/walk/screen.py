@@ -363,7 +363,7 @@ class WalkScreen(AskedScreen):
         self._begin(lambda: self._thread.again(names))
 
     def help_groups(self) -> list[tuple[str, BindingsMap]]:
-        """The keys that help tells here: the walk's own first."""
+        """The keys that help lists here: the walk's own first."""
         everywhere = [each for _, each in BindingsMap(self.app.BINDINGS) if each.priority]
         groups = (
             ("Walk", WalkScreen.BINDINGS),

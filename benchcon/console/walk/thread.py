@@ -142,4 +142,4 @@ class WalkThread:
         self._tell("warn", text)
 
     def end(self) -> None:
-        """The thread tells it itself, once the report stands."""
+        """The thread says so itself, once the report is written."""
