@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,11 +18,13 @@ from benchcon.firmware.plan import plan
 from benchcon.firmware.wiring_list import as_markdown, sections
 from benchcon.panel.file import load, loads
 from benchcon.panel.model import Panel
+from benchcon.report.folder import Folder
 from benchcon.report.walk import build
 from benchcon.report.walk_junit import junit
 from benchcon.report.walk_page import lasted, page, when
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.plan import Group
+from benchcon.walk.report_header import Sitting
 
 OSTREY = load(panel_path())
 LINK = {
@@ -279,3 +282,24 @@ def test_no_label_or_name_breaks_out_of_the_markup(label: str, colour: str, told
     text = "".join(found.words)
     codes = {each for each in text if (ord(each) < 32 and each != "\n") or 127 <= ord(each) < 160}
     assert not codes | ({"\u202e"} & set(text))
+
+
+def test_a_walk_that_goes_on_keeps_when_it_began_and_counts_the_time_before(tmp_path: Path) -> None:
+    done = [FinishedStep(Group("mains", "control", ("mains",)), [], "done", took_us=90_000_000)]
+    folder = Folder(tmp_path)
+    first = Sitting("A. Bench")
+    began = "2031-02-03T14:05:06+01:00"
+    first.goes_on(folder.open(OSTREY, began, []), [])
+    folder.close()
+    later = Sitting("B. Bench")
+    later.goes_on(Folder(tmp_path).open(OSTREY, later.began, done), done)
+    assert (later.began, later.kept) == (began, [])
+    assert 90 <= later.took_s < 95
+
+
+def test_what_is_carried_over_from_a_finished_walk_is_no_part_of_this_one(tmp_path: Path) -> None:
+    done = [FinishedStep(Group("mains", "control", ("mains",)), [], "done", took_us=90_000_000)]
+    sitting = Sitting()
+    sitting.goes_on(Folder(tmp_path).open(OSTREY, sitting.began, done), done)
+    assert sitting.kept == ["mains"]
+    assert sitting.took_s < 5
