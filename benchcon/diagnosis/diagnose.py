@@ -143,7 +143,7 @@ def _or_else(plugs: list[Choices], others: list[Choices]) -> list[Choices]:
         if len(choices[0]) == 1 and choices[0][0].kind != "common open":
             alike.setdefault(frozenset(choices[0][0].channels), choices)
     return [
-        [*choices, *alike.get(frozenset(choices[0][0].channels), [])] if len(choices) == 1 else choices
+        [*choices, *alike.get(frozenset(choices[0][0].channels), [])][:3] if len(choices) == 1 else choices
         for choices in plugs
     ]
 

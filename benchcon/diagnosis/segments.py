@@ -21,6 +21,8 @@ NAMES = "PABCDEFG"
 FAULT = 10.0
 _CELL = 12.0
 """Price of a cell that once was seen other than it should."""
+TYPED_WRONG = 24.0
+"""With more than two cells left over, a picture that was entered wrongly, no set of faults is sure."""
 _DEEPEST = 3
 _BEAM = 24
 
@@ -358,8 +360,12 @@ def _judge(layout: PanelIndex, name: str, at: str, row: Sequence[DisplayLook]) -
         pairs[_image(look.set, digits)] = _image(seen, digits)
     out: list[Choices] = []
     sets = solve(list(pairs.items()), _anode(layout, at, digits)) if pairs else [()]
-    if any(sets):
-        out.append([[_raw(key, flaw, digits) for flaw in flaws] for flaws in sets])
+    if any(sets) or _misfit((), list(pairs.items())) > TYPED_WRONG:
+        choices = [[_raw(key, flaw, digits) for flaw in flaws] for flaws in sets if flaws]
+        if _misfit(sets[0], list(pairs.items())) > TYPED_WRONG:
+            # What leaves so much unexplained is no more than possible: that it is something else stands beside it.
+            choices.append([BareFinding("unexplained", (key,))])
+        out.append(choices)
     if row and row[-1].level == "dim":
         out.append([[BareFinding("dim", (key,))]])
     if row and row[-1].flickering:

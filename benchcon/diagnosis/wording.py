@@ -638,6 +638,9 @@ def _unexplained(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sa
         who = ", ".join(name(spot) for spot in spots[:4]) + (f" and {len(spots) - 4} more" if len(spots) > 4 else "")
         what = f"lit, or dark, where it should not be, and no fault we know explains all of it: {who}"
         return what, "what these have in common: ground, a plug, the supply, the driver; or look again, one at a time"
+    if isinstance(spots[0].part, Display):
+        what = f"{name(spots[0])} shows what it should not, and no fault we know explains all of it"
+        return what, f"its driver, its ribbon and its supply: {where(spots[0])}; then look again, digit by digit"
     others = ", ".join(s.key for s in spots[1:])
     return f"{name(spots[0])} moves {others}, and no single fault we know explains it", where(spots[0])
 
