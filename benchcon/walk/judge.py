@@ -142,10 +142,32 @@ def worth_repeating(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
     return False
 
 
-def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:
+SILENT_PRESSES = 3
+"""How often a contact that never made is asked for again: with the two times before as often as a worn one."""
+
+
+def _nothing_made(layout: PanelIndex, hand: HandStep) -> bool:
+    """Whether none of the contacts that were asked for made, nor anything else."""
+    own = {key for name in hand.parts for key in layout.channels_of(name)}
+    answered = hand.outcome in ("said", "otherwise")
+    return answered and not any(hand.values.get(key) for key in own) and not _others_moved(layout, hand)
+
+
+def is_silent(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
+    """Whether a contact was asked for more than once in a group of one control, and never made."""
+    asked: dict[int, list[bool]] = {}
+    for each in evidence:
+        alone = isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1
+        if isinstance(each, HandStep) and alone and any(codes_of(layout.controls[each.parts[0]])[each.to]):
+            asked.setdefault(each.to, []).append(_nothing_made(layout, each))
+    return any(len(row) > 1 and all(row) for row in asked.values())
+
+
+def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: bool = False) -> list[Step]:
     """Return the steps that decide what a group of one control, asked twice, has left in doubt; none: nothing is.
 
-    A contact that showed nothing and then did is pressed five times. Where something else moved the one time and not
+    A contact that showed nothing and then did is pressed five times; with `doubts_silence`, one that showed nothing
+    either time three times: it may be worn and miss now and then. Where something else moved the one time and not
     the other, the group is asked once more.
     """
     hands = [each for each in evidence if isinstance(each, HandStep) and each.do == "put" and len(each.parts) == 1]
@@ -155,10 +177,11 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:
     for (name, to), several in asked.items():
         code = codes_of(layout.controls[name])[to]
         came = [reads(layout, (name,), to, hand.values) for hand in several]
-        silent = [hand.outcome == "said" and not _others_moved(layout, hand) for hand in several]
-        nothing = [s and not c for s, c in zip(silent, came, strict=True)]
+        nothing = [_nothing_made(layout, hand) for hand in several]
         if any(code) and any(nothing) and any(came):
             return pressed_again(layout, name, to)
+        if any(code) and all(nothing) and doubts_silence:
+            return pressed_again(layout, name, to, SILENT_PRESSES)
     for several in asked.values():
         if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
             return [Step("put", hand.parts, hand.to) for hand in hands[: len(hands) // 2]]

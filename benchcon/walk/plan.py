@@ -224,12 +224,12 @@ PRESSES = 5
 """How often a contact is asked again that first showed nothing and then did."""
 
 
-def pressed_again(layout: PanelIndex, name: str, to: int) -> list[Step]:
+def pressed_again(layout: PanelIndex, name: str, to: int, presses: int = PRESSES) -> list[Step]:
     """Return the steps that show how often a button, or a switch put to `to`, really makes."""
     control = layout.controls[name]
     spring = spring_of(control)
     rest = next((n for n in range(len(codes_of(control))) if n not in spring and n != to), 0)
-    return [Step("put", (name,), position) for _ in range(PRESSES) for position in (to, rest)]
+    return [Step("put", (name,), position) for _ in range(presses) for position in (to, rest)]
 
 
 def _supplies(panel: Panel, wanted: Collection[str]) -> list[Group]:

@@ -17,6 +17,8 @@ from benchcon.walk.chosen import boards_of
 from benchcon.walk.journal import FinishedStep, line_of
 from benchcon.walk.plan import Group, Step, fourth_of, plan, rectangles, steps
 
+DOUBTED = 2
+"""So many contacts that never made are pressed more often, as worn ones are; more than that have a cause in common."""
 BOARDS = Group("all boards", "boards", ())
 """Not asked of anybody: where what happened to the boards is written down."""
 
@@ -150,7 +152,8 @@ class Progress:
         group = self.group
         if group is None or group.kind != "control" or self._more:
             return False
-        steps = judge.in_doubt(self.layout, self.collected)
+        silent = sum(judge.is_silent(self.layout, done.evidence) for done in self.done.values())
+        steps = judge.in_doubt(self.layout, self.collected, silent < DOUBTED)
         if steps:
             self._more, self._steps, self._step = True, steps, 0
         return bool(steps)
