@@ -60,6 +60,9 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
                     for each, keys in zip(best, touched, strict=True)
                 ]
             )
+            if len(best) == 1 and best[0].kind == "common open" and len(touched[0]) == 2:
+                # Two may have failed for themselves; of three that is not to be believed.
+                out[-1].append([BareFinding("dead", (key,)) for key in touched[0]])
             explained |= {key for keys in touched for key in keys}
     return out, explained
 

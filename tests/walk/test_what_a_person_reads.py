@@ -65,7 +65,11 @@ def test_displays_that_are_all_dead_on_one_chain_have_one_cause() -> None:
     assert "the MAX7219 chain of board met drives" in finding.because
     assert finding.look_first.startswith("the MAX7219 chain: its supply and ground, and its data, clock and load wires")
     two = diagnose(OSTREY, looks(*ALL, dead=ALL[:2]))
-    assert [each.kind for each in two] == ["dead", "dead"]
+    assert [(each.kind, each.either and each.either.choice) for each in two] == [
+        ("common open", 1),
+        ("dead", 2),
+        ("dead", 2),
+    ]
 
 
 def test_advice_for_a_display_speaks_of_displays() -> None:
