@@ -41,7 +41,7 @@ class Keeping(NamedTuple):
 
     path: Path
     left_us: int
-    """It goes on for so long yet."""
+    """How much longer it goes on."""
 
 
 class Session:
@@ -396,7 +396,7 @@ class ReplaySession(Session):
         return self.reader.notes()
 
     def advance(self, real_us: float) -> None:
-        """Go on by so much real time, times the speed, if it plays; it pauses at the end."""
+        """Go on by this much real time, times the speed, if it plays; it pauses at the end."""
         if not self.playing:
             return
         target = self._at_us + real_us * self.speed

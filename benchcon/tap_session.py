@@ -26,7 +26,7 @@ from benchcon.text import printable
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 SETTLE_US = 500_000
-"""A relay that says nothing at all is waited for so long before what the others told is taken."""
+"""How long a silent relay is waited for before what the others reported is taken."""
 WAIT_S = 0.1
 
 

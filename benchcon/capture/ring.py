@@ -18,7 +18,7 @@ SECONDS = 600
 MOST_BYTES = 64 << 20
 STRETCH_US = 10_000_000
 STRETCHES = 16
-"""At least so many stretches fill the bytes: letting one go never costs much of the ring."""
+"""At least this many stretches fill the bytes, so that dropping one never costs much of the ring."""
 _OVERHEAD = 200
 """What Python adds to one batch's text before it is joined with others, in bytes."""
 

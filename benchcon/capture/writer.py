@@ -32,20 +32,20 @@ from benchcon.wire.records import BENCH, KEYFRAME, LINK, Batch
 
 KEYFRAME_RECORDS = 8192
 KEYFRAME_US = 60_000_000
-"""A keyframe is due after so many records, or so long after the last one if anything happened."""
+"""A keyframe is due after this many records, or this long after the last one if anything happened."""
 MOST_WAITING = 262_144
 """Records that may wait for the disk: thirteen seconds of the busiest bench."""
 CROWDED = 16_384
-"""So many waiting, and the thread is woken early."""
+"""When this many are waiting, the thread is woken early."""
 WAKE_S = 0.1
 SYNC_S = 0.8
 """With one waking more, what is a second old is on disk."""
 ASK_AGAIN_S = 1.0
 """While the disk refuses it is asked again this often."""
 LOOK_S = 1.0
-"""So often it is looked whether the file is still there."""
+"""How often the writer checks that the file is still there."""
 ROTATE_AGAIN_S = 30.0
-"""After a rotation that went wrong the next is tried so much later."""
+"""How long after a failed rotation the next one is tried."""
 
 
 class _Missed(NamedTuple):

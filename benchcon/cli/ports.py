@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from benchcon.wire.records import Batch
 
 LOOK_S = 1.0
-"""So long a board that answers is pinged, one ping after the other, to see what ails its link."""
+"""How long a board that answers is pinged, one ping after the other, to see what ails its link."""
 PING_US = 1_000
 ASK_MOST_S = 40.0
 """Longest wait: five seconds for boot loaders, then all the usual rates."""

@@ -156,7 +156,7 @@ class Until:
             self._interrupt = interrupt and not self.told
 
     def wait(self, at_most_s: float) -> bool:
-        """Wait so long at most; return whether it is time to end."""
+        """Wait at most this long; return whether it is time to end."""
         now = time.monotonic()
         left = at_most_s if self.ends_at is None else min(at_most_s, self.ends_at - now)
         if not self.told and left > 0:

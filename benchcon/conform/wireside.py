@@ -124,7 +124,7 @@ class WireSide:
         return time.monotonic()
 
     def pump(self, seconds: float = 0.0) -> None:
-        """Take what comes for so long (0: what is there now)."""
+        """Take what comes within this time (0: what is there now)."""
         end = time.monotonic() + seconds
         # A board that never stops talking must not keep us here for ever.
         latest = end + 0.5

@@ -50,7 +50,7 @@ IDLE_S = 0.2
 """With nothing new a look is taken this often."""
 
 SETTLE_S = 1.0
-"""So long after the start all that a session needs is loaded."""
+"""How long after the start everything that a session needs is loaded."""
 
 ABOUT_MARK = (
     "The mark stands in the history, in the capture that is being written, and on the time line, where [ and ] go from "

@@ -99,7 +99,7 @@ def _glyph(letter: str, stroke: int, gap: int) -> tuple[str, ...]:
 
 
 def _cells(mark: str, width: int) -> str:
-    """A mark of a drawing in so many cells; ``(`` is the left half of them."""
+    """A mark of a drawing, this many cells wide; ``(`` is its left half."""
     if mark == "(":
         return ("█" * (width // 2) + "▌" * (width % 2)).ljust(width)
     return _BLOCKS[mark] * width

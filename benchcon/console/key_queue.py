@@ -21,7 +21,7 @@ from benchcon.console.ask import Ask
 AT_ONCE = frozenset({"f9", "ctrl+d", "ctrl+c", "ctrl+q"})
 """Dark and leaving wait for nothing."""
 LOST_S = 1.0
-"""After so long without word the next key goes all the same: what had the keyboard may be gone."""
+"""After this long without word the next key is sent anyway: what had the keyboard may be gone."""
 LOOK_S = 0.01
 _ROUNDS = 2
 """What a key does may itself send a word the same way (a line is taken); the second round comes after that."""

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 HIGH = "▁▂▃▄▅▆▇█"
 SPAN_S = 300
-"""Seconds that a curve shows once there are so many, or a little more."""
+"""Seconds that a curve shows, once it has that many, or a little more."""
 _CURVES = (
     ("trip", "round trip", "ms", "max"),
     ("bad", "bad lines", "", "max"),

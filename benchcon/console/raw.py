@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 FRESH_US = 700_000
 WIDE = 110
-"""From so many columns on there is room for a curve beside each channel."""
+"""From this many columns on there is room for a curve beside each channel."""
 CURVE_US = 20_000_000
 """Time that the curves show."""
 

@@ -367,7 +367,7 @@ class RehearsalList(Drawn, can_focus=True):
         self._changed()
 
     def action_step(self, by: int) -> None:
-        """Have the selected value go so many steps up; it is held there."""
+        """Move the selected value this many steps up, and hold it there."""
         value = self.value
         if value is None:
             return

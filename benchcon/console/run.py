@@ -39,7 +39,7 @@ class Ending(Protocol):
     """Whether one has come."""
 
     def wait(self, at_most_s: float) -> bool:
-        """Wait so long at most; return whether it is time to end."""
+        """Wait at most this long; return whether it is time to end."""
 
     def first(self, do: Callable[[], object]) -> None:
         """Have `do` called the moment one comes."""

@@ -46,7 +46,7 @@ TICK = 12
 VALUE = 10
 """Columns that a value takes, a blank one before it included."""
 WIDE = 110
-"""From so many columns on there is room for values at both cursors."""
+"""From this many columns on there is room for values at both cursors."""
 
 
 class TimeLine(Drawn, can_focus=True):

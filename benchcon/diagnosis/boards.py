@@ -12,7 +12,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.text import times
 
 OFTEN = 3
-"""A board that was reset so often while one part was to light is pulled down by it."""
+"""A board that was reset this often while one part was to light is pulled down by that part."""
 
 _RESETS = {
     "brownout": "its supply: what lights takes more than cable, hub or regulator give; a supply of their own for the "

@@ -17,7 +17,7 @@ from benchcon.diagnosis.sources import OFF, ON, Cause
 from benchcon.panel.pins import CHAINS, Pin, read_pins
 
 _ALL_ORDERS = 4
-"""Up to so many chips every order is tried; of more, two swapped, and all the other way."""
+"""With up to this many chips every order is tried; with more, only two swapped, or all reversed."""
 _CONTACTS, _LAMPS = "165", "595"
 
 

@@ -184,7 +184,7 @@ def _without_clashing_patches(found: list[Finding]) -> list[Finding]:
 
 
 _ENOUGH = 3
-"""So many dead wires of one connector, and not one alive, are one broken common rather than so many faults."""
+"""This many dead wires on one connector, and no live one, are one broken common rather than single faults."""
 
 
 def _in_common(layout: PanelIndex, found: list[Choices]) -> list[Choices]:

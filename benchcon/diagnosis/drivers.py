@@ -21,7 +21,7 @@ DIGITS = 8
 """Digits of a MAX7219."""
 _KIND = "7219"
 _ALL_ORDERS = 4
-"""Up to so many chips every order is tried; of more, two swapped, and all the other way."""
+"""With up to this many chips every order is tried; with more, only two swapped, or all reversed."""
 SLIPS = 0.1
 """Share of the looks that may have shown something else for once: a picture that was entered wrongly."""
 

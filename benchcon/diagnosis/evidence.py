@@ -199,7 +199,7 @@ def _added(these: Mapping[str, int], those: Mapping[str, int]) -> dict[str, int]
 
 
 SAG_MV = 250
-"""The supply may give way so much under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
+"""How far the supply may sag under load: a twentieth of 5 V (USB 2.0 specification, section 7.2.2)."""
 
 
 BOARD_COUNTS = ("resets", "lost", "silences", "darks", "no_supply", "bad_here", "bad_there", "missing")

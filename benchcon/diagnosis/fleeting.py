@@ -9,7 +9,7 @@ from benchcon.diagnosis.settled import Story
 from benchcon.panel.model import Control
 
 ASKED = 5
-"""Asked less often, a contact that showed nothing once proves a hand that slipped as well."""
+"""Asked less often, a contact that showed nothing once is as likely a hand that slipped."""
 PULSES = 2
 
 

@@ -18,7 +18,7 @@ PERIODS_US = (20_000, 16_667, 10_000, 8_333)
 OFF = 0.07
 """Share by which a period may be off: the board's scan and the host's clock."""
 LEAST = 8
-"""So many periods are no chance."""
+"""This many periods are not a coincidence."""
 SHARE = 0.75
 
 

@@ -9,7 +9,7 @@ from benchcon.diagnosis.evidence import HandStep, LampLook
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
 
 SEVERAL = 3
-"""What lights with so many different controls is not lit by one of them."""
+"""What lights with this many different controls is not lit by one of them."""
 
 
 def find(layout: PanelIndex, hands: Sequence[HandStep], looks: Sequence[LampLook]) -> list[Choices]:

@@ -11,7 +11,7 @@ from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.panel.model import Display, Lamp
 
 WHOLE_BOARD = 4
-"""So many outputs that fail together, and no other of their board stands, are the board's supply."""
+"""This many outputs that fail together, while no other of their board works, are the board's supply."""
 
 MOST_LAMPS = 4
 """Of no more lamps is every pair looked at: six questions."""

@@ -167,6 +167,6 @@ def _remark(layout: PanelIndex, keys: tuple[str, ...]) -> SwitchRemark:
         parts,
         keys,
         f"{shown} look like the positions of one switch: exactly one of them is made at any time, and that is "
-        "how they were judged; as one switch in a panel file each position is proved in its place",
+        "how they were judged; as one switch in a panel file each position is tested in its place",
         patch,
     )

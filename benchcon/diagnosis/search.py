@@ -29,7 +29,7 @@ DOUBTFUL = 6.0
 """The same where the evidence is in doubt: a time out, or the same step done right another time."""
 
 MOST_TRIES = 12_000
-"""So many suppositions are tried for one group of wires: half a second or so. Faults, even three or four of them, take
+"""How many suppositions are tried for one group of wires: half a second or so. Faults, even three or four of them, take
 less than half of it; what takes more contradicts itself, and then the best that was found by then is reported."""
 
 NO_SLIP = 40.0
@@ -40,7 +40,7 @@ SLIPS = 24.0
 
 _DEEPEST = 4
 _WORSE = 20.0
-"""Faults that leave so much more unexplained than without the last of them are not followed up."""
+"""Faults are not pursued if they leave this much more unexplained than without the last of them."""
 _BEAM = 14
 _SAME = 0.5
 

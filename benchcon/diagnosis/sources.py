@@ -21,7 +21,7 @@ class Cause:
     group: str
     """Causes of one group exclude each other."""
     least: int = 3
-    """So many wires must have been wrong."""
+    """This many wires must have been wrong."""
     besides: tuple[str, ...] = ()
     """Knobs and displays that it explains too."""
 

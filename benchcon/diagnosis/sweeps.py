@@ -22,7 +22,7 @@ SPOT = 0.4
 BACK = 0.06
 """Share of the travel by which a reading that goes back is no noise of the converter."""
 FAR = 4
-"""So many times the usual move from one reading to the next is a jump."""
+"""A jump is this many times the usual step from one reading to the next."""
 
 
 def judge(control: Control, hands: Sequence[HandStep], channel: str) -> tuple[str, dict[str, Any]] | None:

@@ -9,7 +9,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.net import Net
 
 LEAST = 3
-"""So many wires must be wrong for one cause to be likelier than as many faults (common practice, no source)."""
+"""This many wires must be wrong for one cause to be likelier than as many faults (common practice, no source)."""
 
 
 @dataclass(slots=True)

@@ -221,7 +221,7 @@ def _width(letter: str) -> int:
 
 
 def wrapped(text: str, lines: int) -> tuple[str, ...] | None:
-    """Return `text` in so many lines, the widest as narrow as can be; None if it has not so many words."""
+    """Return `text` in this many lines, the widest as narrow as possible; None if it has fewer words."""
     words = text.split()
     if lines == 1:
         return (" ".join(words),)

@@ -47,7 +47,7 @@ SOURCE_MM = 1.8
 WIDER = 1.2
 """How much wider than Helvetica the types are that stand in for it (the widest usual one, DejaVu Sans; measured)."""
 LEAST_ROWS = 22
-"""Of the table's columns: so many are as high as the bar."""
+"""How many rows of the table's columns are as high as the bar."""
 ROW_MM = 4.2
 COLUMN_MM = 88.0
 BAR_MM = 100.0

@@ -11,7 +11,7 @@ from benchcon.drawing.shapes import Bounds, Circle, Shape, Stroke, Text, apart, 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm: ISO 216; ANSI Y14.1 size A."""
 RIM_MM = 8.0
-"""Most printers leave so much of the paper white."""
+"""The margin that most printers leave white."""
 FOOT_MM = 5.0
 OVERLAP_MM = 12.0
 MARK_MM = 2.5

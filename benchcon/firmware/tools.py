@@ -15,7 +15,7 @@ from benchcon.firmware.limits import MemoryUse
 from benchcon.text import printable
 
 COMPILE_S = 300.0
-"""No build takes so long, on any machine."""
+"""No build takes this long, on any machine."""
 LOAD_S = 300.0
 
 _WHERE = {

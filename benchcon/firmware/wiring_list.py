@@ -47,7 +47,7 @@ from benchcon.panel.reader import PanelRemark
 from benchcon.text import printable
 
 HOT_MW = 250.0
-"""A resistor that turns so much into heat is too hot to touch on its own legs (common practice, no source)."""
+"""A resistor that turns this much into heat is too hot to touch on its own legs (common practice, no source)."""
 
 
 class Section(NamedTuple):

@@ -167,7 +167,7 @@ class Connection(asyncio.Protocol):
         return not self._waiting and not self._transport.is_closing()
 
     def rest(self, seconds: float) -> None:
-        """Leave unread what comes for so long; it waits in the system's buffers, and then at the board."""
+        """Leave unread what comes within this time; it waits in the system's buffers, and then at the board."""
         if self._transport is None or self._resting is not None:
             return
         self._transport.pause_reading()

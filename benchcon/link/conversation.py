@@ -21,7 +21,7 @@ from benchcon.wire.records import BYTES_UP, LINE_DOWN, LINE_UP, Batch
 from benchcon.wire.silence import ALIVE_US, alive_us_told, is_silent
 
 SAMPLE_BYTES = 96
-"""So much of what was no line is kept to be shown."""
+"""How many bytes of what was not a line are kept to be shown."""
 DISCARDED_US = 1_000_000
 """Discarded bytes are reported at most this often."""
 STILL_LOOK_US = 100_000
@@ -69,7 +69,7 @@ class CableToBoard(Protocol):
         """Write whole lines; False if they wait."""
 
     def rest(self, seconds: float) -> None:
-        """Leave unread what comes for so long."""
+        """Leave unread what comes within this time."""
 
     async def set_rate(self, rate: int) -> None:
         """Change the rate, in baud, where it can be."""

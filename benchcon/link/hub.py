@@ -29,10 +29,10 @@ PING_MOST_US = 500_000
 SCREEN = "screen"
 """Who beats for the program that the user looks at."""
 STILL_NS = 1_000_000_000
-"""A program that has said `beat` and then nothing for so long stands still."""
+"""A program that has said `beat` once and then nothing for this long has frozen."""
 
 CLOSE_S = 0.5
-"""So long the end waits for drivers to release their ports."""
+"""How long the end waits for drivers to release their ports."""
 
 
 class Hub:

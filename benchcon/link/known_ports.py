@@ -21,7 +21,7 @@ from benchcon.text import printable
 
 _FORM = 1
 _MOST = 200
-"""At most so many are kept; the one remembered longest goes first."""
+"""At most this many are kept; the one remembered longest goes first."""
 
 
 class KnownPort(NamedTuple):

@@ -212,7 +212,7 @@ class BoardOutputs:
         self.stalled = True
 
     def allow(self, allowance: Allowance) -> None:
-        """From now on the outputs may take so much together."""
+        """Set how much the outputs may draw together from now on."""
         self.allowance = allowance
 
     def winked(self, outcome: Any, did: bool, now_us: int) -> None:

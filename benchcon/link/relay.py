@@ -47,7 +47,7 @@ MOST_UNTOLD = 64 << 20
 LOOK_S = 0.02
 TELL_MS = 3
 TELL_BYTES = 64 << 10
-"""What is recorded goes down the pipe after so long without anything to pass on, or when so much has come together."""
+"""What is recorded goes down the pipe after this long with nothing to pass on, or when this much has collected."""
 OPEN_AGAIN_S = 0.5
 NOW_S = 0.1
 """How often the recorder learns that nothing has happened: with several taps, what others sent waits for that."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 MOST = 0.3
 """Share of one processor."""
 BURST_S = 0.004
-"""So much at a time is taken without a rest: several full reads."""
+"""How much is taken at a time without a rest: several full reads."""
 REST_MOST_S = 0.02
 
 
@@ -21,7 +21,7 @@ class Share:
         self._then_s = 0.0
 
     def rest(self, used_s: float, now_s: float) -> float:
-        """Return for how long a port is to be left unread that has just used so much time; 0 for not at all."""
+        """Return how long to leave a port unread that has just used this much time; 0 for not at all."""
         self._left_s = min(self._left_s + (now_s - self._then_s) * MOST, BURST_S) - used_s
         self._then_s = now_s
         if self._left_s >= 0:

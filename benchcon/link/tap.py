@@ -25,7 +25,7 @@ from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batc
 PIECE = 80
 """Most bytes of one record of bytes."""
 UNDECIDED_BYTES = 400
-"""So much without one good line, and something else than the line protocol is spoken: then bytes are kept as they
+"""After this much without one good line, something other than the line protocol is spoken: then bytes are kept as they
 came, line ends and all."""
 START_S = 15.0
 
@@ -183,7 +183,7 @@ class Tap:
         return self._fd
 
     def turn(self, wait_s: float) -> bool:
-        """Take what the relay told, waiting at most so long for it; False when it has ended."""
+        """Take what the relay reported, waiting at most this long for it; False when it has ended."""
         if not select.select([self._fd], [], [], wait_s)[0]:
             return True
         data = os.read(self._fd, 1 << 20)

@@ -24,7 +24,7 @@ from benchcon.wire.slips import hello_slip
 
 EACH_US = 500_000
 QUIET_US = 5_000
-"""So long the program has said nothing before a ping goes."""
+"""How long the program must have said nothing before a ping is sent."""
 AFTER_US = 250_000
 """While the dead-man may be armed, a ping goes within this time after the program's own request."""
 HOLD_US = 60_000

@@ -10,7 +10,7 @@ Positions = tuple[tuple[str, ...], Codes, tuple[int, ...]]
 
 
 def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
-    """Read `positions`, `code` and `springs_back` of a control of `kind` on so many channels."""
+    """Read `positions`, `code` and `springs_back` of a control of `kind` on this many channels."""
     if kind not in ("button", "switch"):
         return (), (), ()
     usual = ("released", "pressed") if kind == "button" else ("off", "on")

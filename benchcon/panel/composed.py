@@ -105,7 +105,7 @@ def _lamps_in(lit: Any, path: tuple[str | int, ...]) -> list[tuple[tuple[str | i
 
 
 def _own_trim(top: TomlTable, path: tuple[str | int, ...], lamp: dict[str, Any], number: int, count: int) -> None:
-    """Give the lamp so far on in a repeat its own of the `trims`."""
+    """Give the lamp at this place in a repeat its own trim."""
     if "trims" not in lamp:
         return
     table = TomlTable(top.source, path, lamp)

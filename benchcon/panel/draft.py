@@ -23,7 +23,7 @@ _TABLE = {"contact": "controls", "selector": "controls", "encoder": "controls", 
 _TABLE |= {"lamp": "lamps", "display": "displays"}
 _PITCH_MM = 60
 _ACROSS = 8
-"""Parts side by side; the panel is so many pitches wide."""
+"""Parts side by side; the panel is this many pitches wide."""
 _ROW_MM = {"displays": 60, "lamps": 45, "controls": 60}
 _DIGIT_MM = 14
 _HIGHEST_MM = 10_000

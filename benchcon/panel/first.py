@@ -79,7 +79,7 @@ class _Group(NamedTuple):
 
 
 def first_file(title: str, width_mm: float, height_mm: float, counts: Mapping[str, int], board: str = "none") -> str:
-    """Return a panel file with so many of each of `KINDS` in rows, wired to `board`, one of `BOARDS`.
+    """Return a panel file with this many of each of `KINDS` in rows, wired to `board`, one of `BOARDS`.
 
     Raises `TooSmall` where they do not fit on the plate, and `Trouble` where there is nothing to put on it, more than
     can be laid out, or more than the board has pins for.

@@ -24,7 +24,7 @@ _Read = TypeVar("_Read")
 _MOST_LISTED = 24
 _MOST_COMPARED = 200
 _MOST_NOTED = 1000
-"""Findings about one file; whoever has so many mends the first and looks again."""
+"""Most findings that are listed about one file; whoever has more mends the first and checks again."""
 
 
 class PanelRemark(NamedTuple):

@@ -40,7 +40,7 @@ _CHARACTER = re.compile(r"(\{[A-G]*\}|[^.])(\.?)|(\.)", re.DOTALL)
 
 
 def encode(text: str, digits: int) -> bytes:
-    """Return the segments that show `text` on a display of so many `digits`, leftmost first.
+    """Return the segments that show `text` on a display of `digits` digits, leftmost first.
 
     A point belongs to the character before it and takes no digit of its own. Shorter text stands at the right.
     ``{ACG}`` lights just these segments. Raises `Trouble` for a character that seven segments cannot show, and for

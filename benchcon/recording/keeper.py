@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from benchcon.capture.writer import Figures, Writer
 
 FOLLOW_S = 60.0
-"""So long it goes on after the last trigger."""
+"""How long it goes on after the last trigger."""
 MOST_FIRED = 200
 
 

@@ -23,10 +23,10 @@ from benchcon.wire.events import Event, Link
 from benchcon.wire.records import Batch
 
 TOLERANCE_US = 200_000
-"""The panel may lag so far behind the rules, and they behind it."""
+"""How far the panel may lag behind the rules, and they behind it."""
 TICK_US = 50_000
 MOST_TICKS = 1200
-"""Rules that take the time are called at most so often in a stretch where nothing else happened."""
+"""How often rules that take the time are called, at most, in a stretch where nothing else happened."""
 NO_DATA = "no data"
 
 

@@ -25,7 +25,7 @@ from enum import Enum
 from typing import Any, NamedTuple, Protocol
 
 LEVEL_PERMILLE = 10
-"""So far may a lamp's lightness lie from what is expected: what trims round off is not a fault."""
+"""How far a lamp's lightness may be from what is expected: what trims round off is not a fault."""
 
 
 WRONG_RULE = "its rule went wrong"

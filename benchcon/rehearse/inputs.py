@@ -50,7 +50,7 @@ class Position(int):
 
 
 PASSING_US = 150_000
-"""A switch on its way from one position to the next is taken to stand where it stood for so long at most."""
+"""How long, at most, a switch on its way between two positions counts as being where it was."""
 
 
 class Controls:

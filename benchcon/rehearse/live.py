@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 RULES = "rules"
 """Who beats for the rules at work (`Bench.beat`)."""
 LOOK_S = 0.2
-"""The loop turns at least so often: silence is not an event."""
+"""How often the loop turns, at least: silence is not an event."""
 AGAIN_S = 0.5
 """What could not be sent is tried again after this."""
 TAIL_US = 500_000
@@ -128,7 +128,7 @@ class LiveRun:
         self._thread.start()
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait until the scenario is over, so long at most; return whether it is."""
+        """Wait until the scenario is over, but at most this long; return whether it is."""
         return self._over.wait(timeout_s)
 
     @property
@@ -171,7 +171,7 @@ class LiveRun:
         self._queue.put(lambda: self.rehearsal.sweep(name, self.session.now_us()))
 
     def step(self, name: str, by: int, size: float) -> None:
-        """Hold a value so many steps of this size above (below) where it is, at a whole multiple of it."""
+        """Hold a value this many steps of this size above (below) where it is, at a whole multiple of it."""
         self._queue.put(lambda: self.rehearsal.step(name, by, size))
 
     def hold_or_give_back(self, name: str) -> None:

@@ -23,12 +23,12 @@ from benchcon.state import BenchState
 from benchcon.wire.events import Answered, Boot, Event
 
 TICK_US = 50_000
-"""Rules that take the time are called so often."""
+"""How often rules that take the time are called."""
 _UPSETS = (Boot, Answered)
 SWEEP_US = 12_000_000
 """A value that is swept by hand goes from one end of its range to the other in this time."""
 MISTAKES_MOST = 100
-"""So many different ones are kept."""
+"""How many different ones are kept."""
 
 
 @dataclass(slots=True)

@@ -26,7 +26,7 @@ _SETTING = frozenset({"set", "ping", "item", "hello", "no", "wink", "deadman", "
 SETTLE_US = 1_000_000
 """A board that has come, or come back, first has to be sent what to show: for this long nothing about it is judged."""
 ANSWER_US = 5_000_000
-"""So long it may take to say what its outputs show."""
+"""How long it may take to say what its outputs show."""
 GONE = "a board was dark or lost"
 NOT_OURS = "somebody else had set what it looks at"
 BY_HAND = "a value was worked by hand"

@@ -21,7 +21,7 @@ OVERFLOW = "overflow"
 _TOO_MUCH = 1e12
 """A number this great fits no display: eight digits are 99 999 999 at the most, in hexadecimal FFFF FFFF."""
 _NEARLY = 1e-6
-"""A lightness that was worked out in floats may miss 0 or 1 by so much."""
+"""A lightness that was worked out in floats may miss 0 or 1 by this much."""
 _PRECISION = re.compile(r"\.(\d{1,2})([fF]?)")
 
 

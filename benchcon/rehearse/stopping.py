@@ -7,7 +7,7 @@ import threading
 from types import TracebackType
 
 LOAD_S = 5.0
-"""So long a rules file may take to load."""
+"""How long a rules file may take to load."""
 AGAIN_S = 0.25
 """What swallowed it gets it again."""
 

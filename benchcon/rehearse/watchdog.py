@@ -16,12 +16,12 @@ from benchcon.rehearse.engine import Engine, TooSlow
 from benchcon.rehearse.stopping import raise_in
 
 LIMIT_S = 0.5
-"""So much of the processor's time a rule may take in one call."""
+"""How much of the processor's time a rule may take in one call."""
 LOOKS = 5
 STUCK_S = 5.0
 """A call that nothing ends in this time is named."""
 WAITS = 4
-"""A rule that does not work but waits may take so many times that, by the clock."""
+"""A rule that waits without working may take this many times as long, by the clock."""
 
 
 class Watchdog:

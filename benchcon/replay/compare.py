@@ -33,11 +33,11 @@ _SAMPLE = 2000
 
 
 SLIP_LEAST = 3
-"""So many changes that follow must be late by the same, before everything is taken to have slipped."""
+"""How many changes that follow must be late by the same before everything counts as having slipped."""
 
 
 class Slip(NamedTuple):
-    """From here on B does the same, but later by so much, or earlier (below 0)."""
+    """From here on B does the same, but later by this much, or earlier (below 0)."""
 
     at_us: int
     """A's time of the change that came late or early; that one is a difference, those after it are none."""

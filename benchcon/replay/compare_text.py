@@ -8,7 +8,7 @@ from benchcon.replay.compare import Compared, Comparison, Difference, Slip
 from benchcon.replay.tracks import Recording, Track
 
 MOST_LISTED = 500
-"""Channels that differ are listed up to so many: a stranger's capture may name hundreds of thousands."""
+"""How many channels that differ are listed: a stranger's capture may name hundreds of thousands."""
 BEFORE, AFTER = 3, 4
 """Values shown before and after the first difference."""
 

@@ -29,7 +29,7 @@ from benchcon.wire.records import Batch
 
 LEAD_US = 300_000
 TAIL_US = 1_000_000
-"""After the last step it is watched for so long, if the capture goes on that long."""
+"""How long it is watched after the last step, if the capture goes on that long."""
 READY_S = 30.0
 SETTLE_S = 5.0
 """A hand, contacts that bounce and the filter of a potentiometer have come to rest long before."""
@@ -37,7 +37,7 @@ ANSWER_S = 10.0
 REPLAY = "replay"
 """Who beats for the replay (`Bench.beat`)."""
 BEAT_S = 0.2
-"""Whatever it waits for, it beats so often."""
+"""How often it beats, whatever it waits for."""
 TOLERANCE_US = 150_000
 """A hand and a busy machine take their time."""
 

@@ -46,7 +46,7 @@ class ReplayedMove:
     part: str
     """The control's name on the panel, or the channel's id where the capture has no panel."""
     kind: str
-    """``press`` (to 1, or released, to 0), ``put``, ``turn`` (by so many counts)."""
+    """``press`` (to 1, or released, to 0), ``put``, ``turn`` (by this many counts)."""
     value: int
     channels: tuple[str, ...]
     """The channels that this moves."""

@@ -71,7 +71,7 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
 
 
 MOST = 7
-"""So many findings are shown at the most: with more than that there is a cause that they have in common, or one hides
+"""How many findings are shown at most: with more than that there is a cause that they have in common, or one hides
 another."""
 
 _CAUSES = (

@@ -50,7 +50,7 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     width, height = plate.width_mm, plate.height_mm
     scale = min(MOST_SCALE, WIDTH_MM / (1.02 * width), HEIGHT_MM / (1.02 * height))
     unit = 1 / scale
-    """So many millimetres of the plate are one in print."""
+    """How many millimetres of the plate are one in print."""
     rim = 0.01 * min(width, height)
     rings = {part.name: _ring(plate, part, unit) for part in panel.parts if said.get(part.name)}
     marks = _marks(plate, unit, rings.values())

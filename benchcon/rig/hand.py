@@ -87,7 +87,7 @@ class Hand:
         self.ask("put", part, str(position))
 
     def put_percent(self, part: str, percent: float) -> None:
-        """Turn a potentiometer to so much of its travel: 0 is fully left, 100 fully right."""
+        """Turn a potentiometer to this share of its travel: 0 is fully left, 100 fully right."""
         self.ask("put", part, f"{percent:g}%")
 
     def turn(self, part: str, detents: int) -> None:

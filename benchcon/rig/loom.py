@@ -309,7 +309,7 @@ def _shown(id_: str, segments: bytearray, wiring: Wiring, faults: Sequence[Fault
 
 
 def lightness_of_share(lamps: int) -> float:
-    """Return how light one of so many lamps on one series resistor is, as a share: the current is divided among them.
+    """Return how light one of several lamps on one series resistor is, as a share: the current is divided among them.
 
     Lightness goes with the cube root of the light, and light with the current (CIE 1976 L*, above 0.9 % of full).
     """

@@ -10,7 +10,7 @@ from benchcon.wire.board import BoardSide
 EDGES_MOST = 8
 """Further edges in one notification."""
 EDGES_US = 4_000
-"""An edge waits so long for others to share its line."""
+"""How long an edge waits for others to share its line."""
 GAP_MOST = 0xFFFF
 
 

@@ -19,7 +19,7 @@ from benchcon.rig.wiring import Mover, Wiring
 TRAVEL_US = 30_000
 """From one position of a switch with several to the next."""
 GAP_US = 8_000
-"""A switch breaks before it makes: so long none of its contacts is made."""
+"""A switch breaks before it makes: how long none of its contacts is made."""
 COUNT_US = 4_000
 """From one count of an encoder to the next."""
 SWEEP_US = 80_000
@@ -125,7 +125,7 @@ class Physics:
         raise ValueError(f"'{text[:40]}' is not a whole number")
 
     def percent(self, word: str, percent: float, now_us: int) -> int:
-        """Turn the potentiometer `word` to so much of its travel, 0 left, 100 right; return when it is there."""
+        """Turn the potentiometer `word` to this share of its travel, 0 left, 100 right; return when it is there."""
         mover = self._mover(word)
         if mover.kind != "pot":
             raise ValueError(f"{mover.name} is not a potentiometer")

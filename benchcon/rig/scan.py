@@ -22,9 +22,9 @@ RESTLESS_US = 20_000
 RAW_US = 50_000
 """Between two raw readings told: 20 a second."""
 STILL = 10
-"""So many equal readings end the sampling."""
+"""This many equal readings end the sampling."""
 SELECTOR_US = 10_000
-"""A selector must stand still for so long."""
+"""How long a selector must stand still."""
 
 _COUNT = dict.fromkeys(loom.RIGHT.items(), 1)
 _COUNT |= {(after, before): -1 for before, after in loom.RIGHT.items()}

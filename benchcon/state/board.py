@@ -12,7 +12,7 @@ from benchcon.wire.silence import ALIVE_US, is_silent, silent_after_us
 TROUBLE_US = 10_000_000
 """A link that had trouble so short a time ago is not called a good one."""
 SLOW_US = 12_000
-"""No request and answer of ordinary length takes so long at 115200 baud (66 bytes and a board's scan: 7 ms); an adapter
+"""No ordinary request and answer takes this long at 115200 baud (66 bytes and a board's scan: 7 ms); an adapter
 that holds bytes back for 16 ms makes every one later than this."""
 
 NO_SUPPLY_MV = 2500
@@ -126,7 +126,7 @@ class BoardState:
             self.trouble, self.trouble_us = what, at_us
 
     def answered_after(self, took_us: int) -> None:
-        """An answer came, so long after its request."""
+        """An answer came, this long after its request."""
         self.round_trip_us = took_us
         self.round_trip_worst_us = max(took_us, self.round_trip_worst_us or 0)
         floor_us = self.round_trip_floor_us

@@ -21,7 +21,7 @@ ORDINARY_US = 6_200
 """Nearly all contacts have settled after this time (see above)."""
 WORN_US = 20_000
 MARGIN = 1.5
-"""A debounce time is so much longer than what was seen, and 3 ms at least: the next bounce may be longer."""
+"""How much longer than what was seen a debounce time is, and 3 ms at least: the next bounce may be longer."""
 STEPS_US = (3_000, 5_000, 8_000, 10_000, 15_000, 20_000, 30_000, 50_000, 80_000, 100_000)
 LEAST_MOVEMENTS = 10
 """Fewer movements than this say little about the longest bounce."""

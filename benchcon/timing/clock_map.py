@@ -36,7 +36,7 @@ CRYSTAL_WINDOW_US = 60_000_000.0
 """Limits further away than this are left out."""
 RESONATOR_WINDOW_US = 8_000_000.0
 CURVE_NOISE, CURVE_LEAST_US = 5.0, 30.0
-"""An offset that leaves a straight line by so many times its noise, and so much more, is that of a drifting clock."""
+"""An offset that leaves a straight line by this many times its noise, and this much more, is a drifting clock's."""
 ONE_WAY_RATE_ERROR = 20e-6
 """How well a rate is known that only one direction gives."""
 HOST_STAMP_US = 5.0
@@ -45,7 +45,7 @@ BINS = 24
 MOST_KNOTS = 4000
 KNOT_US = 1_000_000.0
 WIDEN = 8.0
-"""Limits that contradict each other are tried again with so much more drift, a few times."""
+"""Limits that contradict each other are tried again with this much more drift, a few times."""
 
 
 def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:

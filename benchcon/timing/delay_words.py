@@ -106,7 +106,7 @@ SHADES = {"debounce": "░", "line": "▒", "USB and this computer": "▓", "pro
 
 
 def stages_bar(one: Delays, width: int) -> list[str]:
-    """Return where the time goes as a bar of so many characters, and what its shades are; empty where the stamps do not
+    """Return where the time goes as a bar of this many characters, and what its shades are; empty if the stamps do not
     tell. Every part is there, the shortest as one character."""
     stages = [stage for stage in one.stages if stage.us > 0]
     whole = sum(stage.us for stage in stages)

@@ -30,7 +30,7 @@ from benchcon.timing.moments import Moment, Moments, movements
 from benchcon.timing.percentiles import Drift, drift, percentile
 
 WAIT_US = 1_000_000
-"""An answer is waited for so long, or three times the limit; after that it is missing."""
+"""An answer is waited for this long, or three times the limit; after that it is missing."""
 MERGE_US = 100_000
 """Movements this long before an answer, or three times the usual delay, can share it with a later one."""
 MERGE_TURNING_US = 300_000
@@ -40,7 +40,7 @@ MISS = 3.0
 UNUSUAL = 2.5
 """The most that a match costs: one slow answer is likelier than one missing, two slow ones are not."""
 FOLLOWS_AS_CLOSE = 1.5
-"""A lamp follows a contact if delays then spread no more than so many times as widely as they do without."""
+"""A lamp follows a contact if delays then spread at most this many times as widely as without."""
 MOST_BAND = 48
 MOST_APART = 20_000
 CROWDS_US = (2_000.0, 20_000.0, 100_000.0)

@@ -63,7 +63,7 @@ class Moments:
                     self._stands(board.source, channel.id, channel.value, self._state.at_us)
 
     def latest(self, most: int) -> Moments:
-        """Return a copy with so many of each channel's latest changes."""
+        """Return a copy with this many of each channel's latest changes."""
         found = copy(self)
         found.inputs = {key: kept[-most:] for key, kept in self.inputs.items()}
         found.outputs = {key: kept[-most:] for key, kept in self.outputs.items()}

@@ -46,7 +46,7 @@ class Timing:
             links(event)
 
     def delays(self, panel: Panel, *, propose: bool = True, most: int = 0) -> list[Delays]:
-        """Return the transport delays so far; with `most` of so many of the latest changes of each channel."""
+        """Return the transport delays so far; with `most` of this many latest changes of each channel."""
         return delays_of(panel, self.state, self.moments, propose=propose, most=most)
 
     def contacts(self, panel: Panel) -> list[ContactTiming]:

@@ -13,7 +13,7 @@ WINDOW = 8
 """Readings, at 20 a second: a knob is still for that long now and then."""
 LEAST_READINGS = 3 * WINDOW
 LEAST_INSIDE = 5
-"""So many windows in which a knob was still, away from its ends, are enough to leave the ends out."""
+"""With this many windows in which a knob was still, away from its ends, the ends are ignored."""
 STILL_SHARE = 0.4
 """By how much of their range the means of the halves of such a window may differ: half of it is a steady turn."""
 JUMP_SHARE = 0.03

@@ -15,7 +15,7 @@ from benchcon.timing.raw import Sample
 PLACE = {0b00: 0, 0b10: 1, 0b11: 2, 0b01: 3}
 """Turning right, A leads B: the levels A·2+B go 0 2 3 1 (line protocol, section 6)."""
 REST_US = 60_000
-"""A knob that has not moved for so long stands in a detent (common practice, no source)."""
+"""A knob that has not moved for this long rests in a detent (common practice, no source)."""
 BOUNCE_US = 2_000
 """A step back within this time of the step is the contact's bounce, not the hand."""
 DOUBLE_US = 5_000
@@ -45,7 +45,7 @@ class Turning:
 
 
 def turning_of(edges: Sequence[Sample], detent_counts: int) -> Turning:
-    """Return the figures of an encoder with so many counts a detent, from its edges, in order."""
+    """Return the figures of an encoder with this many counts per detent, from its edges, in order."""
     found = Turning()
     run: list[Sample] = []
     from_rest = False

@@ -22,7 +22,7 @@ EVENTS_KEPT = 20_000
 """Events that the list can look back on."""
 MOST_WAITING = 20_000
 """Events that may wait for the screen (a flood, a terminal that hangs); beyond that the oldest go, counted. The screen
-sorts so many in a tenth of a second."""
+sorts this many in a tenth of a second."""
 FRESH_US = 700_000
 """How long a part that moved stands out."""
 

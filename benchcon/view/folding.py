@@ -13,7 +13,7 @@ from typing import NamedTuple
 from benchcon.wire import events as ev
 
 FOLD_US = 3_000_000
-"""After so long a new entry is begun."""
+"""After this long a new entry is begun."""
 MOST_FOLDED = 2_000
 
 

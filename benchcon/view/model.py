@@ -88,7 +88,7 @@ class ViewModel:
         """What is the matter now, one printable line each."""
         self._noticed = -60.0
         self._read_back = 0
-        """So many events before this moment of a recording have been asked for."""
+        """How many events before this moment of a recording have been asked for."""
         self._seen: tuple[Panel, Signature] | None = None
         self._held: dict[str, HeldPart] = {}
         """By part name."""

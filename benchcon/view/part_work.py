@@ -108,7 +108,7 @@ class Work:
             self._do(control, lambda: hand.put(part, to))
 
     def turn_to(self, pot: Part, boards: Mapping[str, BoardState], percent: int) -> None:
-        """Turn a simulated potentiometer to so much of its travel, 0 fully left."""
+        """Turn a simulated potentiometer to this share of its travel, 0 fully left."""
         hand = self._hand(pot) if isinstance(pot, Control) and pot.kind == "pot" else None
         if hand is None or not isinstance(pot, Control):
             return

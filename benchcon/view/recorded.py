@@ -25,7 +25,7 @@ from benchcon.view.window import Exact, WindowReading, values_of
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 FIRST_PICTURE = 128
-"""So many keyframes, evenly spread, make the first picture."""
+"""How many keyframes, evenly spread, make the first picture."""
 MOST_LOOKED_THROUGH = 2_000_000
 """Records looked through for the next change before giving up."""
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from benchcon.wire.events import Event
 
 READ_S = 0.004
-"""A recording is read for so long at a time, so that the screen is not held up by it."""
+"""How long a recording is read at a time, so that it does not hold up the screen."""
 PAUSE_S = 0.006
 IDLE_S = 0.05
 BACK_US = 1_000_000

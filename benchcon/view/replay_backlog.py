@@ -13,7 +13,7 @@ from benchcon.wire.events import Event
 from benchcon.wire.records import KEYFRAME
 
 SETTLING_US = 5_000_000
-"""Opening a port resets many boards: so long after the start they may have to say who they are."""
+"""Opening a port resets many boards: how long after the start they may take to say who they are."""
 MOST_SETTLING = 4_000
 """Batches looked through for that."""
 _NOTHING = -1

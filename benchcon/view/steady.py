@@ -17,10 +17,10 @@ from benchcon.link.limits import DISPLAY_SWING, WINDOW_US, display_height
 MOST = 3
 """Changes allowed in any one second."""
 QUIET_US = 500_000
-"""So long without a change, and what went back and forth has come to rest."""
+"""After this long without a change, what went back and forth has come to rest."""
 
 CHATTERS, CHATTERS_A_SECOND = 6, 8
-"""So many changes and more, so many a second and more, are no hand that taps a button: the contact chatters."""
+"""This many changes or more, at this rate or faster, are not a hand that taps a button: the contact chatters."""
 
 LEVEL_SWING = 100
 """Permille of a lamp's lightness that count as a change on the screen."""

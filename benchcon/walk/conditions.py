@@ -37,7 +37,7 @@ from benchcon.wire import events as ev
 LAST_US = 4_000_000
 """How long the end of a walk waits for the heartbeat that makes its last answers stand, or for three to be missing."""
 SETTLE_US = 1_000_000
-"""After a reset nothing is lit for so long: what pulls its board down flashes at most once a second."""
+"""How long nothing is lit after a reset: what pulls its board down flashes at most once a second."""
 TORN_US = 100_000
 """A line that comes to nothing so shortly before a reset or a lost port was torn by it."""
 

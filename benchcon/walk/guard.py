@@ -14,7 +14,7 @@ STAND_S = 0.5
 REPEAT_S = 0.15
 """A held key comes again within this: terminals repeat ten to forty times a second (common practice, no source)."""
 AFTER_S = 0.12
-"""So long is waited for the repeat of a key that may be the first repeat of a held one."""
+"""How long to wait for the repeat of a key that may be the first repeat of a held one."""
 MAYBE_S = 2.5
 """The longest time from a key going down to its first repeat (common practice, no source)."""
 

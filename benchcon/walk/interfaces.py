@@ -56,7 +56,7 @@ class Scene:
     steady: bool
     """A lamp under test has done with blinking."""
     button: str = ""
-    """A proved button that may answer: short yes, long no."""
+    """A button that has passed and may answer: short yes, long no."""
     waits: str = ""
     """The same in two words, in place of the title; empty where the title still stands."""
     instead: str = ""

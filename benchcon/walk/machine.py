@@ -127,12 +127,12 @@ class Walk:
 
     @property
     def signal_lamp(self) -> str:
-        """A lamp that has been proved, to tell right from wrong where no screen is seen; empty if there is none yet."""
+        """A lamp that has passed, to show right from wrong where no screen is seen; empty if there is none yet."""
         return self.progress.proved_lamp
 
     @property
     def answer_button(self) -> str:
-        """A push button that has been proved, to answer with; empty if there is none yet."""
+        """A push button that has passed, to answer with; empty if there is none yet."""
         return self.progress.proved_button
 
     def raw_wanted(self) -> tuple[str, ...]:
@@ -141,7 +141,7 @@ class Walk:
         if step is None or step.do not in ("put", "turn", "end", "still", "rest"):
             return ()
         if step.do == "turn" and not self.progress.again:
-            return ()  # so many edges fill a slow line; they are wanted where the counts were odd
+            return ()  # that many edges fill a slow line; they are wanted where the counts were odd
         return tuple(sorted(judge.own_channels(self.layout, step)))
 
     def due_us(self) -> int | None:

@@ -1,4 +1,4 @@
-"""The plan: everything that is to be proved, in the order of the face, in strokes of the hand and looks of the eye."""
+"""The plan: everything that is to be tested, in the order of the face, in moves of the hand and looks of the eye."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ EIGHT = b"\x7f"
 ENOUGH = 0.8
 """Share of a board's budget that is lit to see what a supply feeds."""
 STARTED_MS = 300
-"""A source is looked at so long after it has started."""
+"""How long after a source has started it is looked at."""
 DETENTS = 10
 """Clicks that an encoder is turned each way."""
 
@@ -53,7 +53,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """What is proved together, and again together if something was odd: one control, one lamp, one display."""
+    """What is tested together, and again together if something was odd: one control, one lamp, one display."""
 
     name: str
     """The part's name; ``rest``, ``dark``, ``clear NAME`` and ``matrix NAME``, ``listen``, ``supply NAME``, ``all lit``
@@ -64,11 +64,11 @@ class Group:
     parts: tuple[str, ...] = ()
 
 
-def plan(panel: Panel, only: Collection[str] = (), proved: Collection[str] = ()) -> list[Group]:
+def plan(panel: Panel, only: Collection[str] = (), asked_before: Collection[str] = ()) -> list[Group]:
     """Return the groups of a walk over `panel`: all dark, one lamp, hands off, controls, matrices, lamps, displays,
     supplies, all lit together.
 
-    `only` names parts; empty means all. `proved` names parts that an earlier walk has asked about. A supply is asked
+    `only` names parts; empty means all. `asked_before` names parts that an earlier walk asked about. A supply is asked
     about with any of the controls that switch it; the outputs of a board are lit together where all of them are asked
     about, or have been. Parts that are not wired yet stand in the plan, for the report.
     """
@@ -89,7 +89,7 @@ def plan(panel: Panel, only: Collection[str] = (), proved: Collection[str] = ())
         groups += _to_clear(layout, wanted)
     groups += [Group(control.name, "control", (control.name,)) for control in controls]
     groups += _matrices(layout, wanted) + looks + _supplies(panel, wanted)
-    return groups + _all_lit(panel, wanted, proved)
+    return groups + _all_lit(panel, wanted, asked_before)
 
 
 def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[Step]:
@@ -287,12 +287,12 @@ def _lit_together(panel: Panel, supply: Supply) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _all_lit(panel: Panel, wanted: Collection[str], proved: Collection[str]) -> list[Group]:
+def _all_lit(panel: Panel, wanted: Collection[str], asked_before: Collection[str]) -> list[Group]:
     """All outputs lit together, of the boards of which all are asked about or have been: that browns a board out."""
     names: list[str] = []
     for board in panel.boards:
         outputs = [part.name for part in panel.outputs if part.wired and part.channel.board == board.name]
-        if not set(outputs).isdisjoint(wanted) and {*wanted, *proved} >= set(outputs):
+        if not set(outputs).isdisjoint(wanted) and {*wanted, *asked_before} >= set(outputs):
             names += outputs
     return [Group("all lit", "together", tuple(names))] if len(names) > 1 else []
 

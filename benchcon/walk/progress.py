@@ -69,15 +69,15 @@ class Progress:
 
     @property
     def proved_lamp(self) -> str:
-        """A lamp that has been proved; empty if there is none yet."""
+        """A lamp that has passed; empty if there is none yet."""
         return next((d.group.name for d in self.done.values() if d.group.kind == "lamp" and _all_same(d.evidence)), "")
 
     @property
     def proved_button(self) -> str:
-        """The push button that was proved last; empty if there is none yet."""
+        """The push button that passed last; empty if there is none yet."""
         for done in reversed(self.done.values()):
             control = self.layout.controls.get(done.group.name)
-            if control is not None and control.kind == "button" and done.how == "done" and self._is_proved(done):
+            if control is not None and control.kind == "button" and done.how == "done" and self._has_passed(done):
                 return control.name
         return ""
 
@@ -175,18 +175,18 @@ class Progress:
 
         Nor would a ghost of a switch that stands made already.
         """
-        proved = {name for name, done in self.done.items() if done.how == "done" and self._is_proved(done)}
+        passed = {name for name, done in self.done.items() if done.how == "done" and self._has_passed(done)}
         matrix = group.name.split()[1]
         threes = list(rectangles(self.layout, matrix))
         if self.layout.diodes.get(matrix, True):
             # Every key is at the corner once: a dead one may have its diode the wrong way round.
-            threes = [each for each in threes if each[1] == group.parts[1] and proved >= {each[0], each[2]}]
+            threes = [each for each in threes if each[1] == group.parts[1] and passed >= {each[0], each[2]}]
         else:
-            threes = [each for each in threes if proved >= {*each}]
+            threes = [each for each in threes if passed >= {*each}]
         free = [each for each in threes if not values.get(fourth_of(self.layout, each))]
         return (*free, *threes, group.parts)[0]
 
-    def _is_proved(self, done: FinishedStep) -> bool:
+    def _has_passed(self, done: FinishedStep) -> bool:
         return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)
 
     def lit(self, names: Collection[str]) -> bool:

@@ -138,7 +138,7 @@ def _of_supply(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
 
 
 def by_button(button: Part, step: Step | None) -> str:
-    """Say how a proved push button answers `step`."""
+    """Say how a push button that has passed answers `step`."""
     no = " (it does not light)" if step is not None and step.do == "lamp" else ""
     label = button.label or button.name
     return f"Or answer from the panel, with the button “{label}”: tap it for yes, hold it for no{no}."

@@ -28,11 +28,11 @@ from benchcon.wire import events as ev
 BLINK_S = 2.0
 """How long a lamp under test blinks before it burns steadily."""
 PULSE_US = 250_000
-"""How long the proved lamp lights to say that a step was right."""
+"""How long the lamp that has passed lights to say that a step was right."""
 SIGN_US = 4_000_000
-"""So long after it lit a person may take that for something that lit."""
+"""How long after it lit a person may mistake it for what should light."""
 LONG_US = 600_000
-"""A proved button held this long says no."""
+"""A button that has passed, held this long, says no."""
 STUCK_US = 5_000_000
 """Outputs that are not as wanted after this long are reported to the person."""
 RETRY_US = 500_000
@@ -42,7 +42,7 @@ PATIENCE_US = 8_000_000
 STEP_US = 60_000_000
 """How long one step of such a walk may take at all."""
 ASKS = 3
-"""So often a group is asked whose board is reset, or has its lines damaged, each time; then it is given up."""
+"""How often a group is asked if its board is reset, or its lines are damaged, each time; then it is given up."""
 RAW_US = 150_000
 """How long a simulated hand waits for raw edges to be switched on."""
 
@@ -321,7 +321,7 @@ class Runner:
         self.walk.skip(now)
 
     def _by_button(self, change: Change) -> None:
-        """A proved button answers: short yes, long no (of a lamp: it does not light; else the screen must say more)."""
+        """A button that has passed answers: short yes, long no (of a lamp: it is dark; else the screen says more)."""
         walk, at_us = self.walk, change.at_us
         name = walk.answer_button
         if walk.step is not None and walk.step.supply:
@@ -392,7 +392,7 @@ class Runner:
         return self._signalled if now - self._signalled_us < SIGN_US else ""
 
     def _looked(self, answer: FaceAnswer, now: int) -> None:
-        """The eye has answered; over a line that was damaged meanwhile nothing is proved at once."""
+        """The eye has answered; over a line that was damaged meanwhile it is not accepted at once."""
         walk = self.walk
         if walk.state != "look":
             return
@@ -517,7 +517,7 @@ class Runner:
         return f"{advice[0].upper()}{advice[1:]}. The walk waits, and then asks this one again."
 
     def _signal(self, word: str) -> None:
-        """A proved lamp says that a step was right, where no screen is seen."""
+        """A lamp that has passed says that a step was right, where no screen is seen."""
         walk = self.walk
         if word == "right" and not self.face.simulated and walk.signal_lamp and walk.state in ("ask", "wait"):
             self.outputs.pulse = self._signalled = walk.signal_lamp

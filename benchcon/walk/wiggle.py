@@ -24,7 +24,7 @@ POT_SHARE = 0.015
 
 
 STILL_US = 500_000
-"""What stands still for so long rests there."""
+"""A value that is steady for this long is the value at rest."""
 RESTLESS_US = 3_000_000
 """What has not done so within this rests where it has stood the longest."""
 

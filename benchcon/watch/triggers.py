@@ -50,7 +50,7 @@ class Trigger:
     high: int = 0
     """``range``: up to this one."""
     rest_us: int = 10_000_000
-    """After it fired it is quiet for so long."""
+    """How long it stays quiet after it has fired."""
     save: bool = True
     """Whether what the ring holds is written out when it fires."""
     line: int = 0

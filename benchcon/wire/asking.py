@@ -16,7 +16,7 @@ confirmed."""
 _EVERY_OUTPUT = "*"
 
 AGAIN_AT_ONCE = 10
-"""So often a board is asked again right away when it calls for that; further times, once in `AGAIN_EVERY_US`."""
+"""How often a board is asked again at once when it calls for that; after that, once in `AGAIN_EVERY_US`."""
 AGAIN_EVERY_US = 1_000_000
 
 

@@ -97,7 +97,7 @@ class BoardSide:
         self.left_out = left_out
         self.own_light = own_light
         self.busy = 0
-        """So many of the next requests are refused with 07, `dark` apart."""
+        """How many of the next requests are refused with 07, apart from `dark`."""
         self.on_outputs: Callable[[dict[str, int], int], None] = lambda changed, now_us: None
         """Called with the outputs that changed, and the time."""
         self.on_wink: Callable[[int], None] = lambda now_us: None
@@ -195,7 +195,7 @@ class BoardSide:
         return self._shown_us + int((now_us - self._since_us) * (1.0 + self.clock_ppm / 1e6))
 
     def run_clock(self, ppm: float, now_us: int) -> None:
-        """Let the clock run so much fast from now on; what it shows now stays."""
+        """Let the clock run fast by this much from now on; what it shows now stays."""
         self._shown_us, self._since_us, self.clock_ppm = self.clock_us(now_us), now_us, ppm
 
     def _world_us(self, board_us: float) -> int:

@@ -12,7 +12,7 @@ UNKNOWN_MOST = 32
 HAND_MOST = 64
 """Requests typed by hand that may wait for their answer."""
 LONG_SILENCE_US = 1 << 30
-"""After so long without a notification the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
+"""After this long without a notification the host's clock helps to unwrap the board's (half a wrap is 2^31)."""
 REPEAT_US = 1_000_000
 """The same request with the same tag later than this after the last sending is a new one: the old was given up."""
 WRAP = 1 << 32

@@ -250,7 +250,7 @@ def test_a_board_is_lit_where_all_its_outputs_are_asked_about_or_have_been() -> 
     four = ("l1", "l2", "l3", "l4")
     assert plan(panel, ("l1", "l2"))[-1].kind == "lamp"
     assert plan(panel, four)[-1].parts == four
-    assert plan(panel, ("l1",), proved=("l2", "l3", "l4"))[-1].parts == four
+    assert plan(panel, ("l1",), asked_before=("l2", "l3", "l4"))[-1].parts == four
     assert plan(panel, ("l5",))[-1].kind == "lamp"  # one alone has been looked at
     assert plan(panel)[-1].parts == (*four, "l5")
 
