@@ -66,14 +66,14 @@ def run(args: argparse.Namespace) -> int:
     with Until(args.seconds if args.headless else None, open_ended=True) as until:
         if not args.headless:
             need_terminal()
+            gc.disable()  # until the console stands there, which it does sooner so (`ConsoleApp`)
         try:
             command = _firmware(args) if args.firmware else None
             boards = begin(args.panel, faults=args.faults, tcp=args.tcp, command=command)
             with boards:
                 if not args.headless:
-                    gc.disable()  # until the console stands there, which it does sooner so (`ConsoleApp`)
                     import benchcon.console.simulated as console  # while the boards start
-                boards.wait()
+                boards.wait(set_out=args.headless)
                 if args.headless:
                     wait_headless(boards, until)
                     return 0

@@ -7,7 +7,6 @@ to the left, then takes a second line; only what still does not fit is cut.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from rich.cells import cell_len
 
@@ -107,7 +106,7 @@ def place_labels(tiles: Sequence[Tile], cells: Cells) -> tuple[list[Tile], int]:
     lines, cut, _ = best
     for line in (line for number in lines for line in lines[number]):
         cells.take(line.x, line.y, cell_len(line.text))
-    return [replace(tile, label=lines[number]) for number, tile in enumerate(tiles)], cut
+    return [tile._replace(label=lines[number]) for number, tile in enumerate(tiles)], cut
 
 
 def _tried(
@@ -151,7 +150,7 @@ def widened(tiles: Sequence[Tile], cells: Cells) -> list[Tile]:
                 break
             wide += 1
         cells.take(tile.x + tile.width, tile.y + 1, wide - tile.width, tile.height - 1)
-        found.append(replace(tile, width=wide))
+        found.append(tile._replace(width=wide))
     return found
 
 

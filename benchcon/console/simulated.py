@@ -21,12 +21,17 @@ if TYPE_CHECKING:
 def run_on_simulated(boards: SimulatedBoards, until: Ending, seconds: float | None = None) -> int:
     """Open the console on `boards`; return its exit code when it is left. Ends by itself after `seconds`.
 
-    `until`: who catches signals.
+    They set out when the first frame stands there, and are connected then. `until`: who catches signals.
     """
     bench = Bench([board.port for board in boards.boards], panel=boards.panel)
     session = LiveSession(bench, boards.panel, boards.hands)
+
+    def begin() -> None:
+        boards.set_out()
+        bench.start()
+
     with hangs_up_after(seconds):
-        return run_console(session, until, begin=bench.start)
+        return run_console(session, until, begin=begin)
 
 
 @contextlib.contextmanager

@@ -7,7 +7,6 @@ reverse.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from rich.cells import cell_len
@@ -36,8 +35,7 @@ class LabelLine(NamedTuple):
 _MARK = Form(1, 1, 1, 1, 1, 0.5)
 
 
-@dataclass(frozen=True, slots=True)
-class Tile:
+class Tile(NamedTuple):
     """Where one part stands on the face, in cells: a row for its label, and below it what it shows."""
 
     part: Part
@@ -97,8 +95,7 @@ class Tile:
         return self.x + self.lead, self.y + 1 + self.form.art_height / 2
 
 
-@dataclass(frozen=True, slots=True)
-class TilePen:
+class TilePen(NamedTuple):
     """How tiles are drawn: whether colours may carry meaning, and the ground they stand on."""
 
     colour: bool = True
@@ -137,7 +134,7 @@ def _guard(canvas: Canvas, tile: Tile, pen: TilePen) -> Tile:
         for x, mark in zip((left, left + tile.form.art_width + 1), marks, strict=True):
             canvas.write(x, _row(tile) + row, mark, ink(QUIET, pen.ground))
     form = tile.form._replace(lead=tile.form.lead - 1)
-    return replace(tile, x=tile.x + 1, width=tile.width - 1, form=form)
+    return tile._replace(x=tile.x + 1, width=tile.width - 1, form=form)
 
 
 def _lit_part(canvas: Canvas, tile: Tile, showings: Sequence[Showing], pen: TilePen, selected: str) -> None:

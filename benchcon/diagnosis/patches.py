@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from json import dumps
 
 from benchcon.diagnosis.contacts import BareFinding
@@ -42,7 +41,7 @@ def patch(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
 
 
 def _turned(channel: Channel) -> Channel:
-    return replace(channel, active="low" if channel.active == "high" else "high")
+    return channel._replace(active="low" if channel.active == "high" else "high")
 
 
 def _patch_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 SIDES = ("above", "below", "left", "right")
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """Centre of a part on the panel, from the top left corner, in millimetres."""
 
     x_mm: float
     y_mm: float
 
 
-@dataclass(frozen=True, slots=True)
-class Wire:
+class Wire(NamedTuple):
     """Where one channel's wire goes. Every field may be unknown (empty)."""
 
     pin: str = ""
@@ -28,20 +26,18 @@ class Wire:
     colour: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Channel:
+class Channel(NamedTuple):
     """One input or output of one board, by the board's name on this panel and the channel's short id."""
 
     board: str
     id: str
-    wire: Wire = field(default_factory=Wire)
+    wire: Wire = Wire()
     active: str = ""
     """Level at the pin that means made or lit: ``low`` or ``high``; empty where it means nothing."""
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Chain:
+class Chain(NamedTuple):
     """A row of chips on three pins of a board: ``165`` (inputs), ``595`` (outputs) or ``7219`` (displays).
 
     The pins may be unknown (empty): somebody else's board is described as far as one knows it.
@@ -58,8 +54,7 @@ class Chain:
     """74HC595 only: pin that switches its outputs on (OE, low is on); empty: OE is wired to ground."""
 
 
-@dataclass(frozen=True, slots=True)
-class Matrix:
+class Matrix(NamedTuple):
     """Contacts at the crossings of rows and columns; a contact's pin is ``NAME.rRcC``, from 0."""
 
     name: str
@@ -71,8 +66,7 @@ class Matrix:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Board:
+class Board(NamedTuple):
     """One microcontroller on one serial port."""
 
     name: str
@@ -219,8 +213,7 @@ class Display(OutputPart):
 Part = Control | Lamp | Display
 
 
-@dataclass(frozen=True, slots=True)
-class SupplySource:
+class SupplySource(NamedTuple):
     """One of the things that can switch a supply on."""
 
     at: tuple[tuple[str, str], ...]
@@ -230,8 +223,7 @@ class SupplySource:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Supply:
+class Supply(NamedTuple):
     """What feeds boards' outputs, lamps and displays as long as one of its sources is on."""
 
     name: str
@@ -242,8 +234,7 @@ class Supply:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class ForeignTable:
+class ForeignTable(NamedTuple):
     """A table that another room reads: its values as TOML gives them, and where it stands in the file."""
 
     line: int

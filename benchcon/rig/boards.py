@@ -104,8 +104,11 @@ class SimulatedBoards:
                 board.theirs.close()
             self._processes += boards
 
-    def wait(self) -> None:
-        """Wait until all boards are there. Raises `Trouble` for one that does not start; the others end then."""
+    def wait(self, *, set_out: bool = True) -> None:
+        """Wait until all boards are there, then `set_out`, unless that is done later.
+
+        Raises `Trouble` for a board that does not start; the others end then.
+        """
         from benchcon.rig.channel_hand import ChannelHand
         from benchcon.rig.hand import Hand
 
@@ -122,14 +125,16 @@ class SimulatedBoards:
                 self.hands[board.name] = (
                     ChannelHand(board.control, self.panel, name) if self._by_channel else Hand(board.control)
                 )
-            if not self._separate:
-                self._set_out()
+            if set_out:
+                self.set_out()
         except BaseException:
             self.close()
             raise
 
-    def _set_out(self) -> None:
-        """Put the controls where they are to begin, and let them switch the panel's supplies."""
+    def set_out(self) -> None:
+        """Put the controls where they are to begin, and let them switch the panel's supplies. Raises `Trouble`."""
+        if self._separate:
+            return
         from benchcon.rig.feeding import SupplySwitching
 
         for control in self.panel.controls:
