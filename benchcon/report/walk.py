@@ -50,16 +50,14 @@ def build(panel: Panel, done: Iterable[FinishedStep], about: Mapping[str, Any]) 
     evidence = [each for group in groups for each in group.evidence]
     found = diagnose(panel, evidence)
     by_part = {group.group.name: group for group in groups}
-    wires = _wires(panel)
-    parts = [_part(layout, part, by_part.get(part.name), found, wires) for part in panel.parts]
+    parts = _parts(layout, panel, by_part, found, _wires(panel))
     extra = [group for group in groups if group.group.kind in BESIDES]
-    counts = {verdict: sum(part["verdict"] == verdict for part in parts) for verdict in VERDICTS}
     return {
         "walk": FORM,
         **about,
         "panel": {"title": panel.title, "path": path_for_others(panel.path), "digest": panel.digest},
         "result": "faulty" if found else "passed",
-        "counts": counts,
+        "counts": _counts(parts),
         "findings": [finding.as_json() | {"line": finding.line()} for finding in found],
         "remarks": [remark.as_json() for remark in remarks(panel, evidence)],
         "parts": parts,
@@ -104,6 +102,28 @@ def foremost(findings: Sequence[Mapping[str, Any]]) -> tuple[list[int], str]:
 
     left = counted(len(numbers) - MOST, "more finding")
     return sorted(numbers, key=rank)[:MOST], f"{left}: start here, mend these, and walk again"
+
+
+def counts(panel: Panel, done: Iterable[FinishedStep]) -> dict[str, int]:
+    """Return how many parts have each verdict: what the report says, before there is one."""
+    groups = list(done)
+    found = diagnose(panel, [each for group in groups for each in group.evidence])
+    by_part = {group.group.name: group for group in groups}
+    return _counts(_parts(PanelIndex.of(panel), panel, by_part, found, {}))
+
+
+def _counts(parts: Sequence[Mapping[str, Any]]) -> dict[str, int]:
+    return {verdict: sum(part["verdict"] == verdict for part in parts) for verdict in VERDICTS}
+
+
+def _parts(
+    layout: PanelIndex,
+    panel: Panel,
+    done: Mapping[str, FinishedStep],
+    found: list[Finding],
+    wires: Mapping[str, list[dict[str, str]]],
+) -> list[dict[str, Any]]:
+    return [_part(layout, part, done.get(part.name), found, wires) for part in panel.parts]
 
 
 def _wires(panel: Panel) -> dict[str, list[dict[str, str]]]:

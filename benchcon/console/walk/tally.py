@@ -48,7 +48,7 @@ class Tally:
             self._changed.notify()
 
     def _work(self) -> None:
-        from benchcon.report.walk import build
+        from benchcon.report.walk import counts
 
         while True:
             with self._changed:
@@ -57,7 +57,7 @@ class Tally:
                     return
                 done, self._newest = self._newest or [], None
             try:
-                self.tell(build(self.panel, done, {})["counts"])
+                self.tell(counts(self.panel, done))
             except Trouble:
                 continue
 
