@@ -44,16 +44,23 @@ def _beside(width: int) -> int:
     return 2 if width >= 116 else 1
 
 
-def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, span_s: int) -> list[Piece]:
-    """One curve: its word, its bars, the latest figure and the worst."""
+def bars(name: str, curve: Curve) -> str:
+    """The bars of a curve; nothing where nothing is known."""
     known = [value for value in curve.values if value is not None]
     low, high = 0.0, max(known, default=0.0)
     if name == "supply" and known:
         low, high = min(_SUPPLY_V[0], *known), max(_SUPPLY_V[1], *known)
-    bars = "".join(
+    return "".join(
         " " if value is None else HIGH[min(int((value - low) / ((high - low) or 1.0) * 7.999), 7)]
         for value in curve.values
     )
+
+
+def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, span_s: int) -> list[Piece]:
+    """One curve: its word, its bars, the latest figure and the worst."""
+    drawn = bars(name, curve)
+    known = [value for value in curve.values if value is not None]
+    high = max(known, default=0.0)
     if curve.last is None:
         told = "not known"
     elif name == "bad":
@@ -67,8 +74,8 @@ def _drawn(name: str, word: str, unit: str, end: str, curve: Curve, width: int, 
     wrong = name == "bad" and high > 0
     return [
         (f"{word:<{_LABEL_WIDTH}}", QUIET, GROUND),
-        (bars, BAD if wrong else BRASS, GROUND),
-        (f"  {fitted(told, _FIGURES_WIDTH - 1)}".ljust(width - _LABEL_WIDTH - len(bars)), ENGRAVED, GROUND),
+        (drawn, BAD if wrong else BRASS, GROUND),
+        (f"  {fitted(told, _FIGURES_WIDTH - 1)}".ljust(width - _LABEL_WIDTH - len(drawn)), ENGRAVED, GROUND),
     ]
 
 

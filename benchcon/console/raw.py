@@ -16,7 +16,7 @@ from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
 from benchcon.view.palette import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
 from benchcon.view.showing import channel_label
-from benchcon.view.traces import channel_word, drawn, trace_of
+from benchcon.view.traces import counted_word, recent, trace_of
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
@@ -112,13 +112,8 @@ class Raw(Table):
 
     def _curve_of(self, source: int, channel: ChannelState, part: Part | None) -> str:
         """What the channel did of late, drawn as on the time line."""
-        past, key = self.model.past, (source, channel.id)
-        each_us = CURVE_US / self._curve
-        # On the raster of the columns, or it would tremble as time goes on.
-        end_us = (self.model.now_us // each_us + 1) * each_us
-        stretches = past.row(key, int(end_us - CURVE_US), each_us, self._curve)
-        trace = trace_of(key, channel.kind, part)
-        return "".join(drawn(each, past.reach(key), trace)[0] for each in stretches or ())
+        trace = trace_of((source, channel.id), channel.kind, part)
+        return recent(self.model.past, trace, self.model.now_us, CURVE_US, self._curve)
 
     # --- keys -----------------------------------------------------------------------------------------------------
 
@@ -152,7 +147,7 @@ class Raw(Table):
 
 
 def _value(channel: ChannelState, part: Part | None) -> str:
-    """In words, and as the board counts if that says more: ``made``, ``80 %, 800``, ``+2, 8``, ``90 %, 921``."""
+    """In words: ``made``, ``1013.4``, ``80 %, 800``, ``+2, 8``."""
     value = channel.signed
     if channel.value is None or value is None:
         return "not known"
@@ -163,8 +158,7 @@ def _value(channel: ChannelState, part: Part | None) -> str:
         return decode((channel.value & ((1 << 8 * digits) - 1)).to_bytes(digits, "big")).strip()[:8] or "blank"
     if channel.kind == "contact":
         return "made" if channel.value else "open"
-    word, plain = channel_word(part, value), str(value)
-    return plain if word == plain else word if word in ("on", "off") else f"{word}, {plain}"
+    return counted_word(part, value)
 
 
 def _digits(channel: ChannelState) -> int:

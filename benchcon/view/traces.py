@@ -8,7 +8,7 @@ from benchcon.panel.lightness import looks_permille
 from benchcon.panel.model import Control, Display, Lamp, Part
 from benchcon.panel.reading import detents, position_of_code, share_permille
 from benchcon.panel.segments import decode
-from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Stretch
+from benchcon.view.history import THOUSANDTHS, UNKNOWN, Key, Past, Stretch
 from benchcon.view.palette import BRASS, IVORY, QUIET
 
 _SPARKS = "▁▂▃▄▅▆"
@@ -72,6 +72,15 @@ def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, st
     return ("▅", row.colour) if stretch.value else ("▁", QUIET)
 
 
+def recent(past: Past, row: Trace, now_us: int, span_us: int, columns: int) -> str:
+    """Return the letters of what a channel did in the last `span_us`, on one row."""
+    each_us = span_us / columns
+    # On the raster of the columns, or it would tremble as time goes on.
+    start_us = int((now_us // each_us + 1) * each_us - span_us)
+    reach = past.reach(row.key)
+    return "".join(drawn(each, reach, row)[0] for each in past.row(row.key, start_us, each_us, columns) or ())
+
+
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _MOST_EIGHTHS = 14
 """Of two rows: what stands above them is not touched."""
@@ -108,6 +117,12 @@ def channel_word(part: Part | None, value: int) -> str:
         return "made" if value else "open"
     at, why = position_of_code(part, (value,))
     return part.positions[at] if at is not None else why
+
+
+def counted_word(part: Part | None, value: int) -> str:
+    """In words, and as the board counts if that says more: ``on``, ``80 %, 800``, ``+2, 8``, ``90 %, 921``."""
+    word, plain = channel_word(part, value), str(value)
+    return plain if word == plain else word if word in ("on", "off") else f"{word}, {plain}"
 
 
 _ROUND_US = sorted(

@@ -88,3 +88,27 @@ async def test_a_soak_says_what_to_mind_then_what_is_lit_and_how_long_yet_and_le
         assert isinstance(eyes.app.screen, SoakScreen)
         assert eyes.app.screen.over
         await eyes.press("escape")
+
+
+async def test_in_a_wide_window_there_are_curves_and_values_in_words(desks: Desks) -> None:
+    desks.hands["lighting"].put("approach", 1)
+    async with console(desks.session, (140, 45)) as eyes:
+
+        def row(text: str) -> str:
+            return next((row for row in eyes.rows() if text in row), "")
+
+        await palette(eyes, "Wiggle watch")
+        await eyes.see("rings for every drop-out", "last 20 s")
+        assert "Intensity: 2" in row("lighting.int2")
+        await eyes.until(lambda: "▅▅" in row("lighting.sw_app"), "a contact that is made")
+        assert "made" in row("lighting.sw_app")
+        assert " %, " in row("power.volts") or "power.volts" not in eyes.text()
+        await eyes.press("escape")
+        await palette(eyes, "Load and soak")
+        await eyes.see("For how long?")
+        await eyes.press("enter")
+        await eyes.see("supply, last 5 min", "Lighting desk")
+        await eyes.until(lambda: "▆" in row("Lighting desk  "), "the supply as a curve")
+        await eyes.press("e")
+        await eyes.see("All is off.")
+        await eyes.press("escape")

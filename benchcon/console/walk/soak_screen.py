@@ -13,6 +13,7 @@ from textual.widgets import Static
 
 from benchcon.console.ask import Ask
 from benchcon.console.keyline import KeyLine
+from benchcon.console.links import SPAN_S, bars
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
@@ -44,26 +45,32 @@ ABOUT = (
 """What help says while the duration is asked for."""
 
 
-class Boards(Table):
-    """What each board has borne."""
+WIDE = 110
+"""From so many columns on there is room for a curve beside each board."""
 
-    def __init__(self, panel: Panel, *, id: str | None = None) -> None:
+
+class Boards(Table):
+    """What each board has borne; in wide windows with its supply over time."""
+
+    def __init__(self, model: ViewModel, panel: Panel, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.panel = panel
+        self.model, self.panel = model, panel
         self.soaking: Soaking | None = None
 
     def columns(self, width: int) -> list[Column]:
         """Load, supply, and what went wrong."""
+        wide = width >= WIDE
         return [
-            Column("board", 0),
+            Column("board", 20 if wide else 0),
             Column("load mA", 9, True),
             Column("supply", 7, True),
-            Column("least", 7, True),
+            Column("min", 7, True),
             Column("resets", 6, True),
             Column("lost", 4, True),
             Column("bad", 5, True),
             Column("missing", 7, True),
             Column("loop ms", 7, True),
+            *([Column(f"supply, last {SPAN_S // 60} min", 0)] if wide else []),
         ]
 
     def rows(self) -> list[Row]:
@@ -85,7 +92,7 @@ class Boards(Table):
         found = self.panel.board(board.name)
         budget = found.budget_ma if found is not None else 0
         cells = (
-            printable(board.name),
+            printable(self.model.title_of(board.name)),
             f"{current_ma(self.panel, board.name, levels):.0f}/{budget:.0f}",
             _volts(board.now_mv),
             _volts(board.least_mv),
@@ -94,8 +101,22 @@ class Boards(Table):
             str(board.bad_here + board.bad_there),
             str(board.missing),
             f"{board.worst_loop_us / 1000:.1f}",
+            self._supply(board.name),
         )
         return Row(board.name, cells, BAD if board.complaints() else IVORY)
+
+    def _supply(self, name: str) -> str:
+        """The supply of the last minutes as a curve; empty where there is no room for it."""
+        width, board = self.size.width, self.model.boards.get(name)
+        if width < WIDE or board is None:
+            return ""
+        columns = max(width - 2 - sum(column.width + 1 for column in self.columns(width) if column.width), 4)
+        stopwatch = self.model.stopwatch
+        stretch_us = -(-SPAN_S // columns) * 1_000_000
+        with stopwatch.lock:
+            return bars(
+                "supply", stopwatch.curves.curves(board.source, self.model.now_us, columns, stretch_us)["supply"]
+            )
 
 
 def _volts(millivolts: int) -> str:
@@ -137,7 +158,7 @@ class SoakScreen(WatchScreen):
         yield Touched(id="touched")
         yield Static("", id="bar")
         yield Static("", id="lit")
-        yield Boards(self.panel, id="boards")
+        yield Boards(self.model, self.panel, id="boards")
         yield Static("", id="wrong")
         yield KeyLine(only=OWN_KEYS, id="own-keys")
         yield KeyLine(without=OWN_KEYS, id="keys")

@@ -17,6 +17,8 @@ from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.text import printable
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
+from benchcon.view.showing import channel_label
+from benchcon.view.traces import counted_word, recent, trace_of
 from benchcon.walk.watching import wiggle
 from benchcon.walk.wiggle import WatchedChannel, Wiggle, time_text
 
@@ -24,6 +26,12 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
     from benchcon.session import LiveSession
     from benchcon.view.model import ViewModel
+
+
+WIDE = 110
+"""From so many columns on there is room for a curve beside each channel."""
+CURVE_US = 20_000_000
+"""Time that the curves show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +71,18 @@ def standing(watch: Wiggle) -> WiggleStatus:
 
 
 def _row(watch: Wiggle, each: WatchedChannel) -> Row:
-    part = watch.layout.spots[each.key].part
+    spot = watch.layout.spots[each.key]
+    part = spot.part
+    rests = watch.rest_text(each.key) if spot.kind in ("contact", "selector") else counted_word(part, each.rest)
     times = (time_text(each.shortest_us), time_text(each.longest_us)) if each.longest_us else ("–", "–")
     if not each.count:
         times = ("", "")
     now = "away" if each.away_since_us is not None else "at rest" if each.settled else "settling"
     colour = WARN if each.away_since_us is not None else BAD if each.count else ENGRAVED
     cells = (
-        printable(part.label or part.name),
+        channel_label(part, spot.channel.id),
         printable(each.key),
-        watch.rest_text(each.key),
+        rests,
         str(each.count or "–"),
         *times,
         now,
@@ -81,10 +91,11 @@ def _row(watch: Wiggle, each: WatchedChannel) -> Row:
 
 
 class Channels(Table):
-    """Every watched channel, the worst first."""
+    """Every watched channel, the worst first; in wide windows with what it did of late."""
 
-    def __init__(self, *, id: str | None = None) -> None:
+    def __init__(self, model: ViewModel, *, id: str | None = None) -> None:
         super().__init__(id=id)
+        self.model = model
         self.standing: WiggleStatus | None = None
         self.moved = False
         """Whether the person chose a row; until then the worst one is chosen."""
@@ -103,20 +114,36 @@ class Channels(Table):
 
     def columns(self, width: int) -> list[Column]:
         """Name and channel, how it rests, drop-outs, shortest and longest, and how it stands now."""
-        wide = width >= 100
+        wide = width >= WIDE
         return [
-            Column("input", 0),
-            Column("channel", 24 if wide else 16),
-            Column("rests", 11 if wide else 7),
+            Column("input", (width - 60) // 3 if wide else 0),
+            Column("channel", 20 if wide else 16),
+            Column("rests", 11 if wide else 9),
             Column("drop-outs", 9, True),
             Column("shortest", 9, True),
             Column("longest", 9, True),
             Column("now", 8),
+            *([Column(f"last {CURVE_US // 1_000_000} s", 0)] if wide else []),
         ]
 
     def rows(self) -> list[Row]:
         """As they stand."""
-        return list(self.standing.rows) if self.standing is not None else []
+        rows = list(self.standing.rows) if self.standing is not None else []
+        width = self.size.width
+        if width < WIDE:
+            return rows
+        curve = max(width - 2 - sum(column.width + 1 for column in self.columns(width) if column.width), 4)
+        return [row._replace(cells=(*row.cells, self._curve(row.key, curve))) for row in rows]
+
+    def _curve(self, key: str, columns: int) -> str:
+        """What a channel did of late, drawn as on the time line."""
+        name, _, channel_id = key.partition(".")
+        board = self.model.boards.get(name)
+        if board is None or channel_id not in board.channels:
+            return ""
+        part = self.model.feed.part_on(board.source, channel_id)
+        trace = trace_of((board.source, channel_id), board.channels[channel_id].kind, part)
+        return recent(self.model.past, trace, self.model.now_us, CURVE_US, columns)
 
 
 OWN_KEYS = ("one", "all", "reset", "bell", "leave")
@@ -154,7 +181,7 @@ class WiggleScreen(WatchScreen):
         yield Static("", id="title")
         yield Touched(id="touched")
         yield Static("", id="last")
-        yield Channels(id="channels")
+        yield Channels(self.model, id="channels")
         yield KeyLine(only=OWN_KEYS, id="own-keys")
         yield KeyLine(without=OWN_KEYS, id="keys")
 
@@ -196,7 +223,9 @@ class WiggleScreen(WatchScreen):
             return
         now = self._standing
         table = self.query_one(Channels)
-        if now is not None and now is not table.standing:
+        if now is not None and now is table.standing:
+            table.repaint()  # time goes on in its curves
+        elif now is not None:
             table.show(now)
             if now.count > self._heard and self.bell:
                 self.app.bell()  # once a look, however many there were: a storm of bells tells no more
