@@ -65,7 +65,7 @@ async def test_every_text_of_walk_soak_and_wiggle_can_be_read(
         await eyes.see("Which colour is")
         await look(eyes, wrong, "walk: which colour")
         await eyes.press("escape", "n")
-        await eyes.see("It stands beside")
+        await eyes.see("beside this part in the report")
         await look(eyes, wrong, "walk: a note")
         await eyes.press("escape", "f1")
         await eyes.see("Keys")
