@@ -380,6 +380,9 @@ class HostSide:
         self._queue_up(asked, urgent)
 
     def _queue_up(self, asked: Asking, urgent: bool) -> int:
+        if not self._queue:
+            self._queue.append(asked)
+            return asked.tickets[-1]
         if asked.words[0] == "set":
             self._take_up_older(asked)
         if len(self._queue) >= MOST_QUEUED:
@@ -406,8 +409,10 @@ class HostSide:
     def _fill(self, now_us: int) -> None:
         if not self._queue:
             return
-        self._doubled = [copy for copy in self._doubled if copy[0] > now_us]
-        room = self.buffer - DARK_ROOM - self.unanswered_bytes - sum(size for _, size in self._doubled)
+        room = self.buffer - DARK_ROOM - self.unanswered_bytes
+        if self._doubled:
+            self._doubled = [copy for copy in self._doubled if copy[0] > now_us]
+            room -= sum(size for _, size in self._doubled)
         busy: set[str] = set()
         for asked in self._waiting.values():
             busy |= asked.keys
