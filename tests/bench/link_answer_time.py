@@ -8,11 +8,11 @@ link's thread. The board is the protocol's board side, in Python, in a process o
   at the far end. What is more than that is benchcon's own: limits, budget, tags and repeats, records, observer.
   This is the baseline. Reach: p50 and p99 ≤ 1.5 × its.
 - *bare echo*: serial_asyncio at both ends and one thread at each, which checks nothing and answers nothing. It was the
-  baseline once. A board that takes a line apart, and the way from thread to thread, are 1.4 to 1.7 × of it before
+  baseline once. A board that takes a line apart, and the way from thread to thread, are 1.4 to 1.8 × of it before
   benchcon does anything, so that ratio says as much of board and computer as of the link. It is told for comparison.
 
 All are asked in turns, in short blocks, and the figures are medians over rounds, so that what else the machine does
-hits all alike.
+hits all alike. Where it does much else, ``chrt -r 1`` (as root) before the command keeps that out of the medians.
 
     python tests/bench/link_answer_time.py [SETS]
 """
