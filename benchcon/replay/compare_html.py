@@ -15,10 +15,12 @@ from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 from benchcon.text import path_for_others
 
 WIDTH = 1000.0
-LANE = 18.0
+LANE = 20.0
 """Height of one lane; a channel has two."""
 GAP = 6.0
-HEAD = 26.0
+LETTER = 7.9
+"""How wide a letter is on average, with room to spare: type of 14 units, which is 7 pt in print."""
+HEAD = 28.0
 MOST_STEPS = 3000
 """Steps drawn of one lane; of more, a band stands for many."""
 MOST_SAME = 60
@@ -104,7 +106,7 @@ class _Span:
         return LEFT + min(max(share, 0.0), 1.0) * (WIDTH - LEFT)
 
 
-LEFT = 150.0
+LEFT = 200.0
 
 
 def _overview(comparison: Comparison, found: list[Compared]) -> tuple[Figure, int]:
@@ -148,14 +150,14 @@ def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figu
     for tick in _ticks(span):
         x = span.x(tick)
         out.append(_line("grid", x, HEAD - 6, x, height))
-        out.append(SvgElement("text", "quiet", {"x": x, "y": 12, "text-anchor": "middle"}, _tick_text(tick, span)))
+        out.append(SvgElement("text", "quiet", {"x": x, "y": 14, "text-anchor": "middle"}, _tick_text(tick, span)))
     y = HEAD
     for one in drawn:
         out.append(SvgElement("rect", "row", {"x": 0, "y": y, "width": WIDTH, "height": 2 * LANE}))
         out.append(SvgElement("text", "", {"x": 4, "y": y + LANE + 4}, _short(one.track.name)))
         bounds = _bounds(one)
         for track, offset_us, which, lane in ((one.a, 0, "a", y), (one.b, comparison.offset_us, "b", y + LANE)):
-            out.append(SvgElement("text", f"word-{which}", {"x": LEFT - 14, "y": lane + 13}, which.upper()))
+            out.append(SvgElement("text", f"word-{which}", {"x": LEFT - 14, "y": lane + 15}, which.upper()))
             if track is not None:
                 out += _lane(track, offset_us, which, lane, span, bounds)
         out += _marks(one, y, span)
@@ -238,9 +240,9 @@ def _words(track: Track, offset_us: int, which: str, y: float, span: _Span, firs
         x = span.x(max(track.times[index] - offset_us, span.start_us))
         end = span.x(track.times[index + 1] - offset_us) if index + 1 < len(track.times) else WIDTH
         text = track.shown(track.values[index])
-        width = 6.2 * len(text) + 8
+        width = LETTER * len(text) + 8
         if x >= free and end - x > width and track.values[index] != NOT_KNOWN:
-            out.append(SvgElement("text", f"word-{which}", {"x": x + 4, "y": y + 13}, text))
+            out.append(SvgElement("text", f"word-{which}", {"x": x + 4, "y": y + 15}, text))
             free = x + width
         if len(out) > 200:
             break

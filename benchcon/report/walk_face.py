@@ -91,6 +91,12 @@ def face(panel: Panel, verdicts: Mapping[str, str], said: Mapping[str, Sequence[
     return FacePicture("\n".join(out), tuple((keys[name].partition(" ")[0], named[name]) for name in plate.keys))
 
 
+def key_mark(verdict: str) -> str:
+    """Return the mark of a verdict by itself, for the key under the picture."""
+    shapes = "".join(_drawn_mark((-1, -1, 1, 1), verdict))
+    return f'<svg class="key-mark part {verdict.replace(" ", "-")}" viewBox="-1.1 -1.1 2.2 2.2">{shapes}</svg>'
+
+
 def _marks(plate: Plate, unit: float, rings: Iterable[Bounds]) -> dict[str, Bounds]:
     """Where the mark of each part lies: at a corner of it, on the plate, and clear of other parts and marks."""
     fronts = [(part, plate.front(part)) for part in plate.panel.parts]

@@ -14,7 +14,7 @@ from benchcon.pages import drawn, render
 from benchcon.panel.model import Board, Panel
 from benchcon.panel.summary import counted
 from benchcon.report.walk import foremost
-from benchcon.report.walk_face import face
+from benchcon.report.walk_face import face, key_mark
 from benchcon.text import times
 from benchcon.walk.marks import MARKS, count_words
 
@@ -47,7 +47,7 @@ def page(report: Mapping[str, Any], panel: Panel, changed: Sequence[str] | None 
         counted=count_words(report),
         face=drawn(picture.svg),
         numbered=picture.keys,
-        key=[(verdict, *MARKS[verdict]) for verdict in MARKS if report["counts"].get(verdict)],
+        key=[(drawn(key_mark(verdict)), MARKS[verdict][1]) for verdict in MARKS if report["counts"].get(verdict)],
         findings=[_finding(number, findings[number], labels) for number in shown],
         more_findings=[_finding(n, each, labels) for n, each in enumerate(findings) if n not in shown],
         more=more,
