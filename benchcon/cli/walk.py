@@ -65,7 +65,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--serial",
         metavar="TEXT",
         default="",
-        help="serial number of this panel, if its file does not say it",
+        help="serial number of this panel, instead of its file's",
     )
     parser.add_argument("--json", action="store_true", help="the whole report as JSON on standard output")
 
