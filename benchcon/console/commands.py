@@ -56,7 +56,7 @@ def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCom
         if app.session.live and isinstance(screen, BenchScreen):
             for title, what, told in (
                 ("Wiggle watch", "wiggle", "what drops out when the loom is flexed"),
-                ("Load and soak", "soak", "everything lit in turn, for hours"),
+                ("Soak", "soak", "everything lit in turn, for hours"),
             ):
                 yield SystemCommand(title, told, partial(app.call_later, app.action_walk, what))
         yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)

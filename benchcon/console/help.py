@@ -161,7 +161,7 @@ def _bench_groups(app: ConsoleApp) -> tuple[list[tuple[str, BindingsMap]], str]:
         TimingScreen: "Timing",
         WalkScreen: "Walk",
         WiggleScreen: "Wiggle watch",
-        SoakScreen: "Load and soak",
+        SoakScreen: "Soak",
         MatchingScreen: "Evenly bright",
     }
     live = app.session.live

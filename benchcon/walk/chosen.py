@@ -1,4 +1,4 @@
-"""Parts that a person names: by name, by label, or a whole desk by its board's name or title."""
+"""Parts that a person names: by name, by label, or a whole board by its name or title."""
 
 from __future__ import annotations
 

@@ -88,7 +88,7 @@ async def test_every_text_of_walk_soak_and_wiggle_can_be_read(
         await eyes.see("For how long?")
         await look(eyes, wrong, "soak: how long")
         await eyes.press("enter")
-        await eyes.see("Load and soak", "to go")
+        await eyes.see("Soak", "to go")
         await look(eyes, wrong, "soak")
         await eyes.press("e")
         await eyes.see("over")

@@ -119,7 +119,7 @@ async def test_the_face_keeps_still_however_much_there_is_to_say(desks: Desks) -
 async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None:
     async with console(desks.session, (100, 40)) as eyes:
         for keys, title, about in (
-            (("t",), "Walk: what?", "A desk: the parts of one board."),
+            (("t",), "Walk: what?", "A board: all its parts."),
             (("escape", "t", "enter"), "Walk", "a walk that is broken off loses nothing"),
             (("escape", "m"), "Mark 1", "however long you type"),
             (("escape", "r"), "Record into", "benchcon replay FILE"),

@@ -72,14 +72,12 @@ async def test_the_walk_stops_for_the_wiggle_watch_and_goes_on_where_it_was(
 
 async def test_a_soak_says_what_to_mind_then_what_is_lit_and_how_long_yet_and_leaves_nothing_lit(desks: Desks) -> None:
     async with console(desks.session, (80, 24)) as eyes:
-        await palette(eyes, "Load and soak")
+        await palette(eyes, "Soak")
         await eyes.see("get hot", "bright", "F9")
         await eyes.press("x", "enter")
         await eyes.see("how long:")
         await eyes.press("ctrl+u", *"1", "space", *"h", "enter")
-        await eyes.see(
-            "Load and soak", "of 1:00:00", "0:59:5", "All dark, to see the supply at rest.", "0/150", "5.00 V"
-        )
+        await eyes.see("Soak", "of 1:00:00", "0:59:5", "All dark, to see the supply at rest.", "0/150", "5.00 V")
         await eyes.see("No reset, no bad line, and the supply holds.", "e End it now")
         desks.hands["met"].reset()
         await eyes.see("✗ met: reset once under load (reset)")

@@ -1,4 +1,4 @@
-"""What is to be walked: everything, one desk, or parts that the person names."""
+"""What is to be walked: everything, one board, or parts that the person names."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
     from benchcon.panel.model import Panel
 
 ABOUT = (
-    "The walk is a guided test of every input and output. A desk: the parts of one board. Parts by name: after a "
-    "repair, say. What is not walked is said to be not tested in the report. "
-    "First all is dark, then a lamp is looked at, then the controls are worked, then the other outputs are looked at."
+    "The walk is a guided test of every input and output. A board: all its parts. Parts by name: after a "
+    "repair, for example. The report calls what is not walked not tested. First you look at the dark panel, then at "
+    "one lamp; then you work the controls; then you look at the other lamps and displays."
 )
-ABOUT_NAMES = "Capitals do not matter. A desk stands for all its parts."
+ABOUT_NAMES = "Capitals do not matter. A board stands for all its parts."
 MOST = 9
-"""Desks that have a key of their own; the others are named."""
+"""Boards that have a key of their own; the others are named."""
 
 
 class Scope(ModalScreen[list[str] | None]):
@@ -50,7 +50,7 @@ class Scope(ModalScreen[list[str] | None]):
         self.panel = panel
         self._boards = panel.boards[:MOST] if len(panel.boards) > 1 else ()
         for number, board in enumerate(self._boards, 1):
-            self._bindings.bind(str(number), f"desk({number})", printable(board.label or board.name), show=False)
+            self._bindings.bind(str(number), f"board({number})", printable(board.label or board.name), show=False)
 
     def compose(self) -> ComposeResult:
         """The keys, each with what it walks."""
@@ -76,8 +76,8 @@ class Scope(ModalScreen[list[str] | None]):
         """Everything."""
         self.dismiss([])
 
-    def action_desk(self, number: int) -> None:
-        """One desk."""
+    def action_board(self, number: int) -> None:
+        """Walk the parts of one board."""
         self.dismiss(of_board(self.panel, self._boards[number - 1].name))
 
     def action_chosen(self) -> None:
@@ -91,7 +91,7 @@ class Scope(ModalScreen[list[str] | None]):
             if text is not None:
                 self.dismiss(chosen(self.panel, text))
 
-        why = "Parts or desks by name or label, with commas between, such as: " + ", ".join(
+        why = "Parts or boards by name or label, separated by commas, such as: " + ", ".join(
             printable(part.label or part.name) for part in self.panel.parts[:2]
         )
         self.app.push_screen(Ask("Walk only", why, check=check, more=ABOUT_NAMES), done)

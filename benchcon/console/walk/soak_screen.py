@@ -1,4 +1,4 @@
-"""Load and soak on the screen: what is lit in which step, what it does to the boards, how long it has gone and goes."""
+"""Soak on the screen: what is lit in which step, what it does to the boards, how long it has gone and goes."""
 
 from __future__ import annotations
 
@@ -214,7 +214,7 @@ class SoakScreen(WatchScreen):
     def _title(self, soaking: Soaking | None) -> None:
         gone = soaking.seconds if soaking is not None else 0.0
         left = max(0.0, self.seconds - gone)
-        text = Text("Load and soak   ", f"bold {BRASS}")
+        text = Text("Soak   ", f"bold {BRASS}")
         text.append(f"{clock_text(gone)} gone", IVORY)
         text.append(
             f"   {'over' if self.over else clock_text(left) + ' to go'}   of {clock_text(self.seconds)}", ENGRAVED
@@ -290,4 +290,4 @@ def ask_soak(
         else:
             app.push_screen(SoakScreen(model, session, panel, duration_s(text)), afterwards)
 
-    app.push_screen(Ask("Load and soak", CAUTION, "2 h", check=duration_s, more=ABOUT), done)
+    app.push_screen(Ask("Soak", CAUTION, "2 h", check=duration_s, more=ABOUT), done)

@@ -153,7 +153,7 @@ def start_wiggle(app: App[Any], model: ViewModel, session: LiveSession) -> None:
 
 
 def start_soak(app: App[Any], model: ViewModel, session: LiveSession) -> None:
-    """Load and soak. Raises `Trouble` if it cannot be done."""
+    """Soak. Raises `Trouble` if it cannot be done."""
     from benchcon.console.walk.soak_screen import ask_soak
 
     with _panel_for(app, model, session) as (panel, over):
