@@ -1,4 +1,4 @@
-"""Load and soak, without I/O: light everything in steps within the budget, and watch what that does to the boards.
+"""Soak, without I/O: light everything in steps within the budget, and watch what that does to the boards.
 
 The steps come round and round for as long as the soak lasts. Each lights as much as each board's budget allows and no
 more; whatever is over is lit in the next one, so that every lamp and display has its turn. A step lasts seconds, so

@@ -102,7 +102,7 @@ async def test_in_a_wide_window_there_are_curves_and_values_in_words(desks: Desk
         assert "made" in row("lighting.sw_app")
         assert " %, " in row("power.volts") or "power.volts" not in eyes.text()
         await eyes.press("escape")
-        await palette(eyes, "Load and soak")
+        await palette(eyes, "Soak")
         await eyes.see("For how long?")
         await eyes.press("enter")
         await eyes.see("supply, last 5 min", "Lighting desk")
