@@ -188,7 +188,7 @@ class Walk:
             else:
                 self._taking.settled = dict(self.values)
         elif self.state == "ask":
-            self._look_at(now_us)
+            self._look_at(change, now_us)
 
     def acting(self) -> None:
         """A simulated hand begins to move: what changes from now on belongs to this step, however soon it comes."""
@@ -221,7 +221,9 @@ class Walk:
 
     def said(self, now_us: int) -> None:
         """The hand says that it has done what was asked."""
-        if self.state == "ask":
+        if self.state == "closing":
+            self._said_early = True  # it counts if what was there does not last
+        elif self.state == "ask":
             self._said, self._said_us = True, now_us
             self.state = "closing"
             self._close_us = now_us + pace.quiet_after_done(self.step)[0]
@@ -307,7 +309,7 @@ class Walk:
         self.step_number += 1
         self._taking = Taking(now_us, self.values)
         self._outcome = ""
-        self._said = False
+        self._said = self._said_early = False
         self._said_us = self._close_us = now_us
         self._odd_since: int | None = None
 
@@ -358,7 +360,7 @@ class Walk:
             self.wants = wants
             self.wants_number += 1
 
-    def _look_at(self, now_us: int) -> None:
+    def _look_at(self, change: Change, now_us: int) -> None:
         """Something changed while the hand was asked: is it what was asked for?"""
         step = self.step
         assert step is not None
@@ -370,7 +372,11 @@ class Walk:
         if judge.done(self.layout, step, taking.before, values) and any(c.channel in own for c in taking.changes):
             self._close(now_us, "seen")
         else:
-            self._odd_since = now_us if judge.odd(self.layout, step, taking.before, values) else None
+            spot = self.layout.spots.get(change.channel)
+            wanders = spot is not None and spot.kind not in judge.STEADY
+            since = self._odd_since if wanders and self._odd_since is not None else now_us
+            # A potentiometer that hangs in the air and wanders must not put off for ever what is odd besides.
+            self._odd_since = since if judge.odd(self.layout, step, taking.before, values) else None
 
     def _is_there(self) -> bool:
         """Whether all stands as the step at hand asked."""
@@ -389,6 +395,9 @@ class Walk:
             return
         self.state = "ask"
         self._outcome = ""
+        if self._said_early:
+            self.said(now_us)
+            return
         self._odd_since = now_us if judge.odd(self.layout, step, self._taking.before, self.values) else None
 
     def _close(self, now_us: int, outcome: str) -> None:

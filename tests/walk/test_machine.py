@@ -119,6 +119,30 @@ def test_what_shows_nothing_is_asked_once_more_then_three_times_as_it_may_be_wor
     assert {name: pressed.count(name) for name in pressed} == {"b1": 5, "b2": 5, "t1": 2}
 
 
+def test_a_potentiometer_that_wanders_does_not_put_off_what_is_odd_besides() -> None:
+    """Its wiper hangs in the air: it tells of itself twenty times a second for as long as the walk lasts."""
+    walk = Driven("b1", "b2")
+    walk.past_rest()
+    number = walk.walk.step_number
+    walk.change("b2", 1)
+    for count in range(100):
+        walk.change("vol", 300 + 7 * (count % 9), after_us=50_000)
+        if walk.walk.step_number != number:
+            break
+    assert walk.walk.step_number != number
+
+
+def test_what_was_said_counts_where_what_was_there_does_not_last() -> None:
+    walk = Driven("rot")
+    walk.past_rest()
+    number = walk.walk.step_number
+    walk.change("r0", 1)
+    walk.walk.said(walk.now)
+    walk.change("r0", 0, after_us=2_000)
+    walk.wait(5_000_000)
+    assert walk.walk.step_number != number
+
+
 def test_what_went_otherwise_is_asked_once_more() -> None:
     walk = Driven("b1")
     walk.past_rest()
