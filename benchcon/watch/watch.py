@@ -158,17 +158,17 @@ class Watch:
 
     def _about(self, trigger: Trigger, board: BoardState, channel: str) -> bool:
         """Whether a trigger is about this channel at all: asked before anything is remembered for it."""
-        name = self._board(board)
         if trigger.channels:
-            return (name, channel) in trigger.channels
-        return not trigger.boards or name in trigger.boards
+            return (self._board(board), channel) in trigger.channels
+        return not trigger.boards or self._board(board) in trigger.boards
 
     # --- one taker for each row of the table ------------------------------------------------------------------------
 
     def _chatter(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
         channel = board.channels.get(change.channel)
         if not change.clock_us or channel is None or channel.kind not in ("contact", "selector", ""):
-            return
+            return ()
+        fired: list[Fired] = []
         for trigger in self._by_kind["chatter"]:
             if not self._about(trigger, board, change.channel):
                 continue
@@ -178,7 +178,8 @@ class Watch:
                 span_ms = (recent[-1] - recent[0]) / 1000
                 text = f"{self._board(board)}.{change.channel} changed {len(recent)} times within {span_ms:.0f} ms"
                 recent.clear()
-                yield from self._fire(trigger, board, change.channel, change.at_us, text)
+                fired += self._fire(trigger, board, change.channel, change.at_us, text)
+        return fired
 
     @staticmethod
     def _crowd(recent: deque[int], time_us: int, trigger: Trigger) -> None:
@@ -192,18 +193,20 @@ class Watch:
     def _short_press(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
         channel = board.channels.get(change.channel)
         if channel is None or channel.kind not in ("contact", ""):
-            return
+            return ()
         key = (board.source, change.channel)
         made_us = self._made.pop(key, None)
         if change.value and change.clock_us:
             self._made[key] = change.clock_us
         if change.value != 0 or made_us is None or change.clock_us < made_us:
-            return
+            return ()
+        fired: list[Fired] = []
         for trigger in self._by_kind["short_press"]:
             if change.clock_us - made_us < trigger.time_us:
                 lasted_ms = (change.clock_us - made_us) / 1000
                 text = f"{self._board(board)}.{change.channel} was made for {lasted_ms:.1f} ms only"
-                yield from self._fire(trigger, board, change.channel, change.at_us, text)
+                fired += self._fire(trigger, board, change.channel, change.at_us, text)
+        return fired
 
     def _range_change(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
         if change.value is not None:  # else nobody knows whether it has left the range
@@ -244,10 +247,10 @@ class Watch:
 
     def _reset(self, change: ValueChange, board: BoardState) -> Iterable[Fired]:
         if change.channel != RESETS or not change.value:
-            return
-        for trigger in self._by_kind["reset"]:
-            text = f"{self._board(board)} was reset ({printable(board.cause)}, boot {board.boot})"
-            yield from self._fire(trigger, board, "", change.at_us, text)
+            return ()
+        text = f"{self._board(board)} was reset ({printable(board.cause)}, boot {board.boot})"
+        each = (self._fire(trigger, board, "", change.at_us, text) for trigger in self._by_kind["reset"])
+        return [fired for some in each for fired in some]
 
     def _skip(self, event: ev.Told, board: BoardState) -> Iterable[Fired]:
         if event.words[:1] != ("skip",):
