@@ -91,7 +91,7 @@ class Raw(Table):
         live = board.standing(now_us) == "live"
         current = live and (board.known or channel.is_output)
         fresh = live and channel.at_us and now_us - channel.at_us < FRESH_US
-        counted = channel.kind not in ("contact", "display")  # of a contact it would be open and made: no news
+        counted = channel.kind not in ("contact", "display")  # of a contact that would only be open and made
         told = channel_label(part, channel.id) if part is not None else printable(channel.detail.get("label", ""))
         cells = [
             printable(channel.id),

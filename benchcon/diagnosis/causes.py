@@ -129,7 +129,7 @@ def of_matrices(layout: PanelIndex) -> Iterator[Cause]:
 
 
 def _row_with_column(layout: PanelIndex, name: str, at: Mapping[tuple[int, int], str]) -> Iterator[Cause]:
-    """The wires of a row and of a column changed round: neither does anything; without diodes their own crossing, at
+    """The wires of a row and of a column swapped: neither does anything; without diodes their own crossing, at
     which current flows either way, still works."""
     for row in sorted({r for r, _ in at}):
         for column in sorted({c for _, c in at}):

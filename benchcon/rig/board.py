@@ -69,7 +69,7 @@ class SimBoard:
         self.wiring = wiring
         self.name = wiring.name
         self.firmware = _plugged_into(wiring, faults)
-        """What the firmware takes its pins for: another board's, where the looms of two are changed round."""
+        """What the firmware takes its pins for: another board's, where the looms of two are swapped."""
         self.timeline = Timeline()
 
         def chance(of: str) -> random.Random:
@@ -175,7 +175,7 @@ class SimBoard:
         """Put in a fault; return its number. Raises ValueError if it cannot sit here."""
         check(fault, self.wiring)
         if fault.settings.get("boards"):
-            raise ValueError("looms are changed round with the power off: write it in the faults file")
+            raise ValueError("looms are swapped with the power off: write it in the faults file")
         return self.mischief.put(fault, now_us)
 
     def clear_faults(self, number: int | None, now_us: int) -> None:

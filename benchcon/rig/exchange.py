@@ -1,4 +1,4 @@
-"""The looms of two boards changed round: the parts of one are worked by the firmware of the other.
+"""The looms of two boards swapped: the parts of one are worked by the firmware of the other.
 
 Seen from the parts it makes no difference which of the two went elsewhere, so each simulated board keeps its parts, and
 says and does what the other's firmware would: it reads, at the pin where a wire of its loom now ends, what the other

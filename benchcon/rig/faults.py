@@ -152,7 +152,7 @@ def _check_wholes(fault: Fault, wiring: Wiring) -> None:
         if name not in wiring.boards:
             raise WrongFault("boards", f"the panel has no board '{printable(name)}'{_near(name, wiring.boards)}")
     if settings.get("boards") and (settings["after"] or settings["for"]):
-        raise WrongFault("boards", "looms are changed round with the power off: leave 'after' and 'for' out")
+        raise WrongFault("boards", "looms are swapped with the power off: leave out 'after' and 'for'")
     if fault.kind == "diode_wrong" and fault.channels[0] not in wiring.crossings:
         raise WrongFault("channel", f"'{fault.channels[0]}' is in no matrix that the panel names")
     if "matrix" in settings:

@@ -90,7 +90,7 @@ class BenchState:
         """Take one batch and return what it means, for everyone downstream.
 
         A keyframe at the very start of a stream is where the state begins; later ones repeat what is known and are
-        passed over.
+        ignored.
         """
         if batch.kind == KEYFRAME:
             self.at_us = batch.at_us

@@ -151,7 +151,7 @@ def test_a_file_that_is_deleted_is_said_at_once_and_at_the_end(demo: Demo, tmp_p
     end = stderr_until(process)
     assert process.wait(PATIENCE_S) == 1
     assert "records are MISSING" in end
-    # Whoever gets the file later is told as well.
+    # Whoever gets the file later reads it as well.
     for words in (["check", path], ["replay", path, "--headless"]):
         said = subprocess.run([*BENCHCON, *map(str, words)], capture_output=True, text=True, check=True).stdout
         assert re.search(r"\d+ records? (is|are) MISSING \(the file was deleted\)", said), said

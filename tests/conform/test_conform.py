@@ -1,4 +1,4 @@
-"""The rules hold on a right board, and each wrong one is told by the name of the rule it breaks."""
+"""The rules hold on a right board, and each wrong one is reported by the name of the rule it breaks."""
 
 from __future__ import annotations
 

@@ -93,7 +93,7 @@ def test_inputs_are_first_put_where_they_were_when_the_capture_began(
         again = do_again(script, then, [port], {"power": hand}, How(fast=True))
         assert again.same, as_text(again.comparison)
         assert again.left_out == []
-        # An input that cannot be brought there is told as what it is: another beginning.
+        # An input that cannot be brought there is reported as what it is: another beginning.
         monkeypatch.setattr("benchcon.replay.rerun.SETTLE_S", 0.3)
         hand.ask("fault", "stuck", "sb_auto", "value=0")
         again = do_again(script, then, [port], {"power": hand}, How(fast=True))

@@ -211,7 +211,7 @@ def test_the_looms_of_two_boards_changed_round_take_contacts_and_lamps_along() -
         bench.settle()
     assert bench.boards["b"].scan is not None
     assert bench.boards["a"].scan is not None
-    # Board a has the firmware of b at its pins: what a hand presses on a's loom is told as b.x.
+    # Board a has the firmware of b at its pins: what a hand presses on a's loom is reported as b.x.
     assert (bench.boards["a"].side.ident, bench.boards["a"].scan.values) == ("b", {"x": 1})
     bench.want("b", {"m": 1000, "n": 1000})
     bench.settle()

@@ -297,7 +297,7 @@ def test_boards_end_with_whoever_wanted_them_when_the_process_that_forked_them_i
 def test_boards_whose_process_can_not_be_made_are_said_in_one_line_and_nothing_stays(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What stops all of them (here a file that has gone meanwhile) is told as the first one's trouble."""
+    """What stops all of them (here a file that has gone meanwhile) is reported as the first one's trouble."""
     gone = tmp_path / "desk.toml"
     gone.write_text(panel_path().read_text("utf-8"), "utf-8")
     monkeypatch.setattr("benchcon.rig.boards._BOARD", (sys.executable, "-c", SWAPPED, str(gone)))

@@ -1,6 +1,6 @@
 """Links with one ailment each, made of the firmware's C core, the link's own host side, and a line that ails in bytes.
 
-Nothing here is told as a link is expected to look: boards are the C core in virtual time (its checks, counters,
+Nothing here is made up as a link is expected to look: boards are the C core in virtual time (its checks, counters,
 buffers, loop and heartbeats are its own), requests are repeated by the real host side, and what lies between handles
 bytes: a UART that samples, a USB chip that collects, a hub that stalls, a computer that sleeps. Where a figure is from
 a data sheet it is named; the rest is chosen, and drawn again for each run.

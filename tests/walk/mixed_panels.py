@@ -300,7 +300,7 @@ def sneak(standing: bool) -> Maker:
 
 
 def throws_inverted(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
-    """A three-position switch built in the other way up: the wires of its throws are changed round."""
+    """A three-position switch built in the other way up: the wires of its throws are swapped."""
     good = [p for p in wrongs.panel.controls if p.name.startswith("three") and p.channels[0].board == name]
     if not good:
         return None
@@ -361,7 +361,7 @@ CAUSES: dict[str, Maker] = {
     "connector off, contacts only": whole_plug("connector_off", "common open", of=("contact",)),
     "connector off, lamps only": whole_plug("connector_off", "common open", of=("lamp",)),
     "connector off, anything on it": whole_plug("connector_off", "common open"),
-    "ground changed round with a signal": MAKERS["ground_crossed"],
+    "ground swapped with a signal": MAKERS["ground_crossed"],
     "neighbours dead from one on": MAKERS["ground_open"],
     "plug one hole on": whole_plug("plug_shifted", "plug shifted", "by=1", by=1),
     "plug one hole back": whole_plug("plug_shifted", "plug shifted", "by=-1", by=-1),

@@ -18,7 +18,7 @@ def on(text: str, evidence: list[Any]) -> list[Finding]:
 
 
 def test_a_matrix_said_to_have_no_diodes_whose_board_keeps_ghosts_to_itself_is_right() -> None:
-    """Line protocol, section on notifications: what may be a ghost is told as ``ghost``, once, and not as made."""
+    """Line protocol, section on notifications: what may be a ghost is sent as ``ghost``, once, and not as made."""
     text = TEXT.replace('columns = ["D24", "D25"]', 'columns = ["D24", "D25"]\ndiodes = false')
     keys = ("k00", "k01", "k10", "k11")
     none = dict.fromkeys(keys, 0)
