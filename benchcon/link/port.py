@@ -307,7 +307,7 @@ class Port:
             stage = TABLE[stage, sign]
 
     async def _listen(self, talk: Talk) -> PortSign:
-        self._stands(PortStage.LISTENING, "listening before the first word")
+        self._stands(PortStage.LISTENING, "open; listening for a moment before it is asked who is there")
         await self._until(talk, lambda: False, self.hub.pace.listen_s)
         return PortSign.TIME
 

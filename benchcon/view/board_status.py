@@ -37,6 +37,7 @@ _LOOKS = {
     "refused": ("!", BAD),
     "foreign": ("≠", WARN),
     "absent": ("✕", QUIET),
+    "connecting": ("◌", QUIET),
 }
 _ADVICE = {
     "asking": "Asking who is there; opening a port resets many boards, so this can take five seconds.",
@@ -46,6 +47,7 @@ _ADVICE = {
     "refused": "The port could not be opened.",
     "foreign": "What answers is not the line protocol: other firmware, a boot loader, or a wrong rate.",
     "absent": "No board of this name is connected.",
+    "connecting": "Its port is being opened.",
 }
 
 _WEAK = {
@@ -57,9 +59,11 @@ _WEAK = {
 """What is the matter with a link that is live all the same."""
 
 
-def standing(board: BoardState | None, now_us: int, verdict: LinkVerdict | None = None) -> BoardStatus:
+def standing(
+    board: BoardState | None, now_us: int, verdict: LinkVerdict | None = None, absent: str = "absent"
+) -> BoardStatus:
     """Return how `board` stands at `now_us`; `verdict`: what ails its link, by the last few minutes."""
-    key = standing_of(board, now_us)
+    key = standing_of(board, now_us, absent)
     shape, colour = _LOOKS.get(key, ("?", UNKNOWN))
     word = STANDINGS.get(key, key)
     advice = _ADVICE.get(key, "")

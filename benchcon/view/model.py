@@ -107,7 +107,7 @@ class ViewModel:
             for each in self.panel.boards:
                 board = boards.get(each.name)
                 ails = self.stopwatch.verdicts.get(board.source) if board is not None else None
-                self.standings[each.name] = standing(board, now_us, ails)
+                self.standings[each.name] = standing(board, now_us, ails, self._absent)
             self.darkness = darkness(boards, now_us)
         self._notice()
         self.stopwatch.look_at_links()
@@ -117,11 +117,20 @@ class ViewModel:
             self._unfollow = self.session.follow(self.feed.change)
         return self.feed.drain()
 
+    @property
+    def _absent(self) -> str:
+        """How a board stands that has not said a word: it is not there, unless a port may yet turn out to be its."""
+        bench = self.session.bench
+        if bench is None or not bench.has_ports:
+            return "absent"
+        undecided = not self.ports or any(port.standing in ("opening", "listening", "asking") for port in self.ports)
+        return "connecting" if undecided else "absent"
+
     def show(self, parts: Iterable[Part]) -> list[Showing]:
         """Return how parts look, as of the last look at the time; only what is in view is worked out."""
         boards, now_us = self.boards, self.now_us
         with self.session.lock:
-            seen = [(part, show(part, boards, now_us)) for part in parts]
+            seen = [(part, show(part, boards, now_us, self._absent)) for part in parts]
         looked_us = time.monotonic_ns() // 1000  # an eye's time, whatever the speed of a recording
         found = [self._steady(part, showing, looked_us) if showing.known else showing for part, showing in seen]
         picture = self.rehearsal.picture if self.rehearsal is not None else None
@@ -191,9 +200,8 @@ class ViewModel:
         self._noticed = now
         self.ports = self.session.ports()
         self.stopwatch.learn_rates(self.ports)
-        notices = [
-            port.text if port.port in port.text else f"{port.port}: {port.text}" for port in self.ports if port.text
-        ]
+        telling = [port for port in self.ports if port.text and port.standing != "listening"]
+        notices = [port.text if port.port in port.text else f"{port.port}: {port.text}" for port in telling]
         notices += troubles(self.session)
         if self.session.state.left_out:
             notices.append(f"more than {MOST_BOARDS} boards: the others are not shown")

@@ -26,6 +26,7 @@ STANDINGS = {
     "refused": "refused",
     "foreign": "not the line protocol",
     "absent": "not there",
+    "connecting": "connecting",
     "unread": "being read",
 }
 """Words on the screen for how a board stands."""
@@ -78,17 +79,17 @@ def board_name(part: Part) -> str:
     return channels[0].board if channels else ""
 
 
-def standing_of(board: BoardState | None, now_us: int) -> str:
-    """Return one of `STANDINGS`' keys."""
-    return "absent" if board is None else board.standing(now_us)
+def standing_of(board: BoardState | None, now_us: int, absent: str = "absent") -> str:
+    """Return one of `STANDINGS`' keys; `absent`: that of a board that is not known."""
+    return absent if board is None else board.standing(now_us)
 
 
-def show(part: Part, boards: Mapping[str, BoardState], now_us: int) -> Showing:
-    """Return how `part` looks at `now_us`."""
+def show(part: Part, boards: Mapping[str, BoardState], now_us: int, absent: str = "absent") -> Showing:
+    """Return how `part` looks at `now_us`; `absent`: how a board stands that is not known."""
     if not part.wired:
         return Showing(False, "not wired")
     for channel in channels_of(part):
-        standing = standing_of(boards.get(channel.board), now_us)
+        standing = standing_of(boards.get(channel.board), now_us, absent)
         if standing != "live":
             return Showing(False, STANDINGS[standing])
     if isinstance(part, Lamp):
