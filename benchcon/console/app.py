@@ -176,11 +176,17 @@ class ConsoleApp(App[int]):
         """Begin to look."""
         if self._first_view and isinstance(self.screen, BenchScreen):
             self.call_after_refresh(self.screen.action_view, self._first_view)
+        self.screen.call_after_refresh(self._shown)
         if not self.is_headless:
             self.set_timer(SETTLE_S, self._settle)
         self.set_interval(1 / FRAMES_A_SECOND, self.frame)
         if self.session.bench is not None and not self.session.bench.has_ports:
             self.call_after_refresh(self.action_ports)
+
+    def _shown(self) -> None:
+        """The first frame stands on the screen."""
+        if self.when_shown is not None and not self.leave_when():
+            self.when_shown()
 
     def _settle(self) -> None:
         """What is loaded by now stays: no later search for garbage need look at it, and hold a repaint up meanwhile."""
@@ -204,9 +210,6 @@ class ConsoleApp(App[int]):
         if self.leave_when():
             self.exit(0)
             return
-        if self.when_shown is not None:
-            begin, self.when_shown = self.when_shown, None
-            begin()
         await self._keys.go_on()
         now = time.monotonic()
         self._play(now)
