@@ -7,6 +7,7 @@ wires swapped in one digit, wires that touch, and cells that are dead or stuck t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import NamedTuple
@@ -173,7 +174,7 @@ def solve(pairs: Sequence[tuple[Image, Image]], anode: Flaw = Flaw("anode")) -> 
                 if new == flaws or key in tried:
                     continue
                 tried.add(key)
-                rest = _misfit(new, pairs)
+                rest = _misfit(new, pairs, residual + 120 * digits)
                 if rest > residual + 120 * digits:
                     continue
                 price = rest + sum(_price(f, digits) for f in new)
@@ -200,11 +201,14 @@ def _merged(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
     return tuple(sorted(out))
 
 
-def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]]) -> float:
+def _misfit(flaws: Sequence[Flaw], pairs: Sequence[tuple[Image, Image]], most: float = math.inf) -> float:
+    """The price of all cells that `flaws` do not explain; beyond `most` it is not worked out to its end."""
     off = 0
     for commanded, seen in pairs:
         for a, b in zip(through(flaws, commanded), seen, strict=True):
             off += (a ^ b).bit_count()
+        if _CELL * off > most:
+            break
     return _CELL * off
 
 

@@ -8,7 +8,7 @@ from benchcon.diagnosis import lit_together
 from benchcon.diagnosis.evidence import DisplayLook, Evidence, HandStep, LampLook
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
-from benchcon.walk.plan import Step, pressed_again
+from benchcon.walk.plan import Step, odd_display, pressed_again
 
 STEADY = ("contact", "selector")
 """Kinds of channel that stand where they are until a hand moves them."""
@@ -186,6 +186,16 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
         if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
             return [Step("put", hand.parts, hand.to) for hand in hands[: len(hands) // 2]]
     return []
+
+
+def display_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:
+    """Return the looks at a display segment by segment and digit by digit; none, unless it showed something wrong.
+
+    One that shows nothing at all, or what it should too weakly, is clear as it is.
+    """
+    looks = [each for each in evidence if isinstance(each, DisplayLook)]
+    wrong = any(look.answer == "otherwise" and any(look.seen) and look.seen != look.set for look in looks)
+    return odd_display(layout, looks[0].part) if wrong else []
 
 
 def pairs_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> tuple[str, ...]:

@@ -43,6 +43,16 @@ def within(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
     return whole
 
 
+def one_by_one(digits: int, segment_ma: float, budget_ma: float) -> list[bytes]:
+    """Return the pictures for a display that was odd: each segment by itself in all digits, then each digit by itself.
+
+    Segment A first, the point last; digits from the left, with all segments. Those over `budget_ma` are left out.
+    """
+    segments = [bytes([0x40 >> n if n < 7 else 0x80]) * digits for n in range(8)]
+    whole = [bytes(0xFF if digit == n else 0 for digit in range(digits)) for n in range(digits)] if digits > 1 else []
+    return [picture for picture in (*segments, *whole) if lit(picture) * segment_ma <= budget_ma]
+
+
 def lit(picture: bytes) -> int:
     """How many segments `picture` lights."""
     return sum(byte.bit_count() for byte in picture)

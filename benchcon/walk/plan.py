@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -12,7 +12,7 @@ from benchcon.panel.model import Control, Display, Lamp, Panel, Part, Supply, Su
 from benchcon.panel.supplies import fed_by, switching, wired_sources
 from benchcon.text import listed
 from benchcon.walk.load import rounds, shares
-from benchcon.walk.patterns import within
+from benchcon.walk.patterns import one_by_one, within
 
 LOOKS = ("dark", "lamp", "display", "together", "pair")
 """What is asked of the eye, of outputs that have supply."""
@@ -112,10 +112,19 @@ def steps(layout: PanelIndex, group: Group, values: Mapping[str, int]) -> list[S
     if isinstance(part, Lamp):
         return [Step("lamp", (part.name,))]
     if isinstance(part, Display):
-        board = layout.panel.board(part.channel.board)
-        budget = board.budget_ma if board else 400.0
-        return [Step("display", (part.name,), 0, p) for p in within(part.digits, part.segment_ma, budget)]
+        return _pictures(layout, part, within)
     return _strokes(part, values)
+
+
+def _pictures(layout: PanelIndex, part: Display, those: Callable[[int, float, float], list[bytes]]) -> list[Step]:
+    board = layout.panel.board(part.channel.board)
+    budget_ma = board.budget_ma if board else 400.0
+    return [Step("display", (part.name,), 0, picture) for picture in those(part.digits, part.segment_ma, budget_ma)]
+
+
+def odd_display(layout: PanelIndex, name: str) -> list[Step]:
+    """Return the steps for a display that did not show what it should: segment by segment, digit by digit."""
+    return _pictures(layout, layout.displays[name], one_by_one)
 
 
 def _strokes(control: Control, values: Mapping[str, int]) -> list[Step]:

@@ -149,11 +149,14 @@ class Progress:
 
     def ask_more(self) -> bool:
         """Have the steps of the group at hand be those that decide what is in doubt, if anything is; only once."""
-        group = self.group
-        if group is None or group.kind != "control" or self._more:
+        if self.group is None or self._more:
             return False
-        silent = sum(judge.is_silent(self.layout, done.evidence) for done in self.done.values())
-        steps = judge.in_doubt(self.layout, self.collected, silent < DOUBTED)
+        steps: list[Step] = []
+        if self.group.kind == "control":
+            silent = sum(judge.is_silent(self.layout, done.evidence) for done in self.done.values())
+            steps = judge.in_doubt(self.layout, self.collected, silent < DOUBTED)
+        elif self.group.kind == "display":
+            steps = judge.display_in_doubt(self.layout, self.collected)
         if steps:
             self._more, self._steps, self._step = True, steps, 0
         return bool(steps)
