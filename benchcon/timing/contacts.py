@@ -173,7 +173,7 @@ def _travel_advice(figures: Travel, control: Control) -> str:
     if figures.jumps:
         near = ", ".join(map(str, sorted(set(figures.jumps))[:5]))
         times = "once" if len(figures.jumps) == 1 else f"{len(figures.jumps)} times"
-        found.append(f"Its reading leapt away and back {times} (to {near}): a worn track or a loose wiper.")
+        found.append(f"Its reading jumped away and back {times} (to {near}): a worn track or a loose wiper.")
     low, high = figures.short_of(control.low_count, control.high_count)
     if figures.span > 0.5 * (control.high_count - control.low_count):
         for short, key, seen in ((low, "low", figures.least), (high, "high", figures.greatest)):

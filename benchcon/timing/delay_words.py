@@ -74,7 +74,7 @@ def counts_words(one: Delays) -> str:
     if one.nothing_to_change:
         words.append(f"{one.nothing_to_change} more with nothing to change")
     if one.pending:
-        words.append(f"{one.pending} too late to tell")
+        words.append(f"{one.pending} too late to judge")
     if one.in_the_dark:
         words.append(f"{one.in_the_dark} while it was dark or without supply")
     if one.others:
