@@ -128,7 +128,7 @@ def as_text(comparison: Comparison) -> str:
             numbers = f"{len(one.a.times) if one.a else 0:7} in A {len(one.b.times) if one.b else 0:7} in B"
             lines.append(f"  {name:<{width}} {numbers}   {summary(one)}")
         if len(names) > MOST_LISTED:
-            lines.append(f"  and {len(names) - MOST_LISTED} channels more that differ")
+            lines.append(f"  and {len(names) - MOST_LISTED} more channels that differ")
     return "\n".join([*lines, "", *counted(comparison)])
 
 

@@ -157,14 +157,14 @@ for path in sys.argv[1:]:
 def test_thousands_of_channels_make_no_endless_report(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    notification = (record(at, "<", seal(b"!%04X 00000001 is c%d=1" % (at, at % 401))) for at in range(1200))
-    lines = (line.replace(b" 1 <", b" %d <" % (1 + at % 5), 1) for at, line in enumerate(notification))
+    notifications = (record(at, "<", seal(b"!%04X 00000001 is c%d=1" % (at, at % 401))) for at in range(1200))
+    lines = (line.replace(b" 1 <", b" %d <" % (1 + at % 5), 1) for at, line in enumerate(notifications))
     (tmp_path / "x.capture").write_bytes(HEADER + b"".join(lines))
     monkeypatch.chdir(tmp_path)
     assert main(["compare", "x.capture", str(SESSION), "--html", "o.html"]) == 1
     out = capsys.readouterr().out
     assert len(out.splitlines()) < 540
-    assert "channels more that differ" in out
+    assert "more channels that differ" in out
     page = (tmp_path / "o.html").read_text()
     assert len(page) < 2_000_000
     assert "channels are not drawn" in page

@@ -193,7 +193,7 @@ def test_a_worn_track_jumps() -> None:
     assert travel_of(knob(noise=1), 1023).jumps == []
     found = travel_of(knob(noise=1, low=100, holes=3), 1023)
     assert found.jumps == [3, 3, 3]
-    assert "leapt away and back 3 times (to 3): a worn track" in as_text([ContactTiming(POT, "desk.p1", found, 0)])
+    assert "jumped away and back 3 times (to 3): a worn track" in as_text([ContactTiming(POT, "desk.p1", found, 0)])
 
 
 def test_ends_that_are_not_reached_are_written_out() -> None:
