@@ -1,7 +1,19 @@
 """The link: finds ports, opens them, keeps them open, several boards as one bench. The only writer."""
 
+from typing import TYPE_CHECKING
+
 from benchcon.link.bench import Bench
 from benchcon.link.outcomes import DarkResult, say
-from benchcon.link.port import Pace, PortInfo
+
+if TYPE_CHECKING:
+    from benchcon.link.port import Pace, PortInfo
 
 __all__ = ["Bench", "DarkResult", "Pace", "PortInfo", "say"]
+
+
+def __getattr__(name: str) -> object:
+    if name not in __all__:
+        raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
+    from benchcon.link import port  # what opens ports is loaded when it is needed
+
+    return getattr(port, name)

@@ -12,22 +12,26 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 from benchcon.errors import Trouble
-from benchcon.link.conversation import Answer, Talk
-from benchcon.link.hub import SCREEN, Hub
 from benchcon.link.outcomes import DarkResult, held
-from benchcon.link.port import Pace, PortInfo
 from benchcon.link.records import link_record
-from benchcon.link.stream import Follower, Listener
+from benchcon.link.share import SCREEN
+from benchcon.link.stream import Follower, Listener, Stream
 from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.wire.codec import request
-from benchcon.wire.host import Outcome
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
+
+if TYPE_CHECKING:
+    from benchcon.link.conversation import Answer, Talk
+    from benchcon.link.hub import Hub
+    from benchcon.link.port import Pace, PortInfo
+    from benchcon.wire.host import Outcome
 
 DEADMAN_MS = 2000
 SWITCH_S = 0.0005
@@ -35,7 +39,7 @@ SWITCH_S = 0.0005
 CLOSE_MOST_S = 2.0
 LOOK_S = 0.2
 
-Intent = Future[Outcome]
+Intent = Future["Outcome"]
 
 
 class Bench:
@@ -66,10 +70,23 @@ class Bench:
         self.began = datetime.datetime.now(datetime.UTC)
         """Wall time at stamp 0."""
         self._changed = threading.Condition()
-        self._hub = Hub(panel, deadman_ms, listen_only, pace or Pace(), keep, self._stirred)
+        self._began_ns = time.monotonic_ns()
+        self._stream = Stream()
+        self._settings = panel, deadman_ms, listen_only, pace, keep
         self._first_ports = tuple(dict.fromkeys(ports))
         self._thread: threading.Thread | None = None
         self._closed = False
+
+    @cached_property
+    def _hub(self) -> Hub:
+        """What has the ports; made, and loaded, when the bench is started: a console is on the screen before that."""
+        from benchcon.link.hub import Hub
+        from benchcon.link.port import Pace
+
+        panel, deadman_ms, listen_only, pace, keep = self._settings
+        return Hub(
+            panel, deadman_ms, listen_only, pace or Pace(), keep, self._stirred, stream=self._stream, now_us=self.now_us
+        )
 
     def __enter__(self) -> Bench:
         self.start()
@@ -86,6 +103,7 @@ class Bench:
             raise Trouble("this bench has been started already")
         if sys.getswitchinterval() > SWITCH_S:
             sys.setswitchinterval(SWITCH_S)
+        assert self._hub is not None, "made here, before there are two threads that might"
         self._thread = threading.Thread(target=self._run, name="link", daemon=True)
         self._thread.start()
         atexit.register(self.close)
@@ -112,7 +130,7 @@ class Bench:
 
     def now_us(self) -> int:
         """Host time in microseconds since the stream began (`began`); monotonic."""
-        return self._hub.now_us()
+        return (time.monotonic_ns() - self._began_ns) // 1000
 
     def _run(self) -> None:
         loop = self._hub.loop
@@ -129,7 +147,7 @@ class Bench:
             loop.close()
 
     async def _end(self, dark: bool) -> DarkResult:
-        result = await self._all(Talk.dark) if dark else DarkResult((), (), ())
+        result = await self._all(_dark) if dark else DarkResult((), (), ())
         await self._hub.end()
         return result
 
@@ -138,19 +156,19 @@ class Bench:
     @property
     def lock(self) -> threading.RLock:
         """Held while a batch is observed and followed; hold it to look at what a follower keeps."""
-        return self._hub.stream.lock
+        return self._stream.lock
 
     @property
     def observer(self) -> Observer:
         """What has seen everything on this bench. Hold `lock` while looking."""
-        return self._hub.stream.observer
+        return self._stream.observer
 
     def follow(self, callback: Follower) -> Callable[[], None]:
         """Have `callback` called with every list of batches and, for each batch, its events; returns what ends that.
 
         As `subscribe`, but with `lock` held: for what keeps a state by the bench's own observer (`BenchState.take`).
         """
-        return self._hub.stream.follow(callback)
+        return self._stream.follow(callback)
 
     def subscribe(self, callback: Listener) -> Callable[[], None]:
         """Have `callback` called with every list of batches from now on; returns what ends that.
@@ -158,7 +176,7 @@ class Bench:
         It is called on the link's thread, in the stream's order, right after the read or write; it must not block. One
         that raises is dismissed, and a link record ``dismissed`` says so.
         """
-        return self._hub.stream.subscribe(callback)
+        return self._stream.subscribe(callback)
 
     def note(self, kind: str, text: str) -> None:
         """Put a note into the stream: `kind` is ``mark``, ``trigger``, ``expectation`` or ``word``, `text` one line."""
@@ -207,12 +225,12 @@ class Bench:
 
     def ports(self) -> list[PortInfo]:
         """Return how each port stands."""
-        return [port.info() for port in list(self._hub.ports.values())]
+        return [port.info() for port in list(self._hub.ports.values())] if self._thread is not None else []
 
     @property
     def has_ports(self) -> bool:
         """Whether there is any port that is open or to be opened."""
-        return bool(self._hub.ports or self._first_ports)
+        return bool(self._first_ports or (self._thread is not None and self._hub.ports))
 
     def wait(self, test: Callable[[list[PortInfo]], bool], timeout_s: float) -> bool:
         """Wait until `test` holds for `ports`; False if it does not in time."""
@@ -234,6 +252,8 @@ class Bench:
     def held_back(self) -> dict[str, int]:
         """How many values the limits held back, by reason: ``flash``, ``current``, ``wink``, ``no answer``."""
         total: dict[str, int] = {}
+        if self._thread is None:
+            return total
         for outputs in self._hub.all_outputs():
             for why, count in list(outputs.held_back.items()):
                 total[why] = total.get(why, 0) + count
@@ -290,7 +310,7 @@ class Bench:
         """
         if for_good:
             self._hub.leave()
-        return self._of_all(Talk.dark)
+        return self._of_all(_dark)
 
     def beat(self, who: str = SCREEN, *, last: bool = False) -> None:
         """The program that the user looks at is at work: call this wherever its own loop turns.
@@ -300,7 +320,8 @@ class Bench:
         With `last` no more are expected: the bench is handed on to somebody who has no loop to watch.
         `who`: whatever else lights things by itself beats under a name of its own; all of them have to be at work.
         """
-        self._hub.beat(who, last=last)
+        if self._thread is not None:
+            self._hub.beat(who, last=last)
 
     def light(self, source: int | None = None) -> Future[DarkResult]:
         """End dark on one board or on all; outputs stay off until they are set. ``confirmed``: dark has ended there."""
@@ -312,7 +333,7 @@ class Bench:
 
     def wink(self, source: int) -> Intent:
         """Have a board show which one it is, for three seconds."""
-        return self._intent(source, ("wink",), Talk.wink)
+        return self._intent(source, ("wink",), lambda talk, answer: talk.wink(answer))
 
     def ident(self, source: int, new: str) -> Intent:
         """Give a board a new ident, kept through power loss: a lower-case letter, then up to 15 of ``a-z 0-9 _``."""
@@ -428,3 +449,7 @@ def _check_words(words: tuple[str, ...]) -> None:
         request(1, words)
     except ValueError as error:
         raise Trouble(f"cannot be sent: {printable(str(error))}") from None
+
+
+def _dark(talk: Talk, answer: Answer) -> None:
+    talk.dark(answer)

@@ -17,7 +17,7 @@ from benchcon.link.off_thread import aside
 from benchcon.link.outputs import BoardOutputs
 from benchcon.link.port import Pace, Port
 from benchcon.link.records import link_record
-from benchcon.link.share import Share
+from benchcon.link.share import SCREEN, Share
 from benchcon.link.stream import Stream
 from benchcon.panel.model import Panel
 from benchcon.text import printable
@@ -26,8 +26,6 @@ from benchcon.wire.records import BENCH
 PING_MOST_US = 500_000
 """A board whose dead-man is set hears something at least this often."""
 
-SCREEN = "screen"
-"""Who beats for the program that the user looks at."""
 STILL_NS = 1_000_000_000
 """A program that has said `beat` once and then nothing for this long has frozen."""
 
@@ -46,6 +44,9 @@ class Hub:
         pace: Pace,
         keep: bool,
         stirred: Callable[[], None],
+        *,
+        stream: Stream | None = None,
+        now_us: Callable[[], int] | None = None,
     ) -> None:
         self.panel = panel
         self.deadman_ms = None if listen_only else deadman_ms
@@ -59,7 +60,7 @@ class Hub:
         self.loop: asyncio.AbstractEventLoop = asyncio.new_event_loop()
         self.loop.set_exception_handler(self._fault)
         self.ports: dict[str, Port] = {}
-        self.stream = Stream()
+        self.stream = stream or Stream()
         self.emit = self.stream.emit
         self.beats: dict[str, int] = {}
         """Who has to be at work for anything to stay lit, and when each was last known to be, in ns."""
@@ -68,6 +69,7 @@ class Hub:
         self.share = Share()
         """What the link may take of the time while a screen looks."""
         self._began_ns = time.monotonic_ns()
+        self._now_us = now_us
         self._numbers = Numbers()
         self._outputs: dict[int, BoardOutputs] = {}
         self._together = Together()
@@ -112,7 +114,7 @@ class Hub:
 
     def now_us(self) -> int:
         """Host time since the bench was made, in microseconds; monotonic."""
-        return (time.monotonic_ns() - self._began_ns) // 1000
+        return self._now_us() if self._now_us else (time.monotonic_ns() - self._began_ns) // 1000
 
     def _fault(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         """Something here went wrong unexpected: it goes into the stream, never printed over a screen."""

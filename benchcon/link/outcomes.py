@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.text import printable
-from benchcon.wire.host import Outcome
+
+if TYPE_CHECKING:
+    from benchcon.wire.host import Outcome
 
 HELD_WHYS = {
     "flash": "held back: more than three flashes a second, alone or in turn with others",
@@ -24,6 +26,8 @@ HELD_WHYS = {
 
 def held(why: str, words: tuple[str, ...] = ()) -> Outcome:
     """Return the outcome of what the link did not send: ``answer`` is ``("held", why)``, see `HELD_WHYS`."""
+    from benchcon.wire.host import Outcome
+
     return Outcome(0, words, ("held", why), True, 0, False, 0)
 
 

@@ -6,6 +6,9 @@ then at the board: nothing is lost by it, and the screen, its keys and the other
 
 from __future__ import annotations
 
+SCREEN = "screen"
+"""Who beats for the program that the user looks at."""
+
 MOST = 0.3
 """Share of one processor."""
 BURST_S = 0.004
