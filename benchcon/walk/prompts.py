@@ -45,7 +45,7 @@ def prompt_for(
     )
 
 
-_BY_ITSELF = "It goes on by itself when it sees it. If nothing happened: Enter. If something lit: p."
+_BY_ITSELF = "It goes on by itself. If nothing happened: Enter. If something lit: p."
 _LOOK = "Enter: correct. Or what lit instead, dim, wrong colour, flickering, nothing."
 
 
@@ -108,12 +108,14 @@ def _of_several(layout: PanelIndex, step: Step, labels: list[str]) -> tuple[str,
     """What is asked of outputs that are lit together: all of them, or a pair of lamps that may touch."""
     if step.do == "pair":
         return listed(labels), f"Both {listed(labels)} should be lit, as bright as each is alone.", _ALL
-    boards = list(dict.fromkeys(layout.part(name).channel.board for name in step.parts))  # type: ignore[union-attr]
+    outputs = [layout.lamps.get(name) or layout.displays[name] for name in step.parts]
+    boards = {each.name: each.label or each.name for each in layout.panel.boards}
+    there = list(dict.fromkeys(boards.get(part.channel.board, part.channel.board) for part in outputs))
     lamps = sum(name in layout.lamps for name in step.parts)
     shown = len(step.parts) - lamps
     what = [counted(lamps, "lamp")] * bool(lamps) + [counted(shown, "display")] * bool(shown)
     eights = ", and each digit of the displays an 8 with its point" if shown else ""
-    ask = f"Are all of these lit: {listed(what)} of {listed(boards)}{eights}?"
+    ask = f"Are all of these lit: {listed(what)} on {listed(there)}{eights}?"
     return "All lit?", f"{ask} {step.why}".strip(), _ALL
 
 

@@ -44,6 +44,9 @@ def on_desks(rounds: int) -> tuple[list[float], list[float]]:
                 stamp[0] = event.at_us
 
     def act(scene: Scene) -> FaceAnswer | None:
+        if scene.state == "look" and scene.steady:
+            stamp[0] = 0
+            return FaceAnswer("same", scene.number)
         if scene.state == "ask" and scene.step is not None:
             if stamp[0]:
                 added.append((desks.session.now_us() - stamp[0]) / 1000)

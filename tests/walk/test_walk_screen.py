@@ -140,7 +140,10 @@ async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None
 async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_written(
     desks: Desks, tmp_path: Path
 ) -> None:
-    """Everything up to the last display is done already; on that the person sees segment A out in each picture."""
+    """Everything up to the last display is done already; on that the person sees segment A out in each picture.
+
+    Four pictures first, and because they are odd, eight segments and two digits by themselves.
+    """
     folder = Folder(tmp_path / "walked")
     done = [FinishedStep(group, [], "done") for group in plan(desks.panel) if group.name != "wind_speed"]
     folder.open(desks.panel, "before", done)
@@ -152,7 +155,7 @@ async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_writt
         await eyes.see("Display Wind speed should show just this.", "should be", "you see")
         screen = eyes.app.screen
         assert isinstance(screen, WalkScreen)
-        for _ in range(4):
+        for _ in range(4 + 8 + 2):
             await eyes.until(lambda: screen.listens, "the look")
             number = screen.scene.number if screen.scene else 0
             view = screen.query_one(PictureView)

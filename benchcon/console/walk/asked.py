@@ -28,9 +28,9 @@ if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
 LEAD_AWAY = ("leave", "wiggle", "soak")
-FIRST = ("yes", "done", "taken", "work", "step", "nothing", "point", "lit")
+FIRST = ("yes", "done", "taken", "work", "step", "nothing", "point", "unlit", "lit")
 SECOND = ("place", "switch", "dim", "colour", "flicker", "go")
-ANSWERS = (*FIRST[:5], "place", "switch", "nothing", "dim", "colour", "flicker", "point", "lit", "go")
+ANSWERS = (*FIRST[:5], "place", "switch", "nothing", "dim", "colour", "flicker", "point", "unlit", "lit", "go")
 """Keys that answer stand above those that lead about, on one row, or on two where that is too narrow."""
 NARROW, LOW, MIDDLING = 78, 18, 30
 """Columns and rows below which the screen shows less."""

@@ -50,6 +50,7 @@ class WalkScreen(AskedScreen):
         Binding("enter", "done", "Nothing happened"),
         Binding("enter", "taken", "That is what it did"),
         Binding("p", "point", "This is lit"),
+        Binding("p", "unlit", "This is dark"),
         Binding("p", "lit", "Something lit"),
         Binding("x", "nothing", "None"),
         Binding("m", "dim", "Dim"),
@@ -169,13 +170,15 @@ class WalkScreen(AskedScreen):
         looking = scene.state in ("look", "light")
         do = scene.step.do if scene.step else ""
         if action == "point":
-            return looking and do in (*LOOKS, *SUPPLY_LOOKS)
+            return looking and do in (*LOOKS, *SUPPLY_LOOKS) and do not in ALL_TO_BE_LIT
         if action == "colour":
             return looking and bool(self.look.lamp)
         if action in ("dim", "flicker"):
             return looking and (do == "display" or bool(self.look.lamp))
         if action == "nothing":
             return looking and do in ("lamp", "display", *ALL_TO_BE_LIT)
+        if action == "unlit":
+            return looking and do in ALL_TO_BE_LIT
         if action == "lit":
             return scene.state in ("ask", "closing") and not scene.trouble
         if action in ("done", "taken"):
@@ -282,6 +285,10 @@ class WalkScreen(AskedScreen):
         if isinstance(part, Lamp | Display):
             self._point(part)
 
+    def action_unlit(self) -> None:
+        """The lamp or display that is selected on the face is dark, though all should be lit."""
+        self.action_point()
+
     def action_lit(self) -> None:
         """Something lit while a control was worked: the lamp or display that is selected, or one that nobody names."""
         part = self.query_one(WalkFace).part
@@ -289,7 +296,7 @@ class WalkScreen(AskedScreen):
 
     def on_walk_face_pointed(self, message: WalkFace.Pointed) -> None:
         """A click on a lamp or a display."""
-        if self.check_action("point", ()):
+        if self.check_action("point", ()) or self.check_action("unlit", ()):
             self._point(message.part)
 
     def _point(self, part: Lamp | Display) -> None:
