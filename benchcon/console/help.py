@@ -99,7 +99,8 @@ def by_kind(title: str, bindings: BindingsMap) -> list[tuple[str, list[Binding]]
         if binding.action in ("more", "less"):
             steps.setdefault(binding.action, []).append(binding)
             continue
-        found.setdefault(_KINDS.get(binding.action.partition("_")[0].partition("(")[0], title), []).append(binding)
+        kind = _KINDS.get(binding.action.partition("_")[0].partition("(")[0], title) if title == "Face" else title
+        found.setdefault(kind, []).append(binding)
     if steps:
         for kind, words in _STEPS.items():
             for action, word in zip(("more", "less"), words, strict=True):

@@ -157,7 +157,8 @@ def _remark(layout: PanelIndex, keys: tuple[str, ...]) -> SwitchRemark:
     name = name if name not in names else f"{name[:24]}_switch"
     rows = "".join(f"  {table(spot.channel, spot.channel.active)},\n" for spot in spots)
     positions = ", ".join(f'"{number}"' for number in range(1, len(keys) + 1))
-    instead = ", ".join(f"[controls.{part}]" for part in parts)
+    tables = dict.fromkeys(layout.controls[part].made_by or f"controls.{part}" for part in parts)
+    instead = ", ".join(f"[{each}]" for each in tables)
     patch = (
         f'# instead of {instead}\n[controls.{name}]\nlabel = {quoted(label)}\nkind = "switch"\n'
         f"positions = [{positions}]\nchannels = [\n{rows}]\n"

@@ -12,6 +12,8 @@ from benchcon.panel.model import Channel, Control, Lamp
 def patch(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> str:
     """Return lines of a panel file that would mend it as well, or nothing."""
     first = spots[0].part
+    if any(spot.part.made_by for spot in spots):
+        return ""  # one of a repeat, or a lamp in a control: it has no table of its own that lines could be put into
     if raw.kind == "crossed":
         return _patch_crossed(layout, raw, spots)
     if isinstance(first, Lamp):

@@ -57,6 +57,35 @@ def test_the_patch_mends_it(bad: Bad) -> None:
     assert diagnose(mended, on_old_copper(panel, mended, bad)) == []
 
 
+REPEATED = """
+[boards.a]
+[lamps.zone]
+channel = { id = "z1", pin = "D5", connector = "J4", connector_pin = "1" }
+repeat = { columns = 3 }
+[controls.haul]
+kind = "button"
+channel = { id = "b1", pin = "D2" }
+lit = { colour = "green", channel = { id = "g1", pin = "A0" } }
+repeat = { columns = 2 }
+"""
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        Bad("crossed", ("a.z1", "a.z2")),
+        Bad("crossed", ("a.b1", "a.b2")),
+        Bad("wrong colour", ("a.g1",), {"colour": "blue"}),
+    ],
+    ids=lambda bad: f"{bad.kind} {' '.join(bad.channels)}",
+)
+def test_a_part_without_a_table_of_its_own_gets_no_lines_for_one(bad: Bad) -> None:
+    """[lamps.zone_1] beside the repeat that makes zone_1 would be a second part on the same pin."""
+    panel = loads(REPEATED, "repeated")
+    (finding,) = diagnose(panel, scribble(panel, [bad], random.Random(1)))
+    assert (finding.kind, finding.patch) == (bad.kind, "")
+
+
 def on_old_copper(old: Panel, new: Panel, bad: Bad) -> list[Any]:
     """Walk by the new panel file on the rig as it is wired: the parts and wires are the old ones."""
     import walk.scribe

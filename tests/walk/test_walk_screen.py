@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 from console.looking import Eyes, console
+from textual.binding import BindingsMap
 from walk.desks import Desks
 
+from benchcon.console.help import by_kind
 from benchcon.console.walk.face import WalkFace
 from benchcon.console.walk.picture import PictureView
 from benchcon.console.walk.screen import WalkScreen
@@ -405,3 +407,11 @@ async def test_that_the_walk_waits_is_said_no_longer_once_it_is_left(desks: Desk
         await eyes.see("F2 Face")
         assert not [each.message for each in eyes.app._notifications if "the walk waits" in each.message]
         await eyes.press("f12")
+
+
+def test_help_lists_the_keys_of_a_displays_picture_where_they_work() -> None:
+    """A to G choose segments there; they work no switch of the face."""
+    title = "Walk: a display's picture"
+    ((heading, bindings),) = by_kind(title, BindingsMap(PictureView.BINDINGS))
+    assert heading == title
+    assert [each.key for each in bindings if each.description == "Segment"] == [*"abcdefg", "full_stop"]

@@ -38,7 +38,7 @@ class PictureView(Drawn, can_focus=True):
         Binding("right", "digit(1)", "Digit", show=False),
         *[
             Binding(key, f"switch({bit})", "Segment", key_display="a-g", show=key == "a")
-            for key, bit in sorted(_BITS.items())
+            for key, bit in sorted(_BITS.items(), key=lambda each: (len(each[0]), each[0]))  # the point comes last
         ],
     ]
 
