@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 
 from benchcon.cli.try_panel import SEE, add_options, tell_lit, wait_headless
@@ -22,24 +23,27 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the demo until it is ended; return the exit code."""
     from benchcon.cli.until import Until
-    from benchcon.demo import panel_path, start
+    from benchcon.demo import panel_path
+    from benchcon.rig.boards import begin
 
     if args.lit is not None:
         return tell_lit(panel_path(), args.lit, args.seconds)
     with Until(args.seconds, open_ended=True) as until:
+        if not args.headless:
+            gc.disable()  # until the console stands there, which it does sooner so (`ConsoleApp`)
         try:
-            started = start(args.faults, args.tcp, separate=args.separate)
+            demo = begin(panel_path(), faults=args.faults, tcp=args.tcp, separate=args.separate)
+            if not args.headless:
+                import benchcon.demo.live as live  # while the boards start
+            demo.wait()
         except Trouble:
             if until.told:  # ended before it had begun
                 return 0
             raise
-        with started as demo:
+        with demo:
             if args.headless:
                 wait_headless(demo, until)
-            else:
-                from benchcon.demo.live import open_console
-
-                if args.faults:
-                    print(SEE.format("demo"), file=sys.stderr, flush=True)
-                return open_console(demo, until, args.seconds)
-    return 0
+                return 0
+            if args.faults:
+                print(SEE.format("demo"), file=sys.stderr, flush=True)
+            return live.open_console(demo, until, args.seconds)

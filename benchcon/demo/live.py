@@ -8,14 +8,22 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchcon.console.run import run_console
+from benchcon.demo.own_panel import own_panel
+from benchcon.link import Bench
+from benchcon.panel.file import load
+from benchcon.rehearse import rules_file
+from benchcon.rehearse.live import LiveRun
+from benchcon.rehearse.scenario import load as scenario_in
 from benchcon.rehearse.users_hand import UsersHand
+from benchcon.session import LiveSession
+from benchcon.text import printable
+from benchcon.walk.occupied import step_aside
 
 if TYPE_CHECKING:
     from benchcon.console.run import Ending
     from benchcon.demo.desks import Demo
-    from benchcon.rehearse.live import LiveRun
     from benchcon.rig.hand import Hand
-    from benchcon.session import LiveSession
 
 
 def scenario_path() -> Path:
@@ -25,12 +33,7 @@ def scenario_path() -> Path:
 
 def evening(session: LiveSession, hands: Mapping[str, Hand]) -> LiveRun:
     """Return the demo's scenario on `session`, to be started: over and over, with these hands on the controls."""
-    from benchcon.rehearse import rules_file
-    from benchcon.rehearse.live import LiveRun
-    from benchcon.rehearse.scenario import load
-    from benchcon.walk.occupied import step_aside
-
-    scenario = load(scenario_path())
+    scenario = scenario_in(scenario_path())
     rules = rules_file.load(scenario.rules, scenario.panel, scenario.behaviour)
     run = LiveRun(session, scenario, rules, hands=hands, repeat=True)
 
@@ -43,13 +46,6 @@ def open_console(demo: Demo, until: Ending, seconds: float | None = None) -> int
 
     `until`: who catches signals.
     """
-    from benchcon.console.run import run_console
-    from benchcon.demo.own_panel import own_panel
-    from benchcon.link import Bench
-    from benchcon.panel.file import load
-    from benchcon.session import LiveSession
-    from benchcon.text import printable
-
     path, told = own_panel()
     if told:
         print(f"benchcon: {told}", file=sys.stderr, flush=True)
