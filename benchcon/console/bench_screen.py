@@ -272,8 +272,8 @@ class BenchScreen(Screen[None]):
             self.query_one(Face).repaint()
             if self.has_class("-wide") and now - self._beside >= BESIDE_S:
                 self._beside = now
-                self.query_one("#links-brief", LinksView).repaint()
-                self.query_one("#events-brief", EventList).repaint()
+                for beside in self.query("#links-brief, #events-brief").results(Drawn):  # none, as the screen goes
+                    beside.repaint()
         if view == "rehearsal" and (now - self._listed >= LIST_S or view != self._drawn_view):
             self._listed, self._drawn_view = now, view
             self.query_one("#rehearsal", Drawn).repaint()

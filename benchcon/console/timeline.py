@@ -309,7 +309,7 @@ class TimeLine(Drawn, can_focus=True):
         """Look for the change aside: in a long capture that takes a moment."""
         found = await asyncio.to_thread(self.model.past.change_near, key, self._here(), by)
         if found is None:
-            self.app.bell()
+            self._nothing("change of this channel", by)
         else:
             self.put(found)
 
@@ -321,7 +321,12 @@ class TimeLine(Drawn, can_focus=True):
         if ahead:
             self.put(min(ahead) if by > 0 else max(ahead))
         else:
-            self.app.bell()
+            self._nothing("mark or trigger", by)
+
+    def _nothing(self, what: str, by: int) -> None:
+        """There is nowhere to go that way."""
+        self.app.bell()
+        self.app.notify(f"There is no {what} {'after' if by > 0 else 'before'} this.", timeout=3, markup=False)
 
     def action_row(self, by: int) -> None:
         """Another channel."""

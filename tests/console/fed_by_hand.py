@@ -1,6 +1,7 @@
 """A session fed by hand: real state, real protocol lines, and boards that answer at once, all in this thread.
 
-What the console does with ports, processes and time is tested with the real things in `test_console_terminal.py`.
+For what no simulated board says by itself: strangers, damaged lines, boards that are deaf, lost ports. All else
+belongs on the real bench, `on_boards`; ports, processes and time are tested in `test_console_terminal.py`.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import Fed, control_named
 from console.looking import Eyes, console
+from console.on_boards import OnBoards
 from textual.events import MouseScrollDown, MouseScrollUp
 
 from benchcon.link import PortInfo
@@ -26,7 +27,7 @@ def tile_rows(eyes: Eyes, name: str) -> list[str]:
 
 
 async def test_every_part_of_the_demo_stands_on_the_face_at_80_by_24() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         await eyes.see("WEATHER DESK", "LIGHTING DESK", "POWER DESK", "SIMULATED", "F9 DARK")
         for part in session.panel.parts:
@@ -74,7 +75,7 @@ async def test_what_a_key_lights_stands_in_large_letters_until_a_control_moves()
 
 
 async def test_a_lamp_shows_its_level_and_whether_it_is_lit() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         assert tile_rows(eyes, "stop_bar_lit")[1].split() == ["○", "off"]
         session.bench.set_lamp(session.source("lighting"), "l_stop", 450)
@@ -82,7 +83,7 @@ async def test_a_lamp_shows_its_level_and_whether_it_is_lit() -> None:
 
 
 async def test_a_display_is_drawn_in_segments_with_its_point() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session, (80, 24)) as eyes:
         session.bench.set_display(session.source("met"), "d_qnh", encode("1013.2", 5))
         eyes.app.no_color = True  # only what is lit is drawn then
@@ -440,7 +441,7 @@ async def row_with(eyes: Eyes, text: str) -> str:
 
 
 async def test_events_with_filter_and_pause() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         await eyes.press("f4")
         session.moved("power", sw_main=1)
@@ -541,7 +542,7 @@ async def test_a_mark_stands_where_the_key_was_hit_and_its_words_follow() -> Non
 
 
 async def test_a_trigger_is_said_when_it_fires() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         session.bench.note("trigger", "chatter: Mains changed 9 times in 50 ms")
         await eyes.see("trigger: chatter: Mains")
@@ -550,7 +551,7 @@ async def test_a_trigger_is_said_when_it_fires() -> None:
 
 
 async def test_an_expectation_that_is_broken_is_said_and_is_no_trigger() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         session.bench.note("expectation", "Crosswind is lit; expected: Crosswind out when Wind speed below 16 kt")
         await eyes.see("Crosswind is lit; expected: Crosswind out")
@@ -560,7 +561,7 @@ async def test_an_expectation_that_is_broken_is_said_and_is_no_trigger() -> None
 
 
 async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         await eyes.see("F1 Help", "F9 DARK")
         await eyes.press("f1")
@@ -596,7 +597,7 @@ async def test_keys_fit_on_80_columns_and_help_has_them_all() -> None:
 
 
 async def test_notices_keep_out_of_the_way_of_a_question() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         await eyes.press("r")
         await eyes.see("Record into")
@@ -750,7 +751,7 @@ async def test_an_address_typed_is_checked_before_it_is_taken(monkeypatch: pytes
 
 
 async def test_home_and_end_turn_a_simulated_potentiometer_fully_left_and_right() -> None:
-    session = Fed()
+    session = OnBoards()
     pot = next(control for control in session.panel.controls if control.name == "bus_volts")
     async with console(session, (140, 45)) as eyes:
         eyes.app.screen.query_one("#face").select("bus_volts")  # type: ignore[attr-defined]
@@ -779,7 +780,7 @@ async def test_what_the_link_does_stands_in_the_events_in_words() -> None:
 
 
 async def test_from_the_delays_every_view_is_one_key_away() -> None:
-    async with console(Fed(), (80, 24)) as eyes:
+    async with console(OnBoards(), (80, 24)) as eyes:
         for key, seen in (("f3", "int1     165.0"), ("f2", "WEATHER DESK")):
             await eyes.press("f7")
             await eyes.see("control → output")
@@ -813,7 +814,7 @@ async def test_what_a_small_display_said_of_its_supply_goes_with_it() -> None:
 @pytest.mark.parametrize("size", [(80, 24), (140, 45), (200, 60)])
 @pytest.mark.parametrize("view", ["f2", "f3", "f4", "f5", "f6", "f7"])
 async def test_a_message_covers_neither_views_nor_heads_nor_letters_nor_keys(size: tuple[int, int], view: str) -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session, size) as eyes:
         session.moved("power", sw_main=1)
         await eyes.until(lambda: "█" in eyes.rows()[-4], "large letters")

@@ -9,6 +9,7 @@ import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.in_terminal import Terminal
 from console.looking import console
+from console.on_boards import OnBoards
 
 from benchcon.demo import start
 
@@ -47,7 +48,7 @@ async def test_record_on_and_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 async def test_a_name_typed_without_its_suffix_gets_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "there.capture").write_text("mine")
-    session = Fed()
+    session = OnBoards()
     async with console(session, (140, 45)) as eyes:
         await eyes.press("r", "ctrl+u", *"there", "enter")
         await eyes.see("there.capture")
@@ -84,7 +85,7 @@ async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytes
 @pytest.mark.slow
 async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         session.wait(5.0)
         await eyes.see("history 0:0")

@@ -12,6 +12,7 @@ import pytest
 from console.contrast import Cell, cells, glass, hard_to_read, luminance, ratio
 from console.fed_by_hand import Fed
 from console.looking import Eyes, console
+from console.on_boards import OnBoards
 
 from benchcon.console.face import Face
 from benchcon.console.preferences import Preferences, preferred, remember
@@ -143,11 +144,11 @@ def grounds(eyes: Eyes) -> float:
 
 
 async def test_a_key_changes_the_theme_and_it_is_remembered(looks: Path) -> None:
-    async with console(Fed()) as eyes:
+    async with console(OnBoards()) as eyes:
         assert grounds(eyes) < 0.03
         await eyes.press("ctrl+t")
         await eyes.until(lambda: grounds(eyes) > 0.7, "a light ground")
-    async with console(Fed()) as eyes:
+    async with console(OnBoards()) as eyes:
         assert grounds(eyes) > 0.7
         await eyes.press("ctrl+t")
         await eyes.until(lambda: grounds(eyes) < 0.03, "a dark ground")
@@ -155,7 +156,7 @@ async def test_a_key_changes_the_theme_and_it_is_remembered(looks: Path) -> None
 
 
 async def test_what_lies_in_glass_looks_the_same_in_both_themes(looks: Path) -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         stir(session)
         await eyes.until(lambda: "45 %" in eyes.text(), "the lamps")

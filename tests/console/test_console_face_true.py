@@ -8,6 +8,7 @@ from typing import NamedTuple
 import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.looking import console
+from console.on_boards import OnBoards
 from shapely.geometry import box
 
 from benchcon.console.face import Face
@@ -209,7 +210,7 @@ async def test_parts_grow_when_there_is_room_and_the_plate_keeps_its_proportions
             height.setdefault(seen.part.name, []).append(bottom - top)
     assert height["pressure"] == [3, 3, 6]  # rows of segments: twice as high at 200 × 60
     assert height["crosswind"] == [1, 2, 3]
-    async with console(Fed(small()), (200, 60)) as eyes:
+    async with console(OnBoards(small()), (200, 60)) as eyes:
         outline = eyes.app.screen.query_one(Face).layout_now.outline
         assert outline is not None
         # 10 × 15 cm in cells twice as high as they are wide; a cell of edge all around.

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.looking import Eyes, console
+from console.on_boards import OnBoards
 
 from benchcon.console.face import Face
 from benchcon.panel.file import load, loads
@@ -47,7 +48,7 @@ def art(eyes: Eyes, name: str) -> str:
 
 @pytest.mark.parametrize("size", [(60, 14), (80, 24), (140, 45)], ids=str)
 async def test_contact_and_lamp_stand_in_one_tile_and_tell_their_states(size: tuple[int, int]) -> None:
-    session = Fed(loads(PANEL))
+    session = OnBoards(loads(PANEL))
     async with console(session, size) as eyes:
         face = eyes.app.screen.query_one(Face)
         await eyes.until(lambda: "released" in art(eyes, "route"))
@@ -67,7 +68,7 @@ async def test_contact_and_lamp_stand_in_one_tile_and_tell_their_states(size: tu
 
 
 async def test_of_two_colours_each_is_told_by_its_word_and_its_half_of_the_window() -> None:
-    session = Fed(loads(PANEL))
+    session = OnBoards(loads(PANEL))
     async with console(session, (140, 45)) as eyes:
         seen = set()
         for red, green, word in ((0, 0, "off"), (1000, 0, "red"), (0, 1000, "green"), (1000, 450, "red green 45 %")):
@@ -99,7 +100,7 @@ async def test_keys_go_from_the_button_to_its_lamps_and_work_each() -> None:
 
 
 async def test_f7_has_the_row_of_views_and_a_click_leads_on() -> None:
-    async with console(Fed()) as eyes:
+    async with console(OnBoards()) as eyes:
         await eyes.press("f7")
         await eyes.see("F2 Face", "F7 Timing", "control → output")
         await eyes.click("Raw")
@@ -135,9 +136,9 @@ async def test_a_guard_is_a_frame_about_what_is_under_it(
     panel = load(OSTREY)
     panel = replace(
         panel,
-        controls=tuple(replace(each, guard=each.name in ("mains", "lamp_test")) for each in panel.controls),
+        controls=tuple(replace(each, guard=each.name in ("battery", "lamp_test")) for each in panel.controls),
     )
-    session = Fed(panel)
+    session = OnBoards(panel)
     async with console(session, size) as eyes:
         await eyes.see("SIMULATED")
 
@@ -148,10 +149,10 @@ async def test_a_guard_is_a_frame_about_what_is_under_it(
             drawn = [face._sheet.text(y)[tile.x :] for y in range(tile.y + 1, tile.y + 1 + len(rows))]
             return all(text.strip().startswith(row.strip()) for text, row in zip(drawn, rows, strict=True))
 
-        await eyes.until(lambda: stands("mains", off) and stands("lamp_test", up), "at rest")
-        session.moved("power", sw_main=1)
+        await eyes.until(lambda: stands("battery", off) and stands("lamp_test", up), "at rest")
+        session.moved("power", sw_batt=1)
         session.moved("lighting", test=1)
-        await eyes.until(lambda: stands("mains", on) and stands("lamp_test", down), "worked")
+        await eyes.until(lambda: stands("battery", on) and stands("lamp_test", down), "worked")
         assert "┊" not in eyes.text() or "[" not in eyes.text().replace("[ ] Page", "")
         await eyes.press("f1")
         assert "a guard, a cover that flips up" in " ".join(eyes.app.screen._text().plain.split())  # type: ignore[attr-defined]

@@ -6,8 +6,8 @@ import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import Fed
 from console.looking import console
+from console.on_boards import OnBoards
 
 from benchcon.console.picture import with_solid_blocks
 from benchcon.protocol_files import protocols_dir
@@ -18,7 +18,7 @@ async def test_a_picture_of_the_panel_is_written_beside_what_is_there(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "ostrey_tower_trainer-face.svg").write_text("mine")
-    session = Fed()
+    session = OnBoards()
     async with console(session, (100, 30)) as eyes:
         await eyes.press("ctrl+p", *"picture")
         await eyes.see("Picture of the panel")

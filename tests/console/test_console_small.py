@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.looking import console
+from console.on_boards import OnBoards
 from textual.binding import Binding
 
 from benchcon.console.help import ABOUT
@@ -16,7 +17,7 @@ from benchcon.panel.file import loads
 
 @pytest.mark.parametrize("size", [(80, 24), (60, 16), (40, 10), (20, 5)])
 async def test_the_head_gives_way_part_by_part_and_dark_stays(size: tuple[int, int]) -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session, size) as eyes:
         words = eyes.rows()[0].split()
         for word in ("F2", "Face"):
@@ -29,14 +30,14 @@ async def test_the_head_gives_way_part_by_part_and_dark_stays(size: tuple[int, i
 
 @pytest.mark.parametrize("size", [(40, 10), (20, 5)])
 async def test_what_is_typed_into_a_question_is_seen_on_a_small_screen(size: tuple[int, int]) -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session, size) as eyes:
         await eyes.press("r", "ctrl+u", *"night.cap")
         await eyes.see("Record into", "night.cap")
 
 
 async def test_a_message_covers_the_row_of_air_and_one_more() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         await eyes.see("Space Blank")
         before = eyes.rows()
@@ -47,7 +48,7 @@ async def test_a_message_covers_the_row_of_air_and_one_more() -> None:
 
 
 async def test_help_opens_at_the_view_and_names_no_key_twice_in_a_section() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         await eyes.press("f6", "f1")
         await eyes.until(lambda: any(row.strip(" │▐▌").startswith("Time") for row in eyes.rows()[:5]), "the section")
@@ -58,7 +59,7 @@ async def test_help_opens_at_the_view_and_names_no_key_twice_in_a_section() -> N
 
 
 async def test_the_keys_that_are_needed_most_stand_on_80_columns() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         for view in ("f2", "f3", "f4", "f5", "f6"):
             await eyes.press(view)
@@ -67,7 +68,7 @@ async def test_the_keys_that_are_needed_most_stand_on_80_columns() -> None:
 
 
 async def test_a_simulated_knob_says_how_it_is_turned() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         eyes.app.screen.query_one("#face").select("pressure_set")  # type: ignore[attr-defined]
         await eyes.press("space")

@@ -7,6 +7,7 @@ import asyncio
 import pytest
 from console.fed_by_hand import Fed
 from console.looking import Eyes, console
+from console.on_boards import OnBoards
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -28,7 +29,7 @@ VIEWS = ("f2", "f3", "f4", "f5", "f6")
     ],
 )
 async def test_any_size_of_terminal(size: tuple[int, int]) -> None:
-    session = Fed()
+    session = OnBoards()
     app = ConsoleApp(session)
     async with app.run_test(size=size) as pilot:
         eyes = Eyes(app, pilot)
@@ -43,7 +44,7 @@ async def test_any_size_of_terminal(size: tuple[int, int]) -> None:
 
 
 async def test_the_terminal_changes_its_size_while_it_runs() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         for size in ((140, 45), (60, 15), (118, 34), (80, 24)):
             await eyes.pilot.resize_terminal(*size)
@@ -61,7 +62,7 @@ KEYS += ["left_square_bracket", "right_square_bracket", "shift+left", "backspace
 @given(st.lists(st.sampled_from(KEYS), min_size=5, max_size=18))
 def test_no_sequence_of_keys_brings_it_down(keys: list[str]) -> None:
     async def run() -> None:
-        session = Fed()
+        session = OnBoards()
         async with console(session) as eyes:
             for number, key in enumerate(keys):
                 await eyes.press(key)

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import Fed
 from console.looking import Eyes, console
+from console.on_boards import OnBoards
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -248,7 +249,7 @@ async def test_a_board_that_is_lost_or_silent_is_drawn_as_not_known_until_it_is_
 
 
 async def test_marks_and_cursors_stand_in_a_row_of_their_own() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session, (140, 45)) as eyes:
         await eyes.press("f6")
         for _ in range(90):
@@ -261,7 +262,7 @@ async def test_marks_and_cursors_stand_in_a_row_of_their_own() -> None:
 
 @pytest.mark.slow
 async def test_zoom_keeps_the_cursor_in_view() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
         busy(session, 3)
         await eyes.press("f6", "left", "left")
@@ -441,7 +442,7 @@ def test_no_key_sequence_breaks_the_time_line(keys: list[str]) -> None:
     import asyncio
 
     async def run() -> None:
-        session = Fed()
+        session = OnBoards()
         async with console(session) as eyes:
             busy(session, 1)
             await eyes.press("f6", *keys)
@@ -455,3 +456,15 @@ def test_no_key_sequence_breaks_the_time_line(keys: list[str]) -> None:
 )
 def test_how_long_a_column_lasts_is_told_without_idle_zeros(us: float, text: str) -> None:
     assert column_text(us) == text
+
+
+async def test_a_key_that_finds_nowhere_to_go_says_so() -> None:
+    async with console(OnBoards(), (80, 24)) as eyes:
+        await eyes.press("f6")
+        await eyes.see("a column is")
+        await eyes.press("right_square_bracket")
+        await eyes.told("There is no mark or trigger after this.")
+        await eyes.press("left_square_bracket")
+        await eyes.told("There is no mark or trigger before this.")
+        await eyes.press("shift+right")
+        await eyes.told("There is no change of this channel after this.")
