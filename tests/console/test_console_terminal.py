@@ -222,7 +222,8 @@ def test_without_a_terminal_it_says_so_in_one_line(home: dict[str, str]) -> None
     assert "needs a terminal" in done.stderr
 
 
-def test_the_first_run_lists_ports_and_asks(home: dict[str, str]) -> None:
+def test_the_first_run_lists_ports_and_asks(demo: Demo, home: dict[str, str]) -> None:
+    """Where something is there to be opened: here the desks that run."""
     with Terminal("-m", "benchcon", env=home) as terminal:
         terminal.see("Which ports should be opened?", "F9 DARK")
         terminal.press("\x1b")
