@@ -1,24 +1,32 @@
 """The walk itself, without I/O: changes, answers and time in; prompts, wanted outputs, sounds and evidence out.
 
-States, and what leads out of them:
+| stage | what happens |
+|---|---|
+| ask | a step is asked of the hand |
+| closing | the step is as good as over, in 25 ms; after *done* in 60 ms of quiet |
+| wait | hands off, still, or a supply starts, until the time is over |
+| light | outputs are wanted and not yet as wanted |
+| look | the eye is asked, until it answers |
+| over | the plan is done |
 
-===========  ==========================================  =======================================================
-state        means                                       leaves it
-===========  ==========================================  =======================================================
-``ask``      a step is asked of the hand                 the expected is there → ``closing``; something else
-                                                         stands for 0.4 s → ``closing``; *done* → ``closing``
-``closing``  the step is as good as over                 25 ms (after *done*: 60 ms of quiet) → next step; the
-                                                         expected went away again → ``ask`` (a part that springs
-                                                         back: next step at once)
-``wait``     hands off, still, or a supply starts        time is up → next step
-``light``    outputs are wanted and not yet as wanted    *ready* → ``look``
-``look``     the eye is asked                            an answer → next step
-``over``     the plan is done                            *back*
-===========  ==========================================  =======================================================
+And what leads from one to the other (`TABLE`; `tests/walk/test_stages.py` draws this picture of it). A part that
+springs back is followed at once: its next step is begun.
 
-*skip*, *back*, *again* and *not wired* lead out of every state but ``over`` (which only *back* does). A group with
-something odd in it is asked once more by itself before the walk goes on, so that a slip of the hand is not taken for
-a fault.
+| at | sign | becomes |
+|---|---|---|
+| ask | what was asked for is there | closing |
+| ask | something else has stood for 0.4 s | closing |
+| ask | the hand says that it is done | closing |
+| closing | what was asked for is gone again | ask |
+| light | the outputs are as wanted | look |
+| any | the next step is asked of the hand | ask |
+| any | the next step takes nothing but time | wait |
+| any | the next step is asked of the eye | light |
+| any | there is no next step | over |
+
+*skip*, *back*, *again* and *not wired* lead to a next step from every stage but over (from which only *back* does). A
+group with something odd in it is asked once more by itself before the walk goes on, so that a slip of the hand is not
+taken for a fault.
 
 A hand cannot have followed a new prompt within 0.2 s, so changes until then still belong to the step before (a switch
 on its way past a position, a contact that goes on chattering), unless a simulated hand says *acting*.
@@ -28,6 +36,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
+from enum import StrEnum
 from typing import Any
 
 from benchcon.diagnosis.evidence import Change, DisplayLook, Evidence, LampLook, Seen, SupplyLook
@@ -39,6 +48,50 @@ from benchcon.walk.progress import Progress
 from benchcon.walk.prompts import Prompt, prompt_for
 from benchcon.walk.step_recorder import Late, Taking
 from benchcon.walk.wants import Wants, outputs_of
+
+
+class WalkStage(StrEnum):
+    """How far the step at hand has come."""
+
+    ASK = "ask"
+    CLOSING = "closing"
+    WAIT = "wait"
+    LIGHT = "light"
+    LOOK = "look"
+    OVER = "over"
+
+
+class WalkSign(StrEnum):
+    """What ends a stage."""
+
+    THERE = "what was asked for is there"
+    STANDS = "something else has stood for 0.4 s"
+    DONE = "the hand says that it is done"
+    GONE_AGAIN = "what was asked for is gone again"
+    LIT = "the outputs are as wanted"
+    HAND = "the next step is asked of the hand"
+    TIME = "the next step takes nothing but time"
+    EYE = "the next step is asked of the eye"
+    END = "there is no next step"
+
+
+NEXT = {
+    WalkSign.HAND: WalkStage.ASK,
+    WalkSign.TIME: WalkStage.WAIT,
+    WalkSign.EYE: WalkStage.LIGHT,
+    WalkSign.END: WalkStage.OVER,
+}
+"""The stage with which a next step begins, whatever stage the one before was left in."""
+
+TABLE = {
+    (WalkStage.ASK, WalkSign.THERE): WalkStage.CLOSING,
+    (WalkStage.ASK, WalkSign.STANDS): WalkStage.CLOSING,
+    (WalkStage.ASK, WalkSign.DONE): WalkStage.CLOSING,
+    (WalkStage.CLOSING, WalkSign.GONE_AGAIN): WalkStage.ASK,
+    (WalkStage.LIGHT, WalkSign.LIT): WalkStage.LOOK,
+    **{(stage, sign): becomes for stage in WalkStage for sign, becomes in NEXT.items()},
+}
+"""What comes after each stage, by what has ended it."""
 
 
 class Walk:
@@ -58,7 +111,7 @@ class Walk:
         self.layout = self.progress.layout
         self.rest_us, self.still_us = rest_us, still_us
         self.values: dict[str, int] = {}
-        self.state = "over"
+        self.state = WalkStage.OVER
         self.wants = Wants()
         self.wants_number = 0
         """Goes up whenever `wants` changes; hand it back to `ready`."""
@@ -107,7 +160,7 @@ class Walk:
     def instead(self) -> str:
         """What else has moved in the step at hand and stands so, in words; empty: nothing."""
         step = self.step
-        if self.state != "ask" or step is None or self._odd_since is None:
+        if self.state != WalkStage.ASK or step is None or self._odd_since is None:
             return ""
         others = slips.moved(self.layout, step, self._taking.before, self.values)
         return slips.told(self.layout, step, self._taking.before, self.values) if others else ""
@@ -146,14 +199,14 @@ class Walk:
 
     def due_us(self) -> int | None:
         """When `tick` should be called at the latest, whatever else happens; None: nothing is due."""
-        if self.state == "wait":
+        if self.state == WalkStage.WAIT:
             step = self.step
             listening = bool(step and step.parts)
             waits = {"rest": pace.LISTEN_US if listening else self.rest_us, "starting": step.to * 1000 if step else 0}
             return self._taking.began_us + waits.get(step.do if step else "", self.still_us)
-        if self.state == "closing":
+        if self.state == WalkStage.CLOSING:
             return self._close_us
-        if self.state == "ask" and self._odd_since is not None:
+        if self.state == WalkStage.ASK and self._odd_since is not None:
             return self._odd_since + pace.patience(self.layout, self.step, self._taking.before, self.values)
         return None
 
@@ -174,20 +227,20 @@ class Walk:
             if how == "is":
                 self._taking.before, self._taking.settled = dict(self.values), dict(self.values)
             return
-        if self.state not in ("ask", "closing", "wait"):
+        if self.state not in (WalkStage.ASK, WalkStage.CLOSING, WalkStage.WAIT):
             return
         self._taking.take(change, how)
-        if self.state == "closing" and self._said and how in ("is", "edge"):
+        if self.state == WalkStage.CLOSING and self._said and how in ("is", "edge"):
             quiet, most = pace.quiet_after_done(self.step)  # what still bounces has not been reported yet
             self._close_us = min(now_us + quiet, self._said_us + most)
         if how != "is":
             return
-        if self.state == "closing" and not self._said:
+        if self.state == WalkStage.CLOSING and not self._said:
             if self._outcome == "seen" and self.step and self.step.do == "put" and not self._is_there():
                 self._lapse(change, now_us)
             else:
                 self._taking.settled = dict(self.values)
-        elif self.state == "ask":
+        elif self.state == WalkStage.ASK:
             self._look_at(change, now_us)
 
     def acting(self) -> None:
@@ -210,32 +263,32 @@ class Walk:
         due = self.due_us()
         if due is None or now_us < due:
             return
-        if self.state == "ask":
+        if self.state == WalkStage.ASK:
             self._close(now_us, "seen" if self._is_there() else "otherwise")
             return
-        if self.state == "wait":
+        if self.state == WalkStage.WAIT:
             self._outcome = "seen"
-        if self.state == "wait" or self._said:
+        if self.state == WalkStage.WAIT or self._said:
             self._taking.settled = dict(self.values)
         self._finish(now_us)
 
     def said(self, now_us: int) -> None:
         """The hand says that it has done what was asked."""
-        if self.state == "closing":
+        if self.state == WalkStage.CLOSING:
             self._said_early = True  # it counts if what was there does not last
-        elif self.state == "ask":
+        elif self.state == WalkStage.ASK:
             self._said, self._said_us = True, now_us
-            self.state = "closing"
+            self._see(WalkSign.DONE)
             self._close_us = now_us + pace.quiet_after_done(self.step)[0]
 
     def ready(self, number: int) -> None:
         """The outputs are as wants number `number` asked."""
-        if self.state == "light" and number == self.wants_number:
-            self.state = "look"
+        if self.state == WalkStage.LIGHT and number == self.wants_number:
+            self._see(WalkSign.LIT)
 
     def steady(self) -> bool:
         """Have a blinking lamp burn steadily; says whether there was one."""
-        if self.state in ("light", "look") and self.wants.blink:
+        if self.state in (WalkStage.LIGHT, WalkStage.LOOK) and self.wants.blink:
             self._want(replace(self.wants, blink=False))
             return True
         return False
@@ -265,7 +318,9 @@ class Walk:
         one before. Returns False if no control was being tested at all: supplies light
         what they feed.
         """
-        asked = self.state in ("ask", "closing") and self.group is not None and self.group.kind == "control"
+        asked = (
+            self.state in (WalkStage.ASK, WalkStage.CLOSING) and self.group is not None and self.group.kind == "control"
+        )
         mine = asked and any(
             self.layout.spots[change.channel].kind != "pot"
             for change in self._taking.changes
@@ -305,6 +360,9 @@ class Walk:
 
     # Going on -------------------------------------------------------------------------------------------------------
 
+    def _see(self, sign: WalkSign) -> None:
+        self.state = TABLE[self.state, sign]
+
     def _begin_taking(self, now_us: int) -> None:
         self.step_number += 1
         self._taking = Taking(now_us, self.values)
@@ -329,7 +387,7 @@ class Walk:
             self.progress.leave_out()
         else:
             self._want(Wants())
-            self.state = "over"
+            self._see(WalkSign.END)
             self._sounds.append("over")
 
     def _begin_group(self, now_us: int) -> None:
@@ -346,11 +404,11 @@ class Walk:
         self._begin_taking(now_us)
         self._want(outputs_of(self.layout, step))
         if step.do in ("rest", "still", "starting"):
-            self.state = "wait"
+            self._see(WalkSign.TIME)
         elif step.do in LOOKS or step.do in SUPPLY_LOOKS:
-            self.state = "light"
+            self._see(WalkSign.EYE)
         else:
-            self.state = "ask"
+            self._see(WalkSign.HAND)
             last = self.progress.collected[-1] if self.progress.collected else None
             if judge.nothing_to_let_go(self.layout, step, last):
                 self._odd_since = now_us + pace.RELEASE_US - pace.ODD_US
@@ -393,7 +451,7 @@ class Walk:
                 self._taking.before = dict(stood)
                 self.heard(change, now_us)
             return
-        self.state = "ask"
+        self._see(WalkSign.GONE_AGAIN)
         self._outcome = ""
         if self._said_early:
             self.said(now_us)
@@ -405,7 +463,7 @@ class Walk:
         assert step is not None
         self._outcome = outcome
         self._taking.settled = dict(self.values)
-        self.state = "closing"
+        self._see(WalkSign.THERE if outcome == "seen" else WalkSign.STANDS)
         self._close_us = now_us + (pace.HOLD_US if len(step.parts) > 1 and step.to else pace.SETTLE_US)
         self._sounds.append("right" if outcome == "seen" else "wrong")
 
@@ -431,7 +489,7 @@ class Walk:
         self, now_us: int, answer: str, lamps: dict[str, Seen], displays: dict[str, bytes], level: str, flickering: bool
     ) -> None:
         step = self.step
-        if self.state != "look" or step is None:
+        if self.state != WalkStage.LOOK or step is None:
             return
         if step.do == "display":
             name = step.parts[0]
