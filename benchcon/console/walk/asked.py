@@ -60,7 +60,6 @@ class AskedScreen(Screen[None]):
     WalkScreen.-narrow.-looking #second { display: block; }
     WalkScreen.-narrow #away { width: 11; }
     WalkScreen.-middling.-picture Touched { display: none; }
-    WalkScreen.-middling.-picture #question { max-height: 2; }
     WalkScreen.-low Touched { display: none; }
     WalkScreen.-low #hint { max-height: 2; }
     WalkScreen.-low.-looking #hint { max-height: 1; }
@@ -110,14 +109,18 @@ class AskedScreen(Screen[None]):
         self.set_class(self.size.height < LOW, "-low")
         self.set_class(self.size.height < MIDDLING, "-middling")
         self._progress()
-        # The same rows whatever is asked, so that the face keeps still from one step to the next: where words need more
-        # of them the large letters become small ones.
+        self._question_rows()
+
+    def _question_rows(self) -> None:
+        """The same rows whatever is asked, so that the face keeps still from one step to the next.
+
+        Where words need more of them the large letters become small ones; a picture on a low screen has theirs.
+        """
+        rows: int | str = 10 if self.size.height >= 34 else 8 if self.size.height >= MIDDLING else 7
+        if self.size.height < LOW or (self.size.height < MIDDLING and self.has_class("-picture")):
+            rows = "auto"
         for question in self.query("#question"):
-            question.styles.height = (
-                (10 if self.size.height >= 34 else 8 if self.size.height >= MIDDLING else 7)
-                if (self.size.height >= LOW)
-                else "auto"
-            )
+            question.styles.height = rows
 
     def frame(self) -> None:
         """Draw what has changed; a frame may come before everything stands on the screen."""
@@ -155,6 +158,7 @@ class AskedScreen(Screen[None]):
         """Show the picture of a display, to be put right; empty: none."""
         part = self.panel.part(name) if name else None
         self.set_class(isinstance(part, Display), "-picture")
+        self._question_rows()
         if isinstance(part, Display):
             wanted = self._wanted(part)
             view = self.query_one(PictureView)
