@@ -378,11 +378,20 @@ def _noise(layout: PanelIndex, moment: SettledStep, name: str, channel: str) -> 
     if channel in moment.before:
         settled.insert(0, moment.before[channel])
     if quiet:
-        found = _jumping(settled, max(6.0, STILL_SHARE * span), 3)
         raw = [c.value for c in hand.readings if c.channel == channel]
-        return max(found, _jumping(raw, max(12.0, RAW_SHARE * span), 3))
+        # Where the converter's range ends, half of the noise is cut off.
+        seen = 0.5 if settled and _at_an_end(control, [*settled, *raw]) else 1.0
+        found = _jumping(settled, max(6.0, seen * STILL_SHARE * span), 3)
+        return max(found, _jumping(raw, seen * max(12.0, RAW_SHARE * span), 3))
     # On the way to an end the reading may only go one way; crackle goes back and forth by much.
     return _jumping(settled, 0.08 * span, 4) if hand.do == "end" else 0
+
+
+def _at_an_end(control: Control, values: Sequence[int]) -> bool:
+    """Whether a potentiometer stands at an end beyond which nothing is read: it reads the very least or the most."""
+    least, most = sorted((control.low_count, control.high_count))
+    near, mean = 0.04 * (most - least), sum(values) / len(values)
+    return (min(values) == least and mean < least + near) or (max(values) == most and mean > most - near)
 
 
 def _jumping(values: Sequence[int], least: float, turns: int) -> int:

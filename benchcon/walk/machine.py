@@ -3,7 +3,7 @@
 | stage | what happens |
 |---|---|
 | ask | a step is asked of the hand |
-| closing | the step is as good as over, in 25 ms; after *done* in 60 ms of quiet |
+| closing | the step is as good as over: in 25 ms, with more than two positions 100 ms, after *done* 60 ms of quiet |
 | wait | hands off, still, or a supply starts, until the time is over |
 | light | outputs are wanted and not yet as wanted |
 | look | the eye is asked, until it answers |
@@ -464,7 +464,7 @@ class Walk:
         self._outcome = outcome
         self._taking.settled = dict(self.values)
         self._see(WalkSign.THERE if outcome == "seen" else WalkSign.STANDS)
-        self._close_us = now_us + (pace.HOLD_US if len(step.parts) > 1 and step.to else pace.SETTLE_US)
+        self._close_us = now_us + pace.stands(self.layout, step)
         self._sounds.append("right" if outcome == "seen" else "wrong")
 
     def _finish(self, now_us: int) -> None:

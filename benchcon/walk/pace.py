@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.walk import judge
 from benchcon.walk.plan import Step
 
 SETTLE_US = 25_000
 """How long the expected must have stood: late enough for a neighbour that is shorted to show, too short to be felt."""
+PASS_US = 100_000
+"""The same for a switch of more than two positions: on the way to another one a hand passes the one that is asked for,
+or what looks like it on a panel that is wired wrong, in less (common practice, no source)."""
 LATE_US = 200_000
 """Nobody reacts faster to a new prompt (reaction to sight takes about 0.2 s; common practice, no source)."""
 HOLD_US = 400_000
@@ -48,3 +51,11 @@ def quiet_after_done(step: Step | None) -> tuple[int, int]:
     """Quiet that is waited for after the hand said *done*, and how long at the most."""
     knob = step is not None and step.do in ("turn", "end")
     return (KNOB_DONE_US, KNOB_DONE_MOST_US) if knob else (DONE_US, DONE_MOST_US)
+
+
+def stands(layout: PanelIndex, step: Step) -> int:
+    """How long what `step` asked for must have stood before it is over."""
+    if len(step.parts) > 1 and step.to:
+        return HOLD_US
+    many = step.do == "put" and any(len(codes_of(layout.controls[name])) > 2 for name in step.parts)
+    return PASS_US if many else SETTLE_US
