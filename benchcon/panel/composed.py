@@ -224,6 +224,7 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
             top.source.say((*path, "at"), "is that of the control; a lamp that sits elsewhere has a table [lamps.NAME]")
         if "at" in table:
             made["at"] = table["at"]
+            top.source.homes["lamps", new, "at"] = ("controls", name, "at")
         if new in found:
             top.source.say(path, f"makes the lamp {new}, which exists already; give one of them another name")
             continue
@@ -272,11 +273,14 @@ def _coloured(
         origins["lamps", new] = Origin(f"{origin.key if origin else f'lamps.{name}'}.colours", inside, str(label))
         _same_lines(top, ("lamps", name), ("lamps", new))
         _same_lines(top, (*path, number), ("lamps", new))
+        for key in whole.keys() - die.keys():
+            top.source.homes["lamps", new, key] = ("lamps", name, key)
     return made
 
 
 def _same_lines(top: TomlTable, old: tuple[str | int, ...], new: tuple[str | int, ...]) -> None:
     """What is said of a part that was made is said of the lines that made it."""
     lines = top.source.lines
+    top.source.homes[new] = old
     made = {(*new, *path[len(old) :]): line for path, line in lines.items() if path[: len(old)] == old}
     lines.update(made)

@@ -162,6 +162,25 @@ _TWICE = re.compile(r"cannot (?:declare|overwrite|mutate)(.*?)(?: twice|$)")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
+_BARE_WORD = re.compile(r"[^\W\d][\w-]{0,39}(?=\s*([],}#]|$))")
+_BARE_NUMBER = re.compile(r"(?<![\w.\"'])\d{1,9}(?:\.\d{1,9})?\s*$")
+_BARE_UNIT = re.compile(r"(?:[^\W\d]{1,9}|%)(?![\w.-]*\s*=)")
+_MEANT = {"yes": "true", "on": "true", "true": "true", "no": "false", "off": "false", "false": "false"}
+
+
+def _without_quotes(line: str, at: int) -> str:
+    """What to write instead of a word or a quantity without quotes, where the reader of TOML stopped in a line."""
+    number, unit = _BARE_NUMBER.search(line[:at]), _BARE_UNIT.match(line[at:])
+    if number and unit:
+        return f'{number[0].strip()} {unit[0]} stands without quotes; write "{number[0].strip()} {unit[0]}"'
+    word = _BARE_WORD.match(line[at:])
+    if not word or not line[:at].rstrip().endswith(("=", "[", ",")):
+        return ""
+    meant = _MEANT.get(word[0].lower())
+    either = f"{meant}, or as text " if meant else ""
+    return f'{word[0]} stands without quotes; write {either}"{word[0]}"'
+
+
 _PLAINER = {
     # what the reader of TOML says, and what it mostly is
     printable("Illegal character '\\n'"): "the quote that ends the text is missing",
@@ -194,7 +213,9 @@ def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
             line, column = (odd[-1], "") if odd else (line, column)
         found = text.splitlines()[line - 1 : line] if line else []
         line = line or text.count("\n") + 1
-        said = _PLAINER.get(said) or said[:1].lower() + said[1:]
+        at = int(match[2]) - 1 if match and match[2] else 0
+        without = _without_quotes(found[0], at) if found else ""
+        said = without or _PLAINER.get(said) or said[:1].lower() + said[1:]
         if twice := _TWICE.search(said):
             key = re.match(r"\s*([\w.-]+)\s*=", text.split("\n")[line - 1])
             name = ".".join(re.findall(r"'([^']*)'", twice[1])) or (key[1] if key else "this key")

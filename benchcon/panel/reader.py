@@ -112,7 +112,12 @@ class SourceFile:
     def __init__(self, file: str, lines: dict[Path, int]) -> None:
         self.file = printable(file)
         self.lines = lines
+        self.homes: dict[Path, Path] = {}
+        """Where that stands in the file which a repeat, a lit control or a lamp of several colours makes."""
         self.findings: list[PanelRemark] = []
+        self.said = 0
+        """How often anything was found wrong, whether or not it is noted already."""
+        self._noted: dict[tuple[Path, str], int] = {}
 
     def line(self, path: Path) -> int:
         """Return the line of `path`, or of the nearest thing around it."""
@@ -122,8 +127,21 @@ class SourceFile:
         return 0
 
     def say(self, path: Path, text: str, *, grave: bool = True) -> None:
-        """Note a finding about `path`: ``KEY text``."""
-        self.say_at(self.line(path), f"{dotted(path)} {text}", grave=grave)
+        """Note a finding about `path`: ``KEY text``. What is true of several parts that one table makes is said once,
+        of that table."""
+        self.said += 1
+        home = self._home(path)
+        known = self._noted.setdefault((home, text), len(self.findings))
+        if known < len(self.findings):
+            self.findings[known] = self.findings[known]._replace(text=f"{dotted(home)} {text}")
+        else:
+            self.say_at(self.line(path), f"{dotted(path)} {text}", grave=grave)
+
+    def _home(self, path: Path) -> Path:
+        for length in range(len(path), 0, -1):
+            if (made := path[:length]) in self.homes:
+                return self._home((*self.homes[made], *path[length:]))
+        return path
 
     def say_at(self, line: int, text: str, *, grave: bool = True) -> None:
         """Note a finding about `line`."""
@@ -258,9 +276,9 @@ class TomlTable:
         if not isinstance(value, list) or not 0 < len(value) <= most:
             self.say(key, f'is {shown(value)}; a list of 1 to {most} words is allowed, such as ["off", "on"]')
             return None
-        before = len(self.source.findings)
+        before = self.source.said
         found = tuple(self.a_text((key, index), each, "", longest) for index, each in enumerate(value))
-        return found if len(self.source.findings) == before else None
+        return found if self.source.said == before else None
 
     def table(self, key: str) -> TomlTable:
         value = self.get(key)

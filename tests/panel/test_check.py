@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchcon.cli.main import main
+from benchcon.panel.file import inspect
 
 SHORT = {
     "Runway edge": "Runway",
@@ -236,7 +237,7 @@ def test_a_size_that_cannot_be_read_is_not_called_missing(tmp_path: Path, capsys
     [
         ('title = "Winch', "the quote that ends the text is missing"),
         ("title = 'Winch", "the quote that ends the text is missing"),
-        ("width = 40 mm", 'text is written in quotes, "40 mm"'),
+        ("width = 40 mm", 'write "40 mm"'),
         ("title =", "a value is missing"),
         ('title "Winch"', "the = behind the key is missing"),
         ('at = ["1 mm", "2 mm" "3 mm"]', "a comma or ] is missing"),
@@ -252,3 +253,19 @@ def test_what_is_missing_in_a_line_is_said(
     assert main(["check", str(path)]) == 1
     assert f"{path}:2: is not TOML here" in (told := capsys.readouterr().out)
     assert said in told
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("dimmed = yes", 'column 10: yes stands without quotes; write true, or as text "yes"'),
+        ("colour = red", 'column 10: red stands without quotes; write "red"'),
+        ("current = 10 mA", 'column 14: 10 mA stands without quotes; write "10 mA"'),
+        ("at = [45 mm, 28 mm]", 'column 10: 45 mm stands without quotes; write "45 mm"'),
+        ("repeat = { columns = 3 rows = 2 }", "column 24: a comma or } is missing"),
+        ("colour =", "column 9: a value is missing"),
+    ],
+)
+def test_a_value_without_its_quotes_is_told_as_it_should_be_written(line: str, told: str) -> None:
+    _, (found,) = inspect(f"[lamps.a]\n{line}\n", "x.toml")
+    assert str(found).startswith(f"x.toml:2: is not TOML here, {told}")

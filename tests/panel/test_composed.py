@@ -122,3 +122,24 @@ def test_the_one_lamp_of_a_button_can_be_edited_and_parts_of_a_grid_say_why_not(
     path.write_text(GRID, "utf-8")
     with pytest.raises(Trouble, match=r"route_2 is made by controls\.route, with others"):
         PanelFile(path).place("route_2", 10, 10)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        ('colour = "gren"', '4: lamps.zone.colour is "gren"; allowed'),
+        ('at = [20, "30 mm"]', "4: lamps.zone.at[1] is 20; a quantity"),
+        ('channel = "desk.z1"', '4: lamps.zone.channel names the unknown board "desk"'),
+    ],
+)
+def test_one_mistake_in_a_repeat_is_one_line(wrong: str, told: str) -> None:
+    channel = "" if "channel" in wrong else 'channel = "z1"'
+    _, found = inspect(f"[boards.a]\n[lamps.zone]\nrepeat = {{ columns = 6 }}\n{wrong}\n{channel}\n", "x.toml")
+    assert [str(each).startswith(f"x.toml:{told}") for each in found] == [True], found
+
+
+def test_a_mistake_that_a_lit_button_shares_with_its_lamp_is_one_line() -> None:
+    text = '[boards.a]\n[controls.go]\nkind = "button"\nchannel = "b1"\nat = [20, "30 mm"]\nlit = { channel = "l1" }\n'
+    for repeated in ("", "repeat = { columns = 3 }\n"):
+        _, (found,) = inspect(text + repeated, "x.toml")
+        assert str(found).startswith("x.toml:5: controls.go.at[1] is 20;")
