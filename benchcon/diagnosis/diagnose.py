@@ -59,14 +59,15 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     every_look = [each for each in given if isinstance(each, LampLook)]
     looks = lit_together.without(every_look)
     pictures = [each for each in given if isinstance(each, DisplayLook)]
-    turned, shown = knobs.find(layout, story), segments.find(layout, pictures)
+    turned = knobs.find(layout, story)
     turned = [each for each in turned if not all(in_turn.issuperset(raw.channels) for c in each for raw in c)]
-    wholes, explained = _wholes(layout, story, looks, pictures, in_turn, [*turned, *shown])
+    wholes, explained = _wholes(layout, story, looks, pictures, in_turn, turned)
 
     failing, faint = lit_together.find(layout, lights.useful(layout, every_look), pictures)
 
     of_drivers, of_displays = drivers.find(layout, pictures, explained)
     wholes, explained = [*wholes, *of_drivers], explained | of_displays
+    shown = segments.find(layout, pictures, explained)
 
     def left(found: list[Choices]) -> list[Choices]:
         return [each for each in found if not all(explained.issuperset(raw.channels) for c in each for raw in c)]
@@ -109,7 +110,7 @@ def _wholes(
 ) -> tuple[list[Choices], set[str]]:
     """Find single causes of many wires' faults: connectors, chains, matrices, looms, boards, commons.
 
-    `others`: what is wrong with knobs and displays, each for itself. What goes beyond one connector comes first, then
+    `others`: what is wrong with knobs, each for itself. What goes beyond one connector comes first, then
     connectors, then what is on one.
     """
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
@@ -125,8 +126,8 @@ def _wholes(
         for choices in others
         if len(choices) == 1
         for raw in choices[0]
-        if raw.kind in ("open", "dead") and not raw.detail.get("swing")
-    }
+        if raw.kind == "open" and not raw.detail.get("swing")
+    } | segments.dark(layout, pictures)
     wires = wires_of(layout, nets, dead, tested)
     out, explained = causes.find(layout, wires, wide=True)
     plugs, of_plugs = connectors.find(layout, wires, explained)

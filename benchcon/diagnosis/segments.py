@@ -312,12 +312,22 @@ def _distinct(found: list[tuple[float, tuple[Flaw, ...]]], digits: int) -> list[
 # From evidence ------------------------------------------------------------------------------------------------------
 
 
-def find(layout: PanelIndex, looks: Sequence[DisplayLook]) -> list[Choices]:
-    """Return what is wrong with the displays."""
+def dark(layout: PanelIndex, looks: Sequence[DisplayLook]) -> set[str]:
+    """Return the displays (channels) that were told to show something and never showed anything."""
+    looks = [look for look in looks if look.part in layout.displays and look.answer in ("same", "otherwise")]
+    told = {look.part for look in looks if any(look.set)}
+    lit = {look.part for look in looks if any(look.set if look.answer == "same" else look.seen)}
+    lit |= {name for look in looks for name, shown in look.displays.items() if any(shown)}
+    return {key_of(layout.displays[name].channel) for name in told - lit}
+
+
+def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] = ()) -> list[Choices]:
+    """Return what is wrong with the displays; those on channels of `but` are explained already."""
     by_part: dict[str, list[DisplayLook]] = {}
     for look in looks:
         layout.part(look.part)
-        if look.answer not in ("skipped", "not wired") and look.part in layout.displays:
+        there = look.answer not in ("skipped", "not wired") and look.part in layout.displays
+        if there and key_of(layout.displays[look.part].channel) not in but:
             by_part.setdefault(look.part, []).append(look)
     shown = {name: _shown_by(layout, name, row) for name, row in by_part.items()}
     out: list[Choices] = []
