@@ -31,11 +31,19 @@ def find(
     out: list[Choices] = []
     explained: set[str] = set()
     for (_, name), row in plugs.items():
-        for look in (_off, partial(_broken_off, layout), _ground, _moved):
+        if len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
+            continue  # that is about one part, and not about its plug
+        for look in (_off, partial(_broken_off, layout), _ground):
             if (raw := look(name, row)) is not None:
-                out.append([[raw]])
-                explained |= {wire.key for wire in row} if raw.kind != "common open" else set(raw.channels)
                 break
+        # A plug that is turned round with its ground may look like one whose ground is swapped.
+        fits = [raw] if raw is not None else []
+        if raw is None or raw.kind == "ground crossed":
+            fits += _moved(name, row, like_ground=raw is not None)
+        if fits:
+            out.append([[each] for each in fits[:3]])
+            whole = fits[0].kind != "common open"
+            explained |= {wire.key for wire in row} if whole else set(fits[0].channels)
     return out, explained
 
 
@@ -86,28 +94,40 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
     return None
 
 
-def _moved(name: str, row: list[WireEvidence]) -> BareFinding | None:
-    """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins."""
+def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> list[BareFinding]:
+    """It sits one hole on, or turned round: each wire does what belongs to another, in the order of the pins.
+
+    Several findings fit equally well. `like_ground`: it is enough that nothing speaks against it; else something must
+    have shown where it should not.
+    """
     pinned = [wire for wire in row if wire.pins and wire.kind in ("contact", "lamp") and wire.tested]
     others = [wire for wire in row if wire.kind not in ("contact", "lamp") and wire.tested]
     at: Mapping[int, WireEvidence] = {wire.pins[0]: wire for wire in pinned}
     wrong = [wire for wire in pinned if wire.wrong or wire.off_by(wire.on, wire.known)]
     if len(at) != len(pinned) or len(wrong) + len(others) < LEAST or len(wrong) < 2:
-        return None
+        return []
     if not all(wire.dead for wire in others):
-        return None  # what has several wires is dead on a plug that has moved
+        return []  # what has several wires is dead on a plug that has moved
     pins = sorted({pin for wire in row for pin in wire.pins})
-    best: tuple[int, int, BareFinding] | None = None
-    for number, way in enumerate(_ways(pins[0], pins[-1])):
+    if not any(wire.seen & wire.sure for wire in pinned):
+        return []
+    best: dict[tuple[str, object], tuple[int, BareFinding]] = {}
+    for way in _ways(pins[0], pins[-1]):
         gates: list[_Gate] = [_ALWAYS, _NEVER]
         gates += [at[pin] for pin in way.grounds if pin in at and at[pin].kind == "contact"]
         for through in gates:
             off = sum(_off_when_moved(at, pin, way, through) for pin in at)
-            seen = any(wire.seen & wire.sure for wire in pinned)
-            if seen and off <= SLIPS * len(at) and (best is None or (off, number) < best[:2]):
+            rest = [wire for wire in (*pinned, *others) if wire is not through]
+            alone = isinstance(through, WireEvidence) and len(rest) >= LEAST and all(wire.dead for wire in rest)
+            shown = like_ground or alone or through is _ALWAYS or any(_elsewhere(at, pin, way) for pin in at)
+            if not shown:
+                continue
+            told = (way.kind, way.detail.get("by"))
+            if off <= SLIPS * len(at) and (told not in best or off < best[told][0]):
                 keys = tuple(wire.key for wire in sorted((*pinned, *others), key=lambda wire: wire.pins or (0,)))
-                best = off, number, BareFinding(way.kind, keys, {"connector": name, **way.detail})
-    return best[2] if best else None
+                best[told] = off, BareFinding(way.kind, keys, {"connector": name, **way.detail})
+    least = min((off for off, _ in best.values()), default=0)
+    return [raw for off, raw in best.values() if off == least]
 
 
 class _Way(NamedTuple):
@@ -135,6 +155,15 @@ def _ways(first: int, last: int) -> Iterator[_Way]:
 
 _ALWAYS, _NEVER = "always", "never"
 _Gate = WireEvidence | str
+
+
+def _elsewhere(at: Mapping[int, WireEvidence], pin: int, way: _Way) -> bool:
+    """Whether what belongs to another wire was really seen at header pin `pin`."""
+    wire = at[pin]
+    source = at.get(way.back(pin) if wire.kind == "contact" else way.to(pin))
+    if source is None or source is wire or source.kind != wire.kind:
+        return False
+    return bool(source.on & source.known & source.own & wire.seen & wire.sure & ~wire.on)
 
 
 def _off_when_moved(at: Mapping[int, WireEvidence], pin: int, way: _Way, through: _Gate) -> int:

@@ -112,7 +112,9 @@ def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:
 def _net_and_ghosts(layout: PanelIndex, story: Story, names: list[str]) -> tuple[Net, list[_Ghost]]:
     net = _net(layout, story, names)
     ghosts = _ghosts(layout, story, net)
-    without = {layout.matrix_of[ghost.channel] for ghost in ghosts}
+    # One whose current goes back through a key that is dead alone tells of that key's diode, and of no other.
+    many = [ghost for ghost in ghosts if not _through(ghost) or not _dead(story, _through(ghost))]
+    without = {layout.matrix_of[ghost.channel] for ghost in many}
     _unclear(layout, story, net, without | {name for name, diodes in layout.diodes.items() if not diodes})
     return net, ghosts
 
@@ -269,6 +271,9 @@ def _ghosts(layout: PanelIndex, story: Story, net: Net) -> list[_Ghost]:
                 if not corners:
                     continue
                 told = key in moment.hand.ghosts
+                ends = {corners[0], corners[-1]} if len(corners) == 3 else set()
+                if layout.diodes.get(matrix, True) and not told and any(moment.values.get(c) == 0 for c in ends):
+                    continue  # a current that finds its way round shows what it goes through, too: these are swapped
                 then = story.moments[index + 1] if index + 1 < len(story.moments) else moment
                 if then.hand.parts == moment.hand.parts and then.hand.to == 0 and then.values.get(key) == 1:
                     continue  # it stays made when they are let go: a switch that was nudged

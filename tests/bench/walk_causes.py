@@ -64,7 +64,9 @@ def one(name: str, count: int, words: Sequence[str] = ()) -> tuple[int, int, int
     slowest = 0.0
     while tried < count and seed < 40 * count:
         seed += 1
-        made = (Built if seed % 2 else Mixed)(seed * 6007 + 11, most=random.Random(seed).choice((16, 16, 20, 24, 24, 32, 64)))
+        made = (Built if seed % 2 else Mixed)(
+            seed * 6007 + 11, most=random.Random(seed).choice((16, 16, 20, 24, 24, 32, 64))
+        )
         wrongs = Wrongs(made.panel(), random.Random(f"{seed} {name}"), made.stands)
         truth = next((t for b, w in wrongs.boards.items() if (t := CAUSES[name](wrongs, b, w)) is not None), None)
         if truth is None:

@@ -213,6 +213,8 @@ def matrix(kind: str, found: str, *, line: str = "") -> Maker:
         text = f"{kind} matrix={name}_keys"
         if line == "both":
             row, column = wrongs.rng.choice(rows), wrongs.rng.choice(columns)
+            if sum(r == row or c == column for r, c in at) < 4:
+                return None  # two dead keys or three are as well two or three
             text += f" line=both numbers={row},{column}"
             told |= {"rows": [row], "columns": [column]}
         elif line:
