@@ -282,6 +282,7 @@ def _walk(
 ) -> int:
     import sys
 
+    from benchcon.console.walk.resumed import resumed
     from benchcon.errors import Trouble
     from benchcon.walk.interfaces import SimulatedHandFace, WalkInterface
     from benchcon.walk.machine import Walk
@@ -299,6 +300,8 @@ def _walk(
     walk = Walk(panel, only, done, rest_us, still_us)
     sitting = Sitting(args.by, args.serial, simulated is not None)
     if folder is not None:
+        if going_on := resumed(folder, panel, only):
+            print(f"benchcon: {going_on}", file=sys.stderr, flush=True)
         sitting.goes_on(folder.open(panel, sitting.began, done), done)
     runner = Runner(
         session, walk, face, folder.write if folder else lambda line: None, blink_s=0.0 if simulated else 2.0

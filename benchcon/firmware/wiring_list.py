@@ -141,14 +141,14 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     if board.external_supply:
         found.append(
             f"There is a second supply, LAMP+, of {board.external_mv / 1000:g} V: join its ground with the board's, "
-            "never LAMP+ with the board's +, and put a fuse in each branch, by what its wire bears, if it can deliver "
-            "more than a few amperes. Both supplies must be off before you change a wire."
+            "never LAMP+ with the board's +, and put a fuse in each branch, chosen by what its wire can carry, if it "
+            "can deliver more than a few amperes. Both supplies must be off before you change a wire."
         )
         if any(rail_of(board, each.display).name != "+" for each in plan.displays):
             found.append(
-                "A display driver whose LAMP+ is off while the board is on is fed through its inputs, which it does "
-                f"not bear ({DRIVER_SHEET}, absolute maximum ratings): switch LAMP+ on first and off last, and put "
-                "1 kΩ in each of the wires to DIN, CLK and LOAD of the first driver."
+                "A display driver whose LAMP+ is off while the board is on is powered through its inputs, and that "
+                f"can destroy it ({DRIVER_SHEET}, absolute maximum ratings): switch LAMP+ on first and off last, and "
+                "put 1 kΩ in each of the wires to DIN, CLK and LOAD of the first driver."
             )
     usb = usb_ma(board, *_lit_parts(plan))
     found.append(

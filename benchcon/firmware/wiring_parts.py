@@ -309,19 +309,30 @@ _OF_THE_BOARD = re.compile(r"([DA]\d+) of the board")
 
 def connectors(plan: Plan) -> list[tuple[str, str, str]]:
     """Return each connector, its wires, and which common wires it needs besides: ground, + or LAMP+."""
-    wires: dict[str, list[str]] = {}
+    wires: dict[str, list[tuple[str, str]]] = {}
     commons: dict[str, set[str]] = {}
     needed = _commons(plan)
     for row in rows(plan):
         if row.connector:
-            pin = f"{row.connector_pin}: " if row.connector_pin else ""
-            wires.setdefault(row.connector, []).append(f"{pin}{row.channel}")
+            wires.setdefault(row.connector, []).append((row.connector_pin, row.channel))
             commons.setdefault(row.connector, set()).update(needed.get(row.channel, ()))
     rails = ("ground", "+", "LAMP+")
+    told = {name: ", ".join(map(_at_its_pin, sorted(each, key=_by_pin))) for name, each in wires.items()}
     return [
-        (name, ", ".join(each), " and ".join(rail for rail in rails if rail in commons[name]) or "none")
-        for name, each in wires.items()
+        (name, pins, " and ".join(rail for rail in rails if rail in commons[name]) or "none")
+        for name, pins in told.items()
     ]
+
+
+def _by_pin(wire: tuple[str, str]) -> tuple[bool, list[tuple[str, int]]]:
+    """Pins as they stand on a plug: 2 before 10, and what names no pin last."""
+    pin = wire[0]
+    return not pin, [(text, int(step or 0)) for text, step in re.findall(r"(\D*)(\d{0,9})", pin)]
+
+
+def _at_its_pin(wire: tuple[str, str]) -> str:
+    pin, channel = wire
+    return f"{pin}: {channel}" if pin else channel
 
 
 def _commons(plan: Plan) -> dict[str, tuple[str, ...]]:
@@ -365,7 +376,9 @@ def _chip(plan: Plan, chain: Chain, number: int) -> ChainChip:
         }
         if currents:
             least = min(currents)
-            note += f"; {set_resistor_kohm(least):g} kΩ between ISET and V+ ({least:g} mA mean a segment)"
+            note += (
+                f"; {set_resistor_kohm(least):g} kΩ between ISET and V+ ({least:g} mA for each lit segment, on average)"
+            )
     elif chain.kind == "595" and chain.oe:
         note += "; its outputs are off until the board has started, and while it is in reset"
     elif chain.kind == "595":

@@ -17,7 +17,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.gate import own_codes
 from benchcon.panel.model import Display
-from benchcon.panel.segments import decode, encode
+from benchcon.panel.segments import POINT, SEGMENTS, decode, encode
 from benchcon.walk.guard import AFTER_S, Guard, Press
 from benchcon.walk.interfaces import FaceAnswer, Post, Scene
 from benchcon.walk.plan import ALL_TO_BE_LIT, Step, lit_but
@@ -56,6 +56,21 @@ _Line = tuple[str, float]
 """A line as it was typed, and when (monotonic seconds)."""
 
 _COLOURS = ("red", "amber", "green", "blue", "white")
+
+
+def _drawn(segments: bytes) -> list[str]:
+    """Three rows that show what `segments` light, as an eye sees it."""
+    places = " A ", "FGB", "EDC"
+
+    def stroke(shape: int, segment: str) -> str:
+        lit = segment != " " and shape & 0x40 >> SEGMENTS.index(segment)
+        return ("_" if segment in "ADG" else "|") if lit else " "
+
+    def digit(shape: int, row: str) -> str:
+        point = "." if row == places[2] and shape & POINT else " "
+        return "".join(stroke(shape, segment) for segment in row) + point
+
+    return ["".join(digit(each, row) for each in segments).rstrip() for row in places]
 
 
 class PlainFace:
@@ -121,6 +136,8 @@ class PlainFace:
         picture = f"  [{decode(step.picture)}]" if step is not None and step.picture else ""
         self._say("")
         self._say(f"{prompt.number}/{prompt.of}  {prompt.ask}{picture}")
+        for row in _drawn(step.picture) if step is not None and step.picture else ():
+            self._say(f"      {row}")
         if "already" in prompt.hint:
             self._say(f"      {prompt.hint}")
         if scene.button and self._layout is not None:

@@ -57,7 +57,7 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
         names = listed(labels)
         return (
             "Hands off",
-            f"Take your hands off the panel: {names} moved while others were asked.",
+            f"Take your hands off the panel: {names} moved while another part was asked for.",
             "It goes on by itself.",
         )
     if step.do == "rest":

@@ -89,6 +89,19 @@ def test_each_connector_says_its_common_wires() -> None:
     assert section(sections(made), "Connectors").table[1:] == (("J9", "flood, plain", "+ and LAMP+"),)
 
 
+def test_the_pins_of_a_connector_are_listed_as_they_stand_on_it() -> None:
+    text = '[boards.desk]\nchip = "atmega328p"\n' + "".join(
+        f'[lamps.{name}]\nchannel = {{ id = "{name}", pin = "{pin}", connector = "J1"{at} }}\n'
+        for name, pin, at in (
+            ("a", "D5", ', connector_pin = "10"'),
+            ("b", "D6", ', connector_pin = "2"'),
+            ("c", "D7", ""),
+            ("d", "D8", ', connector_pin = "1"'),
+        )
+    )
+    assert section(sections(planned(text)), "Connectors").table[1:] == (("J1", "1: d, 2: b, 10: a, c", "ground"),)
+
+
 def test_the_two_wires_of_an_encoder_are_listed_one_by_one() -> None:
     found = [row for row in rows(planned(everything("atmega328p"))) if row.channel == "turn"]
     assert [(row.pin, row.connector_pin, row.wire) for row in found] == [("D2", "5", "white"), ("D3", "6", "brown")]

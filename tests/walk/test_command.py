@@ -182,9 +182,11 @@ def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> N
     # It can be typed as it stands.
     again = shlex.split(last.partition("from here: ")[2])
     assert sorted(again) == sorted(["benchcon", *command[3:]])
-    on = subprocess.run([*command[:3], *again[1:]], input="", capture_output=True, text=True, timeout=PATIENCE_S)
+    on = subprocess.run([*command[:3], *again[1:]], input="\n", capture_output=True, text=True, timeout=PATIENCE_S)
     assert on.returncode == 2
     assert "to go on from here: " in on.stderr
+    back = subprocess.run([*command[:3], *again[1:]], input="", capture_output=True, text=True, timeout=PATIENCE_S)
+    assert f"benchcon: {report.name}, begun " in back.stderr  # one look is done, so that there is something to go on
 
 
 @pytest.mark.slow

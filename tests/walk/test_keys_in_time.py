@@ -144,3 +144,11 @@ def test_lines_are_broken_between_words(monkeypatch) -> None:  # type: ignore[no
     rows = out.getvalue().splitlines()
     assert max(map(len, rows)) <= 40
     assert {"lighting'", "again,"} <= set(" ".join(rows).replace("'light", "light").split())
+
+
+def test_a_display_to_be_looked_at_is_drawn() -> None:
+    """Rows of strokes as on the glass; the letters of its segments are for typing what is seen instead."""
+    terminal = Terminal()
+    terminal.ask(1, step=Step("display", parts=("d",), picture=bytes([0x7E, 0xB0, 0xED])))  # 0 1. 2.
+    drawn = terminal.out.getvalue().splitlines()[-3:]
+    assert [row[6:] for row in drawn] == [" _       _", "| |   |  _|", "|_|   |.|_ ."]

@@ -382,4 +382,7 @@ class WalkScreen(AskedScreen):
 
     def action_leave(self) -> None:
         """Back to the bench; what was done is kept in the folder."""
+        if self.folder is not None and self.scene is not None and not self.has_class("-over"):
+            name = printable(self.folder.path.name)
+            self.app.notify(f"The walk in {name} is not finished: t, with this folder, goes on with it.", markup=False)
         self.dismiss(None)
