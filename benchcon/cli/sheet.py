@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"{shown} is there already; --force overwrites it")
     panel = load(args.panel, currents=False)
     if not any(part.place for part in panel.parts):
-        raise Trouble(f'{printable(args.panel)} does not say where any part sits (at =  ["60 mm", "100 mm"])')
+        raise Trouble(f'{printable(args.panel)} does not say where any part sits (at = ["60 mm", "100 mm"])')
     if args.picture:
         if make is not files.as_svg:
             raise Trouble(f"{shown}: a picture is an .svg")

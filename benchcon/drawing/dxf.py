@@ -79,10 +79,15 @@ def _layer(name: str) -> str:
     return name.upper().replace(" ", "_")
 
 
+def can_set(text: str) -> bool:
+    """Whether all of `text` can be written: a code has four digits, so that nothing beyond U+FFFF has one."""
+    return all(ord(letter) <= 0xFFFF for letter in text)
+
+
 def _text(shape: Text) -> str:
     """Plain ASCII; ``%%`` and ``\\`` would begin codes of their own."""
     text = shape.text.replace("\\", "/").replace("%%", "% %")
-    return "".join(c if 0x20 <= ord(c) < 0x7F else f"\\U+{min(ord(c), 0xFFFF):04X}" for c in text)
+    return "".join(c if 0x20 <= ord(c) < 0x7F else f"\\U+{ord(c):04X}" if can_set(c) else "?" for c in text)
 
 
 def _value(value: object) -> str:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import NamedTuple
 
 from benchcon.drawing import dxf, pdf, svg, tiles
 from benchcon.drawing.picture import picture
-from benchcon.drawing.shapes import Shape, bounds_of
+from benchcon.drawing.shapes import Shape, Text, bounds_of
 from benchcon.drawing.sheet import LAYERS, Sheet, bars_beside, bars_within, drilled, notes, stacked
 from benchcon.panel.model import Panel
+from benchcon.text import printable
 
 RIM_MM = 6.0
 
@@ -62,7 +63,8 @@ def as_dxf(panel: Panel, paper: str = "", only: Collection[str] = (), side: str 
         shapes += [dataclasses.replace(shape, layer=f"back {shape.layer}") for shape in _only(behind, only)]
     layers = [*LAYERS, *(f"back {layer}" for layer in LAYERS)]
     text = dxf.document(shapes, layers, sheet.plate.height_mm)
-    return SheetFile(text.encode("ascii"), f"{_told(sheet, sides, only)}, lengths in mm")
+    told = f"{_told(sheet, sides, only)}, lengths in mm{_unset(shapes, dxf.can_set)}"
+    return SheetFile(text.encode("ascii"), told)
 
 
 def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: str = "") -> SheetFile:
@@ -93,8 +95,9 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
             pages += cut
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
     count = f"{len(pages)} {'page' if len(pages) == 1 else 'pages'} ({paper_name})"
-    told = _told(sheet, sides, only)
-    return SheetFile(pdf.document(pages, LAYERS, title), f"{told}, {count} at 1 : 1; print at 100 %")
+    told = f"{_told(sheet, sides, only)}, {count} at 1 : 1; print at 100 %"
+    unset = _unset((shape for page in pages for shape in page.shapes), pdf.can_set)
+    return SheetFile(pdf.document(pages, LAYERS, title), told + unset)
 
 
 def as_picture(panel: Panel, paper: str = "", only: Collection[str] = (), side: str = "") -> SheetFile:
@@ -123,6 +126,15 @@ def _told(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
         return f"{', '.join(layer for layer in LAYERS if layer in only)}{without}, {shown}"
     count = len(drilled(sheet.plate))
     return f"{count} {'hole' if count == 1 else 'holes'}{without}, {shown}"
+
+
+def _unset(shapes: Iterable[Shape], can_set: Callable[[str], bool]) -> str:
+    """Say which texts have letters that the form of file cannot hold: they must not go unnoticed to an engraver."""
+    texts = dict.fromkeys(shape.text for shape in shapes if isinstance(shape, Text) and not can_set(shape.text))
+    if not texts:
+        return ""
+    shown = ", ".join(f'"{printable(text)}"' for text in list(texts)[:3]) + (", …" if len(texts) > 3 else "")
+    return f"; it shows ? for letters that it cannot hold, in {shown}: an .svg holds them all"
 
 
 def _size(covers: tuple[float, float, float, float]) -> str:

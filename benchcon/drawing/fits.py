@@ -172,7 +172,7 @@ def _labels(panel: Panel) -> Iterator[tuple[int, str]]:
     """Labels for which there is no place where nothing covers them."""
     if not any(part.place for part in panel.parts):
         return
-    plate = Plate.of(panel).put_labels()
+    plate = Plate.of(panel, loose_too=False).put_labels()
     for part in panel.parts:
         if part.name in plate.unplaced or inside_of(part):
             continue

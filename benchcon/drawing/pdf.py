@@ -145,19 +145,22 @@ def _rounded(box: Box) -> str:
     return " ".join([*out, "h"])
 
 
+def can_set(text: str) -> bool:
+    """Whether all of `text` can be read in a PDF: no letter of it becomes ``?``."""
+    return all(map(_letter, unicodedata.normalize("NFC", text)))
+
+
+def _letter(letter: str) -> bytes:
+    """`letter` in Windows-1252, or in plain letters; nothing if neither can be."""
+    try:
+        return letter.encode("cp1252")
+    except UnicodeEncodeError:
+        return unicodedata.normalize("NFKD", _PLAIN.get(letter, letter)).encode("ascii", "ignore")
+
+
 def _string(text: str) -> bytes:
     """A PDF string in Windows-1252; what that has not is written in plain letters as far as can be, or as ``?``."""
-    try:
-        raw = text.encode("cp1252")
-    except UnicodeEncodeError:
-        letters = []
-        for letter in text:
-            try:
-                letters.append(letter.encode("cp1252"))
-            except UnicodeEncodeError:
-                plain = unicodedata.normalize("NFKD", _PLAIN.get(letter, letter)).encode("ascii", "ignore")
-                letters.append(plain or b"?")
-        raw = b"".join(letters)
+    raw = b"".join(_letter(letter) or b"?" for letter in unicodedata.normalize("NFC", text))
     return b"(" + raw.replace(b"\\", b"\\\\").replace(b"(", b"\\(").replace(b")", b"\\)") + b")"
 
 

@@ -60,20 +60,23 @@ class Plate:
     width_mm: float
     height_mm: float
     places: dict[str, Place]
-    """Of every part, by its name."""
+    """Of every part that is on it, by its name."""
     unplaced: frozenset[str]
-    """Parts whose place nobody has said: they stand in rows below the rest."""
+    """Parts whose place nobody has said: they stand in rows below the rest, or are not on it."""
     labels: dict[str, Label] = field(default_factory=dict)
     """Of every part that has one; empty until `put_labels`."""
     keys: dict[str, str] = field(default_factory=dict)
     """Of parts whose label had no room: the number that stands there instead, or should; empty until `put_labels`."""
 
     @staticmethod
-    def of(panel: Panel) -> Plate:
-        """Lay out `panel`."""
+    def of(panel: Panel, *, loose_too: bool = True) -> Plate:
+        """Lay out `panel`: all its parts or, unless `loose_too`, only those that have a place.
+
+        What is cut and engraved holds only those: a row for the others would make the plate taller than it is.
+        """
         placed = {part.name: part.place for part in panel.parts if part.place is not None}
         reach = [(place, footprint_mm(part)) for part in panel.parts if (place := part.place) is not None]
-        loose = [part for part in panel.parts if part.place is None and not inside_of(part)]
+        loose = [part for part in panel.parts if part.place is None and not inside_of(part)] if loose_too else []
         rim = 8.0
         width = panel.width_mm or max([place.x_mm + size[0] / 2 + rim for place, size in reach], default=0.0)
         height = panel.height_mm or max([place.y_mm + size[1] / 2 + rim for place, size in reach], default=0.0)
@@ -85,7 +88,7 @@ class Plate:
             placed[part.name] = Place((column + 0.5) * PITCH_MM, height + (row + 0.5) * PITCH_MM)
         rows = -(-len(loose) // across)
         for part in panel.parts:
-            if inside_of(part):
+            if inside_of(part) in placed:
                 placed[part.name] = placed[inside_of(part)]
         unplaced = frozenset(part.name for part in panel.parts if part.place is None)
         return Plate(panel, width, height + rows * PITCH_MM, placed, unplaced)
@@ -120,18 +123,19 @@ class Plate:
         a label for which there is no room at all is left out. With `numbers` nothing is shortened: a part whose label
         finds no place has its number there (`keys` says which).
         """
+        parts = [part for part in self.panel.parts if part.name in self.places]
         words = {
             part.name: told.get(part.name) or engraved(part)
-            for part in self.panel.parts
+            for part in parts
             if not inside_of(part)  # the control's label serves both
         }
-        covered = {part.name: fronts.get(part.name) or self.front(part) for part in self.panel.parts}
-        for part in self.panel.parts:
+        covered = {part.name: fronts.get(part.name) or self.front(part) for part in parts}
+        for part in parts:
             home = inside_of(part)
             if home:  # its label keeps off what is round the lamps in it as well
                 covered[home] = together(covered[home], covered[part.name])
         crowd = Crowd((self.width_mm, self.height_mm), covered, list(taken), _sides(self.panel.labels))
-        crowd.own_sides |= {part.name: _sides(part.label_at) for part in self.panel.parts if part.label_at}
+        crowd.own_sides |= {part.name: _sides(part.label_at) for part in parts if part.label_at}
         wraps = {
             name: [lines for count in (1, 2, 3) if (lines := wrapped(text, count)) is not None]
             for name, text in words.items()

@@ -420,7 +420,7 @@ class Sheet(NamedTuple):
     @staticmethod
     def of(panel: Panel) -> Sheet:
         """Draw `panel`."""
-        plate = Plate.of(panel).put_labels()
+        plate = Plate.of(panel, loose_too=False).put_labels()
         return Sheet(plate, front(plate), back(plate))
 
     @property

@@ -276,6 +276,42 @@ def test_tags_lie_on_no_hole_edge_and_no_cross(panel: Path) -> None:
             assert not [edge for edge in edges if edge.intersects(covered)], tag
 
 
+def test_a_part_without_a_place_changes_nothing_on_the_plate(tmp_path: Path) -> None:
+    """The plate is milled as large as the file says, and nothing is engraved where no part goes."""
+    path = tmp_path / "desk.toml"
+    rest = (
+        '[lamps.later]\nlabel = "Later"\nchannel = "l2"\n'
+        '[controls.k]\nkind = "button"\nchannel = "k"\nlit = { channel = "l3" }\n'
+    )
+    path.write_text(
+        '[panel]\nwidth = "100 mm"\nheight = "80 mm"\n[boards.desk]\n'
+        '[lamps.now]\nlabel = "Now"\nat = ["30 mm", "30 mm"]\nchannel = "l1"\n' + rest
+    )
+    drawing = ezdxf.readfile(sheet(path, tmp_path / "desk.dxf")).modelspace()
+    (outline,) = [each for each in drawing if each.dxf.layer == "PLATE"]
+    corners = [vertex.dxf.location for vertex in outline.vertices]
+    assert max(corner.x for corner in corners) - min(corner.x for corner in corners) == 100
+    assert max(corner.y for corner in corners) - min(corner.y for corner in corners) == 80
+    assert [each.dxf.text for each in drawing if each.dxf.layer == "LABELS"] == ["Now"]
+
+
+def test_letters_that_a_file_cannot_hold_do_not_go_unnoticed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "desk.toml"
+    path.write_text(
+        '[boards.desk]\n[lamps.a]\nlabel = "Ře\u0301 \U0001f680"\nat = ["30 mm", "30 mm"]\nchannel = "l1"\n', "utf-8"
+    )
+    text = PdfReader(sheet(path, tmp_path / "desk.pdf")).pages[-2].extract_text()
+    assert "Ré ?" in text
+    assert "\U0001f680" in capsys.readouterr().out
+    (label,) = [e for e in ezdxf.readfile(sheet(path, tmp_path / "desk.dxf")).modelspace() if e.dxf.layer == "LABELS"]
+    assert label.dxf.text.endswith("?")
+    assert "it shows ?" in capsys.readouterr().out
+    sheet(path, tmp_path / "desk.svg")
+    assert "?" not in capsys.readouterr().out
+
+
 def test_each_column_of_the_table_begins_with_the_size_of_its_holes() -> None:
     parts = "".join(
         f'[lamps.l{n}]\nat = ["{20 + 20 * (n % 9)} mm", "{20 + 20 * (n // 9)} mm"]\nchannel = "l{n}"\n'
