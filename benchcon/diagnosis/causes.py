@@ -150,6 +150,7 @@ def of_looms(layout: PanelIndex) -> Iterator[Cause]:
     by_pin: dict[str, dict[tuple[str, str], str]] = {}
     others: dict[str, list[str]] = {}
     plugs: dict[tuple[str, str], dict[tuple[str, str], str]] = {}
+    on_plug: dict[tuple[str, str], list[str]] = {}
     for key, spot in layout.spots.items():
         if not spot.part.wired:
             continue
@@ -162,6 +163,7 @@ def of_looms(layout: PanelIndex) -> Iterator[Cause]:
                 plugs.setdefault((spot.channel.board, wire.connector), {})[spot.kind, wire.connector_pin] = key
         else:
             others.setdefault(spot.channel.board, []).append(key)
+            on_plug.setdefault((spot.channel.board, spot.channel.wire.connector), []).append(key)
     for places in (boards, by_pin):
         for (one, here), (other, there) in combinations(places.items(), 2):
             besides = (*others.get(one, ()), *others.get(other, ()))
@@ -170,7 +172,9 @@ def of_looms(layout: PanelIndex) -> Iterator[Cause]:
             yield Cause("looms interchanged", detail, sent, "looms", least=2 * LEAST, besides=besides)
     for (first, here), (second, there) in combinations(plugs.items(), 2):
         detail = {"connectors": [" ".join(first), " ".join(second)]}
-        yield Cause("looms interchanged", detail, _exchanged(here, there), f"plugs {first} {second}", least=LEAST + 1)
+        besides = (*on_plug.get(first, ()), *on_plug.get(second, ()))  # what has several wires is dead there
+        sent, group = _exchanged(here, there), f"plugs {first} {second}"
+        yield Cause("looms interchanged", detail, sent, group, least=LEAST + 1, besides=besides)
 
 
 def _pin_of(layout: PanelIndex, spot: Spot) -> str:

@@ -60,8 +60,8 @@ def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
 def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareFinding | None:
     """From one pin on nothing does anything: a common that goes from part to part is broken there."""
     order = [wire for wire in sorted(row, key=lambda w: w.pins or (0,)) if wire.tested and wire.pins]
-    for kind in ("contact", "lamp"):
-        along = [wire for wire in order if wire.kind == kind]
+    for kinds in (("contact",), ("lamp",), ("contact", "lamp", "encoder", "pot", "display", "selector")):
+        along = [wire for wire in order if wire.kind in kinds]
         for way in (along, along[::-1]):
             tail = len(way)
             while tail and way[tail - 1].dead:
@@ -69,8 +69,10 @@ def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareF
             behind, before = way[tail:], way[:tail]
             if len(behind) >= LEAST and len(before) >= 2 and not any(wire.dead or wire.wrong for wire in before):
                 keys = tuple(wire.key for wire in along if wire in behind)
-                if kind == "contact" and any(keys == layout.channels_of(name) for name in layout.controls):
+                if any(keys == layout.channels_of(name) for name in layout.controls):
                     continue  # the common of that one switch
+                if all(wire.kind == "display" for wire in behind):
+                    continue  # displays on one chain, or each for itself
                 return BareFinding("common open", keys, {"connector": name, "from": str(behind[0].pins[0])})
     return None
 
@@ -78,9 +80,10 @@ def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareF
 def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """Its ground is swapped with a signal: that one works, and the others only while it is made."""
     contacts = [wire for wire in row if wire.kind == "contact" and wire.tested]
+    others = [wire for wire in row if wire.kind != "contact" and wire.tested]
     alive = [wire for wire in contacts if not wire.dead]
-    if len(contacts) <= LEAST or not alive:
-        return None
+    if len(contacts) < LEAST or not alive or not all(wire.dead for wire in others):
+        return None  # whatever else is on the plug has lost its ground as well
     for through in alive:
         if through.wrong:
             continue
@@ -88,7 +91,7 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
             wire.off_by(wire.on & through.on, wire.known & through.known) for wire in contacts if wire is not through
         )
         wrong = sum(wire.wrong for wire in contacts)
-        if wrong >= LEAST and wrong >= len(contacts) - 2 and off <= SLIPS * len(contacts):
+        if wrong + len(others) >= LEAST and wrong >= max(2, len(contacts) - 2) and off <= SLIPS * len(contacts):
             keys = (through.key, *(wire.key for wire in contacts if wire is not through))
             return BareFinding("ground crossed", keys, {"connector": name})
     return None

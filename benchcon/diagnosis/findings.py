@@ -62,7 +62,8 @@ class Finding:
         if self.kind == "common open" and self.detail.get("chain"):
             return ("common open", "driver dead")
         if self.kind == "common open" and self.detail.get("connector") and not self.detail.get("from"):
-            return ("common open", "connector off", "plug shifted")  # with its own ground it takes all with it
+            # Moved or turned round, it takes its own ground with it.
+            return ("common open", "connector off", "plug shifted", "plug reversed")
         if self.kind == "common open" and self.detail.get("part"):
             return ("common open", "part dead")
         if self.kind == "chip dead" and self.detail.get("reads"):

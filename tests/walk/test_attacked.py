@@ -42,3 +42,54 @@ def test_noise_of_a_potentiometer_at_its_end_is_heard_though_half_of_it_is_cut_o
     noisy = '[[faults]]\nkind = "noisy"\nchannel = "k.v"\nby = '
     assert [finding.kind for finding in walked(panel, noisy + "12")] == ["noisy"]
     assert not walked(panel, noisy + "2"), "the converter's own noise is no fault"
+
+
+def lamp(name: str, pin: str, plug: str) -> str:
+    plug, at = plug.split()
+    return (
+        f'[lamps.{name}]\nchannel = {{ id = "{name}", pin = "{pin}", connector = "{plug}", connector_pin = "{at}" }}\n'
+    )
+
+
+def pot(name: str, pin: str, plug: str) -> str:
+    plug, at = plug.split()
+    channel = f'{{ id = "{name}", pin = "{pin}", connector = "{plug}", connector_pin = "{at}" }}'
+    return f'[controls.{name}]\nkind = "pot"\nchannel = {channel}\n'
+
+
+def kinds_of(found: list[Finding]) -> list[str]:
+    return [finding.kind for finding in found if finding.either is None]
+
+
+def test_a_ground_swapped_on_a_plug_of_three_contacts_is_no_plug_turned_round() -> None:
+    panel = "[boards.k]\n" + pot("v", "A0", "J1 2") + contact("p", "D2", "J1 3") + lamp("l", "D3", "J1 4")
+    panel += contact("q", "D4", "J1 5") + contact("r", "D5", "J1 6")
+    found = walked(panel, '[[faults]]\nkind = "ground_crossed"\nchannel = "k.r"\n')
+    assert found[0].kind == "ground crossed", [finding.line() for finding in found]
+    assert not kinds_of(found) or kinds_of(found) == ["ground crossed"], "nothing else is told for certain"
+
+
+def test_the_common_of_the_one_switch_beside_a_contact_is_no_ground_swapped_with_it() -> None:
+    rotary = ", ".join(
+        f'{{ id = "r{n}", pin = "D{n + 2}", connector = "J1", connector_pin = "{n + 2}" }}' for n in range(4)
+    )
+    panel = "[boards.k]\n" + contact("p", "D12", "J1 1") + contact("q", "D11", "J2 1")
+    panel += f'[controls.r]\nkind = "switch"\nchannels = [{rotary}]\npositions = ["a", "b", "c", "d"]\n'
+    found = walked(panel, '[[faults]]\nkind = "common_open"\nchannels = ["k.r0", "k.r1", "k.r2", "k.r3"]\n')
+    assert [(finding.kind, finding.detail) for finding in found] == [("common open", {"part": "r"})]
+
+
+def test_a_ground_that_ends_within_a_plug_of_contacts_and_lamps_is_one_cause() -> None:
+    panel = "[boards.k]\n" + contact("p", "D2", "J1 2") + contact("q", "D3", "J1 3")
+    panel += contact("r", "D4", "J1 4") + contact("s", "D5", "J1 5") + lamp("l", "D6", "J1 6")
+    found = walked(panel, '[[faults]]\nkind = "ground_open"\nconnector = "J1"\nfrom = 4\n')
+    assert [(finding.kind, finding.detail["from"]) for finding in found] == [("common open", "4")]
+
+
+def test_what_has_several_wires_on_interchanged_plugs_is_part_of_that() -> None:
+    panel = "[boards.k]\n" + pot("v", "A0", "J1 1") + pot("w", "A1", "J2 4")
+    for n in range(3):
+        panel += contact(f"p{n}", f"D{n + 2}", f"J1 {n + 2}") + contact(f"q{n}", f"D{n + 6}", f"J2 {n + 1}")
+    panel += contact("x", "D12", "J1 5") + contact("y", "D13", "J2 5")
+    found = walked(panel, '[[faults]]\nkind = "looms_interchanged"\nboard = "k"\nconnectors = ["J1", "J2"]\n')
+    assert kinds_of(found) == ["looms interchanged"], [finding.line() for finding in found]
