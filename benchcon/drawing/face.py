@@ -17,6 +17,19 @@ TURN_DEG = 240.0
 
 def part_shapes(plate: Plate, part: Part) -> list[Shape]:
     """Return `part` as it is seen from the front, at its place and in its size; layers as in `svg.FACE`."""
+    shapes = _uncovered(plate, part)
+    if isinstance(part, Control) and part.guard:
+        # The cover, shut, and its hinge: within the part's own size, as a frame around it would touch the label.
+        place = plate.places[part.name]
+        across, down = (side / 2 for side in footprint_mm(part))
+        left, top = place.x_mm - across, place.y_mm - down
+        hinge = top + 0.25 * down
+        shapes.append(Box("cover", left, top, 2 * across, 2 * down, 0.5))
+        shapes.append(Stroke("cover", left, hinge, left + 2 * across, hinge))
+    return shapes
+
+
+def _uncovered(plate: Plate, part: Part) -> list[Shape]:
     place = plate.places[part.name]
     x, y = place.x_mm, place.y_mm
     width, height = footprint_mm(part)

@@ -33,6 +33,7 @@ FACE: Mapping[str, Pen] = {
     "ring": Pen("#4c5054", 1.4, "#b9bcc0", dash_mm=1.2),
     "pointer": Pen("#23272b", 1.6, round=True),
     "tick": Pen("#4c5054", 0.6, round=True),
+    "cover": Pen("#23272b", 0.9),
     "lamp": Pen("#6d7175", 0.5, "#cccccc"),
     "glass": Pen("#000000", 0.3, "#111111"),
     "digits": Pen(fill="#cccccc"),

@@ -17,6 +17,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from benchcon.cli.main import main
+from benchcon.drawing.picture import picture
 from benchcon.drawing.plate import Plate
 from benchcon.drawing.shapes import Stroke, Text
 from benchcon.drawing.sheet import Sheet, bars_beside, bars_within, drilled, notes
@@ -352,3 +353,10 @@ def test_every_sheet_of_a_front_in_tiles_has_both_bars_and_they_cover_no_hole(tm
         assert sorted(round(line.length, 6) for line in lines)[-2:] == [100, 100]
         assert all(shapely.box(*page.window).contains(line) for line in lines)
         assert not any(line.intersects(hole) for line in lines for hole in holes)
+
+
+def test_a_picture_shows_the_cover_of_a_guarded_switch() -> None:
+    switch = '[controls.{0}]\nkind = "switch"\nat = ["{1} mm", "30 mm"]\nchannel = "{0}"\n'
+    plain = '[panel]\nwidth = "90 mm"\nheight = "60 mm"\n[boards.a]\n' + switch.format("s1", 20)
+    assert "cover" not in picture(loads(plain))
+    assert 'id="cover"' in picture(loads(plain + switch.format("s2", 60) + "guard = true\n"))
