@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import pty
+import re
 import select
 import signal
 import struct
@@ -20,8 +21,9 @@ import pyte
 
 PATIENCE_S = 30.0
 KEYS = {"F1": b"\x1bOP", "F2": b"\x1bOQ", "F3": b"\x1bOR", "F4": b"\x1bOS", "F5": b"\x1b[15~", "F6": b"\x1b[17~"}
-KEYS |= {"F8": b"\x1b[19~", "F9": b"\x1b[20~", "F10": b"\x1b[21~", "F12": b"\x1b[24~"}
+KEYS |= {"F7": b"\x1b[18~", "F8": b"\x1b[19~", "F9": b"\x1b[20~", "F10": b"\x1b[21~", "F12": b"\x1b[24~"}
 KEYS |= {"right": b"\x1b[C", "down": b"\x1b[B", "tab": b"\t", "enter": b"\r"}
+KEYS["ctrl+u"] = b"\x15"
 
 
 class Terminal:
@@ -99,8 +101,9 @@ class Terminal:
         self.until(lambda: all(text in self.text() for text in texts), repr(texts))
 
     def press(self, *keys: str) -> None:
-        """Press keys: names of `KEYS`, or the character itself."""
+        """Press keys: names of `KEYS`, or the characters themselves."""
         for key in keys:
+            assert key in KEYS or not re.fullmatch(r"F\d+|ctrl\+.", key), f"{key} would be typed as it is"
             os.write(self._end, KEYS.get(key, key.encode()))
 
     def signal(self, number: signal.Signals) -> None:
