@@ -53,8 +53,8 @@ class Steady:
     """One part on the face. `swing`: how far its state has to move to count as another."""
 
     __slots__ = (
-        "_before", "_changes", "_held_from", "_held_since_us", "_moves", "_pace", "_seen", "_told", "_turned_us",
-        "chatters", "swing",
+        "_before", "_changes", "_held_from", "_held_since_us", "_moves", "_pace", "_seen", "_shown", "_told",
+        "_turned_us", "chatters", "swing",
     )  # fmt: skip
 
     def __init__(self, swing: int = 1) -> None:
@@ -70,6 +70,8 @@ class Steady:
         self._held_from: int | None = None
         """What `_changes` was when going back and forth began; None while every change is shown."""
         self._held_since_us = 0
+        self._shown = 0
+        """The state that was shown last before that."""
         self._pace = SteadyPace()
         self._told = 0
         self.chatters = False
@@ -100,7 +102,7 @@ class Steady:
             returns = any(abs(state - old) < self.swing for _, old, _ in self._before)
             if returns and len(self._before) >= MOST:
                 self._held_since_us, _, self._held_from = self._before[0]
-                self._told, self.chatters = 0, False
+                self._shown, self._told, self.chatters = before, 0, False
                 return self._hold(state, now_us)
             self._before.append((now_us, before, so_far))
         return 0
@@ -108,7 +110,7 @@ class Steady:
     def _hold(self, state: int, now_us: int) -> int:
         if now_us - self._turned_us >= QUIET_US and len(self._before) < MOST:
             self._held_from = None
-            self._before.append((now_us, state, self._changes))
+            self._before.append((now_us, self._shown, self._changes))
             return 0
         if not self._told or not self._pace.wait_us(now_us):
             self._pace.go(now_us)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from console.fed_by_hand import OSTREY
 from console.in_terminal import Terminal
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchcon.demo import Demo, start
@@ -52,6 +52,7 @@ class Tile:
 
 
 @given(st.lists(st.tuples(st.integers(0, 1), st.integers(1, 12)), min_size=1, max_size=80))
+@example([(0, 1), (1, 1), (0, 3), (1, 6), (0, 12), (1, 1), (0, 11), (1, 1)])  # what came to rest moves again at once
 def test_two_states_are_shown_no_more_than_three_changes_a_second_and_the_last_one_in_the_end(
     worked: list[tuple[int, int]],
 ) -> None:
