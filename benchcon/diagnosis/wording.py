@@ -46,12 +46,12 @@ def _decide(raw: BareFinding, spots: list[Spot]) -> str:
 
 
 _INVERTED_LAMP = (
-    "voltmeter across the lamp and its resistor, commanded off and on: volts while it is off say that the other side "
+    "voltmeter across the lamp and its resistor, commanded off and on: volts while it is off mean that the other side "
     "is on the wrong rail, ground for supply; or the driver pulls to ground and `active` in the panel file is wrong"
 )
 _OF_DISPLAYS = {
-    "dead": "supply on, voltmeter from the display's common to ground while it should show 8s: no voltage says "
-    "that the driver or the plug is at fault; voltage there says that the display is, or the wires of its segments",
+    "dead": "supply on, voltmeter from the display's common to ground while it should show 8s: no voltage means "
+    "that the driver or the plug is at fault; voltage there means that the display is, or the wires of its segments",
     "common open": "supply on, voltmeter across the driver's supply pins: without the full supply it is the feed; "
     "with it, supply off, swap the driver for another of its kind, supply on: if it stays dark, it is the "
     "data, clock or load wire",
@@ -62,7 +62,7 @@ _OF_DISPLAYS = {
 _OPEN_KNOB = (
     "supply on, voltmeter (a potentiometer) or supply off, ohmmeter (an encoder, a selector) at the board's pin "
     "while the part is "
-    "moved: changes there say that the board's input is at fault, none that the wire or the part is"
+    "moved: changes there mean that the board's input is at fault, none that the wire or the part is"
 )
 
 
@@ -622,7 +622,7 @@ def _not_with_others(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) ->
 
 def _follows(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return (
-        f"{name(spots[1])} moves {spots[0].key} as well, but not the other way round"
+        f"{name(spots[1])} moves {name(spots[0])} as well, but not the other way round"
         if isinstance(spots[1].part, Control)
         else f"{name(spots[0])} lights with {name(spots[1])} as well, but not the other way round",
         _between(spots),

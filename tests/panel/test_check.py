@@ -266,6 +266,6 @@ def test_what_is_missing_in_a_line_is_said(
         ("colour =", "column 9: a value is missing"),
     ],
 )
-def test_a_value_without_its_quotes_is_told_as_it_should_be_written(line: str, told: str) -> None:
+def test_a_value_without_its_quotes_is_shown_as_it_should_be_written(line: str, told: str) -> None:
     _, (found,) = inspect(f"[lamps.a]\n{line}\n", "x.toml")
     assert str(found).startswith(f"x.toml:2: is not TOML here, {told}")

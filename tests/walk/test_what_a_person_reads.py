@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
+from walk.small import small
 
 from benchcon.demo import panel_path
+from benchcon.diagnosis.contacts import BareFinding
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.evidence import LampLook, Seen
 from benchcon.diagnosis.findings import KINDS
 from benchcon.diagnosis.layout import PanelIndex
-from benchcon.diagnosis.wording import _OF_DISPLAYS
+from benchcon.diagnosis.wording import _OF_DISPLAYS, _follows
 from benchcon.errors import Trouble
 from benchcon.panel.file import load, loads
 from benchcon.report.walk import build, changes, not_compared
@@ -136,3 +139,14 @@ def test_positions_are_called_as_the_panel_calls_them() -> None:
     ]
     (finding,) = diagnose(loads(text, "mode.toml"), evidence)
     assert "arm reads auto, auto reads arm" in finding.line()
+
+
+def test_a_measurement_means_something_and_says_nothing() -> None:
+    """A meter says nothing; and a part goes by its name, not by its channel."""
+    assert [
+        kind for kind, each in KINDS.items() if re.search(r"(?<!board )(?<!file )\bsays?\b(?! so)", each.decide)
+    ] == []
+    raw = BareFinding("follows", ("a.b1", "a.b2"))
+    spots = [PanelIndex.of(small()).spots[key] for key in raw.channels]
+    because, _ = _follows(PanelIndex.of(small()), raw, spots)
+    assert because == "“B2” moves “B1” as well, but not the other way round"
