@@ -72,7 +72,9 @@ def _best(
     best = [cause for rank, _, cause in sorted(fitting, key=lambda each: each[:2]) if rank == least]
     first = best[0]
     alike = [cause for cause in best if cause is first or not cause.shadowed_by(first)]
-    return alike[:AS_GOOD]
+    # One of each kind before a second one of any.
+    kinds = [cause.kind for cause in alike]
+    return sorted(alike, key=lambda cause: cause is not alike[kinds.index(cause.kind)])[:AS_GOOD]
 
 
 def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:

@@ -77,8 +77,11 @@ def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence
     if len(wrong) < 2 or not any(any(look.set) for look in looks):
         return []
     if not any(any(seen[n] for n in there) for _, seen in pairs):
-        on = {n // DIGITS for n in there}
-        return [_Supposition("common open", {"driver": on.pop() + 1} if len(on) == 1 else {}, (None,) * DIGITS * chips)]
+        on, nothing = sorted({n // DIGITS for n in there}), (None,) * DIGITS * chips
+        whole = _Supposition("common open", {"driver": on[0] + 1} if len(on) == 1 else {}, nothing)
+        # What was meant for a chip that is left out goes to the next one, on which nothing is wired.
+        left_out = len(on) == 1 and on[0] + 1 < chips
+        return [whole, _Supposition("chip bridged", {"chip": on[0] + 1}, nothing)] if left_out else [whole]
     found: dict[tuple[int, ...], _Supposition] = {}
     off: dict[tuple[int, ...], int] = {}
     for each in _suppositions(chips):

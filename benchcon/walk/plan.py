@@ -329,14 +329,15 @@ def _on(panel: Panel, board: str) -> list[str]:
 
 
 def rectangles(layout: PanelIndex, matrix: str) -> Iterator[tuple[str, ...]]:
-    """Yield threes of push buttons of `matrix`, by name, whose current may find its way round to a fourth key.
+    """Yield threes of keys of `matrix` (buttons, and switches with one contact), by name, whose current may find its
+    way round to a fourth key.
 
     The second of them is at the corner: it shares its row with one of the others and its column with the other one.
     """
     keys = []
     for key, name in layout.matrix_of.items():
         part = layout.spots[key].part
-        if name == matrix and isinstance(part, Control) and part.kind == "button" and part.wired:
+        if name == matrix and isinstance(part, Control) and part.wired and codes_of(part) == ((0,), (1,)):
             keys.append(key)
     for three in _threes(layout, keys):
         yield tuple(layout.spots[key].part.name for key in three)

@@ -87,10 +87,19 @@ def _words(layout: PanelIndex, step: Step) -> tuple[str, str, str]:
     if step.do == "end":
         way = "right" if step.to > 0 else "left"
         return f"{label} {way}", f"Turn {label} fully to the {way}.", _BY_ITSELF
-    if len(step.parts) > 1 and part.kind == "switch":
-        word = words_of(part)[step.to]
-        return f"Switches: {word}", f"Put {listed(labels)} to {word}.{why}", _BY_ITSELF
     if len(step.parts) > 1:
+        there = [layout.controls[name] for name in step.parts]
+        buttons = [each.kind == "button" for each in there]
+        words = [words_of(each)[step.to] for each in there]
+        if not any(buttons) and len(set(words)) == 1:
+            return f"Switches: {words[0]}", f"Put {listed(labels)} to {words[0]}.{why}", _BY_ITSELF
+        if not all(buttons):
+            tasks = [
+                f"{'hold' if step.to else 'let go of'} {label}" if button else f"put {label} to {word}"
+                for label, button, word in zip(labels, buttons, words, strict=True)
+            ]
+            task = listed(tasks)
+            return ("All three" if step.to else "All back"), f"{task[0].upper()}{task[1:]}.{why}", _BY_ITSELF
         names = listed(labels)
         if step.to:
             return "Hold three", f"Hold {names} down together.", _BY_ITSELF

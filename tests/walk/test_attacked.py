@@ -6,8 +6,11 @@ from walk.in_virtual_time import VirtualWalk
 
 from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.findings import Finding
+from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.file import loads
 from benchcon.rig import faults_file
+from benchcon.walk.plan import Step
+from benchcon.walk.prompts import prompt_for
 
 
 def walked(panel_text: str, faults_text: str) -> list[Finding]:
@@ -93,3 +96,25 @@ def test_what_has_several_wires_on_interchanged_plugs_is_part_of_that() -> None:
     panel += contact("x", "D12", "J1 5") + contact("y", "D13", "J2 5")
     found = walked(panel, '[[faults]]\nkind = "looms_interchanged"\nboard = "k"\nconnectors = ["J1", "J2"]\n')
     assert kinds_of(found) == ["looms interchanged"], [finding.line() for finding in found]
+
+
+def test_diodes_are_tested_where_a_key_of_the_rectangle_is_a_switch() -> None:
+    panel = '[boards.k]\n[matrices.m]\nboard = "k"\nrows = ["D2", "D3"]\ncolumns = ["D4", "D5"]\n'
+    panel += contact("p", "m.r0c0", kind="switch") + contact("q", "m.r0c1") + contact("s", "m.r1c0")
+    panel += contact("t", "m.r1c1", kind="switch")
+    found = walked(panel, '[[faults]]\nkind = "diodes_missing"\nmatrix = "m"\n')
+    assert [finding.kind for finding in found] == ["ghost"], [finding.line() for finding in found]
+    assert not walked(panel, "seed = 1\n")
+    layout = PanelIndex.of(loads(panel))
+    prompts = [prompt_for(layout, Step("put", ("p", "q", "s"), to), 0, 1, False).ask for to in (1, 0)]
+    assert prompts == ["Put P to on, hold Q and hold S.", "Put P to off, let go of Q and let go of S."]
+
+
+def test_of_causes_that_fit_alike_each_kind_is_given_before_two_of_one() -> None:
+    """Three lamps on the first of three chips are dark: two orders of the chips say so, and so does a chip whose
+    outputs are wired from the wrong end."""
+    panel = '[boards.k]\nchains.595 = { data = "D11", clock = "D13", load = "D10", chips = 3 }\n'
+    panel += "".join(lamp(f"l{n}", f"595.{n}", f"J{n} 1") for n in range(3))
+    found = walked(panel, '[[faults]]\nkind = "chip_pins_reversed"\nchain = "595"\nchip = 1\n')
+    assert {finding.kind for finding in found} == {"chip dead", "chips in another order", "chip pins reversed"}
+    assert all(finding.either for finding in found)
