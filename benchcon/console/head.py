@@ -37,6 +37,10 @@ REHEARSAL = ("rehearsal", "f8", "Rehearsal")
 Tab = tuple[str, str, str]
 
 
+SHORT = "SIM"
+"""That the bench is simulated, where all views by their words leave no room for more."""
+
+
 def _wide(tabs: list[Tab]) -> int:
     """Cells that the views take."""
     return sum(len(key) + bool(key and word) + len(word) + 2 for _, key, word in tabs)
@@ -88,6 +92,9 @@ class Head(Drawn):
         if badge and x + len(badge) + 3 + wide < end:
             canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
             x += len(badge) + 4
+        elif badge and x + len(SHORT) + 2 + wide <= end + 2:
+            canvas.write(x, 0, SHORT, ink(GROUND, BRASS, bold=True, reverse=not self.colour))
+            x += len(SHORT) + 2
         x = self._paint_tabs(canvas, x, tabs)
         told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.standings.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:
