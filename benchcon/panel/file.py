@@ -19,7 +19,7 @@ from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
 from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, without_mistakes
+from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, near, without_mistakes
 from benchcon.panel.where import lines_of
 from benchcon.text import printable
 
@@ -52,7 +52,7 @@ def slurp(path: str | Path, largest: int = LARGEST, *, whole: bool = True) -> by
             raw = file.read(largest + whole)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise Trouble(f"{shown} cannot be read: {printable(why)}") from None
+        raise Trouble(f"{shown} cannot be read: {printable(why)}{_beside(Path(path))}") from None
     if len(raw) > largest:
         raise Trouble(f"{shown} is larger than {largest} bytes: that is no such file")
     return raw
@@ -112,6 +112,17 @@ def inspect(
         more = PanelRemark(file, 0, f"and {len(found) - _MOST_FINDINGS} more; mend these first", grave)
         found = [*sorted(found[:_MOST_FINDINGS], key=lambda finding: finding.line), more]
     return panel, found
+
+
+def _beside(path: Path) -> str:
+    """`` ; did you mean "desk.toml"?`` for the file beside it whose name is nearest, if `path` is not there."""
+    try:
+        if path.exists():
+            return ""
+        names = [each.stem for each in path.parent.iterdir() if each.suffix == path.suffix]
+    except (OSError, ValueError):  # no folder to look in, or a name that no file can have
+        return ""
+    return printable(near(path.stem, names).replace('"?', f'{path.suffix}"?'))
 
 
 def open_table(text: str | bytes, name: str, what: str) -> tuple[TomlTable | None, list[PanelRemark]]:

@@ -269,3 +269,12 @@ def test_what_is_missing_in_a_line_is_said(
 def test_a_value_without_its_quotes_is_shown_as_it_should_be_written(line: str, told: str) -> None:
     _, (found,) = inspect(f"[lamps.a]\n{line}\n", "x.toml")
     assert str(found).startswith(f"x.toml:2: is not TOML here, {told}")
+
+
+def test_a_file_that_is_not_there_is_answered_with_the_one_that_was_meant(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "winch.toml").write_text("[boards.a]\n")
+    for wrong, meant in (("wimch.toml", '; did you mean "winch.toml"?'), ("quite_other.toml", ""), ("winch.pdf", "")):
+        assert main(["check", str(tmp_path / wrong)]) == 2
+        assert capsys.readouterr().err.strip().endswith(f"cannot be read: No such file or directory{meant}")
