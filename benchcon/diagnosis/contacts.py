@@ -86,7 +86,7 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
 
 def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[NetFault]]:
     """Where two wires touch of which one never stood made while the other was open, nothing tells that from a path that
-    leads one way only."""
+    leads one way only; unless each was seen to move with the other."""
     if len(choices) != 1:
         return
     (faults,) = choices
@@ -95,8 +95,21 @@ def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[N
             continue
         for this, that in (joined.wires, joined.wires[::-1]):
             both = net.known[this] & net.known[that] & net.sure[this] & net.sure[that]
+            if _drags(net, this, that):
+                continue
             if not both & net.on[this] & ~net.on[that] and both & net.on[that] & ~net.on[this]:
                 yield [NetFault("follows", (this, that)) if fault is joined else fault for fault in faults]
+
+
+def _drags(net: Net, this: int, that: int) -> bool:
+    """Whether pin `that` changed with `this` when only the part of `this` was worked: wherever a switch stood that
+    nobody had worked by then, it did not move."""
+    changed = (net.seen[that] ^ net.seen[that] << 1) & net.sure[that] & net.sure[that] << 1
+    changed &= (net.seen[this] ^ net.seen[this] << 1) & net.sure[this] & net.sure[this] << 1 & net.own[this]
+    return any(
+        changed >> moment & 1 and net.owner[this] in acting and net.owner[that] not in acting
+        for moment, acting in enumerate(net.acting)
+    )
 
 
 def _raw(net: Net, fault: NetFault) -> BareFinding:
