@@ -215,9 +215,15 @@ class MatchingScreen(Screen[None]):
             return
         told = f"{matching.named(matching.other.name)}: trim {matching.trial / 10:g} %"
         try:
-            matching.write()
+            goes_on = matching.write()
         except Trouble as trouble:
             self.app.notify(f"{trouble}; Tab goes on to the next lamp", severity="error", markup=False, timeout=7)
+            return
+        if not goes_on:
+            self.app.tell(
+                f"{told} is written, but a part is gone from the file; v begins again with the rest", "warning"
+            )
+            self.dismiss(None)
             return
         self.app.notify(f"{told} is in {printable(matching.panel.path)}", markup=False, timeout=3)
         self.frame()

@@ -106,16 +106,24 @@ class Matching:
         self.trial = self.other.trim_permille
         self.show()
 
-    def write(self) -> None:
-        """Write the other lamp's trim into the panel file, and go on to the next. Raises `Trouble`, nothing written."""
+    def write(self) -> bool:
+        """Write the other lamp's trim into the panel file, and go on to the next. Raises `Trouble`, nothing written.
+
+        False if someone has changed the file so that a part compared here is not in it as it was: what is lit goes by
+        the panel from before then, until this is closed.
+        """
         file = PanelFile(self.panel.path)
         file.trim(self.other.name, self.trial)
         file.save()
         self.model.session.take_panel(file.panel)
         self.model.look()
+        parts = (*self.panel.lamps, *self.panel.displays)
+        if any(type(file.panel.part(part.name)) is not type(part) for part in parts):
+            return False
         self.panel = self.model.session.panel
         self.matched.add(self.other.name)
         self.go(1)
+        return True
 
     def compare_with_display(self) -> None:
         """Compare with the next display from now on; behind the last one, with the first lamp again.

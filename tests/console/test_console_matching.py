@@ -95,6 +95,28 @@ channel = "d1"
 """
 
 
+def test_an_editor_takes_a_lamp_out_of_the_file_meanwhile(tmp_path: Path) -> None:
+    panel = tmp_path / "shelf.toml"
+    first, second = '[boards.desk]\n[lamps.stays]\nchannel = "l1"\n', '[lamps.goes]\nchannel = "l2"\n'
+    panel.write_text(first + second, "utf-8")
+    with start_boards(panel) as boards:
+        hand = boards.hands["desk"]
+        words = ["-m", "benchcon", "console", boards.boards[0].port, "--panel", str(panel)]
+        with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+            terminal.see("● live")
+            terminal.press("v")
+            terminal.see("LAMP 1 OF 1")
+            terminal.press("s", "-")
+            terminal.until(lambda: hand.lit() == {"l1": 990, "l2": 1000}, "both to be lit")
+            panel.write_text(first + "# l2 is on another panel now\n", "utf-8")
+            terminal.press("enter")
+            terminal.see("a part is gone", "F2 Face")
+            terminal.until(lambda: not any(hand.lit().values()), "both to be off again")
+            assert panel.read_text("utf-8") == first + 'trim = "99 %"\n# l2 is on another panel now\n'
+            terminal.press("q")
+            assert terminal.ended() == 0
+
+
 @pytest.mark.slow
 def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -> None:
     panel = tmp_path / "shelf.toml"
