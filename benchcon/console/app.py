@@ -68,6 +68,14 @@ def _parts_provider() -> type[Provider]:
     return PartsProvider
 
 
+class Palette(CommandPalette):
+    """The palette, for a terminal that may have become smaller since a click."""
+
+    def _on_click(self, event: events.Click) -> None:
+        if not self.region.contains(int(event.screen_x), int(event.screen_y)):
+            event.prevent_default()  # Textual looks for what is there, and ends with an error where nothing is
+
+
 class ConsoleApp(App[int]):
     """The console on a session, live or replayed."""
 
@@ -198,6 +206,11 @@ class ConsoleApp(App[int]):
         """Keys one after the other; everything else at once."""
         if not await self._keys.take(event):
             await super().on_event(event)
+
+    def action_command_palette(self) -> None:
+        """All commands to choose from."""
+        if not CommandPalette.is_open(self):
+            self.push_screen(Palette(id="--command-palette"))
 
     async def on_handled(self, message: Handled) -> None:
         """A key has gone all its way."""
@@ -347,9 +360,11 @@ class ConsoleApp(App[int]):
             found = watch.look(self.model.boards, self.session.now_us())
         if found == "confirmed":
             self._dark = None
-            if self._shout is not None:
-                self._shout.dismiss(None)
-                self._shout = None
+            if self._shout in self.screen_stack:
+                # Dismissing takes the topmost screen off: what was opened over it, such as help, goes first.
+                for screen in reversed(self.screen_stack[self.screen_stack.index(self._shout) :]):
+                    screen.dismiss(None)
+            self._shout = None
             late_us = self.session.now_us() - watch.asked_us
             who = "every board that is linked" if watch.absent else "every board"
             self._dark_told = f"Dark, confirmed by {who} in {late_us / 1000:.0f} ms; {END_DARK} ends it."

@@ -220,9 +220,8 @@ class MatchingScreen(Screen[None]):
             self.app.notify(f"{trouble}; Tab goes on to the next lamp", severity="error", markup=False, timeout=7)
             return
         if not goes_on:
-            self.app.tell(
-                f"{told} is written, but a part is gone from the file; v begins again with the rest", "warning"
-            )
+            told += " is written, but a part is gone from the file; v begins again with the rest"
+            self.app.call_later(self.app.notify, told, severity="warning", markup=False, timeout=7)
             self.dismiss(None)
             return
         self.app.notify(f"{told} is in {printable(matching.panel.path)}", markup=False, timeout=3)

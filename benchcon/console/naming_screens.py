@@ -115,7 +115,7 @@ class PointMap(Drawn, can_focus=True):
                 x, y = self._cell(each.place.x_mm, each.place.y_mm)
                 others.append((y, x, label_of(each)))
         others.sort()
-        for (y, x, label), after in zip(others, [*others[1:], (-1, 0, "")], strict=True):
+        for (y, x, label), after in zip(others, [*others, (-1, 0, "")][1:], strict=True):
             room = (after[1] if after[0] == y else canvas.width) - x - 3
             canvas.write(x, y, "▪", ink(ENGRAVED, PLATE))
             canvas.write(x + 2, y, fitted(label, room), ink(QUIET, PLATE))

@@ -117,8 +117,8 @@ class Matching:
         file.save()
         self.model.session.take_panel(file.panel)
         self.model.look()
-        parts = (*self.panel.lamps, *self.panel.displays)
-        if any(type(file.panel.part(part.name)) is not type(part) for part in parts):
+        lamps, displays = ({part.name for part in parts} for parts in (file.panel.lamps, file.panel.displays))
+        if not lamps.issuperset(part.name for part in self.panel.lamps) or not displays.issuperset(self.displays):
             return False
         self.panel = self.model.session.panel
         self.matched.add(self.other.name)

@@ -398,6 +398,23 @@ async def test_dark_not_confirmed_is_shouted_with_the_board_s_name() -> None:
         await eyes.see("◐ DARK")
 
 
+async def test_the_shout_goes_also_from_under_the_help_that_was_opened_on_it() -> None:
+    session = Fed()
+    session.bench.deaf = {session.source("met")}
+    async with console(session) as eyes:
+        await eyes.press("f9")
+        session.at_us += 501_000
+        await eyes.see("NOT CONFIRMED")
+        await eyes.press("f1")
+        await eyes.see("Dark was not confirmed")
+        session.bench.deaf = set()
+        await eyes.press("f9")
+        await eyes.see("◐ DARK")
+        await eyes.gone("NOT CONFIRMED")
+        await eyes.press("escape")
+        await eyes.see("◐ DARK")
+
+
 async def test_a_refusal_is_told_in_words() -> None:
     session = Fed()
     session.bench.refuse = ("no", "06", "dark", "is", "on")

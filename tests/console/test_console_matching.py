@@ -117,6 +117,26 @@ def test_an_editor_takes_a_lamp_out_of_the_file_meanwhile(tmp_path: Path) -> Non
             assert terminal.ended() == 0
 
 
+def test_the_first_part_of_a_file_is_placed_by_hand(tmp_path: Path) -> None:
+    panel = tmp_path / "shelf.toml"
+    panel.write_text('[boards.desk]\n[lamps.only]\nchannel = "l1"\n', "utf-8")
+    with start_boards(panel) as boards:
+        words = ["-m", "benchcon", "console", boards.boards[0].port, "--panel", str(panel)]
+        with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
+            terminal.see("● live")
+            terminal.press("n", "enter")
+            terminal.see("What is it called?")
+            terminal.press("enter")
+            terminal.see("Where does", "panel 400 × 150 mm")
+            terminal.press("enter")
+            terminal.see("is in")
+            place = load(panel).parts[0].place
+            assert place is not None
+            assert (place.x_mm, place.y_mm) == (200, 75)
+            terminal.press("q")
+            assert terminal.ended() == 0
+
+
 @pytest.mark.slow
 def test_lamps_of_a_repeat_beside_a_display_and_then_the_night(tmp_path: Path) -> None:
     panel = tmp_path / "shelf.toml"

@@ -10,6 +10,8 @@ from console.looking import Eyes, console
 from console.on_boards import OnBoards
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from textual.command import CommandPalette
+from textual.events import Click
 
 from benchcon.console.app import ConsoleApp
 from benchcon.wire.records import BYTES_UP, LINE_UP, LINK, NOTE, Batch
@@ -50,6 +52,17 @@ async def test_the_terminal_changes_its_size_while_it_runs() -> None:
             await eyes.pilot.resize_terminal(*size)
             await eyes.until(lambda size=size: len(eyes.rows()) == size[1] and "F9 DARK" in eyes.rows()[-1])  # type: ignore[misc]
         await eyes.see("WEATHER DESK", "POWER DESK")
+
+
+async def test_a_click_on_the_palette_where_the_terminal_no_longer_is() -> None:
+    session = OnBoards()
+    async with console(session) as eyes:
+        await eyes.press("ctrl+p")
+        await eyes.until(lambda: isinstance(eyes.app.screen, CommandPalette))
+        palette = eyes.app.screen
+        palette.post_message(Click(palette, 7, 40, 0, 0, 1, False, False, False, 7, 40))  # there are 24 rows
+        await eyes.press("escape")
+        await eyes.see("WEATHER DESK")
 
 
 KEYS = [*VIEWS, "left", "right", "up", "down", "tab", "space", "enter", "escape", "plus", "minus", "b", "a", "1", "."]
