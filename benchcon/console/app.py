@@ -71,7 +71,7 @@ def _parts_provider() -> type[Provider]:
 class Palette(CommandPalette):
     """The palette, for a terminal that may have become smaller since a click."""
 
-    def _on_click(self, event: events.Click) -> None:
+    def _on_click(self, event: events.Click) -> None:  # type: ignore[override]  # its two bases disagree
         if not self.region.contains(int(event.screen_x), int(event.screen_y)):
             event.prevent_default()  # Textual looks for what is there, and ends with an error where nothing is
 
@@ -209,7 +209,7 @@ class ConsoleApp(App[int]):
 
     def action_command_palette(self) -> None:
         """All commands to choose from."""
-        if not CommandPalette.is_open(self):
+        if not isinstance(self.screen, CommandPalette):
             self.push_screen(Palette(id="--command-palette"))
 
     async def on_handled(self, message: Handled) -> None:
