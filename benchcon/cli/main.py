@@ -266,11 +266,15 @@ def _main(argv: Sequence[str] | None) -> int:
     except Exception as error:
         if os.environ.get("BENCHCON_TRACEBACK"):
             raise
+        import errno
+
         from benchcon.text import printable
 
         if isinstance(error, OSError) and error.filename and error.strerror:
             # Nobody thought of it there (a name that is too long, say), but the system has said what is wrong.
             return _fail(f"{printable(os.fsdecode(error.filename))}: {error.strerror}")
+        if isinstance(error, OSError) and error.errno == errno.EMFILE:
+            return _fail("this shell allows too few open files; 'ulimit -n 256' allows more, then run it again")
         what = printable(f"{type(error).__name__}: {error}")
         return _fail(f"unexpected: {what}; run again with BENCHCON_TRACEBACK=1 and report what it prints")
 

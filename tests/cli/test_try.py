@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import signal
 import subprocess
 import sys
@@ -209,3 +210,10 @@ def test_what_is_missing_for_the_firmware_is_named_with_its_package(
     monkeypatch.undo()
     assert main(["try", str(panel), "--headless", "--firmware", "native"]) == 2
     assert capsys.readouterr().err.startswith(f"benchcon: {panel}:")
+
+
+def test_too_few_open_files_is_said_in_a_line(panel: Path) -> None:
+    words = f"ulimit -n 10; exec {shlex.quote(sys.executable)} -m benchcon try {shlex.quote(str(panel))} --headless"
+    ran = subprocess.run(["sh", "-c", words], capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+    assert (ran.returncode, ran.stdout) == (2, "")
+    assert "too few open files; 'ulimit -n 256'" in ran.stderr
