@@ -22,7 +22,7 @@ def positions_of(table: TomlTable, kind: str, channels: int) -> Positions:
     codes = _codes(table, positions, channels) if channels else ()
     spring: tuple[int, ...] = (1,) if kind == "button" else ()
     if kind == "switch":
-        back = table.texts("springs_back") or ()
+        back = table.texts("springs_back", such_as='["down"]') or ()
         for index, word in enumerate(back):
             if word not in positions:
                 table.source.say(

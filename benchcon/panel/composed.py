@@ -74,7 +74,7 @@ def _repeated(
         columns = grid.whole("columns", 1, 1, MOST)
         rows = grid.whole("rows", 1, 1, MOST)
         pitch = _pitch(grid)
-        labels = grid.texts("labels", 60, MOST)
+        labels = grid.texts("labels", 60, MOST, '["Route 1", "Route 2"]')
         grid.done()
         count = columns * rows
         if count > MOST:
@@ -109,7 +109,7 @@ def _own_trim(top: TomlTable, path: tuple[str | int, ...], lamp: dict[str, Any],
     if "trims" not in lamp:
         return
     table = TomlTable(top.source, path, lamp)
-    trims = table.texts("trims", 20, MOST)
+    trims = table.texts("trims", 20, MOST, '["80 %", "100 %"]')
     del lamp["trims"]
     if trims is not None and len(trims) != count and number == 0:
         have = f"{len(trims)} trim{'s' * (len(trims) != 1)}"

@@ -76,7 +76,7 @@ def matrices(top: TomlTable, board_names: list[str]) -> tuple[Matrix, ...]:
             table.say(None, f"{said}; allowed: {listed(board_names) or 'none yet'}{near(board, board_names)}")
         pins = {}
         for key in ("rows", "columns"):
-            pins[key] = table.texts(key) or ()
+            pins[key] = table.texts(key, such_as='["D4", "D5"]') or ()
             if table.get(key) is None:
                 table.say(None, f'lacks {key}: pins are allowed, such as ["D4", "D5"]')
             for index, pin in enumerate(pins[key]):

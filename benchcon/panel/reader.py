@@ -269,12 +269,14 @@ class TomlTable:
         found = [self.a_quantity((key, i), each, "mm", least, most, bounds) for i, each in enumerate(value)]
         return None if found[0] is None or found[1] is None else (found[0], found[1])
 
-    def texts(self, key: str, longest: int = 24, most: int = 16) -> tuple[str, ...] | None:
+    def texts(
+        self, key: str, longest: int = 24, most: int = 16, such_as: str = '["off", "on"]'
+    ) -> tuple[str, ...] | None:
         value = self.get(key)
         if value is None:
             return None
         if not isinstance(value, list) or not 0 < len(value) <= most:
-            self.say(key, f'is {shown(value)}; a list of 1 to {most} words is allowed, such as ["off", "on"]')
+            self.say(key, f"is {shown(value)}; a list of 1 to {most} words is allowed, such as {such_as}")
             return None
         before = self.source.said
         found = tuple(self.a_text((key, index), each, "", longest) for index, each in enumerate(value))

@@ -23,7 +23,7 @@ def supplies(top: TomlTable) -> tuple[Supply, ...]:
     found = []
     for name, table in top.tables("supplies", NAME, _NAME_FORM):
         label = table.text("label", "", 60) or name.replace("_", " ").capitalize()
-        feeds = table.texts("feeds", 32, 256) or ()
+        feeds = table.texts("feeds", 32, 256, '["lighting", "met"]') or ()
         if table.values.get("feeds") is None:
             table.say(None, 'lacks feeds, the boards, lamps or displays it supplies, such as feeds = ["lighting"]')
         found.append(Supply(name, label, feeds, _sources(table), table.line))

@@ -143,3 +143,9 @@ def test_a_mistake_that_a_lit_button_shares_with_its_lamp_is_one_line() -> None:
     for repeated in ("", "repeat = { columns = 3 }\n"):
         _, (found,) = inspect(text + repeated, "x.toml")
         assert str(found).startswith("x.toml:5: controls.go.at[1] is 20;")
+
+
+def test_a_list_that_is_wrong_is_shown_one_of_its_own_kind() -> None:
+    with pytest.raises(Trouble) as told:
+        loads('[boards.b]\n[lamps.a]\nchannel = "l1"\ntrims = "80 %"\nrepeat = { columns = 2, pitch = "20 mm" }\n')
+    assert 'such as ["80 %", "100 %"]' in str(told.value)
