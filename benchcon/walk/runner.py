@@ -295,11 +295,14 @@ class Runner:
         if group not in walk.done:
             return  # it is at hand
         self._asks[group] = self._asks.get(group, 1) + 1
-        if self._asks[group] > ASKS:
-            return
         for _ in walk.groups:
             if group in walk.done:
                 walk.back(self._now())
+        if self._asks[group] > ASKS and walk.group is not None and walk.group.name == group:
+            # No answer to it ever stood: the last one proves as little as the others.
+            self._give_up(
+                f"its board did not come through well any of the {ASKS} times that this was asked", self._now()
+            )
 
     def _without(self, boards: tuple[str, ...], why: str, now: int) -> bool:
         """Leave `boards` out where all is lit together, and ask for the others; False: it cannot be done."""

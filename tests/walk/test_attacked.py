@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any, cast
+
 from walk.in_virtual_time import VirtualWalk
 
 from benchcon.diagnosis.diagnose import diagnose
@@ -11,6 +14,7 @@ from benchcon.panel.file import loads
 from benchcon.rig import faults_file
 from benchcon.walk.plan import Step
 from benchcon.walk.prompts import prompt_for
+from benchcon.walk.runner import ASKS, Runner
 
 
 def walked(panel_text: str, faults_text: str) -> list[Finding]:
@@ -118,3 +122,21 @@ def test_of_causes_that_fit_alike_each_kind_is_given_before_two_of_one() -> None
     found = walked(panel, '[[faults]]\nkind = "chip_pins_reversed"\nchain = "595"\nchip = 1\n')
     assert {finding.kind for finding in found} == {"chip dead", "chips in another order", "chip pins reversed"}
     assert all(finding.either for finding in found)
+
+
+def test_what_was_answered_three_times_over_a_line_that_lost_lines_is_skipped_and_proves_nothing() -> None:
+    """Garbage on the line for three seconds: each time it turned out afterwards that lines had been lost. The third
+    answer, that nothing had moved, was kept, and a sound button was called broken."""
+    panel = loads("[boards.k]\n" + contact("p", "D2") + contact("q", "D3"))
+    run = VirtualWalk(panel, {})
+    walk = run.run()
+    warned: list[str] = []
+    runner = object.__new__(Runner)
+    runner.walk, runner._held, runner._asks = walk, (), {"p": ASKS}
+    runner.face = cast(Any, SimpleNamespace(warn=warned.append))
+    runner._now = lambda: run.bench.now_us()  # type: ignore[method-assign]
+    runner._back_to("p")
+    assert walk.done["p"].how == "skipped"
+    assert walk.group is not None
+    assert walk.group.name == "q", "what came after it is asked again"
+    assert len(warned) == 1
