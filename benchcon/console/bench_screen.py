@@ -164,8 +164,8 @@ class BenchScreen(Screen[None]):
         target = "face-view" if name in ("face", "rehearsal") else name
         switcher = self.query_one("#views", ContentSwitcher)
         self._add_views()
-        if not switcher.query(f"#{target}"):
-            return
+        if not switcher.query(f"#{target}") or not self.query(f"#{name}"):
+            return  # a rehearsal that this bench has not, say: the screen of timing offers its key all the same
         self.set_class(name == "rehearsal", "-rehearsal")
         self._beside_rehearsal()
         switcher.current = target

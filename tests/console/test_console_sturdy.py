@@ -54,6 +54,13 @@ async def test_the_terminal_changes_its_size_while_it_runs() -> None:
         await eyes.see("WEATHER DESK", "POWER DESK")
 
 
+async def test_from_timing_to_a_rehearsal_that_is_not_there() -> None:
+    session = OnBoards()
+    async with console(session) as eyes:
+        await eyes.press("f7", "f8")
+        await eyes.see("WEATHER DESK", "POWER DESK")
+
+
 async def test_a_click_on_the_palette_where_the_terminal_no_longer_is() -> None:
     session = OnBoards()
     async with console(session) as eyes:
