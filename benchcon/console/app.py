@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
-from textual.command import CommandPalette
+from textual.command import CommandList, CommandPalette
 from textual.driver import Driver
 from textual.notifications import Notification
 from textual.screen import Screen
@@ -74,6 +74,10 @@ class Palette(CommandPalette):
     def _on_click(self, event: events.Click) -> None:  # type: ignore[override]  # its two bases disagree
         if not self.region.contains(int(event.screen_x), int(event.screen_y)):
             event.prevent_default()  # Textual looks for what is there, and ends with an error where nothing is
+
+    def _action_command_list(self, action: str) -> None:
+        if self.query_one(CommandList).scrollable_content_region.height:  # it turns no pages where it has no row
+            super()._action_command_list(action)
 
 
 class ConsoleApp(App[int]):

@@ -10,7 +10,7 @@ from console.looking import Eyes, console
 from console.on_boards import OnBoards
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from textual.command import CommandPalette
+from textual.command import CommandList, CommandPalette
 from textual.events import Click
 
 from benchcon.console.app import ConsoleApp
@@ -68,6 +68,19 @@ async def test_a_click_on_the_palette_where_the_terminal_no_longer_is() -> None:
         await eyes.until(lambda: isinstance(eyes.app.screen, CommandPalette))
         palette = eyes.app.screen
         palette.post_message(Click(palette, 7, 40, 0, 0, 1, False, False, False, 7, 40))  # there are 24 rows
+        await eyes.press("escape")
+        await eyes.see("WEATHER DESK")
+
+
+async def test_pages_of_the_palette_where_there_is_no_row_for_it() -> None:
+    session = OnBoards()
+    async with console(session) as eyes:
+        await eyes.press("ctrl+p", *"dark")
+        await eyes.until(lambda: eyes.app.screen.query_one(CommandList).option_count > 0)
+        for rows in (6, 5, 4, 3, 2, 1):
+            await eyes.pilot.resize_terminal(40, rows)
+            await eyes.press("pagedown", "pageup")
+        await eyes.pilot.resize_terminal(80, 24)
         await eyes.press("escape")
         await eyes.see("WEATHER DESK")
 
