@@ -343,11 +343,12 @@ def stopped(wiring: Wiring, faults: Sequence[Fault]) -> set[str]:
         it = _Order(chain, faults)
         for id_, bits in chain.encoders.items():
             through = it.order[: it.order.index(bits[0] // 8) + 1] if bits[0] // 8 in it.order else []
+            chips = {bit // 8 for bit in bits}
             if (
                 it.by
-                or it.bridged
-                or it.turned
-                or it.order != sorted(it.order)
+                or any(chip <= max(chips) for chip in it.bridged)
+                or not it.turned.isdisjoint(chips)
+                or any(it.order[chip] != chip for chip in chips)
                 or any(bit // 8 in it.dead for bit in bits)
                 or not it.mute.keys().isdisjoint(through)
             ):

@@ -295,6 +295,8 @@ class Runner:
         if group not in walk.done:
             return  # it is at hand
         self._asks[group] = self._asks.get(group, 1) + 1
+        if self._asks[group] > ASKS and walk.done[group].group.kind != "control":
+            return  # a look may be doubted for nothing, as when the next step takes the supply away
         for _ in walk.groups:
             if group in walk.done:
                 walk.back(self._now())

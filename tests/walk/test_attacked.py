@@ -140,3 +140,13 @@ def test_what_was_answered_three_times_over_a_line_that_lost_lines_is_skipped_an
     assert walk.group is not None
     assert walk.group.name == "q", "what came after it is asked again"
     assert len(warned) == 1
+
+
+def test_an_encoder_before_a_chip_that_is_bridged_goes_on_counting() -> None:
+    """A 74HC165 hands on what is behind it; what stands nearer to the board is read before that (SCLS116, function
+    table; from memory)."""
+    panel = '[boards.k]\nchains.165 = { data = "D12", clock = "D8", load = "D9", chips = 2 }\n'
+    panel += '[controls.e]\nkind = "encoder"\nchannel = { id = "e", pin = "165.0/165.1" }\n'
+    panel += "".join(contact(f"p{n}", f"165.{n + 8}") for n in range(4))
+    found = walked(panel, '[[faults]]\nkind = "chip_bridged"\nchain = "165"\nchip = 2\n')
+    assert not any("k.e" in finding.channels for finding in found), [finding.line() for finding in found]
