@@ -7,7 +7,7 @@ a matrix, of two looms and of a whole board, and the judge of them all.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import combinations
 
 from benchcon.diagnosis.chains import of_chains
@@ -39,9 +39,18 @@ def find(
             best = _best(layout, wires, several, explained, wide)
             if best:
                 out.append([[BareFinding(cause.kind, cause.channels, cause.detail)] for cause in best])
+                out[-1] += _each_for_itself(layout, best)
                 for cause in best:
                     explained |= set(cause.sent) | set(cause.besides)
     return out, explained - set(but)
+
+
+def _each_for_itself(layout: PanelIndex, best: Sequence[Cause]) -> Choices:
+    """Three that are on all the time may be three faults as well as one chip that carries no more."""
+    if len(best) > 1 or len(best[0].channels) > LEAST or set(best[0].sent.values()) != {ON}:
+        return []
+    kinds = {"contact": "stuck", "lamp": "always on"}
+    return [[BareFinding(kinds[layout.spots[key].kind], (key,)) for key in best[0].sent]]
 
 
 def _best(

@@ -87,9 +87,7 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
     for through in alive:
         if through.wrong:
             continue
-        off = sum(
-            wire.off_by(wire.on & through.on, wire.known & through.known) for wire in contacts if wire is not through
-        )
+        off = sum(_off_behind(wire, wire, through) for wire in contacts if wire is not through)
         wrong = sum(wire.wrong for wire in contacts)
         if wrong + len(others) >= LEAST and wrong >= max(2, len(contacts) - 2) and off <= SLIPS * len(contacts):
             keys = (through.key, *(wire.key for wire in contacts if wire is not through))
@@ -180,5 +178,16 @@ def _off_when_moved(at: Mapping[int, WireEvidence], pin: int, way: _Way, through
     if source is None or source.kind != wire.kind or (wire.kind == "contact" and through == _NEVER):
         return wire.off_by(0, wire.known)
     if wire.kind == "contact" and isinstance(through, WireEvidence):
-        return wire.off_by(source.on & through.on, source.known & through.known)
+        return _off_behind(wire, source, through)
     return wire.off_by(source.on, source.known)
+
+
+def _off_behind(wire: WireEvidence, source: WireEvidence, through: WireEvidence) -> int:
+    """At how many moments `wire` showed something else than `source` does that has its ground by way of `through`.
+
+    While the one is open nothing shows, wherever the other stands. `through` works: before anybody had worked it, it
+    stood where it read.
+    """
+    at, sure = through.on | through.seen & ~through.known, through.known | through.sure
+    nothing = source.known & ~source.on | sure & ~at
+    return wire.off_by(source.on & at, source.known & sure | nothing)

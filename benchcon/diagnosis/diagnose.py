@@ -74,7 +74,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
 
     found: list[Choices] = [
         *wholes,
-        *([[raw]] for raw in fleeting),
+        *([[raw]] for raw in fleeting if raw.kind != "misses" or raw.channels[0] not in explained),
         *contacts.find(layout, story, in_turn | explained),
         *left(turned),
         *lit_together.not_dead(layout, every_look, lights.find(layout, looks, explained)),
