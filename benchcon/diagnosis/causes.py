@@ -70,6 +70,8 @@ def _best(
             continue
         if wide and not _is_wide(layout, wrong):
             continue
+        if cause.kind == "looms interchanged" and all(wire.dead for wire in wrong):
+            continue  # that nothing arrives shows a loom that is off, and not where it went
         off = [_off(wires, wire, cause.sent[wire.key]) for wire in there]
         misfits = sum(1 for each in off if each)
         if misfits <= MISFITS * len(there):

@@ -63,6 +63,10 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
         elif any(explanation.choices):
             choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices]
             choices += [[_raw(net, fault) for fault in faults] for faults in _one_way(net, explanation.choices)]
+            led = [fault.wires[0] for faults in explanation.choices for fault in faults if fault.kind == "follows"]
+            if len(choices) == 1 and len({*led}) < len(led):
+                # Nobody builds two one-way paths onto one contact by mistake: that fits, and is not to be believed.
+                choices.append([BareFinding("unexplained", tuple(net.names[w] for w in sorted({*led})))])
         if choices:
             out.append(choices)
         for fault in {f for faults in explanation.choices for f in faults}:

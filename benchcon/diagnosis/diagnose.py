@@ -27,7 +27,7 @@ from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import turns
 from benchcon.diagnosis.settled import Story, tell
-from benchcon.diagnosis.wires import wires_of
+from benchcon.diagnosis.wires import WireEvidence, wires_of
 from benchcon.diagnosis.wording import dress
 from benchcon.panel.model import Panel
 from benchcon.panel.pins import CHAINS
@@ -133,20 +133,25 @@ def _wholes(
     plugs, of_plugs = connectors.find(layout, wires, explained)
     rest, of_rest = causes.find(layout, wires, explained | of_plugs)
     if plugs:
-        plugs = _or_else(plugs, causes.find(layout, wires, explained)[0])
+        plugs = _or_else(plugs, causes.find(layout, wires, explained)[0], wires)
     return [*out, *plugs, *rest], explained | of_plugs | of_rest
 
 
-def _or_else(plugs: list[Choices], others: list[Choices]) -> list[Choices]:
-    """Where the same wires are those of one chip and of one plug, the evidence cannot tell which of them it is."""
-    alike: dict[frozenset[str], Choices] = {}
-    for choices in others:
-        if len(choices[0]) == 1 and choices[0][0].kind != "common open":
-            alike.setdefault(frozenset(choices[0][0].channels), choices)
-    return [
-        [*choices, *alike.get(frozenset(choices[0][0].channels), [])][:3] if len(choices) == 1 else choices
-        for choices in plugs
-    ]
+def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, WireEvidence]) -> list[Choices]:
+    """Where all that is wrong on one plug is on one chip as well, and all of the chip is on that plug, the evidence
+    cannot tell which of them it is."""
+    out: list[Choices] = []
+    for choices in plugs:
+        whole = {key for choice in choices for raw in choice for key in raw.channels}
+        wrong = {key for key in whole if key in wires and (wires[key].wrong or wires[key].dead)}
+        alike = [
+            choice
+            for several in others
+            for choice in several
+            if len(choice) == 1 and choice[0].kind != "common open" and wrong <= {*choice[0].channels} <= whole
+        ]
+        out.append([*choices, *alike][:3])
+    return out
 
 
 def _of_what_is_there(panel: Panel, given: list[Evidence], found: list[Choices]) -> list[Choices]:

@@ -78,7 +78,10 @@ def one(name: str, count: int, words: Sequence[str] = ()) -> tuple[int, int, int
         slowest, most = max(slowest, took), max(most, len(findings))
         # One question with up to three answers is one line: the answers stand beneath it.
         asked = [f for f in findings if findings[0].either and f.either and f.either.group == findings[0].either.group]
-        ok = any(is_true(f, truth) for f in ([*findings[:1], *asked] if asked and asked[0].either.choices <= 3 else findings[:1]))
+        ok = any(
+            is_true(f, truth)
+            for f in ([*findings[:1], *asked] if asked and asked[0].either.choices <= 3 else findings[:1])
+        )
         lies = [f for f in findings if f.either is None and f.kind != "unexplained" and not is_true(f, truth)]
         first, false = first + ok, false + bool(lies)
         if (not ok or lies) and printed < SHOW:

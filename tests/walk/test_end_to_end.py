@@ -33,9 +33,9 @@ def test_a_fault_is_told_and_nothing_else_is(kind: str) -> None:
     assert named(findings, [truth]), (truth.words, [finding.line() for finding in findings])
 
 
-def _walk_of(cause: str) -> tuple[Truth, list[Finding]]:
-    for seed in range(1, 400):
-        made = (Built if seed % 2 else Mixed)(seed * 6007 + 11, most=24)
+def _walk_of(cause: str, first: int = 1, most: int = 24) -> tuple[Truth, list[Finding]]:
+    for seed in range(first, 400):
+        made = (Built if seed % 2 else Mixed)(seed * 6007 + 11, most=most)
         wrongs = Wrongs(made.panel(), random.Random(f"{seed} {cause}"), made.stands)
         truths = (CAUSES[cause](wrongs, name, board) for name, board in wrongs.boards.items())
         truth = next((each for each in truths if each is not None), None)
@@ -80,6 +80,25 @@ def test_what_one_evidence_cannot_tell_apart_is_not_told_as_sure() -> None:
     truth, findings = _walk_of("one-way path onto a standing toggle")
     assert [(finding.kind, finding.either is None) for finding in findings] == [("shorted", False), ("follows", False)]
     assert any(tells(findings[1], *each) for way in truth.ways for each in way)
+
+
+@pytest.mark.parametrize(
+    ("cause", "seed", "most"),
+    [
+        pytest.param("165: inputs H to A", 10, 24, id="all of a chip on one plug, and a toggle that stands made"),
+        pytest.param("165: inputs H to A, all chips", 49, 16, id="all of a chip on one plug, and two wires beside"),
+        pytest.param("165: inputs H to A, all chips", 53, 24, id="a contact at a place that is not wired"),
+        pytest.param("165: a chip dead", 22, 16, id="a chip whose wires are on two plugs"),
+        pytest.param("three lamps always on", 8, 16, id="all lamps of a chip"),
+    ],
+)
+def test_nothing_that_is_false_is_told_as_sure(cause: str, seed: int, most: int) -> None:
+    """Where a plug and a chip, or a chip and three lamps, fit the same evidence, the true one is among the answers."""
+    truth, findings = _walk_of(cause, seed, most)
+    true = [f for f in findings if any(tells(f, *each) for way in truth.ways for each in way)]
+    assert true, (truth.words, [finding.line() for finding in findings])
+    assert [f.line() for f in findings if f.either is None and f not in true] == []
+    assert len({finding.either.group if finding.either else 0 for finding in findings}) == 1
 
 
 @pytest.mark.parametrize("seed", range(6))
