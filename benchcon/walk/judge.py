@@ -182,10 +182,45 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
             return pressed_again(layout, name, to)
         if any(code) and all(nothing) and doubts_silence:
             return pressed_again(layout, name, to, SILENT_PRESSES)
+    for hand in hands:
+        if steps := _by_itself(layout, hand):
+            return steps
     for several in asked.values():
         if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
             return [Step("put", hand.parts, hand.to) for hand in hands[: len(hands) // 2]]
     return []
+
+
+def _by_itself(layout: PanelIndex, hand: HandStep) -> list[Step]:
+    """Where a contact reads made before its part is worked, and others of its board stand made: the steps that put each
+    of these off and work the part then, which tells wires that touch from a path that leads one way only."""
+    name = hand.parts[0]
+    own, codes = layout.channels_of(name), codes_of(layout.controls[name])
+    if len(own) > 1 or (1,) not in codes or codes[hand.to] != (0,) or hand.outcome not in ("said", "otherwise"):
+        return []
+    if hand.before.get(own[0]) != 1 or hand.values.get(own[0]) != 1:
+        return []
+    steps: list[Step] = []
+    for other, control in layout.controls.items():
+        keys = layout.channels_of(other)
+        if other == name or not control.wired or layout.spots[keys[0]].kind != "contact":
+            continue
+        reads_now = tuple(hand.before.get(key, 0) for key in keys)
+        same_board = layout.spots[keys[0]].channel.board == layout.spots[own[0]].channel.board
+        stands = codes_of(control)
+        if not same_board or not any(reads_now) or reads_now not in stands:
+            continue
+        now, spring = stands.index(reads_now), spring_of(control)
+        held = {place for place, on in enumerate(reads_now) if on}
+        off = [n for n, row in enumerate(stands) if n not in spring and not any(row[place] for place in held)]
+        if off and now not in spring:
+            pressed = pressed_again(layout, name, codes.index((1,)), 1)
+            steps += [Step("put", (other,), off[0]), *pressed, Step("put", (other,), now)]
+    return steps if len(steps) <= MOST_PUT_OFF * 4 else []
+
+
+MOST_PUT_OFF = 2
+"""With more that stand made there is no end to the asking."""
 
 
 def display_in_doubt(layout: PanelIndex, evidence: Sequence[Evidence]) -> list[Step]:

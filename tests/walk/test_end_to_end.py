@@ -17,6 +17,7 @@ from benchcon.diagnosis.diagnose import diagnose
 from benchcon.diagnosis.findings import Finding
 from benchcon.kinds import kinds
 from benchcon.rig.faults import fault_of_words
+from benchcon.walk import judge
 
 
 @pytest.mark.parametrize("kind", STATIC)
@@ -75,11 +76,19 @@ def test_one_cause_is_one_line(cause: str) -> None:
     assert len({finding.either.group if finding.either else 0 for finding in findings}) == 1
 
 
-def test_what_one_evidence_cannot_tell_apart_is_not_told_as_sure() -> None:
-    """A toggle that stood made feeds a button: nobody pressed that button while the toggle was off."""
+def test_what_one_evidence_cannot_tell_apart_is_not_told_as_sure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A toggle that stood made feeds a button, and nobody pressed that button while the toggle was off."""
+    monkeypatch.setattr(judge, "_by_itself", lambda layout, hand: [])
     truth, findings = _walk_of("one-way path onto a standing toggle")
     assert [(finding.kind, finding.either is None) for finding in findings] == [("shorted", False), ("follows", False)]
     assert any(tells(findings[1], *each) for way in truth.ways for each in way)
+
+
+def test_a_button_that_another_control_holds_made_is_pressed_with_that_one_off() -> None:
+    """Which tells a path that leads one way only from wires that touch."""
+    truth, findings = _walk_of("one-way path onto a standing toggle")
+    assert [(finding.kind, finding.either is None) for finding in findings] == [("follows", True)]
+    assert any(tells(findings[0], *each) for way in truth.ways for each in way)
 
 
 @pytest.mark.parametrize(
