@@ -110,7 +110,7 @@ class BenchScreen(Screen[None]):
         from benchcon.console.timeline import TimeLine
 
         views = self.query_one("#views", ContentSwitcher)
-        if len(views.children) > 1:
+        if len(views.children) > 1 or not views.is_attached:  # they are there, or all is being left already
             return
         model = self.model
         others = (

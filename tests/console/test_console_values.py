@@ -32,7 +32,7 @@ async def test_a_recording_shows_values_with_their_unit(folder: Path) -> None:
     session = ReplaySession(capture)
     async with console(session, (120, 30)) as eyes:
         await eyes.press("f6")
-        await eyes.see("level [ft]", "Level alert")
+        await eyes.see("Level [ft]", "Level alert")
         line = eyes.app.screen.query_one(TimeLine)
 
         def levels() -> set[int]:
@@ -43,7 +43,7 @@ async def test_a_recording_shows_values_with_their_unit(folder: Path) -> None:
         await eyes.until(lambda: {8000, 11500, 9000} <= levels(), "it to rise and to fall")
         # A cursor on it says what it was: 9 000 ft at the end (level-alert-scenario.toml).
         line.put(session.last_us)
-        await eyes.until(lambda: "9000" in next(r for r in eyes.rows() if "level [ft]" in r), "the value at the end")
+        await eyes.until(lambda: "9000" in next(r for r in eyes.rows() if "Level [ft]" in r), "the value at the end")
 
 
 def test_a_live_rehearsal_shows_them_too(folder: Path) -> None:
@@ -53,6 +53,6 @@ def test_a_live_rehearsal_shows_them_too(folder: Path) -> None:
         terminal.press(*"12345", "enter")
         terminal.see("12345 ft")
         terminal.press("F6")
-        terminal.see("level [ft]", "12345")
+        terminal.see("Level [ft]", "12345")
         terminal.press("q")
         assert terminal.ended() == 0
