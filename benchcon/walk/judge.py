@@ -183,7 +183,7 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
         if any(code) and all(nothing) and doubts_silence:
             return pressed_again(layout, name, to, SILENT_PRESSES)
     for hand in hands:
-        if steps := _by_itself(layout, hand):
+        if steps := _by_itself(layout, hand, hands):
             return steps
     for several in asked.values():
         if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
@@ -191,15 +191,15 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
     return []
 
 
-def _by_itself(layout: PanelIndex, hand: HandStep) -> list[Step]:
+def _by_itself(layout: PanelIndex, hand: HandStep, hands: Sequence[HandStep]) -> list[Step]:
     """Where a contact reads made before its part is worked, and others of its board stand made: the steps that put each
     of these off and work the part then, which tells wires that touch from a path that leads one way only."""
     name = hand.parts[0]
     own, codes = layout.channels_of(name), codes_of(layout.controls[name])
     if len(own) > 1 or (1,) not in codes or codes[hand.to] != (0,) or hand.outcome not in ("said", "otherwise"):
         return []
-    if hand.before.get(own[0]) != 1 or hand.values.get(own[0]) != 1:
-        return []
+    if any(each.before.get(own[0]) != 1 or each.values.get(own[0]) != 1 for each in hands):
+        return []  # what opens when it is worked is the other way round
     steps: list[Step] = []
     for other, control in layout.controls.items():
         keys = layout.channels_of(other)

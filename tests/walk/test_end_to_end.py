@@ -78,7 +78,7 @@ def test_one_cause_is_one_line(cause: str) -> None:
 
 def test_what_one_evidence_cannot_tell_apart_is_not_told_as_sure(monkeypatch: pytest.MonkeyPatch) -> None:
     """A toggle that stood made feeds a button, and nobody pressed that button while the toggle was off."""
-    monkeypatch.setattr(judge, "_by_itself", lambda layout, hand: [])
+    monkeypatch.setattr(judge, "_by_itself", lambda layout, hand, hands: [])
     truth, findings = _walk_of("one-way path onto a standing toggle")
     assert [(finding.kind, finding.either is None) for finding in findings] == [("shorted", False), ("follows", False)]
     assert any(tells(findings[1], *each) for way in truth.ways for each in way)
@@ -98,6 +98,7 @@ def test_a_button_that_another_control_holds_made_is_pressed_with_that_one_off()
         pytest.param("165: inputs H to A, all chips", 49, 16, id="all of a chip on one plug, and two wires beside"),
         pytest.param("165: inputs H to A, all chips", 53, 24, id="a contact at a place that is not wired"),
         pytest.param("165: a chip dead", 22, 16, id="a chip whose wires are on two plugs"),
+        pytest.param("level wrong for a board", 7, 20, id="all contacts of a board read made at rest"),
         pytest.param("three lamps always on", 8, 16, id="all lamps of a chip"),
     ],
 )
