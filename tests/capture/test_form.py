@@ -94,6 +94,7 @@ def test_a_file_cut_anywhere_gives_the_records_before_the_cut(tmp_path_factory, 
             assert "has no end" in reader.problems[-1].text
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(BATCHES.filter(bool), st.data())
 def test_a_changed_byte_is_noticed(tmp_path_factory, drawn, data) -> None:
@@ -110,6 +111,7 @@ def test_a_changed_byte_is_noticed(tmp_path_factory, drawn, data) -> None:
         assert reader.problem_counts, bytes(text)
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None)
 @given(st.binary(max_size=3000), st.booleans())
 def test_a_strangers_bytes_never_raise_anything_but_trouble(tmp_path_factory, junk: bytes, headed: bool) -> None:
@@ -147,6 +149,7 @@ LINES = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None)
 @given(LINES)
 def test_a_strangers_lines_give_stamps_that_never_decrease(tmp_path_factory, lines: list[bytes]) -> None:

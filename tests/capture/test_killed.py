@@ -48,6 +48,7 @@ def runs(tmp_path: Path, count: int) -> None:
         assert kill_and_read(tmp_path / f"{number}.capture", chance.uniform(0.0, 0.35 if count < 100 else 1.2)) < 1.5
 
 
+@pytest.mark.slow
 def test_kill_at_random_moments(tmp_path: Path) -> None:
     runs(tmp_path, 10)
 

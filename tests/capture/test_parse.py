@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import chain
 
+import pytest
 from capture.made import flat, sealed
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -65,6 +66,7 @@ def parsed(lines: list[bytes], each: int) -> tuple[list[tuple[int, int, str, byt
     return taken(parser, blocks), problems.kept, parser.records
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=300)
 @given(LINES, st.integers(1, 30))
 def test_many_lines_at_once_are_what_each_is_by_itself(lines: list[bytes], each: int) -> None:

@@ -138,6 +138,7 @@ def test_a_loss_that_begins_and_ends_between_two_looks_is_told_all_the_same() ->
     assert loss.look(fine._replace(missed=4, missed_why="slow")) == [], "on its way from one side to the other"
 
 
+@pytest.mark.slow
 def test_a_file_that_is_deleted_is_said_at_once_and_at_the_end(demo: Demo, tmp_path: Path) -> None:
     path = tmp_path / "gone.capture"
     process = record("-o", path, demo.boards[0].port)

@@ -95,6 +95,7 @@ def nasty_capture(folder: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_no_command_lets_codes_of_a_capture_through(tmp_path: Path) -> None:
     path = nasty_capture(tmp_path)
     (tmp_path / "x.capture.toml").write_text(f'against = ["state", "simulated"]\nignore = ["{"x" * 3}"]\n')

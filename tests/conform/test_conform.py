@@ -536,6 +536,7 @@ def verdicts() -> Iterator[dict[str, list[RuleResult]]]:
         yield {name: job.result() for name, job in jobs.items()}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WRONG)
 def test_a_wrong_board_is_told_by_the_rule_it_breaks(name: str, verdicts: dict[str, list[RuleResult]]) -> None:
     rule = WRONG[name][1]

@@ -41,6 +41,7 @@ def stands_large(text: str, screen: str) -> bool:
     return any(all(line.rstrip() in screen for line in glyphs.drawn(text, face)) for face in glyphs.FACES)
 
 
+@pytest.mark.slow
 def test_dark_of_one_board_is_said_at_that_board_and_dark_of_all_in_large_letters(demo: Demo, tmp_path: Path) -> None:
     words = ["-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY)]
     with Terminal(*words, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:

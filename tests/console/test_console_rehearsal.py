@@ -172,6 +172,7 @@ def test_a_rule_that_sleeps_holds_nobody_up(folder: Path) -> None:
         terminal.ended()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("theme", ["dark", "light"])
 def test_every_text_of_a_rehearsal_can_be_read(folder: Path, tmp_path: Path, theme: str) -> None:
     """4.5 : 1 or more: WCAG 2.x, success criterion 1.4.3."""
@@ -192,6 +193,7 @@ def test_every_text_of_a_rehearsal_can_be_read(folder: Path, tmp_path: Path, the
             assert not hard_to_read_in(terminal), terminal.text()
 
 
+@pytest.mark.slow
 def test_where_the_face_has_no_room_the_rehearsal_has_all_of_the_width(tmp_path: Path) -> None:
     with Terminal("-m", "benchcon", "demo", columns=80, rows=24, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
         terminal.see(" SIM  F2 Face ", "F8 Rehearsal")  # no view loses its word to it

@@ -116,6 +116,7 @@ def demo() -> Iterator[Demo]:
         yield demo
 
 
+@pytest.mark.slow
 def test_a_chattering_contact_does_not_make_a_real_screen_flash(demo: Demo, tmp_path: Path) -> None:
     """A contact of a simulated board tells 40 changes a second; what a terminal shows of it is looked at for 4 s."""
     words = ["-m", "benchcon", "console", *(desk.port for desk in demo.boards), "--panel", str(OSTREY)]

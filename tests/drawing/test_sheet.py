@@ -95,6 +95,7 @@ def test_holes_of_the_svg_are_where_at_says(panel: Path, tmp_path: Path) -> None
         assert found == pytest.approx((x - corner[0], y - corner[1]), abs=WITHIN_MM)
 
 
+@pytest.mark.slow
 def test_holes_of_the_pdf_are_where_at_says_and_the_back_is_mirrored(panel: Path, tmp_path: Path) -> None:
     read = panel_of(panel)
     path = sheet(panel, tmp_path / "sheet.pdf", "--paper", "whole", "--side", "both", "--only", "plate", "holes")

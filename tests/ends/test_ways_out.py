@@ -250,6 +250,7 @@ def capture_of_a_lit_lamp(demo: Demo, path: Path) -> None:
     session.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", ENDS)
 def test_a_replay_to_a_board_that_is_ended_is_dark(
     demo: Demo, home: dict[str, str], tmp_path: Path, number: signal.Signals
@@ -314,6 +315,7 @@ def test_rules_that_hang_keep_nothing_lit(demo: Demo, home: dict[str, str], tmp_
         running.kill()
 
 
+@pytest.mark.slow
 def test_rules_that_hang_keep_nothing_lit_under_a_console_that_is_at_work(
     demo: Demo, home: dict[str, str], tmp_path: Path
 ) -> None:
@@ -384,6 +386,7 @@ def test_a_conformance_test_that_is_killed_is_darkened_by_the_dead_man(demo: Dem
         running.communicate()
 
 
+@pytest.mark.slow
 def test_a_board_that_does_not_confirm_dark_is_said_with_every_plug_to_pull(
     demo: Demo, home: dict[str, str], tmp_path: Path
 ) -> None:
@@ -435,12 +438,14 @@ def test_a_walk_that_hangs_keeps_nothing_lit_under_a_console_that_is_at_work(dem
         assert terminal.process.poll() is None
 
 
+@pytest.mark.slow
 def test_a_soak_that_hangs_keeps_nothing_lit(demo: Demo, home: dict[str, str]) -> None:
     hangs = benchcon_that_hangs("benchcon.walk.soak.Soaking.next_step", "self.wants.lamps")
     words = (*hangs, "walk", *(desk.port for desk in demo.boards), "--panel", str(OSTREY), "--soak", "1 h")
     kept_dark_though_it_hangs(demo, home, *words)
 
 
+@pytest.mark.slow
 def test_a_replay_to_a_board_that_hangs_keeps_nothing_lit(demo: Demo, home: dict[str, str], tmp_path: Path) -> None:
     capture_of_a_lit_lamp(demo, tmp_path / "lit.capture")
     hangs = benchcon_that_hangs("benchcon.replay.rerun._Run._sleep_until", "self.asked")

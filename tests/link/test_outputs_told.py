@@ -21,6 +21,7 @@ def lamp(here: Watched, source: int) -> ChannelState:
     return here.state.boards[source].channels["l1"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ends", ["reset", "unplug", "deadman", "dark", "level", "end", "release"])
 def test_a_lamp_blinks_as_long_as_it_is_said_to_blink(board: Boards, bench: Benches, ends: str) -> None:
     peer = board()

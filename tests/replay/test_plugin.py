@@ -41,6 +41,7 @@ def test_every_channel_is_a_test_and_files_of_other_names_are_left_alone(tmp_pat
 POINTER = "version 1\noid sha256:4d7a214614ab2935c943f9e0ff69d22eadbb8f32b1258daaa5e2ca24d17e2393\nsize 12345\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("raw", [b"", POINTER.encode(), b"\0\xff random \x1b[2J\n", b"\x1f\x8b\x08\0damaged"])
 @pytest.mark.parametrize("name", ["bad.capture", "bad.capture.gz"])
 def test_a_capture_that_cannot_be_read_fails(tmp_path: Path, name: str, raw: bytes) -> None:
@@ -126,6 +127,7 @@ def test_a_difference_is_shown_like_a_good_assertion(tmp_path: Path) -> None:
     assert failed == ["lighting.sel1"]
 
 
+@pytest.mark.slow
 def test_against_simulated_boards_one_of_them_broken(power_desk: Path, tmp_path: Path) -> None:
     shutil.copy(power_desk, tmp_path / "power.capture")
     (tmp_path / "faults.toml").write_text('[[faults]]\nkind = "stuck"\nchannel = "power.sw_main"\n')

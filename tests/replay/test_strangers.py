@@ -114,6 +114,7 @@ def places(value: Any, so_far: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]
         yield from places(value[key], (*so_far, key))
 
 
+@pytest.mark.slow
 def test_keyframes_with_anything_in_any_field(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -305,6 +306,7 @@ def test_empty_lines_without_end_cost_check_no_time(tmp_path: Path) -> None:
 PYTEST = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-q", "--continue-on-collection-errors"]
 
 
+@pytest.mark.slow
 def test_pytest_tells_them_too(tmp_path: Path) -> None:
     (tmp_path / "huge.capture").write_bytes(
         HEADER + b'0 0 = {"form":1,"boards":[{"ident":"' + b"x" * 100_000 + b'"}]}\n'

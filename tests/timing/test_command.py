@@ -89,6 +89,7 @@ def test_what_is_there_is_not_overwritten(here: Path, capsys: pytest.CaptureFixt
     assert (here / "t.html").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_limits_are_tests_of_a_capture(here: Path) -> None:
     for name in ("good", "slow"):
         (here / f"{name}.capture.toml").write_text('against = "timing"\npanel = "desk.toml"\n')

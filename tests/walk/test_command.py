@@ -201,6 +201,7 @@ def test_without_a_panel_file_the_boards_own_description_is_walked(healthy: Demo
     }
 
 
+@pytest.mark.slow
 def test_a_person_answers_in_a_plain_terminal(healthy: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
     words = ["--panel", PANEL, *ports(healthy), "--only", "mains_fail", "--only", "wind_speed"]
     # Dark, a lamp that is not there, a note, another lamp lit, pictures of which only the first is other. After it

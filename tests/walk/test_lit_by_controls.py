@@ -27,6 +27,7 @@ from benchcon.walk.runner import Runner
 from benchcon.walk.wants import Wants
 
 
+@pytest.mark.slow
 def test_on_simulated_desks_the_programs_own_hand_finds_it(desks: Desks) -> None:
     desks.hands["power"].fault("lit_by_a_control", "sw_batt", "l_main")
     (finding,) = desks.findings(["battery", "standby", "mains_fail"])
@@ -143,6 +144,7 @@ def test_in_a_plain_terminal_it_is_a_p_with_or_without_names() -> None:
         understood("p b1", scene, layout)
 
 
+@pytest.mark.slow
 def test_the_lamp_with_which_the_walk_says_right_is_not_taken_for_one(desks: Desks) -> None:
     """A proved lamp lights for a moment after each right step: that is the walk's own doing."""
     said: list[str] = []

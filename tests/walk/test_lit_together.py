@@ -49,6 +49,7 @@ def weak(limit: str) -> str:
     return f'[[faults]]\nkind = "weak_supply"\nboard = "met"\nresistance = "3 ohm"\nlimit = "{limit}"\n'
 
 
+@pytest.mark.slow
 def test_a_board_that_restarts_when_all_is_lit_is_found_and_the_others_are_looked_at_without_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -88,6 +88,7 @@ def marks(row: tuple[Any, ...]) -> list[pytest.MarkDecorator]:
     return [pytest.mark.slow] if (row[1], row[2][0]) in SLOW or len(row[2]) > 2 else []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("board", "fault", "channels", "settings", "parts", "kind", "detail"),
     [pytest.param(*row, marks=marks(row)) for row in FAULTS],

@@ -278,6 +278,7 @@ def _spots(value: object, path: tuple[object, ...] = ()) -> list[tuple[object, .
     return [path, *(spot for key, each in inner for spot in _spots(each, (*path, key)))]
 
 
+@pytest.mark.slow
 @given(st.data())
 def test_a_damaged_walk_json_is_compared_or_refused_in_one_line(data: st.DataObject) -> None:
     """One value of a whole report is replaced by another of any kind; `walk --compare` reads it so."""

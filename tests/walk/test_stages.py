@@ -7,6 +7,7 @@ import inspect
 import itertools
 import random
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from walk.person import Person
@@ -45,6 +46,7 @@ def test_the_stage_is_set_by_the_table_alone_and_every_sign_of_it_is_seen() -> N
     assert {WalkSign[name] for name in seen} == {sign for _, sign in TABLE} == set(WalkSign)
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None)
 @given(st.integers(0, 1000))
 def test_every_walk_goes_from_stage_to_stage_as_the_table_has_it(seed: int) -> None:

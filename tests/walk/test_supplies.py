@@ -103,6 +103,7 @@ def looks(walk: Walk) -> list[SupplyLook]:
     return [each for each in walk.evidence if isinstance(each, SupplyLook)]
 
 
+@pytest.mark.slow
 def test_off_is_dark_and_each_source_by_itself_lights_and_the_switches_are_put_back(boat: Boat) -> None:
     walk = boat.walk()
     fed = ("beacon", "stern", "depth")

@@ -121,6 +121,7 @@ async def test_the_face_keeps_still_however_much_there_is_to_say(desks: Desks) -
         assert "Every lamp and display should be dark now." in eyes.text()
 
 
+@pytest.mark.slow
 async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None:
     async with console(desks.session, (100, 40)) as eyes:
         for keys, title, about in (
@@ -142,6 +143,7 @@ async def test_help_over_a_question_is_about_that_question(desks: Desks) -> None
             await eyes.press("escape")
 
 
+@pytest.mark.slow
 async def test_pictures_are_put_right_segment_by_segment_and_the_report_is_written(
     desks: Desks, tmp_path: Path
 ) -> None:
