@@ -199,6 +199,10 @@ def test_a_connector_that_is_off_on_a_simulated_desk_is_one_line(desks: Desks) -
                 names.setdefault(channel.wire.connector, []).append(control.name)
     plug = max(on, key=lambda name: len(on[name]))
     desks.hands["lighting"].fault("common_open", *on[plug])
-    (finding,) = desks.findings(tuple(dict.fromkeys(names[plug])))
-    assert ("connector off" in finding.kinds, finding.detail["connector"]) == (True, plug)
-    assert set(finding.channels) == {f"lighting.{id_}" for id_ in on[plug]}
+    first, *others = desks.findings(tuple(dict.fromkeys(names[plug])))
+    assert ("connector off" in first.kinds, first.detail["connector"]) == (True, plug)
+    # One question with two answers: all that the chain of one 74HC165 reads is on this plug.
+    assert [other.kind for other in others] == ["chip dead"]
+    for finding in (first, *others):
+        assert set(finding.channels) == {f"lighting.{id_}" for id_ in on[plug]}
+        assert finding.either is not None and finding.either.choices == 2
