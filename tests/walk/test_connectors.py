@@ -205,4 +205,5 @@ def test_a_connector_that_is_off_on_a_simulated_desk_is_one_line(desks: Desks) -
     assert [other.kind for other in others] == ["chip dead"]
     for finding in (first, *others):
         assert set(finding.channels) == {f"lighting.{id_}" for id_ in on[plug]}
-        assert finding.either is not None and finding.either.choices == 2
+        assert finding.either is not None
+        assert finding.either.choices == 2
