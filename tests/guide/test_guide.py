@@ -134,8 +134,3 @@ def test_the_pictures_are_those_that_the_program_makes_today(picture: str, optio
     (tmp_path / "winch.toml").write_text(PANEL, "utf-8")
     assert main(["sheet", str(tmp_path / "winch.toml"), "-o", str(tmp_path / picture), *options]) == 0
     assert (tmp_path / picture).read_bytes() == (GUIDE / picture).read_bytes(), f"{GUIDE / picture} is {STALE}"
-
-
-def test_links_of_the_guide_lead_somewhere() -> None:
-    for target in re.findall(r"\]\(([^)#]+)", (GUIDE / "README.md").read_text("utf-8")):
-        assert (GUIDE / target).exists(), target
