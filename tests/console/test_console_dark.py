@@ -126,6 +126,7 @@ async def test_what_to_pull_is_readable_at_any_size(size: tuple[int, int]) -> No
         assert "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY: lighting (USB and its 12 V supply), met" in told
 
 
+@pytest.mark.slow
 def test_that_dark_has_ended_is_said_only_where_it_has(tmp_path: Path) -> None:
     """A switch on the panel holds one board dark: the key ends the dark of the others, and says which one stays."""
     panel = tmp_path / "desk.toml"

@@ -386,6 +386,7 @@ async def test_playing_back_steps_jumps_and_finds_marks(tmp_path: Path) -> None:
         await eyes.see("paused")
 
 
+@pytest.mark.slow
 async def test_a_recording_is_stepped_forth_and_back_by_the_same_moments(tmp_path: Path) -> None:
     path = tmp_path / "busy.capture"
     recorded(path, 6)

@@ -106,6 +106,7 @@ def test_what_the_user_works_is_left_to_the_user(live: Live) -> None:
     assert ("met", "d_spd") not in live.driver.given_up
 
 
+@pytest.mark.slow
 def test_the_scenario_s_hand_moves_things_until_the_user_does(live: Live) -> None:
     run = evening(live.session, live.demo.hands)
     met = live.demo.hands["met"]

@@ -128,6 +128,7 @@ def test_closing_the_terminal_where_the_signal_is_ignored(demo: Demo, home: dict
             until(lambda: terminal.process.poll() is not None, "the end", ENDS_S + SLACK_S)
 
 
+@pytest.mark.slow
 def test_closing_the_terminal_of_the_demo_leaves_no_process(home: dict[str, str], tmp_path: Path) -> None:
     env = home | {"TMPDIR": str(tmp_path)}
     with Terminal("-m", "benchcon", "demo", env=env, columns=140, rows=45) as terminal:
@@ -166,6 +167,7 @@ def test_a_screen_that_stands_still_feeds_no_dead_man(demo: Demo, home: dict[str
     assert took > 1.0  # it was the dead-man, not a signal
 
 
+@pytest.mark.slow
 def test_a_stopped_console_is_darkened_by_the_dead_man(demo: Demo, home: dict[str, str]) -> None:
     with lit_console(demo, home) as terminal:
         terminal.signal(signal.SIGSTOP)
@@ -412,6 +414,7 @@ def benchcon_that_hangs(where: str, when: str = "True") -> tuple[str, ...]:
     )
 
 
+@pytest.mark.slow
 def test_a_walk_that_hangs_keeps_nothing_lit_under_a_console_that_is_at_work(demo: Demo, home: dict[str, str]) -> None:
     hangs = benchcon_that_hangs(
         "benchcon.walk.runner.Runner._tick", "self.walk.state == 'look' and self.walk.wants.lamps"

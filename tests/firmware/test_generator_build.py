@@ -188,6 +188,7 @@ def test_every_kind_of_part_compiles_for_both_chips(chip: str, tmp_path: Path) -
     assert memory.ram_bytes <= limits.estimate(plan).ram_bytes
 
 
+@pytest.mark.slow
 @needs_avr
 def test_an_atmega328pb_gets_the_program_of_the_atmega328p_and_its_own_signature(tmp_path: Path) -> None:
     folders = {}

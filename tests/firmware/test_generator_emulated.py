@@ -95,6 +95,7 @@ def test_the_power_desk_reads_its_potentiometer_and_lights_lamps_on_pins(tmp_pat
     assert lit["l_stby"] == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chip", ["atmega328p", pytest.param("atmega2560", marks=pytest.mark.slow)])
 def test_every_kind_of_pin_and_level_on_one_board(chip: str, tmp_path: Path) -> None:
     plan = planned(everything(chip))

@@ -59,6 +59,7 @@ def flooder() -> Iterator[Flooder]:
     flooder.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("watched", [False, True])
 def test_dark_and_the_other_boards_go_past_a_flood_of_which_nothing_is_lost(
     flooder: Flooder,

@@ -91,6 +91,7 @@ def test_a_hello_with_a_slip_is_explained_and_no_other_firmware_is_advised(
     assert "flash" not in out
 
 
+@pytest.mark.slow
 def test_a_recording_of_a_board_that_never_says_who_it_is_is_no_success(
     board: Boards, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -215,6 +215,7 @@ def test_without_the_option_not_a_byte_is_added(board: PeerProcess) -> None:
         os.close(program)
 
 
+@pytest.mark.slow
 def test_a_program_that_hangs_leaves_the_board_dark_as_soon_as_promised(board: PeerProcess) -> None:
     with Tap(board.port, ping=True) as tap, turning(tap):
         program = os.open(tap.name, os.O_RDWR | os.O_NOCTTY)

@@ -116,6 +116,7 @@ _BOARD = st.tuples(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.lists(_BOARD, max_size=4))
 def test_whatever_boards_say_the_draft_can_be_opened(boards) -> None:  # type: ignore[no-untyped-def]

@@ -103,6 +103,7 @@ def tls(keys: Path, name: str) -> tuple[str, ...]:
     return "allow_anonymous true", f"certfile {keys}/{name}.pem", f"keyfile {keys}/{name}.key"
 
 
+@pytest.mark.slow
 def test_a_login_from_a_file_and_a_wrong_one(keys: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     login = tmp_path / "login"
     login.write_text("bench\nright\n")

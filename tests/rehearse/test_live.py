@@ -45,6 +45,7 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_kept_on_a_board_that_is_there(
     board: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -57,6 +58,7 @@ def test_kept_on_a_board_that_is_there(
     assert set(board.hands["alert"].lit().values()) == {0}, "dark when it is over"
 
 
+@pytest.mark.slow
 def test_a_breach_leaves_a_capture(
     board: Demo, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

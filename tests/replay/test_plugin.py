@@ -61,6 +61,7 @@ def test_a_capture_that_cannot_be_read_fails(tmp_path: Path, name: str, raw: byt
     assert "panel file" not in checked.stdout + checked.stderr
 
 
+@pytest.mark.slow
 def test_a_capture_of_which_only_the_header_is_left_fails(tmp_path: Path) -> None:
     evening().write(tmp_path / "cut.capture")
     whole = (tmp_path / "cut.capture").read_bytes()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+import pytest
 from firmware.emulated import FIRMWARE, PANELS, Log, ask, bench, needs_emulator
 
 from benchcon.timing.bounce import Bounce, bounce_of
@@ -49,6 +50,7 @@ def check(panel: Path, contact: str, least_us: int, within_us: int) -> None:
     assert max(errors) <= within_us, errors
 
 
+@pytest.mark.slow
 def test_settling_times_on_a_pin() -> None:
     # Each edge is stamped within 10 us of the truth (tests/firmware), a settling time is two of them.
     check(PANELS / "direct", "sw1", 60, 20)

@@ -59,6 +59,7 @@ def verdicts(told: dict[str, Any]) -> dict[str, str]:
     return {part["name"]: part["verdict"] for part in told["parts"] if part["verdict"] != "not asked"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ohm", [30, pytest.param(60, marks=pytest.mark.slow)])
 def test_a_display_that_browns_its_board_out_is_asked_three_times_and_is_a_finding(tmp_path: Path, ohm: int) -> None:
     fault = f'[[faults]]\nkind = "weak_supply"\nboard = "met"\nresistance = "{ohm} ohm"\nlimit = "4.6 V"\n'
@@ -140,6 +141,7 @@ def test_what_is_said_of_a_board_that_was_made_dark_in_mid_look_counts_for_nothi
     assert spoilt[0] != face.scenes[-2].number
 
 
+@pytest.mark.slow
 def test_a_dead_man_that_fires_in_mid_look_is_a_finding_and_what_was_seen_is_none(desks: Desks) -> None:
     """Nothing reaches the board for three seconds, so that it goes dark by itself; the eye says what it sees."""
     hand, spoilt = desks.hands["power"], threading.Event()

@@ -165,6 +165,7 @@ def test_killed_in_the_middle_it_goes_on_where_it_stopped(healthy: Demo, tmp_pat
     assert len(asked) == len(set(asked)) == len(parts) + 3  # all dark, hands off, and what “mains” feeds
 
 
+@pytest.mark.slow
 def test_ctrl_c_leaves_and_says_how_to_go_on(healthy: Demo, tmp_path: Path) -> None:
     report = tmp_path / "walked"
     command = [sys.executable, "-m", "benchcon", "walk", "--panel", PANEL, *ports(healthy), "--report", str(report)]

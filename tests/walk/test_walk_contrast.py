@@ -22,6 +22,7 @@ async def look(eyes: Eyes, wrong: dict[str, list[str]], name: str) -> None:
         wrong[name] = found[:6]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [(80, 24), pytest.param((140, 45), marks=pytest.mark.slow)], ids=str)
 @pytest.mark.parametrize("theme", ["dark", "light"])
 async def test_every_text_of_walk_soak_and_wiggle_can_be_read(

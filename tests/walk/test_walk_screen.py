@@ -250,6 +250,7 @@ async def test_crossed_switches_come_out_as_crossed_whether_a_hand_works_them_or
         await eyes.see("1 of 2", "Put Runway edge to on.")
 
 
+@pytest.mark.slow
 async def test_an_enter_held_down_proves_one_lamp_at_the_most_and_back_takes_the_count_back(
     desks: Desks, monkeypatch: pytest.MonkeyPatch
 ) -> None:
