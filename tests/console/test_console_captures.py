@@ -85,10 +85,10 @@ async def test_one_key_keeps_the_last_minutes(tmp_path: Path, monkeypatch: pytes
 @pytest.mark.slow
 async def test_at_80_columns_the_head_tells_of_both(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    session = OnBoards()
+    session = Fed()
     async with console(session) as eyes:
         session.wait(5.0)
-        await eyes.see("history 0:0")
+        await eyes.see("F7 Timing")
         await eyes.press("k")
         # The tabs leave the file's name no room.
         await eyes.until(lambda: "● SAVING" in eyes.rows()[0] and "1:00 to go" in eyes.rows()[0])

@@ -262,7 +262,7 @@ async def test_marks_and_cursors_stand_in_a_row_of_their_own() -> None:
 
 @pytest.mark.slow
 async def test_zoom_keeps_the_cursor_in_view() -> None:
-    session = OnBoards()
+    session = Fed()
     async with console(session) as eyes:
         busy(session, 3)
         await eyes.press("f6", "left", "left")
@@ -443,7 +443,7 @@ def test_no_key_sequence_breaks_the_time_line(keys: list[str]) -> None:
     import asyncio
 
     async def run() -> None:
-        session = OnBoards()
+        session = Fed()
         async with console(session) as eyes:
             busy(session, 1)
             await eyes.press("f6", *keys)
