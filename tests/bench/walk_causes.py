@@ -11,18 +11,15 @@ from __future__ import annotations
 
 import random
 import sys
-import time
 from collections.abc import Sequence
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from walk.built_panels import Built, Truth, Wrongs, tells
-from walk.in_virtual_time import VirtualWalk
 from walk.mixed_panels import CAUSES, Mixed
+from walk_end_to_end import diagnosed, shown
 
-from benchcon.diagnosis.diagnose import diagnose
-from benchcon.diagnosis.evidence import HandStep, LampLook
 from benchcon.diagnosis.findings import Finding
 from benchcon.rig.faults import fault_of_words
 
@@ -30,29 +27,11 @@ SHOW = 3
 
 
 def walked(made: Built, truth: Truth | None, seed: int) -> tuple[list, list[Finding], float]:
-    panel = made.panel()
     faults: dict[str, list] = {}
     if truth is not None:
-        for board in [truth.words[0]] if truth.words[0] else [b.name for b in panel.boards]:
+        for board in [truth.words[0]] if truth.words[0] else [b.name for b in made.panel().boards]:
             faults[board] = [fault_of_words(line.split()) for line in truth.words[1].splitlines()]
-    evidence = VirtualWalk(panel, faults, seed, stands=made.stands).run().evidence
-    began = time.process_time()
-    findings = diagnose(panel, evidence)
-    return evidence, findings, time.process_time() - began
-
-
-def shown(evidence: list) -> list[object]:
-    """What of the evidence is not a matter of chance."""
-    out: list[object] = []
-    for each in evidence:
-        if isinstance(each, HandStep):
-            changes = tuple((c.channel, c.value) for c in each.changes)
-            out.append((each.do, each.parts, each.to, each.outcome, tuple(sorted(each.values.items())), changes))
-        elif isinstance(each, LampLook):
-            out.append((each.set, each.answer, each.seen))
-        else:
-            out.append((each.part, each.set, each.seen, each.answer))
-    return out
+    return diagnosed(made, faults, seed)
 
 
 def is_true(finding: Finding, truth: Truth) -> bool:

@@ -32,6 +32,11 @@ def walked(made: Built, truths: list[Truth], seed: int) -> tuple[list, list[Find
     faults: dict[str, list] = {}
     for truth in truths:
         faults.setdefault(truth.words[0], []).append(truth.fault())
+    return diagnosed(made, faults, seed)
+
+
+def diagnosed(made: Built, faults: dict[str, list], seed: int) -> tuple[list, list[Finding], float]:
+    """Walk a panel in virtual time with these faults of its boards: evidence, findings, processor time."""
     panel = made.panel()
     evidence = VirtualWalk(panel, faults, seed, stands=made.stands).run().evidence
     began = time.process_time()

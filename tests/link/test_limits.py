@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import random
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 import colour
@@ -63,7 +64,7 @@ def test_the_measure_itself() -> None:
     assert most_flashes([(n * 100_000, n / 10) for n in range(10)]) == 0
 
 
-class Ahead:
+class Ahead(ABC):
     """Time for a test, in microseconds: what lies ahead is done when its time comes, and outputs are pumped then."""
 
     def __init__(self, *outputs: BoardOutputs) -> None:
@@ -72,8 +73,9 @@ class Ahead:
         self._ahead: list[tuple[int, int, Callable[[], object]]] = []
         self._order = itertools.count()
 
+    @abstractmethod
     def pump(self) -> None:
-        raise NotImplementedError
+        """Have the outputs send what is due."""
 
     def at(self, at_us: int, do: Callable[[], object]) -> None:
         self._ahead.append((at_us, next(self._order), do))
