@@ -99,10 +99,11 @@ def net_of(layout: PanelIndex, looks: Sequence[LampLook], names: list[str]) -> N
             seen = name in look.seen if look.answer == "otherwise" else name in lit
             if name in lit:
                 net.on[wire] |= bit
+            dark = not lit and not look.shows
             # What was found burning with all dark is not pointed at again each time, and need not be.
-            if name in lit or not lit or seen or name not in burning:
+            if name in lit or dark or seen or name not in burning:
                 net.sure[wire] |= bit
-            if name in lit or not lit:
+            if name in lit or dark:
                 net.own[wire] |= bit
             if seen:
                 net.seen[wire] |= bit

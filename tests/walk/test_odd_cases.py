@@ -216,6 +216,16 @@ def test_three_lamps_always_on_are_not_lit_together() -> None:
     }
 
 
+def test_a_lamp_that_burns_always_need_not_be_pointed_at_while_displays_are_looked_at() -> None:
+    """With all lit together a display may come without any lamp: that is no look with all dark."""
+    evidence = [
+        {"what": "lamps", "set": {}, "seen": {"l1": {}}},
+        *({"what": "lamps", "set": {name: 1000}, "answer": "same"} for name in ("l1", "l2", "l3")),
+        {"what": "lamps", "set": {}, "shows": {"d1": "FF"}, "answer": "same"},
+    ]
+    assert {(f.kind, f.channels, f.either) for f in found(evidence)} == {("always on", ("a.l1",), None)}
+
+
 def test_three_contacts_that_touch_are_still_one_short() -> None:
     none, all_ = {"b1": 0, "b2": 0, "b3": 0}, {"b1": 1, "b2": 1, "b3": 1}
     evidence = [step for part in ("b1", "b2", "b3") for step in presses(part, all_, none)]
