@@ -14,8 +14,8 @@ bad lines    (a damaged line came from it, or reached it)   at once             
 
 While a condition holds on a board that the step at hand is about, nothing is asked and no answer is taken; whatever
 happened to such a board since the group was begun makes the group be asked again. An answer by which something was not
-as it should be, or by which nothing came of what a hand did, stands only when the board's next heartbeat says that
-nothing was amiss: else the walk goes back to it.
+as it should be, or by which nothing came of what a hand did, stands only when a heartbeat that was measured after it
+says that nothing was amiss: else the walk goes back to it.
 What happened to each board is counted in its `Strained`, and becomes evidence of its own (`BoardTrouble`).
 """
 
@@ -36,6 +36,8 @@ from benchcon.wire import events as ev
 
 LAST_US = 4_000_000
 """How long the end of a walk waits for the heartbeat that makes its last answers stand, or for three to be missing."""
+TOLD_US = 100_000
+"""A heartbeat that comes so soon after an answer may have been measured before what was seen, and vouches for nothing."""
 SETTLE_US = 1_000_000
 """How long nothing is lit after a reset: what pulls its board down flashes at most once a second."""
 TORN_US = 100_000
@@ -230,9 +232,8 @@ class Conditions:
             return [] if board in self._was_dark else self._darkened(board, at_once=False)
         self._was_dark.discard(board)
         for look in (False, True):
-            if event.at_us > self._doubtful.get((board, look), ("", 0))[1] and not (
-                look and self.is_without_supply(board)
-            ):
+            answered_us = self._doubtful.get((board, look), ("", 0))[1]
+            if event.at_us > answered_us + TOLD_US and not (look and self.is_without_supply(board)):
                 self._doubtful.pop((board, look), None)
         return []
 
