@@ -37,7 +37,7 @@ from benchcon.wire import events as ev
 LAST_US = 4_000_000
 """How long the end of a walk waits for the heartbeat that makes its last answers stand, or for three to be missing."""
 TOLD_US = 100_000
-"""A heartbeat that comes so soon after an answer may have been measured before what was seen, and vouches for nothing."""
+"""A heartbeat so soon after an answer may have been measured before what was seen, and vouches for nothing."""
 SETTLE_US = 1_000_000
 """How long nothing is lit after a reset: what pulls its board down flashes at most once a second."""
 TORN_US = 100_000
