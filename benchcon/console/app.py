@@ -15,13 +15,12 @@ from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandList, CommandPalette
 from textual.driver import Driver
-from textual.notifications import Notification
 from textual.screen import Screen
 from textual.theme import Theme
 from textual.widget import Widget
-from textual.widgets._toast import Toast
 
 from benchcon.console.ask import Ask
+from benchcon.console.bench_app import BenchApp
 from benchcon.console.bench_screen import BREAKPOINTS, BenchScreen
 from benchcon.console.dark import CONFIRM_US, DarkWatch, NotConfirmed
 from benchcon.console.face import Face
@@ -36,7 +35,6 @@ from benchcon.panel.unplug import to_pull
 from benchcon.session import LiveSession, OpenSession, ReplaySession, Session
 from benchcon.text import printable
 from benchcon.view.dark_keys import DARK_KEYS, END_DARK, END_DARK_KEYS
-from benchcon.view.model import ViewModel
 from benchcon.wire.events import Event, Note
 
 if TYPE_CHECKING:
@@ -80,7 +78,7 @@ class Palette(CommandPalette):
             super()._action_command_list(action)
 
 
-class ConsoleApp(App[int]):
+class ConsoleApp(BenchApp):
     """The console on a session, live or replayed."""
 
     CSS_PATH = "console.tcss"
@@ -122,9 +120,7 @@ class ConsoleApp(App[int]):
 
         `looks`: instead of those that the user chose last.
         """
-        super().__init__()
-        self.session = session
-        self.model = ViewModel(session, self.tell, rehearsal)
+        super().__init__(session, rehearsal)
         self._asked = asked
         self._first_view = view
         if rehearsal is not None:
@@ -281,34 +277,8 @@ class ConsoleApp(App[int]):
 
     # --- telling --------------------------------------------------------------------------------------------------
 
-    def tell(self, text: str, severity: str = "information") -> None:
-        """Show a line for a moment; may be called on any thread."""
-
-        def show() -> None:
-            seconds = 3 if severity == "information" else 7
-            self.notify(text, severity=severity, markup=False, timeout=seconds)
-
-        loop = self._loop
-        if loop is None or not self.is_running:
-            return
-        loop.call_soon_threadsafe(lambda: self.call_later(show))
-
     def _tell_rules(self, text: str) -> None:
         self.tell(text, "information" if "reloaded" in text else "error")
-
-    def notify(self, message: str, **how: Any) -> None:
-        """Show a line for a moment. There is room for two rows: the oldest gives way."""
-        for old in list(self._notifications)[: None if len(message) > self.size.width - 14 else -1]:
-            self._unnotify(old, refresh=False)
-        super().notify(message, **how)
-
-    def _unnotify(self, notification: Notification, refresh: bool = True) -> None:
-        # Textual takes the words away and leaves their empty row, which pushes what comes later out of sight.
-        super()._unnotify(notification, refresh)
-        for screen in self.screen_stack:
-            for toast in screen.query(Toast):
-                if toast._notification is notification and isinstance(toast.parent, Widget):
-                    toast.parent.remove()
 
     def _tell_triggers(self, events: list[Event]) -> None:
         """A trigger that fires, or an expectation that is broken, is said at once, whatever is on the screen."""

@@ -13,7 +13,7 @@ from benchcon.text import printable
 from benchcon.view.captures import span_text, told
 
 if TYPE_CHECKING:
-    from benchcon.console.app import ConsoleApp
+    from benchcon.console.bench_app import BenchApp
 
 
 ABOUT = (
@@ -29,7 +29,7 @@ def capture_name(text: str) -> str:
     return text if text.endswith(".capture") else f"{text}.capture"
 
 
-def start(app: ConsoleApp) -> None:
+def start(app: BenchApp) -> None:
     """Ask for a file and record into it."""
     session = app.session
     if not isinstance(session, OpenSession):
@@ -52,7 +52,7 @@ def start(app: ConsoleApp) -> None:
     app.push_screen(Ask("Record into", why, name, check=begin, more=ABOUT), done)
 
 
-def stop(app: ConsoleApp) -> None:
+def stop(app: BenchApp) -> None:
     """End the capture that is being written, and say what is in it."""
     session = app.session
 
@@ -64,7 +64,7 @@ def stop(app: ConsoleApp) -> None:
     app.run_worker(close, thread=True, exit_on_error=False)
 
 
-def keep(app: ConsoleApp) -> None:
+def keep(app: BenchApp) -> None:
     """Save the last 10 minutes of the bench, and what follows for a while."""
     session = app.session
     if not isinstance(session, OpenSession):

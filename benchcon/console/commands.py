@@ -21,14 +21,14 @@ from benchcon.text import printable
 from benchcon.view.showing import board_name, label_of
 
 if TYPE_CHECKING:
-    from benchcon.console.app import ConsoleApp
+    from benchcon.console.bench_app import BenchApp
 
 _MOVES = ("go(", "scroll(", "leaf(", "move(", "row(", "next(", "first", "screen.copy_text", "command_palette")
 """Actions that only make sense as keys."""
 _TITLES = {f"view('{name}')": f"Show: {word}" for name, _, word in VIEWS}
 
 
-def keys_now(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
+def keys_now(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
     """What the keys do now."""
     offered: set[str] = set()
     for namespace, binding, enabled, _ in screen.active_bindings.values():
@@ -42,24 +42,24 @@ def keys_now(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
         )
 
 
-def _picture(app: ConsoleApp) -> None:
+def _picture(app: BenchApp) -> None:
     try:
         app.tell(f"wrote {write_picture(app.session.panel)}")
     except Trouble as trouble:
         app.tell(str(trouble), "error")
 
 
-def boards_and_lists(app: ConsoleApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
+def boards_and_lists(app: BenchApp, screen: Screen[Any]) -> Iterable[SystemCommand]:
     """What can be done with each board and port, whatever is on the screen."""
-    work = app.model.work
+    work, later = app.model.work, partial(app.call_later, app.run_action)
     if app.session.bench is not None:
         if app.session.live and isinstance(screen, BenchScreen):
             for title, what, told in (
                 ("Wiggle watch", "wiggle", "what drops out when the loom is flexed"),
                 ("Soak", "soak", "everything lit in turn, for hours"),
             ):
-                yield SystemCommand(title, told, partial(app.call_later, app.action_walk, what))
-        yield SystemCommand("Open a port", "lists the ports of this machine", app.action_ports)
+                yield SystemCommand(title, told, partial(later, f"walk('{what}')"))
+        yield SystemCommand("Open a port", "lists the ports of this machine", partial(later, "ports"))
         for port in app.model.ports:
             if port.standing == "released":
                 yield SystemCommand(f"Reopen {port.port}", port.ident, partial(work.reopen, port.port))
@@ -80,7 +80,7 @@ class PartsProvider(Provider):
 
     async def search(self, query: str) -> Hits:
         """Parts whose label or name fits."""
-        app = cast("ConsoleApp", self.app)
+        app = cast("BenchApp", self.app)
         matcher = self.matcher(query)
         for part in app.model.panel.parts:
             title = f"Select: {label_of(part)}"

@@ -20,8 +20,8 @@ from benchcon.view.dark_keys import DARK, END_DARK
 from benchcon.view.palette import BRASS, ENGRAVED, IVORY
 
 if TYPE_CHECKING:
-    from benchcon.console.app import ConsoleApp
     from benchcon.console.ask import HelpAbout
+    from benchcon.console.bench_app import BenchApp
 
 ABOUT = f"""\
 Every part is drawn where it is on the panel. ○ is a lamp that is off, ● one that is lit, in its own colour, with its \
@@ -126,7 +126,7 @@ def _told(bindings: Iterable[Binding]) -> list[tuple[list[str], str]]:
     return [(list(faces), " / ".join(words)) for faces, words in by_keys.items()]
 
 
-def help_for(app: ConsoleApp) -> Help:
+def help_for(app: BenchApp) -> Help:
     """Return help on what is on the screen: over a question on that question, on a view with that view in sight."""
     screen = app.screen
     about: HelpAbout | None = getattr(screen, "help_about", None)
@@ -142,7 +142,7 @@ def help_for(app: ConsoleApp) -> Help:
     return Help(groups()) if groups is not None else Help(*_bench_groups(app))
 
 
-def _bench_groups(app: ConsoleApp) -> tuple[list[tuple[str, BindingsMap]], str]:
+def _bench_groups(app: BenchApp) -> tuple[list[tuple[str, BindingsMap]], str]:
     """The keys of every view and screen, and the section to open at."""
     from benchcon.console.bench_screen import BenchScreen
     from benchcon.console.event_list import EventList

@@ -15,7 +15,7 @@ from benchcon.view.naming import checked_label, first_file, named, part_in
 from benchcon.view.showing import board_name, label_of
 
 if TYPE_CHECKING:
-    from benchcon.console.app import ConsoleApp
+    from benchcon.console.bench_app import BenchApp
 
 
 ABOUT_LABEL = (
@@ -29,13 +29,13 @@ ABOUT_FILE = (
 """What help says while they are asked for."""
 
 
-def take_panel(app: ConsoleApp, panel: Panel) -> None:
+def take_panel(app: BenchApp, panel: Panel) -> None:
     """Make `panel`, just written, the session's."""
     app.session.take_panel(panel)
     app.model.look()
 
 
-async def name_by_hand(app: ConsoleApp, selected: Part | None) -> None:
+async def name_by_hand(app: BenchApp, selected: Part | None) -> None:
     """Ask and write; runs as a worker of the app."""
     model, session = app.model, app.session
     name = await app.push_screen_wait(WhichPart(model, selected))
@@ -57,7 +57,7 @@ async def name_by_hand(app: ConsoleApp, selected: Part | None) -> None:
             model.work.put_out(lamp, model.boards)
 
 
-async def _ask(app: ConsoleApp, part: Part) -> None:
+async def _ask(app: BenchApp, part: Part) -> None:
     where = f"{printable(board_name(part))}, {printable(label_of(part))}"
     why = f"This is {where}. What is engraved beside it on the panel?"
     label = await app.push_screen_wait(
@@ -78,7 +78,7 @@ async def _ask(app: ConsoleApp, part: Part) -> None:
     app.tell(f"“{label}” is in {printable(app.session.panel.path)}")
 
 
-async def _first_file(app: ConsoleApp) -> bool:
+async def _first_file(app: BenchApp) -> bool:
     """There is no panel file yet: write a first one. Returns whether there is one now."""
     made: list[Panel] = []
 

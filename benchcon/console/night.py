@@ -9,12 +9,12 @@ from benchcon.errors import Trouble
 from benchcon.panel.lightness import DAY, NIGHT, at_level, looks_permille, sent_permille
 
 if TYPE_CHECKING:
-    from benchcon.console.app import ConsoleApp
+    from benchcon.console.bench_app import BenchApp
 
 LACKS = 'the panel file has no night level; add one under [panel], such as night = "40 %"'
 
 
-def switch_level(app: ConsoleApp) -> str:
+def switch_level(app: BenchApp) -> str:
     """Take the panel from its day to its night level, or back; return what was done, in words.
 
     What is lit stays as light beside its neighbours as it was. Raises `Trouble` if there is no night level.

@@ -646,6 +646,20 @@ async def test_the_command_palette_does_what_the_keys_do() -> None:
         await eyes.until(lambda: ("set", "l_xwind=3E8") in [words for _, words in session.bench.asked])
 
 
+async def test_the_command_palette_opens_what_has_no_key_here() -> None:
+    async with console(OnBoards()) as eyes:
+        for typed, told, seen in (
+            ("wiggle watch", "what drops out when the loom is flexed", "flex the loom"),
+            ("open a port", "lists the ports of this machine", "Which ports should be opened?"),
+        ):
+            await eyes.press("ctrl+p", *typed)
+            await eyes.see(told)
+            await eyes.press("down", "enter")
+            await eyes.see(seen)
+            await eyes.press("escape")
+            await eyes.gone(seen)
+
+
 async def test_the_command_palette_finds_parts_and_ports() -> None:
     session = Fed()
     async with console(session) as eyes:

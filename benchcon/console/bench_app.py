@@ -1,0 +1,52 @@
+"""What screens and jobs of the console know of its app: the session, what is seen of it, and telling the user."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from textual.app import App
+from textual.notifications import Notification
+from textual.widget import Widget
+from textual.widgets._toast import Toast
+
+from benchcon.session import Session
+from benchcon.view.model import ViewModel
+
+if TYPE_CHECKING:
+    from benchcon.rehearse.live import LiveRun
+
+
+class BenchApp(App[int]):
+    """An app on one session, live or replayed."""
+
+    def __init__(self, session: Session, rehearsal: LiveRun | None = None) -> None:
+        """`rehearsal`: what is rehearsed on the bench."""
+        super().__init__()
+        self.session = session
+        self.model = ViewModel(session, self.tell, rehearsal)
+
+    def tell(self, text: str, severity: str = "information") -> None:
+        """Show a line for a moment; may be called on any thread."""
+
+        def show() -> None:
+            seconds = 3 if severity == "information" else 7
+            self.notify(text, severity=severity, markup=False, timeout=seconds)
+
+        loop = self._loop
+        if loop is None or not self.is_running:
+            return
+        loop.call_soon_threadsafe(lambda: self.call_later(show))
+
+    def notify(self, message: str, **how: Any) -> None:
+        """Show a line for a moment. There is room for two rows: the oldest gives way."""
+        for old in list(self._notifications)[: None if len(message) > self.size.width - 14 else -1]:
+            self._unnotify(old, refresh=False)
+        super().notify(message, **how)
+
+    def _unnotify(self, notification: Notification, refresh: bool = True) -> None:
+        # Textual takes the words away and leaves their empty row, which pushes what comes later out of sight.
+        super()._unnotify(notification, refresh)
+        for screen in self.screen_stack:
+            for toast in screen.query(Toast):
+                if toast._notification is notification and isinstance(toast.parent, Widget):
+                    toast.parent.remove()
