@@ -37,7 +37,7 @@ def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Findin
 def _decide(raw: BareFinding, spots: list[Spot]) -> str:
     """The measurement that fits the part."""
     if raw.kind == "open" and raw.detail.get("on"):
-        return _OPEN_KNOB
+        return _OPEN_POT if spots[0].kind == "pot" else _OPEN_TURNED
     if isinstance(spots[0].part, Display):
         return _OF_DISPLAYS.get(raw.kind, KINDS[raw.kind].decide)
     if raw.kind == "inverted" and isinstance(spots[0].part, Lamp):
@@ -59,10 +59,13 @@ _OF_DISPLAYS = {
     "segments, the driver has failed; if not, the wiring or the display is shorted; supply off before you plug it in",
     "dim": "ohmmeter across the resistor that sets the driver's current, supply off, and its colour code",
 }
-_OPEN_KNOB = (
-    "supply on, voltmeter (a potentiometer) or supply off, ohmmeter (an encoder, a selector) at the board's pin "
-    "while the part is "
-    "moved: changes there mean that the board's input is at fault, none that the wire or the part is"
+_OPEN_POT = (
+    "supply on, voltmeter from the board's pin to ground while the part is turned: a voltage that changes means that "
+    "the board's input is at fault; one that does not, that the wire or the part is"
+)
+_OPEN_TURNED = (
+    "supply off, ohmmeter from the board's pin to ground while the part is turned: contacts that open and close there "
+    "mean that the board's input is at fault; if nothing changes, the wire or the part is"
 )
 
 
