@@ -383,10 +383,11 @@ class Talk:
         data = b"" if only_dark and not self.host.dark_waits else self.host.to_send(now_us)
         if data:
             self._send(data)
-        outcomes = self.host.heard((), now_us)
-        self._settle(outcomes, now_us)
+        outcomes = self.host.take_outcomes()
+        if outcomes or self.outputs.untold:
+            self._settle(outcomes, now_us)
         self._tell(now_us)
-        self._call_again(self.hub.now_us() if outcomes else None)
+        self._call_again(at_once=bool(outcomes))
 
     def _ask_what_is_due(self, now_us: int) -> None:
         for values in self.outputs.due(now_us):
@@ -494,22 +495,23 @@ class Talk:
             if restless:
                 self.hub.emit([link_record(now_us, self.source, "restless", why=restless)])
 
-    def _call_again(self, soon_us: int | None) -> None:
-        times = [soon_us, self.host.deadline_us()]
-        now_us = self.hub.now_us()
-        only_dark = self.hub.only_dark
+    def _call_again(self, at_once: bool) -> None:
+        hub = self.hub
+        now_us = hub.now_us()
+        only_dark = hub.only_dark
         if only_dark and not self.host.dark_waits:
-            times = [now_us + STILL_LOOK_US]
-        elif (self.live or self.duplicate) and not self.connection.waiting and not only_dark:
-            times.append(self.outputs.deadline_us(now_us))
-            if self.hub.ping_every_us and not self._pinging and not self.duplicate:
-                times.append(self._last_sent_us + self.hub.ping_every_us)
-        known = [at for at in times if at is not None]
-        if not known:
+            at_us: int | None = now_us + STILL_LOOK_US
+        else:
+            at_us = now_us if at_once else self.host.deadline_us()
+            if (self.live or self.duplicate) and not self.connection.waiting and not only_dark:
+                at_us = _earlier(at_us, self.outputs.deadline_us(now_us))
+                if hub.ping_every_us and not self._pinging and not self.duplicate:
+                    at_us = _earlier(at_us, self._last_sent_us + hub.ping_every_us)
+        if at_us is None:
             return
-        loop = self.hub.loop
+        loop = hub.loop
         now_s = loop.time()
-        at_s = now_s + min(max(min(known) - now_us, 500), 60_000_000) / 1e6
+        at_s = now_s + min(max(at_us - now_us, 500), 60_000_000) / 1e6
         if now_s < self._timer_s <= at_s:
             return  # it comes soon enough
         if self._timer is not None:
@@ -563,6 +565,13 @@ class Talk:
         self.sample = sample
         self.host = HostSide(self.hub.now_us())
         self._seen = ("", 0, 0)
+
+
+def _earlier(one_us: int | None, other_us: int | None) -> int | None:
+    """Return the earlier of two moments; None is never."""
+    if one_us is None or other_us is None:
+        return other_us if one_us is None else one_us
+    return one_us if one_us < other_us else other_us
 
 
 def _lines(data: bytes) -> list[bytes]:

@@ -68,8 +68,9 @@ class Hub:
         """The bench is dark for good."""
         self.share = Share()
         """What the link may take of the time while a screen looks."""
-        self._began_ns = time.monotonic_ns()
-        self._now_us = now_us
+        began_ns = time.monotonic_ns()
+        self.now_us: Callable[[], int] = now_us or (lambda: (time.monotonic_ns() - began_ns) // 1000)
+        """Host time in microseconds since the bench was made; monotonic. From any thread."""
         self._numbers = Numbers()
         self._outputs: dict[int, BoardOutputs] = {}
         self._together = Together()
@@ -111,10 +112,6 @@ class Hub:
         for port in list(self.ports.values()):
             if port.talk is not None:
                 port.talk.pump()
-
-    def now_us(self) -> int:
-        """Host time since the bench was made, in microseconds; monotonic."""
-        return self._now_us() if self._now_us else (time.monotonic_ns() - self._began_ns) // 1000
 
     def _fault(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         """Something here went wrong unexpected: it goes into the stream, never printed over a screen."""

@@ -40,6 +40,8 @@ class BoardOutputs:
         self.stalled = False
         """The board left a request unanswered: nothing is lit until it answers again."""
         self._outputs: dict[str, Output] = {}
+        self._stirring: dict[str, Output] = {}
+        """Those of which something is wanted or to be reported, or that blink: all that `due` has to look at."""
         self._items: dict[str, Item] = {}
         self._done: list[WishDone] = []
         self._told: list[HeldBack] = []
@@ -63,6 +65,7 @@ class BoardOutputs:
                 fresh.flash.fill(now_us)  # nobody knows what its flashes would have been by the new measure
                 fresh.wanted, fresh.wishes = output.wanted, output.wishes
                 self._outputs[channel] = fresh
+                self._stirring[channel] = fresh
 
     def stands(self, channel: str, value: int, now_us: int) -> None:
         """The board says (answer to ``read``) that this output has this value."""
@@ -131,9 +134,14 @@ class BoardOutputs:
 
     def due(self, now_us: int) -> list[dict[str, int]]:
         """Return what may be set now, each dict one request, and count it as on its way."""
+        if not self._stirring:
+            return []
         waiting: list[tuple[float, Output]] = []
         """With how much more each would take than it does."""
-        for output in self._outputs.values():
+        for output in self._those_stirring():
+            if output.wanted is None and not output.blinking and not output.held_count:
+                del self._stirring[output.id]
+                continue
             if output.held_count:
                 self._tell(output, now_us)
             if output.blinking:
@@ -168,8 +176,10 @@ class BoardOutputs:
 
     def deadline_us(self, now_us: int) -> int | None:
         """Return when to call `due` again at the latest, or None if only an answer can change anything."""
+        if not self._stirring and self._wink is None:
+            return None
         times = []
-        for output in self._outputs.values():
+        for output in self._stirring.values():
             if output.held_count:
                 times.append(output.tell_us)
             if output.blinking:
@@ -256,6 +266,12 @@ class BoardOutputs:
 
     # --- inside ----------------------------------------------------------------------------------------------------
 
+    def _those_stirring(self) -> list[Output]:
+        """In the order in which the outputs were first heard of, whatever was wanted first."""
+        if len(self._stirring) == 1:
+            return list(self._stirring.values())
+        return [output for output in self._outputs.values() if output.id in self._stirring]
+
     def _output(self, channel: str) -> Output:
         output = self._outputs.get(channel)
         if output is None:
@@ -267,6 +283,7 @@ class BoardOutputs:
     def _blinking(self, output: Output, on: bool) -> None:
         if output.blinking != on:
             output.blinking = on
+            self._stirring[output.id] = output
             self._blinks[output.id] = on
 
     def _want(self, output: Output, value: int) -> None:
@@ -274,6 +291,7 @@ class BoardOutputs:
             output.held = ""
         output.wanted = value
         output.lit = value or output.lit
+        self._stirring[output.id] = output
 
     def _share(self, output: Output, value: int) -> float:
         return self.allowance.share_ma(output.id, output.kind, value, output.dimmed)

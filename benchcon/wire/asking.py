@@ -45,20 +45,23 @@ class Asking:
         "own",
         "pattern",
         "size",
+        "tag",
         "tickets",
         "tries",
         "tries_most",
         "words",
     )
 
-    def __init__(self, ticket: int, words: tuple[str, ...], own: bool) -> None:
+    def __init__(self, ticket: int, words: tuple[str, ...], own: bool, tag: int = 1) -> None:
         self.tickets = [ticket]
         self.words = words
         self.own = own
         """Asked by the bring-up, not by a caller."""
         self.keys = keys_of(words)
-        self.pattern = request(1, words)
-        """Its line, with a tag that is not yet its own."""
+        self.tag = tag
+        """The tag that it will likely have; which one it has is known when it is sent."""
+        self.pattern = request(tag, words)
+        """Its line, with that tag."""
         self.size = len(self.pattern) + 1
         """Bytes of its line, which are as many with any tag."""
         self.line = b""

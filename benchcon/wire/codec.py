@@ -229,7 +229,9 @@ class Splitter:
         lines = data.split(b"\n")
         wait = lines.pop()
         if lines:
-            if len(lines) > 1 and self._all_good(lines, data):
+            if len(lines) == 1 and self._is_good(lines[0]):
+                runs = [(self._line_kind, lines)]  # an answer, as a rule, for which somebody waits
+            elif len(lines) > 1 and self._all_good(lines, data):
                 runs = [(self._line_kind, list(filter(None, lines)) if b"" in lines else lines)]
                 if not runs[0][1]:
                     runs = []
@@ -249,6 +251,13 @@ class Splitter:
         """Give up what waits for its line end (the port was lost) and return it: the body of a BYTES record."""
         wait, self._wait, self._skipping = self._wait, b"", False
         return wait
+
+    def _is_good(self, line: bytes) -> bool:
+        return (
+            len(line) <= LINE_MOST
+            and self._good(line) is not None
+            and line[-4:] == b"%04X" % crc_hqx(line[:-5], 0xFFFF)
+        )
 
     def _all_good(self, lines: list[bytes], data: bytes) -> bool:
         """Whether every line of this read is good; False may also mean that this was not plain to see."""

@@ -212,7 +212,7 @@ class HostSide:
 
         Raises ValueError if the words make no line of the protocol.
         """
-        return self._queue_up(Asking(self._next_ticket(), words, own=False), urgent)
+        return self._queue_up(Asking(self._next_ticket(), words, own=False, tag=self._tag % 0xFF + 1), urgent)
 
     def dark(self, now_us: int) -> int:
         """All outputs off: goes out with the next `to_send`, whatever is under way, and is repeated until answered.
@@ -329,9 +329,12 @@ class HostSide:
         if self._reread_us is not None and now_us >= self._reread_us:
             self._reread_us = None
             self._move(HostSign.DUE)
-        self._repeat(now_us)
-        if now_us >= self._busy_until_us:
+        if self._waiting:
+            self._repeat(now_us)
+        if self._queue and now_us >= self._busy_until_us:
             self._fill(now_us)
+        if not self._out:
+            return b""
         out, self._out = b"".join(self._out), []
         return out
 
@@ -346,7 +349,10 @@ class HostSide:
             times.append(self._now_us)
         if self._queue:
             times += [until_us for until_us, _ in self._doubled]
-        times += [at_us for at_us in (self._bring_up_us, self._reread_us) if at_us is not None]
+        if self._bring_up_us is not None:
+            times.append(self._bring_up_us)
+        if self._reread_us is not None:
+            times.append(self._reread_us)
         return min(times, default=None)
 
     def heard(self, events: Iterable[ev.Event], now_us: int) -> list[Outcome]:
@@ -356,14 +362,18 @@ class HostSide:
             sort = type(event)
             if sort is ev.Moved:
                 continue
-            if isinstance(event, ev.Answered):
-                self._answered(event, now_us)
+            if sort is ev.Answered:
+                self._answered(event, now_us)  # type: ignore[arg-type]
             elif sort is ev.Gap or (isinstance(event, ev.Told) and event.words[0] == "lost"):
                 self._gap()
             elif isinstance(event, ev.Boot):
                 self._was_reset()
             elif isinstance(event, ev.Odd) and self.stage is HostStage.CALLING:
                 self._odd(event.raw)
+        return self.take_outcomes() if self._outcomes else []
+
+    def take_outcomes(self) -> list[Outcome]:
+        """Return what came of requests since it was last asked; `to_send` gives up some."""
         outcomes, self._outcomes = self._outcomes, []
         return outcomes
 
@@ -407,7 +417,8 @@ class HostSide:
                 passed |= older.keys
 
     def _fill(self, now_us: int) -> None:
-        if not self._queue:
+        if len(self._queue) == 1 and not self._waiting and not self._doubled:
+            self._send(self._queue.pop(), now_us)
             return
         room = self.buffer - DARK_ROOM - self.unanswered_bytes
         if self._doubled:
@@ -435,7 +446,8 @@ class HostSide:
             self._tag = self._tag % 0xFF + 1
             if self._tag not in self._waiting:
                 break
-        asked.line = retagged(asked.pattern, self._tag) + b"\n"
+        pattern = asked.pattern
+        asked.line = (pattern if asked.tag == self._tag else retagged(pattern, self._tag)) + b"\n"
         if asked.words[0] == "dark":
             # An empty line first, so that no half line swallows it. It has room of its own.
             asked.line = b"\n" + asked.line
