@@ -136,6 +136,8 @@ class ConsoleApp(BenchApp):
         self._dark: DarkWatch | None = None
         self._dark_key_us = 0
         """When `dark_now` has asked for dark and the screen has not taken the key yet; 0 if not."""
+        self._user_dark = False
+        """Whether the user has asked for dark, and not for its end."""
         self._shout: NotConfirmed | None = None
         self._dark_ends_us = 0
         """When the end of dark was asked for, until it is said what came of it; 0 if it was not."""
@@ -297,6 +299,7 @@ class ConsoleApp(BenchApp):
     def dark_now(self) -> None:
         """All outputs off; called on the thread that reads the terminal, however busy the screen is."""
         if self.session.bench is not None:
+            self._user_dark = True
             self._dark_key_us = self.session.now_us()
             self.session.bench.dark()
 
@@ -304,6 +307,7 @@ class ConsoleApp(BenchApp):
         """All outputs off, now."""
         if self.session.bench is None:
             return
+        self._user_dark = True
         asked_us, self._dark_key_us = self._dark_key_us, 0
         if not asked_us:  # not by its key in a terminal, which has asked already
             asked_us = self.session.now_us()
@@ -318,12 +322,12 @@ class ConsoleApp(BenchApp):
         Dark that comes later (a key, the dead-man, a switch on the panel) stays until the user ends it.
         """
         bench = self.session.bench
-        if bench is None:
+        if bench is None or self._user_dark:
             return
         for board in self.model.boards.values():
             if board.source not in self._met and board.known and board.source in self.model.feed.alive:
                 self._met.add(board.source)
-                if board.dark and board.dark_why != "local" and self._dark is None:
+                if board.dark and board.dark_why != "local":
                     bench.light(board.source)
 
     def _watch_dark(self) -> None:
@@ -358,6 +362,7 @@ class ConsoleApp(BenchApp):
     def action_end_dark(self) -> None:
         """End dark. It restores nothing: outputs stay off until they are set."""
         if self.session.bench is not None:
+            self._user_dark = False
             self._dark_ends_us = self.session.now_us()
             self.session.bench.light()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from rich.cells import cell_len
 from textual import events
@@ -37,13 +37,25 @@ REHEARSAL = ("rehearsal", "f8", "Rehearsal")
 Tab = tuple[str, str, str]
 
 
-SHORT = "SIM"
-"""That the bench is simulated, where all views by their words leave no room for more."""
+def _wide(tabs: list[Tab], gap: int) -> int:
+    """Cells that the views take, with `gap` cells after each."""
+    return sum(len(key) + bool(key and word) + len(word) + gap for _, key, word in tabs)
 
 
-def _wide(tabs: list[Tab]) -> int:
-    """Cells that the views take."""
-    return sum(len(key) + bool(key and word) + len(word) + 2 for _, key, word in tabs)
+class Fitting(NamedTuple):
+    """What the row has room for."""
+
+    right: list[tuple[str, str, bool]]
+    tabs: list[Tab]
+    gap: int
+    """Cells between one view and the next."""
+    badge: bool
+    """Whether it says what kind of bench this is."""
+
+    @property
+    def wide(self) -> int:
+        """Cells of the views."""
+        return _wide(self.tabs, self.gap)
 
 
 def in_words(text: str, room: int) -> str:
@@ -80,22 +92,18 @@ class Head(Drawn):
         """Draw the row."""
         model, width = self.model, canvas.width
         canvas.wipe(0, 0, width, 1, self.ground)
-        right, tabs = self._fitting(width)
-        end = self._paint_right(canvas, right)
-        x, badge = 1, model.session.badge
-        wide = _wide(tabs)
-        room = end - wide - 3 - (len(badge) + 4 if badge else 0)
+        fitting = self._fitting(width)
+        end = self._paint_right(canvas, fitting.right)
+        x, badge = 1, model.session.badge if fitting.badge else ""
+        room = end - fitting.wide - 3 - (len(badge) + 4 if badge else 0)
         title = in_words(printable(model.panel.title) or "benchcon", min(room, 40))
         if title:
             canvas.write(x, 0, title, ink(IVORY, RAISED, bold=True))
             x += cell_len(title) + 2
-        if badge and x + len(badge) + 3 + wide < end:
+        if badge:
             canvas.write(x, 0, f" {badge} ", ink(GROUND, BRASS, bold=True, reverse=not self.colour))
-            x += len(badge) + 4
-        elif badge and x + len(SHORT) + 2 + wide <= end + 2:
-            canvas.write(x, 0, SHORT, ink(GROUND, BRASS, bold=True, reverse=not self.colour))
-            x += len(SHORT) + 2
-        x = self._paint_tabs(canvas, x, tabs)
+            x += len(badge) + 2 + fitting.gap
+        x = self._paint_tabs(canvas, x, fitting)
         told = [(f"{look.shape} {printable(name)}", look.colour) for name, look in model.standings.items()]
         if x + sum(len(text) + 2 for text, _ in told) <= end:
             for text, colour in told:
@@ -112,44 +120,42 @@ class Head(Drawn):
             end -= 2
         return end
 
-    def _paint_tabs(self, canvas: Canvas, x: int, tabs: list[Tab]) -> int:
+    def _paint_tabs(self, canvas: Canvas, x: int, fitting: Fitting) -> int:
         self._tabs.clear()
-        for name, key, word in tabs:
+        for name, key, word in fitting.tabs:
             here = name == self.view
             start = x
             canvas.write(x, 0, key, ink(QUIET if here else BRASS, RAISED, bold=not here))
             x += len(key) + bool(key and word)
             style = ink(IVORY if here else ENGRAVED, RAISED, bold=here, reverse=here and not self.colour)
             canvas.write(x, 0, word, style)
-            x += len(word) + 2
-            self._tabs.append((start, x - 1, name))
+            x += len(word) + fitting.gap
+            self._tabs.append((start, x - fitting.gap + 1, name))
         return x + 1
 
-    def _fitting(self, width: int) -> tuple[list[tuple[str, str, bool]], list[Tab]]:
+    def _fitting(self, width: int) -> Fitting:
         """What stands at the right, and the views. Where room is short it gives way part by part.
 
-        First names of files, then the length of the history, which leaves room for that the bench is simulated; then
-        the words of the views that are not shown, then those views, then a recording's own sign. Dark stays.
+        First names of files, then the length of the history, then the air between the views, then the words of the
+        views that are not shown, then those views, then a recording's own sign, then that the bench is simulated (below
+        40 columns), then the view. Dark stays.
         """
         views = (*VIEWS, TIMING, *((REHEARSAL,) if self.model.rehearsal is not None else ()))
         whole = [(name, key.upper(), word) for name, key, word in views]
         here = [each for each in whole if each[0] == self.view]
         brief = [each if each in here else (each[0], each[1], "") for each in whole]
-        dark = self._dark
-
-        def fits(right: list[tuple[str, str, bool]], tabs: list[Tab], badge: int = 0) -> bool:
-            return badge + _wide(tabs) + sum(len(text) + 2 for text, _, _ in right) <= width
-
-        tries = [(self._told(width >= 100, name_width), whole) for name_width in (40, 32, 24, 16, 13, 8, 0)]
-        tries.append((self._told(False, 0), whole))
-        brisk = [each for each in self._told(False, 0) if each[2]]
-        badge = len(self.model.session.badge) + 4 if self.model.session.badge else 0
-        tries = [(right, tabs) for right, tabs in tries if fits(right, tabs, badge)]
-        tries += [(brisk, whole), (brisk, brief), (dark, brief), (brisk, here), (dark, here), (dark, [])]
-        for right, tabs in tries:
-            if fits(right, tabs):
-                break
-        return right, tabs
+        dark, brisk = self._dark, [each for each in self._told(False, 0) if each[2]]
+        tries = [(self._told(width >= 100, name_width), whole, 2) for name_width in (40, 32, 24, 16, 13, 8, 0)]
+        tries += [(self._told(False, 0), whole, 2), (brisk, whole, 2), (brisk, whole, 1), (brisk, brief, 2)]
+        tries += [(dark, brief, 2), (brisk, here, 2), (dark, here, 2), (dark, [], 2)]
+        badge = len(self.model.session.badge) + 2 if self.model.session.badge else 0
+        for shown in (True, False):
+            for right, tabs, gap in tries[:-1] if shown else tries:
+                fitting = Fitting(right, tabs, gap, shown and bool(badge))
+                needs = fitting.wide + sum(len(text) + 2 for text, _, _ in right)
+                if needs + (badge + gap if shown and badge else 0) <= width:
+                    return fitting
+        return fitting
 
     @property
     def _dark(self) -> list[tuple[str, str, bool]]:

@@ -11,6 +11,7 @@ from textual.keys import _character_to_key
 from textual.pilot import Pilot
 
 from benchcon.console.app import ConsoleApp
+from benchcon.rehearse.live import LiveRun
 from benchcon.session import Session
 
 PATIENCE_S = 20.0
@@ -84,9 +85,11 @@ class Eyes:
 
 
 @contextlib.asynccontextmanager
-async def console(session: Session, size: tuple[int, int] = (80, 24)) -> AsyncIterator[Eyes]:
+async def console(
+    session: Session, size: tuple[int, int] = (80, 24), rehearsal: LiveRun | None = None
+) -> AsyncIterator[Eyes]:
     """The console on `session`, without a terminal."""
-    app = ConsoleApp(session)
+    app = ConsoleApp(session, rehearsal)
     async with app.run_test(size=size, notifications=True) as pilot:
         eyes = Eyes(app, pilot)
         await eyes.until(lambda: bool(eyes.rows()) and "Face" in eyes.rows()[0], "the first screen")

@@ -15,6 +15,7 @@ import pytest
 from console.fed_by_hand import OSTREY, Fed
 from console.in_terminal import Terminal
 from console.looking import console
+from console.on_boards import OnBoards
 
 from benchcon.console import glyphs
 from benchcon.demo import Demo, start
@@ -111,6 +112,17 @@ async def test_of_boards_that_are_not_there_nothing_is_said() -> None:
         await eyes.press("f9")
         await eyes.until(lambda: stands_large("DARK", eyes.text()), "DARK in large letters")
         assert stands_large("LINKED", eyes.text())
+
+
+async def test_dark_that_is_asked_for_before_a_board_was_ever_heard_alive_stays() -> None:
+    """A board that was left dark by an earlier program is welcomed out of it; not so where this user asked for dark."""
+    session = OnBoards()
+    async with console(session) as eyes:
+        await eyes.press("f9")
+        session.wait(3.0)  # heartbeats of every board
+        await eyes.press("f5", "f2")
+        await eyes.until(lambda: stands_large("DARK", eyes.text()), "DARK in large letters")
+        assert all(board.dark for board in session.state.boards.values())
 
 
 @pytest.mark.parametrize("size", [(80, 24), (60, 16), (40, 10)])

@@ -196,7 +196,7 @@ def test_every_text_of_a_rehearsal_can_be_read(folder: Path, tmp_path: Path, the
 @pytest.mark.slow
 def test_where_the_face_has_no_room_the_rehearsal_has_all_of_the_width(tmp_path: Path) -> None:
     with Terminal("-m", "benchcon", "demo", columns=80, rows=24, env={"BENCHCON_HOME": str(tmp_path)}) as terminal:
-        terminal.see(" SIM  F2 Face ", "F8 Rehearsal")  # no view loses its word to it
+        terminal.see(" SIMULATED  F2 Face ", "F8 Rehearsal")  # no view loses its word to it
         terminal.see("WEATHER DESK")
         terminal.press("F8")
         terminal.see("WHAT FOLLOWS", "Runway edge lit ")

@@ -12,6 +12,7 @@ from console.on_boards import OnBoards
 from textual.binding import Binding
 
 from benchcon.console.help import ABOUT
+from benchcon.demo.live import evening
 from benchcon.panel.file import loads
 
 
@@ -26,6 +27,25 @@ async def test_the_head_gives_way_part_by_part_and_dark_stays(size: tuple[int, i
         await eyes.until(lambda: eyes.rows()[0].rstrip().endswith("◐ DARK"), "DARK in the head")
         left = eyes.rows()[0].rpartition("◐")[0]
         assert left.endswith(" ")  # nothing is written into it
+
+
+async def test_it_always_says_in_full_that_the_bench_is_simulated(tmp_path: Path) -> None:
+    """With a rehearsal there is one view more, and everything that may stand at the right."""
+    session = OnBoards()
+
+    run = evening(session, {})
+    async with console(session, (80, 24), run) as eyes:
+        words = "SIMULATED F2 Face F3 Raw F4 Events F5 Links F6 Time F7 Timing F8 Rehearsal"
+        await eyes.until(lambda: eyes.rows()[0].split() == words.split(), "every view by its word")
+        await eyes.click("F8 Rehearsal")
+        await eyes.until(lambda: eyes.app.screen.view == "rehearsal")  # type: ignore[attr-defined]
+        session.start_recording(tmp_path / "night.capture")
+        await eyes.press("f9")
+        for width in range(160, 39, -7):
+            await eyes.pilot.resize_terminal(width, 24)
+            await eyes.until(lambda w=width: len(eyes.rows()[0]) == w and "DARK" in eyes.rows()[0])  # type: ignore[misc]
+            assert " SIMULATED " in eyes.rows()[0], eyes.rows()[0]
+        session.stop_recording()
 
 
 @pytest.mark.parametrize("size", [(40, 10), (20, 5)])
