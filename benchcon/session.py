@@ -23,11 +23,10 @@ from benchcon.state import BenchState
 from benchcon.state.changes import Changes, ValueChange
 from benchcon.watch import triggers_of
 from benchcon.wire.events import Event
-from benchcon.wire.records import KEYFRAME, Batch
+from benchcon.wire.records import Batch
 
 if TYPE_CHECKING:
     from benchcon.capture.places import Mark
-    from benchcon.capture.reader import Reader
     from benchcon.capture.writer import Figures, Writer
     from benchcon.link import Bench, PortInfo
     from benchcon.rig.hand import Hand
@@ -377,7 +376,7 @@ class ReplaySession(Session):
         from benchcon.capture.reader import Reader
 
         self.reader = Reader(path)
-        super().__init__(_panel_of(self.reader))
+        super().__init__(self.reader.carried_panel())
         self.path = Path(path)
         self.playing = False
         self.speed = 1.0
@@ -385,11 +384,21 @@ class ReplaySession(Session):
         self.last_us = self.reader.last_us
         self._at_us = float(self.first_us)
         self._pending: list[Batch] = []
+        self._problems_seen = 0
         self.jump(self.first_us)
 
     def now_us(self) -> int:
         """Where the replay stands."""
         return int(self._at_us)
+
+    def new_problem(self) -> str:
+        """Return the first of what was found wrong with the capture since the last call, in one line; mostly empty."""
+        problems = self.reader.problems
+        new, self._problems_seen = problems[self._problems_seen :], len(problems)
+        if not new:
+            return ""
+        more = f"; and {len(new) - 1} more" if len(new) > 1 else ""
+        return f"{new[0].where}: {new[0].text}{more}"
 
     def notes(self) -> list[Mark]:
         """The marks, triggers and words of the whole capture, in order."""
@@ -408,13 +417,8 @@ class ReplaySession(Session):
     def jump(self, at_us: int) -> None:
         """Go to a time: the state is what stood then. Listeners get nothing of what lies between."""
         at_us = min(max(at_us, self.first_us), self.last_us)
-        keyframe = self.reader.seek(at_us)
         with self.lock:
-            self.state = BenchState(self.panel.text, self.panel.digest)
-            if keyframe is not None:
-                self.state.feed(keyframe)
-            for batch in self.reader.until(at_us):
-                self.state.feed(batch)
+            self.state = self.reader.state_at(at_us)
             if self._changes is not None:
                 self._changes = Changes(self.state, shown=True)
                 self._changes.begin(at_us)
@@ -490,20 +494,3 @@ class ReplaySession(Session):
 
 
 _CHANGES = frozenset({"Moved", "Edge", "Reading", "Boot", "Gap", "Told", "Note"})
-
-
-def _panel_of(reader: Reader) -> Panel:
-    """The panel that the capture's first keyframe carries; one without parts if it carries none, or a broken one."""
-    import json
-
-    from benchcon.panel.file import loads
-
-    for batch in reader:
-        if batch.kind == KEYFRAME:
-            try:
-                text = str(json.loads(batch.bodies[0])["panel"]["text"])
-                return loads(text, str(reader.path), currents=False) if text else Panel()
-            except (ValueError, KeyError, TypeError, RecursionError, Trouble):
-                return Panel()
-        break
-    return Panel()

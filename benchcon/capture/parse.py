@@ -18,9 +18,10 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from benchcon.capture.form import CRC_WIDTH, SYNC, read_sync, unescape
+from benchcon.state.keyframe import read_keyframe
 from benchcon.text import printable
 from benchcon.wire.codec import DOWN, SHAPE, UP, Splitter, checks_right, plainly_good
-from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
+from benchcon.wire.records import BENCH, BYTES_DOWN, BYTES_UP, KEYFRAME, KINDS, LINE_DOWN, LINE_UP, LINK, NOTE, Batch
 
 MOST_PROBLEMS = 200
 """How many problems are kept one by one; all are counted."""
@@ -71,12 +72,34 @@ class Problems:
     def __init__(self) -> None:
         self.counts: Counter[str] = Counter()
         self.kept: list[Problem] = []
+        self._keyframes: set[int] = set()
 
     def add(self, sort: str, offset: int, line: int | None, text: str) -> None:
         """Count a problem, and keep it if there is room."""
         self.counts[sort] += 1
         if len(self.kept) < MOST_PROBLEMS:
             self.kept.append(Problem(sort, offset, line, text))
+
+    def keyframe(self, offset: int, line: int | None, body: bytes, *, opens: bool) -> bool:
+        """Return whether the keyframe whose line begins at `offset` can be read; count it once if it cannot.
+
+        `opens`: the file, or what follows a hole in it, begins with this keyframe.
+        """
+        if offset in self._keyframes:
+            return False
+        try:
+            read_keyframe(body)
+        except ValueError as error:
+            if len(self._keyframes) < MOST_PROBLEMS:
+                self._keyframes.add(offset)
+            follows = (
+                "what it held is unknown until the boards report it again or the next keyframe holds it"
+                if opens
+                else "it is skipped and nothing is lost: the state is worked out from the keyframe before it"
+            )
+            self.add("keyframe", offset, line, f"this keyframe cannot be read ({error}): {follows}")
+            return False
+        return True
 
 
 class _Sources(dict[bytes, int]):
@@ -116,6 +139,7 @@ class Parser:
         self._unsynced_us = 0  # stamp of the first of them
         self.quiet = False
         """Whether problems go uncounted: this part of the file has been read before."""
+        self._opens = True  # whether a keyframe here is one that the state begins with
         self._splitters = {LINE_UP: Splitter("up"), LINE_DOWN: Splitter("down", by_hand=True)}
         self._sources = _Sources()
         self._shapes: dict[bytes, _Head] = {}
@@ -131,6 +155,7 @@ class Parser:
         self._offset, self._line, self._whole = offset, line, whole
         self._crc = self.unsynced = 0
         self.last_us = 0
+        self._opens = offset == 0
 
     def header(self, line: bytes) -> None:
         """Pass the header line, without its end: it counts for the first sync line."""
@@ -167,6 +192,7 @@ class Parser:
                     if not self.unsynced:
                         self._unsynced_us = stretch[0].at_us
                     batches += stretch
+                    self._opens = False
                     self.unsynced += stop - at
                     self.records += stop - at
                 else:
@@ -271,6 +297,11 @@ class Parser:
             bodies = _pieces(unescape(body))
         elif kind in _TEXTS:
             bodies = [unescape(body)]
+        elif kind == KEYFRAME and not self.quiet:
+            place = self._offset + self._length(lines, number)
+            at_line = None if self._line is None else self._line + number
+            self.problems.keyframe(place, at_line, body, opens=self._opens)
+        self._opens = kind == LINK and body.startswith(b"missed ")
         if batches and batches[-1][:3] == (at_us, source, kind):
             batches[-1].bodies.extend(bodies)
         else:

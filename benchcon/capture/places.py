@@ -160,6 +160,10 @@ class KeyframePlaces:
                     return place
         return self._search_back(after, at_us)
 
+    def keyframe_above(self, place: KeyframePlace) -> KeyframePlace | None:
+        """Return the last keyframe that lies before `place` in the file, None if there is none."""
+        return self._search_back(place.offset, self._greatest)
+
     def _search_back(self, end: int, at_us: int) -> KeyframePlace | None:
         """Look for a keyframe line by line: the way through a file without sync lines, or with wrong ones."""
         for start, text in self._back(end):

@@ -5,14 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from benchcon.capture.form import MOST_LINE, read_header
 from benchcon.capture.parse import Parser, Problem, Problems
 from benchcon.capture.places import KeyframePlace, KeyframePlaces, Mark
 from benchcon.capture.store import Packed, open_store
 from benchcon.errors import Trouble
+from benchcon.state.bench import BenchState
 from benchcon.text import printable
 from benchcon.wire.records import BENCH, KEYFRAME, Batch
+
+if TYPE_CHECKING:
+    from benchcon.panel.model import Panel
 
 BLOCK = 256 << 10
 """Bytes read at a time."""
@@ -199,17 +204,52 @@ class Reader:
         self._parser.header(self._store.read(0, self._first - 1))
 
     def seek(self, at_us: int) -> Batch | None:
-        """Go to the last keyframe stamped `at_us` or earlier, and return it.
+        """Go to the last keyframe stamped `at_us` or earlier that can be read, and return it.
 
         What follows is read from directly after it: feed the keyframe to a fresh state, then what `until` gives, and
-        the state is that of the moment. Returns None, with the reader at its first record, if there is no keyframe
-        that early.
+        the state is that of the moment. Returns None, with the reader at its first record, if there is no such
+        keyframe that early.
         """
         place = self._places.keyframe_before(at_us)
-        if place is None:
-            self.rewind()
-            return None
-        return self._go(place)
+        while place is not None:
+            keyframe = self._go(place)
+            opens = place.offset == self._first
+            if self._found.keyframe(place.offset, 2 if opens else None, keyframe.bodies[0], opens=opens):
+                return keyframe
+            place = self._places.keyframe_above(place)
+        self.rewind()
+        return None
+
+    def state_at(self, at_us: int) -> BenchState:
+        """Return the bench's state at a stamp; the reader then stands before the first batch that is later."""
+        state = BenchState()
+        keyframe = self.seek(max(at_us, 0))
+        if keyframe is not None:
+            state.feed(keyframe)
+        for batch in self.until(at_us):
+            state.feed(batch)
+        return state
+
+    def carried_panel(self) -> Panel:
+        """Return the panel of the first keyframe that can be read, and rewind.
+
+        It has no parts if the capture does not begin with a keyframe, if none carries a panel, or if what it carries
+        is no panel file.
+        """
+        from benchcon.panel.file import loads
+        from benchcon.panel.model import Panel
+
+        self.rewind()
+        state = BenchState()
+        for batch in self:
+            state.feed(batch)
+            if not state.adrift:
+                break
+        self.rewind()
+        try:
+            return loads(state.panel_text, self.path, currents=False) if state.panel_text else Panel()
+        except Trouble:
+            return Panel()
 
     def until(self, at_us: int) -> Iterator[Batch]:
         """Yield the batches from here on stamped `at_us` or earlier; the reader then stands before the next one."""

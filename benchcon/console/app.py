@@ -237,6 +237,8 @@ class ConsoleApp(BenchApp):
             return
         self._looked = now
         self.model.look()
+        if isinstance(self.session, ReplaySession) and (problem := self.session.new_problem()):
+            self.tell(problem, "warning")
         if isinstance(self.session, OpenSession) and now - self._ticked >= TICK_S:
             self._ticked = now
             self.session.tick()

@@ -27,12 +27,7 @@ UNITS = {
 
 def whole_state(reader: Reader) -> BenchState:
     """Return the state at a capture's end, quickly where there are keyframes: every channel there is. Rewinds."""
-    state = BenchState()
-    frame = reader.seek(reader.last_us)
-    if frame is not None:
-        state.feed(frame)
-    for batch in reader:
-        state.feed(batch)
+    state = reader.state_at(reader.last_us)
     reader.rewind()
     return state
 

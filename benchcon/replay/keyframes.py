@@ -12,7 +12,7 @@ from benchcon.replay.contents import board_name
 from benchcon.replay.figures import told
 from benchcon.state import BenchState
 from benchcon.text import printable
-from benchcon.wire.records import KEYFRAME, LINK, Batch
+from benchcon.wire.records import KEYFRAME
 
 LONGEST_NAME = 60
 MOST_KEPT = 10_000
@@ -44,32 +44,19 @@ def hold_against_keyframes(path: str | os.PathLike[str]) -> KeyframeCheck:
     state = BenchState()
     otherwise: list[FieldDiffers] = []
     held = 0
-    fresh = True
     with Reader(path) as reader:
         for batch in reader:
-            if batch.kind == KEYFRAME:
+            if batch.kind == KEYFRAME and not state.begins:
                 for body in batch.bodies:
-                    if not fresh:
-                        held += 1
-                        if len(otherwise) < MOST_KEPT:
-                            otherwise += _differences(state, batch.at_us, body)[:MOST_KEPT]
-                state = _begun(batch) if fresh else state
-                fresh = False
-                continue
+                    held += 1
+                    if len(otherwise) < MOST_KEPT:
+                        otherwise += _differences(state, batch.at_us, body)[:MOST_KEPT]
             state.feed(batch)
-            # After a hole the state begins again with the keyframe that follows at once.
-            fresh = batch.kind == LINK and batch.source == 0 and batch.bodies[-1].startswith(b"missed ")
         names = ["bench"]
         for source, board in state.boards.items():
             name = _name(board_name(state, source))
             names += [name, *(f"{name}.{_name(channel)}" for channel in board.channels)]
         return KeyframeCheck(held, names, otherwise, told(reader))
-
-
-def _begun(batch: Batch) -> BenchState:
-    state = BenchState()
-    state.feed(batch)
-    return state
 
 
 def _differences(state: BenchState, at_us: int, body: bytes) -> list[FieldDiffers]:

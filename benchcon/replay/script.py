@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from benchcon.capture import Reader
-from benchcon.errors import Trouble
-from benchcon.panel.file import loads
 from benchcon.panel.model import Control, Panel
 from benchcon.panel.reading import position_of
 from benchcon.replay.compare import PASSING_US
 from benchcon.state import BenchState
 from benchcon.state.changes import DARK, Changes, ValueChange
 from benchcon.wire import events as ev
-from benchcon.wire.records import KEYFRAME
 
 JOIN_US = 100_000
 """An encoder or potentiometer that moves again within this time has not come to rest."""
@@ -84,22 +80,11 @@ class Script:
 def script_of(path: str | os.PathLike[str]) -> Script:
     """Read a capture. Raises `Trouble` if it cannot be read."""
     with Reader(path) as reader:
-        maker = _Maker(reader.shown)
+        maker = _Maker(reader.shown, reader.carried_panel())
         for batch in reader:
-            if batch.kind == KEYFRAME and maker.panel is None:
-                maker.panel = panel_in(batch.bodies[0], reader.shown)
             maker.feed_changes(maker.changes.feed(batch))
             maker.feed_events(maker.changes.events)
         return maker.script()
-
-
-def panel_in(keyframe: bytes, path: str) -> Panel:
-    """Return the panel that a keyframe carries; one without parts if it carries none, or none that can be read."""
-    try:
-        text = str(json.loads(keyframe)["panel"]["text"])
-        return loads(text, path, currents=False) if text else Panel()
-    except (ValueError, KeyError, TypeError, RecursionError, Trouble):
-        return Panel()
 
 
 def _word(control: Control | None, position: int) -> str:
@@ -109,10 +94,10 @@ def _word(control: Control | None, position: int) -> str:
 
 
 class _Maker:
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, panel: Panel) -> None:
         self.path = path
         self.changes = Changes()
-        self.panel: Panel | None = None
+        self.panel = panel
         self._steps: list[tuple[int, Step | _Open]] = []
         self._open: dict[tuple[int, int], list[_Open]] = {}
         self._values: dict[tuple[int, str], int] = {}
@@ -208,14 +193,14 @@ class _Maker:
 
     def _board_on_panel(self, source: int) -> str:
         own = self.name(source)
-        for board in self.panel.boards if self.panel else ():
+        for board in self.panel.boards:
             if own in (board.ident, board.name):
                 return board.name
         return own
 
     def _control(self, source: int, channel_id: str) -> Control | None:
         board = self._board_on_panel(source)
-        for control in self.panel.controls if self.panel else ():
+        for control in self.panel.controls:
             if any((channel.board, channel.id) == (board, channel_id) for channel in control.channels):
                 return control
         return None
@@ -261,7 +246,7 @@ class _Maker:
                 stood.append(move)
         boards = [self.name(source) for source in self.state.boards]
         dark = {self.name(source) for source, is_dark in self._dark.items() if is_dark}
-        return Script(self.path, steps, lit, stood, began, self.panel or Panel(), boards, dark, sorted(self._left_out))
+        return Script(self.path, steps, lit, stood, began, self.panel, boards, dark, sorted(self._left_out))
 
     @staticmethod
     def _joined(steps: list[Step], step: Step, going: dict[str, int]) -> bool:

@@ -8,13 +8,11 @@ from dataclasses import dataclass
 from benchcon.capture import Reader
 from benchcon.panel.model import Panel
 from benchcon.replay.figures import told
-from benchcon.replay.script import panel_in
 from benchcon.state.described import completed
 from benchcon.timing.contacts import ContactTiming
 from benchcon.timing.delays import Delays
 from benchcon.timing.links import LinkVerdict
 from benchcon.timing.timing import Timing
-from benchcon.wire.records import KEYFRAME
 
 VIRTUAL = "a rehearsal in virtual time, in which boards and links take no time; nothing was measured or judged"
 
@@ -52,11 +50,10 @@ def timed(path: str | os.PathLike[str], panel: Panel | None = None, *, propose: 
     with Reader(path) as reader:
         if reader.words.get("time") == "virtual":
             virtual = f"{reader.shown}: {VIRTUAL}"
+        panel = panel or reader.carried_panel()
         for batch in reader:
-            if batch.kind == KEYFRAME and panel is None:
-                panel = panel_in(batch.bodies[0], reader.shown)
             timing.feed(batch)
-        whole = completed(panel or Panel(), timing.state) if propose else panel or Panel()
+        whole = completed(panel, timing.state) if propose else panel
         seconds = (reader.last_us - reader.first_us) / 1e6
         if virtual:
             return Timed(reader.shown, seconds, timing, [], [], [], told(reader), virtual)

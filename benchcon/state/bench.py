@@ -6,12 +6,12 @@ keyframe holds is enough to go on from in mid-stream.
 
 from __future__ import annotations
 
-import itertools
 import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.state.board import BoardState
+from benchcon.state.keyframe import FORM, MOST_BOARDS, read_keyframe
 from benchcon.state.quantities import MOST_QUANTITIES, Quantity, told_in
 from benchcon.wire import events as ev
 from benchcon.wire.notifications import settings
@@ -20,9 +20,6 @@ from benchcon.wire.quote import unquote
 from benchcon.wire.records import BENCH, KEYFRAME, LINE_UP, Batch
 from benchcon.wire.silence import alive_us_told
 from benchcon.wire.slips import hello_slip
-
-FORM = 1
-"""Version of the keyframe's JSON."""
 
 # What a word of the link says about how the link stands; words that say nothing of it are not here.
 LINK_STANDING = {
@@ -36,8 +33,6 @@ LINK_STANDING = {
     "refused": "refused",
     "foreign": "foreign",
 }
-MOST_BOARDS = 256
-"""Boards of one stream that are kept; a bench has a few. What a file says of more is left out and counted."""
 LINK_COUNTS = {"repeat": "repeats", "timeout": "gave_up", "held": "held_back", "discarded": "discarded"}
 
 
@@ -62,7 +57,14 @@ class BenchState:
         """Times that a board beyond `MOST_BOARDS` had a record; not kept in keyframes."""
         self.observer = observer or Observer()
         """What has seen the same stream: one of its own (`feed`), or the bench's (`take`)."""
+        self.adrift = False
+        """Whether the keyframe that the state was to begin with could not be read, and no other has come yet."""
         self._fresh = True
+
+    @property
+    def begins(self) -> bool:
+        """Whether a keyframe that comes now is where the state begins; else it repeats what is known."""
+        return self._fresh or self.adrift
 
     def board(self, source: int) -> BoardState:
         """Return the board with this number, made if it is new; what is beyond `MOST_BOARDS` is taken and forgotten."""
@@ -90,12 +92,13 @@ class BenchState:
         """Take one batch and return what it means, for everyone downstream.
 
         A keyframe at the very start of a stream is where the state begins; later ones repeat what is known and are
-        ignored.
+        ignored. If that one cannot be read, the state begins with nothing known, learns from what follows, and begins
+        again with the first keyframe that can be read.
         """
         if batch.kind == KEYFRAME:
             self.at_us = batch.at_us
             # Not counted: a rotated file or a ring starts with a keyframe of its own, and must come to the same.
-            if self._fresh:
+            if self.begins:
                 self._begin_at(batch.bodies[-1])
             self._fresh = False
             return []
@@ -164,27 +167,16 @@ class BenchState:
         }
 
     def _begin_at(self, body: bytes) -> None:
-        """Start from a keyframe; one that is not ours (a stranger's file) leaves the state empty."""
+        """Start from a keyframe. One that cannot be read leaves the state as it is, and the next one is tried."""
         try:
-            whole = json.loads(body)
-            if whole["form"] != FORM:
-                return
-            boards = {int(fields["source"]): BoardState.from_json(fields) for fields in whole["boards"][:MOST_BOARDS]}
-            observer = Observer()
-            observer.restore(whole["observer"])
-            panel = whole["panel"]
-            records, notes = int(whole["records"]), int(whole["notes"])
-            values = {
-                str(name): Quantity(str(text), int(at_us), int(changes))
-                for name, (text, at_us, changes) in itertools.islice(whole.get("values", {}).items(), MOST_QUANTITIES)
-            }
-            text, digest = panel["text"], panel["digest"]
-            if not isinstance(text, str) or not isinstance(digest, str):
-                return
-        except (ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError):
+            given = read_keyframe(body)
+        except ValueError:
+            self.adrift = True
             return
-        self.boards, self.observer, self.records, self.notes = boards, observer, records, notes
-        self.panel_text, self.panel_digest, self.values = text, digest, values
+        self.adrift = False
+        self.boards, self.observer, self.values = given.boards, given.observer, given.values
+        self.records, self.notes = given.records, given.notes
+        self.panel_text, self.panel_digest = given.panel_text, given.panel_digest
 
     # --- one taker for each sort of event; `feed` finds them in the table below -----------------------------------
 

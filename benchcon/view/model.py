@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
-from benchcon.state.bench import MOST_BOARDS
 from benchcon.state.described import Signature, completed, signature
+from benchcon.state.keyframe import MOST_BOARDS
 from benchcon.text import printable
 from benchcon.view.board_status import BoardStatus, Darkness, darkness, standing
 from benchcon.view.captures import troubles

@@ -148,9 +148,9 @@ class Recorded:
         try:
             with Reader(self._path) as reader:
                 if by < 0:
-                    found = _entry(_state_at(reader, at_us - 1), key)
+                    found = _entry(reader.state_at(at_us - 1), key)
                     return found.at_us if found is not None and found.changes else None
-                state = _state_at(reader, at_us)
+                state = reader.state_at(at_us)
                 before = _value(_entry(state, key))
                 for number, batch in enumerate(reader):
                     state.feed(batch)
@@ -173,7 +173,7 @@ class Recorded:
         try:
             with Reader(self._path) as reader:
                 self._read_keyframes(reader)
-                values = _state_at(reader, self._last_us).values
+                values = reader.state_at(self._last_us).values
                 self._units = {name: each.unit for name, each in values.items()}
                 self.marks = marks_of((mark.at_us, printable(mark.body)) for mark in reader.notes())
                 while not self._over:
@@ -189,7 +189,7 @@ class Recorded:
         if self._over:
             return
         if values_at != self._values[0]:
-            state = _state_at(reader, values_at)
+            state = reader.state_at(values_at)
             self._values = values_at, values_of(state, values_at)
         if window is not None and window != self._window:
             self._read_window(reader, window)
@@ -226,7 +226,7 @@ class Recorded:
         self._exact = {}
         self._window = window
         start, each, count = window
-        state = _state_at(reader, start - 1) if start > 0 else BenchState()
+        state = reader.state_at(start - 1) if start > 0 else BenchState()
         if start <= 0:
             reader.rewind()
         reading = WindowReading(self._exact, state, start, each, count)
@@ -253,17 +253,6 @@ def _entry(state: BenchState, key: Key) -> ChannelState | Quantity | None:
 
 def _value(entry: ChannelState | Quantity | None) -> int | str | None:
     return entry.text if isinstance(entry, Quantity) else entry.value if entry is not None else None
-
-
-def _state_at(reader: Reader, at_us: int) -> BenchState:
-    """The bench's state at a time; the reader then stands directly after it."""
-    state = BenchState()
-    keyframe = reader.seek(max(at_us, 0))
-    if keyframe is not None:
-        state.feed(keyframe)
-    for batch in reader.until(at_us):
-        state.feed(batch)
-    return state
 
 
 def _standing(body: bytes, at_us: int) -> dict[Key, tuple[int, int]] | None:

@@ -11,6 +11,8 @@ import sys
 import time
 from datetime import UTC, datetime
 
+from made import keyframe
+
 from benchcon.capture import Writer
 from benchcon.wire.codec import notification
 from benchcon.wire.records import LINE_UP, Batch
@@ -19,7 +21,7 @@ from benchcon.wire.records import LINE_UP, Batch
 def main() -> None:
     began = time.monotonic()
     count = 0
-    writer = Writer(sys.argv[1], datetime.now(UTC), lambda: b'{"n":%d}' % count)
+    writer = Writer(sys.argv[1], datetime.now(UTC), lambda: keyframe(count))
     told = 0.0
     while True:
         at_us = int((time.monotonic() - began) * 1e6)

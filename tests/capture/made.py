@@ -36,6 +36,14 @@ def batches(count: int, each: int = 5, step_us: int = 500, boards: int = 2, star
     return made
 
 
+def keyframe(number: int = 0) -> bytes:
+    """A keyframe's body that can be told from others by its number, by the table of section 4 of the document."""
+    return (
+        b'{"form":1,"at_us":0,"records":%d,"notes":0,"panel":{"text":"","digest":""},"boards":[],"observer":{"boards":[]}}'
+        % number
+    )
+
+
 def flat(given: list[Batch]) -> list[tuple[int, int, str, bytes]]:
     """Records one by one: how they were batched does not matter."""
     return [(at_us, source, kind, body) for at_us, source, kind, bodies in given for body in bodies]

@@ -6,7 +6,7 @@ import zlib
 from pathlib import Path
 
 import pytest
-from capture.made import BEGAN, batches, flat, sealed
+from capture.made import BEGAN, batches, flat, keyframe, sealed
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -25,8 +25,7 @@ UP = st.tuples(st.sampled_from([b"<01 ", b"!0000 0004B2C0 "]), ARGUMENTS).map(la
 DOWN = st.one_of(ARGUMENTS.map(lambda words: sealed(b">01 " + words)), ARGUMENTS.map(lambda words: b"@@ " + words))
 RAW = st.binary(max_size=80)
 TEXT = st.one_of(st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")), RAW)
-JSON = WORDS.map(lambda text: b'{"x":"' + text + b'"}')
-BODIES = {"<": UP, ">": DOWN, "(": RAW, ")": RAW, "~": TEXT, "*": TEXT, "=": JSON}
+BODIES = {"<": UP, ">": DOWN, "(": RAW, ")": RAW, "~": TEXT, "*": TEXT, "=": st.integers(0, 10**9).map(keyframe)}
 BATCHES = st.lists(
     st.sampled_from(sorted(BODIES)).flatmap(
         lambda kind: st.tuples(

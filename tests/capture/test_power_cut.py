@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from capture.made import BEGAN, batches
+from capture.made import BEGAN, batches, keyframe
 
 from benchcon.capture import Writer
 from benchcon.capture import writer as writing
@@ -41,7 +41,7 @@ def synced(monkeypatch: pytest.MonkeyPatch) -> Iterator[Synced]:
 
 def test_a_new_capture_and_each_rotation(tmp_path: Path, synced: Synced, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(writing, "WAKE_S", 0.002)
-    writer = Writer(tmp_path / "x.capture", BEGAN, lambda: b"{}", rotate_bytes=20_000)
+    writer = Writer(tmp_path / "x.capture", BEGAN, keyframe, rotate_bytes=20_000)
     assert synced(tmp_path) == 1, "its own name"
     for batch in batches(2000):
         writer.write([batch])
@@ -51,7 +51,7 @@ def test_a_new_capture_and_each_rotation(tmp_path: Path, synced: Synced, monkeyp
 
 
 def test_what_is_packed_and_what_is_exported(tmp_path: Path, synced: Synced) -> None:
-    Writer(tmp_path / "x.capture", BEGAN, lambda: b"{}").close()
+    Writer(tmp_path / "x.capture", BEGAN, keyframe).close()
     before = synced(tmp_path)
     assert pack(tmp_path / "x.capture", tmp_path / "x.capture.gz")
     assert synced(tmp_path) == before + 1

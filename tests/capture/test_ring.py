@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from itertools import accumulate
 from pathlib import Path
 
@@ -13,32 +12,14 @@ from hypothesis import strategies as st
 
 from benchcon.capture import Reader, Writer
 from benchcon.capture.ring import Ring
+from benchcon.state import BenchState
 from benchcon.wire.records import KEYFRAME, NOTE, Batch
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 
 
-class Sum:
-    """A state as small as can be: how many records it has eaten, and when the last was."""
-
-    def __init__(self) -> None:
-        self.records = 0
-        self.at_us = 0
-
-    def feed(self, batch: Batch) -> None:
-        if batch.kind == KEYFRAME:
-            if not self.records:
-                self.records, self.at_us = json.loads(batch.bodies[0])
-            return
-        self.records += len(batch.bodies)
-        self.at_us = batch.at_us
-
-    def keyframe(self) -> bytes:
-        return json.dumps([self.records, self.at_us]).encode()
-
-
-def fed(given: list[Batch], each: int = 1, **limits: float) -> tuple[Ring, Sum]:
-    state = Sum()
+def fed(given: list[Batch], each: int = 1, **limits: float) -> tuple[Ring, BenchState]:
+    state = BenchState()
     ring = Ring(state.keyframe, **limits)  # type: ignore[arg-type]
     for at in range(0, len(given), each):
         for batch in given[at : at + each]:
@@ -47,7 +28,7 @@ def fed(given: list[Batch], each: int = 1, **limits: float) -> tuple[Ring, Sum]:
     return ring, state
 
 
-def written(ring: Ring, state: Sum, path: Path) -> list[Batch]:
+def written(ring: Ring, state: BenchState, path: Path) -> list[Batch]:
     Writer(path, BEGAN, state.keyframe, opening=ring.contents()).close()
     with Reader(path) as reader:
         read = list(reader)
@@ -69,7 +50,7 @@ def test_keyframe_and_what_follows_come_to_the_live_state(
     stream = batches(count, each=3, step_us=step_us)
     ring, state = fed(stream, each, seconds=seconds, most_bytes=most_bytes)
     read = written(ring, state, tmp_path_factory.mktemp("r") / "x.capture")
-    again = Sum()
+    again = BenchState()
     for batch in read:
         again.feed(batch)
     assert read[0].kind == KEYFRAME

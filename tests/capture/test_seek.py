@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from capture.made import BEGAN, batches, flat
+from capture.made import BEGAN, batches, flat, keyframe
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -23,7 +23,7 @@ from benchcon.wire.records import BENCH, KEYFRAME, NOTE, Batch
 
 GIVEN = batches(8000, each=3, step_us=700)
 EVERY = 400
-FRAMES = [Batch(batch.at_us, BENCH, KEYFRAME, [b'{"n":%d}' % n]) for n, batch in enumerate(GIVEN)][::EVERY]
+FRAMES = [Batch(batch.at_us, BENCH, KEYFRAME, [keyframe(n)]) for n, batch in enumerate(GIVEN)][::EVERY]
 
 
 def whole() -> Iterator[Batch]:

@@ -13,7 +13,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from capture.made import BEGAN, batches, flat
+from capture.made import BEGAN, batches, flat, keyframe
 
 from benchcon.capture import Reader, Writer
 from benchcon.capture import writer as writing
@@ -37,7 +37,7 @@ class Counting:
 
     def __call__(self) -> bytes:
         self.asked += 1
-        return b'{"asked":%d}' % self.asked
+        return keyframe(self.asked)
 
 
 def given_back(path: Path) -> list[tuple[int, int, str, bytes]]:
@@ -529,4 +529,4 @@ def test_a_file_closed_in_order_ends_with_a_keyframe(tmp_path: Path) -> None:
     assert writer.close().records == 25
     with Reader(tmp_path / "x") as reader:
         stream = list(reader)
-    assert (stream[-1].kind, stream[-1].bodies) == (KEYFRAME, [b'{"asked":2}'])
+    assert (stream[-1].kind, stream[-1].bodies) == (KEYFRAME, [keyframe(2)])

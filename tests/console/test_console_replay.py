@@ -49,6 +49,14 @@ async def test_after_a_jump_the_events_are_those_until_there(tmp_path: Path) -> 
         await eyes.see("EVENTS  3 ", "0:00:04.000")
 
 
+async def test_a_damaged_keyframe_is_reported_once(tmp_path: Path) -> None:
+    path = tmp_path / "night.capture"
+    switched(path, 5)
+    path.write_bytes(path.read_bytes().replace(b'{"form":1,', b'{"form":x,', 1))
+    async with console(ReplaySession(path)) as eyes:
+        await eyes.see("line 2: this keyframe cannot be read (it is not JSON)")
+
+
 @pytest.mark.parametrize("most", [5, 40, 20_000])
 def test_looking_back_gives_what_playing_gave(tmp_path: Path, most: int) -> None:
     path = tmp_path / "night.capture"

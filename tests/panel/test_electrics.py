@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import json
+from datetime import UTC, datetime
+from pathlib import Path
 
 import eseries
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchcon.capture import Reader, Writer
 from benchcon.errors import Trouble
 from benchcon.panel.electrics import (
     E12,
@@ -30,7 +32,7 @@ from benchcon.panel.electrics import (
 )
 from benchcon.panel.file import inspect, loads
 from benchcon.panel.model import Panel
-from benchcon.replay.script import panel_in
+from benchcon.state import BenchState
 
 
 def panel(text: str, board: str = "chip = 'atmega328p'") -> Panel:
@@ -321,10 +323,11 @@ def test_the_demo_bears_its_own_currents(ostrey: Panel) -> None:
         assert worst_case_ma(ostrey, board.name) <= board.budget_ma
 
 
-def test_a_panel_that_a_capture_carries_is_read_whatever_it_draws() -> None:
+def test_a_panel_that_a_capture_carries_is_read_whatever_it_draws(tmp_path: Path) -> None:
     # Limits that are stricter than when it was recorded must not make a capture unreadable.
     text = lamps(1, "8 mA", ["595.0"], "chains.595 = { data = 'D2', clock = 'D3', load = 'D4' }")
     with pytest.raises(Trouble, match="specified at 6 mA"):
         loads(text)
-    keyframe = json.dumps({"panel": {"text": text, "digest": ""}}).encode()
-    assert [lamp.current_ma for lamp in panel_in(keyframe, "old.capture").lamps] == [8]
+    Writer(tmp_path / "old.capture", datetime.now(UTC), BenchState(text).keyframe).close()
+    with Reader(tmp_path / "old.capture") as reader:
+        assert [lamp.current_ma for lamp in reader.carried_panel().lamps] == [8]
