@@ -521,8 +521,8 @@ def test_notes_and_odd_bytes_go_in_whole(tmp_path: Path) -> None:
 
 
 def test_a_file_closed_in_order_ends_with_a_keyframe(tmp_path: Path) -> None:
-    keyframe = Counting()
-    writer = Writer(tmp_path / "x", BEGAN, keyframe)
+    counting = Counting()
+    writer = Writer(tmp_path / "x", BEGAN, counting)
     writer.write(batches(5))
     writer.stop()
     writer.write(batches(5))  # too late
