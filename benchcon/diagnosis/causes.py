@@ -50,7 +50,8 @@ def _each_for_itself(layout: PanelIndex, best: Sequence[Cause]) -> Choices:
     if len(best) > 1 or len(best[0].channels) > LEAST or set(best[0].sent.values()) != {ON}:
         return []
     kinds = {"contact": "stuck", "lamp": "always on"}
-    return [[BareFinding(kinds[layout.spots[key].kind], (key,)) for key in best[0].sent]]
+    keys = tuple(best[0].sent)
+    return [[BareFinding(kinds[layout.spots[keys[0]].kind], keys)]]
 
 
 def _best(
@@ -72,7 +73,8 @@ def _best(
             continue
         if cause.kind == "looms interchanged" and all(wire.dead for wire in wrong):
             continue  # that nothing arrives shows a loom that is off, and not where it went
-        off = [_off(wires, wire, cause.sent[wire.key]) for wire in there]
+        judged = ~_two_made(wires, cause.tangled)
+        off = [_off(wires, wire, cause.sent[wire.key], judged) for wire in there]
         misfits = sum(1 for each in off if each)
         if misfits <= MISFITS * len(there):
             # Each wire that was wrong and is explained is worth one; each that does not fit costs two.
@@ -94,21 +96,30 @@ def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:
     return len(plugs) > 1 or not any(name for _, name in plugs)
 
 
-def _off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str) -> int:
-    """At how many moments `wire` showed something else than what would come from `source`."""
-    every = wire.sure
+def _two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str]) -> int:
+    """The moments at which two of `keys` were, or may have been, made."""
+    one = two = 0
+    for wire in (wires[key] for key in keys if key in wires):
+        made = wire.on | ~wire.known
+        one, two = one | made, two | one & made
+    return two
+
+
+def _off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judged: int) -> int:
+    """At how many moments of those `judged` `wire` showed something else than what would come from `source`."""
+    every = wire.sure & judged
     if source == OFF:
         return wire.off_by(0, every)
     if source == ON:
         return wire.off_by(every, every)
     if source == OTHER_WAY:
-        return wire.off_by(~wire.on & wire.known, wire.known)
+        return wire.off_by(~wire.on & wire.known, wire.known & judged)
     other = wires.get(source)
     if other is None:
         return 0  # not judged: nothing speaks against it
     if other.kind != wire.kind:
         return wire.off_by(0, every)
-    return wire.off_by(other.on, other.known)
+    return wire.off_by(other.on, other.known & judged)
 
 
 # --- a matrix ---------------------------------------------------------------------------------------------------
@@ -149,9 +160,8 @@ def _row_with_column(layout: PanelIndex, name: str, at: Mapping[tuple[int, int],
             sent = {key: OFF for (r, c), key in at.items() if r == row or c == column}
             if not layout.diodes.get(name, True) and (row, column) in at:
                 sent[at[row, column]] = at[row, column]
-            yield Cause(
-                "matrix lines crossed", {"matrix": name, "rows": [row], "columns": [column]}, sent, f"matrix {name}"
-            )
+            detail = {"matrix": name, "rows": [row], "columns": [column]}
+            yield Cause("matrix lines crossed", detail, sent, f"matrix {name}", tangled=tuple(at.values()))
 
 
 # --- two looms, a board, a part -----------------------------------------------------------------------------------

@@ -8,7 +8,6 @@ by wire that would be a page of faults that nobody has.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
-from functools import partial
 from typing import NamedTuple
 
 from benchcon.diagnosis.contacts import BareFinding, Choices
@@ -31,20 +30,30 @@ def find(
     out: list[Choices] = []
     explained: set[str] = set()
     for (_, name), row in plugs.items():
-        if len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
-            continue  # that is about one part, and not about its plug
-        for look in (_off, partial(_broken_off, layout), _ground):
-            if (raw := look(name, row)) is not None:
-                break
-        # A plug that is turned round with its ground may look like one whose ground is swapped.
-        fits = [raw] if raw is not None else []
-        if raw is None or raw.kind == "ground crossed":
-            fits += _moved(name, row, like_ground=raw is not None)
-        if fits:
+        if fits := _fits(layout, name, row):
             out.append([[each] for each in fits[:3]])
             whole = fits[0].kind != "common open"
             explained |= {wire.key for wire in row} if whole else set(fits[0].channels)
     return out, explained
+
+
+def _fits(layout: PanelIndex, name: str, row: list[WireEvidence]) -> list[BareFinding]:
+    """What may be wrong with one plug: several findings where the evidence fits them equally well."""
+    raw = _off(name, row) or _broken_off(name, row)
+    if raw is not None:
+        part = layout.spots[raw.channels[0]].part.name
+        if set(raw.channels) == set(layout.channels_of(part)):
+            # Nothing else is behind the break: it may be that switch's own common as well.
+            return [BareFinding("common open", raw.channels, {"part": part}), raw]
+        if not raw.detail.get("from") or sum(wire.tested and not wire.dead for wire in row) > 1:
+            return [raw]
+    if len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
+        return [raw] if raw is not None else []  # that is about one part, and not about its plug
+    ground, broken = _ground(name, row), [raw] if raw is not None else []
+    if ground is None and broken:
+        return broken
+    # A plug that is turned round with its ground may look like one whose ground is swapped.
+    return [*([ground] if ground else []), *broken, *_moved(name, row, like_ground=ground is not None)]
 
 
 def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
@@ -57,7 +66,7 @@ def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     return BareFinding("common open", tuple(wire.key for wire in asked), {"connector": name})
 
 
-def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareFinding | None:
+def _broken_off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """From one pin on nothing does anything: a common that goes from part to part is broken there."""
     order = [wire for wire in sorted(row, key=lambda w: w.pins or (0,)) if wire.tested and wire.pins]
     for kinds in (("contact",), ("lamp",), ("contact", "lamp", "encoder", "pot", "display", "selector")):
@@ -67,10 +76,8 @@ def _broken_off(layout: PanelIndex, name: str, row: list[WireEvidence]) -> BareF
             while tail and way[tail - 1].dead:
                 tail -= 1
             behind, before = way[tail:], way[:tail]
-            if len(behind) >= LEAST and len(before) >= 2 and not any(wire.dead or wire.wrong for wire in before):
+            if len(behind) >= LEAST and before and not any(wire.dead or wire.wrong for wire in before):
                 keys = tuple(wire.key for wire in along if wire in behind)
-                if any(keys == layout.channels_of(name) for name in layout.controls):
-                    continue  # the common of that one switch
                 if all(wire.kind == "display" for wire in behind):
                     continue  # displays on one chain, or each for itself
                 return BareFinding("common open", keys, {"connector": name, "from": str(behind[0].pins[0])})
@@ -113,6 +120,8 @@ def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> lis
     if not any(wire.seen & wire.sure for wire in pinned):
         return []
     best: dict[tuple[str, object], tuple[int, BareFinding]] = {}
+    doubtful: set[tuple[str, object]] = set()
+    """These fit, and nothing has shown where it should not."""
     for way in _ways(pins[0], pins[-1]):
         gates: list[_Gate] = [_ALWAYS, _NEVER]
         gates += [at[pin] for pin in way.grounds if pin in at and at[pin].kind == "contact"]
@@ -121,14 +130,27 @@ def _moved(name: str, row: list[WireEvidence], like_ground: bool = False) -> lis
             rest = [wire for wire in (*pinned, *others) if wire is not through]
             alone = isinstance(through, WireEvidence) and len(rest) >= LEAST and all(wire.dead for wire in rest)
             shown = like_ground or alone or through is _ALWAYS or any(_elsewhere(at, pin, way) for pin in at)
-            if not shown:
+            if not shown and not (through is _NEVER and _only_middle_lives(at, way)):
                 continue
             told = (way.kind, way.detail.get("by"))
             if off <= SLIPS * len(at) and (told not in best or off < best[told][0]):
                 keys = tuple(wire.key for wire in sorted((*pinned, *others), key=lambda wire: wire.pins or (0,)))
                 best[told] = off, BareFinding(way.kind, keys, {"connector": name, **way.detail})
+                if not shown:
+                    doubtful.add(told)
     least = min((off for off, _ in best.values()), default=0)
-    return [raw for off, raw in best.values() if off == least]
+    fits = [each for each, (off, _) in best.items() if off == least]
+    out = [best[each][1] for each in fits]
+    if fits and doubtful.issuperset(fits):
+        dead = tuple(wire.key for wire in (*pinned, *others) if wire.dead)
+        out.append(BareFinding("common open", dead, {"connector": name}))
+    return out
+
+
+def _only_middle_lives(at: Mapping[int, WireEvidence], way: _Way) -> bool:
+    """Whether all are dead but the one in the middle of a turned plug, whose wire ends where it should."""
+    living = [pin for pin, wire in at.items() if not wire.dead]
+    return len(at) - len(living) >= LEAST and all(way.to(pin) == pin for pin in living)
 
 
 class _Way(NamedTuple):
@@ -164,7 +186,11 @@ def _elsewhere(at: Mapping[int, WireEvidence], pin: int, way: _Way) -> bool:
     source = at.get(way.back(pin) if wire.kind == "contact" else way.to(pin))
     if source is None or source is wire or source.kind != wire.kind:
         return False
-    return bool(source.on & source.known & source.own & wire.seen & wire.sure & ~wire.on)
+    seen, open_ = wire.seen & wire.sure, ~wire.seen & wire.sure
+    # Before a switch was first moved nobody knew that it stood made; but it did not come and go.
+    if seen & ~wire.known & ~source.known and open_ & ~wire.known & ~source.known:
+        return True
+    return bool(seen & wire.known & ~wire.on & (source.on & source.known & source.own | ~source.known))
 
 
 def _off_when_moved(at: Mapping[int, WireEvidence], pin: int, way: _Way, through: _Gate) -> int:

@@ -22,6 +22,8 @@ class Cause:
     """Causes of one group exclude each other."""
     least: int = 3
     """This many wires must have been wrong."""
+    tangled: tuple[str, ...] = ()
+    """While two of these contacts are made, currents find ways that nobody foretells; what shows then is not judged."""
     besides: tuple[str, ...] = ()
     """Knobs and displays that it explains too."""
 

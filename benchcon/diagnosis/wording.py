@@ -113,6 +113,11 @@ def _open(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     return f"{name(spots[0])} {what}", f"{where(spots[0])}: {diode}a broken wire, a cold joint, a plug not home"
 
 
+def _every_name(spots: list[Spot]) -> str:
+    """The names of two or more."""
+    return ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
+
+
 def _all_on(spots: list[Spot]) -> str:
     """The parts on a plug, each once; of many the first few."""
     names = list(dict.fromkeys(f"“{spot.part.label or spot.part.name}”" for spot in spots))
@@ -157,7 +162,11 @@ def _common(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
                 f"on {at} nothing does anything from pin {first} on: {_all_on(spots)}",
                 f"{at}: the common wire that goes from part to part, just before pin {first}",
             )
-        return f"nothing on {at} does anything: {_all_on(spots)}", f"{at}: it is off, or its common wire is broken"
+        home = (spots[0].channel.board, raw.detail["connector"])
+        wired = [spot for spot in layout.spots.values() if spot.part.wired]
+        there = {spot.key for spot in wired if (spot.channel.board, spot.channel.wire.connector) == home}
+        some = "these do nothing" if there - set(raw.channels) else "nothing does anything"
+        return f"on {at} {some}: {_all_on(spots)}", f"{at}: it is off, or its common wire is broken"
     if isinstance(spots[0].part, Display):
         return _driver(raw, spots)
     connector = raw.detail.get("connector")
@@ -174,10 +183,9 @@ def _driver(raw: BareFinding, spots: list[Spot]) -> _Said:
     number = raw.detail.get("driver")
     at = f"driver {number} of the {chain} chain" if number else f"the {chain} chain"
     at = f"{at} and those behind it" if raw.detail.get("behind") else at
-    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
     wires = list(dict.fromkeys(where(spot) for spot in spots))
     return (
-        f"none of {names}, all that {at} of board {board} drives, ever lights",
+        f"none of {_every_name(spots)}, all that {at} of board {board} drives, ever lights",
         f"{at}: its supply and ground, and its data, clock and load wires; then {'; '.join(wires)}",
     )
 
@@ -322,6 +330,9 @@ def _level(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _stuck(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    if len(spots) > 1:
+        said = f"{_every_name(spots)} read made all the time, each for itself"
+        return said, f"{'; '.join(where(spot) for spot in spots)}: touching ground, or the parts jammed or welded"
     return (
         f"{name(spots[0])} reads made all the time",
         f"{where(spots[0])}: touching ground, or the part itself jammed or welded",
@@ -462,13 +473,15 @@ def _dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 
 def _always_on(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
+    if len(spots) > 1:
+        said = f"{_every_name(spots)} are lit with everything dark, each for itself"
+        return said, f"{'; '.join(where(spot) for spot in spots)}: touching supply or ground"
     digits = f", digit {_listed(raw.detail['digits'])}" if raw.detail.get("digits") else ""
     return f"{name(spots[0])}{digits} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
 
 
 def _together(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    names = ", ".join(name(spot) for spot in spots[:-1]) + f" and {name(spots[-1])}"
-    return f"{names} light together, whichever is driven", _between(spots)
+    return f"{_every_name(spots)} light together, whichever is driven", _between(spots)
 
 
 def _dim(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:

@@ -275,7 +275,10 @@ def three_stuck(on: str, kind: str, words: str, found: str) -> Maker:
         if not ids:
             return None
         text = "\n".join(f"{kind} {id_} {words}".strip() for id_ in ids)
-        return Truth((name, text), _several([[(found, frozenset({f"{name}.{id_}"}), {}) for id_ in ids]]))
+        keys = [f"{name}.{id_}" for id_ in ids]
+        # All that is on one chip may be that chip: then the three are one of two answers, on a line of their own.
+        ways = [[(found, frozenset({key}), {}) for key in keys], [(found, frozenset(keys), {})]]
+        return Truth((name, text), _several(ways))
 
     return make
 

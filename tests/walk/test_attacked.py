@@ -83,7 +83,10 @@ def test_the_common_of_the_one_switch_beside_a_contact_is_no_ground_swapped_with
     panel = "[boards.k]\n" + contact("p", "D12", "J1 1") + contact("q", "D11", "J2 1")
     panel += f'[controls.r]\nkind = "switch"\nchannels = [{rotary}]\npositions = ["a", "b", "c", "d"]\n'
     found = walked(panel, '[[faults]]\nkind = "common_open"\nchannels = ["k.r0", "k.r1", "k.r2", "k.r3"]\n')
-    assert [(finding.kind, finding.detail) for finding in found] == [("common open", {"part": "r"})]
+    # What all of the plug behind `p` has in common may be broken just there as well; that is asked.
+    told = [("common open", {"part": "r"}), ("common open", {"connector": "J1", "from": "2"})]
+    assert [(finding.kind, finding.detail) for finding in found] == told
+    assert all(finding.either for finding in found)
 
 
 def test_a_ground_that_ends_within_a_plug_of_contacts_and_lamps_is_one_cause() -> None:
