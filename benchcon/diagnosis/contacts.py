@@ -237,7 +237,6 @@ def coupled(layout: PanelIndex, moment: SettledStep) -> Iterator[tuple[str, str,
             same_board = layout.spots[cause.channel].channel.board == layout.spots[change.channel].channel.board
             if same_board and abs(at_us(cause) - at_us(change)) <= AT_ONCE_US:
                 yield cause.channel, change.channel, change
-                break
 
 
 def _set_driven(layout: PanelIndex, story: Story, net: Net) -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from benchcon.diagnosis.chatter import FAST_US
 from benchcon.diagnosis.contacts import BareFinding, coupled
+from benchcon.diagnosis.evidence import HandStep
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
-from benchcon.diagnosis.settled import Story
+from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
 
 ASKED = 5
@@ -16,32 +17,68 @@ PULSES = 2
 def missing(layout: PanelIndex, story: Story) -> list[BareFinding]:
     """Return the contacts that made some of the times that they were asked to, and not the others."""
     rows: dict[str, list[bool]] = {}
+    held: set[str] = set()
+    """Contacts that did not make when they were held together with others, which did."""
     for moment in story.moments:
         hand = moment.hand
-        if hand.do != "put" or len(hand.parts) != 1 or not isinstance(layout.part(hand.parts[0]), Control):
+        if hand.do != "put" or not all(name in layout.controls for name in hand.parts):
+            continue
+        if len(hand.parts) > 1:
+            held |= held_back(layout, hand)
             continue
         control = layout.controls[hand.parts[0]]
         codes = codes_of(control)
         code = codes[hand.to] if 0 <= hand.to < len(codes) else ()
         for channel, value in zip(control.channels, code, strict=False):
             key = key_of(channel)
-            if not layout.diodes.get(layout.matrix_of.get(key, ""), True):
-                continue  # the board keeps to itself what may be a ghost
             if value == 1 and layout.spots[key].kind == "contact" and moment.before.get(key) != 1:
+                if _may_be_kept(layout, moment, key):
+                    continue
                 nothing = not any(change.channel == key for change in hand.changes)
                 rows.setdefault(key, []).append(moment.values.get(key) == 1 or not nothing)
     out = []
     for key, came in rows.items():
-        missed = came.count(False)
+        missed, asked = came.count(False) + (key in held), len(came) + (key in held)
         # The first of them is why it was asked again: a slip of the hand is as likely. A second one is not.
-        if len(came) >= ASKED and missed > 1 and any(came):
-            out.append(BareFinding("misses", (key,), {"asked": len(came), "missed": missed}))
+        if asked >= ASKED and missed > 1 and any(came):
+            out.append(BareFinding("misses", (key,), {"asked": asked, "missed": missed}))
     return out
+
+
+def held_back(layout: PanelIndex, hand: HandStep) -> set[str]:
+    """Return the contacts of several that were held together that did not make, where the others did.
+
+    None where the board says that it keeps a ghost to itself, or something else made: then it is not clear which of
+    them are held.
+    """
+    keys = {key for name in hand.parts for key in layout.channels_of(name)}
+    made = {key for key in keys if hand.values.get(key) == 1}
+    others = any(hand.values.get(key) != hand.before.get(key) for key in hand.values if key not in keys)
+    if hand.do != "put" or hand.to != 1 or len(hand.parts) < 2 or hand.ghosts or others or len(made) < 2:
+        return set()
+    return {key for key in keys - made if layout.spots[key].kind == "contact"}
+
+
+def _may_be_kept(layout: PanelIndex, moment: SettledStep, key: str) -> bool:
+    """Whether the board may keep this contact to itself, as it cannot tell it from a ghost: in a matrix without diodes
+    of which two others may be made."""
+    matrix = layout.matrix_of.get(key, "")
+    if layout.diodes.get(matrix, True):
+        return False
+    others = 0
+    for other, name in layout.matrix_of.items():
+        spot = layout.spots[other]
+        if name != matrix or other == key or not isinstance(spot.part, Control):
+            continue
+        position = moment.where.get(spot.part.name)
+        others += position is None or moment.values.get(other) == 1 or bool(codes_of(spot.part)[position][spot.place])
+    return others > 1
 
 
 def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
     """Return the contacts that are made for a moment whenever one and the same other one changes, and never else."""
-    with_: dict[str, dict[str, int]] = {}
+    pulses: dict[str, list[set[str]]] = {}
+    """For each pulse of a contact, those that changed just then."""
     alone: set[str] = set()
     for moment in story.moments:
         at: dict[str, list[tuple[int, int]]] = {}
@@ -49,19 +86,32 @@ def crosstalk(layout: PanelIndex, story: Story) -> list[BareFinding]:
             spot = layout.spots.get(change.channel)
             if spot is not None and spot.kind == "contact" and spot.part.name not in moment.hand.parts:
                 at.setdefault(change.channel, []).append((change.clock_us, change.value))
-        causes = {(other, change.clock_us): cause for cause, other, change in coupled(layout, moment)}
+        causes: dict[tuple[str, int], set[str]] = {}
+        for cause, other, change in coupled(layout, moment):
+            causes.setdefault((other, change.clock_us), set()).add(cause)
         for key, row in at.items():
             for (begin, value), (end, back) in zip(row[::2], row[1::2], strict=False):
-                cause = causes.get((key, begin))
-                if cause and (value, back) == (1, 0) and end - begin < FAST_US:
-                    with_.setdefault(key, {})[cause] = with_.get(key, {}).get(cause, 0) + 1
+                several = causes.get((key, begin), set()) | _untold(layout, moment, key)
+                if several and (value, back) == (1, 0) and end - begin < FAST_US:
+                    pulses.setdefault(key, []).append(several)
                 else:
                     alone.add(key)
             if len(row) % 2:
                 alone.add(key)
-    return [
-        BareFinding("crosstalk", (key, cause), {"times": times})
-        for key, several in with_.items()
-        for cause, times in several.items()
-        if key not in alone and len(several) == 1 and times >= PULSES
-    ]
+    out = []
+    for key, each in pulses.items():
+        always = set.intersection(*each)
+        if key not in alone and len(always) == 1 and len(each) >= PULSES:
+            out.append(BareFinding("crosstalk", (key, *always), {"times": len(each)}))
+    return out
+
+
+def _untold(layout: PanelIndex, moment: SettledStep, key: str) -> set[str]:
+    """The contacts that were worked together on the board of `key`, and that it kept to itself: possible ghosts."""
+    hand = moment.hand
+    if len(hand.parts) < 2 or hand.do != "put":
+        return set()
+    own = {channel for name in hand.parts for channel in layout.channels_of(name)}
+    board = layout.spots[key].channel.board
+    told = {change.channel for change in hand.changes}
+    return {each for each in own - told if layout.spots[each].channel.board == board}

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from benchcon.diagnosis import lit_together
 from benchcon.diagnosis.evidence import DisplayLook, Evidence, HandStep, LampLook
+from benchcon.diagnosis.fleeting import held_back
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step, odd_display, pressed_again
@@ -166,7 +167,7 @@ def is_silent(layout: PanelIndex, evidence: Iterable[Evidence]) -> bool:
 def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: bool = False) -> list[Step]:
     """Return the steps that decide what a group of one control, asked twice, has left in doubt; none: nothing is.
 
-    A contact that showed nothing and then did is pressed five times; with `doubts_silence`, one that showed nothing
+    A contact that showed nothing and then did is pressed eight times; with `doubts_silence`, one that showed nothing
     either time three times: it may be worn and miss now and then. Where something else moved the one time and not
     the other, the group is asked once more.
     """
@@ -189,6 +190,21 @@ def in_doubt(layout: PanelIndex, evidence: Sequence[Evidence], doubts_silence: b
         if len({frozenset(_others_moved(layout, hand)) for hand in several}) > 1:
             return [Step("put", hand.parts, hand.to) for hand in hands[: len(hands) // 2]]
     return []
+
+
+def not_made_when_held(layout: PanelIndex, evidence: Iterable[Evidence], passed: Collection[str]) -> list[Step]:
+    """Return the steps that press once more, alone, what did not make when it was held with others that did.
+
+    `passed`: controls that made when they were asked alone; one that did not has been asked again already.
+    """
+    missing = {key for each in evidence if isinstance(each, HandStep) for key in held_back(layout, each)}
+    names = dict.fromkeys(layout.spots[key].part.name for key in layout.spots if key in missing)
+    return [
+        step
+        for name in names
+        if name in passed and len(layout.controls[name].channels) == 1
+        for step in pressed_again(layout, name, codes_of(layout.controls[name]).index((1,)))
+    ]
 
 
 def _by_itself(layout: PanelIndex, hand: HandStep, hands: Sequence[HandStep]) -> list[Step]:

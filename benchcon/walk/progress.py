@@ -36,6 +36,8 @@ class Progress:
         """The group at hand is asked once more, because something in it was odd."""
         self._more = False
         """It was asked a third time, or how often it comes."""
+        self._pressed: set[str] = set()
+        """Controls of a matrix that were pressed more often because they did not make when they were held."""
         self.collected: list[Evidence] = []
         """Evidence of the group at hand."""
         self.note = ""
@@ -155,6 +157,9 @@ class Progress:
         if self.group.kind == "control":
             silent = sum(judge.is_silent(self.layout, done.evidence) for done in self.done.values())
             steps = judge.in_doubt(self.layout, self.collected, silent < DOUBTED)
+        elif self.group.kind == "matrix":
+            steps = judge.not_made_when_held(self.layout, self.collected, self._passed() - self._pressed)
+            self._pressed |= {name for step in steps for name in step.parts}
         elif self.group.kind == "display":
             steps = judge.display_in_doubt(self.layout, self.collected)
         if steps:
@@ -178,7 +183,7 @@ class Progress:
 
         Nor would a ghost of a switch that stands made already.
         """
-        passed = {name for name, done in self.done.items() if done.how == "done" and self._has_passed(done)}
+        passed = self._passed()
         matrix = group.name.split()[1]
         threes = list(rectangles(self.layout, matrix))
         if self.layout.diodes.get(matrix, True):
@@ -188,6 +193,9 @@ class Progress:
             threes = [each for each in threes if passed >= {*each}]
         free = [each for each in threes if not values.get(fourth_of(self.layout, each))]
         return (*free, *threes, group.parts)[0]
+
+    def _passed(self) -> set[str]:
+        return {name for name, done in self.done.items() if done.how == "done" and self._has_passed(done)}
 
     def _has_passed(self, done: FinishedStep) -> bool:
         return bool(done.evidence) and not judge.worth_repeating(self.layout, done.evidence)
