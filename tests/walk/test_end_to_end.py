@@ -100,6 +100,18 @@ def test_a_button_that_another_control_holds_made_is_pressed_with_that_one_off()
         pytest.param("165: a chip dead", 22, 16, id="a chip whose wires are on two plugs"),
         pytest.param("level wrong for a board", 7, 20, id="all contacts of a board read made at rest"),
         pytest.param("three lamps always on", 8, 16, id="all lamps of a chip"),
+        pytest.param("connector off, contacts only", 7, 20, id="a plug with one rotary switch on it"),
+        pytest.param("neighbours dead from one on", 17, 24, id="a ground that breaks just before a rotary switch"),
+        pytest.param("neighbours dead from one on", 22, 16, id="a ground that breaks within a rotary switch"),
+        pytest.param("plug reversed, with its ground", 10, 24, id="a turned plug of which only the middle lives"),
+        pytest.param("plug reversed, with its ground", 78, 64, id="a turned plug, and a switch that stood made"),
+        pytest.param(
+            "plug one hole back, with its ground", 78, 64, id="a plug one hole back, and a switch that stood made"
+        ),
+        pytest.param("matrix: a row and a column exchanged", 7, 20, id="a row and a column, and keys held together"),
+        pytest.param("cross-talk", 10, 24, id="cross-talk while several keys are held"),
+        pytest.param("cross-talk", 19, 32, id="cross-talk from a key that the board keeps to itself"),
+        pytest.param("worn contact that misses", 19, 32, id="a key that misses in a matrix without diodes"),
     ],
 )
 def test_nothing_that_is_false_is_told_as_sure(cause: str, seed: int, most: int) -> None:
