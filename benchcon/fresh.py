@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import secrets
 from pathlib import Path
 
 _EXTRA = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
@@ -35,7 +34,7 @@ class Fresh:
 
     @staticmethod
     def _unguessable(target: Path) -> Path:
-        return target.with_name(f".{target.name[:180]}.{secrets.token_hex(8)}.part")
+        return target.with_name(f".{target.name[:180]}.{os.urandom(8).hex()}.part")
 
     def place(self, target: Path, *, replace: bool) -> None:
         """Give the file the name `target`; with `replace` in place of what is there, in one step.

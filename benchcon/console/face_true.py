@@ -73,9 +73,13 @@ def widest(reaches: Sequence[tuple[float, float, float]], room: float) -> float:
 
     Each reach is a place in mm, and the cells before and after it that are needed.
     """
+    most: dict[float, tuple[float, float]] = {}  # parts in one line need as much as the one that needs most
+    for mm, before, after in reaches:
+        known_before, known_after = most.get(mm, (before, after))
+        most[mm] = max(before, known_before), max(after, known_after)
     scale = math.inf
-    for one_mm, before, _ in reaches:
-        for other_mm, _, after in reaches:
+    for one_mm, (before, _) in most.items():
+        for other_mm, (_, after) in most.items():
             if other_mm > one_mm:
                 scale = min(scale, (room - before - after) / (other_mm - one_mm))
     return scale

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from typing import NamedTuple
 
 from benchcon.link.known_ports import home
-from benchcon.panel.edit import write_whole
 
 THEMES = ("dark", "light")
 LETTERS = ("large", "small", "off")
@@ -36,9 +34,15 @@ def _after(words: tuple[str, ...], word: str) -> str:
 def preferred() -> Preferences:
     """Return what was chosen last; what cannot be read, or says nothing that is known, counts as not chosen."""
     try:
-        told = json.loads((home() / "looks.json").read_bytes())
+        text = (home() / "looks.json").read_bytes()
+    except OSError:
+        return Preferences()
+    import json
+
+    try:
+        told = json.loads(text)
         theme, letters = told["theme"], told["letters"]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError):
         return Preferences()
     return Preferences(
         theme if theme in THEMES else THEMES[0],
@@ -48,6 +52,10 @@ def preferred() -> Preferences:
 
 def remember(chosen: Preferences) -> None:
     """Keep what was chosen. Where that cannot be written it holds for this run: looks are not worth an error."""
+    import json
+
+    from benchcon.panel.edit import write_whole
+
     with contextlib.suppress(Exception):
         home().mkdir(parents=True, exist_ok=True)
         write_whole(str(home() / "looks.json"), json.dumps(chosen._asdict()).encode(), force=True)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import json
 import os
 import sys
 import tempfile
@@ -51,6 +50,8 @@ def _file() -> Path:
 
 def remembered() -> list[KnownPort]:
     """Return the remembered ports, oldest first. Raises `Trouble` if the file cannot be read or is damaged."""
+    import json
+
     path = _file()
     try:
         whole = json.loads(path.read_bytes())
@@ -141,6 +142,8 @@ def _locked() -> Iterator[None]:
 
 
 def _write(entries: list[KnownPort]) -> None:
+    import json
+
     path = _file()
     text = json.dumps({"form": _FORM, "ports": [entry._asdict() for entry in entries]}, indent=1) + "\n"
     temporary = ""

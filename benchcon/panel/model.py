@@ -88,7 +88,7 @@ class Board(NamedTuple):
     """Line in the panel file, 0 if there is none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, init=False, repr=False, eq=False)
 class OnPanel:
     """What is said of every part, whatever it is: where it stands, how large it is, and what its maker should know."""
 
@@ -113,7 +113,7 @@ class OnPanel:
     """Line in the panel file, 0 if there is none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, init=False, repr=False, eq=False)
 class OutputPart(OnPanel):
     """What lamps and displays share."""
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from benchcon.panel.draft import Said
 from benchcon.panel.model import Board, Channel, Control, Display, Lamp, Panel, Part, Wire
 from benchcon.panel.rules import channels_of
 from benchcon.state.bench import BenchState
 from benchcon.state.board import BoardState
 from benchcon.state.channel import ChannelState
 from benchcon.wire.items import Item
+
+if TYPE_CHECKING:
+    from benchcon.panel.draft import Said
 
 Signature = tuple[object, ...]
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +23,8 @@ from benchcon.view.dark_keys import END_DARK
 from benchcon.view.showing import label_of
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future, ThreadPoolExecutor
+
     from benchcon.link import Bench
     from benchcon.rig.hand import Hand
 
@@ -339,6 +340,8 @@ class Work:
 
     def _do(self, control: Control, *moves: Callable[[], object]) -> None:
         if self._arm is None:
+            from concurrent.futures import ThreadPoolExecutor
+
             self._arm = ThreadPoolExecutor(1, thread_name_prefix="hand")
         if self._queued >= MOST_MOVES:
             return
