@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, TextIO
 
 from benchcon.errors import Trouble
+from benchcon.text import harmless
 
 
 class Gate:
@@ -162,7 +163,7 @@ def _folded(line: str, width: int, column: int = 0) -> str:
 def _harmless(text: str, encoding: str) -> str:
     if text.isascii() and text.isprintable():
         return text
-    kept = "".join(char if char.isprintable() or char in "\n\t" else _escape(char) for char in text)
+    kept = "".join(char if char in "\n\t" or harmless(text, at) else _escape(char) for at, char in enumerate(text))
     try:
         kept.encode(encoding)
     except UnicodeEncodeError:

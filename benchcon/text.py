@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 import os
+import unicodedata
 from collections.abc import Sequence
 
+JOINERS = "\u200c\u200d"
+"""Zero-width non-joiner and joiner: Persian, Hindi, Sinhala and others are written with them."""
 
-def _shown(char: str) -> str:
-    if char.isprintable():
-        return char
+
+def harmless(text: str, at: int) -> bool:
+    """Whether the character at `at` can be shown as it is: it is printable, or a joiner behind a letter that joins.
+
+    A joiner stands behind a letter without case or a mark, in no script that has cases (Unicode 16, section 23.2), and
+    never behind another joiner: it does not hide between the letters of an English word.
+    """
+    char = text[at]
+    return char.isprintable() or (
+        char in JOINERS and at > 0 and unicodedata.category(text[at - 1]) in ("Lo", "Mn", "Mc")
+    )
+
+
+def _escaped(char: str) -> str:
     code = ord(char)
     return f"\\x{code:02X}" if code < 0x100 else f"\\u{code:04X}" if code < 0x10000 else f"\\U{code:08X}"
 
@@ -17,11 +31,13 @@ def printable(raw: bytes | str) -> str:
     """Return `raw` with every control character, and every byte that is no UTF-8, written as an escape.
 
     So are marks that turn the direction of writing, split lines or hide, and code points that are nobody's: all that
-    Unicode does not class as printable (`str.isprintable`). What comes back holds no control codes. It may still hold
-    markup brackets: hand it to a terminal library as plain text, never as markup.
+    Unicode does not class as printable (`str.isprintable`), joiners excepted (`harmless`). What comes back holds no
+    control codes. It may still hold markup brackets: hand it to a terminal library as plain text, never as markup.
     """
     text = raw.decode("utf-8", "backslashreplace") if isinstance(raw, bytes) else raw
-    return text if text.isprintable() else "".join(map(_shown, text))
+    if text.isprintable():
+        return text
+    return "".join(char if harmless(text, at) else _escaped(char) for at, char in enumerate(text))
 
 
 def path_for_others(path: str) -> str:

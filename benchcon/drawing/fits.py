@@ -1,7 +1,7 @@
 """What does not fit on a plate or behind it.
 
-Holes that run into each other are a fault: such a plate cannot be drilled. All else is advice, as the builder has the
-parts in hand and may know better.
+Holes that run into each other or over the edge are a fault: such a plate cannot be drilled. All else is advice, as the
+builder has the parts in hand and may know better.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ RIM_MM = 3.0
 """Least metal between a hole and the edge of the plate (common practice, no source)."""
 FINGERS_MM = {"button": 4.0, "switch": 6.0, "rotary": 12.0, "encoder": 12.0, "pot": 12.0}
 """Clear room that a finger needs beside a button or lever, or fingers round a knob (common practice, no source)."""
+NOTHING_MM = 0.005
+"""Less metal than this is none."""
 BETWEEN_BODIES_MM = 0.2
 MOST = 50
 
@@ -58,6 +60,7 @@ def inspect_fits(panel: Panel) -> list[PanelRemark]:
         PanelRemark(file, first.line, f"{first.text}{_and_more(len(more))}", first.grave)
         for first, *more in met.values()
     ]
+    found += [PanelRemark(file, line, text, True) for line, text in _over_the_edge(panel, placed)]
     found += [
         PanelRemark(file, line, text, False) for line, text in itertools.chain(_alone(panel, placed), _labels(panel))
     ]
@@ -69,21 +72,33 @@ def _and_more(count: int) -> str:
     return f" (and so do {count} more such {'pair' if count == 1 else 'pairs'})" if count else ""
 
 
+def _rim(panel: Panel, at: _At) -> float:
+    """Least distance from the edge of a hole to that of the plate, mm; below 0: it reaches over; no plate: endless."""
+    if not (panel.width_mm and panel.height_mm):
+        return math.inf
+    place, (across, down) = at.place, at.hole.half_mm
+    return min(
+        place.x_mm - across,
+        place.y_mm - down,
+        panel.width_mm - place.x_mm - across,
+        panel.height_mm - place.y_mm - down,
+    )
+
+
+def _over_the_edge(panel: Panel, placed: list[_At]) -> Iterator[tuple[int, str]]:
+    for at in placed:
+        if _rim(panel, at) < NOTHING_MM:
+            reaches = f"its hole ({at.hole} mm) reaches over the edge of the plate"
+            yield at.part.line, f"{key_of(at.part)}: {reaches}; move it, or make the plate larger"
+
+
 def _alone(panel: Panel, placed: list[_At]) -> Iterator[tuple[int, str]]:
-    for part, place, hole in placed:
+    for at in placed:
+        part, _, hole = at
         across, down = hole.half_mm
-        if panel.width_mm and panel.height_mm:
-            rim = min(
-                place.x_mm - across,
-                place.y_mm - down,
-                panel.width_mm - place.x_mm - across,
-                panel.height_mm - place.y_mm - down,
-            )
-            if rim < 0:
-                yield part.line, f"{key_of(part)}: its hole ({hole} mm) reaches over the edge of the plate"
-            elif rim < RIM_MM:
-                left = f"leaves {plain(rim, 1)} mm to the edge of the plate"
-                yield part.line, f"{key_of(part)}: its hole ({hole} mm) {left}; {plain(RIM_MM)} mm at least are usual"
+        if NOTHING_MM <= (rim := _rim(panel, at)) < RIM_MM:
+            left = f"leaves {plain(rim, 1)} mm to the edge of the plate"
+            yield part.line, f"{key_of(part)}: its hole ({hole} mm) {left}; {plain(RIM_MM)} mm at least are usual"
         width, height = footprint_mm(part)
         if 2 * across > width + 0.01 or 2 * down > height + 0.01:
             covers = f"covers {plain(width)} × {plain(height)} mm"
@@ -99,7 +114,7 @@ def _pairs(placed: list[_At]) -> Iterator[_Met]:
         first, second = key_of(one.part), f"{key_of(other.part)} (line {other.part.line})"
         line, tables = one.part.line, (one.part.made_by or first, other.part.made_by or key_of(other.part))
         rib = _between_holes(one, other)
-        if rib < 0.005:
+        if rib < NOTHING_MM:
             remedy = "give the repeat a larger pitch" if tables[0] == tables[1] else "move one"
             text = f"{first}: its hole and that of {second} run into each other; {remedy}"
             yield _Met(line, tables, "holes", text, True)

@@ -358,6 +358,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
     shapes: list[Shape] = []
     number = column = 0
     size: tuple[str, ...] = ()
+    below = [*(row[0] for row in rows[1:]), ""]
     for at, row in enumerate(rows):
         size = row if row[0] == "size" else size
         # A heading does not stand alone at the bottom: with it go its sources and the first hole.
@@ -370,7 +371,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
                 number = 1
                 shapes += _row(column * COLUMN_MM, ROW_MM, (*size[:2], f"{size[2]}, continued"))
         number += 1
-        shapes += _row(column * COLUMN_MM, number * ROW_MM, row)
+        shapes += _row(column * COLUMN_MM, number * ROW_MM, row, goes_on=below[at] == "source")
     return shapes
 
 
@@ -385,17 +386,18 @@ def _folded(text: str, size: float, room: float) -> list[str]:
     return lines
 
 
-def _row(x: float, y: float, row: tuple[str, ...]) -> list[Shape]:
+def _row(x: float, y: float, row: tuple[str, ...], *, goes_on: bool = False) -> list[Shape]:
+    """One row, with a rule below it unless it goes on in the next: a size in lines that say where it is from."""
     base = y + 3.0
     wide = COLUMN_MM - 4
-    rule = Stroke("lines", x, y + ROW_MM, x + wide, y + ROW_MM)
+    rule = [] if goes_on else [Stroke("lines", x, y + ROW_MM, x + wide, y + ROW_MM)]
     if row[0] == "source":
-        return [Text("notes", x + 6, base, row[1], SOURCE_MM, "start"), rule]
+        return [Text("notes", x + 6, base, row[1], SOURCE_MM, "start"), *rule]
     if row[0] == "size":
         return [
             Text("notes", x, base, row[1], 1.15 * SMALL_MM, "start"),
             Text("notes", x + 6, base, row[2], 1.15 * SMALL_MM, "start"),
-            rule,
+            *rule,
         ]
     _, tag, across, down, name = row
     return [
@@ -403,7 +405,7 @@ def _row(x: float, y: float, row: tuple[str, ...]) -> list[Shape]:
         Text("notes", x + 24, base, across, SMALL_MM, "end"),
         Text("notes", x + 38, base, down, SMALL_MM, "end"),
         Text("notes", x + 43, base, shortened(name, SMALL_MM, wide - 43), SMALL_MM, "start"),
-        rule,
+        *rule,
     ]
 
 

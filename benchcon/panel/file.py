@@ -131,7 +131,7 @@ def open_table(text: str | bytes, name: str, what: str) -> tuple[TomlTable | Non
     if len(text) > LARGEST:
         return None, [PanelRemark(file, 0, f"is larger than {LARGEST} bytes: that is not a {what}")]
     try:
-        decoded = decode(text, file)
+        decoded = decode(text, file, what)
         _bound_lines(decoded, file, what)
         data = _parsed(decoded, file, what)
         return TomlTable(SourceFile(name, lines_of(decoded)), (), data), []
@@ -147,15 +147,32 @@ class _Bad(Exception):
         self.finding = finding
 
 
-def decode(raw: str | bytes, file: str) -> str:
-    """Return the text of a file in UTF-8, with or without a mark in front."""
+_BEGINNINGS = {
+    # how files begin that are no text, and what they are (the specification of each)
+    b"%PDF-": "a PDF",
+    b"\x89PNG": "a picture (PNG)",
+    b"\xff\xd8\xff": "a picture (JPEG)",
+    b"GIF8": "a picture (GIF)",
+    b"PK\x03\x04": "a ZIP archive, or a document that is kept as one",
+    b"\x1f\x8b": "packed (gzip)",
+    b"\x7fELF": "a program",
+}
+
+
+def decode(raw: str | bytes, file: str, what: str = "panel file") -> str:
+    """Return the text of a file in UTF-8, with or without a mark in front. `what` is what the file should be."""
     if isinstance(raw, str):
         return raw.removeprefix("\ufeff")
+    for begins, name in _BEGINNINGS.items():
+        if raw.startswith(begins):
+            raise _Bad(PanelRemark(file, 0, f"is {name}, not a {what}, which is plain text"))
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise _Bad(PanelRemark(file, 1, "is UTF-16; save it as UTF-8"))
     try:
         return raw.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
+        if any(byte < 0x20 and byte not in b"\t\n\f\r" for byte in raw):
+            raise _Bad(PanelRemark(file, 0, f"is not text, and so not a {what}")) from None
         line = raw.count(b"\n", 0, error.start) + 1
         raise _Bad(
             PanelRemark(file, line, f"holds the byte {raw[error.start]:02X}h, which is not UTF-8; save it as UTF-8")

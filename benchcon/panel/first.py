@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from benchcon.errors import Trouble
 from benchcon.panel.reader import name_from
+from benchcon.text import harmless
 from benchcon.units import written
 
 
@@ -305,4 +306,4 @@ def _a(board: str) -> str:
 
 
 def _plain(text: str) -> str:
-    return "".join(c for c in text if c.isprintable()).replace("\\", "/").replace('"', "'")[:60]
+    return "".join(c for at, c in enumerate(text) if harmless(text, at)).replace("\\", "/").replace('"', "'")[:60]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
@@ -243,9 +242,13 @@ class TomlTable:
     def a_quantity(self, keys: Path, value: object, unit: str, least: float, most: float, bounds: str) -> float | None:
         path = (*self.path, *keys)
         if not isinstance(value, str):
-            written = {"permille": "%", "mV": "V"}.get(unit, unit)
+            written, per = {"permille": ("%", 10), "mV": ("V", 1000)}.get(unit, (unit, 1))
             plain = isinstance(value, int | float) and not isinstance(value, bool)
-            hint = f', such as "{_example(value)} {written}"' if plain else ""
+            hint = ""
+            if plain and least <= value * per <= most:
+                hint = f', such as "{value:g} {written}"'
+            elif plain:  # its unit alone does not make it good
+                hint = f": {bounds}"
             self.source.say(path, f"is {shown(value)}; a quantity with its unit in quotes is allowed{hint}")
             return None
         try:
@@ -325,15 +328,10 @@ def name_from(label: str) -> str:
     return re.sub(r"^[^a-z]+|_+$", "", re.sub(r"[^a-z0-9]+", "_", plain))[:32].rstrip("_")
 
 
-def _number(value: int | float) -> str:
-    if (isinstance(value, float) and not math.isfinite(value)) or abs(value) > 1e9:
-        return "150"
-    return f"{value:g}"
-
-
 def _example(value: object) -> str:
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return _number(value)
+    """Return `value` as text, if it is a number that a person could have meant as text."""
+    if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= 1e9:
+        return f"{value:g}"
     return "Stop bar"
 
 

@@ -18,6 +18,7 @@ from benchcon.cli.questions import CONNECT, MENU
 from benchcon.demo import panel_path
 from benchcon.errors import Trouble
 from benchcon.gate import Gate, own_codes
+from benchcon.text import printable
 from benchcon.wire.codec import seal
 
 NASTY = "\x1b]0;owned\x07\x1b[31mred\x9b31m\u202e\x7f\r"
@@ -35,7 +36,22 @@ def test_nothing_passes_but_lines_tabs_and_what_can_be_shown(text: str) -> None:
     out = io.StringIO()
     assert Gate(out).write(text) == len(text)
     assert not odd(out.getvalue())
-    assert all(char.isprintable() or char in "\n\t" for char in out.getvalue())
+    assert all(char.isprintable() or char in "\n\t\u200c\u200d" for char in out.getvalue())
+
+
+def test_joiners_pass_where_scripts_are_written_with_them_and_nowhere_else() -> None:
+    # The Unicode Standard 16.0, section 23.2 (Persian) and sections 12.1 and 13.2 (Hindi, Sinhala).
+    persian = "\u0645\u06cc\u200c\u062e\u0648\u0627\u0647\u0645"
+    for word in (persian, "\u0915\u094d\u200d\u0937", "\u0dc1\u0dca\u200d\u0dbb\u0dd3"):
+        out = io.StringIO()
+        Gate(out).write(word)
+        assert out.getvalue() == word
+        assert printable(word) == word
+        assert printable(word.encode()) == word
+    # Between letters that never join, or behind another joiner, it would only hide.
+    hidden = ("ab\u200dc", "\u200cab", "1\u200c2", persian.replace("\u200c", 2 * "\u200c"))
+    for text in (*hidden, "\u0645\u202e\u062e", "\u0645\u200f", "a\u00adb"):
+        assert "\\u" in printable(text) or "\\x" in printable(text)
 
 
 @given(st.recursive(st.text() | st.integers(), lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner)))

@@ -42,6 +42,15 @@ def test_it_is_said_with_file_and_line(
     assert said in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("at", ['["5 mm", "50 mm"]', '["50 mm", "98 mm"]', '["193.9 mm", "50 mm"]'])
+def test_a_hole_over_the_edge_cannot_be_drilled(at: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "desk.toml"
+    path.write_text(f'{HEAD}[controls.one]\nkind = "button"\nat = {at}\nchannel = "c1"\n', "utf-8")
+    assert main(["check", str(path)]) == 1
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "its hole" in line]
+    assert line.startswith(f"{path}:6: controls.one: its hole (Ø 12.2 mm) reaches over the edge of the plate")
+
+
 def test_where_all_fits_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "desk.toml"
     path.write_text(HEAD + ONE.format("button", 50) + OTHER.format("encoder", 100), "utf-8")

@@ -230,6 +230,8 @@ def test_files_that_are_not_utf8(tmp_path) -> None:  # type: ignore[no-untyped-d
         "desk.toml:7: holds the byte FCh, which is not UTF-8; save it as UTF-8"
     ]
     assert "UTF-16" in findings(BOARD.encode("utf-16"))[0]
+    assert findings(b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n") == ["desk.toml: is a PDF, not a panel file, which is plain text"]
+    assert findings(b"\x00\x01\x02\xff\n") == ["desk.toml: is not text, and so not a panel file"]
     # Some editors put a mark in front of UTF-8 and end lines with CR LF: both are welcome.
     marked = tmp_path / "desk.toml"
     marked.write_bytes(b"\xef\xbb\xbf" + BOARD.replace("\n", "\r\n").encode())
@@ -310,3 +312,23 @@ def test_more_parts_than_any_plate_holds_are_refused_in_one_line() -> None:
     _, findings = inspect(many)
     (grave,) = (finding.text for finding in findings if finding.grave)
     assert grave == "the file has 5000 parts; a panel has 2000 at most: make it several panels"
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        ("5", 'such as "5 mm"'),
+        ("-1", 'is allowed: from "0 mm" to "10 m"'),
+        ("nan", 'is allowed: from "0 mm" to "10 m"'),
+        ("1e300", 'is allowed: from "0 mm" to "10 m"'),
+    ],
+)
+def test_a_number_without_its_unit_is_never_answered_with_one_that_is_refused_too(value: str, said: str) -> None:
+    (found,) = findings(BOARD + LAMP + f'at = ["20 mm", {value}]\n')
+    assert said in found
+
+
+def test_labels_in_scripts_that_are_written_with_joiners() -> None:
+    label = "\u0645\u06cc\u200c\u062e\u0648\u0627\u0647\u0645"
+    assert loads(BOARD + LAMP + f'label = "{label}"\n').parts[0].label == label
+    assert "control characters" in findings(BOARD + LAMP + 'label = "ab\u202ecd"\n')[0]
