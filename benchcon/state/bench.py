@@ -6,7 +6,6 @@ keyframe holds is enough to go on from in mid-stream.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -144,6 +143,8 @@ class BenchState:
 
     def keyframe(self) -> bytes:
         """Return where things stand as one line of JSON, UTF-8: the body of a keyframe record."""
+        import json
+
         return json.dumps(self._standing(), ensure_ascii=True, separators=(",", ":")).encode()
 
     def as_json(self, now_us: int) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 from typing import NamedTuple
 
 from benchcon.state.board import BoardState
@@ -37,6 +36,8 @@ def read_keyframe(body: bytes) -> Keyframe:
 
     Raises `ValueError`, which says in a few words why, if it cannot be read, and nothing else, whatever the body is.
     """
+    import json
+
     try:
         whole = json.loads(body)
     except (ValueError, RecursionError):
