@@ -243,12 +243,10 @@ class TomlTable:
         path = (*self.path, *keys)
         if not isinstance(value, str):
             written, per = {"permille": ("%", 10), "mV": ("V", 1000)}.get(unit, (unit, 1))
-            plain = isinstance(value, int | float) and not isinstance(value, bool)
             hint = ""
-            if plain and least <= value * per <= most:
-                hint = f', such as "{value:g} {written}"'
-            elif plain:  # its unit alone does not make it good
-                hint = f": {bounds}"
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                good = least <= value * per <= most  # its unit alone may not make it so
+                hint = f', such as "{value:g} {written}"' if good else f": {bounds}"
             self.source.say(path, f"is {shown(value)}; a quantity with its unit in quotes is allowed{hint}")
             return None
         try:
