@@ -1,4 +1,4 @@
-"""Until a command ends: Ctrl-C, SIGTERM, SIGHUP, a terminal that is closed, or a time. And what must happen then.
+"""Until a command ends: Ctrl-C, Ctrl-\\, SIGTERM, SIGHUP, a terminal that is closed, a time; and what must happen then.
 
 Some commands light lamps. Whatever ends one of them, the lamps go out first: that must not wait for a screen that
 blocks, nor for the main thread at all. So signals wake a thread of their own, which does what `first` gave it (the
@@ -66,7 +66,7 @@ class EndedBySignal(KeyboardInterrupt):
 
 
 class Until:
-    """Catches Ctrl-C, SIGTERM and SIGHUP while it is open, so that a command can end by its own way.
+    """Catches Ctrl-C, Ctrl-\\ (SIGQUIT), SIGTERM and SIGHUP while it is open, so that a command can end by its own way.
 
     A signal is the ordinary end of what goes on until it is ended (`open_ended`); of anything else it makes an
     `EndedBySignal` when this is left, a `Trouble` on its way out being its cause.
@@ -100,7 +100,7 @@ class Until:
         self._watcher = threading.Thread(target=self._watch, name="until", daemon=True)
 
     def __enter__(self) -> Until:
-        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK"):
             number = getattr(signal, name, None)
             if number is not None:
                 self._before[number] = signal.signal(number, self._on_signal)

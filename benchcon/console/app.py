@@ -103,7 +103,7 @@ class ConsoleApp(BenchApp):
         Binding("ctrl+t", "light_or_dark", "Light or dark theme", show=False),
         Binding("N", "level", "Night level, day level", show=False),
         Binding("q", "leave", "Quit"),
-        Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
+        Binding("ctrl+q,ctrl+c,ctrl+backslash", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+p", "command_palette", "All commands", show=False),
     ]
 

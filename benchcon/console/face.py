@@ -48,12 +48,12 @@ class Face(Drawn, can_focus=True):
         Binding("home", "pot_end(0)", "Fully left", key_display="Home"),
         Binding("end", "pot_end(100)", "Fully right", key_display="End"),
         Binding("home", "first", "First part", show=False),
+        Binding("0", "type('0')", "Type a number", key_display="0-9"),
         Binding("space,enter", "lamp_act", "On/off"),
         Binding("b", "lamp_blink", "Blink"),
         Binding("enter", "typed", "Done"),
         Binding("escape", "untype", "Put back"),
-        Binding("0", "type('0')", "Type a number", key_display="0-9"),
-        Binding("space", "display_blank", "Blank"),
+        Binding("space", "display_act", "On/off"),
         Binding("a", "display_all", "All segments"),
         Binding("space", "button_hold", "Hold/release"),
         Binding("enter", "button_tap", "Press"),
@@ -338,8 +338,8 @@ class Face(Drawn, can_focus=True):
         """Blink, or end it."""
         self._act("blink")
 
-    def action_display_blank(self) -> None:
-        """Blank, or back."""
+    def action_display_act(self) -> None:
+        """Off, or on again with what it showed."""
         self._act("blank")
 
     def action_display_all(self) -> None:

@@ -14,7 +14,7 @@ from benchcon.console.ink import ink
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GROUND, IVORY, RAISED
 
 _SHORT = {"keep": "Save", "name": "Name", "stop_recording": "Stop rec"}
-_SHORT |= {"mark(1)": "Marks", "all": "All", "follow": "Now"}
+_SHORT |= {"type('0')": "Number", "mark(1)": "Marks", "all": "All", "follow": "Now"}
 """What a key does, in a word, where help says it in more."""
 
 _FIRST = ("help", "end_dark")
@@ -72,6 +72,8 @@ def face_of(key: str) -> str:
     """How a key of this name is written."""
     if key in _FACES:
         return _FACES[key]
+    if key == "ctrl+backslash":
+        return "^\\"
     if key.startswith("ctrl+"):
         return "^" + key[5:].upper()
     if key.startswith("shift+"):

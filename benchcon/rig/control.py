@@ -66,7 +66,8 @@ def obey(board: Controllable, request: bytes, now_us: int, reply: Reply) -> None
             raise ValueError(f"there is no word '{words[0][:40]}'; there are: {', '.join(_WORDS)}")
         least, most, does = known
         if not least <= len(words) - 1 <= most:
-            raise ValueError(f"'{words[0]}' takes {least if least == most else f'{least} to {most}'} words after it")
+            count = str(least) if least == most else f"{least} to {most}"
+            raise ValueError(f"'{words[0]}' takes {count} word{'s' * (most != 1)} after it")
         does(board, words[1:], now_us, reply)
     except UnicodeDecodeError:
         reply("no this line is not printable")

@@ -59,7 +59,7 @@ async def test_what_is_typed_into_a_question_is_seen_on_a_small_screen(size: tup
 async def test_a_message_covers_the_row_of_air_and_one_more() -> None:
     session = OnBoards()
     async with console(session) as eyes:
-        await eyes.see("Space Blank")
+        await eyes.see("0-9 Number")
         before = eyes.rows()
         eyes.app.notify("trigger: a long word " * 12, markup=False, timeout=30)
         await eyes.until(lambda: "trigger" in eyes.rows()[17], "the message")

@@ -191,7 +191,10 @@ def program(demo: Demo, home: dict[str, str], *words: str) -> subprocess.Popen[s
     )
 
 
-FROM_OUTSIDE = [signal.SIGTERM, pytest.param(signal.SIGHUP, marks=pytest.mark.slow)]
+FROM_OUTSIDE = [
+    signal.SIGTERM,
+    *(pytest.param(each, marks=pytest.mark.slow) for each in (signal.SIGHUP, signal.SIGQUIT)),
+]
 ENDS = [*FROM_OUTSIDE, pytest.param(signal.SIGINT, marks=pytest.mark.slow)]
 
 
@@ -330,14 +333,18 @@ def test_rules_that_hang_keep_nothing_lit_under_a_console_that_is_at_work(
 
 
 # Ctrl-C is a key of the console: what it does there is tested with the keys.
-@pytest.mark.parametrize("number", FROM_OUTSIDE)
+@pytest.mark.parametrize("number", [*FROM_OUTSIDE, "\x1c"])  # Ctrl-\, which is a key of a screen as well
 def test_a_console_that_is_ended_by_a_signal_is_dark_and_was_to_be_ended(
-    demo: Demo, home: dict[str, str], number: signal.Signals
+    demo: Demo, home: dict[str, str], number: signal.Signals | str
 ) -> None:
     with lit_console(demo, home) as terminal:
-        terminal.signal(number)
+        if isinstance(number, str):
+            terminal.press(number)
+        else:
+            terminal.signal(number)
         assert until(lambda: not lit(demo.hands), "dark") < 0.5 + SLACK_S
         assert terminal.ended() == 0
+        assert b"\x1b[?1049l" in terminal.raw, "the terminal's own screen is shown again"
 
 
 def ended_while_met_stands_still(demo: Demo, running: subprocess.Popen[str], number: signal.Signals) -> str:

@@ -381,6 +381,13 @@ def test_any_bytes_whatever_leave_the_hand_and_the_board_working(pieces: list[by
     assert host.ask("hello")[0] == "hello"
 
 
+def test_the_hand_counts_the_words_that_it_wants() -> None:
+    host = Host()
+    assert host.hand("press") == "no 'press' takes 1 word after it"
+    assert host.hand("put key") == "no 'put' takes 2 words after it"
+    assert host.hand("hello you") == "no 'hello' takes 0 words after it"
+
+
 def test_a_selector_stands_where_it_is_put_and_faults_come_and_go_beside_it() -> None:
     """A switch whose board makes out its position itself: one channel, several positions (panel file, section 5)."""
     text = TEXT + ('[controls.mode]\nkind = "switch"\npositions = ["a", "b", "c"]\nchannel = { id = "desk.mode" }\n')
