@@ -36,8 +36,8 @@ class EventList(Drawn, can_focus=True):
         Binding("slash", "filter", "Filter", key_display="/"),
         Binding("space,p", "pause", "Pause"),
         Binding("s", "hold", "Hold the list"),
-        Binding("up", "scroll(1)", "Older", show=False),
-        Binding("down", "scroll(-1)", "Newer", show=False),
+        Binding("up,shift+tab", "scroll(1)", "Older", show=False),
+        Binding("down,tab", "scroll(-1)", "Newer", show=False),
         Binding("pageup", "leaf(1)", "Older"),
         Binding("pagedown", "leaf(-1)", "Newer"),
         Binding("end", "newest", "Newest"),
@@ -203,6 +203,8 @@ class EventList(Drawn, can_focus=True):
             self._all()
         if by > 0 and self.frozen is None:
             self.frozen = list(self._listed())
+        if by < 0 and not self._back:
+            self.app.notify("This is the newest line; ↑ and PgUp go back.", timeout=3)
         self._back = max(0, self._back + by)
         self.repaint()
 

@@ -89,8 +89,8 @@ class LinksView(Drawn, can_focus=True):
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "go(-1)", "Up", show=False),
-        Binding("down", "go(1)", "Down", show=False),
+        Binding("up,shift+tab", "go(-1)", "Board above", show=False),
+        Binding("down,tab", "go(1)", "Board below", show=False),
         Binding("l", "release", "Release the port"),
         Binding("l", "reopen", "Reopen the port"),
         Binding("o", "open", "Open a port"),

@@ -35,8 +35,8 @@ class Table(Drawn, can_focus=True):
 
     GROUND = GROUND
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "go(-1)", "Up", show=False),
-        Binding("down", "go(1)", "Down", show=False),
+        Binding("up,shift+tab", "go(-1)", "Up", show=False),
+        Binding("down,tab", "go(1)", "Down", show=False),
         Binding("pageup", "leaf(-1)", "Page up", show=False),
         Binding("pagedown", "leaf(1)", "Page down", show=False),
         Binding("home", "go(-100000)", "First", show=False),

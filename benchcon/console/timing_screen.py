@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
+from rich.cells import cell_len
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -17,7 +18,6 @@ from benchcon.console.ink import ink
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import AIRY, Big, Touched
-from benchcon.text import printable
 from benchcon.timing.delay_words import (
     clocks_words,
     counts_words,
@@ -30,6 +30,7 @@ from benchcon.timing.delay_words import (
 )
 from benchcon.timing.delays import Delays
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, IVORY, QUIET, WARN
+from benchcon.view.showing import label_of
 from benchcon.view.why_not import why_not
 
 if TYPE_CHECKING:
@@ -44,23 +45,38 @@ SHORT = {"passed": "passed", "not certain": "not certain", "no limit": "no limit
 COLOURS = {"passed": GOOD, "broken": BAD, "not certain": WARN, "no limit": IVORY, "not moved": QUIET}
 
 
+def labels_of(one: Delays) -> str:
+    """Return ``control → output``, as they are engraved on the panel."""
+    return f"{label_of(one.control)} → {label_of(one.output)}"
+
+
 class Pairs(Table):
     """A row for each control and the output that answers it."""
 
     def __init__(self, stopwatch: Stopwatch, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.stopwatch = stopwatch
+        self._named = False
+        """Whether there is room for the names in the panel file beside the labels."""
 
     def columns(self, width: int) -> list[Column]:
-        """Where there is room, the percentiles too."""
+        """Where there is room, the percentiles too, and the names that the panel file has for the two."""
         wide = width >= 110
         figures = ["p50", "p95", "p99", "worst"] if wide else ["p50", "worst"]
-        return [
-            Column("control → output", 0),
+        columns = [
             Column("answers", 7, True),
             *(Column(word, 9, True) for word in figures),
             Column("limit", 8, True),
             Column("", 22 if wide else 14),
+        ]
+        room = width - 2 - sum(column.width + 1 for column in columns)
+        labels = max((cell_len(labels_of(one)) for one in self.stopwatch.found), default=0)
+        names = max((cell_len(name_of(one)) for one in self.stopwatch.found), default=0)
+        self._named = bool(names) and labels + names + 4 <= room
+        return [
+            Column("control → output", 0),
+            *([Column("in the panel file", names + 2)] if self._named else []),
+            *columns,
         ]
 
     def rows(self) -> list[Row]:
@@ -80,7 +96,8 @@ class Pairs(Table):
         )
         if one.proposed:
             told = "seen, not named" if wide else "seen"
-        cells = [name_of(one), str(len(one.found)), *figures, worst, limit, told]
+        named = [name_of(one)] if self._named else []
+        cells = [labels_of(one), *named, str(len(one.found)), *figures, worst, limit, told]
         return Row(name_of(one), cells, COLOURS[one.verdict])
 
 
@@ -222,8 +239,7 @@ class TimingScreen(Screen[str | None]):
         if last is not None:
             one, delay = last
             over = bool(one.limit_us and delay.delay_us - delay.error_us > one.limit_us)
-            label = printable(f"{one.control.label} → {one.output.label}")
-            big = Big(label, ms(delay.delay_us), warn=over)
+            big = Big(labels_of(one), ms(delay.delay_us), warn=over)
         self.query_one(Touched).show(big)
 
     def _told(self, chosen: Delays | None) -> list[str]:

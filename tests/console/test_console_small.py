@@ -67,6 +67,20 @@ async def test_a_message_covers_the_row_of_air_and_one_more() -> None:
         assert eyes.rows()[18:] == before[18:]
 
 
+async def test_tab_goes_on_in_lists_as_it_does_on_the_face() -> None:
+    async with console(OnBoards(), (80, 24)) as eyes:
+        screen = eyes.app.screen
+        for key, view in (("f3", "raw"), ("f5", "links")):
+            await eyes.press(key)
+            chosen = screen.query_one(f"#{view}").chosen  # type: ignore[attr-defined]
+            await eyes.press("tab")
+            assert screen.query_one(f"#{view}").chosen != chosen  # type: ignore[attr-defined]
+            await eyes.press("shift+tab")
+            assert screen.query_one(f"#{view}").chosen == chosen  # type: ignore[attr-defined]
+        await eyes.press("f4", "tab")
+        await eyes.told("This is the newest line")
+
+
 async def test_help_opens_at_the_view_and_names_no_key_twice_in_a_section() -> None:
     session = OnBoards()
     async with console(session) as eyes:

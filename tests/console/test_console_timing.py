@@ -33,9 +33,9 @@ async def test_figures_plots_and_the_last_delay_stand_there(tmp_path: Path) -> N
     session = evening(tmp_path)
     async with console(session, size=(140, 45)) as eyes:
         await eyes.press("f7")
-        await eyes.see("hdg_button → hdg_lit")
+        await eyes.see("Hdg button → Hdg lit", "hdg_button → hdg_lit")
         session.playing = True
-        await eyes.see("hdg_button → hdg_lit", "12 movements, 12 answered", "1 over", "140.0 ms", "42.0 ms")
+        await eyes.see("Hdg button → Hdg lit", "12 movements, 12 answered", "1 over", "140.0 ms", "42.0 ms")
         await eyes.see("on average: ░ debounce 10.0 ms", "by the board's own clock")
         text = eyes.text()
         assert "█" in text
@@ -52,6 +52,13 @@ async def test_figures_plots_and_the_last_delay_stand_there(tmp_path: Path) -> N
         assert any(all(row.strip() in eyes.text() for row in rows) for rows in drawn)
         await eyes.press("escape")
         await eyes.see("Face")
+
+
+async def test_labels_stand_there_and_the_names_beside_them_only_where_there_is_room(tmp_path: Path) -> None:
+    async with console(evening(tmp_path)) as eyes:
+        await eyes.press("f7")
+        await eyes.see("Hdg button → Hdg lit", "100 ms")
+        assert "hdg_button" not in eyes.text()
 
 
 async def test_all_of_a_recording_until_where_it_stands_counts_however_one_got_there(tmp_path: Path) -> None:
