@@ -73,12 +73,12 @@ def _best(
             continue
         if cause.kind == "looms interchanged" and all(wire.dead for wire in wrong):
             continue  # that nothing arrives shows a loom that is off, and not where it went
-        judged = ~_two_made(wires, cause.tangled)
-        off = [_off(wires, wire, cause.sent[wire.key], judged) for wire in there]
-        misfits = sum(1 for each in off if each)
+        judged = ~two_made(wires, cause.tangled)
+        off_by = [off(wires, wire, cause.sent[wire.key], judged) for wire in there]
+        misfits = sum(1 for each in off_by if each)
         if misfits <= MISFITS * len(there):
             # Each wire that was wrong and is explained is worth one; each that does not fit costs two.
-            fitting.append(((-(len(wrong) - 2.0 * misfits), sum(off)), number, cause))
+            fitting.append(((-(len(wrong) - 2.0 * misfits), sum(off_by)), number, cause))
     if not fitting:
         return []
     least = min(each[0] for each in fitting)
@@ -96,7 +96,7 @@ def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:
     return len(plugs) > 1 or not any(name for _, name in plugs)
 
 
-def _two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str]) -> int:
+def two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str]) -> int:
     """The moments at which two of `keys` were, or may have been, made."""
     one = two = 0
     for wire in (wires[key] for key in keys if key in wires):
@@ -105,9 +105,15 @@ def _two_made(wires: Mapping[str, WireEvidence], keys: Iterable[str]) -> int:
     return two
 
 
-def _off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judged: int) -> int:
-    """At how many moments of those `judged` `wire` showed something else than what would come from `source`."""
+def off(wires: Mapping[str, WireEvidence], wire: WireEvidence, source: str, judged: int = -1, gate: str = "") -> int:
+    """At how many moments of those `judged` `wire` showed something else than what would come from `source`.
+
+    `gate`: the contact that its ground goes through.
+    """
     every = wire.sure & judged
+    through = wires.get(gate)
+    if through is not None and wire.kind == "contact" and wire is not through and source in wires:
+        return wire.off_behind(wires[source], through)
     if source == OFF:
         return wire.off_by(0, every)
     if source == ON:

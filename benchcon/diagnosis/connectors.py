@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.sources import OFF, Cause
 from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 SLIPS = 0.1
@@ -56,6 +57,55 @@ def _fits(layout: PanelIndex, name: str, row: list[WireEvidence]) -> list[BareFi
     return [*([ground] if ground else []), *broken, *_moved(name, row, like_ground=ground is not None)]
 
 
+def causes_of(layout: PanelIndex, wires: Mapping[str, WireEvidence]) -> Iterator[Cause]:
+    """What may be wrong with each plug, and what would come of it: the same as `find` looks for, told for each wire."""
+    plugs: dict[tuple[str, str], list[WireEvidence]] = {}
+    for key, spot in layout.spots.items():
+        name = spot.channel.wire.connector
+        if name and spot.part.wired and key in wires:
+            plugs.setdefault((spot.channel.board, name), []).append(wires[key])
+    for (board, name), row in plugs.items():
+        group = f"plug {board} {name}"
+        single = [wire for wire in row if wire.kind in ("contact", "lamp")]
+        others = tuple(wire.key for wire in row if wire not in single and wire.tested)
+        contacts = [wire for wire in single if wire.kind == "contact" and wire.tested]
+        if len({layout.spots[wire.key].part.name for wire in row}) < 2:
+            continue
+        yield Cause("common open", {"connector": name}, {w.key: OFF for w in single if w.tested}, group, besides=others)
+        for kind in ("contact", "lamp"):
+            along = sorted((w for w in single if w.kind == kind and w.tested and w.pins), key=lambda w: w.pins)
+            for way in (along, along[::-1]):
+                for behind in (way[at:] for at in range(2, len(way) - LEAST + 1)):
+                    sent = {w.key: OFF for w in along if w in behind}
+                    if tuple(sent) not in map(layout.channels_of, layout.controls):
+                        detail = {"connector": name, "from": str(behind[0].pins[0])}
+                        yield Cause("common open", detail, sent, group)
+        for through in contacts:
+            sent = {through.key: through.key} | {w.key: w.key for w in contacts}
+            yield Cause("ground crossed", {"connector": name}, sent, group, besides=others, gate=through.key)
+        yield from _moves(name, group, [w for w in single if w.tested and w.pins], others, row)
+
+
+def _moves(
+    name: str, group: str, pinned: list[WireEvidence], others: tuple[str, ...], row: list[WireEvidence]
+) -> Iterator[Cause]:
+    at = {wire.pins[0]: wire for wire in pinned}
+    if len(at) < LEAST or len(at) != len(pinned):
+        return
+    pins = sorted({pin for wire in row for pin in wire.pins})
+    for way in _ways(pins[0], pins[-1]):
+        gates = [at[pin] for pin in way.grounds if pin in at and at[pin].kind == "contact"]
+        for through in (None, *gates):
+            sent = {}
+            for pin, wire in at.items():
+                source = at.get(way.back(pin) if wire.kind == "contact" else way.to(pin))
+                sent[wire.key] = source.key if source is not None and source.kind == wire.kind else OFF
+            gate = through.key if through is not None else ""
+            if gate and way.kind == "plug reversed":
+                sent[gate] = gate
+            yield Cause(way.kind, {"connector": name, **way.detail}, sent, group, besides=others, gate=gate)
+
+
 def _off(name: str, row: list[WireEvidence]) -> BareFinding | None:
     """Nothing on it does anything: it is off, or what all have in common is broken."""
     asked = [wire for wire in row if wire.tested]
@@ -94,7 +144,7 @@ def _ground(name: str, row: list[WireEvidence]) -> BareFinding | None:
     for through in alive:
         if through.wrong:
             continue
-        off = sum(_off_behind(wire, wire, through) for wire in contacts if wire is not through)
+        off = sum(wire.off_behind(wire, through) for wire in contacts if wire is not through)
         wrong = sum(wire.wrong for wire in contacts)
         if wrong + len(others) >= LEAST and wrong >= max(2, len(contacts) - 2) and off <= SLIPS * len(contacts):
             keys = (through.key, *(wire.key for wire in contacts if wire is not through))
@@ -204,16 +254,5 @@ def _off_when_moved(at: Mapping[int, WireEvidence], pin: int, way: _Way, through
     if source is None or source.kind != wire.kind or (wire.kind == "contact" and through == _NEVER):
         return wire.off_by(0, wire.known)
     if wire.kind == "contact" and isinstance(through, WireEvidence):
-        return _off_behind(wire, source, through)
+        return wire.off_behind(source, through)
     return wire.off_by(source.on, source.known)
-
-
-def _off_behind(wire: WireEvidence, source: WireEvidence, through: WireEvidence) -> int:
-    """At how many moments `wire` showed something else than `source` does that has its ground by way of `through`.
-
-    While the one is open nothing shows, wherever the other stands. `through` works: before anybody had worked it, it
-    stood where it read.
-    """
-    at, sure = through.on | through.seen & ~through.known, through.known | through.sure
-    nothing = source.known & ~source.on | sure & ~at
-    return wire.off_by(source.on & at, source.known & sure | nothing)

@@ -10,8 +10,10 @@ from benchcon.diagnosis import chatter
 from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of
 from benchcon.diagnosis.net import Free, Net, NetFault
+from benchcon.diagnosis.restored import ends, put_back
 from benchcon.diagnosis.search import explain
 from benchcon.diagnosis.settled import SettledStep, Story
+from benchcon.diagnosis.sources import Cause
 from benchcon.panel.model import Control
 
 TOGETHER_US = 20_000
@@ -40,8 +42,11 @@ Choices = list[list[BareFinding]]
 """Sets of findings, any one of which explains the same evidence; one set: it is sure."""
 
 
-def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> list[Choices]:
-    """Return what is wrong with the contacts; those `in_turn` are made one after the other, as they should."""
+def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = (), moved: Sequence[Cause] = ()) -> list[Choices]:
+    """Return what is wrong with the contacts; those `in_turn` are made one after the other, as they should.
+
+    `moved`: causes of many wires, found already, of which some did something else beside.
+    """
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     if not names or not story.moments:
         return []
@@ -55,14 +60,15 @@ def find(layout: PanelIndex, story: Story, in_turn: Collection[str] = ()) -> lis
     fed: dict[int, set[int]] = {}
     explained: set[str] = set()
     changed_round: dict[str, set[str]] = {}
+    net = put_back(layout, net, moved)
+    names = net.names
     for explanation in explain(net):
         # What leaves moves unexplained is only possible: that it is something else is given beside it.
-        choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices if faults]
+        choices = _named(net, [faults for faults in explanation.choices if faults])
         if explanation.odd:
             choices.append([BareFinding("unexplained", tuple(names[w] for w in explanation.odd))])
         elif any(explanation.choices):
-            choices = [[_raw(net, fault) for fault in faults] for faults in explanation.choices]
-            choices += [[_raw(net, fault) for fault in faults] for faults in _one_way(net, explanation.choices)]
+            choices = _named(net, [*explanation.choices, *_one_way(net, explanation.choices)])
             led = [fault.wires[0] for faults in explanation.choices for fault in faults if fault.kind == "follows"]
             if len(choices) == 1 and len({*led}) < len(led):
                 # Nobody builds two one-way paths onto one contact by mistake: that fits, and is not to be believed.
@@ -116,8 +122,14 @@ def _drags(net: Net, this: int, that: int) -> bool:
     )
 
 
-def _raw(net: Net, fault: NetFault) -> BareFinding:
-    return BareFinding(_KINDS[fault.kind], tuple(net.names[w] for w in fault.wires))
+def _named(net: Net, choices: Iterable[Sequence[NetFault]]) -> Choices:
+    out: Choices = []
+    for faults in choices:
+        for names in ends(net):
+            raw = [BareFinding(_KINDS[fault.kind], tuple(names[w] for w in fault.wires)) for fault in faults]
+            if raw not in out:
+                out.append(raw)
+    return out
 
 
 def net_of(layout: PanelIndex, story: Story, names: list[str]) -> Net:

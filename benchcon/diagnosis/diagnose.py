@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchcon.diagnosis import (
+    beside,
     boards,
     causes,
     connectors,
@@ -27,6 +28,7 @@ from benchcon.diagnosis.findings import Either, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.diagnosis.one_switch import turns
 from benchcon.diagnosis.settled import Story, tell
+from benchcon.diagnosis.sources import Cause
 from benchcon.diagnosis.wires import WireEvidence, wires_of
 from benchcon.diagnosis.wording import dress
 from benchcon.panel.model import Panel
@@ -61,7 +63,8 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     pictures = [each for each in given if isinstance(each, DisplayLook)]
     turned = knobs.find(layout, story)
     turned = [each for each in turned if not all(in_turn.issuperset(raw.channels) for c in each for raw in c)]
-    wholes, explained = _wholes(layout, story, looks, pictures, in_turn, turned)
+    wholes, explained, moved = _wholes(layout, story, looks, pictures, in_turn, turned)
+    but = explained - {key for cause in moved for key in cause.sent}
 
     failing, faint = lit_together.find(layout, lights.useful(layout, every_look), pictures)
 
@@ -75,9 +78,9 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
     found: list[Choices] = [
         *wholes,
         *([[raw]] for raw in fleeting if raw.kind != "misses" or raw.channels[0] not in explained),
-        *contacts.find(layout, story, in_turn | explained),
+        *contacts.find(layout, story, in_turn | but, moved),
         *left(turned),
-        *lit_together.not_dead(layout, every_look, lights.find(layout, looks, explained)),
+        *lit_together.not_dead(layout, every_look, lights.find(layout, looks, but, moved)),
         *left(failing),
         *lit_by_controls.find(layout, hands, lights.useful(layout, every_look)),
         *left(shown),
@@ -107,11 +110,12 @@ def _wholes(
     pictures: list[DisplayLook],
     in_turn: Collection[str],
     others: list[Choices],
-) -> tuple[list[Choices], set[str]]:
+) -> tuple[list[Choices], set[str], list[Cause]]:
     """Find single causes of many wires' faults: connectors, chains, matrices, looms, boards, commons.
 
     `others`: what is wrong with knobs, each for itself. What goes beyond one connector comes first, then
-    connectors, then what is on one.
+    connectors, then what is on one; then what is any of these but for a few wires that something else is wrong with.
+    Those causes are returned by themselves.
     """
     names = [key for key, spot in layout.spots.items() if spot.kind == "contact" and key not in in_turn]
     looks = lights.useful(layout, looks)
@@ -134,7 +138,10 @@ def _wholes(
     rest, of_rest = causes.find(layout, wires, explained | of_plugs)
     if plugs:
         plugs = _or_else(plugs, causes.find(layout, wires, explained)[0], wires)
-    return [*out, *plugs, *rest], explained | of_plugs | of_rest
+    explained |= of_plugs | of_rest
+    nearly, moved = beside.find(layout, nets, wires, explained)
+    explained |= {key for cause in moved for key in cause.channels}
+    return [*out, *plugs, *rest, *nearly], explained, moved
 
 
 def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, WireEvidence]) -> list[Choices]:

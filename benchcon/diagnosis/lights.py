@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.evidence import LampLook
 from benchcon.diagnosis.layout import PanelIndex, key_of
 from benchcon.diagnosis.net import Net, NetFault
+from benchcon.diagnosis.restored import ends, put_back
 from benchcon.diagnosis.search import explain
+from benchcon.diagnosis.sources import Cause
 
 _KINDS = {
     "off": "dead",
@@ -20,24 +22,33 @@ _KINDS = {
 }
 
 
-def find(layout: PanelIndex, looks: Sequence[LampLook], but: Collection[str] = ()) -> list[Choices]:
-    """Return what is wrong with the lamps; those on channels of `but` are explained already."""
+def find(
+    layout: PanelIndex, looks: Sequence[LampLook], but: Collection[str] = (), moved: Sequence[Cause] = ()
+) -> list[Choices]:
+    """Return what is wrong with the lamps; those on channels of `but` are explained already.
+
+    `moved`: causes of many wires, found already, of which some did something else beside.
+    """
     looks = useful(layout, looks)
     names = [name for name, lamp in layout.lamps.items() if key_of(lamp.channel) not in but]
     if not looks or not names:
         return []
-    net = net_of(layout, looks, names)
+    net = put_back(layout, net_of(layout, looks, names), moved)
+    names = [*net.names]
     out: list[Choices] = []
     mixed: dict[str, set[str]] = {}
     inverted: set[str] = set()
+    for part, pin in net.lands.items():
+        mixed.setdefault(names[part], set()).add(pin)
+        mixed.setdefault(pin, set()).add(names[part])
     for explanation in explain(net):
         # What leaves looks unexplained is only possible: that it is something else is given beside it.
-        choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices if faults]
+        choices = _named(layout, net, [faults for faults in explanation.choices if faults])
         if explanation.odd:
             keys = tuple(key_of(layout.lamps[names[w]].channel) for w in explanation.odd)
             choices.append([BareFinding("unexplained", keys)])
         elif any(explanation.choices):
-            choices = [[_raw(layout, net, fault) for fault in faults] for faults in explanation.choices]
+            choices = _named(layout, net, explanation.choices)
         if choices:
             out.append(choices)
         for faults in explanation.choices:
@@ -54,8 +65,17 @@ def find(layout: PanelIndex, looks: Sequence[LampLook], but: Collection[str] = (
     return [choices for choices in out if not all(explained.issuperset(r.channels) for c in choices for r in c)]
 
 
-def _raw(layout: PanelIndex, net: Net, fault: NetFault) -> BareFinding:
-    return BareFinding(_KINDS[fault.kind], tuple(key_of(layout.lamps[net.names[w]].channel) for w in fault.wires))
+def _named(layout: PanelIndex, net: Net, choices: Iterable[Sequence[NetFault]]) -> Choices:
+    out: Choices = []
+    for faults in choices:
+        for names in ends(net):
+            raw = [
+                BareFinding(_KINDS[f.kind], tuple(key_of(layout.lamps[names[w]].channel) for w in f.wires))
+                for f in faults
+            ]
+            if raw not in out:
+                out.append(raw)
+    return out
 
 
 def useful(layout: PanelIndex, looks: Sequence[LampLook]) -> list[LampLook]:

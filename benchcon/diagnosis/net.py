@@ -59,6 +59,8 @@ class Net:
     does that, so it is electrical."""
     board: list[str] = field(default_factory=list)
     groups: list[tuple[str, ...]] = field(default_factory=list)
+    lands: dict[int, str] = field(default_factory=dict)
+    """Wires put back to where a cause of many found them: the name of the pin where each one's part was seen."""
 
 
 def ring(wires: tuple[int, ...]) -> tuple[int, ...]:

@@ -53,6 +53,8 @@ class Explanation(NamedTuple):
     """The wires that it is about."""
     odd: tuple[int, ...] = ()
     """Of them those that even so did what nothing explains, more often than hands slip."""
+    price: float = 0.0
+    """What faults and slips cost together."""
 
 
 def explain(net: Net) -> list[Explanation]:
@@ -69,7 +71,8 @@ def explain(net: Net) -> list[Explanation]:
             solved = [each for each in solved if each not in burning]
             solved.append((wires, together))
     explained = [
-        Explanation(tuple(choices), frozenset(wires), search.odd.get(tuple(wires), ())) for wires, choices in solved
+        Explanation(tuple(choices), frozenset(wires), search.odd.get(tuple(wires), ()), search.prices[tuple(wires)])
+        for wires, choices in solved
     ]
     return [each for each in explained if any(each.choices) or each.odd]
 
@@ -100,6 +103,8 @@ class _Search:
         """What a wire of a part sends that stood, before it was moved, at this of the places it may have stood at."""
         self.odd: dict[tuple[int, ...], tuple[int, ...]] = {}
         """Groups of wires that were solved → those of them that are not explained."""
+        self.prices: dict[tuple[int, ...], float] = {}
+        """Groups of wires that were solved → the price of the cheapest faults with what they leave."""
         self.base: dict[int, int] = {}
         self.owner_price: dict[int, float] = {}
         for owner, wires in self.wires_of.items():
@@ -244,6 +249,7 @@ class _Search:
         """Return the cheapest sets of faults for one group; an empty set where none pays."""
         total = sum(self.owner_price[o] for o in {self.net.owner[w] for w in wires})
         start = _State(total, total, (), {})
+        self.prices[tuple(wires)] = total
         if total <= FAULT:
             return [()]
         best = total
@@ -276,6 +282,7 @@ class _Search:
             if not level:
                 break
         least = min(found, key=lambda state: state.price)
+        self.prices[tuple(wires)] = least.price
         if least.residual > (SLIPS if least.faults else NO_SLIP):
             self.odd[tuple(wires)] = tuple(w for w in wires if least.diffs.get(w, self.base[w]))
         return _distinct([s for s in found if s.price <= best + _SAME])

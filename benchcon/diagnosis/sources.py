@@ -26,6 +26,8 @@ class Cause:
     """While two of these contacts are made, currents find ways that nobody foretells; what shows then is not judged."""
     besides: tuple[str, ...] = ()
     """Knobs and displays that it explains too."""
+    gate: str = ""
+    """The contact that the ground of all of them goes through: they show only while it is made."""
 
     @property
     def channels(self) -> tuple[str, ...]:

@@ -35,6 +35,16 @@ class WireEvidence:
         wrong = (on ^ self.seen) & known & self.sure
         return (wrong & ~(wrong << 1) if self.standing else wrong).bit_count()
 
+    def off_behind(self, source: WireEvidence, through: WireEvidence) -> int:
+        """At how many moments it showed something else than `source` does that has its ground by way of `through`.
+
+        While the one is open nothing shows, wherever the other stands. `through` works: before anybody had worked it,
+        it stood where it read.
+        """
+        at, sure = through.on | through.seen & ~through.known, through.known | through.sure
+        nothing = source.known & ~source.on | sure & ~at
+        return self.off_by(source.on & at, source.known & sure | nothing)
+
     @property
     def wrong(self) -> bool:
         """Whether it did not do what was asked of it itself."""

@@ -1,0 +1,124 @@
+"""A cause of many wires beside a second fault on some of them.
+
+`benchcon.diagnosis.causes` and `benchcon.diagnosis.connectors` find what explains all that its wires showed. Here a
+cause may leave a few of its wires unexplained, if a fault of those few does: the wires are put back to where the cause
+found them, and the search for single faults goes over what they showed then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from itertools import chain, islice
+
+from benchcon.diagnosis import causes, connectors
+from benchcon.diagnosis.chains import of_chains
+from benchcon.diagnosis.contacts import BareFinding, Choices
+from benchcon.diagnosis.layout import PanelIndex
+from benchcon.diagnosis.net import Net
+from benchcon.diagnosis.restored import key_of_name, put_back
+from benchcon.diagnosis.search import FAULT, Explanation, explain
+from benchcon.diagnosis.sources import OFF, ON, OTHER_WAY, Cause
+from benchcon.diagnosis.wires import LEAST, WireEvidence
+
+MOST_BESIDE = 3
+"""This many wires of a cause may do something else: three crossed contacts touch as many (no source)."""
+_TRIED = 6
+"""This many causes that explain most are weighed against single faults; the others explain less."""
+_ROUNDS = 3
+
+
+def find(
+    layout: PanelIndex, nets: Sequence[Net | None], wires: Mapping[str, WireEvidence], but: Collection[str]
+) -> tuple[list[Choices], list[Cause]]:
+    """Return causes that fit but for a fault on a few of their wires; what is wrong with those is not among them.
+
+    `nets`: contacts and lamps, as far as there are any. Wires `but` are explained already.
+    """
+    out: list[Choices] = []
+    found: list[Cause] = []
+    explained = set(but)
+    for _ in range(_ROUNDS):
+        best = _best(layout, nets, wires, explained)
+        if not best:
+            break
+        out.append([[BareFinding(cause.kind, cause.channels, cause.detail)] for cause in best])
+        found.append(best[0])
+        explained |= set(best[0].channels)
+    return out, found
+
+
+def strained(wires: Mapping[str, WireEvidence], found: Collection[Cause]) -> list[Cause]:
+    """Return those of the causes that leave something of their wires unexplained."""
+    return [c for c in found if any(_off(wires, c, wires[key]) for key in c.sent if key in wires)]
+
+
+def _best(
+    layout: PanelIndex, nets: Sequence[Net | None], wires: Mapping[str, WireEvidence], explained: Collection[str]
+) -> list[Cause]:
+    likely: list[tuple[int, int, Cause]] = []
+    makers = (
+        causes.of_looms(layout),
+        causes.of_boards(layout),
+        connectors.causes_of(layout, wires),
+        of_chains(layout),
+        causes.of_matrices(layout),
+        causes.of_parts(layout),
+    )
+    for number, cause in enumerate(chain(*makers)):
+        there = [wires[key] for key in cause.sent if key in wires and key not in explained]
+        beside = [wires[key] for key in cause.besides if key in wires]
+        if not all(wire.dead for wire in beside):
+            continue
+        off = {wire.key: _off(wires, cause, wire) for wire in there}
+        odd = [wire for wire in there if off[wire.key]]
+        fits = [wire for wire in there if wire.wrong and not off[wire.key]]
+        if not odd or len(odd) > MOST_BESIDE or len(fits) + len(beside) < max(LEAST, cause.least - len(odd)):
+            continue
+        if len(fits) <= len(odd) or any(_works(wires, cause, wire) for wire in odd):
+            continue
+        if {*cause.sent.values()} - {OFF, ON, OTHER_WAY} and not any(_elsewhere(wires, cause, wire) for wire in fits):
+            continue  # nothing shows where it should not
+        likely.append((2 * len(odd) - len(fits) - len(beside), number, cause))
+    weighed: list[tuple[float, int, Cause]] = []
+    without = [explain(net) if likely and net else [] for net in nets]
+    for rank, _, cause in islice(sorted(likely, key=lambda each: each[:2]), _TRIED):
+        price = FAULT
+        before = 0.0
+        for net, plain in zip(nets, without, strict=True):
+            if net is None:
+                continue
+            mine = _numbers(layout, net, cause)
+            before += sum(each.price for each in plain if not mine.isdisjoint(each.wires))
+            rest = [each for each in explain(put_back(layout, net, [cause])) if not mine.isdisjoint(each.wires)]
+            price += sum(map(_price, rest))
+        if price < before:
+            weighed.append((price, rank, cause))
+    least = min((price for price, *_ in weighed), default=0.0)
+    best = [cause for price, _, cause in weighed if price == least]
+    return [each for n, each in enumerate(best) if not any(each.shadowed_by(other) for other in best[:n])][
+        : causes.AS_GOOD
+    ]
+
+
+def _price(rest: Explanation) -> float:
+    return rest.price + (1000.0 if rest.odd else 0.0)
+
+
+def _numbers(layout: PanelIndex, net: Net, cause: Cause) -> set[int]:
+    return {n for n, name in enumerate(net.names) if key_of_name(layout, name) in cause.sent}
+
+
+def _off(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> int:
+    """At how many moments `wire` showed something else than it would by `cause`."""
+    return causes.off(wires, wire, cause.sent[wire.key], ~causes.two_made(wires, cause.tangled), cause.gate)
+
+
+def _works(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> bool:
+    """Whether it did its own work, although by `cause` it should not: no second fault makes it do that."""
+    return not wire.wrong and bool(wire.on & wire.seen & wire.own & wire.known & wire.sure)
+
+
+def _elsewhere(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> bool:
+    """Whether it showed what belongs to another wire."""
+    source = wires.get(cause.sent[wire.key])
+    return source is not None and bool(source.on & source.known & wire.seen & wire.sure & ~(wire.on & wire.known))

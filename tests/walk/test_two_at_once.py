@@ -1,0 +1,58 @@
+"""Two faults of which one is on a wire that the other, of many wires, has moved: both are told.
+
+The panels are `walk.built_panels`'; what is put in, and what is true, is said here. The figures on many panels are
+`tests/bench/walk_end_to_end.py`'s (``two``).
+"""
+
+from __future__ import annotations
+
+import pytest
+from walk.built_panels import Built, tells
+from walk.in_virtual_time import VirtualWalk
+from walk.mixed_panels import Mixed
+
+from benchcon.diagnosis.diagnose import diagnose
+from benchcon.rig.faults import fault_of_words
+
+
+@pytest.mark.parametrize(
+    ("seed", "whole", "found", "detail", "beside", "kind"),
+    [
+        (137, "chain_shifted chain=595 by=-1", "chain shifted", {"by": -1}, "dead c30", "dead"),
+        (265, "plug_reversed connector=J5", "plug reversed", {"connector": "J5"}, "open c19", "dead"),
+        (565, "plug_reversed connector=J1", "plug reversed", {"connector": "J1"}, "stuck c7 value=0", "open"),
+        (694, "plug_reversed connector=J1", "plug reversed", {"connector": "J1"}, "inverted c8", "inverted"),
+        (754, "plug_shifted connector=J1 by=-1", "plug shifted", {"by": -1}, "crossed c5 c21 c6", "crossed"),
+        (887, "plug_shifted connector=J1 by=-1", "plug shifted", {"by": -1}, "open c4", "open"),
+        (998, "plug_reversed connector=J6", "plug reversed", {"connector": "J6"}, "crossed c25 c24", "crossed"),
+        (4341, "plug_reversed connector=J6", "plug reversed", {"connector": "J6"}, "crossed c33 c15", "crossed"),
+    ],
+)
+def test_a_cause_of_many_wires_is_told_beside_a_fault_of_one_of_them(
+    seed: int, whole: str, found: str, detail: dict[str, object], beside: str, kind: str
+) -> None:
+    made = (Built if seed % 3 else Mixed)(seed * 104_729 + 7)
+    panel = made.panel()
+    faults = [fault_of_words(words.split()) for words in (whole, beside)]
+    findings = diagnose(panel, VirtualWalk(panel, {"a": faults}, seed, stands=made.stands).run().evidence)
+    lines = [finding.line() for finding in findings]
+    true = [finding for finding in findings if tells(finding, (found,), None, detail)]
+    assert len(true) == 1, lines
+    # All of a chip on one plug: which of the two it is, is one question, and the other answer is not about the rest.
+    same = true[0].either.group if true[0].either else 0
+    rest = [f for f in findings if f not in true and not (f.either and f.either.group == same)]
+    assert kind in {word for finding in rest for word in finding.kinds}, lines
+    # At which end of a wire that goes astray it is, no evidence tells: no more than two answers, and nothing sure.
+    assert len({finding.either.group for finding in rest if finding.either}) <= 1, lines
+    assert [finding.line() for finding in rest if finding.either is None and kind not in finding.kinds] == []
+
+
+def test_the_fault_beside_is_named_with_its_channel() -> None:
+    made = Built(265 * 104_729 + 7)
+    panel = made.panel()
+    faults = [fault_of_words(words.split()) for words in ("plug_reversed connector=J5", "open c19")]
+    findings = diagnose(panel, VirtualWalk(panel, {"a": faults}, 265, stands=made.stands).run().evidence)
+    assert sorted((f.channels, f.either.choices if f.either else 1) for f in findings if f.kind == "dead") == [
+        (("a.c19",), 2),
+        (("a.c20",), 2),
+    ]
