@@ -1,4 +1,8 @@
-"""One row that is there only when something is the matter: a port with another protocol, a full disk, lost events."""
+"""One row for when something is the matter: a port with another protocol, a full disk, lost events.
+
+Its place is kept free while there is nothing to say, so that what stands above it does not move under a hand that aims
+at it. Only where rows are few does it come and go.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +15,7 @@ from textual.app import App
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink, mixed
-from benchcon.view.palette import BRASS, GROUND, IVORY, WARN
+from benchcon.view.palette import BRASS, ENGRAVED, GROUND, IVORY, WARN
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
@@ -26,7 +30,7 @@ def take_back(app: App[Any], messages: Collection[str]) -> None:
 class Notice(Drawn):
     """Shows the first of the model's notices, and how many more there are."""
 
-    GROUND = mixed(GROUND, WARN, 0.16)
+    TOLD = mixed(GROUND, WARN, 0.16)
     DEFAULT_CSS = """
     Notice { height: 1; display: none; }
     Notice.-told { display: block; }
@@ -44,14 +48,15 @@ class Notice(Drawn):
     def paint(self, canvas: Canvas) -> None:
         """Draw the row."""
         notices = self.model.notices
-        canvas.wipe(0, 0, canvas.width, 1, self.ground)
+        ground = self.TOLD if notices else self.GROUND
+        canvas.wipe(0, 0, canvas.width, 1, ink(ENGRAVED, ground))
         if not notices:
             return
         more = f" and {len(notices) - 1} more: F5" if len(notices) > 1 else ""
-        canvas.write(1, 0, "!", ink(WARN, self.GROUND, bold=True))
+        canvas.write(1, 0, "!", ink(WARN, ground, bold=True))
         text = fitted(notices[0], canvas.width - 4 - len(more))
-        canvas.write(3, 0, text, ink(IVORY, self.GROUND))
-        canvas.write(3 + len(text), 0, more, ink(BRASS, self.GROUND))
+        canvas.write(3, 0, text, ink(IVORY, ground))
+        canvas.write(3 + len(text), 0, more, ink(BRASS, ground))
 
     async def on_click(self, event: events.Click) -> None:
         """A click shows the links."""

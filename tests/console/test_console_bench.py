@@ -292,12 +292,22 @@ async def test_a_port_without_a_board_is_in_words_on_the_screen() -> None:
         await eyes.see("≠ not the line protocol", "9600 baud")
 
 
-async def test_the_desks_keep_their_headings_when_a_notice_takes_a_row() -> None:
+@pytest.mark.parametrize("size", [(80, 24), (80, 16), (100, 30), (140, 45)])
+async def test_nothing_moves_when_a_notice_comes(size: tuple[int, int]) -> None:
+    session = Fed()
+    async with console(session, size) as eyes:
+        await eyes.see("WEATHER DESK")
+        before = eyes.rows()
+        session.bench.more_ports = [PortInfo("/dev/ttyUSB7", "waiting", "/dev/ttyUSB7 is in use", 0, "", 0)]
+        await eyes.see("! /dev/ttyUSB7 is in use")
+        changed = [(old, new) for old, new in zip(before, eyes.rows(), strict=True) if old[:99] != new[:99]]
+        assert [new.split()[:2] for _, new in changed] == [["!", "/dev/ttyUSB7"]], changed
+
+
+async def test_the_desks_keep_their_headings_when_one_is_lost() -> None:
     session = Fed()
     async with console(session) as eyes:
-        await eyes.see("WEATHER DESK")
-        session.bench.more_ports = [PortInfo("/dev/ttyUSB7", "waiting", "/dev/ttyUSB7 is in use", 0, "", 0)]
-        await eyes.see("! /dev/ttyUSB7 is in use", "WEATHER DESK ● live", "LIGHTING DESK ●", "POWER DESK ● live")
+        await eyes.see("WEATHER DESK ● live", "LIGHTING DESK ●", "POWER DESK ● live")
         session.link(session.source("lighting"), "lost", port="/dev/ttyUSB0", why="unplugged")
         await eyes.see("LIGHTING DESK ✕")
 
