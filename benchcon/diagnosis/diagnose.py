@@ -70,7 +70,7 @@ def diagnose(panel: Panel, evidence: Iterable[Evidence | Mapping[str, Any]]) -> 
 
     of_drivers, of_displays = drivers.find(layout, pictures, explained)
     wholes, explained = [*wholes, *of_drivers], explained | of_displays
-    shown = segments.find(layout, pictures, explained)
+    shown = drivers.or_its_driver(layout, segments.find(layout, pictures, explained))
 
     def left(found: list[Choices]) -> list[Choices]:
         return [each for each in found if not all(explained.issuperset(raw.channels) for c in each for raw in c)]

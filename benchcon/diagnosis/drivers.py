@@ -46,12 +46,7 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
     explained: set[str] = set()
     for board, at in chains.items():
         mine = [look for look in looks if look.part in at and look.answer in ("same", "otherwise") and any(look.set)]
-        known = layout.panel.board(board)
-        last = max(bit + layout.displays[name].digits for name, bit in at.items())
-        chips = max(
-            [-(-last // DIGITS), *(chain.chips for chain in known.chains if chain.kind == _KIND)] if known else []
-        )
-        best = _best(layout, at, chips, mine)
+        best = _best(layout, at, _chips_of(layout, board, at), mine)
         if best:
             touched = [_touched(layout, at, each) for each in best]
             out.append(
@@ -65,6 +60,55 @@ def find(layout: PanelIndex, looks: Sequence[DisplayLook], but: Collection[str] 
                 out[-1].append([BareFinding("dead", (key,)) for key in touched[0]])
             explained |= {key for keys in touched for key in keys}
     return out, explained
+
+
+def _chips_of(layout: PanelIndex, board: str, at: Mapping[str, int]) -> int:
+    """How many chips the chain of a board has, whose displays are `at` these digits."""
+    known = layout.panel.board(board)
+    last = max(bit + layout.displays[name].digits for name, bit in at.items())
+    chains = [chain.chips for chain in known.chains if chain.kind == _KIND] if known else []
+    return max([-(-last // DIGITS), *chains])
+
+
+def or_its_driver(layout: PanelIndex, shown: list[Choices]) -> list[Choices]:
+    """Add to each display of `shown` that is dark, or dark in all that one driver drives, what else would do that.
+
+    Its driver, where nothing else hangs on that; the driver left out, where none is behind it; common anodes, where it
+    has one digit.
+    """
+    return [[*choices, *_instead(layout, choices)] if len(choices) == 1 else choices for choices in shown]
+
+
+def _instead(layout: PanelIndex, choices: Choices) -> Choices:
+    raw = choices[0][0] if len(choices[0]) == 1 else None
+    pin = layout.chained.get(raw.channels[0]) if raw is not None and raw.kind in ("dead", "digit dead") else None
+    if raw is None or pin is None or pin.kind != _KIND:
+        return []
+    board = layout.spots[raw.channels[0]].channel.board
+    at, wired = {}, set()
+    for name, display in layout.displays.items():
+        key = key_of(display.channel)
+        if display.wired and display.channel.board == board and key in layout.chained:
+            at[name] = layout.chained[key].bit
+            wired |= {layout.chained[key].bit + n for n in range(display.digits)}
+    digits = layout.displays[layout.spots[raw.channels[0]].part.name].digits
+    dark = {pin.bit + n for n in range(digits)}
+    if raw.kind == "digit dead":
+        dark = {pin.bit + digit - 1 for digit in raw.detail["digits"]}
+    on = {bit // DIGITS for bit in dark}
+    if len(on) > 1 or dark != {bit for bit in wired if bit // DIGITS in on}:
+        return []
+    (chip,) = on
+    chain = {"chain": CHAINS[_KIND]}
+    left_out = _chips_of(layout, board, at) > 1 and chip == max(bit // DIGITS for bit in wired)
+    bridged = {**chain, "chip": chip + 1}
+    if raw.kind == "digit dead":
+        driver = BareFinding("common open", raw.channels, {**chain, "driver": chip + 1})
+        return [[driver], *([[BareFinding("chip bridged", raw.channels, bridged)]] if left_out else [])]
+    detail = {**raw.detail, **chain, "driver": chip + 1} | (bridged if left_out else {})
+    choices[0][0] = BareFinding("dead", raw.channels, detail)
+    # A digit with common anodes lights while another one of its driver has its turn; alone it never does.
+    return [[BareFinding("common anode", raw.channels)]] if digits == 1 else []
 
 
 def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence[DisplayLook]) -> list[_Supposition]:
@@ -82,20 +126,25 @@ def _best(layout: PanelIndex, at: Mapping[str, int], chips: int, looks: Sequence
         # What was meant for a chip that is left out goes to the next one, on which nothing is wired.
         left_out = len(on) == 1 and on[0] + 1 < chips
         return [whole, _Supposition("chip bridged", {"chip": on[0] + 1}, nothing)] if left_out else [whole]
-    found: dict[tuple[int, ...], _Supposition] = {}
+    found: dict[tuple[int, ...], list[_Supposition]] = {}
+    """By what all digits would show: one of each kind."""
     off: dict[tuple[int, ...], int] = {}
     for each in _suppositions(chips):
         shows = tuple(-1 if each.sources[n] is None else int(each.sources[n] or 0) for n in there)
-        if shows in found or all(source == n for source, n in zip(shows, there, strict=True)):
+        if all(source == n for source, n in zip(shows, there, strict=True)):
+            continue
+        if shows in found:
+            if each.kind not in [other.kind for other in found[shows]]:
+                found[shows].append(each)
             continue
         misfits = sum(
             any(seen[n] != (0 if source < 0 else meant[source]) for source, n in zip(shows, there, strict=True))
             for meant, seen in pairs
         )
         if misfits <= SLIPS * len(pairs):
-            found[shows], off[shows] = each, misfits
+            found[shows], off[shows] = [each], misfits
     least = min(off.values(), default=0)
-    return [each for shows, each in found.items() if off[shows] == least][:3]
+    return [each for shows, several in found.items() if off[shows] == least for each in several][:3]
 
 
 def _suppositions(chips: int) -> Iterator[_Supposition]:
@@ -108,7 +157,7 @@ def _suppositions(chips: int) -> Iterator[_Supposition]:
     for order in _orders(chips):
         sources = tuple(DIGITS * order.index(n // DIGITS) + n % DIGITS for n in usual)
         yield _Supposition("chips in another order", {"order": [chip + 1 for chip in order]}, sources)
-    for chip in range(chips - 1):
+    for chip in range(chips):
         left_out = range(DIGITS * chip, DIGITS * (chip + 1))
         shifted = tuple(None if n in left_out else n - DIGITS if n >= left_out.stop else n for n in usual)
         yield _Supposition("chip bridged", {"chip": chip + 1}, shifted)

@@ -58,7 +58,9 @@ class Finding:
             # A knob has no released state that it could be stuck in.
             return ("open", "stuck") if self.detail.get("followed", True) else ("open", "stuck", "phase open")
         if self.kind == "dead" and self.detail.get("on") == "display":
-            return ("dead", "open")  # a display is in its socket or not; no single lead of it can be turned round
+            # A display is in its socket or not; no single lead of it can be turned round.
+            behind = {"driver dead": "driver", "chip bridged": "chip"}
+            return ("dead", "open", *(kind for kind, key in behind.items() if self.detail.get(key)))
         if self.kind == "common open" and self.detail.get("chain"):
             return ("common open", "driver dead")
         if self.kind == "common open" and self.detail.get("connector") and not self.detail.get("from"):

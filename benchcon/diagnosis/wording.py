@@ -184,8 +184,11 @@ def _driver(raw: BareFinding, spots: list[Spot]) -> _Said:
     at = f"driver {number} of the {chain} chain" if number else f"the {chain} chain"
     at = f"{at} and those behind it" if raw.detail.get("behind") else at
     wires = list(dict.fromkeys(where(spot) for spot in spots))
+    said = f"none of {_every_name(spots)}, all that {at} of board {board} drives, ever lights"
+    if len(spots) == 1:
+        said = f"what {at} of board {board} drives of {name(spots[0])}, and that is all it drives, never lights"
     return (
-        f"none of {_every_name(spots)}, all that {at} of board {board} drives, ever lights",
+        said,
         f"{at}: its supply and ground, and its data, clock and load wires; then {'; '.join(wires)}",
     )
 

@@ -173,7 +173,7 @@ def chain(kind: str, found: str, which: str, words: str = "", **detail: Any) -> 
             text += f" order={','.join(map(str, order))}"
             told["order"] = order
         elif kind == "chip_bridged":
-            good = [n for n in full if any(m > n for m in full)]
+            good = [n for n in full if any(m > n for m in full)] if words != "last" else full[-1:]
             if not good:
                 return None
             chip = rng.choice(good)
@@ -362,6 +362,13 @@ def ribbon_back(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
     return Truth((name, f"ribbon_shifted {ids[0]} by=-1"), _several([[("ribbon shifted", keys, {"by": -1})]]))
 
 
+def one_digit_anode(wrongs: Wrongs, name: str, board: Wiring) -> Truth | None:
+    ids = wrongs.some(board, "display", where=lambda id_: board.digits[id_] == 1)
+    if not ids:
+        return None
+    return Truth((name, f"common_anode {ids[0]}"), _several([[("common anode", frozenset({f"{name}.{ids[0]}"}), {})]]))
+
+
 CAUSES: dict[str, Maker] = {
     "connector off, contacts only": whole_plug("connector_off", "common open", of=("contact",)),
     "connector off, lamps only": whole_plug("connector_off", "common open", of=("lamp",)),
@@ -392,6 +399,7 @@ CAUSES: dict[str, Maker] = {
     "595: outputs H to A, all chips": chain("chip_pins_reversed", "chip pins reversed", "595", "all"),
     "7219: chips in another order": chain("chips_in_another_order", "chips in another order", "7219"),
     "7219: a chip bridged": chain("chip_bridged", "chip bridged", "7219"),
+    "7219: the last chip bridged": chain("chip_bridged", "chip bridged", "7219", "last"),
     "7219: a chip dead": chain("chip_dead", "common open", "7219"),
     "7219: a chip dead, and what is behind it": chain("chip_dead", "common open", "7219", "behind"),
     "7219: digits 7 to 0": chain("chip_pins_reversed", "chip pins reversed", "7219"),
@@ -411,6 +419,7 @@ CAUSES: dict[str, Maker] = {
     "looms of two boards interchanged": looms_of_boards,
     "level wrong for a board": MAKERS["level_inverted"],
     "display: common anode": MAKERS["common_anode"],
+    "display: common anode, one digit": one_digit_anode,
     "display: ribbon one hole on": MAKERS["ribbon_shifted"],
     "display: ribbon one hole back": ribbon_back,
     "display: ribbon reversed": MAKERS["ribbon_reversed"],

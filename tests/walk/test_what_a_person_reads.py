@@ -78,7 +78,8 @@ def test_displays_that_are_all_dead_on_one_chain_have_one_cause() -> None:
 def test_advice_for_a_display_speaks_of_displays() -> None:
     (finding,) = diagnose(OSTREY, looks(*ALL, dead=("pressure",)))
     said = finding.line() + finding.decide
-    assert finding.kinds == ("dead", "open")
+    # It is the only one on its driver, which is the last of its chain.
+    assert finding.kinds == ("dead", "open", "driver dead", "chip bridged")
     assert "long leg" not in said
     assert "diode" not in said
     dark = {"what": "lamps", "set": {}, "answer": "same"}
