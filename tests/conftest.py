@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
+import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import hypothesis
@@ -14,13 +17,42 @@ import pytest
 hypothesis.settings.register_profile("benchcon", deadline=None)
 hypothesis.settings.load_profile("benchcon")
 
+# Containers often ask for no bytecode. Without it each of four test processes, and each of the hundreds of programs
+# that tests start, would compile everything again: half of the time that it takes to find the tests.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
+TESTS = Path(__file__).parent
+
 
 def pytest_configure(config: pytest.Config) -> None:
     """Give each of several test processes a temporary folder of its own: simulated boards that run are found there."""
-    if "PYTEST_XDIST_WORKER" in os.environ:
+    if WORKER:
         own = tempfile.mkdtemp(prefix="bc-")  # short: paths of sockets have little room
         os.environ["TMPDIR"] = tempfile.tempdir = own
         config.add_cleanup(lambda: shutil.rmtree(own, ignore_errors=True))
+        if config.args == config.getini("testpaths"):
+            config.args = _from_another_end(config.args)
+
+
+def _from_another_end(args: list[str]) -> list[str]:
+    """Each process begins to look for tests elsewhere: what one has compiled, the others find ready."""
+    rooms = [str(room) for room in sorted(TESTS.iterdir()) if any(room.glob("test_*.py"))]
+    every = [*rooms, *(arg for arg in args if Path(arg).resolve() != TESTS)]
+    count = int(os.environ["PYTEST_XDIST_WORKER_COUNT"])
+    first = len(every) * int(WORKER.removeprefix("gw")) // count
+    return every[first:] + every[:first]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests into one order, the same in each process, wherever it began to look."""
+    items.sort(key=lambda item: str(item.path))
+
+
+def pytest_collection_finish() -> None:
+    """What was loaded up to now stays: the collector of garbage need not look through it after each test."""
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)
@@ -29,3 +61,13 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     home = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("BENCHCON_HOME", str(home))
     return home
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_here() -> Iterator[None]:
+    """A test works in a folder of its own: none leaves a file in that from which the tests are started."""
+    here = Path.cwd()
+    before = set(os.listdir(here))
+    yield
+    left = [name for name in sorted(set(os.listdir(here)) - before) if not name.startswith((".", "__pycache__"))]
+    assert not left, f"left in {here} by this test, or by one beside it: {left}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from tempfile import TemporaryDirectory
 
 import pytest
 from console.fed_by_hand import Fed
@@ -102,8 +103,8 @@ def test_no_sequence_of_keys_brings_it_down(keys: list[str]) -> None:
                 session.moved("power", volts=number * 7)
             assert len(eyes.rows()) == 24
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Fed, "keep_last", lambda self: __import__("pathlib").Path("kept.capture"))
+    with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)  # k saves a capture
         asyncio.run(run())
 
 
