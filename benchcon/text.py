@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable
+
+_MOST_COMPARED = 200
 
 JOINERS = "\u200c\u200d"
 """Zero-width non-joiner and joiner: Persian, Hindi, Sinhala and others are written with them."""
@@ -46,11 +48,30 @@ def path_for_others(path: str) -> str:
     return printable(os.path.basename(path) if whole else path)
 
 
+def counted(number: int, word: str) -> str:
+    """Return a number with its noun: ``1 lamp``, ``2 lamps``."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
 def times(count: int) -> str:
-    """How often, in words."""
+    """Return how often: ``once``, ``2 times``."""
     return "once" if count == 1 else f"{count} times"
 
 
-def listed(words: Sequence[str]) -> str:
-    """Return words as a sentence lists them: ``Mains, Standby and Battery``."""
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}" if words else ""
+def listed(items: Iterable[object]) -> str:
+    """Return words or numbers as a sentence lists them: ``Mains, Standby and Battery``; empty if there are none."""
+    words = [str(item) for item in items]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def near(word: str, known: Iterable[str], quote: str = '"', cutoff: float = 0.5) -> str:
+    """Return ``; did you mean "red"?`` for that of the `known` words which is nearest to `word`, or nothing.
+
+    Letters may be capitals in `word`. `quote` is what stands round the proposal, `cutoff` how alike the two must be, 0
+    to 1. What comes back is printable.
+    """
+    import difflib
+
+    # Both may be a stranger's: comparing takes time with the square of their lengths.
+    found = difflib.get_close_matches(word[:64].lower(), list(known)[:_MOST_COMPARED], 1, cutoff)
+    return f"; did you mean {quote}{printable(found[0])}{quote}?" if found else ""

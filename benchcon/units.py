@@ -5,11 +5,12 @@ pint is imported at the first quantity, not before: `benchcon --help` must not w
 
 from __future__ import annotations
 
-import difflib
 import functools
 import math
 import re
 from typing import TYPE_CHECKING, Any
+
+from benchcon.text import near
 
 if TYPE_CHECKING:
     import pint
@@ -139,16 +140,15 @@ def _quantity(text: str, unit: str, example: str) -> float:
     units = registry()
     found = _unit(written)
     if found is None:
-        near = difflib.get_close_matches(written, USUAL.get(unit, (unit,)), 1, 0.5)
-        hint = f'; did you mean "{match[1]} {near[0]}"?' if near else ""
+        hint = near(written, USUAL.get(unit, (unit,))).replace('"', f'"{match[1]} ', 1)
         raise ValueError(
             f"has the unknown unit {_shown(written)}; allowed: {', '.join(USUAL.get(unit, (unit,)))}{hint}"
         )
     wanted = units.Unit(unit)
     if found.dimensionality != wanted.dimensionality:
         # "20 ma" is 20 milliyears to the letter; whoever wrote it meant milliamperes.
-        near = [usual for usual in USUAL.get(unit, ()) if usual.lower() == written.lower()]
-        hint = f'; did you mean "{match[1]} {near[0]}"?' if near else f", such as {example}"
+        meant = [usual for usual in USUAL.get(unit, ()) if usual.lower() == written.lower()]
+        hint = f'; did you mean "{match[1]} {meant[0]}"?' if meant else f", such as {example}"
         raise ValueError(f"is {_what(found)}; {_what(wanted)} is needed{hint}")
     value = float(units.Quantity(number, found).to(wanted).magnitude)
     if not math.isfinite(value):

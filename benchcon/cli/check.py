@@ -139,9 +139,8 @@ def _faults(path: str, raw: bytes, panel: Panel | None) -> Checked:
     from benchcon.errors import Trouble
     from benchcon.panel.file import load
     from benchcon.panel.reader import PanelRemark, as_finding
-    from benchcon.panel.summary import counted
     from benchcon.rig.faults_file import LARGEST, loads
-    from benchcon.text import printable
+    from benchcon.text import counted, printable
 
     if len(raw) > LARGEST:
         return [PanelRemark(printable(path), 0, f"is larger than {LARGEST} bytes: that is not a faults file")], ""
@@ -166,8 +165,7 @@ def _capture(path: str) -> Checked:
     from benchcon.capture.reader import Reader
     from benchcon.errors import Trouble
     from benchcon.panel.reader import PanelRemark, as_finding
-    from benchcon.panel.summary import counted
-    from benchcon.text import printable
+    from benchcon.text import counted, printable
     from benchcon.wire.records import KEYFRAME
 
     try:

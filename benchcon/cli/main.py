@@ -14,10 +14,11 @@ import os
 import re
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from types import ModuleType
 
 from benchcon.errors import Trouble
+from benchcon.text import near
 
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (what it does, examples)
@@ -149,20 +150,12 @@ class _Parser(argparse.ArgumentParser):
             if word == "--":
                 return
             if word.startswith("--") and not any(option.startswith(name) for option in known):
-                self.error(f"there is no option '{name}'{_proposed(name, known)}")
+                self.error(f"there is no option '{name}'" + near(name, known, "'"))
 
     def error(self, message: str) -> None:  # type: ignore[override]
         command = self.prog.partition(" ")[2]
         hint = f"see 'benchcon {command} --help'" if command else "see 'benchcon --help'"
         sys.exit(_fail(f"{message}{'' if message.endswith('?') else ';'} {hint}"))
-
-
-def _proposed(wrong: str, known: Iterable[str], cutoff: float = 0.6) -> str:
-    """What is likely meant by a word that there is not: a question, or nothing."""
-    import difflib
-
-    near = difflib.get_close_matches(wrong, list(known), 1, cutoff)
-    return f"; did you mean '{near[0]}'?" if near else ""
 
 
 def _help(about: Sequence[str]) -> int:
@@ -177,7 +170,7 @@ def _help(about: Sequence[str]) -> int:
 
 
 def _no_command(name: str) -> int:
-    return _fail(f"there is no command '{name}'" + (_proposed(name, COMMANDS) or "; see 'benchcon --help'"))
+    return _fail(f"there is no command '{name}'" + (near(name, COMMANDS, "'") or "; see 'benchcon --help'"))
 
 
 def _top_parser() -> _Parser:

@@ -168,8 +168,7 @@ def _end(recorder: Recorder) -> int:
 
 def _told(figures: Figures) -> str:
     """Return what was recorded, and into which files, in one line."""
-    from benchcon.panel.summary import counted
-    from benchcon.text import printable
+    from benchcon.text import counted, printable
 
     text = f"{counted(figures.records, 'record')} in {printable(figures.path)}"
     if figures.parts:

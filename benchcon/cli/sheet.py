@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.text import near
+
 PAPERS = ("a4", "letter", "whole")
 
 
@@ -44,7 +46,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Draw: 0 done, 2 it could not be done. What does not fit on the plate is said, and drawn all the same."""
-    import difflib
     import os
     import sys
 
@@ -62,8 +63,7 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble(f"{shown} does not end in any of {', '.join(files.FORMS)}: the ending says what is to be written")
     for layer in args.only:
         if layer not in LAYERS:
-            close = difflib.get_close_matches(layer, LAYERS, 1)
-            hint = f"; did you mean '{close[0]}'?" if close else ""
+            hint = near(layer, LAYERS, "'")
             raise Trouble(f"there is no layer '{printable(layer[:40])}' (there are {', '.join(LAYERS)}){hint}")
     if os.path.isfile(args.out) and not args.force:
         raise Trouble(f"{shown} is there already; --force overwrites it")

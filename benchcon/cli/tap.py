@@ -145,8 +145,7 @@ def _tell(session: TapSession) -> None:
 def _end(session: TapSession, shown: bool) -> int:
     """Say what was recorded, and return the exit code. The console says it by itself (`shown`), but for what a tap
     alone knows."""
-    from benchcon.panel.summary import counted
-    from benchcon.text import printable
+    from benchcon.text import counted, printable
 
     if not session.captures:
         return 0

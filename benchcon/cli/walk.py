@@ -329,8 +329,7 @@ def _go_on(args: argparse.Namespace, done: Iterable[FinishedStep]) -> str:
     """Return what becomes of a walk that was left, and what to type to go on."""
     import shlex
 
-    from benchcon.panel.summary import counted
-    from benchcon.text import printable
+    from benchcon.text import counted, printable
 
     if not args.report:
         return "nothing of it is saved; with --report DIR it could go on from here"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import difflib
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
@@ -11,7 +10,7 @@ from dataclasses import dataclass, field
 from benchcon.errors import Trouble
 from benchcon.panel.model import Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, Pin, read_pins
-from benchcon.text import printable
+from benchcon.text import near, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +161,7 @@ class PanelIndex:
         """Return the part called `name`. Raises `Trouble` with the nearest name there is."""
         part = self.controls.get(name) or self.lamps.get(name) or self.displays.get(name)
         if part is None:
-            near = difflib.get_close_matches(name, [*self.controls, *self.lamps, *self.displays], 1)
-            hint = f"; did you mean '{near[0]}'?" if near else ""
+            hint = near(name, [*self.controls, *self.lamps, *self.displays], "'")
             raise Trouble(f"the panel has no part '{printable(name[:40])}'{hint}")
         return part
 

@@ -8,6 +8,7 @@ from benchcon.diagnosis.evidence import DisplayLook, LampLook, SupplyLook
 from benchcon.diagnosis.findings import KINDS, Finding
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.panel.model import Panel, Supply, SupplySource
+from benchcon.text import listed
 
 _MOST_NAMES = 4
 
@@ -15,7 +16,7 @@ _MOST_NAMES = 4
 def told_source(panel: Panel, source: SupplySource) -> str:
     """Return what switches a supply on, as people read it: ``Mains on``, ``Standby auto and Mains off``."""
     labels = {control.name: control.label for control in panel.controls}
-    return " and ".join(f"“{labels.get(name) or name}” at {word}" for name, word in source.at)
+    return listed(f"“{labels.get(name) or name}” at {word}" for name, word in source.at)
 
 
 def find(
@@ -82,7 +83,7 @@ def _named(layout: PanelIndex, parts: list[str]) -> str:
     shown = (
         labels if len(labels) <= _MOST_NAMES else [*labels[: _MOST_NAMES - 1], f"{len(labels) - _MOST_NAMES + 1} more"]
     )
-    return " and ".join(filter(None, (", ".join(shown[:-1]), shown[-1])))
+    return listed(shown)
 
 
 def _finding(

@@ -11,7 +11,7 @@ from benchcon.diagnosis.findings import KINDS, Either, Finding
 from benchcon.diagnosis.layout import PanelIndex, Spot, codes_of, words_of
 from benchcon.diagnosis.patches import patch
 from benchcon.panel.model import Control, Display, Lamp
-from benchcon.text import times
+from benchcon.text import listed, times
 
 
 def dress(layout: PanelIndex, raw: BareFinding, either: Either | None) -> Finding:
@@ -227,7 +227,7 @@ def _chip_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
 def _other_order(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     order, at = raw.detail["order"], _chain(raw, spots)
     return (
-        f"the chips of {at} come in the order {_listed(order)}: {_all_on(spots)}",
+        f"the chips of {at} come in the order {listed(order)}: {_all_on(spots)}",
         f"{at}: the data wires from chip to chip, or the plugs on the chips",
     )
 
@@ -252,7 +252,7 @@ def _pins_reversed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _
     chips, at = raw.detail["chips"], _chain(raw, spots)
     pins = "QA to QH" if isinstance(spots[0].part, Lamp) else "A to H"
     pins = "DIG 0 to DIG 7" if isinstance(spots[0].part, Display) else pins
-    which = f"chip{'s' * (len(chips) > 1)} {_listed(chips)} of {at}"
+    which = f"chip{'s' * (len(chips) > 1)} {listed(chips)} of {at}"
     return (
         f"the wires of {which} are in reverse order: {_all_on(spots)}",
         f"{which}: {pins} of the chip wired from the wrong end, or its ribbon mirrored",
@@ -279,7 +279,7 @@ def _line_off(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
 
 def _lines_crossed(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
     words, numbers = _line(raw)
-    at = f"{words} {_listed(numbers)} of matrix {raw.detail['matrix']}"
+    at = f"{words} {listed(numbers)} of matrix {raw.detail['matrix']}"
     if "rows" in raw.detail and "columns" in raw.detail:
         at = f"row {numbers[0]} and column {raw.detail['columns'][0]} of matrix {raw.detail['matrix']}"
     return f"{at} are swapped: {_all_on(spots)}", f"the wires of {at}, at the board's {_line_pin(layout, raw)}"
@@ -479,7 +479,7 @@ def _always_on(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said
     if len(spots) > 1:
         said = f"{_every_name(spots)} are lit with everything dark, each for itself"
         return said, f"{'; '.join(where(spot) for spot in spots)}: touching supply or ground"
-    digits = f", digit {_listed(raw.detail['digits'])}" if raw.detail.get("digits") else ""
+    digits = f", digit {listed(raw.detail['digits'])}" if raw.detail.get("digits") else ""
     return f"{name(spots[0])}{digits} is lit with everything dark", f"{where(spots[0])}: touching supply or ground"
 
 
@@ -509,23 +509,23 @@ def _flickering(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sai
 
 
 def _segment(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    segments = _listed(raw.detail["segments"])
+    segments = listed(raw.detail["segments"])
     digits = raw.detail.get("digits")
-    at = f" in digit {_listed(digits)} from the left" if digits else ""
+    at = f" in digit {listed(digits)} from the left" if digits else ""
     what = "never lights" if raw.kind == "segment dead" else "is lit all the time"
     return f"{name(spots[0])}: segment {segments}{at} {what}", f"the wire of segment {segments}: {where(spots[0])}"
 
 
 def _segments(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    segments = _listed(raw.detail["segments"])
+    segments = listed(raw.detail["segments"])
     digits = raw.detail.get("digits")
-    at = f" in digit {_listed(digits)} from the left" if digits else ""
+    at = f" in digit {listed(digits)} from the left" if digits else ""
     what = "are swapped" if raw.kind == "segments swapped" else "light together"
     return f"{name(spots[0])}: segments {segments}{at} {what}", f"the wires of segments {segments}: {where(spots[0])}"
 
 
 def _digits_swapped(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    order = _listed(raw.detail["order"])
+    order = listed(raw.detail["order"])
     return (
         f"{name(spots[0])}: from the left it shows what belongs to digits {order}",
         f"the wires of the digits' commons: {where(spots[0])}",
@@ -533,7 +533,7 @@ def _digits_swapped(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> 
 
 
 def _digit_dead(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Said:
-    digit = _listed(raw.detail["digits"])
+    digit = listed(raw.detail["digits"])
     return (
         f"{name(spots[0])}: digit {digit} from the left stays dark",
         f"the common of digit {digit}: {where(spots[0])}",
@@ -662,11 +662,6 @@ def _unexplained(layout: PanelIndex, raw: BareFinding, spots: list[Spot]) -> _Sa
         return what, f"its driver, its ribbon and its supply: {where(spots[0])}; then look again, digit by digit"
     others = ", ".join(s.key for s in spots[1:])
     return f"{name(spots[0])} moves {others}, and no single fault we know explains it", where(spots[0])
-
-
-def _listed(items: Any) -> str:
-    words = [str(item) for item in items]
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}"
 
 
 SENTENCES: dict[str, _Sayer] = {

@@ -11,7 +11,7 @@ from benchcon.drawing.picture import picture
 from benchcon.drawing.shapes import Shape, Text, bounds_of
 from benchcon.drawing.sheet import LAYERS, Sheet, bars_beside, bars_within, drilled, notes, stacked
 from benchcon.panel.model import Panel
-from benchcon.text import printable
+from benchcon.text import counted, printable
 
 RIM_MM = 6.0
 
@@ -94,7 +94,7 @@ def as_pdf(panel: Panel, paper: str = "a4", only: Collection[str] = (), side: st
                     page.shapes.extend(bars_within(page.window, page.shapes))
             pages += cut
     paper_name = {"a4": "A4", "letter": "Letter", "whole": "whole"}[paper]
-    count = f"{len(pages)} {'page' if len(pages) == 1 else 'pages'} ({paper_name})"
+    count = f"{counted(len(pages), 'page')} ({paper_name})"
     told = f"{_told(sheet, sides, only)}, {count} at 1 : 1; print at 100 %"
     unset = _unset((shape for page in pages for shape in page.shapes), pdf.can_set)
     return SheetFile(pdf.document(pages, LAYERS, title), told + unset)
@@ -125,7 +125,7 @@ def _told(sheet: Sheet, sides: Sequence[str], only: Collection[str]) -> str:
     if only and {"holes", "cutouts"}.isdisjoint(only):
         return f"{', '.join(layer for layer in LAYERS if layer in only)}{without}, {shown}"
     count = len(drilled(sheet.plate))
-    return f"{count} {'hole' if count == 1 else 'holes'}{without}, {shown}"
+    return f"{counted(count, 'hole')}{without}, {shown}"
 
 
 def _unset(shapes: Iterable[Shape], can_set: Callable[[str], bool]) -> str:

@@ -17,7 +17,7 @@ from benchcon.panel.model import Control, Panel, Part, Place
 from benchcon.panel.places import engraved, footprint_mm, inside_of
 from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
-from benchcon.text import printable
+from benchcon.text import counted, printable
 
 RIB_MM = 2.0
 """Least metal between two holes (common practice, no source)."""
@@ -69,7 +69,7 @@ def inspect_fits(panel: Panel) -> list[PanelRemark]:
 
 
 def _and_more(count: int) -> str:
-    return f" (and so do {count} more such {'pair' if count == 1 else 'pairs'})" if count else ""
+    return f" (and so do {counted(count, 'more such pair')})" if count else ""
 
 
 def _rim(panel: Panel, at: _At) -> float:

@@ -16,10 +16,10 @@ from benchcon.firmware.board_plan import ContactInput, DisplayOutput, EncoderInp
 from benchcon.firmware.chips import CHIPS
 from benchcon.panel.model import Board, Chain, Channel, Control, Lamp, Matrix, Panel
 from benchcon.panel.pins import Pin, read_pins
-from benchcon.panel.reader import PanelRemark, near
+from benchcon.panel.reader import PanelRemark
 from benchcon.panel.rules import key_of
 from benchcon.rig.wiring import wiring
-from benchcon.text import printable
+from benchcon.text import near, printable
 
 TOP_COUNT = 1023
 """Greatest reading of the chips' ten-bit converter."""

@@ -22,7 +22,7 @@ from benchcon.panel.electrics import (
 from benchcon.panel.model import Board, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS
 from benchcon.panel.rules import channels_of
-from benchcon.panel.summary import counted
+from benchcon.text import counted
 
 GROUPS = ("Boards", "Controls", "Lamps and displays", "Resistors", "Chips and transistors", "Connectors")
 

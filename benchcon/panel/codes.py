@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from benchcon.panel.reader import TomlTable, near, shown
+from benchcon.panel.reader import TomlTable, shown
+from benchcon.text import counted, near
 
 Codes = tuple[tuple[int, ...], ...]
 Positions = tuple[tuple[str, ...], Codes, tuple[int, ...]]
@@ -73,7 +74,7 @@ def _codes(table: TomlTable, positions: tuple[str, ...], count: int) -> Codes:
         return codes
     table.say(
         "code",
-        f"does not cover the positions; {several} rows of {count} value{'s' * (count > 1)} (0 or 1) are allowed, "
+        f"does not cover the positions; {several} rows of {counted(count, 'value')} (0 or 1) are allowed, "
         f"such as {_code_example(count)}, first for {shown(positions[0])}",
     )
     return ()

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from benchcon.panel.reader import TomlTable, shown
+from benchcon.text import counted
 from benchcon.units import quantity, written
 
 MOST = 128
@@ -81,7 +82,7 @@ def _repeated(
             grid.say(None, f"makes {count} parts; at most {MOST} are allowed")
             count = 1
         if labels is not None and len(labels) != count:
-            have, need = (f"{number} label{'s' * (number != 1)}" for number in (len(labels), count))
+            have, need = (counted(number, "label") for number in (len(labels), count))
             grid.say("labels", f"has {have}; {need} {'is' if count == 1 else 'are'} needed, one for each part")
         for number in range(count):
             row, column = divmod(number, columns)
@@ -112,7 +113,7 @@ def _own_trim(top: TomlTable, path: tuple[str | int, ...], lamp: dict[str, Any],
     trims = table.texts("trims", 20, MOST, '["80 %", "100 %"]')
     del lamp["trims"]
     if trims is not None and len(trims) != count and number == 0:
-        have = f"{len(trims)} trim{'s' * (len(trims) != 1)}"
+        have = counted(len(trims), "trim")
         need = f"{count} {'is' if count == 1 else 'are'} needed"
         table.say("trims", f"has {have}; {need}, one for each lamp of the repeat")
     if trims is not None and number < len(trims):
@@ -145,12 +146,12 @@ def _counted(one: dict[str, Any], number: int, row: int, column: int, pitch: tup
     step = len(several) if isinstance(several, list) else 1
     pins = digits if isinstance(digits, int) else 1
 
-    def counted(channel: Any) -> Any:
+    def moved_on(channel: Any) -> Any:
         return _channel(channel, number * step, number * step * pins, row, column)
 
     for key in ("channel", "channels", "lit", "colours"):
         if key in made:
-            made[key] = _each(made[key], counted if key.startswith("channel") else lambda lamp: _lamp(lamp, counted))
+            made[key] = _each(made[key], moved_on if key.startswith("channel") else lambda lamp: _lamp(lamp, moved_on))
     return made
 
 
@@ -158,14 +159,14 @@ def _each(value: Any, do: Callable[[Any], Any]) -> Any:
     return [do(each) for each in value] if isinstance(value, list) else do(value)
 
 
-def _lamp(lamp: Any, counted: Callable[[Any], Any]) -> Any:
+def _lamp(lamp: Any, moved_on: Callable[[Any], Any]) -> Any:
     if isinstance(lamp, dict) and "channel" in lamp:
-        lamp["channel"] = counted(lamp["channel"])
+        lamp["channel"] = moved_on(lamp["channel"])
     return lamp
 
 
 def _channel(channel: Any, ids: int, pins: int, row: int, column: int) -> Any:
-    """The channel of the part this many further on: ids, pins and connector pins counted up."""
+    """The channel of the part this many further on: ids, pins and connector pins moved_on up."""
     if isinstance(channel, str):
         return _on(channel, ids) if _LAST_NUMBER.search(channel) else f"{channel}{ids + 1}"
     if not isinstance(channel, dict):

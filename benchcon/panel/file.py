@@ -19,9 +19,9 @@ from benchcon.panel.composed import Origin, taken_apart
 from benchcon.panel.electrics import SERIES
 from benchcon.panel.lightness import DAY, at_level
 from benchcon.panel.model import SIDES, Control, Display, ForeignTable, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, near, without_mistakes
+from benchcon.panel.reader import PanelRemark, SourceFile, TomlTable, without_mistakes
 from benchcon.panel.where import lines_of
-from benchcon.text import printable
+from benchcon.text import near, printable
 
 LARGEST = 256 << 10
 """Bytes of the largest panel file that is read: enough for a thousand parts with all that can be said of them."""

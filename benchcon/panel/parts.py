@@ -10,8 +10,9 @@ from benchcon.panel.codes import positions_of
 from benchcon.panel.electrics import SHIFT_REGISTER_PIN_MA
 from benchcon.panel.model import SIDES, Board, Chain, Channel, Control, Display, Lamp, Matrix, Place, Wire
 from benchcon.panel.pins import CHAINS, CHIPS, read_pins
-from benchcon.panel.reader import BOARD_NAME, NAME, TomlTable, listed, near, shown
+from benchcon.panel.reader import BOARD_NAME, NAME, TomlTable, options, shown
 from benchcon.panel.segments import digits_of_format
+from benchcon.text import near
 
 LONGEST_LABEL = 60
 """Characters of what is written beside a part."""
@@ -73,7 +74,7 @@ def matrices(top: TomlTable, board_names: list[str]) -> tuple[Matrix, ...]:
         board = table.text("board", board_names[0] if len(board_names) == 1 else "")
         if board not in board_names:
             said = f'board is "{board}", which is unknown' if board else "lacks board"
-            table.say(None, f"{said}; allowed: {listed(board_names) or 'none yet'}{near(board, board_names)}")
+            table.say(None, f"{said}; allowed: {options(board_names) or 'none yet'}{near(board, board_names)}")
         pins = {}
         for key in ("rows", "columns"):
             pins[key] = table.texts(key, such_as='["D4", "D5"]') or ()
@@ -112,7 +113,7 @@ def _channel(
             inner.source.say(path, f'is "{id_}" without its board; allowed: {_with_boards(board_names, id_)}')
             board = "?"
         if board != "?" and board not in board_names:
-            allowed = listed(board_names) or "none, as there is no [boards.NAME]"
+            allowed = options(board_names) or "none, as there is no [boards.NAME]"
             inner.source.say(path, f'names the unknown board "{board}"; allowed: {allowed}{near(board, board_names)}')
     if id_ == "all":
         inner.source.say(path, 'is "all", which has another meaning in "read all"; give the channel another id')
@@ -129,7 +130,7 @@ def _channel(
 
 
 def _with_boards(board_names: list[str], id_: str) -> str:
-    return listed(f"{name}.{id_}" for name in board_names) or "none, as there is no [boards.NAME]"
+    return options(f"{name}.{id_}" for name in board_names) or "none, as there is no [boards.NAME]"
 
 
 def _channels(table: TomlTable, board_names: list[str], active: str, *, several: bool) -> tuple[Channel, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
@@ -10,7 +9,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from benchcon.errors import Trouble
 from benchcon.panel.where import Path
-from benchcon.text import printable
+from benchcon.text import near, printable
 from benchcon.units import quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -21,7 +20,6 @@ CHANNEL_ID = re.compile(r"[a-z][a-z0-9_]{0,7}")
 _Read = TypeVar("_Read")
 
 _MOST_LISTED = 24
-_MOST_COMPARED = 200
 _MOST_NOTED = 1000
 """Most findings that are listed about one file; whoever has more mends the first and checks again."""
 
@@ -59,16 +57,10 @@ def has_heading(text: str, *headings: str) -> bool:
     return any("".join(line.split()).startswith(headings) for line in text.splitlines() if "[" in line)
 
 
-def listed(allowed: Iterable[str]) -> str:
+def options(allowed: Iterable[str]) -> str:
     """Return allowed words as a list for a message, not longer than can be read."""
     words = list(allowed)
     return ", ".join(words[:_MOST_LISTED]) + (f" and {len(words) - _MOST_LISTED} more" * (len(words) > _MOST_LISTED))
-
-
-def near(word: str, allowed: Iterable[str]) -> str:
-    """Return `` ; did you mean "red"?`` for the allowed word nearest to `word`, or nothing."""
-    found = difflib.get_close_matches(word[:64].lower(), list(allowed)[:_MOST_COMPARED], 1, 0.5)
-    return f'; did you mean "{found[0]}"?' if found else ""
 
 
 def shown(value: object) -> str:

@@ -10,8 +10,9 @@ from benchcon.panel.electrics import loads
 from benchcon.panel.model import Board, Chain, Channel, Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHAINS, PORTS, SERIAL, Pin, read_pins
 from benchcon.panel.places import edges_mm, overlap_mm
-from benchcon.panel.reader import SourceFile, listed, near
+from benchcon.panel.reader import SourceFile, options
 from benchcon.panel.supplies import check_supplies
+from benchcon.text import counted, near
 
 
 def check(panel: Panel, source: SourceFile, *, currents: bool = True) -> None:
@@ -99,7 +100,7 @@ def _answers(panel: Panel, source: SourceFile) -> None:
     for output in panel.parts:
         if not isinstance(output, Control) and output.answers and output.answers not in names:
             text = f'{key_of(output)}.answers is "{output.answers}", which is not a control of this panel'
-            source.say_at(output.line, f"{text}; allowed: {listed(names) or 'none yet'}{near(output.answers, names)}")
+            source.say_at(output.line, f"{text}; allowed: {options(names) or 'none yet'}{near(output.answers, names)}")
 
 
 def _dark_switches(panel: Panel, source: SourceFile) -> None:
@@ -237,7 +238,7 @@ class _Pins:
     @staticmethod
     def _beyond(chain: Chain, pin: Pin, last: int) -> str:
         reach = f"has the pin {pin.name}" + (f" and goes on to {pin.kind}.{last}" if last > pin.bit else "")
-        chips = f"{chain.chips} chip{'s' * (chain.chips > 1)}"
+        chips = counted(chain.chips, "chip")
         return f"{reach}; the chain has {chips}, {pin.kind}.0 to {pin.kind}.{8 * chain.chips - 1} (line {chain.line})"
 
     def in_matrix(self, who: str, channel: Channel, pin: Pin) -> bool:
@@ -249,7 +250,7 @@ class _Pins:
                 size = f"r0c0 to r{len(matrix.rows) - 1}c{len(matrix.columns) - 1}"
                 self.say(channel.line, f"{who} has the pin {pin.name}; {matrix.name} has {size} (line {matrix.line})")
                 return False
-        allowed = listed(names) or f'none, as no [matrices.NAME] has board = "{self.board.name}"'
+        allowed = options(names) or f'none, as no [matrices.NAME] has board = "{self.board.name}"'
         text = f"{who} has the pin {pin.name} of an unknown matrix; allowed: {allowed}{near(pin.matrix, names)}"
         self.say(channel.line, text)
         return False

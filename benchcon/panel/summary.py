@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from benchcon.panel.model import Panel
 from benchcon.panel.rules import channels_of
-from benchcon.text import printable
+from benchcon.text import counted, printable
 
 
 def size_of(panel: Panel) -> str:
@@ -49,8 +49,3 @@ def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
     told = [f"in {file}, but not there: {', '.join(missing)}"] if missing else []
     told += [f"there, but not in {file}: {', '.join(strange)}"] if strange else []
     return printable("; ".join(told))
-
-
-def counted(number: int, word: str) -> str:
-    """Return a number with its noun: ``1 lamp``, ``2 lamps``."""
-    return f"{number} {word}{'' if number == 1 else 's'}"

@@ -11,7 +11,8 @@ import math
 from collections.abc import Callable, Mapping
 
 from benchcon.panel.model import Control, Display, Lamp, Panel, Supply, SupplySource
-from benchcon.panel.reader import NAME, TomlTable, listed, near, shown
+from benchcon.panel.reader import NAME, TomlTable, options, shown
+from benchcon.text import near
 
 _NAME_FORM = "1 to 32 of a-z, 0-9 and _, the first a letter, are allowed"
 MOST_SOURCES = 16
@@ -74,7 +75,7 @@ def check_supplies(panel: Panel, say: Callable[[int, str], None]) -> None:
                     words = words_of(control)
                     say(
                         source.line,
-                        f'{who} has {named} = "{position}"; allowed: {listed(words)}{near(position, words)}',
+                        f'{who} has {named} = "{position}"; allowed: {options(words)}{near(position, words)}',
                     )
 
 

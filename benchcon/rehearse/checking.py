@@ -9,9 +9,9 @@ from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, load, slurp
 from benchcon.panel.model import Panel
 from benchcon.panel.reader import PanelRemark, as_finding
-from benchcon.panel.summary import counted
 from benchcon.rehearse import behaviour, rules_file, scenario
 from benchcon.rehearse.rules_file import Rule
+from benchcon.text import counted
 
 Checked = tuple[list[PanelRemark], str]
 """What was found, and what is in the file and what it is good for."""

@@ -18,6 +18,7 @@ from benchcon.rehearse.scenario import Named, Scenario, load
 from benchcon.rehearse.sources import broker_of, source_of
 from benchcon.rehearse.virtual import VirtualRun
 from benchcon.rehearse.watchdog import Watchdog
+from benchcon.text import counted
 
 if TYPE_CHECKING:
     from benchcon.rig.hand import Hand
@@ -126,7 +127,7 @@ class LivePlay:
         result.remarks += [f"left out: {text}" + (f", {n} times" if n > 1 else "") for text, n in run.left_out.items()]
         result.remarks += [f"{text}" + (f", {n} times" if n > 1 else "") for text, n in run.complaints.items()]
         if self._values:
-            result.remarks.append(f"{run.taken} {'value' if run.taken == 1 else 'values'} came from elsewhere")
+            result.remarks.append(f"{counted(run.taken, 'value')} came from elsewhere")
         if not scenario.actions:
             result.lasted_s = round(time.monotonic() - self._began, 1)
         elif not run.over:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from benchcon.rehearse.expect import WRONG_RULE, Expectation
 from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
-from benchcon.text import printable
+from benchcon.text import counted, printable
 
 RULES = "(rules)"
 """Stands for an expectation: that no rule went wrong."""
@@ -95,7 +95,7 @@ def names(expectations: Sequence[Expectation]) -> list[str]:
 
 def mistakes_told(count: int) -> str:
     """Return how many mistakes in rules there were, for a summary."""
-    return f"{count} {'MISTAKE' if count == 1 else 'MISTAKES'} in rules"
+    return f"{counted(count, 'mistake').upper()} in rules"
 
 
 def as_text(result: ScenarioResult) -> str:

@@ -24,12 +24,12 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, slurp
 from benchcon.panel.model import Control, Panel
-from benchcon.panel.reader import NAME, PanelRemark, listed, near
+from benchcon.panel.reader import NAME, PanelRemark, options
 from benchcon.panel.rules import key_of
 from benchcon.rehearse.behaviour import RESERVED, Behaviour
 from benchcon.rehearse.showing import NumberStyle, number_by
 from benchcon.rehearse.stopping import LoadLimit, NeverLoads
-from benchcon.text import printable
+from benchcon.text import near, printable
 from benchcon.units import linear
 
 KIND = "rules file"
@@ -288,7 +288,7 @@ class _Reading:
                 for name in names:
                     if name not in there:
                         text = f"{rule.name} drives the {kind} {printable(name)}, which {where} does not have"
-                        self.say(rule.line, f"{text}; its {kind}s: {listed(there) or 'none'}{near(name, there)}")
+                        self.say(rule.line, f"{text}; its {kind}s: {options(there) or 'none'}{near(name, there)}")
             if rule.derived and (rule.derived in controls or rule.derived in values or rule.derived in RESERVED):
                 self.say(rule.line, f"{rule.name} derives {rule.derived}, which is the name of something else already")
             elif rule.derived and not NAME.fullmatch(rule.derived):
@@ -297,7 +297,7 @@ class _Reading:
             for name in rule.parameters if self.behaviour is not None else ():
                 if name not in allowed:
                     text = f"{rule.name} takes {name}, which is not a value, control or derived quantity"
-                    self.say(rule.line, f"{text}; there are: {listed(allowed)}{near(name, allowed)}")
+                    self.say(rule.line, f"{text}; there are: {options(allowed)}{near(name, allowed)}")
             self._words(nodes[rule.name], controls)
         for value in self.behaviour.values if self.behaviour is not None else ():
             if value.name in controls:

@@ -17,11 +17,11 @@ from typing import Any
 from benchcon.errors import Trouble
 from benchcon.panel.file import LARGEST, open_table, slurp
 from benchcon.panel.model import Control, Lamp, Panel
-from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, listed, near, shown, without_mistakes
+from benchcon.panel.reader import PanelRemark, TomlTable, has_heading, options, shown, without_mistakes
 from benchcon.rehearse.behaviour import Behaviour, Value, file_beside
 from benchcon.rehearse.expect import Clause, Expectation, WantedOutput
 from benchcon.rehearse.showing import NumberStyle, bars, display_shows, outputs_of, too_much
-from benchcon.text import printable
+from benchcon.text import near, printable
 from benchcon.units import number_in
 
 KIND = "scenario"
@@ -467,7 +467,7 @@ class _Reading:
             value = self.values.get(match[1]) if match else None
             if value is None:
                 hint = near(cell, self.values)
-                raise ValueError(f"has the column {shown(cell)}; the values are {listed(self.values)}{hint}")
+                raise ValueError(f"has the column {shown(cell)}; the values are {options(self.values)}{hint}")
             unit = match[2] if match and match[2] else ""
             if bool(unit) != bool(value.unit):
                 example = f"{value.name} [{value.unit}]" if value.unit else value.name
@@ -544,7 +544,7 @@ class _Reading:
             if name in known:
                 found.append((name, known[name], written))
             else:
-                text = f"is not a {what}; there are: {listed(known) or 'none'}{near(name, known)}"
+                text = f"is not a {what}; there are: {options(known) or 'none'}{near(name, known)}"
                 table.source.say((*table.path, key, name), text)
         return found
 
@@ -559,7 +559,8 @@ class _Reading:
         for name in names:
             if name not in known:
                 table.say(
-                    key, f"names {shown(name)}, which is not a {what}; there are: {listed(known)}{near(name, known)}"
+                    key,
+                    f"names {shown(name)}, which is not a {what}; there are: {options(known)}{near(name, known)}",
                 )
         return [name for name in names if name in known]
 

@@ -10,9 +10,9 @@ from dataclasses import replace
 
 from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import MOST_LISTED, counted, in_context, seconds, slipped, summary, what
+from benchcon.replay.compare_text import MOST_LISTED, in_context, seconds, slipped, summary, tally, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
-from benchcon.text import path_for_others
+from benchcon.text import counted, path_for_others
 
 WIDTH = 1000.0
 LANE = 20.0
@@ -63,7 +63,7 @@ def _verdict(comparison: Comparison) -> str:
     count = sum(1 for compared in comparison.channels.values() if compared.count)
     if not count:
         return f"The same within {comparison.tolerance_us / 1000:g} ms"
-    return f"{comparison.count} difference{'s' if comparison.count != 1 else ''}"
+    return counted(comparison.count, "difference")
 
 
 def _source(recording: Recording) -> str:
@@ -75,7 +75,7 @@ def _remarks(comparison: Comparison) -> Iterable[str]:
     if shift:
         yield f"B says the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
     yield from map(slipped, comparison.slips)
-    for line in counted(comparison):
+    for line in tally(comparison):
         yield f"{line[0].upper()}{line[1:]}."
     yield from (*comparison.a.problems, *comparison.b.problems)
 

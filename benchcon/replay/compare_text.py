@@ -129,10 +129,10 @@ def as_text(comparison: Comparison) -> str:
             lines.append(f"  {name:<{width}} {numbers}   {summary(one)}")
         if len(names) > MOST_LISTED:
             lines.append(f"  and {len(names) - MOST_LISTED} more channels that differ")
-    return "\n".join([*lines, "", *counted(comparison)])
+    return "\n".join([*lines, "", *tally(comparison)])
 
 
-def counted(comparison: Comparison) -> list[str]:
+def tally(comparison: Comparison) -> list[str]:
     """Return what was compared and what not, in lines whose numbers add up to those of the two recordings."""
     of_boards = {name for one in (comparison.a, comparison.b) for name, track in one.tracks.items() if track.of_board}
     both = {name: one for name, one in comparison.channels.items() if one.a and one.b}

@@ -10,9 +10,8 @@ from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.capture.missing import Missing
 from benchcon.errors import Trouble
-from benchcon.panel.summary import counted
 from benchcon.state import BenchState
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.units import written
 
 MOST_TOLD = 20

@@ -10,9 +10,8 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchcon.pages import Figure, Numbers, SvgElement, render
-from benchcon.panel.summary import counted
 from benchcon.replay.timed import VIRTUAL, Timed
-from benchcon.text import path_for_others
+from benchcon.text import counted, path_for_others
 from benchcon.timing.contacts import ContactTiming, words_of
 from benchcon.timing.delay_words import (
     ORIENTATION,

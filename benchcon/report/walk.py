@@ -15,8 +15,7 @@ from benchcon.diagnosis.supplies import told_source
 from benchcon.errors import Trouble
 from benchcon.firmware.wiring_list import of_panel
 from benchcon.panel.model import Control, Display, Panel, Part, Supply
-from benchcon.panel.summary import counted
-from benchcon.text import path_for_others
+from benchcon.text import counted, path_for_others
 from benchcon.walk.journal import FinishedStep, line_of
 
 FORM = 1

@@ -12,10 +12,9 @@ from benchcon.firmware.wiring_list import Section, of_panel
 from benchcon.kinds import kinds
 from benchcon.pages import drawn, render
 from benchcon.panel.model import Board, Panel
-from benchcon.panel.summary import counted
 from benchcon.report.walk import foremost
 from benchcon.report.walk_face import face, key_mark
-from benchcon.text import times
+from benchcon.text import counted, times
 from benchcon.walk.marks import MARKS, count_words
 
 CAUTION = (

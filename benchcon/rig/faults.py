@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -10,7 +9,7 @@ from typing import Any
 
 from benchcon.rig.kinds import KINDS, WHEN, FaultKind, Setting
 from benchcon.rig.wiring import Wiring
-from benchcon.text import printable
+from benchcon.text import counted, near, printable
 from benchcon.wire.quote import quote, unquote
 
 
@@ -113,8 +112,8 @@ def check(fault: Fault, wiring: Wiring) -> None:
     for id_ in fault.channels:
         there = wiring.kinds.get(id_)
         if there is None:
-            near = _near(id_, wiring.kinds)
-            raise WrongFault("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{near}")
+            hint = _near(id_, wiring.kinds)
+            raise WrongFault("channel", f"board '{wiring.name}' has no channel '{printable(id_)}'{hint}")
         if there not in known.on:
             raise WrongFault(
                 "channel", f"'{fault.kind}' cannot sit on '{id_}', a {there}; only on: {', '.join(known.on)}"
@@ -144,8 +143,8 @@ def _check_wholes(fault: Fault, wiring: Wiring) -> None:
     for key, names in named.items():
         for name in names:
             if name not in wiring.plugs:
-                near = _near(name, wiring.plugs)
-                raise WrongFault(key, f"board '{wiring.name}' has no connector '{printable(name)}'{near}")
+                hint = _near(name, wiring.plugs)
+                raise WrongFault(key, f"board '{wiring.name}' has no connector '{printable(name)}'{hint}")
     if fault.kind == "ground_crossed" and not any(fault.channels[0] in plug for plug in wiring.plugs.values()):
         raise WrongFault("channel", f"'{fault.channels[0]}' is on no connector that the panel names")
     for name in settings.get("boards", ()):
@@ -243,13 +242,12 @@ def _shown(value: Any) -> str:
 
 
 def _near(word: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(word, list(known), 1)
-    return f"; did you mean '{near[0]}'?" if near else f"; there are: {', '.join(known)}" if known else ""
+    return near(word, known, "'") or (f"; there are: {', '.join(known)}" if known else "")
 
 
 def _how_many(kind: FaultKind) -> str:
     if kind.most == 0:
         return "no channel"
     if kind.least == kind.most:
-        return f"{kind.least} channel{'s' if kind.least > 1 else ''}"
+        return counted(kind.least, "channel")
     return f"{kind.least} to {kind.most} channels"

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchcon.panel.model import Control, Panel
-from benchcon.panel.summary import counted
 from benchcon.state import BenchState
-from benchcon.text import printable
+from benchcon.text import counted, printable, times
 from benchcon.timing.bounce import LEAST_MOVEMENTS, ORDINARY_US, Bounce, bounce_of
 from benchcon.timing.delay_words import ms
 from benchcon.timing.delays import sources_of
@@ -98,9 +97,9 @@ def bounce_advice(figures: Bounce, control: Control) -> str:
     """Return which debounce time to set and why, or what else to do first."""
     if figures.spikes:
         longest = max(one.settling_us for one in figures.spikes)
-        times = "once" if len(figures.spikes) == 1 else f"{len(figures.spikes)} times"
+        often = times(len(figures.spikes))
         return (
-            f"It opened or closed {times} for no longer than {ms(longest)}, which no hand does: a loose wire, a bad "
+            f"It opened or closed {often} for no longer than {ms(longest)}, which no hand does: a loose wire, a bad "
             "joint or a worn contact. No debounce time mends that; look there first."
         )
     if figures.finding == "worn":
@@ -148,11 +147,11 @@ def _turning_advice(figures: Turning) -> str:
             "more often; if it happens when turned slowly, look at the common contact."
         )
     if figures.skipped:
-        times = "once" if figures.skipped == 1 else f"{figures.skipped} times"
-        found.append(f"It came to rest between two detents {times}: look at counts_per_detent, or at a worn contact.")
+        often = times(figures.skipped)
+        found.append(f"It came to rest between two detents {often}: look at counts_per_detent, or at a worn contact.")
     if figures.doubled:
-        times = "once" if figures.doubled == 1 else f"{figures.doubled} times"
-        found.append(f"Two detents came at once {times}, faster than a hand turns: counts_per_detent may be too small.")
+        often = times(figures.doubled)
+        found.append(f"Two detents came at once {often}, faster than a hand turns: counts_per_detent may be too small.")
     return " ".join(found)
 
 
@@ -172,8 +171,8 @@ def _travel_advice(figures: Travel, control: Control) -> str:
     found = []
     if figures.jumps:
         near = ", ".join(map(str, sorted(set(figures.jumps))[:5]))
-        times = "once" if len(figures.jumps) == 1 else f"{len(figures.jumps)} times"
-        found.append(f"Its reading jumped away and back {times} (to {near}): a worn track or a loose wiper.")
+        often = times(len(figures.jumps))
+        found.append(f"Its reading jumped away and back {often} (to {near}): a worn track or a loose wiper.")
     low, high = figures.short_of(control.low_count, control.high_count)
     if figures.span > 0.5 * (control.high_count - control.low_count):
         for short, key, seen in ((low, "low", figures.least), (high, "high", figures.greatest)):

@@ -7,8 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from benchcon.panel.summary import counted
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.timing.delays import Delay, Delays
 
 ORIENTATION = (

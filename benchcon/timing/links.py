@@ -33,9 +33,8 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any, NamedTuple
 
-from benchcon.panel.summary import counted
 from benchcon.state import BenchState
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.timing.percentiles import percentile
 from benchcon.wire import events as ev
 from benchcon.wire.codec import check_of

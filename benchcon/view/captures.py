@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from benchcon.panel.summary import counted
 from benchcon.session import OpenSession, Session
-from benchcon.text import printable
+from benchcon.text import counted, printable
 
 if TYPE_CHECKING:
     from benchcon.recording.keeper import Closed

@@ -12,7 +12,7 @@ from benchcon.session import ReplaySession, Session
 from benchcon.state import BoardState
 from benchcon.state.described import Signature, completed, signature
 from benchcon.state.keyframe import MOST_BOARDS
-from benchcon.text import printable
+from benchcon.text import listed, printable
 from benchcon.view.board_status import BoardStatus, Darkness, darkness, standing
 from benchcon.view.captures import troubles
 from benchcon.view.event_feed import Feed, worth_telling
@@ -235,11 +235,11 @@ class ViewModel:
         if not others:
             return []
         missing = [printable(board.name) for board in named if board.name not in self.boards]
-        told = f"{_listed(others)} {_are(others)} here but not in the panel file"
+        told = f"{listed(others)} {_are(others)} here but not in the panel file"
         return [
             told
             + (
-                f"; {_listed(missing)}, in the file, {'has' if len(missing) == 1 else 'have'} not answered"
+                f"; {listed(missing)}, in the file, {'has' if len(missing) == 1 else 'have'} not answered"
                 if missing
                 else ""
             )
@@ -293,10 +293,6 @@ class ViewModel:
         if self._behind is not None:
             self._behind.close()
         self.work.close()
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + f" and {names[-1]}"
 
 
 def _are(names: list[str]) -> str:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
-
 from benchcon.errors import Trouble
 from benchcon.panel.model import Control, Panel, Part
-from benchcon.text import printable
+from benchcon.text import near, printable
 
 
 def boards_of(part: Part) -> set[str]:
@@ -40,8 +38,7 @@ def chosen(panel: Panel, text: str) -> list[str]:
         if not word:
             continue
         if word.casefold() not in words:
-            near = difflib.get_close_matches(word.casefold(), words, 1)
-            hint = f"; did you mean '{printable(near[0])}'?" if near else ""
+            hint = near(word, words, "'")
             raise Trouble(f"no part and no board is called '{printable(word[:40])}'{hint}")
         names.update(words[word.casefold()])
     return [part.name for part in panel.parts if part.name in names]

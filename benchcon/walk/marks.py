@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from benchcon.text import counted
+
 MARKS = {
     "passed": ("✓", "passed"),
     "faulty": ("✗", "faulty"),
@@ -21,4 +23,4 @@ def count_words(report: Mapping[str, Any]) -> str:
     counts = report["counts"].items()
     text = ", ".join(f"{number} {MARKS[verdict][1]}" for verdict, number in counts if number) or "no parts"
     upset = {board for each in report["findings"] if not each["parts"] for board in each["channels"]}
-    return f"{text}; {len(upset)} board{'s' * (len(upset) > 1)} in trouble" if upset else text
+    return f"{text}; {counted(len(upset), 'board')} in trouble" if upset else text

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from benchcon.diagnosis.layout import PanelIndex, codes_of, words_of
 from benchcon.diagnosis.supplies import told_source
 from benchcon.panel.model import Control, Display, Part
-from benchcon.panel.summary import counted
-from benchcon.text import listed
+from benchcon.text import counted, listed
 from benchcon.walk.plan import Step
 
 

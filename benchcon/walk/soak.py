@@ -14,9 +14,8 @@ from typing import Any
 from benchcon.diagnosis.evidence import SAG_MV
 from benchcon.errors import Trouble
 from benchcon.panel.model import Lamp, Panel
-from benchcon.panel.summary import counted
 from benchcon.state.board import is_without_supply
-from benchcon.text import times
+from benchcon.text import counted, times
 from benchcon.units import quantity
 from benchcon.walk.load import ALL_LIT, shares
 from benchcon.walk.wants import Wants

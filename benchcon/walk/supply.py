@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.state.board import is_without_supply
-from benchcon.text import printable
+from benchcon.text import listed, printable
 from benchcon.walk.channel_changes import Hearing
 from benchcon.wire import events as ev
 
@@ -23,8 +23,7 @@ _MOST_NAMES = 3
 
 def named(boards: Sequence[str]) -> str:
     """Return names of boards as a sentence lists them: ``'lighting', 'met' and 'power'``."""
-    names = [f"'{printable(board)}'" for board in boards]
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return listed([f"'{printable(board)}'" for board in boards])
 
 
 class SuppliedBoards:

@@ -15,8 +15,7 @@ from typing import Any
 from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
-from benchcon.panel.summary import counted
-from benchcon.text import printable, times
+from benchcon.text import counted, printable, times
 from benchcon.walk.soak import long_text
 
 POT_SHARE = 0.015
@@ -223,13 +222,13 @@ class Wiggle:
         for each in sorted(self.watched.values(), key=lambda w: -w.count):
             if each.count:
                 label = self.layout.spots[each.key].part.label
-                how_often = "once" if each.count == 1 else f"{each.count} times"
+                how_often = times(each.count)
                 shortest, longest = time_text(each.shortest_us), time_text(each.longest_us)
-                times = f", shortest {shortest}, longest {longest}" if each.longest_us else ""
+                lengths = f", shortest {shortest}, longest {longest}" if each.longest_us else ""
                 still = ", and is still away" if each.away_since_us is not None else ""
-                out.append(f"{each.key}: “{label}” dropped out {how_often}{times}{still}")
+                out.append(f"{each.key}: “{label}” dropped out {how_often}{lengths}{still}")
         for board, count in self.upsets.items():
-            out.append(f"{board}: the board was reset or gone {'once' if count == 1 else f'{count} times'}")
+            out.append(f"{board}: the board was reset or gone {times(count)}")
         return out
 
     def closing(self, seconds: float) -> str:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
-from benchcon.panel.reader import CHANNEL_ID, PanelRemark, SourceFile, TomlTable, near, shown
+from benchcon.panel.reader import CHANNEL_ID, PanelRemark, SourceFile, TomlTable, shown
+from benchcon.text import near
 
 KINDS: dict[str, str] = {
     "chatter": "an input changes back and forth faster than a hand can",

@@ -26,7 +26,7 @@ from typing import Any, NamedTuple
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState, BoardState
 from benchcon.state.changes import RESETS, ValueChange
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.watch.triggers import Trigger
 from benchcon.wire import events as ev
 from benchcon.wire.quote import quote
@@ -229,7 +229,7 @@ class Watch:
 
     def _gap(self, event: ev.Gap, board: BoardState) -> Iterable[Fired]:
         for trigger in self._by_kind["gap"]:
-            lost = f"{event.missing} notification{'s' if event.missing > 1 else ''}"
+            lost = counted(event.missing, "notification")
             text = f"{lost} from {self._board(board)} lost on the way"
             yield from self._fire(trigger, board, "", event.at_us, text)
 

@@ -15,7 +15,7 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
 from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
-from benchcon.text import printable
+from benchcon.text import counted, printable
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.view.showing import channel_label
 from benchcon.view.traces import counted_word, recent, trace_of
@@ -238,7 +238,7 @@ class WiggleScreen(WatchScreen):
         text = Text("Wiggle watch: ", f"bold {BRASS}")
         text.append(printable(names), f"bold {IVORY}")
         if now is not None:
-            text.append(f"   {now.watched} channels   " if now.watched != 1 else "   1 channel   ", ENGRAVED)
+            text.append(f"   {counted(now.watched, 'channel')}   ", ENGRAVED)
             text.append(clock_text((self.session.now_us() - self._began_us) / 1e6), ENGRAVED)
         if not self.bell:
             text.append("   bell off", WARN)

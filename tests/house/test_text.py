@@ -1,0 +1,27 @@
+"""The words that every room uses: numbers with their nouns, lists, and what was likely meant."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchcon.text import counted, listed, near, printable, times
+
+
+def test_numbers_and_lists_read_as_in_a_sentence() -> None:
+    assert [counted(number, "lamp") for number in (0, 1, 2)] == ["0 lamps", "1 lamp", "2 lamps"]
+    assert [times(number) for number in (1, 2)] == ["once", "2 times"]
+    assert [listed(words) for words in ((), ("a",), ("a", "b"), (1, 2, 3))] == ["", "a", "a and b", "1, 2 and 3"]
+
+
+@pytest.mark.parametrize(("word", "meant"), [("gren", "green"), ("GREEN", "green"), ("xyz", "")])
+def test_what_is_near_is_proposed(word: str, meant: str) -> None:
+    assert near(word, ["red", "green", "blue"], "'") == (f"; did you mean '{meant}'?" if meant else "")
+
+
+@given(st.text(), st.lists(st.text(min_size=1), max_size=5))
+def test_a_strangers_names_are_proposed_printable(word: str, known: list[str]) -> None:
+    told = near(word, known)
+    assert printable(told) == told
+    assert not told or any(f'"{printable(each)}"' in told for each in known)
