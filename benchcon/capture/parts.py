@@ -19,6 +19,9 @@ from benchcon.errors import Trouble
 from benchcon.fresh import Fresh, move_aside, sync_folder
 from benchcon.text import printable
 
+GIVE_NUMBER = "use --force, which gives the old file a number"
+"""What can be done about a file that is there, other than choosing another name."""
+
 
 class FileParts:
     """Gives the writer one file after the other.
@@ -61,9 +64,7 @@ class FileParts:
                 self.aside = self._set_aside()
             return OpenFile(self._open(self.path), self._header())
         except FileExistsError:
-            raise Trouble(
-                f"{self.shown}: there already; choose another name, or use --force, which gives the old file a number"
-            ) from None
+            raise Trouble(f"{self.shown}: there already; choose another name, or {GIVE_NUMBER}") from None
         except (OSError, ValueError) as error:
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise Trouble(f"{self.shown}: cannot be written: {why}") from error

@@ -32,10 +32,10 @@ def run(args: argparse.Namespace) -> int:
     """Compare: 0 the same, 1 different, 2 it could not be done."""
     import json
 
+    from benchcon.files import may_write, new_file
     from benchcon.replay.compare import compare
     from benchcon.replay.compare_html import as_html
     from benchcon.replay.compare_text import as_json, as_text
-    from benchcon.replay.output import may_write, new_file
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.words import option_time
 

@@ -53,8 +53,8 @@ def run(args: argparse.Namespace) -> int:
 
     from benchcon.cli.until import Until
     from benchcon.conform import Report, WireSide, chosen, play
+    from benchcon.files import new_file
     from benchcon.link.lock import PortLock
-    from benchcon.replay.output import new_file
     from benchcon.rig.hand import Hand
 
     only = chosen(args.only)

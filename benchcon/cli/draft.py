@@ -32,16 +32,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Ask the boards and write the file: 0 done, 2 a port or the file could not be used."""
-    import os
     import sys
 
     from benchcon.errors import Trouble
+    from benchcon.files import may_write, write_whole
     from benchcon.panel.draft import draft
-    from benchcon.panel.edit import write_whole
-    from benchcon.text import printable
 
-    if args.out and os.path.isfile(args.out) and not args.force:
-        raise Trouble(f"{printable(args.out)} is there already; --force overwrites it")
+    may_write(args.out, force=args.force)
     if not 0 < args.seconds <= 600:
         raise Trouble(f"--seconds is {args.seconds:g}; more than 0 and at most 600 is allowed")
     if not args.ports:

@@ -27,8 +27,8 @@ def run(args: argparse.Namespace) -> int:
     """Export: 0 done, 2 it could not be done."""
     import sys
 
+    from benchcon.files import new_file
     from benchcon.replay.exports import export, form_of
-    from benchcon.replay.output import new_file
 
     form = form_of(args.output)
     with new_file(args.output, force=args.force) as out:

@@ -18,8 +18,8 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from benchcon.errors import Trouble
+    from benchcon.files import write_whole
     from benchcon.firmware.shopping import as_csv, as_markdown, shopping
-    from benchcon.panel.edit import write_whole
     from benchcon.panel.file import load
     from benchcon.text import printable
 

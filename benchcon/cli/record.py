@@ -45,10 +45,12 @@ def run(args: argparse.Namespace) -> int:
     """
     from pathlib import Path
 
+    from benchcon.capture.parts import GIVE_NUMBER
     from benchcon.cli.attendance import Attendance
     from benchcon.cli.loss import Loss
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
+    from benchcon.files import may_write
     from benchcon.link import Bench
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
@@ -70,13 +72,7 @@ def run(args: argparse.Namespace) -> int:
     )
     seconds = _seconds(args)
     path = Path(args.output)
-    if path.is_dir():
-        raise Trouble(f"{printable(args.output)}: is a folder; name a file")
-    if path.exists() and not args.force and not args.on_trigger:
-        raise Trouble(
-            f"{printable(args.output)}: there already; choose another name, or use --force, which gives the old file"
-            " a number"
-        )
+    may_write(path, force=args.force or args.on_trigger, way_out=GIVE_NUMBER)
     with Until(seconds, open_ended=True) as until:
         bench = Bench(args.ports, panel=panel, listen_only=True)
         recorder = Recorder(

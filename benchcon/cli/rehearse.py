@@ -78,8 +78,8 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from benchcon.errors import Trouble
+    from benchcon.files import may_write
     from benchcon.rehearse.scenario import Named
-    from benchcon.replay.output import may_write
     from benchcon.text import printable
 
     scenarios = [file for file in args.files if file.endswith(".toml")]
@@ -332,9 +332,9 @@ def _ask(text: str) -> bool:
 
 
 def _junit(path: Path, results: list[ScenarioResult], force: bool) -> None:
+    from benchcon.files import new_file
     from benchcon.rehearse.result import texts
     from benchcon.replay.junit import as_junit
-    from benchcon.replay.output import new_file
     from benchcon.replay.verdict import Verdict
 
     verdicts = []

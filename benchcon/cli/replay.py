@@ -66,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Replay: 0 done (or all the same), 1 a difference, 2 it could not be done."""
     from benchcon.errors import Trouble
-    from benchcon.replay.output import may_write
+    from benchcon.files import may_write
 
     if args.at is not None and not args.headless:
         raise Trouble("--at goes with --headless; in the console, 'jump' goes to a time")
@@ -183,10 +183,10 @@ def _to(args: argparse.Namespace) -> int:
 
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
+    from benchcon.files import new_file
     from benchcon.panel.file import load
     from benchcon.panel.unplug import not_confirmed
     from benchcon.replay.compare_html import as_html
-    from benchcon.replay.output import new_file
     from benchcon.replay.rerun import TOLERANCE_US, How, MovesParts, do_again
     from benchcon.replay.script import script_of
     from benchcon.replay.tracks import tracks_of
@@ -243,8 +243,8 @@ def _ask(text: str) -> bool:
 def _report(args: argparse.Namespace, verdicts: list[Verdict]) -> int:
     import os
 
+    from benchcon.files import new_file
     from benchcon.replay.junit import as_junit
-    from benchcon.replay.output import new_file
     from benchcon.replay.verdict import differing
 
     for verdict in verdicts:

@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.drawing.fits import inspect_fits
     from benchcon.drawing.sheet import LAYERS
     from benchcon.errors import Trouble
-    from benchcon.panel.edit import write_whole
+    from benchcon.files import may_write, write_whole
     from benchcon.panel.file import load
     from benchcon.text import printable
 
@@ -65,8 +65,7 @@ def run(args: argparse.Namespace) -> int:
         if layer not in LAYERS:
             hint = near(layer, LAYERS, "'")
             raise Trouble(f"there is no layer '{printable(layer[:40])}' (there are {', '.join(LAYERS)}){hint}")
-    if os.path.isfile(args.out) and not args.force:
-        raise Trouble(f"{shown} is there already; --force overwrites it")
+    may_write(args.out, force=args.force)
     panel = load(args.panel, currents=False)
     if not any(part.place for part in panel.parts):
         raise Trouble(f'{printable(args.panel)} does not say where any part sits (at = ["60 mm", "100 mm"])')

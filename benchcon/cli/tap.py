@@ -62,12 +62,13 @@ def run(args: argparse.Namespace) -> int:
         raise Trouble("benchcon tap needs a system with pseudo-terminals and poll, such as Linux or macOS")
 
     from benchcon import __version__
+    from benchcon.capture.parts import GIVE_NUMBER
     from benchcon.cli.loss import Loss
     from benchcon.cli.record import _seconds
     from benchcon.cli.until import Until
+    from benchcon.files import may_write
     from benchcon.panel.file import load
     from benchcon.panel.model import Panel
-    from benchcon.replay.output import may_write
     from benchcon.tap_session import TapSession
     from benchcon.text import printable
 
@@ -79,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     listen = _address(args.listen) if args.tcp or args.rfc2217 else None
     panel = load(args.panel) if args.panel else Panel()
     if args.output and not args.force:
-        may_write(args.output, way_out="use --force, which gives the old file a number")
+        may_write(args.output, way_out=GIVE_NUMBER)
     if listen is not None and listen[0] not in LOOPBACK:
         _say(
             f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password, and "

@@ -29,8 +29,8 @@ def run(args: argparse.Namespace) -> int:
     import json
     import sys
 
+    from benchcon.files import may_write, new_file
     from benchcon.panel.file import load
-    from benchcon.replay.output import may_write, new_file
     from benchcon.replay.timed import timed
     from benchcon.timing import contacts, links
     from benchcon.timing.delay_words import as_json, as_text

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from pathlib import Path
 
-from benchcon.panel.edit import write_whole
+from benchcon.files import write_whole
 from benchcon.panel.model import Panel
 from benchcon.panel.reader import name_from
 
@@ -20,5 +20,5 @@ def write_picture(panel: Panel) -> str:
     stem = f"{name_from(panel.title) or 'panel'}-face"
     names = itertools.chain([f"{stem}.svg"], (f"{stem}-{number}.svg" for number in itertools.count(2)))
     name = next(name for name in names if not Path(name).exists())
-    write_whole(name, picture(panel).encode(), force=False)
+    write_whole(name, picture(panel).encode(), force=False, way_out="")
     return name

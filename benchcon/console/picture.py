@@ -10,6 +10,7 @@ from pathlib import Path
 
 from benchcon.console.app import ConsoleApp
 from benchcon.console.preferences import Preferences
+from benchcon.files import write_whole
 from benchcon.session import Session
 
 FONT = "ui-monospace, 'DejaVu Sans Mono', Menlo, Consolas, monospace"
@@ -50,7 +51,7 @@ def picture(
         app.model.close()
         return svg
 
-    Path(path).write_text(with_solid_blocks(without_links(asyncio.run(draw()))), encoding="utf-8")
+    write_whole(path, with_solid_blocks(without_links(asyncio.run(draw()))).encode())
 
 
 def without_links(svg: str) -> str:

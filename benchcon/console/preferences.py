@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from typing import NamedTuple
 
+from benchcon.files import write_whole
 from benchcon.link.known_ports import home
 
 THEMES = ("dark", "light")

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from benchcon.demo.desks import panel_path
 from benchcon.errors import Trouble
+from benchcon.files import write_whole
 from benchcon.link.known_ports import home
-from benchcon.panel.edit import write_whole
 from benchcon.text import printable
 
 

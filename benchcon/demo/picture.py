@@ -17,8 +17,8 @@ TO_THE_FIRST_LAMP = ("t", "wait:1000", "enter", "wait:1000", "enter", "wait:4000
 """Keys that begin a walk and answer its first question, whether all is dark. Then it lights one lamp."""
 
 
-def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
-    """Write a picture of the demo, after its scenario has gone on for `after_s` seconds."""
+def demo_picture(path: str | Path) -> None:
+    """Write a picture of the demo, after its scenario has gone on for twelve seconds."""
     with start() as demo:
         panel = load(panel_path())
         bench = Bench([desk.port for desk in demo.boards], panel=panel)
@@ -27,7 +27,7 @@ def demo_picture(path: str | Path, after_s: float = 12.0) -> None:
         bench.start()
         run.start()
         try:
-            picture(session, path, settle_s=after_s)
+            picture(session, path, settle_s=12.0)
         finally:
             run.close()
             session.close()

@@ -19,7 +19,6 @@ from benchcon.panel.model import Panel
 from benchcon.protocol_files import protocols_dir
 from benchcon.text import printable
 
-WAYS = ("native", "emulated")
 _PACKAGES = {
     "native": {"make": "make", "cc": "gcc"},
     "emulated": {"make": "make", "cc": "gcc", "avr-gcc": "gcc-avr", "avr-objcopy": "binutils-avr"},

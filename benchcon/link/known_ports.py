@@ -9,13 +9,12 @@ import contextlib
 import datetime
 import os
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 from benchcon.errors import Trouble
-from benchcon.fresh import sync_folder
+from benchcon.files import write_whole
 from benchcon.text import printable
 
 _FORM = 1
@@ -146,17 +145,4 @@ def _write(entries: list[KnownPort]) -> None:
 
     path = _file()
     text = json.dumps({"form": _FORM, "ports": [entry._asdict() for entry in entries]}, indent=1) + "\n"
-    temporary = ""
-    try:
-        with tempfile.NamedTemporaryFile("w", dir=path.parent, prefix=".ports-", delete=False) as file:
-            temporary = file.name
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-        sync_folder(path.parent)
-    except OSError as error:
-        if temporary:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-        raise Trouble(f"{printable(str(path))}: cannot be written ({error.strerror})") from None
+    write_whole(path, text.encode())

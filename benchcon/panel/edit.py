@@ -5,23 +5,20 @@ The result of each change is read as a panel before it is taken, so an edit neve
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import os
 import re
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
 from benchcon.errors import Trouble
-from benchcon.fresh import sync_folder
+from benchcon.files import write_whole
 from benchcon.panel.composed import MOST_COLOURS
 from benchcon.panel.file import loads, slurp
 from benchcon.panel.model import Control, Lamp, Panel, Part
 from benchcon.panel.reader import NAME, name_from
-from benchcon.panel.rules import channels_of, key_of
+from benchcon.panel.rules import key_of
 from benchcon.panel.splice import Value, with_key_renamed, with_table, with_value
-from benchcon.panel.splice import written as toml
 from benchcon.panel.where import Path as KeyPath
 from benchcon.panel.where import places_in
 from benchcon.text import printable
@@ -132,28 +129,6 @@ class PanelFile:
         trims = {each.name: each.trim_permille for each in self.panel.lamps} | {lamp: permille}
         self._take(with_value(self.text, path, "trims", [_percent(trims[name]) for name in names]))
 
-    def set_channel(self, part: str, number: int, key: str, value: Value) -> None:
-        """Set `key` (`id`, `pin`, `connector` …) of a part's channel `number`, from 0."""
-        self._take(self._with_channel(self.text, part, number, key, value))
-
-    def set_board(self, board: str, key: str, value: Value) -> None:
-        """Set `key` of a board."""
-        if self.panel.board(board) is None:
-            raise Trouble(f'{self._shown} has no board "{printable(board[:40])}"')
-        self._take(with_value(self.text, ("boards", board), key, value))
-
-    def swap_channels(self, one: tuple[str, int], other: tuple[str, int]) -> None:
-        """Exchange the ids of two channels, each given as (part, number from 0): their wires were crossed."""
-        ids = []
-        for part, number in (one, other):
-            self._path(part)
-            channels = channels_of(self._part(part))
-            if not 0 <= number < len(channels):
-                raise Trouble(f"{part} has no channel number {number}")
-            ids.append(f"{channels[number].board}.{channels[number].id}")
-        text = self._with_channel(self.text, *one, "id", ids[1])
-        self._take(self._with_channel(text, *other, "id", ids[0]))
-
     def add(self, table: str, name: str, values: Mapping[str, Value]) -> None:
         """Add a part or a board at the end of the file; `table`: ``controls``, ``lamps``, ``displays``, ``boards``."""
         self._take(with_table(self.text, f"{table}.{name}", values))
@@ -171,20 +146,6 @@ class PanelFile:
         raw = (self._mark + self.text).encode()
         write_whole(self.path, raw)
         self._as_read, self._before = raw, self.text
-
-    def _with_channel(self, text: str, part: str, number: int, key: str, value: Value) -> str:
-        table = self._path(part)
-        places = places_in(text)
-        path: KeyPath = (*table, "channel") if number == 0 else ()
-        if path not in places.lines or not path:
-            path = (*table, "channels", number)
-        if path not in places.lines:
-            raise Trouble(f"{part} has no channel number {number}")
-        start, end = places.values.get(path, (0, 0))
-        if text[start:end][:1] in ("'", '"'):  # only an id so far
-            new = toml(value) if key == "id" else f"{{ id = {text[start:end]}, {key} = {toml(value)} }}"
-            return text[:start] + new + text[end:]
-        return with_value(text, path, key, value)
 
     @property
     def _shown(self) -> str:
@@ -211,62 +172,6 @@ class PanelFile:
 
     def _take(self, text: str) -> None:
         self.panel = loads(text, str(self.path))
-
-
-def write_whole(path: str | Path, raw: bytes, *, force: bool = True) -> None:
-    """Write `raw` to the file `path`, all of it or nothing: to a file beside it, which then takes its place.
-
-    What is not an ordinary file (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot
-    be written, and, without `force`, if it is there already.
-    """
-    target = Path(os.path.realpath(path))
-    shown = printable(str(path))
-    if target.is_dir():
-        raise Trouble(f"{shown} is a folder; name a file")
-    beside = ""
-    try:
-        if target.exists() and not target.is_file():
-            target.write_bytes(raw)
-            return
-        handle, beside = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:100]}.", suffix=".part")
-        with open(handle, "wb") as file:
-            file.write(raw)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(beside, _mode(target))
-        if force:
-            os.replace(beside, target)
-        else:
-            _put_where_nothing_is(beside, target)
-        sync_folder(target.parent)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            os.unlink(beside)
-        if isinstance(error, FileExistsError) and not force:
-            raise Trouble(f"{shown} is there already; --force overwrites it") from None
-        raise Trouble(f"{shown} cannot be written: {printable(error.strerror or str(error))}") from None
-
-
-def _put_where_nothing_is(beside: str, target: Path) -> None:
-    try:
-        os.link(beside, target)  # fails if the file is there, with no moment in between
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without links, such as that of a memory card
-        if target.exists():
-            raise FileExistsError from None
-        os.replace(beside, target)
-    else:
-        os.unlink(beside)
-
-
-def _mode(target: Path) -> int:
-    try:
-        return target.stat().st_mode & 0o777
-    except OSError:
-        mask = os.umask(0)
-        os.umask(mask)
-        return 0o666 & ~mask
 
 
 def _percent(permille: int) -> str:

@@ -7,7 +7,6 @@ the duty. Lightness is counted in permille of L* 100.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 
@@ -86,15 +85,3 @@ def lit_permille(dimmed: bool, sent: int) -> int:
     if not dimmed:
         return FULL if sent >= LIGHTS_FROM else 0
     return min(FULL, max(0, sent))
-
-
-def even_trims(matched_permille: Mapping[str, int]) -> dict[str, int]:
-    """Return trims from levels at which all lamps were seen to be equally light (by eye or by meter), by name.
-
-    The lamp that needed the highest level is the dimmest: it keeps all its light (1000), the others come down to it.
-    """
-    duties = {name: duty_of(level) for name, level in matched_permille.items()}
-    most = max(duties.values(), default=0.0)
-    if most <= 0:
-        return dict.fromkeys(duties, 1000)
-    return {name: max(10, round(lightness_of(duty / most))) for name, duty in duties.items()}

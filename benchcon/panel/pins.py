@@ -82,8 +82,3 @@ def read_pin(text: str) -> Pin:
 def read_pins(text: str) -> tuple[Pin, ...]:
     """Return the pins that a wire's `text` names: none if it is empty, two for an encoder."""
     return tuple(read_pin(part) for part in text.split("/")) if text else ()
-
-
-def analogue(chip: str, name: str) -> bool:
-    """Say whether a potentiometer can be read at pin `name`; True where the chip is not known."""
-    return name.startswith("A") if chip in PORTS else True

@@ -58,20 +58,6 @@ def position_of(control: Control, values: Values) -> int | None:
     return position(control, values).position
 
 
-def word_of(control: Control, values: Values) -> str:
-    """Return the state of `control` in words: a position's own, an encoder's detents, a potentiometer's share."""
-    if control.kind in ("button", "switch"):
-        found = position(control, values)
-        return control.positions[found.position] if found.position is not None else found.why
-    channel = control.channels[0]
-    value = values.get((channel.board, channel.id))
-    if value is None:
-        return "not known"
-    if control.kind == "encoder":
-        return f"{detents(control, 0, value):+g}"
-    return f"{share_permille(control, value) / 10:.0f} %"
-
-
 def detents(control: Control, before: int, after: int) -> float:
     """Return how many detents an encoder was turned from one count to another; to the right is positive.
 

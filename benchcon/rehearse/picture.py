@@ -11,9 +11,6 @@ from benchcon.rehearse.expect import Expectation, Stand
 from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
 from benchcon.text import printable
 
-CAUSES = ("scenario", "held", "sweep", "source")
-"""Who says what a value is."""
-
 
 class ValueNow(NamedTuple):
     """A value, where it stands in its range, and who says so."""
@@ -26,7 +23,7 @@ class ValueNow(NamedTuple):
     number: float | None
     """In its unit; None: no data."""
     cause: str
-    """One of `CAUSES`."""
+    """Who says what the value is: ``scenario``, ``held``, ``sweep`` or ``source``."""
 
 
 class OutputNow(NamedTuple):

@@ -485,7 +485,7 @@ class _Reading:
         standing: dict[str, float | None] = {value.name: value.start for value in self.behaviour.values}
         ramps: dict[str, tuple[int, int, float, _Ramp]] = {}
 
-        def end_ramp(name: str, until_us: int, *, whole: bool = False) -> None:
+        def end_ramp(name: str, until_us: int) -> None:
             if name not in ramps:
                 return
             began_us, order, start, ramp = ramps[name]
@@ -496,7 +496,7 @@ class _Reading:
                 made.append((last_us, order, Set(name, ramp.to)))
                 standing[name] = ramp.to
                 del ramps[name]
-            elif not whole:
+            else:
                 standing[name] = _between(start, ramp, until_us - began_us)
                 made.append((until_us, order, Set(name, standing[name])))
                 del ramps[name]

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from benchcon.errors import Trouble
-from benchcon.fresh import Fresh, sync_folder
+from benchcon.files import write_whole
 from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.walk.journal import FinishedStep, resume
@@ -123,28 +123,11 @@ class Folder:
 
         text = json.dumps(report, ensure_ascii=False, indent=1) + "\n"
         # What all else can be made from again is written first.
-        self._replace(REPORT, text.encode())
-        self._replace(JUNIT, junit(report))
-        self._replace(PAGE, page(report, panel, changed).encode())
+        write_whole(self.path / REPORT, text.encode())
+        write_whole(self.path / JUNIT, junit(report))
+        write_whole(self.path / PAGE, page(report, panel, changed).encode())
         self.write({"over": True})
         self.close()
-
-    def _replace(self, name: str, raw: bytes) -> None:
-        target = self.path / name
-        fresh: Fresh | None = None
-        try:
-            fresh = Fresh(target)
-            with open(fresh.descriptor, "wb") as file:
-                file.write(raw)
-                file.flush()
-                os.fsync(file.fileno())
-                fresh.place(target, replace=True)
-            sync_folder(self.path)
-        except OSError as error:
-            raise self._cannot(error) from None
-        finally:
-            if fresh is not None:
-                fresh.give_up()
 
     def close(self) -> None:
         """Close the journal; a walk that is not over goes on from here next time."""

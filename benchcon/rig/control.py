@@ -13,13 +13,13 @@ from benchcon.rig.faults import Fault, fault_of_words
 from benchcon.rig.lamps import Lamps
 from benchcon.rig.physics import Physics
 from benchcon.text import printable
+from benchcon.wire.notifications import CAUSES
 from benchcon.wire.quote import unquote
 
 VERSION = 1
 LONGEST = 1023
 """Bytes of a request without its end."""
 LONGEST_WAIT_MS = 600_000
-CAUSES = ("power", "reset", "watchdog", "brownout", "unknown")
 
 Reply = Callable[[str], None]
 """Takes one answer; called once for each request."""

@@ -181,24 +181,17 @@ class ClockMap:
 
     def bench_us(self, board_us: float) -> Placed:
         """Return when, on the bench's axis, the board's clock (unwrapped) showed `board_us`."""
-        return self._at(board_us, self._board, self._x, self.rate_ppm * -1e-6)
-
-    def board_us(self, bench_us: float) -> Placed:
-        """Return what the board's clock showed at that bench time, with the same bound."""
-        return self._at(bench_us, self._x, self._board, self.rate_ppm * 1e-6)
-
-    def _at(self, given: float, come: list[float], go: list[float], rate: float) -> Placed:
-        last = len(come) - 1
-        number = min(max(bisect_right(come, given) - 1, 0), last)
-        beyond = 0.0
-        if 0 <= number < last and given >= come[0]:
-            span = come[number + 1] - come[number]
-            share = (given - come[number]) / span if span > 0 else 0.0
-            at = go[number] + share * (go[number + 1] - go[number])
+        board, bench = self._board, self._x
+        last = len(board) - 1
+        number = min(max(bisect_right(board, board_us) - 1, 0), last)
+        if number < last and board_us >= board[0]:
+            span = board[number + 1] - board[number]
+            share = (board_us - board[number]) / span if span > 0 else 0.0
+            at = bench[number] + share * (bench[number + 1] - bench[number])
             error = max(self._error[number], self._error[number + 1])
         else:
-            beyond = given - come[number]
-            at = go[number] + beyond * (1 + rate)
+            beyond = board_us - board[number]
+            at = bench[number] + beyond * (1 - self.rate_ppm * 1e-6)
             error = self._error[number] + abs(beyond) * self.rate_error_ppm * 1e-6
         return Placed(at, error, self.one_way)
 
@@ -231,11 +224,11 @@ def _is_curve(points: list[tuple[float, float]]) -> bool:
     return max(smooth) - min(smooth) > CURVE_NOISE * noise + CURVE_LEAST_US
 
 
-def _thinned(limits: list[_Limit], rate: float, step_us: float = 250_000.0) -> list[_Limit]:
+def _thinned(limits: list[_Limit], rate: float) -> list[_Limit]:
     """Keep of each quarter of a second the tightest lower limit: a busy board reports thousands."""
     best: dict[int, _Limit] = {}
     for limit in limits:
-        number = int(limit.x // step_us)
+        number = int(limit.x // 250_000)
         kept = best.get(number)
         if kept is None or limit.d - rate * limit.x > kept.d - rate * kept.x:
             best[number] = limit

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from benchcon.errors import Trouble
+from benchcon.files import write_whole
 from benchcon.panel.draft import draft
-from benchcon.panel.edit import PanelFile, write_whole
+from benchcon.panel.edit import PanelFile
 from benchcon.panel.model import Control, Display, Lamp, Panel, Part
 from benchcon.panel.pins import CHIPS
 from benchcon.panel.reader import name_from
@@ -40,7 +41,7 @@ def first_file(path: Path, boards: Iterable[BoardState]) -> Panel:
     said = said_of(boards)
     if not said:
         raise Trouble("no board has described itself yet; connect one first")
-    write_whole(path, draft(said).encode(), force=False)
+    write_whole(path, draft(said).encode(), force=False, way_out="")
     return PanelFile(path).panel
 
 

@@ -12,8 +12,6 @@ from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import quote, unquote
 
-INPUTS = ("contact", "selector", "encoder", "pot")
-"""Kinds of channel that a hand moves."""
 OUTPUTS = ("lamp", "display")
 """Kinds of channel that `set` changes."""
 FORMER = {"digits": "display"}

@@ -17,9 +17,8 @@ from capture.made import BEGAN, batches, keyframe
 from benchcon.capture import Writer
 from benchcon.capture import writer as writing
 from benchcon.capture.store import pack
+from benchcon.files import new_file, write_whole
 from benchcon.link import known_ports
-from benchcon.panel.edit import write_whole
-from benchcon.replay.output import new_file
 
 Synced = Callable[[Path], int]
 

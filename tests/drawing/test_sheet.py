@@ -225,7 +225,7 @@ def test_a_file_that_is_there_stays_unless_it_is_to_be_replaced(
     out.write_text("mine")
     assert main(["sheet", str(PLATES["ostrey"]), "-o", str(out)]) == 2
     assert out.read_text() == "mine"
-    assert "--force overwrites it" in capsys.readouterr().err
+    assert "overwrite it with --force" in capsys.readouterr().err
     assert sheet(PLATES["ostrey"], out, "--force").read_text().startswith("<?xml")
 
 

@@ -62,7 +62,7 @@ def test_a_file_that_is_there_is_kept(desks: demo.Demo, tmp_path: Path, capsys: 
     out.write_text("mine")
     assert main(["draft", desks.boards[0].port, "-o", str(out)]) == 2
     assert out.read_text() == "mine"
-    assert "--force overwrites it" in capsys.readouterr().err
+    assert "overwrite it with --force" in capsys.readouterr().err
     assert main(["draft", desks.boards[0].port, "-o", str(out), "--force"]) == 0
     assert load(out).boards[0].name == "lighting"
 

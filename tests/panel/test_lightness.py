@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchcon.panel.file import loads
-from benchcon.panel.lightness import at_level, duty_of, even_trims, lightness_of, looks_permille, sent_permille
+from benchcon.panel.lightness import at_level, duty_of, lightness_of, looks_permille, sent_permille
 from benchcon.panel.model import Channel, Lamp
 
 
@@ -51,16 +51,6 @@ def test_a_trim_takes_the_same_share_of_luminance_at_every_level(level: int, tri
 def test_what_was_sent_tells_what_is_seen(level: int, trim: int) -> None:
     # Below that a permille of what is sent is many permille of what is seen.
     assert abs(looks_permille(lamp(trim), sent_permille(lamp(trim), level)) - level) <= 4
-
-
-def test_trims_bring_all_lamps_down_to_the_dimmest() -> None:
-    # Seen equally light at these levels: so the first has twice the luminance of the second, which is the dimmest.
-    levels = {"bright": round(lightness_of(0.25)), "dim": round(lightness_of(0.5))}
-    trims = even_trims(levels)
-    assert trims["dim"] == 1000
-    assert duty_of(trims["bright"]) == pytest.approx(0.5, abs=0.01)
-    assert even_trims({}) == {}
-    assert even_trims({"a": 0}) == {"a": 1000}
 
 
 @given(st.integers(1, 1000), st.integers(100, 1000), st.integers(100, 1000))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from benchcon.panel.codes import binary, gray, one_of
 from benchcon.panel.file import loads
 from benchcon.panel.model import Control
-from benchcon.panel.reading import detents, position, position_of, share_permille, word_of
+from benchcon.panel.reading import detents, position, position_of, share_permille
 
 
 def control(text: str) -> Control:
@@ -45,7 +45,6 @@ def test_a_switch_is_in_a_position_or_says_why_not(
 ) -> None:
     assert position(which, values(*made)) == (found, why)
     assert position_of(which, values(*made)) == found
-    assert word_of(which, values(*made)) == (which.positions[found] if found is not None else why)
 
 
 @given(st.integers(1, 4).flatmap(lambda count: st.tuples(st.just(count), st.integers(2, max(2, 2**count)))))
@@ -63,7 +62,6 @@ def test_an_encoder_counts_detents_through_the_wrap() -> None:
     assert detents(knob, 0xFFFE, 2) == 1
     assert detents(knob, 2, 0xFFFA) == -2
     assert detents(control("kind = 'encoder'\nchannel = 'c1'\ninverted = true\ncounts_per_detent = 2"), 0, 4) == -2
-    assert word_of(knob, {("b", "c1"): 8}) == "+2"
 
 
 def test_a_potentiometer_reaches_both_ends() -> None:
@@ -71,5 +69,3 @@ def test_a_potentiometer_reaches_both_ends() -> None:
     assert [share_permille(knob, counts) for counts in (0, 20, 510, 1000, 1023)] == [0, 0, 500, 1000, 1000]
     turned = control("kind = 'pot'\nlow = 20\nhigh = 1000\ninverted = true\nchannel = 'c1'")
     assert [share_permille(turned, counts) for counts in (0, 510, 1023)] == [1000, 500, 0]
-    assert word_of(knob, {("b", "c1"): 510}) == "50 %"
-    assert word_of(knob, {}) == "not known"

@@ -1,0 +1,93 @@
+"""Writing a file that appears whole or not at all: the one place where that is done."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO, TextIO
+
+from benchcon.errors import Trouble
+from benchcon.fresh import Fresh, sync_folder
+from benchcon.text import printable
+
+FORCE = "overwrite it with --force"
+"""What a command offers beside another name where a file is there already."""
+
+
+def may_write(path: str | os.PathLike[str] | None, *, force: bool = False, way_out: str = FORCE) -> None:
+    """Raise `Trouble` if `path` plainly cannot be written, or is there and not to be overwritten.
+
+    For asking before work that takes long; writing it can still fail. None is asked nothing. `way_out` is what can be
+    done about a file that is there, other than choosing another name; empty if nothing can.
+    """
+    if path is None:
+        return
+    target, shown = Path(path), printable(os.fspath(path))
+    if target.is_dir():
+        raise Trouble(f"{shown}: is a folder; name a file")
+    if target.exists():
+        if target.is_file() and not force:
+            raise _there(shown, way_out)
+        if not os.access(target, os.W_OK):
+            raise Trouble(f"{shown}: you have no permission to write it; choose another name")
+    elif not target.parent.is_dir():
+        raise Trouble(f"{shown}: there is no folder {printable(os.fspath(target.parent))} to put it in")
+    elif not os.access(target.parent, os.W_OK | os.X_OK):
+        raise Trouble(
+            f"{shown}: nothing may be written into {printable(os.fspath(target.parent))}; choose another name"
+        )
+
+
+def _there(shown: str, way_out: str) -> Trouble:
+    return Trouble(f"{shown}: there already; choose another name{f', or {way_out}' if way_out else ''}")
+
+
+@contextlib.contextmanager
+def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[TextIO]:
+    """Open `path` for writing text (UTF-8, line ends as given), as `write_whole` does for bytes."""
+    with _new(path, force, FORCE) as raw:
+        out = io.TextIOWrapper(raw, encoding="utf-8", newline="", errors="backslashreplace", write_through=True)
+        yield out
+        out.detach()
+
+
+def write_whole(path: str | os.PathLike[str], raw: bytes, *, force: bool = True, way_out: str = FORCE) -> None:
+    """Write `raw` to the file `path`, which takes its name when everything is on the disk.
+
+    If anything goes wrong before, nothing is left and what was there stays. A symbolic link stays one, and the file it
+    leads to is written; a file that is replaced gives the new one its permissions. What is not an ordinary file
+    (``/dev/stdout``, a named pipe) is written to as it is. Raises `Trouble` if it cannot be written, and, without
+    `force`, if it is there already; `way_out` as for `may_write`.
+    """
+    with _new(path, force, way_out) as out:
+        out.write(raw)
+
+
+@contextlib.contextmanager
+def _new(path: str | os.PathLike[str], force: bool, way_out: str) -> Iterator[BinaryIO]:
+    may_write(path, force=force, way_out=way_out)
+    shown = printable(os.fspath(path))
+    target = Path(os.path.realpath(path))
+    special = target.exists() and not target.is_file()
+    fresh: Fresh | None = None
+    try:
+        fresh = None if special else Fresh(target)
+        with open(target if fresh is None else fresh.descriptor, "wb") as out:
+            yield out
+            out.flush()
+            if fresh is not None:
+                if target.exists() and os.chmod in os.supports_fd:
+                    os.chmod(fresh.descriptor, target.stat().st_mode & 0o777)
+                os.fsync(fresh.descriptor)
+                fresh.place(target, replace=force)
+                sync_folder(target.parent)
+    except FileExistsError:
+        raise _there(shown, way_out) from None
+    except OSError as error:
+        raise Trouble(f"{shown}: cannot be written: {printable(error.strerror or str(error))}") from error
+    finally:
+        if fresh is not None:
+            fresh.give_up()
