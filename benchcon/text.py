@@ -1,4 +1,4 @@
-"""Making text from a stranger harmless before it is kept as text or shown."""
+"""Text that every room shows: a stranger's made harmless, numbers with their nouns, lists, what was likely meant."""
 
 from __future__ import annotations
 
