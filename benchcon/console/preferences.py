@@ -55,8 +55,6 @@ def remember(chosen: Preferences) -> None:
     """Keep what was chosen. Where that cannot be written it holds for this run: looks are not worth an error."""
     import json
 
-    from benchcon.panel.edit import write_whole
-
     with contextlib.suppress(Exception):
         home().mkdir(parents=True, exist_ok=True)
         write_whole(str(home() / "looks.json"), json.dumps(chosen._asdict()).encode(), force=True)
