@@ -204,7 +204,7 @@ def test_what_a_builder_says_of_a_part_is_drawn(tmp_path: Path) -> None:
     [
         (["-o", "sheet.png"], "does not end in any of .svg, .pdf, .dxf"),
         (["-o", "sheet.svg", "--only", "lables"], "did you mean 'labels'?"),
-        (["-o", "nowhere/sheet.svg"], "cannot be written"),
+        (["-o", "nowhere/sheet.svg"], "there is no folder nowhere"),
     ],
 )
 def test_what_cannot_be_drawn_is_one_line(
