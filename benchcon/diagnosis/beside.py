@@ -22,7 +22,7 @@ from benchcon.diagnosis.wires import LEAST, WireEvidence
 
 MOST_BESIDE = 3
 """This many wires of a cause may do something else: three crossed contacts touch as many (no source)."""
-_TRIED = 6
+_TRIED = 4
 """This many causes that explain most are weighed against single faults; the others explain less."""
 _ROUNDS = 3
 
@@ -72,9 +72,12 @@ def _best(
         off = {wire.key: _off(wires, cause, wire) for wire in there}
         odd = [wire for wire in there if off[wire.key]]
         fits = [wire for wire in there if wire.wrong and not off[wire.key]]
-        if not odd or len(odd) > MOST_BESIDE or len(fits) + len(beside) < max(LEAST, cause.least - len(odd)):
+        if not odd and not cause.detail.get("from"):
+            continue  # a ground that is broken on the way may be all well before the break but for one wire
+        least = max(cause.least - len(odd), min(cause.least, LEAST))
+        if len(odd) > MOST_BESIDE or len(fits) + len(beside) < least:
             continue
-        if len(fits) <= len(odd) or any(_works(wires, cause, wire) for wire in odd):
+        if len(fits) <= len(odd) or any(causes.works(wire, cause) for wire in odd):
             continue
         if {*cause.sent.values()} - {OFF, ON, OTHER_WAY} and not any(_elsewhere(wires, cause, wire) for wire in fits):
             continue  # nothing shows where it should not
@@ -93,8 +96,8 @@ def _best(
             price += sum(map(_price, rest))
         if price < before:
             weighed.append((price, rank, cause))
-    least = min((price for price, *_ in weighed), default=0.0)
-    best = [cause for price, _, cause in weighed if price == least]
+    cheapest = min((price for price, *_ in weighed), default=0.0)
+    best = [cause for price, _, cause in weighed if price == cheapest]
     return [each for n, each in enumerate(best) if not any(each.shadowed_by(other) for other in best[:n])][
         : causes.AS_GOOD
     ]
@@ -111,11 +114,6 @@ def _numbers(layout: PanelIndex, net: Net, cause: Cause) -> set[int]:
 def _off(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> int:
     """At how many moments `wire` showed something else than it would by `cause`."""
     return causes.off(wires, wire, cause.sent[wire.key], ~causes.two_made(wires, cause.tangled), cause.gate)
-
-
-def _works(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> bool:
-    """Whether it did its own work, although by `cause` it should not: no second fault makes it do that."""
-    return not wire.wrong and bool(wire.on & wire.seen & wire.own & wire.known & wire.sure)
 
 
 def _elsewhere(wires: Mapping[str, WireEvidence], cause: Cause, wire: WireEvidence) -> bool:

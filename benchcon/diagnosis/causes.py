@@ -8,7 +8,8 @@ a matrix, of two looms and of a whole board, and the judge of them all.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from itertools import combinations
+from itertools import chain, combinations
+from typing import NamedTuple
 
 from benchcon.diagnosis.chains import of_chains
 from benchcon.diagnosis.contacts import BareFinding, Choices
@@ -23,26 +24,45 @@ AS_GOOD = 3
 
 
 def find(
-    layout: PanelIndex, wires: Mapping[str, WireEvidence], but: Collection[str] = (), wide: bool = False
+    layout: PanelIndex,
+    wires: Mapping[str, WireEvidence],
+    but: Collection[str] = (),
+    wide: bool = False,
+    parts: bool = True,
 ) -> tuple[list[Choices], set[str]]:
     """Return the whole causes that fit, and the channels that they explain. Wires `but` are explained already.
 
-    `wide`: only those that no single connector can be the cause of.
+    `wide`: only those that no single connector can be the cause of. `parts`: those of a single part as well.
     """
+    makers = [of_looms(layout), of_boards(layout), of_chains(layout), of_matrices(layout)]
+    groups: dict[str, list[Cause]] = {}
+    for cause in chain(*makers, of_parts(layout) if parts else ()):
+        groups.setdefault(cause.group, []).append(cause)
     out: list[Choices] = []
     explained = set(but)
-    for causes in (of_looms(layout), of_boards(layout), of_chains(layout), of_matrices(layout), of_parts(layout)):
-        groups: dict[str, list[Cause]] = {}
-        for cause in causes:
-            groups.setdefault(cause.group, []).append(cause)
-        for several in groups.values():
-            best = _best(layout, wires, several, explained, wide)
-            if best:
-                out.append([[BareFinding(cause.kind, cause.channels, cause.detail)] for cause in best])
-                out[-1] += _each_for_itself(layout, best)
-                for cause in best:
-                    explained |= set(cause.sent) | set(cause.besides)
+    fits = {group: _best(layout, wires, several, explained, wide) for group, several in groups.items()}
+    while any(fit.causes for fit in fits.values()):
+        # What explains most comes first; causes of other sorts that explain the same as well are answers beside it.
+        least = min((fit for fit in fits.values() if fit.causes), key=lambda fit: fit.rank)
+        alike = [fit for fit in fits.values() if fit.rank == least.rank and fit.wrong == least.wrong]
+        best = [cause for fit in alike for cause in fit.causes][:AS_GOOD]
+        out.append([[BareFinding(cause.kind, cause.channels, cause.detail)] for cause in best])
+        out[-1] += _each_for_itself(layout, best)
+        new = {key for cause in best for key in cause.channels} - explained
+        explained |= new
+        for group, fit in fits.items():
+            if fit.causes:
+                fits[group] = _best(layout, wires, groups[group], explained, wide)
     return out, explained - set(but)
+
+
+class _Fit(NamedTuple):
+    """What of one group fits best."""
+
+    causes: Sequence[Cause] = ()
+    rank: tuple[float, int] = (0.0, 0)
+    wrong: frozenset[str] = frozenset()
+    """The wires that were wrong, and that they explain."""
 
 
 def _each_for_itself(layout: PanelIndex, best: Sequence[Cause]) -> Choices:
@@ -60,9 +80,9 @@ def _best(
     causes: Iterable[Cause],
     explained: Collection[str],
     wide: bool,
-) -> list[Cause]:
+) -> _Fit:
     """Return the cause that fits and explains most; several where they explain the same equally well."""
-    fitting: list[tuple[tuple[float, int], int, Cause]] = []
+    fitting: list[tuple[tuple[float, int], int, Cause, frozenset[str]]] = []
     for number, cause in enumerate(causes):
         there = [wires[key] for key in cause.sent if key in wires and key not in explained]
         asked = [wire for wire in there if wire.tested]
@@ -75,19 +95,31 @@ def _best(
             continue  # that nothing arrives shows a loom that is off, and not where it went
         judged = ~two_made(wires, cause.tangled)
         off_by = [off(wires, wire, cause.sent[wire.key], judged) for wire in there]
+        if any(each and works(wire, cause) for each, wire in zip(off_by, there, strict=True)):
+            continue
         misfits = sum(1 for each in off_by if each)
         if misfits <= MISFITS * len(there):
             # Each wire that was wrong and is explained is worth one; each that does not fit costs two.
-            fitting.append(((-(len(wrong) - 2.0 * misfits), sum(off_by)), number, cause))
+            rank = -(len(wrong) - 2.0 * misfits), sum(off_by)
+            fitting.append((rank, number, cause, frozenset(wire.key for wire in wrong)))
     if not fitting:
-        return []
+        return _Fit()
     least = min(each[0] for each in fitting)
-    best = [cause for rank, _, cause in sorted(fitting, key=lambda each: each[:2]) if rank == least]
+    fitting = sorted((each for each in fitting if each[0] == least), key=lambda each: each[1])
+    best = [each[2] for each in fitting]
     first = best[0]
     alike = [cause for cause in best if cause is first or not cause.shadowed_by(first)]
     # One of each kind before a second one of any.
     kinds = [cause.kind for cause in alike]
-    return sorted(alike, key=lambda cause: cause is not alike[kinds.index(cause.kind)])[:AS_GOOD]
+    ordered = sorted(alike, key=lambda cause: cause is not alike[kinds.index(cause.kind)])[:AS_GOOD]
+    return _Fit(ordered, least, fitting[0][3])
+
+
+def works(wire: WireEvidence, cause: Cause) -> bool:
+    """Whether it did its own work, although by `cause` it should not: no second fault makes it do that, but for one
+    that turns it round once more."""
+    own = wire.on & wire.seen & wire.own & wire.known & wire.sure
+    return cause.sent[wire.key] != OTHER_WAY and not wire.wrong and bool(own)
 
 
 def _is_wide(layout: PanelIndex, wrong: Iterable[WireEvidence]) -> bool:

@@ -49,7 +49,9 @@ def _fits(layout: PanelIndex, name: str, row: list[WireEvidence]) -> list[BareFi
         if not raw.detail.get("from") or sum(wire.tested and not wire.dead for wire in row) > 1:
             return [raw]
     if len({layout.spots[wire.key].part.name for wire in row if wire.dead or wire.wrong}) < 2:
-        return [raw] if raw is not None else []  # that is about one part, and not about its plug
+        # That is about one part, and not about its plug, unless nothing else sits there.
+        alone = raw is None and len({layout.spots[wire.key].part.name for wire in row}) == 1
+        return [raw] if raw is not None else _moved(name, row) if alone else []
     ground, broken = _ground(name, row), [raw] if raw is not None else []
     if ground is None and broken:
         return broken
@@ -75,7 +77,10 @@ def causes_of(layout: PanelIndex, wires: Mapping[str, WireEvidence]) -> Iterator
         for kind in ("contact", "lamp"):
             along = sorted((w for w in single if w.kind == kind and w.tested and w.pins), key=lambda w: w.pins)
             for way in (along, along[::-1]):
-                for behind in (way[at:] for at in range(2, len(way) - LEAST + 1)):
+                for at in range(2, len(way) - LEAST + 1):
+                    before, behind = way[:at], way[at:]
+                    if sum(not wire.dead and not wire.wrong for wire in before) < 2:
+                        continue
                     sent = {w.key: OFF for w in along if w in behind}
                     if tuple(sent) not in map(layout.channels_of, layout.controls):
                         detail = {"connector": name, "from": str(behind[0].pins[0])}

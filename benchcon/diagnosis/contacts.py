@@ -100,8 +100,11 @@ def _one_way(net: Net, choices: Sequence[Sequence[NetFault]]) -> Iterator[list[N
     if len(choices) != 1:
         return
     (faults,) = choices
+    swapped = {wire for fault in faults if fault.kind == "ring" for wire in fault.wires}
     for joined in faults:
-        if joined.kind != "joined" or len(joined.wires) != 2 or joined.stage != "pin":
+        if joined.kind != "joined" or len(joined.wires) != 2:
+            continue
+        if joined.stage != "pin" and not swapped.isdisjoint(joined.wires):
             continue
         for this, that in (joined.wires, joined.wires[::-1]):
             both = net.known[this] & net.known[that] & net.sure[this] & net.sure[that]

@@ -135,13 +135,14 @@ def _wholes(
     wires = wires_of(layout, nets, dead, tested)
     out, explained = causes.find(layout, wires, wide=True)
     plugs, of_plugs = connectors.find(layout, wires, explained)
-    rest, of_rest = causes.find(layout, wires, explained | of_plugs)
+    rest, of_rest = causes.find(layout, wires, explained | of_plugs, parts=False)
     if plugs:
         plugs = _or_else(plugs, causes.find(layout, wires, explained)[0], wires)
     explained |= of_plugs | of_rest
     nearly, moved = beside.find(layout, nets, wires, explained)
     explained |= {key for cause in moved for key in cause.channels}
-    return [*out, *plugs, *rest, *nearly], explained, moved
+    last, of_last = causes.find(layout, wires, explained)
+    return [*out, *plugs, *rest, *nearly, *last], explained | of_last, moved
 
 
 def _or_else(plugs: list[Choices], others: list[Choices], wires: Mapping[str, WireEvidence]) -> list[Choices]:

@@ -56,3 +56,43 @@ def test_the_fault_beside_is_named_with_its_channel() -> None:
         (("a.c19",), 2),
         (("a.c20",), 2),
     ]
+
+
+@pytest.mark.parametrize(
+    ("seed", "faults", "kinds"),
+    [
+        pytest.param(
+            571,
+            {"a": ("connector_off connector=J6", "ground_crossed c11")},
+            {"common open", "ground crossed", "plug shifted"},
+            id="no looms are interchanged where one plug is off and of another one wire works",
+        ),
+        pytest.param(
+            61,
+            {"a": ("dead c26",), "b": ("plug_shifted connector=J2 by=-1",)},
+            {"plug shifted", "dead"},
+            id="a plug with one rotary switch and nothing else sits one hole back",
+        ),
+        pytest.param(
+            225,
+            {"b": ("follows c24 c26", "crossed c21 c30 c23")},
+            {"crossed", "shorted", "follows"},
+            id="a one-way path that looks like a short, beside crossed wires",
+        ),
+        pytest.param(
+            102,
+            {"a": ("connector_off connector=J3", "shorted c20 c49")},
+            {"common open", "shorted", "follows"},
+            id="a plug is off, and not a switch on it, though another contact is read there",
+        ),
+    ],
+)
+def test_a_second_fault_does_not_turn_a_cause_into_another(
+    seed: int, faults: dict[str, tuple[str, ...]], kinds: set[str]
+) -> None:
+    made = (Built if seed % 3 else Mixed)(seed * 104_729 + 7)
+    panel = made.panel()
+    there = {board: [fault_of_words(words.split()) for words in rows] for board, rows in faults.items()}
+    findings = diagnose(panel, VirtualWalk(panel, there, seed, stands=made.stands).run().evidence)
+    lines = [finding.line() for finding in findings]
+    assert {finding.kind for finding in findings} == kinds, lines
