@@ -2,12 +2,16 @@
 
 Limits, blinking that ends, resets and dark are the link's own; ports, threads and processes are tested with the real
 things in `test_console_terminal.py`. Each frame that the console draws lets `FRAME_US` pass; `pass_time` lets more.
+
+What a port does by itself (`link`, `lost`, `BoardsBench.more_ports`) and what no board of ours would send (`feed`,
+`noise`, `says`) is put into the same stream by the test.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -15,13 +19,16 @@ from typing import Any, cast
 from benchcon.errors import Trouble
 from benchcon.link import Bench, PortInfo
 from benchcon.link.bench import SCREEN, DarkResult
+from benchcon.link.records import link_record
 from benchcon.panel.file import load
 from benchcon.panel.model import Control, Panel
 from benchcon.rehearse.virtual import VirtualBench
 from benchcon.rig.control import obey
 from benchcon.rig.hand import Hand
 from benchcon.session import LiveSession
+from benchcon.wire.codec import heard_request
 from benchcon.wire.observer import Observer
+from benchcon.wire.records import BYTES_UP, LINE_DOWN, Batch
 
 OSTREY = Path(__file__).parents[2] / "benchcon" / "demo" / "ostrey.toml"
 FRAME_US = 50_000
@@ -32,11 +39,20 @@ class BoardsBench(Bench):
 
     def __init__(self, panel: Panel) -> None:
         super().__init__([], panel=panel, keep=False)
+        self.began = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
         self.virtual = virtual = VirtualBench(panel, Observer(), lambda batches, events: None)
         self._stream = virtual._stream
+        self.more_ports: list[PortInfo] = []
+        self.ports_worked: list[tuple[str, str]] = []
+        self.asked: list[tuple[int, tuple[str, ...]]] = []
+        """What was sent to boards, by source."""
+        self.allowed: list[Panel | None] = []
+        """The panels whose budgets were to hold, in order."""
+        virtual._stream.subscribe(self._note_asked)
         hub = SimpleNamespace(
             panel=panel,
             emit=virtual.emit,
+            allow=self._allow,
             talk_of=lambda source: next((talk for talk in virtual.talks.values() if talk.source == source), None),
             all_outputs=lambda: [talk.outputs for talk in virtual.talks.values()],
         )
@@ -71,15 +87,47 @@ class BoardsBench(Bench):
         future.set_result(DarkResult(tuple(done), left, ()))
         return future
 
+    def _note_asked(self, batches: list[Batch]) -> None:
+        for batch in batches:
+            if batch.kind == LINE_DOWN:
+                self.asked += [(batch.source, tuple(heard_request(line)[1])) for line in batch.bodies]
+
+    def _allow(self, panel: Panel | None) -> None:
+        self.allowed.append(panel)
+        self._hub.panel = self.virtual.panel = panel if panel is not None else Panel()
+        for talk in self.virtual.talks.values():
+            self.virtual.outputs(talk.source, talk.ident)
+
     def ports(self) -> list[PortInfo]:
-        return [
-            PortInfo(talk.connection.port, "live", "", talk.source, talk.ident, 115_200)
-            for talk in self.virtual.talks.values()
-        ]
+        talks = self.virtual.talks.values()
+        known = [PortInfo(talk.connection.port, "live", "", talk.source, talk.ident, 115_200) for talk in talks]
+        return [*known, *self.more_ports]
 
     @property
     def has_ports(self) -> bool:
-        return True
+        return bool(self.ports())
+
+    def add_port(self, port: str) -> None:
+        self.ports_worked.append(("open", port))
+
+    def release(self, port: str) -> Future[None]:
+        self.ports_worked.append(("release", port))
+        self.unplug(next(name for name, talk in self.virtual.talks.items() if talk.connection.port == port), "released")
+        self.more_ports.append(PortInfo(port, "released", "", 0, "", 115_200))
+        future: Future[None] = Future()
+        future.set_result(None)
+        return future
+
+    def reopen(self, port: str) -> None:
+        self.ports_worked.append(("reopen", port))
+
+    def unplug(self, board: str, word: str = "lost", why: str = "by the user") -> None:
+        """A board's port is gone: nothing passes any more, either way."""
+        talk = self.virtual.talks.pop(board)
+        cable = self.virtual._cable_of[board]
+        self.virtual.cables.remove(cable)
+        talk.end(why)
+        self.virtual.emit([link_record(self.now_us(), talk.source, word, port=cable.port, why=why)])
 
     def pass_time(self, us: int) -> None:
         """Let time pass; what is due is done."""
@@ -118,14 +166,69 @@ class OnBoards(LiveSession):
 
     bench: BoardsBench
 
-    def __init__(self, panel: Panel | None = None) -> None:
+    def __init__(
+        self, panel: Panel | None = None, *, simulated: bool = True, shown: Panel | None = None, start: bool = True
+    ) -> None:
+        """`simulated`: whether the console knows that they are, and works their controls; `shown`: its panel, if that
+        is not the one that the boards are built to; not to `start`: the boards are plugged in later."""
         panel = panel if panel is not None else load(OSTREY)
         bench = BoardsBench(panel)
-        super().__init__(bench, panel, {board.name: BoardHand(bench, board.name) for board in panel.boards})
-        bench.start()
+        self.fingers = {board.name: BoardHand(bench, board.name) for board in panel.boards}
+        """The test's own hands."""
+        super().__init__(bench, panel if shown is None else shown, self.fingers if simulated else None)
+        self._built = panel
+        self._sources = {name: number for number, name in enumerate(bench.virtual.boards, 1)}
+        if start:
+            bench.start()
+
+    @property
+    def at_us(self) -> int:
+        """The virtual time."""
+        return self.now_us()
 
     def source(self, board: str) -> int:
-        return self.bench.virtual.talks[board].source
+        return self._sources[board]
+
+    # --- what no simulated board does by itself -------------------------------------------------------------------
+
+    def feed(self, *batches: Batch) -> None:
+        """These records are in the stream, whatever the boards say."""
+        self.bench.virtual.emit(list(batches))
+
+    def link(self, source: int, word: str, **detail: str) -> None:
+        """The link says this of a port or of itself."""
+        self.feed(link_record(self.now_us(), source, word, **detail))
+
+    def noise(self, source: int, raw: bytes) -> None:
+        """Bytes that are no line come in."""
+        self.feed(Batch(self.now_us(), source, BYTES_UP, [raw]))
+
+    def says(self, board: str, *words: str) -> None:
+        """A board sends a notification, by its own count."""
+        virtual = self.bench.virtual
+        side = virtual.boards[board].side
+        assert side is not None
+        side.say(words, virtual.now_us())
+        virtual.boards[board]._pump(virtual.now_us())
+        self.wait(0.01)
+
+    def stop(self, *boards: str) -> None:
+        """These boards hang: they take nothing, and say nothing."""
+        for board in boards:
+            self.fingers[board].ask("fault", "stall", "silent=yes")
+            self.bench.virtual._cable_of[board].send = lambda data: True  # type: ignore[method-assign]
+
+    def resume(self, *boards: str) -> None:
+        """They go on."""
+        for board in boards:
+            del self.bench.virtual._cable_of[board].send
+            self.fingers[board].ask("clear")
+
+    def lost(self, board: str, why: str = "unplugged") -> None:
+        """Its plug is pulled."""
+        self.bench.unplug(board, why=why)
+
+    # --- time and hands -------------------------------------------------------------------------------------------
 
     def wait(self, seconds: float) -> None:
         """Let time pass."""
@@ -138,7 +241,7 @@ class OnBoards(LiveSession):
         now = {name: channel.value or 0 for name, channel in state.channels.items()} | values
         for control in {self._control_on(board, channel): None for channel in values}:
             channel = control.channels[0].id
-            hand = self.hands[board]
+            hand = self.fingers[board]
             if control.kind == "encoder":
                 hand.turn(
                     control.name, (values[channel] - (state.channels[channel].value or 0)) // control.detent_counts
@@ -153,6 +256,10 @@ class OnBoards(LiveSession):
     def _control_on(self, board: str, channel: str) -> Control:
         return next(
             control
-            for control in self.panel.controls
+            for control in self._built.controls
             if any((each.board, each.id) == (board, channel) for each in control.channels)
         )
+
+
+def control_named(panel: Panel, name: str) -> Control:
+    return next(each for each in panel.controls if each.name == name)

@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import OSTREY, Fed
 from console.in_terminal import Terminal
 from console.looking import console
-from console.on_boards import OnBoards
+from console.on_boards import OSTREY, OnBoards
 
 from benchcon.console import glyphs
 from benchcon.demo import Demo, start
@@ -106,9 +105,9 @@ def test_a_second_supply_is_named_with_the_plug(demo: Demo, tmp_path: Path) -> N
 
 
 async def test_of_boards_that_are_not_there_nothing_is_said() -> None:
-    session = Fed()
+    session = OnBoards()
     async with console(session) as eyes:
-        session.link(session.source("power"), "lost", port="/dev/ttyUSB2", why="unplugged")
+        session.lost("power")
         await eyes.press("f9")
         await eyes.until(lambda: stands_large("DARK", eyes.text()), "DARK in large letters")
         assert stands_large("LINKED", eyes.text())
@@ -128,11 +127,11 @@ async def test_dark_that_is_asked_for_before_a_board_was_ever_heard_alive_stays(
 @pytest.mark.parametrize("size", [(80, 24), (60, 16), (40, 10)])
 async def test_what_to_pull_is_readable_at_any_size(size: tuple[int, int]) -> None:
     text = OSTREY.read_text().replace('supply = "5 V"\n', 'supply = "5 V"\nexternal_supply = "12 V"\n')
-    session = Fed(loads(text))
-    session.bench.deaf = {1, 2, 3}
+    session = OnBoards(loads(text))
+    session.stop("lighting", "met", "power")
     async with console(session, size) as eyes:
         await eyes.press("f9")
-        session.at_us += 600_000
+        session.wait(0.6)
         await eyes.until(lambda: "NOT CONFIRMED dark" in eyes.text(), "the shout")
         told = " ".join(eyes.text().split())
         assert "PULL THE PLUG AND SWITCH OFF THE SECOND SUPPLY: lighting (USB and its 12 V supply), met" in told

@@ -7,7 +7,7 @@ import string
 from itertools import combinations
 
 import pytest
-from console.fed_by_hand import OSTREY
+from console.on_boards import OSTREY
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from console.fed_by_hand import OSTREY, Fed
 from console.looking import Eyes, console
-from console.on_boards import OnBoards
+from console.on_boards import OSTREY, OnBoards
 
 from benchcon.console.face import Face
 from benchcon.panel.file import load, loads
@@ -80,7 +79,7 @@ async def test_of_two_colours_each_is_told_by_its_word_and_its_half_of_the_windo
 
 
 async def test_keys_go_from_the_button_to_its_lamps_and_work_each() -> None:
-    session = Fed(loads(PANEL))
+    session = OnBoards(loads(PANEL))
     async with console(session) as eyes:
         face = eyes.app.screen.query_one(Face)
         face.select("route")

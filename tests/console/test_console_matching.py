@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import OSTREY
 from console.in_terminal import Terminal
+from console.on_boards import OSTREY
 
 from benchcon.demo import Demo, start
 from benchcon.panel.file import load

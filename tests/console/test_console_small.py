@@ -6,7 +6,6 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import OSTREY, Fed
 from console.looking import console
 from console.on_boards import OnBoards
 from textual.binding import Binding
@@ -110,14 +109,9 @@ async def test_a_simulated_knob_says_how_it_is_turned() -> None:
 
 
 async def test_boards_that_the_panel_file_does_not_name_are_named_in_a_line() -> None:
-    text = '[panel]\ntitle = "Other"\n[boards.desk]\n'
-    other = loads(text, "other.toml")
-    session = Fed(other)
-    session.panel = loads(OSTREY.read_text(), "ostrey.toml")
-    session.describe(2, "met")
-    session.panel = other
+    session = OnBoards(shown=loads('[panel]\ntitle = "Other"\n[boards.met]\n[boards.power]\n', "other.toml"))
     async with console(session, (140, 45)) as eyes:
-        await eyes.see("met is here but not in the panel file")
+        await eyes.see("lighting is here but not in the panel file")
 
 
 def test_the_key_that_ends_dark_is_not_beside_the_key_of_dark_and_is_named_rightly_everywhere() -> None:

@@ -16,8 +16,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from console.fed_by_hand import OSTREY
 from console.in_terminal import Terminal
+from console.on_boards import OSTREY
 from rig.test_process import processes_of
 
 from benchcon.conform.board import DEADMAN
