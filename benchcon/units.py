@@ -193,6 +193,8 @@ def _unit(written: str) -> Any | None:
 
 
 def _what(unit: Any) -> str:
+    if unit.dimensionless:  # what bits are as well, to pint
+        return _WHAT["B" if re.search("bit|byte|octet", str(unit)) else "permille"]
     for name, what in _WHAT.items():
         if registry().Unit(name).dimensionality == unit.dimensionality:
             return what

@@ -90,3 +90,17 @@ def test_a_faults_file_is_answered_in_units_of_people(
 def test_a_number_beyond_all_bounds_is_said_and_not_taken_apart(text: str) -> None:
     with pytest.raises(ValueError, match="too long or too great"):
         quantity(text, "kt")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "told"),
+    [
+        ("5 m", "permille", "is a length; a plain share is needed"),
+        ("5 %", "mm", "is a plain share; a length is needed"),
+        ("50 MB", "mm", "is an amount of data; a length is needed"),
+        ("5 m", "B", "is a length; an amount of data is needed"),
+    ],
+)
+def test_what_a_wrong_quantity_is_of(text: str, unit: str, told: str) -> None:
+    with pytest.raises(ValueError, match=told):
+        quantity(text, unit)
