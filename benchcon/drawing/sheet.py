@@ -34,7 +34,7 @@ LAYERS: Mapping[str, Pen] = {
     "bars": Pen("#000000", 0.25),
     "notes": Pen(fill="#000000"),
     "lines": Pen("#9aa0a6", 0.13),
-    "joins": Pen("#b00020", 0.15),
+    "joins": Pen("#6a1b9a", 0.15),
 }
 MARGIN_MM = 24.0
 """Room for dimensions above the plate and left of it."""
@@ -48,6 +48,8 @@ WIDER = 1.2
 """How much wider than Helvetica the types are that stand in for it (the widest usual one, DejaVu Sans; measured)."""
 LEAST_ROWS = 22
 """How many rows of the table's columns are as high as the bar."""
+LONE_ROWS = 30
+"""So many rows stay in one column: a second one for a row or two would look as if it were of something else."""
 ROW_MM = 4.2
 COLUMN_MM = 88.0
 BAR_MM = 100.0
@@ -354,7 +356,7 @@ def _table(plate: Plate, holes: Sequence[Drilled], columns: int) -> list[Shape]:
         rows += [("source", line) for line in _folded(sources, SOURCE_MM, COLUMN_MM - 10)]
         rows += [("hole", each.tag, plain(each.x_mm), plain(each.y_mm), engraved(each.part)) for each in found]
     spare = 4 if columns > 1 else 0  # headings that move on, and those that are repeated
-    per_column = max(LEAST_ROWS, -(-len(rows) // columns) + spare)
+    per_column = max(LONE_ROWS if len(rows) <= LONE_ROWS else LEAST_ROWS, -(-len(rows) // columns) + spare)
     shapes: list[Shape] = []
     number = column = 0
     size: tuple[str, ...] = ()

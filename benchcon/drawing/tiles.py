@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from benchcon.drawing.shapes import Bounds, Circle, Shape, Stroke, Text, apart, bounds_of
+from benchcon.drawing.shapes import Bounds, Box, Shape, Stroke, Text, apart, bounds_of
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm: ISO 216; ANSI Y14.1 size A."""
@@ -95,10 +95,11 @@ def _joins(window: Bounds, other: Bounds, name: str) -> list[Shape]:
     for share in (0.15, 0.5, 0.85):
         x = (left + right) / 2 if beside else left + share * (right - left)
         y = top + share * (bottom - top) if beside else (top + bottom) / 2
+        # A saltire in a square, which nobody takes for the upright cross of a hole and drills.
         shapes += [
-            Circle("joins", x, y, MARK_MM * 0.6),
-            Stroke("joins", x - MARK_MM, y, x + MARK_MM, y),
-            Stroke("joins", x, y - MARK_MM, x, y + MARK_MM),
+            Box("joins", x - MARK_MM, y - MARK_MM, 2 * MARK_MM, 2 * MARK_MM),
+            Stroke("joins", x - MARK_MM, y - MARK_MM, x + MARK_MM, y + MARK_MM),
+            Stroke("joins", x - MARK_MM, y + MARK_MM, x + MARK_MM, y - MARK_MM),
         ]
     middle = ((left + right) / 2, (top + bottom) / 2)
     if beside:
