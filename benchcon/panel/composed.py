@@ -95,7 +95,7 @@ def _repeated(
                 _own_trim(top, path, lamp, number, count)
             made[new]["label"] = _label(one, name, number, labels)
             origins[section, new] = Origin(f"{section}.{name}")
-            _same_lines(top, (section, name), (section, new))
+            top.source.homes[section, new] = (section, name)
     return made
 
 
@@ -231,7 +231,7 @@ def _lit(top: TomlTable, name: str, table: dict[str, Any], origins: dict[tuple[s
             continue
         found[new] = made
         origins["lamps", new] = Origin(f"{origin.key if origin else f'controls.{name}'}.lit", name)
-        _same_lines(top, path if len(lamps) == 1 else (*path, number), ("lamps", new))
+        top.source.homes["lamps", new] = path if len(lamps) == 1 else (*path, number)
 
 
 # --- lamps of several colours -------------------------------------------------------------------------------------
@@ -272,16 +272,7 @@ def _coloured(
         first = next(iter(made))
         inside = "" if new == first else first
         origins["lamps", new] = Origin(f"{origin.key if origin else f'lamps.{name}'}.colours", inside, str(label))
-        _same_lines(top, ("lamps", name), ("lamps", new))
-        _same_lines(top, (*path, number), ("lamps", new))
+        top.source.homes["lamps", new] = (*path, number)
         for key in whole.keys() - die.keys():
             top.source.homes["lamps", new, key] = ("lamps", name, key)
     return made
-
-
-def _same_lines(top: TomlTable, old: tuple[str | int, ...], new: tuple[str | int, ...]) -> None:
-    """What is said of a part that was made is said of the lines that made it."""
-    lines = top.source.lines
-    top.source.homes[new] = old
-    made = {(*new, *path[len(old) :]): line for path, line in lines.items() if path[: len(old)] == old}
-    lines.update(made)

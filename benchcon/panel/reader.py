@@ -111,10 +111,12 @@ class SourceFile:
         self._noted: dict[tuple[Path, str], int] = {}
 
     def line(self, path: Path) -> int:
-        """Return the line of `path`, or of the nearest thing around it."""
+        """Return the line of `path`, of what made it, or of the nearest thing around it."""
         for length in range(len(path), -1, -1):
             if found := self.lines.get(path[:length]):
                 return found
+            if home := self.homes.get(path[:length]):
+                return self.line((*home, *path[length:]))
         return 0
 
     def say(self, path: Path, text: str, *, grave: bool = True) -> None:
