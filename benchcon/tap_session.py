@@ -190,4 +190,4 @@ def _ident_of(port: str, panel: Panel) -> str:
         entry = None
     if entry is not None and entry.ident:
         return entry.ident
-    return (panel.boards[0].ident or panel.boards[0].name) if len(panel.boards) == 1 else ""
+    return panel.boards[0].own_ident if len(panel.boards) == 1 else ""

@@ -204,7 +204,7 @@ def _to(args: argparse.Namespace) -> int:
     panel = load(args.panel) if args.panel else None
     script, then = script_of(args.file), tracks_of(args.file)
     hands: dict[str, MovesParts] = {}
-    idents = {board.name: board.ident or board.name for board in (panel or script.panel).boards}
+    idents = {board.name: board.own_ident for board in (panel or script.panel).boards}
     for control in args.hand:
         hand = Hand(control)
         name = hand.ask("hello")[-1]  # a hand says whose it is, by the name on the panel

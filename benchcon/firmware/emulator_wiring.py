@@ -27,7 +27,7 @@ def emulator_wiring(plan: Plan) -> str:
             return f"pin={port(pin.name)}"
         return f"row={pin.row} column={pin.column}" if pin.kind == "matrix" else f"chain={pin.bit}"
 
-    lines = [f"# {plan.board.name} on an {plan.chip.name}", f"board {plan.board.ident or plan.board.name}"]
+    lines = [f"# {plan.board.name} on an {plan.chip.name}", f"board {plan.board.own_ident}"]
     for chain in (plan.chain_165, plan.chain_595, plan.chain_7219):
         if chain:
             pins = f"data={port(chain.data)} clock={port(chain.clock)} load={port(chain.load)}"

@@ -145,7 +145,7 @@ def source(plan: Plan) -> str:
         *_table("const bb_encoder panel_encoders[]", encoders or ["{0, 0}"]),
         *_table("const bb_display panel_displays[]", [f"{{{each.first}, 1}}" for each in plan.displays] or ["{0, 1}"]),
         "",
-        f"const char panel_ident[] BB_FLASH = {literal(plan.board.ident or plan.board.name)};",
+        f"const char panel_ident[] BB_FLASH = {literal(plan.board.own_ident)};",
         f"const char panel_name[] BB_FLASH = {literal(quoted_name(plan.board.label or plan.board.name))};",
         f"const char panel_model[] BB_FLASH = {literal(' '.join(item_words(fitting(_model(plan)))[1:]))};",
         "",

@@ -40,7 +40,7 @@ def _running(wanted: WantedBoards, way: str) -> Iterator[RunningBoards]:
     if wanted.faults is not None:
         raise Trouble("faults are for simulated boards; firmware is run without")
     panel = load(wanted.panel, currents=False)
-    named = {board.ident or board.name: board.name for board in panel.boards}
+    named = {board.own_ident: board.name for board in panel.boards}
     names = {ident: named[ident] for ident in wanted.boards if ident in named}
     if not names:
         raise Trouble(f"none of the capture's boards is on the panel in {printable(str(wanted.panel))}")

@@ -87,6 +87,11 @@ class Board(NamedTuple):
     line: int = 0
     """Line in the panel file, 0 if there is none."""
 
+    @property
+    def own_ident(self) -> str:
+        """What the board answers to `hello`: its ident, which is its name where the file gives none."""
+        return self.ident or self.name
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, init=False, repr=False, eq=False)
 class OnPanel:

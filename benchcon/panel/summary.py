@@ -43,7 +43,7 @@ def unmatched(panel: Panel, idents: Collection[str], file: str) -> str:
     """
     if not panel.boards:
         return ""
-    wanted = {board.ident or board.name: board.name for board in panel.boards}
+    wanted = {board.own_ident: board.name for board in panel.boards}
     missing = [name for ident, name in wanted.items() if ident not in idents]
     strange = [ident for ident in idents if ident and ident not in wanted]
     told = [f"in {file}, but not there: {', '.join(missing)}"] if missing else []

@@ -50,7 +50,7 @@ class SeenOutputs:
         self._settling: dict[str, int] = {}
         """Boards that have just come, and when they came."""
         self._stood: dict[str, str] = {}
-        self._names = {board.ident or board.name: board.name for board in panel.boards}
+        self._names = {board.own_ident: board.name for board in panel.boards}
         self._inputs: dict[str, list[str]] = {}
         self._shown: dict[str, int | bytes | None] = {}
         self._parts: dict[str, Lamp | Display] = {}

@@ -8,7 +8,6 @@ from benchcon.capture import Reader
 from benchcon.state import BenchState
 from benchcon.state.changes import DARK, REFUSED, RESETS
 from benchcon.state.quantities import told_in
-from benchcon.text import printable
 from benchcon.wire import events as ev
 
 UNITS = {
@@ -35,8 +34,9 @@ def whole_state(reader: Reader) -> BenchState:
 def board_name(state: BenchState, source: int, later: Mapping[int, str] | None = None) -> str:
     """Return what a board is called, printable; one that has not said yet, by what it says `later`."""
     board = state.boards.get(source)
-    told = (board.ident or board.name) if board is not None else ""
-    return printable(told) or (later or {}).get(source, "") or f"board {source}"
+    if board is not None and (board.ident or board.name):
+        return board.called
+    return (later or {}).get(source, "") or f"board {source}"
 
 
 def names_in(reader: Reader) -> dict[int, str]:

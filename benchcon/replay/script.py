@@ -113,7 +113,7 @@ class _Maker:
     def name(self, source: int) -> str:
         """What a board is called on the wire."""
         board = self.state.boards.get(source)
-        return (board.ident or board.name if board is not None else "") or f"board {source}"
+        return board.called if board is not None else f"board {source}"
 
     # --- what the host sent -----------------------------------------------------------------------------------------
 

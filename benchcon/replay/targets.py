@@ -75,12 +75,12 @@ def simulated(wanted: WantedBoards) -> Iterator[RunningBoards]:
     from benchcon.rig.boards import start
 
     panel = load(wanted.panel, currents=False)
-    names = {board.ident or board.name: board.name for board in panel.boards}
+    names = {board.own_ident: board.name for board in panel.boards}
     boards = [names[ident] for ident in wanted.boards if ident in names]
     if not boards:
         raise Trouble(f"none of the capture's boards ({', '.join(wanted.boards)}) is on the panel in {wanted.panel}")
     with start(wanted.panel, faults=wanted.faults, boards=boards) as simulated:
-        idents = {board.name: board.ident or board.name for board in panel.boards}
+        idents = {board.name: board.own_ident for board in panel.boards}
         yield RunningBoards(
             [board.port for board in simulated.boards], {idents[name]: hand for name, hand in simulated.hands.items()}
         )

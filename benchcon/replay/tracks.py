@@ -116,7 +116,7 @@ class Tracks:
             board = self.changes.state.boards.get(source)
             if board is None:  # its number was only lent: what it is stands under another
                 continue
-            track.board = printable(board.ident or board.name or f"board {source}")
+            track.board = board.called
             track.channel = printable(channel)  # an id in a stranger's keyframe can be anything
             state = board.channels.get(channel)
             if state is not None:

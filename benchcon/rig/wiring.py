@@ -149,7 +149,7 @@ class _Maker:
         panel, board = self.panel, self.board
         name = board.label or board.name
         self.described = [
-            ("board", "", {"ident": board.ident or board.name, "name": name}),
+            ("board", "", {"ident": board.own_ident, "name": name}),
             ("model", "", {"text": "Simulated board", "chip": board.chip or "none"}),
             ("firmware", "", {"text": "benchcon simulated board", "version": "1"}),
             ("clock", "", {"tick": "01"}),
@@ -186,7 +186,7 @@ class _Maker:
         described = tuple(map(fitting, whole))
         return Wiring(
             name=board.name,
-            ident=board.ident or board.name,
+            ident=board.own_ident,
             label=name,
             supply_mv=board.supply_mv,
             items=described,

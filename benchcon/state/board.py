@@ -7,6 +7,7 @@ from typing import Any
 
 from benchcon.state.channel import ChannelState
 from benchcon.state.given import given
+from benchcon.text import printable
 from benchcon.wire.silence import ALIVE_US, is_silent, silent_after_us
 
 TROUBLE_US = 10_000_000
@@ -96,6 +97,11 @@ class BoardState:
         if self.last_heard_us is None:
             return "asking"
         return "silent" if self.is_silent(now_us) else "live"
+
+    @property
+    def called(self) -> str:
+        """What the board is called, printable: its ident, else its name, else ``board 2``."""
+        return printable(self.ident or self.name) or f"board {self.source}"
 
     @property
     def silent_from_us(self) -> int:

@@ -48,7 +48,7 @@ def completed(panel: Panel, state: BenchState) -> Panel:
         if name is None:
             if not board.channels:
                 continue
-            name = board.ident or f"board {board.source}"
+            name = board.called
             boards.append(Board(name, ident=board.ident))
         labels = Counter(_label(channel).casefold() for channel in board.channels.values())
         for channel in board.channels.values():
@@ -89,7 +89,7 @@ def said_of(boards: Iterable[BoardState]) -> list[Said]:
 
 
 def _name_on(boards: Iterable[Board], board: BoardState) -> str | None:
-    return next((each.name for each in boards if (each.ident or each.name) in (board.ident, board.name)), None)
+    return next((each.name for each in boards if each.own_ident in (board.ident, board.name)), None)
 
 
 def _number(channel: ChannelState, key: str, default: int) -> int:

@@ -204,7 +204,7 @@ def sources_of(panel: Panel, state: BenchState) -> dict[str, int]:
     """Return the source number of each board of `panel` that the stream has, by its name on the panel."""
     found = {}
     for board in panel.boards:
-        known = state.board_named(board.ident or board.name)
+        known = state.board_named(board.own_ident)
         if known is not None:
             found[board.name] = known.source
     return found

@@ -231,7 +231,7 @@ class ViewModel:
             return [f"nothing is known yet: {why}"]
         if not named:
             return []
-        others = [printable(board.ident or board.name) for board in known if board not in here]
+        others = [board.called for board in known if board not in here]
         if not others:
             return []
         missing = [printable(board.name) for board in named if board.name not in self.boards]

@@ -59,7 +59,7 @@ def boards_of(panel: Panel, state: BenchState) -> dict[str, BoardState]:
     """Return the boards that are known, by their name on the panel."""
     found = {}
     for board in panel.boards:
-        state_of = state.board_named(board.ident or board.name)
+        state_of = state.board_named(board.own_ident)
         if state_of is None and board.name.startswith("board "):
             number = board.name[6:]
             state_of = state.boards.get(int(number)) if number.isdecimal() else None

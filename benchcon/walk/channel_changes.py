@@ -24,7 +24,7 @@ class Hearing:
         """Find the panel's boards on the bench; those found before stay."""
         with self.session.lock:
             for board in self.panel.boards:
-                found = self.session.state.board_named(board.ident or board.name)
+                found = self.session.state.board_named(board.own_ident)
                 if found is not None:
                     self.names[found.source] = board.name
                     self.sources[board.name] = found.source
@@ -79,7 +79,7 @@ class Hearing:
         values: dict[str, int] = {}
         with self.session.lock:
             for board in self.panel.boards:
-                found = self.session.state.board_named(board.ident or board.name)
+                found = self.session.state.board_named(board.own_ident)
                 if found is not None:
                     for id_, channel in found.channels.items():
                         if channel.value is not None and channel.kind not in ("lamp", "display"):
@@ -102,7 +102,7 @@ def missing_boards(session: Session, panel: Panel) -> list[str]:
     out = []
     with session.lock:
         for board in panel.boards:
-            found = session.state.board_named(board.ident or board.name)
+            found = session.state.board_named(board.own_ident)
             if found is None or not found.known or found.link != "linked":
                 out.append(board.name)
     return out

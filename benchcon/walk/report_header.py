@@ -54,7 +54,7 @@ def about(
     boards = []
     with session.lock:
         for board in panel.boards:
-            found = session.state.board_named(board.ident or board.name)
+            found = session.state.board_named(board.own_ident)
             if found is not None:
                 row: dict[str, Any] = {
                     "name": board.name,

@@ -71,7 +71,7 @@ class Watch:
         """From now on watch for these, and call boards as `panel` does; what has the same name goes on counting."""
         self.triggers = tuple(triggers)
         self.counts = {trigger.name: self.counts.get(trigger.name, 0) for trigger in triggers}
-        self._names = {board.ident or board.name: board.name for board in panel.boards} if panel else {}
+        self._names = {board.own_ident: board.name for board in panel.boards} if panel else {}
         self._by_kind: defaultdict[str, list[Trigger]] = defaultdict(list)
         for trigger in triggers:
             self._by_kind[trigger.kind].append(trigger)
@@ -139,8 +139,7 @@ class Watch:
 
     def _board(self, board: BoardState) -> str:
         """The board's name on the panel, or what it calls itself."""
-        own = board.ident or board.name or f"board {board.source}"
-        return printable(self._names.get(own, own))
+        return printable(self._names.get(board.called, board.called))
 
     def _fire(self, trigger: Trigger, board: BoardState, channel: str, at_us: int, text: str) -> list[Fired]:
         """Fire, if the trigger is about this board and channel and not resting."""
