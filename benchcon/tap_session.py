@@ -23,6 +23,7 @@ from benchcon.link.tap import Order, Tap
 from benchcon.panel.model import Panel
 from benchcon.session import OpenSession
 from benchcon.text import printable
+from benchcon.wire.codec import RATE
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 SETTLE_US = 500_000
@@ -48,7 +49,7 @@ class TapSession(OpenSession):
         *,
         listen: tuple[str, int] | None = None,
         rfc2217: bool = False,
-        rate: int = 115200,
+        rate: int = RATE,
         ping: bool = False,
         record: bool = True,
         keep: bool = True,

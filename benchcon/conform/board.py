@@ -9,6 +9,7 @@ from typing import NamedTuple
 from benchcon.conform.wireside import ReceivedAnswer, ReceivedNotification, WireSide
 from benchcon.text import printable
 from benchcon.wire.codec import request
+from benchcon.wire.items import OUTPUTS
 from benchcon.wire.slips import explain_line
 
 WIDTHS = {"contact": 1, "selector": 1, "encoder": 4, "pot": 4, "lamp": 3}
@@ -55,7 +56,7 @@ class DescribedChannel(NamedTuple):
     @property
     def is_output(self) -> bool:
         """Whether this is a lamp or a display."""
-        return self.kind in ("lamp", "display")
+        return self.kind in OUTPUTS
 
     @property
     def off(self) -> str:

@@ -12,7 +12,7 @@ from benchcon.errors import Trouble
 from benchcon.link.connection import address
 from benchcon.link.device import refusal, refuse_what_is_no_port
 from benchcon.text import printable
-from benchcon.wire.codec import Splitter, request
+from benchcon.wire.codec import RATE, Splitter, request
 from benchcon.wire.records import LINE_UP
 
 DARK_TAG = 0xDA
@@ -61,7 +61,7 @@ class WireSide:
     Raises `Trouble` if the port cannot be opened, vanishes, or accepts no more bytes for two seconds.
     """
 
-    def __init__(self, port: str, baud: int = 115_200) -> None:
+    def __init__(self, port: str, baud: int = RATE) -> None:
         self.port = port
         self._shown = printable(port)
         self._serial = _opened(port, baud)

@@ -14,18 +14,16 @@ from benchcon.panel.model import Part
 from benchcon.panel.segments import decode
 from benchcon.state import BoardState, ChannelState
 from benchcon.text import printable
+from benchcon.view.event_feed import FRESH_US
 from benchcon.view.palette import BRASS, ENGRAVED, IVORY, QUIET, UNKNOWN
 from benchcon.view.showing import channel_label
-from benchcon.view.traces import counted_word, recent, trace_of
+from benchcon.view.traces import CURVE_US, counted_word, recent, trace_of
 
 if TYPE_CHECKING:
     from benchcon.view.model import ViewModel
 
-FRESH_US = 700_000
 WIDE = 110
 """From this many columns on there is room for a curve beside each channel."""
-CURVE_US = 20_000_000
-"""Time that the curves show."""
 
 
 class Raw(Table):
@@ -113,7 +111,7 @@ class Raw(Table):
     def _curve_of(self, source: int, channel: ChannelState, part: Part | None) -> str:
         """What the channel did of late, drawn as on the time line."""
         trace = trace_of((source, channel.id), channel.kind, part)
-        return recent(self.model.past, trace, self.model.now_us, CURVE_US, self._curve)
+        return recent(self.model.past, trace, self.model.now_us, self._curve)
 
     # --- keys -----------------------------------------------------------------------------------------------------
 

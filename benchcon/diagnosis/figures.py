@@ -9,6 +9,7 @@ from benchcon.diagnosis.chatter import FAST_US
 from benchcon.diagnosis.evidence import Change, Evidence, HandStep
 from benchcon.diagnosis.layout import key_of
 from benchcon.panel.model import Control, Part
+from benchcon.wire.items import signed16
 
 
 def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
@@ -37,7 +38,7 @@ def figures(part: Part, evidence: Iterable[Evidence]) -> dict[str, Any]:
 
 
 def _net(hand: HandStep, key: str) -> int:
-    return (hand.values.get(key, 0) - hand.before.get(key, 0) + 0x8000) % 0x10000 - 0x8000
+    return signed16(hand.values.get(key, 0) - hand.before.get(key, 0))
 
 
 def _bounces(hand: HandStep, key: str) -> list[tuple[int, int]]:

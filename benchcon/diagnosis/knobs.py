@@ -10,6 +10,7 @@ from benchcon.diagnosis.contacts import BareFinding, Choices
 from benchcon.diagnosis.layout import PanelIndex, codes_of
 from benchcon.diagnosis.settled import SettledStep, Story
 from benchcon.panel.model import Control
+from benchcon.wire.items import signed16
 
 NATURAL_COUNTS = (1, 2, 4)
 """Counts a detent that encoders are made with; others are more likely counts gone missing."""
@@ -142,16 +143,11 @@ def _turned(moment: SettledStep, channel: str) -> _Turn:
     end = moment.values.get(channel, row[-1] if row else start)
     travel, last = 0, start
     for value in [*row, end]:
-        travel += abs(_signed(value - last))
+        travel += abs(signed16(value - last))
         last = value
     levels = [c.value for c in moment.hand.edges if c.channel == channel]
     followed = bool(moment.hand.changes or moment.hand.edges) or moment.hand.ended_us > moment.hand.began_us
-    return _Turn(moment.hand.to, _signed(end - start), travel, moment.hand.invalid.get(channel, 0), followed, levels)
-
-
-def _signed(counts: int) -> int:
-    """A difference of counters that wrap at 16 bits."""
-    return (counts + 0x8000) % 0x10000 - 0x8000
+    return _Turn(moment.hand.to, signed16(end - start), travel, moment.hand.invalid.get(channel, 0), followed, levels)
 
 
 def _moves(control: Control, row: list[_Turn]) -> bool:

@@ -18,6 +18,7 @@ from benchcon.firmware.plan import plan
 from benchcon.panel.model import Panel
 from benchcon.protocol_files import protocols_dir
 from benchcon.text import printable
+from benchcon.wire.codec import RATE
 
 _PACKAGES = {
     "native": {"make": "make", "cc": "gcc"},
@@ -28,7 +29,6 @@ _HEADERS = {
     "/usr/include/libelf.h": "libelf-dev",
     "/usr/lib/avr/include/avr/io.h": "avr-libc",
 }
-_BAUD = 115_200
 _FOLLOW = '"$@" & child=$!; trap "kill $child" TERM; cat >/dev/null; kill $child 2>/dev/null; wait $child'
 """A shell that runs a program until its own input ends: so it ends with whoever started it, killed or not."""
 
@@ -61,7 +61,7 @@ class FirmwareBoards:
         names = boards or [board.name for board in panel.boards]
         self._plans = {name: plan(panel, name, currents=currents)[0] for name in names}
         self._emulator = _emulator() if way == "emulated" else Path()
-        self._built = {name: _built(folder.files(made, _BAUD), way) for name, made in self._plans.items()}
+        self._built = {name: _built(folder.files(made, RATE), way) for name, made in self._plans.items()}
 
     def program(self, name: str, place: Path | None = None) -> list[str]:
         """Return the command that runs the board `name` until SIGTERM; its port and hand are in the folder `place`."""
@@ -73,7 +73,7 @@ class FirmwareBoards:
             return words
         words = [str(self._emulator), "--elf", str(built / "build" / "benchboard.elf")]
         words += ["--chip", self._plans[name].chip.core, "--wiring", str(built / "emulator.wiring")]
-        return [*words, "--baud", str(_BAUD)]
+        return [*words, "--baud", str(RATE)]
 
     def command(self, name: str, place: Path | None = None) -> list[str]:
         """As `program`, but it ends with its standard input: with whoever started it, however that one ends."""

@@ -24,6 +24,7 @@ from benchcon.panel.lightness import sent_permille
 from benchcon.panel.model import Panel
 from benchcon.text import printable
 from benchcon.wire.codec import request
+from benchcon.wire.host import DEADMAN_MS
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
 
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from benchcon.link.port import Pace, PortInfo
     from benchcon.wire.host import Outcome
 
-DEADMAN_MS = 2000
 SWITCH_S = 0.0005
 """Longest turn of one Python thread while others wait: so little does a busy screen delay a stamp."""
 CLOSE_MOST_S = 2.0

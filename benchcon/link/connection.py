@@ -18,11 +18,12 @@ from typing import Any
 import serial_asyncio
 
 from benchcon.errors import Trouble
-from benchcon.link.device import RATE, close_device, open_device
+from benchcon.link.device import close_device, open_device
 from benchcon.link.lock import PortLock
 from benchcon.link.off_thread import aside
 from benchcon.link.remote import SCHEME, Remote
 from benchcon.text import printable
+from benchcon.wire.codec import RATE
 
 NEVER = 1200
 """Opening at this rate starts the boot loader of some boards: never used."""

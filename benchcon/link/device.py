@@ -13,9 +13,7 @@ import serial
 
 from benchcon.errors import Trouble
 from benchcon.text import printable
-
-RATE = 115200
-"""Rate to expect, in baud (line protocol, **answer-time**)."""
+from benchcon.wire.codec import RATE
 
 
 def open_device(port: str) -> Any:

@@ -21,10 +21,8 @@ from benchcon.link.share import SCREEN, Share
 from benchcon.link.stream import Stream
 from benchcon.panel.model import Panel
 from benchcon.text import printable
+from benchcon.wire.host import PING_MOST_US
 from benchcon.wire.records import BENCH
-
-PING_MOST_US = 500_000
-"""A board whose dead-man is set hears something at least this often."""
 
 STILL_NS = 1_000_000_000
 """A program that has said `beat` once and then nothing for this long has frozen."""

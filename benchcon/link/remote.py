@@ -13,8 +13,8 @@ from typing import Any
 import serial
 
 from benchcon.errors import Trouble
-from benchcon.link.device import RATE
 from benchcon.text import printable
+from benchcon.wire.codec import RATE
 
 SCHEME = "rfc2217://"
 READ_S = 0.2

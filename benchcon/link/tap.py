@@ -19,7 +19,7 @@ from benchcon.errors import Trouble
 from benchcon.link.records import link_record
 from benchcon.link.relay import DOWN, FRAME, SAYS, UP, now_us
 from benchcon.text import printable
-from benchcon.wire.codec import Splitter
+from benchcon.wire.codec import RATE, Splitter
 from benchcon.wire.records import BYTES_DOWN, BYTES_UP, LINE_DOWN, LINE_UP, Batch
 
 PIECE = 80
@@ -104,7 +104,7 @@ class Tap:
         *,
         listen: tuple[str, int] | None = None,
         rfc2217: bool = False,
-        rate: int = 115200,
+        rate: int = RATE,
         ping: bool = False,
         source: int = 1,
         ident: str = "",

@@ -6,9 +6,14 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from benchcon.panel.model import Control
+from benchcon.wire.items import signed16
 
 Values = Mapping[tuple[str, str], int]
 """Channel values by (board name, channel id), as they are on the wire after inversion."""
+
+
+PASSING_US = 150_000
+"""A switch is on its way between two positions for less than this (a simulated hand takes 30 ms each)."""
 
 
 class ReadPosition(NamedTuple):
@@ -63,7 +68,7 @@ def detents(control: Control, before: int, after: int) -> float:
 
     Counts are 16 bits and wrap; more than half the circle the other way is taken for a turn back.
     """
-    counts = (after - before + 0x8000) % 0x10000 - 0x8000
+    counts = signed16(after - before)
     return (-counts if control.inverted else counts) / control.detent_counts
 
 

@@ -13,6 +13,7 @@ from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Lamp
 from benchcon.rehearse.engine import Engine
 from benchcon.rehearse.expect import LEVEL_PERMILLE
+from benchcon.rehearse.rehearsal import TICK_US
 from benchcon.rehearse.result import mistakes_told
 from benchcon.rehearse.rules_file import Rules
 from benchcon.rehearse.scenario import Scenario
@@ -24,7 +25,6 @@ from benchcon.wire.records import Batch
 
 TOLERANCE_US = 200_000
 """How far the panel may lag behind the rules, and they behind it."""
-TICK_US = 50_000
 MOST_TICKS = 1200
 """How often rules that take the time are called, at most, in a stretch where nothing else happened."""
 NO_DATA = "no data"

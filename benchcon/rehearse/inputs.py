@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchcon.panel.model import Control, Panel
-from benchcon.panel.reading import detents, position_of, share_permille
+from benchcon.panel.reading import PASSING_US, detents, position_of, share_permille
 
 
 class Position(int):
@@ -47,10 +47,6 @@ class Position(int):
 
     __repr__ = __str__
     __format__ = object.__format__
-
-
-PASSING_US = 150_000
-"""How long, at most, a switch on its way between two positions counts as being where it was."""
 
 
 class Controls:

@@ -11,6 +11,7 @@ from pathlib import Path
 from benchcon import __version__
 from benchcon.capture.file import OpenFile, lines_of
 from benchcon.capture.form import write_header
+from benchcon.capture.writer import KEYFRAME_RECORDS, KEYFRAME_US
 from benchcon.errors import Trouble
 from benchcon.fresh import Fresh
 from benchcon.text import printable
@@ -18,8 +19,6 @@ from benchcon.wire.records import BENCH, KEYFRAME, Batch
 
 BEGAN = datetime(2000, 1, 1, tzinfo=UTC)
 """Wall-clock time of stamp 0 in every capture of a simulated rehearsal."""
-KEYFRAME_RECORDS = 8192
-KEYFRAME_US = 60_000_000
 FLUSH_BYTES = 1 << 20
 
 

@@ -28,15 +28,15 @@ from benchcon.rig.board import SimBoard
 from benchcon.rig.control import obey
 from benchcon.rig.wiring import wiring
 from benchcon.state import BenchState
+from benchcon.wire.codec import RATE
 from benchcon.wire.events import Event
+from benchcon.wire.host import DEADMAN_MS, PING_MOST_US
 from benchcon.wire.observer import Observer
 from benchcon.wire.records import BENCH, NOTE, Batch
 
 if TYPE_CHECKING:
     from benchcon.rig.faults import Fault
 
-DEADMAN_MS = 2000
-PING_US = 500_000
 READY_US = 10_000_000
 """Boards that have not said all about themselves by then do not answer."""
 TAIL_US = 300_000
@@ -88,7 +88,7 @@ class VirtualCable:
     """Stands between a `Talk` and a simulated board, as a `Connection` does."""
 
     waiting = False
-    rate = 115_200
+    rate = RATE
 
     def __init__(self, board: SimBoard, loop: Loop) -> None:
         self.board = board
@@ -154,7 +154,7 @@ class VirtualBench:
     leaving = False
     only_dark = False
     deadman_ms: int | None = DEADMAN_MS
-    ping_every_us = PING_US
+    ping_every_us = PING_MOST_US
 
     def __init__(
         self,

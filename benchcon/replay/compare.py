@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 from statistics import median_low
 from typing import NamedTuple
 
+from benchcon.panel.reading import PASSING_US
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
+from benchcon.wire.items import signed16
 
 TOLERANCE_US = 100_000
 COUNTS = 4
-PASSING_US = 150_000
-"""Contacts that are passed on the way to another position are made for less (a simulated hand takes 30 ms each)."""
 IGNORED = "ignored, as was asked for"
 """Why a channel is left out, if nobody says more."""
 MOST_KEPT = 1000
@@ -200,7 +200,7 @@ def _rested(track: Track | None, counts: int, rest_us: int, passing: bool = Fals
         if 0 < number < last and times[number + 1] - at_us < rest_us:
             continue
         if value != NOT_KNOWN and first:
-            value = (value - first + 0x8000) % 0x10000 - 0x8000
+            value = signed16(value - first)
         if rested.values and value == rested.values[-1]:
             continue
         if not rested.values or NOT_KNOWN in (value, rested.values[-1]) or abs(value - rested.values[-1]) > nearby:

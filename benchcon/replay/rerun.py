@@ -18,8 +18,9 @@ from typing import Any, Protocol
 from benchcon.errors import Trouble
 from benchcon.link import Bench
 from benchcon.panel.model import Control, Panel
+from benchcon.panel.reading import PASSING_US
 from benchcon.replay.answers import answers_of
-from benchcon.replay.compare import PASSING_US, Comparison, compare
+from benchcon.replay.compare import Comparison, compare
 from benchcon.replay.script import JOIN_US, ReplayedMove, Requested, Script
 from benchcon.replay.tracks import Recording, Tracks
 from benchcon.state.changes import REFUSED

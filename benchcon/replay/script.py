@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 
 from benchcon.capture import Reader
 from benchcon.panel.model import Control, Panel
-from benchcon.panel.reading import position_of
-from benchcon.replay.compare import PASSING_US
+from benchcon.panel.reading import PASSING_US, position_of
 from benchcon.state import BenchState
 from benchcon.state.changes import DARK, Changes, ValueChange
 from benchcon.wire import events as ev
+from benchcon.wire.items import signed16
 
 JOIN_US = 100_000
 """An encoder or potentiometer that moves again within this time has not come to rest."""
@@ -173,7 +173,7 @@ class _Maker:
             counts = int(detail, 16) if detail in set("123456789ABCDEF") else 4
             if control is not None and control.inverted:
                 counts = -counts
-            return ReplayedMove(at_us, board, part, "turn", (value - before + 0x8000) % 0x10000 - 0x8000, own, counts)
+            return ReplayedMove(at_us, board, part, "turn", signed16(value - before), own, counts)
         if kind == "contact" and control is not None and len(own) > 1:
             position = self._position(source, control)
             return (

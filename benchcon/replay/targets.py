@@ -21,6 +21,7 @@ from typing import NamedTuple
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.replay.rerun import MovesParts
+from benchcon.rig.boards import START_S
 
 
 class NotHere(Trouble):
@@ -114,9 +115,6 @@ def processes(commands: Mapping[str, Sequence[str]]) -> Iterator[RunningBoards]:
             controls[ident] = words[2]
             hands[ident] = stack.enter_context(Hand(words[2]))
         yield RunningBoards(ports, hands, controls)
-
-
-START_S = 30.0
 
 
 def _first_line(process: subprocess.Popen[str]) -> str:

@@ -11,8 +11,7 @@ from collections.abc import Callable, Sequence
 from benchcon.rig.faults import Fault
 from benchcon.rig.loom import of_kind
 from benchcon.rig.timeline import Action, Timeline
-
-USUAL_RATE = 115_200
+from benchcon.wire.codec import RATE
 
 
 class Way:
@@ -52,7 +51,7 @@ class Way:
         for fault in of_kind(mine, "flip"):
             data = bytes(byte ^ (1 << self.chance.randrange(8)) if self._hit(fault) else byte for byte in data)
         for fault in of_kind(mine, "wrong_baud"):
-            port, board = self.port_rate or USUAL_RATE, fault.settings["rate"]
+            port, board = self.port_rate or RATE, fault.settings["rate"]
             data = misread(data, board, port) if self.direction == "up" else misread(data, port, board)
         if data:
             self._hold(at_us, data, mine)

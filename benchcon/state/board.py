@@ -8,6 +8,7 @@ from typing import Any
 from benchcon.state.channel import ChannelState
 from benchcon.state.given import given
 from benchcon.text import printable
+from benchcon.wire.items import CHANNELS
 from benchcon.wire.silence import ALIVE_US, is_silent, silent_after_us
 
 TROUBLE_US = 10_000_000
@@ -22,8 +23,6 @@ works under it (common practice, no source)."""
 
 MOST_CHANNELS = 512
 """Channels of one board that are kept."""
-
-CHANNEL_KINDS = frozenset({"contact", "selector", "encoder", "pot", "lamp", "display"})
 
 
 def is_without_supply(supply_mv: int) -> bool:
@@ -178,7 +177,7 @@ class BoardState:
             self.chip = texts.get("chip", "")
         elif kind == "firmware":
             self.firmware = " ".join(filter(None, (texts.get("text", ""), texts.get("version", ""))))
-        elif kind in CHANNEL_KINDS and words:
+        elif kind in CHANNELS and words:
             channel = self.channel(words[0])
             if channel.kind != kind:
                 channel.kind = kind

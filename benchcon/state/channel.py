@@ -6,8 +6,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from benchcon.state.given import given
-
-OUTPUTS = frozenset({"lamp", "display"})
+from benchcon.wire.items import OUTPUTS, signed16
 
 
 @dataclass(slots=True, eq=False)
@@ -64,7 +63,7 @@ class ChannelState:
 
     def as_signed(self, value: int) -> int:
         """Return `value`, if this is an encoder, as a signed 16-bit count."""
-        return value - 0x10000 if self.kind == "encoder" and value & 0x8000 else value
+        return signed16(value) if self.kind == "encoder" and value & 0x8000 else value
 
     def nothing_wanted(self) -> None:
         """What the link made of this output by itself has ended: dark, a reset, a lost port."""

@@ -37,7 +37,7 @@ from benchcon.state import BenchState
 from benchcon.text import counted, printable
 from benchcon.timing.percentiles import percentile
 from benchcon.wire import events as ev
-from benchcon.wire.codec import check_of
+from benchcon.wire.codec import RATE, check_of
 
 GRACE_US = 2_000_000
 LEAST_BAD = 2
@@ -420,7 +420,7 @@ def _damage(one: Evidence, chip: str) -> list[LinkVerdict]:
     if up and _at_two_rates(one.flipped):
         at = f" at {one.rate} baud" if one.rate else ""
         known = ""
-        if one.rate in (0, 115_200):
+        if one.rate in (0, RATE):
             sort = f"an {chip}" if chip.startswith("at") else "an AVR"
             known = (
                 f" With 115 200 baud from 16 MHz {sort} is 2.1 % off (data sheet, baud-rate tables); 500 000 is exact."

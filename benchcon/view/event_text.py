@@ -13,6 +13,7 @@ from benchcon.view.event_feed import Feed
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, QUIET, UNKNOWN, WARN
 from benchcon.view.showing import label_of
 from benchcon.wire import events as ev
+from benchcon.wire.items import signed16
 
 
 class EventLine(NamedTuple):
@@ -79,8 +80,8 @@ def _alone(part: Part | None, channel_id: str) -> str | None:
 
 def _value(part: Part | None, value: int) -> str:
     if isinstance(part, Control):
-        if part.kind == "encoder" and value & 0x8000:
-            return str(value - 0x10000)
+        if part.kind == "encoder":
+            return str(signed16(value))
         if len(part.channels) == 1 and (value,) in part.codes:
             return part.positions[part.codes.index((value,))]
     return str(value)

@@ -72,11 +72,15 @@ def drawn(stretch: Stretch, reach: tuple[int, int], row: Trace) -> tuple[str, st
     return ("▅", row.colour) if stretch.value else ("▁", QUIET)
 
 
-def recent(past: Past, row: Trace, now_us: int, span_us: int, columns: int) -> str:
-    """Return the letters of what a channel did in the last `span_us`, on one row."""
-    each_us = span_us / columns
+CURVE_US = 20_000_000
+"""Time that a channel's curve in a table shows."""
+
+
+def recent(past: Past, row: Trace, now_us: int, columns: int) -> str:
+    """Return the letters of what a channel did in the last `CURVE_US`, on one row."""
+    each_us = CURVE_US / columns
     # On the raster of the columns, or it would tremble as time goes on.
-    start_us = int((now_us // each_us + 1) * each_us - span_us)
+    start_us = int((now_us // each_us + 1) * each_us - CURVE_US)
     reach = past.reach(row.key)
     return "".join(drawn(each, reach, row)[0] for each in past.row(row.key, start_us, each_us, columns) or ())
 

@@ -82,7 +82,7 @@ class Hearing:
                 found = self.session.state.board_named(board.own_ident)
                 if found is not None:
                     for id_, channel in found.channels.items():
-                        if channel.value is not None and channel.kind not in ("lamp", "display"):
+                        if channel.value is not None and not channel.is_output:
                             values[f"{board.name}.{id_}"] = channel.value
         return values
 

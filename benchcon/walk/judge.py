@@ -10,6 +10,7 @@ from benchcon.diagnosis.fleeting import held_back
 from benchcon.diagnosis.layout import PanelIndex, codes_of, key_of, spring_of
 from benchcon.panel.model import Control
 from benchcon.walk.plan import Step, odd_display, pressed_again
+from benchcon.wire.items import signed16
 
 STEADY = ("contact", "selector")
 """Kinds of channel that stand where they are until a hand moves them."""
@@ -92,7 +93,7 @@ def knob_moved(layout: PanelIndex, step: Step, before: Mapping[str, int], values
             continue
         by = values[key] - before.get(key, values[key])
         if kind == "encoder":
-            if abs((by + 0x8000) % 0x10000 - 0x8000) >= 3:
+            if abs(signed16(by)) >= 3:
                 return True
         elif abs(by) > 0.05 * abs(spot.part.high_count - spot.part.low_count):
             return True

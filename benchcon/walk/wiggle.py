@@ -17,6 +17,7 @@ from benchcon.diagnosis.layout import PanelIndex
 from benchcon.errors import Trouble
 from benchcon.text import counted, printable, times
 from benchcon.walk.soak import long_text
+from benchcon.wire.items import OUTPUTS
 
 POT_SHARE = 0.015
 """Share of its travel by which a potentiometer may move without counting: its own noise (common practice)."""
@@ -113,7 +114,7 @@ class Wiggle:
         self.watched: dict[str, WatchedChannel] = {}
         for key in keys:
             spot = layout.spots[key]
-            if spot.kind in ("lamp", "display") or key not in values:
+            if spot.kind in OUTPUTS or key not in values:
                 continue
             span = getattr(spot.part, "high_count", 0) - getattr(spot.part, "low_count", 0)
             slack = max(4, int(POT_SHARE * abs(span))) if spot.kind == "pot" else 0

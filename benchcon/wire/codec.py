@@ -25,6 +25,8 @@ LINE_MOST = 79
 """Bytes of the longest line, its end left out."""
 RAW_MOST = 80
 """Bytes kept of what was no line."""
+RATE = 115_200
+"""Rate at which a board talks unless it is told another, in baud (line protocol, **answer-time**)."""
 SHAPES_MOST = 512
 """Shapes remembered by one `Splitter`; when there are more, remembering starts afresh."""
 

@@ -12,8 +12,12 @@ from benchcon.text import printable
 from benchcon.wire.codec import LINE_MOST
 from benchcon.wire.quote import quote, unquote
 
+INPUTS = ("contact", "selector", "encoder", "pot")
+"""Kinds of channel that a hand moves."""
 OUTPUTS = ("lamp", "display")
 """Kinds of channel that `set` changes."""
+CHANNELS = (*INPUTS, *OUTPUTS)
+"""All kinds of channel."""
 FORMER = {"digits": "display"}
 """Kinds of early firmware, and what the protocol calls them now."""
 ABOUT = ("board", "model", "firmware", "clock")
@@ -22,6 +26,14 @@ NAME_MOST = 24
 """Bytes of a board's name as it is written on the wire (section 2)."""
 _LEFT_OUT = ("colour", "pin")
 """What an item does without where a line has no room: half a pin would be another pin."""
+
+
+def signed16(count: int) -> int:
+    """Return an encoder's 16-bit count as a signed number, -32768 to 32767.
+
+    Of the difference between two counts it is what lies between them the short way round.
+    """
+    return (count + 0x8000) % 0x10000 - 0x8000
 
 
 class Item(NamedTuple):

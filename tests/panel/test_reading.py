@@ -12,6 +12,7 @@ from benchcon.panel.codes import binary, gray, one_of
 from benchcon.panel.file import loads
 from benchcon.panel.model import Control
 from benchcon.panel.reading import detents, position, position_of, share_permille
+from benchcon.wire.items import signed16
 
 
 def control(text: str) -> Control:
@@ -69,3 +70,8 @@ def test_a_potentiometer_reaches_both_ends() -> None:
     assert [share_permille(knob, counts) for counts in (0, 20, 510, 1000, 1023)] == [0, 0, 500, 1000, 1000]
     turned = control("kind = 'pot'\nlow = 20\nhigh = 1000\ninverted = true\nchannel = 'c1'")
     assert [share_permille(turned, counts) for counts in (0, 510, 1023)] == [1000, 500, 0]
+
+
+@given(st.integers(0, 0xFFFF), st.integers(-0x8000, 0x7FFF))
+def test_what_lies_between_two_counts_is_found_through_the_wrap(before: int, turned: int) -> None:
+    assert signed16((before + turned) % 0x10000 - before) == turned

@@ -18,7 +18,7 @@ from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
 from benchcon.text import counted, printable
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.view.showing import channel_label
-from benchcon.view.traces import counted_word, recent, trace_of
+from benchcon.view.traces import CURVE_US, counted_word, recent, trace_of
 from benchcon.walk.watching import wiggle
 from benchcon.walk.wiggle import WatchedChannel, Wiggle, time_text
 
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 WIDE = 110
 """From so many columns on there is room for a curve beside each channel."""
-CURVE_US = 20_000_000
-"""Time that the curves show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +141,7 @@ class Channels(Table):
             return ""
         part = self.model.feed.part_on(board.source, channel_id)
         trace = trace_of((board.source, channel_id), board.channels[channel_id].kind, part)
-        return recent(self.model.past, trace, self.model.now_us, CURVE_US, columns)
+        return recent(self.model.past, trace, self.model.now_us, columns)
 
 
 OWN_KEYS = ("one", "all", "reset", "bell", "leave")
