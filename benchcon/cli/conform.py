@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.options import minutes
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="the hand of a simulated or emulated board, to look at it, move its inputs and reset it",
     )
     parser.add_argument(
-        "--patience", metavar="MINUTES", type=float, default=0.2, help="how long to wait for the clock to wrap (0.2)"
+        "--patience", metavar="MINUTES", type=minutes, default=0.2, help="how long to wait for the clock to wrap (0.2)"
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", dest="out", metavar="FILE", help="where to write it (standard output)")
     parser.add_argument("--force", action="store_true", help="overwrite FILE")
     parser.add_argument(
-        "--seconds", type=float, default=15.0, metavar="N", help="how long the boards may take to answer (15)"
+        "--seconds", type=seconds, default=15.0, metavar="N", help="how long the boards may take to answer (15)"
     )
 
 
@@ -39,8 +40,8 @@ def run(args: argparse.Namespace) -> int:
     from benchcon.panel.draft import draft
 
     may_write(args.out, force=args.force)
-    if not 0 < args.seconds <= 600:
-        raise Trouble(f"--seconds is {args.seconds:g}; more than 0 and at most 600 is allowed")
+    if args.seconds > 600:
+        raise Trouble(f"--seconds is {args.seconds:g}; at most 600 is allowed")
     if not args.ports:
         if not args.out:
             raise Trouble("name a PORT to ask its board, or a file to write from a few questions: -o FILE")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
@@ -21,7 +22,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--force", action="store_true", help="if FILE exists, rename it with a number and record all the same"
     )
-    parser.add_argument("--seconds", metavar="N", help="end after this many seconds; without it, Ctrl-C ends it")
+    parser.add_argument(
+        "--seconds", type=seconds, metavar="N", help="end after this many seconds; without it, Ctrl-C ends it"
+    )
     parser.add_argument(
         "--panel", metavar="FILE", help="panel file: it is stored in the capture, and its triggers are watched"
     )
@@ -70,10 +73,9 @@ def run(args: argparse.Namespace) -> int:
         int(_quantity(args, "keep", "B", "2 GB")),
         args.pack,
     )
-    seconds = _seconds(args)
     path = Path(args.output)
     may_write(path, force=args.force or args.on_trigger, way_out=GIVE_NUMBER)
-    with Until(seconds, open_ended=True) as until:
+    with Until(args.seconds, open_ended=True) as until:
         bench = Bench(args.ports, panel=panel, listen_only=True)
         recorder = Recorder(
             bench, path, panel, triggers, force=args.force, on_trigger=args.on_trigger, rotation=rotation
@@ -172,21 +174,6 @@ def _told(figures: Figures) -> str:
     if figures.pruned:
         text += f"; {counted(figures.pruned, 'old file')} removed to keep to --keep"
     return text
-
-
-def _seconds(args: argparse.Namespace) -> float | None:
-    from benchcon.errors import Trouble
-    from benchcon.text import printable
-
-    if args.seconds is None:
-        return None
-    try:
-        seconds = float(args.seconds)
-    except ValueError:
-        seconds = 0.0
-    if not 0 < seconds <= 1e7:
-        raise Trouble(f"--seconds: '{printable(args.seconds)}' is not a number of seconds above 0")
-    return seconds
 
 
 def _quantity(args: argparse.Namespace, name: str, unit: str, example: str) -> float:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchcon.cli.options import seconds
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="HOST:PORT",
         help="where --tcp or --rfc2217 listens (127.0.0.1 and any free port). Any other address lets others in",
     )
-    parser.add_argument("--seconds", metavar="N", help="end after this many seconds")
+    parser.add_argument("--seconds", type=seconds, metavar="N", help="end after this many seconds")
     parser.add_argument("--force", action="store_true", help="if FILE exists, rename it with a number")
 
 
@@ -64,7 +65,6 @@ def run(args: argparse.Namespace) -> int:
     from benchcon import __version__
     from benchcon.capture.parts import GIVE_NUMBER
     from benchcon.cli.loss import Loss
-    from benchcon.cli.record import _seconds
     from benchcon.cli.until import Until
     from benchcon.files import may_write
     from benchcon.panel.file import load
@@ -86,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
             f"warning: whoever reaches {printable(listen[0])} can drive this board: there is no password, and "
             "lamps and motors obey whoever connects"
         )
-    with Until(_seconds(args), open_ended=True) as until:
+    with Until(args.seconds, open_ended=True) as until:
         session = TapSession(
             args.ports,
             panel,

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchcon.cli.options import seconds
 from benchcon.errors import Trouble
 
 if TYPE_CHECKING:
@@ -124,14 +125,3 @@ def wait_headless(boards: SimulatedBoards, until: Until) -> None:
         gone = boards.ended()
         if gone and not until.wait(0):
             raise Trouble(f"the simulated board '{gone}' has ended by itself; start it again")
-
-
-def seconds(text: str) -> float:
-    """Read a number of seconds above 0."""
-    try:
-        number = float(text)
-    except ValueError:
-        number = 0.0
-    if not 0 < number <= 1e7:
-        raise argparse.ArgumentTypeError(f"'{text[:40]}' is not a number of seconds above 0")
-    return number

@@ -85,3 +85,22 @@ def test_no_page_that_is_sent_on_tells_a_login_name() -> None:
     assert path_for_others("../somebody/desk.toml") == "desk.toml"
     assert path_for_others("panels/desk.toml") == "panels/desk.toml"
     assert path_for_others("") == ""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("record", "x", "-o", "y.capture", "--seconds"),
+        ("tap", "x", "--seconds"),
+        ("draft", "x", "--seconds"),
+        ("try", "desk.toml", "--seconds"),
+        ("conform", "x", "--patience"),
+    ],
+)
+@pytest.mark.parametrize("value", ["0", "-1", "nan", "inf", "soon"])
+def test_a_time_is_a_number_above_nothing(
+    capsys: pytest.CaptureFixture[str], words: tuple[str, ...], value: str
+) -> None:
+    code, out, err = said(capsys, *words, value)
+    assert (code, out) == (2, "")
+    assert f"'{value}' is not a number of" in err
