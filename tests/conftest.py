@@ -27,8 +27,14 @@ TESTS = Path(__file__).parent
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Give each of several test processes a temporary folder of its own: simulated boards that run are found there."""
-    if WORKER:
+    """Give each of several test processes a temporary folder of its own: simulated boards that run are found there.
+
+    What they compile is in one folder for all of them.
+    """
+    if not WORKER:
+        builds = os.environ["BENCHCON_TEST_BUILDS"] = tempfile.mkdtemp(prefix="bc-built-")
+        config.add_cleanup(lambda: shutil.rmtree(builds, ignore_errors=True))
+    else:
         own = tempfile.mkdtemp(prefix="bc-")  # short: paths of sockets have little room
         os.environ["TMPDIR"] = tempfile.tempdir = own
         config.add_cleanup(lambda: shutil.rmtree(own, ignore_errors=True))

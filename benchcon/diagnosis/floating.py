@@ -25,20 +25,23 @@ SHARE = 0.75
 def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
     """Return the contacts and phases of encoders that float, with `period_us` and how many `periods` were seen."""
     out = []
+    told_by = [_by_channel(moment.hand.changes) for moment in story.moments]
+    edges_by = [_by_channel(moment.hand.edges) for moment in story.moments]
     for key, spot in layout.spots.items():
         if spot.kind not in ("contact", "encoder") or not spot.part.wired:
             continue
         steps: list[int] = []
         levels: list[int] = []
-        for moment in story.moments:
-            told = [change for change in moment.hand.changes if change.channel == key]
-            edges = [change for change in moment.hand.edges if change.channel == key]
+        for moment, all_told, all_edges in zip(story.moments, told_by, edges_by, strict=True):
+            told, edges = all_told.get(key, []), all_edges.get(key, [])
             if (told or edges) and _held(layout, spot, moment):
                 steps = []
                 break
             if spot.part.name in moment.hand.parts and moment.hand.do != "rest":
                 if spot.kind == "contact":
                     steps += _periods(edges)  # it is being moved, and may bounce; no bounce has the mains' period
+                continue
+            if not told and not edges:
                 continue
             steps += [*_periods(told), *_periods(edges)]
             levels += [change.value for change in edges]
@@ -50,6 +53,13 @@ def find(layout: PanelIndex, story: Story) -> list[BareFinding]:
                 detail |= {"on": "encoder", **_phase(levels)}
             out.append(BareFinding("floating", (key,), detail))
     return out
+
+
+def _by_channel(changes: Sequence[Change]) -> dict[str, list[Change]]:
+    sorted_: dict[str, list[Change]] = {}
+    for change in changes:
+        sorted_.setdefault(change.channel, []).append(change)
+    return sorted_
 
 
 def _near(steps: Sequence[int], period_us: int) -> int:

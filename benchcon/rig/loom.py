@@ -170,32 +170,36 @@ def pot_counts(id_: str, at_part: Mapping[str, float], wiring: Wiring, faults: S
 
     `at_part` holds for each potentiometer how far it is turned right, 0 to 1.
     """
-    if of_kind(faults, "open", id_) or id_ in wiring.loose_ends or id_ in copper.cut_off(wiring, faults):
+    mine = [fault for fault in faults if id_ in fault.channels]
+    if of_kind(mine, "open") or id_ in wiring.loose_ends or (faults and id_ in copper.cut_off(wiring, faults)):
         return None
     top = wiring.tops[id_]
     # The voltage is that of the part whose wire arrives here: its range, and which way round it is.
-    part = come_from(at_part, faults)[id_]
+    part = come_from(at_part, faults)[id_] if mine else id_
     turned = at_part[part]
     mover = wiring.mover_of(part)
-    for fault in of_kind(faults, "dead_spot", id_):
+    for fault in of_kind(mine, "dead_spot"):
         if fault.settings["from"] <= 1000 * turned <= fault.settings["to"]:
             return None
-    if of_kind(faults, "logarithmic", id_):
+    if of_kind(mine, "logarithmic"):
         turned = (100**turned - 1) / 99
     if mover is not None:
-        if mover.inverted != bool(of_kind(faults, "reversed", id_)):
+        if mover.inverted != bool(of_kind(mine, "reversed")):
             turned = 1 - turned
         low, high = mover.low_count, mover.high_count
     else:
         low, high = 0, top
     counts = low + turned * (high - low)
-    for fault in of_kind(faults, "short_of_range", id_):
-        counts = fault.settings["low"] + counts / top * (fault.settings["high"] - fault.settings["low"])
-    for fault in of_kind(faults, "track_open", id_):
-        # Without its other end the track has one and the same voltage everywhere.
-        counts = float(top) if fault.settings["end"] == "left" else 0.0
-    for fault in of_kind(faults, "stuck", id_):
-        counts = float(fault.settings["value"])
+    for fault in mine:
+        if fault.kind == "short_of_range":
+            counts = fault.settings["low"] + counts / top * (fault.settings["high"] - fault.settings["low"])
+    for fault in mine:
+        if fault.kind == "track_open":
+            # Without its other end the track has one and the same voltage everywhere.
+            counts = float(top) if fault.settings["end"] == "left" else 0.0
+    for fault in mine:
+        if fault.kind == "stuck":
+            counts = float(fault.settings["value"])
     return min(max(counts, 0.0), float(top))
 
 

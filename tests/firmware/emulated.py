@@ -9,7 +9,6 @@ from __future__ import annotations
 import functools
 import shutil
 import subprocess
-import tempfile
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -17,6 +16,7 @@ from types import TracebackType
 from typing import Any, NamedTuple
 
 import pytest
+from firmware.builds import make, room
 
 from benchcon.protocol_files import protocols_dir
 from benchcon.wire import codec
@@ -166,26 +166,17 @@ class Paced:
 
 
 @functools.cache
-def _room() -> tempfile.TemporaryDirectory[str]:
-    return tempfile.TemporaryDirectory(prefix="benchcon-emulated-")
-
-
-def _make(folder: Path, *words: str) -> None:
-    done = subprocess.run(["make", "-C", str(folder), *words], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr[-3000:]
-
-
-@functools.cache
 def _emulator() -> Path:
-    _make(FIRMWARE / "emulator", f"BUILD={_room().name}")
-    return Path(_room().name) / "emulator"
+    build = room("emulator")
+    make(FIRMWARE / "emulator", f"BUILD={build}")
+    return build / "emulator"
 
 
 @functools.cache
 def bench(panel: Path = FIRMWARE / "panels" / "desk", chip: str = "atmega328p", baud: int = 115_200) -> Chip:
     """Build, once in a test run, the firmware of a folder with `panel_map.c`, `panel_map.h` and `emulator.wiring`."""
-    _make(FIRMWARE, "avr", f"PANEL={panel}", f"CHIP={chip}", f"BAUD={baud}", f"OUT={_room().name}")
-    elf = Path(_room().name) / "avr" / panel.name / f"{chip}-{baud}" / "benchboard.elf"
+    make(FIRMWARE, "avr", f"PANEL={panel}", f"CHIP={chip}", f"BAUD={baud}", f"OUT={room('emulated')}")
+    elf = room("emulated") / "avr" / panel.name / f"{chip}-{baud}" / "benchboard.elf"
     return Chip(_emulator(), elf, panel / "emulator.wiring", chip, baud)
 
 

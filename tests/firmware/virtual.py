@@ -10,13 +10,13 @@ import binascii
 import functools
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from firmware import builds
 
 from benchcon.protocol_files import protocols_dir
 
@@ -163,22 +163,14 @@ class Board:
             stream.close()
 
 
-@functools.cache
 def room() -> Path:
-    """A folder for builds, gone when the tests are over."""
-    keep = tempfile.TemporaryDirectory(prefix="benchcon-native-")
-    _rooms.append(keep)
-    return Path(keep.name)
-
-
-_rooms: list[tempfile.TemporaryDirectory[str]] = []
+    """The folder for builds, gone when the tests are over."""
+    return builds.room("native")
 
 
 def make(*words: str) -> str:
-    """`make` in the firmware folder, into the room; what it printed. Fails with what it said."""
-    done = subprocess.run(["make", "-C", str(FIRMWARE), *words, f"OUT={room()}"], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr[-3000:]
-    return done.stdout
+    """`make` in the firmware folder, into the folder for builds; what it printed. Fails with what it said."""
+    return builds.make(FIRMWARE, *words, f"OUT={room()}")
 
 
 @functools.cache
