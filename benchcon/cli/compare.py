@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.cli.options import ignore_option
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
@@ -13,13 +15,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--counts", metavar="N", type=int, default=4, help="how far readings of potentiometers may differ (4)"
     )
-    parser.add_argument(
-        "--ignore",
-        metavar="CHANNEL",
-        action="append",
-        default=[],
-        help="leave this channel out, such as 'met.*'; may be repeated",
-    )
+    ignore_option(parser)
     parser.add_argument(
         "--offset", metavar="TIME", help="B is this much later, such as '2 s' or '-150 ms' (worked out)"
     )

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 import argparse
 
-from benchcon.cli.port_name import port_name
+from benchcon.cli.options import ports_argument
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument(
-        "ports",
-        nargs="*",
-        type=port_name,
-        metavar="PORT",
-        help="device path or socket://host:port; without one, the remembered ports",
-    )
+    ports_argument(parser)
     parser.add_argument("--panel", metavar="FILE", help="panel file: names, places, colours, budgets")
 
 

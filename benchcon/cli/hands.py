@@ -78,3 +78,12 @@ def _never(ports: object) -> bool:
 def _half_known(session: LiveSession) -> bool:
     with session.lock:
         return any(not board.known for board in session.state.boards.values() if board.link == "linked")
+
+
+def ask_to(text: str) -> bool:
+    """Ask whoever sits at the terminal to move something; return whether it was done."""
+    try:
+        answer = input(f"Please {text}, then press Enter (n: skip it): ")
+    except EOFError:
+        return False
+    return answer.strip().lower() not in ("n", "no")

@@ -4,10 +4,45 @@ from __future__ import annotations
 
 import argparse
 
+from benchcon.cli.port_name import port_name
 from benchcon.text import printable
 
 LONGEST_S = 10_000_000.0
 """Nearly four months: whoever wants more leaves the option out."""
+
+
+def ports_argument(parser: argparse.ArgumentParser) -> None:
+    """Add ``PORT…``: the ports of a bench, or nothing for the remembered ones."""
+    parser.add_argument(
+        "ports",
+        nargs="*",
+        type=port_name,
+        metavar="PORT",
+        help="device path or socket://host:port; without one, the remembered ports",
+    )
+
+
+def hand_option(parser: argparse.ArgumentParser, more: str) -> None:
+    """Add ``--hand HAND``, which may be given once a board; `more` is what its help says of this command."""
+    parser.add_argument(
+        "--hand",
+        metavar="HAND",
+        action="append",
+        default=[],
+        help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board; "
+        + more,
+    )
+
+
+def ignore_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--ignore CHANNEL``, for commands that compare."""
+    parser.add_argument(
+        "--ignore",
+        metavar="CHANNEL",
+        action="append",
+        default=[],
+        help="leave this channel out, such as 'met.*'; may be repeated",
+    )
 
 
 def seconds(text: str) -> float:

@@ -6,6 +6,8 @@ import argparse
 import contextlib
 from typing import TYPE_CHECKING
 
+from benchcon.cli.options import hand_option
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
@@ -30,14 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--rules", metavar="FILE", help="rules file, in place of the one that the scenario names")
     parser.add_argument("--panel", metavar="FILE", help="panel file, in place of the one that the scenario names")
-    parser.add_argument(
-        "--hand",
-        metavar="HAND",
-        action="append",
-        default=[],
-        help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board. "
-        "Controls without one are asked of you",
-    )
+    hand_option(parser, "controls without one are asked of you")
     parser.add_argument(
         "--values",
         metavar="SOURCE",
@@ -172,7 +167,7 @@ def _on_boards(
     import sys
     from pathlib import Path
 
-    from benchcon.cli.hands import hands_of, meet, port_of
+    from benchcon.cli.hands import ask_to, hands_of, meet, port_of
     from benchcon.cli.leaving import leave
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
@@ -183,7 +178,7 @@ def _on_boards(
     elsewhere = bool(args.values or args.publish)
     read = {path: _read(path, named, elsewhere) for path in scenarios}  # all of them before the first lamp is lit
     # Standard input can be values or a person's answers, not both.
-    ask = None if "-" in args.values else _ask
+    ask = None if "-" in args.values else ask_to
     hands = hands_of(args.hand)
     ports = named_ports = list(ports) or [port_of(board, hand) for board, hand in hands.items()]
     results = []
@@ -321,14 +316,6 @@ def _open(ports: Sequence[str], panel: Panel, hands: Mapping[str, Hand], kept: P
     until.last(session.close)
     bench.start()
     return session
-
-
-def _ask(text: str) -> bool:
-    try:
-        answer = input(f"Please {text}, then press Enter (n: skip it): ")
-    except EOFError:
-        return False
-    return answer.strip().lower() not in ("n", "no")
 
 
 def _junit(path: Path, results: list[ScenarioResult], force: bool) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from benchcon.cli.options import hand_option, ignore_option
 from benchcon.cli.port_name import port_name
 
 if TYPE_CHECKING:
@@ -39,24 +40,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="run it against: state, simulated, native, emulated",
     )
-    parser.add_argument(
-        "--hand",
-        metavar="HAND",
-        action="append",
-        default=[],
-        help="with --to: simulated hand that moves the inputs, such as tcp:127.0.0.1:40122; once a board",
-    )
+    hand_option(parser, "goes with --to")
     parser.add_argument("--by-hand", action="store_true", help="with --to: ask you to move the inputs")
     parser.add_argument("--fast", action="store_true", help="as fast as it goes; then only the order counts")
     parser.add_argument("--tolerance", metavar="TIME", help="how far times may differ (150 ms)")
     parser.add_argument("--counts", metavar="N", type=int, help="how far readings of potentiometers may differ (4)")
-    parser.add_argument(
-        "--ignore",
-        metavar="CHANNEL",
-        action="append",
-        default=[],
-        help="leave this channel out, such as 'met.*'; may be repeated",
-    )
+    ignore_option(parser)
     parser.add_argument("--panel", metavar="FILE", help="panel file of the boards; else the one in the capture")
     parser.add_argument("--html", metavar="FILE", help="with --to: write both time lines, with the differences marked")
     parser.add_argument("--junit", metavar="FILE", help="write the result as JUnit XML")
@@ -181,6 +170,7 @@ def _faults_told(case: CaptureCase, verdict: Verdict) -> str:
 def _to(args: argparse.Namespace) -> int:
     import sys
 
+    from benchcon.cli.hands import ask_to, hands_of
     from benchcon.cli.until import Until
     from benchcon.errors import Trouble
     from benchcon.files import new_file
@@ -191,7 +181,6 @@ def _to(args: argparse.Namespace) -> int:
     from benchcon.replay.script import script_of
     from benchcon.replay.tracks import tracks_of
     from benchcon.replay.verdict import verdict_of
-    from benchcon.rig.hand import Hand
     from benchcon.text import printable
 
     how = How(
@@ -199,18 +188,16 @@ def _to(args: argparse.Namespace) -> int:
         tolerance_us=TOLERANCE_US if args.tolerance is None else _time(args),
         counts=4 if args.counts is None else max(args.counts, 0),
         ignore=tuple(args.ignore),
-        ask=_ask if args.by_hand else None,
+        ask=ask_to if args.by_hand else None,
     )
     panel = load(args.panel) if args.panel else None
     script, then = script_of(args.file), tracks_of(args.file)
     hands: dict[str, MovesParts] = {}
     idents = {board.name: board.own_ident for board in (panel or script.panel).boards}
-    for control in args.hand:
-        hand = Hand(control)
-        name = hand.ask("hello")[-1]  # a hand says whose it is, by the name on the panel
+    for name, hand in hands_of(args.hand).items():
         ident = idents.get(name, name)
         if ident not in script.boards:
-            raise Trouble(f"--hand {printable(control)}: is that of {printable(ident)}, which is not in {script.path}")
+            raise Trouble(f"--hand: one is that of {printable(ident)}, which is not in {script.path}")
         hands[ident] = hand
 
     def left(dark: bool) -> None:
@@ -230,14 +217,6 @@ def _time(args: argparse.Namespace) -> int:
     from benchcon.replay.words import option_time
 
     return option_time("--tolerance", args.tolerance, example="150 ms")
-
-
-def _ask(text: str) -> bool:
-    try:
-        answer = input(f"Please {text}, then press Enter (n: skip it): ")
-    except EOFError:
-        return False
-    return answer.strip().lower() not in ("n", "no")
 
 
 def _report(args: argparse.Namespace, verdicts: list[Verdict]) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from benchcon.cli.port_name import port_name
+from benchcon.cli.options import hand_option, ports_argument
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -21,13 +21,7 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument(
-        "ports",
-        nargs="*",
-        type=port_name,
-        metavar="PORT",
-        help="device path or socket://host:port; without one, the remembered ports",
-    )
+    ports_argument(parser)
     parser.add_argument("--panel", metavar="FILE", help="panel file; without one, what the boards say about themselves")
     parser.add_argument("--only", metavar="NAME", action="append", default=[], help="only this part; may be repeated")
     parser.add_argument("--failed", action="store_true", help="only what the report in --report found faulty")
@@ -36,14 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--report", metavar="DIR", help="folder for report and journal; an unfinished walk there goes on"
     )
     parser.add_argument("--compare", metavar="DIR", help="say what has changed since the report in this folder")
-    parser.add_argument(
-        "--hand",
-        metavar="HAND",
-        action="append",
-        default=[],
-        help="simulated hand that moves the controls of a simulated board, such as tcp:127.0.0.1:40122; once a board. "
-        "With it a walk needs no person",
-    )
+    hand_option(parser, "with it a walk needs no person")
     parser.add_argument(
         "--wiggle",
         metavar="NAME",
