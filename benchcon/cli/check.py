@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from benchcon.durations import seconds_text
+
 if TYPE_CHECKING:
     from benchcon.panel.model import Panel
     from benchcon.panel.reader import PanelRemark
@@ -180,7 +182,7 @@ def _capture(path: str) -> Checked:
                 missing.feed(batch)
         # Counted as `record` counts: what came, and apart from it what the recording itself put in between.
         told = f"{counted(reader.records - keyframes, 'record')} and {counted(keyframes, 'keyframe')}"
-        told += f", {(reader.last_us - reader.first_us) / 1e6:.3f} s"
+        told += f", {seconds_text(reader.last_us - reader.first_us)}"
         found = [PanelRemark(printable(path), problem.line or 0, problem.text) for problem in reader.problems]
         more = sum(reader.problem_counts.values()) - len(found)
         if more > 0:

@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchcon.console.ask import Ask
+from benchcon.durations import capture_path, span_text
 from benchcon.errors import Trouble
 from benchcon.session import OpenSession
 from benchcon.text import printable
-from benchcon.view.captures import span_text, told
+from benchcon.view.captures import told
 
 if TYPE_CHECKING:
     from benchcon.console.bench_app import BenchApp
@@ -43,11 +44,7 @@ def start(app: BenchApp) -> None:
             app.tell(f"recording into {printable(capture_name(text))}")
 
     # As the captures are named that triggers and the key begin.
-    stem = datetime.now(UTC).strftime("bench.%Y%m%dT%H%M%SZ")
-    name, number = f"{stem}.capture", 1
-    while Path(name).exists():  # the last 10 minutes may be saved in one that was begun in the same second
-        number += 1
-        name = f"{stem}-{number}.capture"
+    name = capture_path(Path("bench.capture"), datetime.now(UTC)).name
     why = "Everything on the wire goes into this file until you press r again. It never overwrites another file."
     app.push_screen(Ask("Record into", why, name, check=begin, more=ABOUT), done)
 

@@ -13,9 +13,10 @@ from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.durations import clock_text
 from benchcon.text import printable
 from benchcon.view.event_feed import EVENTS_KEPT
-from benchcon.view.event_text import EventLine, Names, clock_text, tell
+from benchcon.view.event_text import EventLine, Names, tell
 from benchcon.view.palette import ENGRAVED, GROUND, QUIET, RAISED
 from benchcon.wire import events as ev
 
@@ -162,10 +163,10 @@ class EventList(Drawn, can_focus=True):
         text = line.text
         if folded is not None:
             last = tell(folded.last, names)
-            until = "" if self.brief else f", until {clock_text(last.at_us)}"
+            until = "" if self.brief else f", until {clock_text(last.at_us, 3)}"
             text = f"{folded.times}× {last.text}{until}"
         width = canvas.width
-        clock = clock_text(line.at_us)
+        clock = clock_text(line.at_us, 3)
         board = fitted(self.board_of(line.source), 9)
         canvas.wipe(0, y, width, 1, self.ground)
         x = 1

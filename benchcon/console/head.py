@@ -12,9 +12,10 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted, shortened
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.durations import span_text
 from benchcon.session import ReplaySession
 from benchcon.text import printable
-from benchcon.view.captures import size_text, span_text
+from benchcon.view.captures import size_text
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GROUND, IVORY, QUIET, RAISED, WARN
 
 if TYPE_CHECKING:

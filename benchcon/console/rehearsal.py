@@ -15,6 +15,7 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.durations import seconds_text
 from benchcon.rehearse.picture import ExpectedNow, OutputNow, Picture, ValueNow
 from benchcon.view.palette import BAD, BRASS, EDGE, ENGRAVED, GOOD, GROUND, IVORY, PLATE, QUIET, RAISED, UNKNOWN, WARN
 
@@ -312,7 +313,7 @@ class RehearsalList(Drawn, can_focus=True):
             why = f", because {item.why}" if item.why else ""
             yield f"Line {item.line}: {item.how}{why}."
             return
-        yield f"Line {item.line}, broken at {broken.after_us / 1e6:.3f} s: {broken.broken.found}."
+        yield f"Line {item.line}, broken at {seconds_text(broken.after_us)}: {broken.broken.found}."
         yield "Values: " + ", ".join(f"{name} {text}" for name, text in broken.values.items())
         yield "Controls: " + ", ".join(f"{name} {text}" for name, text in broken.controls.items())
         for rule in broken.rules:

@@ -15,9 +15,9 @@ from textual.message import Message
 from benchcon.console.canvas import Canvas, fitted
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import LAMP_COLOURS, ink, mixed
+from benchcon.durations import clock_text
 from benchcon.panel.model import Display, Lamp
 from benchcon.text import printable
-from benchcon.view.event_text import clock_text
 from benchcon.view.history import UNKNOWN, Key
 from benchcon.view.palette import BRASS, ENGRAVED, GOOD, GROUND, IVORY, QUIET, RAISED
 from benchcon.view.palette import UNKNOWN as NOT_KNOWN
@@ -181,7 +181,7 @@ class TimeLine(Drawn, can_focus=True):
         for name in (CURSOR_A, CURSOR_B):
             at_us = self.cursors[name]
             mark = "▸" if name == self.moving else " "
-            text = f"{mark}{name} {clock_text(at_us) if at_us is not None else '–'}"
+            text = f"{mark}{name} {clock_text(at_us, 3) if at_us is not None else '–'}"
             canvas.write(x, 0, text, ink(BRASS if name == CURSOR_A else GOOD, RAISED, bold=name == self.moving))
             x += len(text) + 2
         one, other = self.cursors[CURSOR_A], self.cursors[CURSOR_B]

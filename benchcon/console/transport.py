@@ -11,9 +11,9 @@ from benchcon.console.ask import Ask
 from benchcon.console.canvas import Canvas
 from benchcon.console.canvas_widget import Drawn
 from benchcon.console.ink import ink
+from benchcon.durations import clock_text
 from benchcon.errors import Trouble
 from benchcon.text import printable
-from benchcon.view.event_text import clock_text
 from benchcon.view.moments import marks_of, time_of
 from benchcon.view.palette import BRASS, EDGE, ENGRAVED, IVORY, QUIET, RAISED
 
@@ -51,12 +51,12 @@ class Transport(Drawn):
         session, width = self.session, canvas.width
         canvas.wipe(0, 0, width, 1, self.ground)
         canvas.write(1, 0, "▶ playing" if session.playing else "‖ paused ", ink(BRASS, RAISED, bold=True))
-        at = clock_text(session.now_us())
+        at = clock_text(session.now_us(), 3)
         canvas.write(11, 0, at, ink(IVORY, RAISED, bold=True))
         # The stamp, which events, marks and 'go to' have too, counts from when the bench began, and a recording may be
         # a short piece of a long day: how far into it this is, and how long it is, are counted from its beginning.
         gone_us, whole_us = session.now_us() - session.first_us, session.last_us - session.first_us
-        right = f"{clock_text(gone_us)[:-2]} of {clock_text(whole_us)[:-2]}  × {session.speed:g}"
+        right = f"{clock_text(gone_us, 1)} of {clock_text(whole_us, 1)}  × {session.speed:g}"
         canvas.write(width - 1 - len(right), 0, right, ink(ENGRAVED, RAISED))
         left, end = 13 + len(at), width - 3 - len(right)
         if end - left < 8:
@@ -124,14 +124,14 @@ class Transport(Drawn):
                     return at_us
             at_us = time_of(text)
             if at_us > session.last_us:
-                raise Trouble(f"the capture ends at {clock_text(session.last_us)}")
+                raise Trouble(f"the capture ends at {clock_text(session.last_us, 3)}")
             return at_us
 
         def done(text: str | None) -> None:
             if text is not None:
                 self.jump(target(text))
 
-        marks = "; ".join(f"{clock_text(at_us)[:-4]} {told}" for at_us, told in self._marks[:6])
+        marks = "; ".join(f"{clock_text(at_us)} {told}" for at_us, told in self._marks[:6])
         why = "A time such as 90, 1:30 or 0:01:30.250, or words of a mark."
         self.app.push_screen(
             Ask("Go to", why + (f" Marks: {marks}" if marks else ""), check=target, more=ABOUT_TIME), done

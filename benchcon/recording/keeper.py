@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchcon.capture.ring import Ring
+from benchcon.durations import capture_path
 from benchcon.errors import Trouble
 from benchcon.panel.model import Panel
 from benchcon.state import BenchState
@@ -114,8 +115,7 @@ class Keeper:
 
         self._until_us = now_us + self._follow_us
         if self._writer is None:
-            stamp = (self._began + timedelta(microseconds=now_us)).strftime("%Y%m%dT%H%M%SZ")
-            path = self._free(stamp)
+            path = capture_path(self._path, self._began + timedelta(microseconds=now_us))
             try:
                 self._writer = Writer(
                     path,
@@ -162,16 +162,6 @@ class Keeper:
     def figures(self) -> Figures | None:
         """How the writing goes, while a capture is written."""
         return self._writer.figures() if self._writer is not None else None
-
-    def _free(self, stamp: str) -> Path:
-        suffix = self._path.suffix or ".capture"
-        stem = self._path.name.removesuffix(self._path.suffix)
-        path = self._path.with_name(f"{stem}.{stamp}{suffix}")
-        number = 2
-        while path.exists() and number < 1000:
-            path = self._path.with_name(f"{stem}.{stamp}-{number}{suffix}")
-            number += 1
-        return path
 
     def _act(self, fired: Sequence[Fired]) -> None:
         for one in fired:

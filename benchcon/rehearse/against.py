@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from benchcon.durations import seconds_text
 from benchcon.panel.lightness import looks_permille, sent_permille
 from benchcon.panel.model import Lamp
 from benchcon.rehearse.engine import Engine
@@ -148,14 +149,14 @@ class Against:
 def as_text(path: str, found: Against, most: int = 20) -> str:
     """Return what came of it for people; `path` is printable."""
     lines = [
-        f"{path}: at {each.at_us / 1e6:.3f} s for {each.lasted_us / 1e6:.3f} s: {each.output}: the rule says "
+        f"{path}: at {seconds_text(each.at_us)} for {seconds_text(each.lasted_us)}: {each.output}: the rule says "
         f"{each.says}, the panel shows {each.shows} ({each.rule})"
         for each in found.differences[:most]
     ]
     if len(found.differences) > most:
         lines.append(f"{path}: and {len(found.differences) - most} more")
     wrong = list(found.mistakes.items())
-    lines += [f"{path}: at {at_us / 1e6:.3f} s: {text}" for text, at_us in wrong[:most]]
+    lines += [f"{path}: at {seconds_text(at_us)}: {text}" for text, at_us in wrong[:most]]
     if len(wrong) > most:
         lines.append(f"{path}: and {len(wrong) - most} more mistakes in rules")
     if found.strange:

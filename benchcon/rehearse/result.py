@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from benchcon.durations import seconds_text
 from benchcon.rehearse.expect import WRONG_RULE, Expectation
 from benchcon.rehearse.rehearsal import BrokenExpectation, Rehearsal
 from benchcon.text import counted, printable
@@ -128,14 +129,14 @@ def as_text(result: ScenarioResult) -> str:
 def _told(failed: BrokenExpectation, result: ScenarioResult) -> Iterator[str]:
     broken = failed.broken
     expected = printable(broken.expectation.name)
-    head = f"{result.path}:{broken.expectation.line}: BROKEN at {failed.after_us / 1e6:.3f} s"
+    head = f"{result.path}:{broken.expectation.line}: BROKEN at {seconds_text(failed.after_us)}"
     yield f"{head}: {printable(broken.found)}; expected: {expected}"
     yield f"    values: {_pairs(failed.values)}"
     yield f"    controls: {_pairs(failed.controls)}"
     for rule in failed.rules:
         yield f"    rule: {printable(rule)}"
     if result.capture is not None:
-        yield f"    capture: {printable(str(result.capture))}, at {broken.at_us / 1e6:.3f} s"
+        yield f"    capture: {printable(str(result.capture))}, at {seconds_text(broken.at_us)}"
 
 
 def _not_judged(expectation: Expectation, result: ScenarioResult) -> str:
@@ -145,7 +146,7 @@ def _not_judged(expectation: Expectation, result: ScenarioResult) -> str:
 def _mistakes(result: ScenarioResult) -> Iterator[str]:
     for text, (first_us, times) in list(result.mistakes.items())[:MOST_TOLD]:
         more = f", {times} times" if times > 1 else ""
-        yield f"{text} (first at {first_us / 1e6:.3f} s{more})"
+        yield f"{text} (first at {seconds_text(first_us)}{more})"
 
 
 def _pairs(pairs: dict[str, str]) -> str:

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
+from benchcon.durations import seconds_text
 from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.compare import Compared, Comparison, Difference
-from benchcon.replay.compare_text import MOST_LISTED, in_context, seconds, slipped, summary, tally, what
+from benchcon.replay.compare_text import MOST_LISTED, in_context, slipped, summary, tally, what
 from benchcon.replay.tracks import NOT_KNOWN, Recording, Track
 from benchcon.text import counted, path_for_others
 
@@ -47,7 +48,7 @@ def as_html(comparison: Comparison) -> str:
         a=_source(comparison.a),
         b=_source(comparison.b),
         remarks=list(_remarks(comparison)),
-        first=f"{first[0].track.name}, at {seconds(first[1].at_us)}: {what(*first)}" if first else "",
+        first=f"{first[0].track.name}, at {seconds_text(first[1].at_us)}: {what(*first)}" if first else "",
         context=in_context(comparison, *first) if first else [],
         found=[_row(one) for one in found[:MOST_LISTED]],
         not_listed=max(0, len(found) - MOST_LISTED),
@@ -73,7 +74,7 @@ def _source(recording: Recording) -> str:
 def _remarks(comparison: Comparison) -> Iterable[str]:
     shift = comparison.offset_us
     if shift:
-        yield f"B says the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
+        yield f"B says the same {seconds_text(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
     yield from map(slipped, comparison.slips)
     for line in tally(comparison):
         yield f"{line[0].upper()}{line[1:]}."
@@ -87,7 +88,7 @@ def _row(one: Compared) -> dict[str, object]:
         "differences": summary(one),
         "values_a": len(one.a.times) if one.a else 0,
         "values_b": len(one.b.times) if one.b else 0,
-        "first": f"{seconds(one.differences[0].at_us)}: {what(one, one.differences[0])}",
+        "first": f"{seconds_text(one.differences[0].at_us)}: {what(one, one.differences[0])}",
     }
 
 
@@ -137,7 +138,7 @@ def _close_ups(comparison: Comparison, found: list[Compared]) -> tuple[list[tupl
         if len(shown) == MOST_CLOSE:
             return shown, True
         until_us[one.track.name] = difference.at_us + around_us
-        head = f"{one.track.name}, {seconds(difference.at_us)}: {what(one, difference)}"
+        head = f"{one.track.name}, {seconds_text(difference.at_us)}: {what(one, difference)}"
         span = _Span(difference.at_us - around_us, difference.at_us + around_us)
         shown.append((head, _picture(comparison, [one], span)))
     return shown, False
@@ -145,7 +146,7 @@ def _close_ups(comparison: Comparison, found: list[Compared]) -> tuple[list[tupl
 
 def _picture(comparison: Comparison, drawn: list[Compared], span: _Span) -> Figure:
     height = HEAD + len(drawn) * (2 * LANE + GAP) + 4
-    label = f"{len(drawn)} channels from {seconds(span.start_us)} to {seconds(span.end_us)}"
+    label = f"{len(drawn)} channels from {seconds_text(span.start_us)} to {seconds_text(span.end_us)}"
     out: list[SvgElement] = []
     for tick in _ticks(span):
         x = span.x(tick)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchcon.durations import seconds_text
 from benchcon.replay.compare import Compared, Comparison, Difference, Slip
 from benchcon.replay.tracks import Recording, Track
 
@@ -11,11 +12,6 @@ MOST_LISTED = 500
 """How many channels that differ are listed: a stranger's capture may name hundreds of thousands."""
 BEFORE, AFTER = 3, 4
 """Values shown before and after the first difference."""
-
-
-def seconds(us: int) -> str:
-    """Return a stamp or a time in seconds, to the millisecond."""
-    return f"{us / 1e6:.3f} s"
 
 
 def what(compared: Compared, difference: Difference, a: str = "in A", b: str = "in B") -> str:
@@ -95,8 +91,8 @@ def _rows(track: Track, index: int, offset_us: int, here: bool) -> list[tuple[in
 
 def slipped(slip: Slip) -> str:
     """Return in one line where B goes on later or earlier for good."""
-    how = f"{seconds(abs(slip.by_us))} {'later' if slip.by_us > 0 else 'earlier'}"
-    where = f"From {slip.channel} at {seconds(slip.at_us)} on"
+    how = f"{seconds_text(abs(slip.by_us))} {'later' if slip.by_us > 0 else 'earlier'}"
+    where = f"From {slip.channel} at {seconds_text(slip.at_us)} on"
     return f"{where}, B says the same {how}; what follows is compared without this difference."
 
 
@@ -110,14 +106,17 @@ def as_text(comparison: Comparison) -> str:
     lines += [f"   {problem}" for problem in (*comparison.a.problems, *comparison.b.problems)]
     shift = comparison.offset_us
     if shift:
-        lines.append(f"B says the same {seconds(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed.")
+        lines.append(
+            f"B says the same {seconds_text(abs(shift))} {'later' if shift > 0 else 'earlier'}; this is removed."
+        )
     lines += [slipped(slip) for slip in comparison.slips]
     first = comparison.first()
     if first is not None:
         compared, difference = first
         lines += [
             "",
-            f"first difference: {compared.track.name}, at {seconds(difference.at_us)}: {what(compared, difference)}",
+            f"first difference: {compared.track.name}, at {seconds_text(difference.at_us)}: "
+            f"{what(compared, difference)}",
         ]
         lines += in_context(comparison, compared, difference)
         lines += ["", "differences:"]

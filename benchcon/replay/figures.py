@@ -9,6 +9,7 @@ from typing import Any
 from benchcon.capture import Reader
 from benchcon.capture.form import wall_time
 from benchcon.capture.missing import Missing
+from benchcon.durations import seconds_text
 from benchcon.errors import Trouble
 from benchcon.state import BenchState
 from benchcon.text import counted, printable
@@ -47,7 +48,7 @@ def figures(path: str | os.PathLike[str], at_us: int | None = None) -> dict[str,
     with Reader(path) as reader:
         end_us = reader.last_us if at_us is None else at_us
         if not reader.first_us <= end_us <= reader.last_us:
-            span = f"it goes from {reader.first_us / 1e6:.3f} s to {reader.last_us / 1e6:.3f} s"
+            span = f"it goes from {seconds_text(reader.first_us)} to {seconds_text(reader.last_us)}"
             raise Trouble(f"{reader.shown}: {written(end_us / 1e6, 's')} is not in this capture; {span}")
         for batch in reader if at_us is None else reader.until(at_us):
             kinds[batch.kind] += len(batch.bodies)
@@ -79,8 +80,7 @@ def in_a_line(found: dict[str, Any]) -> str:
     """Return what `figures` found, in one line for people: how much, where every board stands, what is wrong."""
     capture, state = found["capture"], found["state"]
     records = sum(capture["records"].values()) - capture["records"]["keyframes"]
-    long = (capture["at_us"] - capture["first_us"]) / 1e6
-    parts = [f"{counted(records, 'record')} in {long:.3f} s"]
+    parts = [f"{counted(records, 'record')} in {seconds_text(capture['at_us'] - capture['first_us'])}"]
     if notes := capture["records"]["notes"]:
         parts[0] += f", {counted(notes, 'note')} among them"
     for board in state["boards"]:

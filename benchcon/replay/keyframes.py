@@ -7,7 +7,7 @@ import os
 from typing import Any, NamedTuple
 
 from benchcon.capture import Reader
-from benchcon.replay.compare_text import seconds
+from benchcon.durations import seconds_text
 from benchcon.replay.contents import board_name
 from benchcon.replay.figures import told
 from benchcon.state import BenchState
@@ -111,7 +111,7 @@ def _compare(found: list[FieldDiffers], at_us: int, where: str, recorded: dict[s
         then_value, now_value = recorded.get(key), now.get(key)
         if then_value != now_value:
             then, again = _short(then_value), _short(now_value)
-            text = f"{_name(key)} was {then}, worked out again it is {again}, at {seconds(at_us)}"
+            text = f"{_name(key)} was {then}, worked out again it is {again}, at {seconds_text(at_us)}"
             found.append(FieldDiffers(at_us, where, text))
 
 

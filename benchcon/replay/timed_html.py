@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from benchcon.durations import seconds_text
 from benchcon.pages import Figure, Numbers, SvgElement, render
 from benchcon.replay.timed import VIRTUAL, Timed
 from benchcon.text import counted, path_for_others
@@ -16,7 +17,6 @@ from benchcon.timing.contacts import ContactTiming, words_of
 from benchcon.timing.delay_words import (
     ORIENTATION,
     PERCENTS,
-    at,
     clocks_words,
     counts_words,
     drift_words,
@@ -66,7 +66,7 @@ def _pair(one: Delays) -> dict[str, Any]:
         "name": name_of(one),
         "look": {"broken": "faulty", "passed": "passed"}.get(one.verdict, ""),
         "worst": ms(worst.delay_us) if worst is not None else "",
-        "worst_at": at(worst.at_us) if worst is not None else "",
+        "worst_at": seconds_text(worst.at_us) if worst is not None else "",
         "verdict": verdict_words(one),
         "percentiles": [(percent, ms(one.percentile_us(percent))) for percent in PERCENTS] if worst is not None else [],
         "words": [word for word in words if word],

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from benchcon.capture import Reader
+from benchcon.durations import seconds_text
 from benchcon.panel.segments import decode
 from benchcon.replay.figures import told
 from benchcon.state.changes import OF_BOARDS, Changes
@@ -84,7 +85,7 @@ class Recording:
     def size(self) -> str:
         """How long and how many channels, in words."""
         channels = sum(1 for track in self.tracks.values() if not track.of_board)
-        return f"{(self.last_us - self.first_us) / 1e6:.3f} s, {channels} channels"
+        return f"{seconds_text(self.last_us - self.first_us)}, {channels} channels"
 
 
 class Tracks:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from benchcon.durations import seconds_text
 from benchcon.errors import Trouble
 from benchcon.panel.file import load
 from benchcon.replay.cases import CaptureCase
-from benchcon.replay.compare_text import as_text, in_context, seconds, summary, what
+from benchcon.replay.compare_text import as_text, in_context, summary, what
 from benchcon.replay.keyframes import hold_against_keyframes
 from benchcon.replay.rerun import Again, How, do_again
 from benchcon.replay.script import script_of
@@ -104,7 +105,9 @@ def verdict_of(target: str, again: Again) -> Verdict:
         channels[name] = ""
         if compared.count:
             first = compared.differences[0]
-            head = f"{summary(compared)}; the first at {seconds(first.at_us)}: {what(compared, first, 'then', 'now')}"
+            head = (
+                f"{summary(compared)}; the first at {seconds_text(first.at_us)}: {what(compared, first, 'then', 'now')}"
+            )
             channels[name] = "\n".join([head, *in_context(comparison, compared, first)])
     lines = [as_text(comparison)]
     lines += [f"answer: {text}" for text in again.answers]

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from itertools import groupby
 from typing import Any
 
 from benchcon.diagnosis.figures import words
+from benchcon.durations import lasted, when
 from benchcon.firmware.wiring_list import Section, of_panel
 from benchcon.kinds import kinds
 from benchcon.pages import drawn, render
@@ -107,36 +107,9 @@ def _about(report: Mapping[str, Any]) -> list[tuple[str, str]]:
     return said
 
 
-def when(began: str, zone: str = "") -> str:
-    """Return ISO 8601 as people write a date and a time: ``Tuesday 3 February 2032, 14:05 CET (UTC+01:00)``."""
-    try:
-        at = datetime.fromisoformat(began)
-    except ValueError:
-        return began
-    ahead = at.utcoffset()
-    offset = "" if ahead is None else f"UTC{began[19:]}" if ahead else "UTC"
-    zone = f"{zone} ({offset})" if zone and zone != offset else offset
-    return f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}, {at:%H:%M} {zone}".strip()
-
-
 def _narrow(section: Section) -> bool:
     """Whether two such sections have room side by side: their tables are those of pins."""
     return bool(section.table) and len(section.table[0]) <= 3
-
-
-_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
-
-
-def lasted(seconds: float) -> str:
-    """Return how long something took: ``42 s``, ``5 min 12 s``, ``1 h 3 min``."""
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    return f"{whole // 60} min {whole % 60} s" if whole < 3600 else f"{whole // 3600} h {whole % 3600 // 60} min"
 
 
 def name_of_board(board: Board) -> str:

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
+from benchcon.durations import seconds_text
 from benchcon.text import counted, printable
 from benchcon.timing.delays import Delay, Delays
 
@@ -118,11 +119,6 @@ def stages_bar(one: Delays, width: int) -> list[str]:
     return [bar, f"on average: {key}"]
 
 
-def at(us: float) -> str:
-    """Return a moment of the capture."""
-    return f"{us / 1e6:.3f} s"
-
-
 def as_text(found: Sequence[Delays]) -> str:
     """Return a table with what belongs to each row below it."""
     if not found:
@@ -148,13 +144,15 @@ def as_text(found: Sequence[Delays]) -> str:
 def _below(one: Delays) -> list[str]:
     lines = [verdict_words(one), *([counts_words(one)] if one.movements else [])]
     if one.worst:
-        worst = f"the worst at {at(one.worst.at_us)}"
+        worst = f"the worst at {seconds_text(one.worst.at_us)}"
         lines += [f"{clocks_words(one)}; {worst}", *filter(None, [drift_words(one), stages_words(one)])]
     late = sorted(one.broken, key=lambda each: -each.delay_us)[:MOST_TOLD]
     if len(one.broken) > 1:
-        lines.append("over the limit: " + ", ".join(f"{ms(each.delay_us)} at {at(each.at_us)}" for each in late))
+        lines.append(
+            "over the limit: " + ", ".join(f"{ms(each.delay_us)} at {seconds_text(each.at_us)}" for each in late)
+        )
     if one.missing:
-        lines.append("without an answer: at " + ", ".join(map(at, one.missing[:MOST_TOLD])))
+        lines.append("without an answer: at " + ", ".join(map(seconds_text, one.missing[:MOST_TOLD])))
     return lines
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from benchcon.durations import span_text
 from benchcon.session import OpenSession, Session
 from benchcon.text import counted, printable
 
@@ -18,14 +19,6 @@ def size_text(count: int) -> str:
     if count < 1_000_000:
         return f"{count / 1000:.0f} kB"
     return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.2f} GB"
-
-
-def span_text(us: int) -> str:
-    """A stretch of time as ``m:ss`` or ``h:mm:ss``."""
-    seconds = max(us, 0) // 1_000_000
-    minutes, seconds = divmod(seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
 
 
 def told(closed: Closed) -> str:

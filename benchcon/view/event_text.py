@@ -27,15 +27,6 @@ class EventLine(NamedTuple):
     colour: str
 
 
-def clock_text(at_us: int) -> str:
-    """A stamp as ``h:mm:ss.mmm`` since the stream began."""
-    thousandths = max(at_us, 0) // 1000
-    seconds, thousandths = divmod(thousandths, 1000)
-    minutes, seconds = divmod(seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{seconds:02}.{thousandths:03}"
-
-
 class Names(NamedTuple):
     """How channels are called in a line: by their part, where the panel has one, and by their id unless `brief`."""
 

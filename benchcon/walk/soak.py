@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchcon.diagnosis.evidence import SAG_MV
+from benchcon.durations import lasted
 from benchcon.errors import Trouble
 from benchcon.panel.model import Lamp, Panel
 from benchcon.state.board import is_without_supply
@@ -208,11 +209,4 @@ def closing(boards: Sequence[Strained], seconds: float, steps: int) -> str:
         else f"{board.name} {'without supply' if board.no_supply else 'does not report its supply'}"
         for board in boards
     ]
-    return f"soaked for {long_text(seconds)}, {counted(steps, 'step')}: {verdict}; {', '.join(supplies)}"
-
-
-def long_text(seconds: float) -> str:
-    """How long a watch or a soak took, in words."""
-    if seconds < 60:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+    return f"soaked for {lasted(seconds)}, {counted(steps, 'step')}: {verdict}; {', '.join(supplies)}"

@@ -14,9 +14,9 @@ from typing import Any
 
 from benchcon.diagnosis.evidence import Change
 from benchcon.diagnosis.layout import PanelIndex
+from benchcon.durations import lasted
 from benchcon.errors import Trouble
 from benchcon.text import counted, printable, times
-from benchcon.walk.soak import long_text
 from benchcon.wire.items import OUTPUTS
 
 POT_SHARE = 0.015
@@ -80,9 +80,9 @@ class WatchedChannel:
 
     def came_back(self, at_us: int) -> None:
         if self.away_since_us is not None:
-            lasted = max(0, at_us - self.away_since_us)
-            self.shortest_us = min(self.shortest_us, lasted) if self.shortest_us else lasted
-            self.longest_us = max(self.longest_us, lasted)
+            gone_us = max(0, at_us - self.away_since_us)
+            self.shortest_us = min(self.shortest_us, gone_us) if self.shortest_us else gone_us
+            self.longest_us = max(self.longest_us, gone_us)
             self.away_since_us = None
 
 
@@ -237,7 +237,7 @@ class Wiggle:
         count = sum(each.count > 0 for each in self.watched.values())
         found = f"{counted(self.count, 'drop-out')} of {counted(count, 'input')}" if self.count else "no drop-out"
         upset = f", a board reset or gone {times(sum(self.upsets.values()))}" if self.upsets else ""
-        return f"watched {counted(len(self.watched), 'input')} for {long_text(seconds)}: {found}{upset}"
+        return f"watched {counted(len(self.watched), 'input')} for {lasted(seconds)}: {found}{upset}"
 
     def as_json(self) -> dict[str, Any]:
         """Return the watch as plain JSON values."""

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from junitparser import JUnitXml
 
 from benchcon.demo import panel_path
+from benchcon.durations import lasted, when
 from benchcon.firmware.plan import plan
 from benchcon.firmware.wiring_list import as_markdown, sections
 from benchcon.panel.file import load, loads
@@ -21,7 +22,7 @@ from benchcon.panel.model import Panel
 from benchcon.report.folder import Folder
 from benchcon.report.walk import build
 from benchcon.report.walk_junit import junit
-from benchcon.report.walk_page import lasted, page, when
+from benchcon.report.walk_page import page
 from benchcon.walk.journal import FinishedStep
 from benchcon.walk.plan import Group
 from benchcon.walk.report_header import Sitting

@@ -162,7 +162,7 @@ def test_a_soak_without_supply_proves_nothing_and_says_so() -> None:
     assert boards[1].complaints()["no_supply"].startswith("b: no supply all the time")
     assert "supply" not in boards[0].complaints()  # no sagging: there was none
     assert closing(boards, 7300, 2400) == (
-        "soaked for 2.0 h, 2400 steps: 2 complaints; a 5.00 V at least, b without supply"
+        "soaked for 2 h 1 min, 2400 steps: 2 complaints; a 5.00 V at least, b without supply"
     )
 
 
@@ -171,7 +171,7 @@ def test_a_good_soak_and_a_quiet_watch_end_with_what_was_seen() -> None:
     board.alive(5010, 0, 300, dark=True)
     board.alive(4990, 0, 300, dark=False)
     assert closing([board], 61, 20) == (
-        "soaked for 1 min, 20 steps: no reset, no bad line, and the supply holds; "
+        "soaked for 1 min 1 s, 20 steps: no reset, no bad line, and the supply holds; "
         "a 4.99 V at least (5.01 V with all dark)"
     )
     watch = Wiggle(PanelIndex.of(small()), {"a.b1": 1, "a.b2": 0}, ["B1", "b2"])

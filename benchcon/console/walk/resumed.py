@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from benchcon.durations import day_text
 from benchcon.errors import Trouble
 from benchcon.report.folder import Folder
 from benchcon.text import printable
@@ -51,4 +52,4 @@ def _when(began: str) -> str:
         at = datetime.fromisoformat(began)
     except ValueError:
         return "at a time that its journal does not say"
-    return f"{at.day} {at:%B %Y, %H:%M}"
+    return day_text(at)

@@ -16,7 +16,8 @@ from benchcon.console.keyline import KeyLine
 from benchcon.console.links import SPAN_S, bars
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
-from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
+from benchcon.console.walk.watch_screen import Ended, WatchScreen
+from benchcon.durations import clock_text
 from benchcon.panel.electrics import current_ma
 from benchcon.panel.lightness import sent_permille
 from benchcon.text import printable
@@ -214,17 +215,19 @@ class SoakScreen(WatchScreen):
     def _title(self, soaking: Soaking | None) -> None:
         gone = soaking.seconds if soaking is not None else 0.0
         left = max(0.0, self.seconds - gone)
+        to_go = clock_text(left * 1e6)
         text = Text("Soak   ", f"bold {BRASS}")
-        text.append(f"{clock_text(gone)} gone", IVORY)
+        text.append(f"{clock_text(gone * 1e6)} gone", IVORY)
         text.append(
-            f"   {'over' if self.over else clock_text(left) + ' to go'}   of {clock_text(self.seconds)}", ENGRAVED
+            f"   {'over' if self.over else f'{to_go} to go'}   of {clock_text(self.seconds * 1e6)}",
+            ENGRAVED,
         )
         if not self.bell:
             text.append("   bell off", WARN)
         self.query_one("#title", Static).update(text)
         wrong = bool(soaking is not None and any(board.complaints() for board in soaking.boards))
         state = "wrong" if wrong or self._trouble else "good"
-        self.query_one(Touched).show(Big("Over" if self.over else clock_text(left), state, state == "good"))
+        self.query_one(Touched).show(Big("Over" if self.over else to_go, state, state == "good"))
         width = max(10, self.size.width - 2)
         full = width if self.over and not self._trouble else min(width, int(width * gone / self.seconds))
         bar = Text("━" * full, BRASS)

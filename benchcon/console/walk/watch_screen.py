@@ -76,9 +76,3 @@ class WatchScreen(Screen[None]):
     def action_leave(self) -> None:
         """Back to where it was called from."""
         self.dismiss(None)
-
-
-def clock_text(seconds: float) -> str:
-    """A duration as hours, minutes and seconds."""
-    whole = max(0, int(seconds))
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"

@@ -14,7 +14,8 @@ from textual.widgets import Static
 from benchcon.console.keyline import KeyLine
 from benchcon.console.table import Column, Row, Table
 from benchcon.console.touched import Big, Touched
-from benchcon.console.walk.watch_screen import Ended, WatchScreen, clock_text
+from benchcon.console.walk.watch_screen import Ended, WatchScreen
+from benchcon.durations import clock_text
 from benchcon.text import counted, printable
 from benchcon.view.palette import BAD, BRASS, ENGRAVED, GOOD, IVORY, WARN
 from benchcon.view.showing import channel_label
@@ -237,7 +238,7 @@ class WiggleScreen(WatchScreen):
         text.append(printable(names), f"bold {IVORY}")
         if now is not None:
             text.append(f"   {counted(now.watched, 'channel')}   ", ENGRAVED)
-            text.append(clock_text((self.session.now_us() - self._began_us) / 1e6), ENGRAVED)
+            text.append(clock_text(self.session.now_us() - self._began_us), ENGRAVED)
         if not self.bell:
             text.append("   bell off", WARN)
         self.query_one("#title", Static).update(text)
